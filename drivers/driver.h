@@ -1,0 +1,101 @@
+/* The one interface between the daemon and a family of instruments.
+ *
+ * A driver is a constant and pure: bytes in, readings out; no I/O, no clock, no globals.  The daemon
+ * owns the device, the buffer, the deadlines and the way back after a loss. */
+#ifndef POISE_DRIVER_H
+#define POISE_DRIVER_H
+
+#include <stdbool.h>
+#include <stddef.h>
+#include <stdint.h>
+#include <sys/types.h>
+
+#include "poise/messages.h"
+#include "poise/reading.h"
+#include "poise/why.h"
+
+enum transport { TRANSPORT_SERIAL, TRANSPORT_USB };
+
+enum order { ORDER_TARE, ORDER_ZERO, ORDER_COUNT };
+
+/* One [instrument] section as the configuration read it.  Strings are NULL when not given; they
+ * live as long as the configuration.  Escapes (\r \n \t \x02 \\) are already resolved in byte strings. */
+struct bytes {
+    uint8_t *data;
+    size_t length;
+};
+
+struct setting {
+    const char *key, *value;    /* keys that only the driver knows: layout, pattern, fields, ... */
+    int line;                   /* in the configuration file, for sentences */
+};
+
+struct instrument_config {
+    char name[NAME_SIZE];
+    char station[NAME_SIZE];    /* empty: the whole bench */
+    const char *driver;
+    const char *port;
+    const char *serial;         /* "9600 8N1" */
+    enum quantity quantity;
+    struct bytes ask;           /* length 0: never asked */
+    int ask_every_ms;
+    struct bytes orders[ORDER_COUNT];
+    int64_t lag_us;             /* 0: not known */
+    const struct setting *settings;
+    size_t setting_count;
+    int line;                   /* of the section's header */
+};
+
+/* Why a frame was no reading.  Counted by reason; never a guess. */
+enum reject {
+    REJECT_FIRST = 1,           /* the first frame after opening, joined in the middle perhaps */
+    REJECT_GRAMMAR, REJECT_NUMBER, REJECT_AMBIGUOUS_COMMA, REJECT_UNIT, REJECT_HIGH_BIT, REJECT_CONTROL,
+    REJECT_OVERLONG, REJECT_CHECKSUM, REJECT_RANGE, REJECT_STATUS, REJECT_EXPIRED, REJECT_OTHER_REPORT,
+    REJECT_COUNT
+};
+
+/* "first", "grammar", "number", "ambiguous-comma", "unit", "high-bit", "control", "overlong",
+ * "checksum", "range", "status", "expired", "other-report" */
+const char *reject_name(enum reject reject);
+
+enum { FRAME_READINGS = 4 };    /* most readings in one frame */
+
+struct driver {
+    const char *name;           /* as in the configuration: "line" */
+    const char *summary;        /* one line, shown by `poised --drivers` */
+    enum transport transport;
+    size_t state_size;          /* zeroed memory of its own, one per instrument; plain bytes, freed with free()
+                                 * after release() */
+
+    /* Reads the settings.  0, or a negative errno with a sentence that names key and line. */
+    int (*configure)(void *state, const struct instrument_config *config, struct why *why);
+
+    /* Frees what configure took beyond the state itself; NULL: nothing. */
+    void (*release)(void *state);
+
+    /* The device was opened (again): forget half frames, and drop the first where the driver must.  NULL: nothing. */
+    void (*opened)(void *state);
+
+    /* Length of the whole frame at the start of buf; 0: more bytes are needed; < 0: drop so many
+     * bytes (they are counted as REJECT_OVERLONG unless they are fill or line ends). */
+    ssize_t (*frame)(void *state, const uint8_t *buf, size_t length);
+
+    /* Readings of a whole frame, at most `most`: their count (0: a frame that says nothing, as an
+     * empty line), or a negative enum reject.  Fills quantity, status, stable, net, unit, shown,
+     * detail; quantity may be QUANTITY_NONE when only the configuration knows. */
+    int (*decode)(void *state, const uint8_t *frame, size_t length, struct reading *out, int most);
+
+    /* Bytes that ask for a reading, into out; their count.  NULL: it speaks unasked. */
+    int (*ask)(void *state, uint8_t *out, size_t size);
+
+    /* Bytes of an order; their count, or -ENOTSUP when the configuration names none. */
+    int (*order)(void *state, enum order order, uint8_t *out, size_t size);
+};
+
+/* The driver table; ends with NULL. */
+extern const struct driver *const drivers[];
+
+/* NULL when there is none of that name. */
+const struct driver *driver_find(const char *name);
+
+#endif

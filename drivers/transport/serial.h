@@ -1,0 +1,35 @@
+/* Serial ports: found, opened and set by libserialport; pseudo-terminals opened directly in raw mode.
+ *
+ * Opening resolves links once, takes the port for ourselves (flock, TIOCEXCL), sets CLOEXEC, no
+ * hang-up on close, low latency where the adapter allows it, and reads the settings back. */
+#ifndef POISE_TRANSPORT_SERIAL_H
+#define POISE_TRANSPORT_SERIAL_H
+
+#include <stddef.h>
+
+#include "poise/why.h"
+
+struct serial_settings {
+    int baud;           /* 300 to 921600 */
+    int bits;           /* 7 or 8 */
+    char parity;        /* 'N', 'E', 'O' */
+    int stop_bits;      /* 1 or 2 */
+};
+
+/* "9600 8N1".  Returns 0, or -EINVAL with a sentence. */
+int serial_settings_parse(const char *text, struct serial_settings *out, struct why *why);
+
+struct serial;
+
+/* Opens the port, non-blocking.  Returns 0, or a negative errno with a sentence that says what to
+ * do: -ENOENT not there, -EACCES not allowed, -EBUSY in use by another program, -EIO settings refused. */
+int serial_open(struct serial **out, const char *path, const struct serial_settings *settings, struct why *why);
+
+/* For the loop to watch.  Bytes are read and written with read() and write(); POLLHUP, POLLERR, or
+ * readable with 0 bytes means the device is gone. */
+int serial_fd(const struct serial *serial);
+
+/* Gives the port back. */
+void serial_close(struct serial *serial);
+
+#endif

@@ -1,0 +1,51 @@
+/* A client's connection to a bench: nothing missed, nothing twice, lost and found by itself.
+ *
+ * The order is: subscribe, ask `since` for what was missed, then live; whatever the two hold both is
+ * handed out once.  When messages were dropped on the way (the sequence has a hole) or the bench went
+ * away and came back, the connection asks again by itself.  One thread only. */
+#ifndef POISE_CLIENT_H
+#define POISE_CLIENT_H
+
+#include <jansson.h>
+#include <stdbool.h>
+#include <stdint.h>
+
+#include "poise/messages.h"
+#include "poise/why.h"
+
+struct client;
+
+struct client_options {
+    const char *bus, *control;  /* addresses; see place_bus(), place_control() */
+    bool subscribe;             /* false: control only */
+    bool catch_up;              /* ask `since`; false: live only, for a screen that draws from state */
+    uint64_t after_seq;         /* with catch_up: the last seq already had; 0: all the journal holds;
+                                 * UINT64_MAX: from now on */
+};
+
+/* Connects; succeeds whether the bench is there or not.  Returns 0, or a negative errno when an
+ * address makes no sense.  The strings need not outlive the call. */
+int client_open(struct client **out, const struct client_options *options, struct why *why);
+void client_close(struct client *client);
+
+enum client_event {
+    CLIENT_TIMEOUT,     /* nothing within the time given */
+    CLIENT_MESSAGE,     /* *message is filled; the caller frees it */
+    CLIENT_FOUND,       /* the bench is there (again) */
+    CLIENT_GONE,        /* the bench is gone; the connection goes on looking */
+    CLIENT_CAUGHT_UP,   /* with catch_up: what was missed has all been handed out */
+    CLIENT_INPUT,       /* extra_fd is readable */
+    CLIENT_BAD          /* a message made no sense: why says; it was dropped */
+};
+
+/* Waits for the next thing to happen, at most timeout_ms (-1: for ever; 0: only what is there now).
+ * extra_fd (-1: none) is watched too, for a terminal or a signalfd.  Returns an enum client_event,
+ * or a negative errno (-EINTR after a signal). */
+int client_next(struct client *client, int extra_fd, int timeout_ms, struct message *message, struct why *why);
+
+/* Asks the bench to do something and waits for the reply, at most timeout_ms.  `request` is stolen.
+ * Returns 0 and the reply (owned by the caller) when it says ok; -ETIMEDOUT when nobody answers,
+ * -EREMOTEIO with the bench's own sentence when it says no. */
+int client_ask(struct client *client, json_t *request, int timeout_ms, json_t **reply, struct why *why);
+
+#endif

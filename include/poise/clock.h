@@ -1,0 +1,37 @@
+/* The bench's clock: the only place that asks the system for the time.
+ *
+ * Two times go with everything.  `time_us` is UTC and may be stepped by whoever sets the clock;
+ * `mono_us` is CLOCK_BOOTTIME, counts through suspend and is never stepped: every duration comes
+ * from it.  A clock may run faster than the world, for demonstrations and tests. */
+#ifndef POISE_CLOCK_H
+#define POISE_CLOCK_H
+
+#include <stdint.h>
+
+struct moment {
+    int64_t time_us;    /* UTC, microseconds since 1970 */
+    int64_t mono_us;    /* CLOCK_BOOTTIME, microseconds */
+};
+
+struct clock {
+    double rate;                /* 1: the world's own pace */
+    struct moment began;        /* both clocks agree with the world here */
+};
+
+/* Starts a clock of the given rate (1 to 1000). */
+void clock_start(struct clock *clock, double rate);
+
+/* Now, on this clock. */
+struct moment clock_now(const struct clock *clock);
+
+/* Bench microseconds as real milliseconds for a timer, rounded up, at least 1 for anything above 0. */
+uint64_t clock_real_ms(const struct clock *clock, int64_t bench_us);
+
+/* The kernel's boot id, 36 characters and a NUL: mono_us of different boots do not compare.
+ * "unknown" where /proc does not say. */
+const char *clock_boot(void);
+
+/* "2026-11-25T09:30:00.123Z" into out (at least 25 bytes); returns out. */
+char *clock_format_utc(int64_t time_us, char *out);
+
+#endif

@@ -1,0 +1,142 @@
+/* The messages on the bus: their fields in one place, written and read.
+ *
+ * Writing is the daemon's and does not allocate: one fixed shape per kind, straight into a buffer.
+ * Reading checks everything, since messages are untrusted input.  messages.schema.json beside this
+ * file says the same for other languages; the tests hold the two against each other. */
+#ifndef POISE_MESSAGES_H
+#define POISE_MESSAGES_H
+
+#include <jansson.h>
+#include <stdbool.h>
+#include <stddef.h>
+#include <stdint.h>
+
+#include "poise/reading.h"
+#include "poise/stages.h"
+#include "poise/why.h"
+
+enum { MESSAGE_VERSION = 1 };
+
+enum {
+    NAME_SIZE = 33,         /* bench, station, instrument: a-z 0-9 -, at most 32 */
+    BREW_SIZE = 48,         /* BENCH-YYYYMMDD-NNN */
+    BOOT_SIZE = 37,
+    DETAIL_SIZE = 320,      /* a sentence for people */
+    TOPIC_SIZE = 96,
+    MESSAGE_SIZE = 4096     /* longest message, state apart */
+};
+
+/* True for 1 to 32 characters of a-z 0-9 -. */
+bool name_valid(const char *name);
+
+enum message_kind {
+    MESSAGE_READING, MESSAGE_BREW, MESSAGE_STAGE, MESSAGE_MEASURE, MESSAGE_INSTRUMENT, MESSAGE_WARNING,
+    MESSAGE_STATE
+};
+
+/* Fields that every message carries. */
+struct message_common {
+    char bench[NAME_SIZE];
+    uint64_t seq;
+    int64_t time_us, mono_us;
+    char boot[BOOT_SIZE];
+    double rate;            /* 1 unless the clock is a fast one; written only when it is not 1 */
+};
+
+enum brew_change { BREW_BEGIN, BREW_END, BREW_DISCARD, BREW_NOTE };          /* "begin" ... */
+enum made_by { BY_TRACKER, BY_OPERATOR };                                    /* "tracker", "operator" */
+enum instrument_change {                                                     /* "found" ... */
+    INSTRUMENT_FOUND, INSTRUMENT_READY, INSTRUMENT_SILENT, INSTRUMENT_LOST, INSTRUMENT_REFUSED, INSTRUMENT_FLOODED
+};
+const char *brew_change_name(enum brew_change change);
+const char *made_by_name(enum made_by by);
+const char *instrument_change_name(enum instrument_change change);
+
+struct message_reading {
+    char instrument[NAME_SIZE];
+    char station[NAME_SIZE];    /* empty: serves the whole bench; then the field is left out */
+    enum quantity quantity;
+    enum reading_status status;
+    struct decimal value;       /* digits kept; only with READING_OK, otherwise null on the bus */
+    int stable;                 /* 1, 0, -1: true, false, null */
+};
+
+struct message_brew {
+    char brew[BREW_SIZE], station[NAME_SIZE];
+    enum brew_change change;
+    int64_t at_us;              /* when it truly began or ended, on the clock of mono_us */
+    struct measures measures;   /* with BREW_END: all that is known; else all NAN */
+    int plan_kept;              /* 1, 0, -1 not said */
+    char note[DETAIL_SIZE];     /* with BREW_NOTE, or why a brew was discarded or left its plan */
+    const char *plan_json;      /* with BREW_BEGIN under a plan: the object {"experiment", "run", "replicate",
+                                 * "factors", "recipe"}; NULL: no plan.  Owned by the caller when writing; when read
+                                 * it lives as long as the message. */
+};
+
+struct message_stage {
+    char brew[BREW_SIZE], station[NAME_SIZE];
+    enum stage stage;
+    int64_t at_us;              /* when the stage truly began */
+    int64_t uncertainty_us;     /* standard uncertainty of at_us */
+    enum made_by by;
+};
+
+struct message_measure {
+    char brew[BREW_SIZE], station[NAME_SIZE];
+    enum measure measure;
+    double value;               /* NAN: taken back; null on the bus */
+    double standard_uncertainty;/* NAN: not known; null on the bus */
+    bool above;                 /* true: the value is a lower bound (an overloaded scale); field "above" */
+    enum made_by by;
+};
+
+struct message_instrument {
+    char instrument[NAME_SIZE];
+    enum instrument_change change;
+    char detail[DETAIL_SIZE];
+};
+
+struct message_warning {
+    char brew[BREW_SIZE];       /* empty: about the bench, null on the bus */
+    char station[NAME_SIZE];    /* empty: about the bench; then left out */
+    char warning[NAME_SIZE];    /* "press-too-hard", "overload", "plan-not-kept", "clock-stepped", "numbers-skipped", ... */
+    char detail[DETAIL_SIZE];
+};
+
+struct message {
+    enum message_kind kind;
+    struct message_common common;
+    union {
+        struct message_reading reading;
+        struct message_brew brew;
+        struct message_stage stage;
+        struct message_measure measure;
+        struct message_instrument instrument;
+        struct message_warning warning;
+    };
+    json_t *json;               /* when read: the whole object, owned by the message; for MESSAGE_STATE all there is */
+};
+
+/* The topic ("reading/pier/left-scale") into out; returns its length. */
+int message_topic(const struct message *message, char out[TOPIC_SIZE]);
+
+/* The JSON text into out, no NUL counted.  Not for MESSAGE_STATE, whose writer is the daemon's.
+ * Returns the length, or -ENOSPC. */
+int message_write(const struct message *message, char *out, size_t size);
+
+/* The common fields alone, with the opening brace and without the closing one, for a writer that
+ * adds its own.  Returns the length, or -ENOSPC. */
+int message_write_common(const struct message_common *common, char *out, size_t size);
+
+/* Appends text as a JSON string with its quotes; invalid UTF-8 becomes U+FFFD.
+ * Returns the length, or -ENOSPC. */
+int message_write_string(const char *text, char *out, size_t size);
+
+/* Reads a message as received.  Returns 0; -EINVAL with a sentence when it is not one, -EPROTO when
+ * its version is a newer one.  On success the caller owns the message: message_free. */
+int message_read(const char *topic, size_t topic_length, const char *text, size_t length,
+                 struct message *out, struct why *why);
+
+void message_free(struct message *message);
+
+#endif

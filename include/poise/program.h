@@ -1,0 +1,30 @@
+/* What every Poise program does alike: say what is wrong, and find the bench. */
+#ifndef POISE_PROGRAM_H
+#define POISE_PROGRAM_H
+
+#include <stdbool.h>
+#include <stddef.h>
+
+enum { EXIT_DONE = 0, EXIT_FAILED = 1, EXIT_USAGE = 2 };
+
+/* Names the program for program_say: the last part of argv[0]. */
+void program_begin(const char *argv0);
+
+/* "program: sentence" and a newline on standard error, in one write. */
+void program_say(const char *format, ...) __attribute__((format(printf, 1, 2)));
+
+/* "poise-timer 0.1.0" and the licence, on standard output. */
+void program_version(void);
+
+/* True when standard output is a terminal and NO_COLOR is not set. */
+bool program_colour(void);
+
+/* Where the bench is: the option if given, else POISE_BUS / POISE_CONTROL, else the socket of the
+ * system's poised (/run/poise), else the user's own ($XDG_RUNTIME_DIR/poise); the store is
+ * POISE_STORE, else $XDG_DATA_HOME/poise/store.db (~/.local/share without it).  `option` may be NULL.
+ * Each writes into out and returns it. */
+char *place_bus(const char *option, char *out, size_t size);
+char *place_control(const char *option, char *out, size_t size);
+char *place_store(const char *option, char *out, size_t size);
+
+#endif

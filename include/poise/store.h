@@ -1,0 +1,44 @@
+/* The store: every brew, in SQLite, for ever.  The one place that knows its tables.
+ *
+ * A store file opens with any SQLite tool; `brew_summary` has one row per brew with the columns of
+ * its measures, each with its standard uncertainty as `..._u`.  WAL, foreign keys, user_version. */
+#ifndef POISE_STORE_H
+#define POISE_STORE_H
+
+#include <sqlite3.h>
+#include <stdbool.h>
+#include <stdint.h>
+
+#include "poise/messages.h"
+#include "poise/why.h"
+
+enum { STORE_VERSION = 1 };
+
+struct store;
+
+enum store_mode { STORE_READ, STORE_WRITE };
+
+/* Opens; with STORE_WRITE makes the file and its folder when missing and brings an older version up
+ * to this one.  Returns 0, or a negative errno: -EPROTO when the file was made by a newer Poise (it
+ * is left alone), -EBADF when it is no store, -ENOENT, -EACCES, -EBUSY, -EIO, -ENOSPC. */
+int store_open(struct store **out, const char *path, enum store_mode mode, struct why *why);
+void store_close(struct store *store);
+
+/* The last message of this bench that the store holds whole; 0: none.  Messages after it may be
+ * asked for again: applying one twice changes nothing. */
+int store_resume_seq(struct store *store, const char *bench, uint64_t *seq, struct why *why);
+
+/* Adds what a message says.  Readings are kept in memory until a brew claims them, then written;
+ * corrections add rows and never overwrite.  Everything since the last store_commit is one
+ * transaction.  Returns 1 when it should be committed soon (a brew or an event changed), 0 when it
+ * may wait, or a negative errno. */
+int store_apply(struct store *store, const struct message *message, struct why *why);
+
+/* Makes it durable together with how far it has come.  Returns 0 or a negative errno: nothing of
+ * the open transaction is lost, and the call may be repeated (a full disk that has room again). */
+int store_commit(struct store *store, struct why *why);
+
+/* The connection, for clients that read: SELECT only. */
+sqlite3 *store_database(struct store *store);
+
+#endif

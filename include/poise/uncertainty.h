@@ -1,0 +1,30 @@
+/* Measurement uncertainty after JCGM 100:2008 (GUM).  Pure.  Every u is a standard uncertainty in
+ * the unit of its value; NAN in, NAN out. */
+#ifndef POISE_UNCERTAINTY_H
+#define POISE_UNCERTAINTY_H
+
+#include <stddef.h>
+
+/* A last digit worth d: d / sqrt(12)  (JCGM 100, 4.3.7, F.2.2.1). */
+double uncertainty_of_resolution(double resolution);
+
+/* Mean of replicates: s / sqrt(n)  (JCGM 100, 4.2.3).  NAN when n < 2. */
+double uncertainty_of_mean(const double *values, size_t n);
+
+/* Independent parts: the root of the sum of squares; parts that are NAN are left out. */
+double uncertainty_combined(const double *parts, size_t n);
+
+/* u of extraction in the cup: u2 = (B/D uS)2 + (S/D uB)2 + (S B/D2 uD)2 (JCGM 100, 5.1.2).
+ * Strengths and result in percentage points. */
+double uncertainty_of_extraction(double strength_pct, double u_strength, double beverage_g, double u_beverage,
+                                 double dose_g, double u_dose);
+
+/* u of extraction_total_pct, the same way from S W / ((1 - S) D). */
+double uncertainty_of_extraction_total(double strength_pct, double u_strength, double water_g, double u_water,
+                                       double dose_g, double u_dose);
+
+/* u of (W - B) / D. */
+double uncertainty_of_retained(double water_g, double u_water, double beverage_g, double u_beverage,
+                               double dose_g, double u_dose);
+
+#endif
