@@ -29,6 +29,9 @@ enum {
 /* True for 1 to 32 characters of a-z 0-9 -. */
 bool name_valid(const char *name);
 
+/* True for a brew's name: a bench's name, a date and a number of at least three digits. */
+bool brew_name_valid(const char *name);
+
 enum message_kind {
     MESSAGE_READING, MESSAGE_BREW, MESSAGE_STAGE, MESSAGE_MEASURE, MESSAGE_INSTRUMENT, MESSAGE_WARNING,
     MESSAGE_STATE
@@ -74,7 +77,8 @@ struct message_brew {
 };
 
 struct message_stage {
-    char brew[BREW_SIZE], station[NAME_SIZE];
+    char brew[BREW_SIZE];       /* empty: the station is idle and no brew is meant; null on the bus */
+    char station[NAME_SIZE];
     enum stage stage;
     int64_t at_us;              /* when the stage truly began */
     int64_t uncertainty_us;     /* standard uncertainty of at_us */
@@ -121,19 +125,32 @@ struct message {
 int message_topic(const struct message *message, char out[TOPIC_SIZE]);
 
 /* The JSON text into out, no NUL counted.  Not for MESSAGE_STATE, whose writer is the daemon's.
- * Returns the length, or -ENOSPC. */
+ * Returns the length, -ENOSPC, or -EINVAL for a state. */
 int message_write(const struct message *message, char *out, size_t size);
 
 /* The common fields alone, with the opening brace and without the closing one, for a writer that
  * adds its own.  Returns the length, or -ENOSPC. */
 int message_write_common(const struct message_common *common, char *out, size_t size);
 
-/* Appends text as a JSON string with its quotes; invalid UTF-8 becomes U+FFFD.
+/* Writes text as a JSON string with its quotes; invalid UTF-8 becomes U+FFFD.
  * Returns the length, or -ENOSPC. */
 int message_write_string(const char *text, char *out, size_t size);
 
-/* Reads a message as received.  Returns 0; -EINVAL with a sentence when it is not one, -EPROTO when
- * its version is a newer one.  On success the caller owns the message: message_free. */
+/* Writes a number so that it reads back as the very same double, whatever the locale; null when it
+ * is not finite.  Returns the length, or -ENOSPC. */
+int message_write_number(double value, char *out, size_t size);
+
+/* Writes the object of all measures that are known:
+ * {"dose_g":{"value":15.02,"standard_uncertainty":0.03}}.  Returns the length, or -ENOSPC. */
+int message_write_measures(const struct measures *measures, char *out, size_t size);
+
+/* The other way round: `json` is such an object.  Returns 0, or -EINVAL with a sentence. */
+int message_read_measures(json_t *json, struct measures *out, struct why *why);
+
+/* Reads a message as received.  Fields that are not known are left in `json` and ignored; a text too
+ * long for its place is cut between characters.  Returns 0; -EINVAL with a sentence when it is not a
+ * message, -EPROTO when its version is a newer one, -ENOMEM.  On success the caller owns the message:
+ * message_free. */
 int message_read(const char *topic, size_t topic_length, const char *text, size_t length,
                  struct message *out, struct why *why);
 

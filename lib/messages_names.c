@@ -1,0 +1,58 @@
+/* The words that messages use for changes and the rules for names.  Stages and measures have theirs
+ * in stages.c, units in units.c. */
+#include "poise/messages.h"
+
+#include <string.h>
+
+#define NAME_LETTERS "abcdefghijklmnopqrstuvwxyz0123456789-"
+
+bool name_valid(const char *name)
+{
+    size_t length = strlen(name);
+
+    return length > 0 && length < NAME_SIZE && strspn(name, NAME_LETTERS) == length;
+}
+
+bool brew_name_valid(const char *name)
+{
+    const size_t date_digits = 8, least_number_digits = 3;
+    const char *number = strrchr(name, '-'), *date;
+    char bench[NAME_SIZE];
+
+    if (strlen(name) >= BREW_SIZE || !number || (size_t)(number - name) < date_digits + 2)
+        return false;
+    if (strlen(number + 1) < least_number_digits || number[1 + strspn(number + 1, "0123456789")])
+        return false;
+    date = number - date_digits - 1;
+    if (*date != '-' || strspn(date + 1, "0123456789") != date_digits || date - name >= NAME_SIZE)
+        return false;
+    memcpy(bench, name, (size_t)(date - name));
+    bench[date - name] = '\0';
+    return name_valid(bench);
+}
+
+const char *reading_status_name(enum reading_status status)
+{
+    static const char *const names[] = { "ok", "overload", "underload", "fault" };
+
+    return names[status];
+}
+
+const char *brew_change_name(enum brew_change change)
+{
+    static const char *const names[] = { "begin", "end", "discard", "note" };
+
+    return names[change];
+}
+
+const char *made_by_name(enum made_by by)
+{
+    return by == BY_OPERATOR ? "operator" : "tracker";
+}
+
+const char *instrument_change_name(enum instrument_change change)
+{
+    static const char *const names[] = { "found", "ready", "silent", "lost", "refused", "flooded" };
+
+    return names[change];
+}
