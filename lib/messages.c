@@ -351,7 +351,8 @@ int message_topic(const struct message *message, char out[TOPIC_SIZE])
     };
     struct text text = text_begin(out, TOPIC_SIZE - 1);
 
-    put_word(&text, message->kind == MESSAGE_READING ? "reading/" : message->kind == MESSAGE_STATE ? "state/" : "event/");
+    put_word(&text, message->kind == MESSAGE_READING ? "reading/"
+                    : message->kind == MESSAGE_STATE ? "state/" : "event/");
     put_word(&text, message->common.bench);
     if (message->kind == MESSAGE_READING) {
         PUT(&text, "/");
