@@ -27,4 +27,9 @@ char *place_bus(const char *option, char *out, size_t size);
 char *place_control(const char *option, char *out, size_t size);
 char *place_store(const char *option, char *out, size_t size);
 
+/* The user's own folders: $XDG_RUNTIME_DIR/poise (/tmp/poise-UID without it) for sockets,
+ * $XDG_DATA_HOME/poise (~/.local/share/poise without it) for what is kept. */
+char *place_own_runtime(char *out, size_t size);
+char *place_own_data(char *out, size_t size);
+
 #endif

@@ -11,7 +11,8 @@ double uncertainty_of_resolution(double resolution);
 /* Mean of replicates: s / sqrt(n)  (JCGM 100, 4.2.3).  NAN when n < 2. */
 double uncertainty_of_mean(const double *values, size_t n);
 
-/* Independent parts: the root of the sum of squares; parts that are NAN are left out. */
+/* Independent parts: the root of the sum of squares; parts that are NAN are left out
+ * (all of them: NAN). */
 double uncertainty_combined(const double *parts, size_t n);
 
 /* u of extraction in the cup: u2 = (B/D uS)2 + (S/D uB)2 + (S B/D2 uD)2 (JCGM 100, 5.1.2).

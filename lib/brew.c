@@ -1,0 +1,51 @@
+/* Brew arithmetic; sources and units in brew.h. */
+#include "poise/brew.h"
+
+#include <math.h>
+
+#define STANDARD_GRAVITY_M_PER_S2 9.80665   /* 3rd CGPM, 1901 */
+
+double extraction_in_cup_pct(double strength_pct, double beverage_g, double dose_g)
+{
+    if (!(dose_g > 0))
+        return NAN;                         /* no coffee, no answer */
+    return strength_pct * beverage_g / dose_g;
+}
+
+double dissolved_g(double strength_pct, double water_g)
+{
+    if (!(strength_pct < 100))
+        return NAN;                         /* nothing but solids: there is no water left to have poured */
+    return strength_pct * water_g / (100 - strength_pct);
+}
+
+double extraction_total_pct(double strength_pct, double water_g, double dose_g)
+{
+    if (!(dose_g > 0))
+        return NAN;
+    return 100 * dissolved_g(strength_pct, water_g) / dose_g;
+}
+
+double retained_g_per_g(double water_g, double beverage_g, double dose_g)
+{
+    if (!(dose_g > 0))
+        return NAN;
+    return (water_g - beverage_g) / dose_g;
+}
+
+double diluted_strength_pct(double strength_pct, double beverage_g, double added_g)
+{
+    if (!(beverage_g + added_g > 0))
+        return NAN;
+    return strength_pct * beverage_g / (beverage_g + added_g);
+}
+
+double press_pressure_kpa(double mass_g, double piston_diameter_mm)
+{
+    double area_mm2;
+
+    if (!(piston_diameter_mm > 0))
+        return NAN;
+    area_mm2 = M_PI / 4 * piston_diameter_mm * piston_diameter_mm;
+    return mass_g * STANDARD_GRAVITY_M_PER_S2 / area_mm2;       /* mN per mm2 is kPa */
+}

@@ -1,0 +1,89 @@
+/* The bench's clock; see clock.h.  Nothing else asks the system for the time. */
+#include "poise/clock.h"
+
+#include <fcntl.h>
+#include <stdio.h>
+#include <string.h>
+#include <time.h>
+#include <unistd.h>
+
+enum { BOOT_LENGTH = 36 };      /* a UUID in text */
+
+static int64_t read_us(clockid_t which)
+{
+    struct timespec now;
+
+    clock_gettime(which, &now);
+    return (int64_t)now.tv_sec * 1000000 + now.tv_nsec / 1000;
+}
+
+void clock_start(struct clock *clock, double rate)
+{
+    clock->rate = rate;
+    clock->began.time_us = read_us(CLOCK_REALTIME);
+    clock->began.mono_us = read_us(CLOCK_BOOTTIME);
+}
+
+struct moment clock_now(const struct clock *clock)
+{
+    struct moment now = {0, read_us(CLOCK_BOOTTIME)};
+
+    if (clock->rate == 1) {
+        now.time_us = read_us(CLOCK_REALTIME);
+    } else {
+        int64_t passed_us = (int64_t)((double)(now.mono_us - clock->began.mono_us) * clock->rate);
+
+        now.mono_us = clock->began.mono_us + passed_us;
+        now.time_us = clock->began.time_us + passed_us;
+    }
+    return now;
+}
+
+uint64_t clock_real_ms(const struct clock *clock, int64_t bench_us)
+{
+    double real_ms;
+    uint64_t whole;
+
+    if (bench_us <= 0)
+        return 0;
+    real_ms = (double)bench_us / 1000 / clock->rate;
+    whole = (uint64_t)real_ms;
+    return whole + (real_ms > (double)whole);
+}
+
+const char *clock_boot(void)
+{
+    static char boot[BOOT_LENGTH + 1];
+
+    if (boot[0] == '\0') {
+        int file = open("/proc/sys/kernel/random/boot_id", O_RDONLY | O_CLOEXEC);
+        ssize_t length = file < 0 ? -1 : read(file, boot, BOOT_LENGTH);
+
+        if (file >= 0)
+            close(file);
+        if (length != BOOT_LENGTH)
+            strcpy(boot, "unknown");
+    }
+    return boot;
+}
+
+char *clock_format_utc(int64_t time_us, char *out)
+{
+    int64_t seconds = time_us / 1000000, rest_us = time_us % 1000000;
+    struct tm utc;
+    time_t whole;
+
+    if (rest_us < 0) {
+        rest_us += 1000000;
+        seconds--;
+    }
+    whole = (time_t)seconds;
+    if (!gmtime_r(&whole, &utc) || utc.tm_year < -1900 || utc.tm_year > 8099) {
+        strcpy(out, "xxxx-xx-xxTxx:xx:xx.xxxZ");    /* not a year of four digits */
+        return out;
+    }
+    snprintf(out, 25, "%04u-%02u-%02uT%02u:%02u:%02u.%03uZ", (unsigned)(utc.tm_year + 1900) % 10000,
+             (unsigned)(utc.tm_mon + 1) % 100, (unsigned)utc.tm_mday % 100, (unsigned)utc.tm_hour % 100,
+             (unsigned)utc.tm_min % 100, (unsigned)utc.tm_sec % 100, (unsigned)(rest_us / 1000) % 1000);
+    return out;
+}

@@ -1,0 +1,76 @@
+/* Brew arithmetic against worked values.
+ * Mass balances by hand: 15.0 g in 230.0 g of water, 199.25 g in the cup at 1.40 %.  The decimals were computed with
+ * Python's fractions module.  Pressure: 1 kg x 9.80665 m/s2 on a piston of 60 mm, the same way. */
+#include <math.h>
+#include <setjmp.h>
+#include <stdarg.h>
+#include <stddef.h>
+#include <stdint.h>
+
+#include <cmocka.h>
+
+#include "poise/brew.h"
+
+#define assert_near(value, expected) assert_true(fabs((value) - (expected)) < 5e-7)
+
+static void an_ordinary_cup(void **state)
+{
+    (void)state;
+    assert_near(extraction_in_cup_pct(1.40, 199.25, 15.0), 18.596667);
+    assert_near(dissolved_g(1.40, 230.0), 3.265720);
+    assert_near(extraction_total_pct(1.40, 230.0, 15.0), 21.771467);
+    assert_near(retained_g_per_g(230.0, 199.25, 15.0), 2.05);
+}
+
+static void dilution_keeps_what_is_dissolved(void **state)
+{
+    double strength_pct = diluted_strength_pct(1.40, 199.25, 50.0);
+
+    (void)state;
+    assert_near(strength_pct, 1.119157);
+    assert_near(extraction_in_cup_pct(strength_pct, 249.25, 15.0), 18.596667);
+}
+
+static void a_kilogram_on_a_piston_of_60_mm(void **state)
+{
+    (void)state;
+    assert_near(press_pressure_kpa(1000, 60), 3.468393);
+    assert_near(press_pressure_kpa(-1000, 60), -3.468393);
+    assert_true(fabs(press_pressure_kpa(14416, 60) - 50) < 0.01);
+}
+
+static void a_question_without_an_answer_is_nan(void **state)
+{
+    (void)state;
+    assert_true(isnan(extraction_in_cup_pct(1.4, 200, 0)));
+    assert_true(isnan(extraction_in_cup_pct(1.4, 200, -15)));
+    assert_true(isnan(extraction_in_cup_pct(NAN, 200, 15)));
+    assert_true(isnan(extraction_in_cup_pct(1.4, NAN, 15)));
+    assert_true(isnan(extraction_in_cup_pct(1.4, 200, NAN)));
+    assert_true(isnan(dissolved_g(100, 230)));
+    assert_true(isnan(dissolved_g(NAN, 230)));
+    assert_true(isnan(dissolved_g(1.4, NAN)));
+    assert_true(isnan(extraction_total_pct(100, 230, 15)));
+    assert_true(isnan(extraction_total_pct(1.4, 230, 0)));
+    assert_true(isnan(retained_g_per_g(230, NAN, 15)));
+    assert_true(isnan(retained_g_per_g(230, 200, 0)));
+    assert_true(isnan(diluted_strength_pct(1.4, 0, 0)));
+    assert_true(isnan(diluted_strength_pct(1.4, 200, -200)));
+    assert_true(isnan(diluted_strength_pct(1.4, 200, NAN)));
+    assert_true(isnan(press_pressure_kpa(1000, 0)));
+    assert_true(isnan(press_pressure_kpa(1000, -60)));
+    assert_true(isnan(press_pressure_kpa(1000, NAN)));
+    assert_true(isnan(press_pressure_kpa(NAN, 60)));
+}
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test(an_ordinary_cup),
+        cmocka_unit_test(dilution_keeps_what_is_dissolved),
+        cmocka_unit_test(a_kilogram_on_a_piston_of_60_mm),
+        cmocka_unit_test(a_question_without_an_answer_is_nan),
+    };
+
+    return cmocka_run_group_tests(tests, NULL, NULL);
+}

@@ -1,0 +1,128 @@
+/* Where a program finds its bench, and how it says what is wrong. */
+#include <setjmp.h>
+#include <stdarg.h>
+#include <stddef.h>
+#include <stdint.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <unistd.h>
+
+#include <cmocka.h>
+
+#include "poise/program.h"
+
+static int clear_environment(void **state)
+{
+    (void)state;
+    unsetenv("POISE_BUS");
+    unsetenv("POISE_CONTROL");
+    unsetenv("POISE_STORE");
+    unsetenv("XDG_DATA_HOME");
+    unsetenv("NO_COLOR");
+    setenv("XDG_RUNTIME_DIR", "/made/up", 1);
+    setenv("HOME", "/home/bench", 1);
+    return 0;
+}
+
+static void the_option_wins(void **state)
+{
+    char place[256];
+
+    (void)state;
+    setenv("POISE_BUS", "ipc:///from/environment", 1);
+    assert_string_equal(place_bus("ipc:///from/option", place, sizeof place), "ipc:///from/option");
+    assert_string_equal(place_bus(NULL, place, sizeof place), "ipc:///from/environment");
+}
+
+static void an_empty_variable_counts_as_unset(void **state)
+{
+    char place[256];
+
+    (void)state;
+    if (access("/run/poise/control", F_OK) == 0)
+        skip();         /* this machine has a bench of its own */
+    setenv("POISE_CONTROL", "", 1);
+    assert_string_equal(place_control(NULL, place, sizeof place), "ipc:///made/up/poise/control");
+}
+
+static void without_a_runtime_folder_there_is_tmp(void **state)
+{
+    char place[256], expected[256];
+
+    (void)state;
+    if (access("/run/poise/bus", F_OK) == 0)
+        skip();
+    unsetenv("XDG_RUNTIME_DIR");
+    snprintf(expected, sizeof expected, "ipc:///tmp/poise-%u/bus", (unsigned)getuid());
+    assert_string_equal(place_bus(NULL, place, sizeof place), expected);
+}
+
+static void the_store_is_the_users(void **state)
+{
+    char place[256];
+
+    (void)state;
+    assert_string_equal(place_store(NULL, place, sizeof place), "/home/bench/.local/share/poise/store.db");
+    setenv("XDG_DATA_HOME", "/made/up/data", 1);
+    assert_string_equal(place_store(NULL, place, sizeof place), "/made/up/data/poise/store.db");
+    setenv("POISE_STORE", "/srv/cups.db", 1);
+    assert_string_equal(place_store(NULL, place, sizeof place), "/srv/cups.db");
+    assert_string_equal(place_store("mine.db", place, sizeof place), "mine.db");
+}
+
+/* Runs program_say with standard error on a pipe. */
+static size_t said(char *out, size_t size, const char *sentence)
+{
+    int ends[2], saved = dup(STDERR_FILENO);
+    ssize_t length;
+
+    assert_int_equal(pipe(ends), 0);
+    dup2(ends[1], STDERR_FILENO);
+    program_say("%s", sentence);
+    dup2(saved, STDERR_FILENO);
+    close(saved);
+    close(ends[1]);
+    length = read(ends[0], out, size - 1);
+    close(ends[0]);
+    assert_true(length > 0);
+    out[length] = '\0';
+    return (size_t)length;
+}
+
+static void a_sentence_carries_the_programs_name(void **state)
+{
+    char line[64];
+
+    (void)state;
+    program_begin("/usr/bin/poise-example");
+    said(line, sizeof line, "the bench is gone");
+    assert_string_equal(line, "poise-example: the bench is gone\n");
+}
+
+static void a_long_sentence_is_cut_and_still_ends_its_line(void **state)
+{
+    char sentence[3000], line[4000];
+    size_t length;
+
+    (void)state;
+    memset(sentence, 'x', sizeof sentence - 1);
+    sentence[sizeof sentence - 1] = '\0';
+    length = said(line, sizeof line, sentence);
+    assert_true(length < 1100);
+    assert_int_equal(line[length - 1], '\n');
+}
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test_setup(the_option_wins, clear_environment),
+        cmocka_unit_test_setup(an_empty_variable_counts_as_unset, clear_environment),
+        cmocka_unit_test_setup(without_a_runtime_folder_there_is_tmp, clear_environment),
+        cmocka_unit_test_setup(the_store_is_the_users, clear_environment),
+        cmocka_unit_test(a_sentence_carries_the_programs_name),
+        cmocka_unit_test(a_long_sentence_is_cut_and_still_ends_its_line),
+    };
+
+    return cmocka_run_group_tests(tests, NULL, NULL);
+}
