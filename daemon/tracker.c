@@ -21,9 +21,6 @@ static const int64_t TIME_WORTH_US = 20000;
 /* While a hand is at work the story is read again this often. */
 static const int64_t LOOK_US = 250000;
 
-/* A thermometer's word is good for so long. */
-static const int64_t SLURRY_FRESH_US = 10000000;
-
 size_t tracker_size(void)
 {
     return (sizeof(struct tracker) + 15) / 16 * 16;
@@ -329,9 +326,13 @@ static void forget_the_empty(struct tracker *tracker)
         signal_forget(signal, signal->count - 1);
 }
 
+/* The slurry's temperature is the one at which the press began: later ones are of something else. */
 static void take_slurry(struct tracker *tracker, const struct reading *reading)
 {
+    if (tracker->running && tracker->story.press_began_us)
+        return;
     tracker->slurry_c = decimal_to_double(reading->value);
+    tracker->slurry_u_c = uncertainty_of_resolution(reading->resolution);
     tracker->slurry_us = reading->mono_us;
 }
 

@@ -29,6 +29,9 @@ static const int64_t FLOW_WINDOW_US = 700000;
 /* A tare ordered is expected within so long. */
 static const int64_t TARE_WAIT_US = 5000000;
 
+/* Within this share of a movement the rest of it is the filter's. */
+static const double TAIL_SHARE = 0.04;
+
 /* Above this over the load it left, a hand is pressing (a kilogram on a 60 mm piston is 3.5 kPa;
  * no lid, spoon or plunger weighs so much). */
 static const double FORCE_G = 200;
@@ -272,16 +275,32 @@ static int64_t left_rest_us(const struct signal *signal, double level_g)
     return left_us;
 }
 
+/* When the hand had done: the load came near its new level for good then.  What follows is the tail
+ * that the instrument's filter leaves. */
+static int64_t came_near_us(const struct signal *signal, const struct piece *piece, double level_g)
+{
+    double near_g = fmax(leave_g(signal), TAIL_SHARE * (double)(piece->high_g - piece->low_g));
+    uint32_t held = samples_held(signal), back = 0;
+
+    if (piece->kind == PIECE_FLOW)
+        near_g = leave_g(signal);
+    while (back < held && fabs((double)sample_back(signal, back)->load_g - level_g) <= near_g)
+        back++;
+    if (back == 0 || back >= held || sample_back(signal, back)->at_us < piece->begin_us)
+        return sample_back(signal, back ? back - 1 : 0)->at_us;
+    return (sample_back(signal, back)->at_us + sample_back(signal, back - 1)->at_us) / 2;
+}
+
 static void rest_begin(struct signal *signal, uint32_t samples, double level_g)
 {
-    const struct sample *oldest = sample_back(signal, samples - 1);
     struct piece *before = open_piece(signal), *rest;
+    int64_t began_us = came_near_us(signal, before, level_g);
 
-    if (before && before->end_us > oldest->at_us)
-        before->end_us = oldest->at_us;
-    if (before)
-        before->last_g = (float)level_g;
-    rest = piece_open(signal, PIECE_REST, oldest->at_us, level_g);
+    if (began_us < before->begin_us)
+        began_us = before->begin_us;
+    before->end_us = began_us;
+    before->last_g = (float)level_g;
+    rest = piece_open(signal, PIECE_REST, began_us, level_g);
     rest->end_us = sample_back(signal, 0)->at_us;
     signal->rest_g = level_g;
     signal->first_sum_g = level_g * samples;
@@ -293,7 +312,7 @@ static void rest_take(struct signal *signal, struct piece *rest, const struct sa
     double dt = (double)(sample->at_us - rest->end_us) / 1e6;
     double follow = dt / (REST_FOLLOWS_S + dt);
 
-    if (sample->at_us - rest->begin_us < 1500000) {
+    if (sample->at_us - rest->begin_us < 2500000) {
         signal->first_sum_g += (double)sample->load_g;
         signal->first_count++;
         signal->rest_g = signal->first_sum_g / signal->first_count;

@@ -22,6 +22,7 @@ static const int64_t STIR_PAUSE_US = 2000000;       /* a shorter pause is within
 static const int64_t WEIGHED_US = 3000000;          /* the cup has stood so long: weighed */
 static const double POURED_LEAST_S = 1.2, POURED_AMID_LEAST_S = 2.5, POURED_MOST_G_PER_S = 35;
 static const int64_t SMALL_US = 1600000;            /* splashes and touches at the edge of a pour */
+static const int64_t SLURRY_FRESH_US = 10000000;    /* a thermometer's word is good for so long */
 static const int64_t AWAY_US = 900000000;           /* a brew taken away for a quarter of an hour comes not back */
 
 /* One thing that happened between two looks at the load. */
@@ -318,6 +319,8 @@ static void take_measures(struct reader *reader)
     if (out->cup_known && !isnan(dose_g))
         set(measures, MEASURE_RETAINED_G_PER_G, retained_g_per_g(reader->poured_g, beverage_g, dose_g),
             uncertainty_of_retained(reader->poured_g, u_g, beverage_g, u_g, dose_g, u_g));
+    if (out->press_began_us && out->press_began_us - tracker->slurry_us < SLURRY_FRESH_US)
+        set(measures, MEASURE_SLURRY_C, tracker->slurry_c, tracker->slurry_u_c);
     if (reader->press.seen && out->press_ended_us) {
         double diameter_mm = tracker->config.piston_diameter_mm;
 
@@ -406,6 +409,9 @@ void story_read(struct story *out, const struct tracker *tracker)
     out->load_g = signal_load_g(&tracker->signal);
     reader.zero_g = isnan(tracker->signal.zero_g) ? 0 : tracker->signal.zero_g;
     for (int i = 0; i < count; i++) {
+        /* an end is seen late by the instrument's lag; a begin shows at once, if little */
+        if (act[i].end_us - act[i].begin_us > tracker->config.lag_us)
+            act[i].end_us -= tracker->config.lag_us;
         switch (reader.phase) {
         case PHASE_SETUP: in_setup(&reader, &act[i]); break;
         case PHASE_WATER: in_water(&reader, &act[i]); break;
