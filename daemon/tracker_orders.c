@@ -1,0 +1,165 @@
+/* What the operator says: marks, begin, end, discard, measures; and the view for a screen.
+ * The operator's word wins over what the scale suggests. */
+#include <errno.h>
+#include <stdio.h>
+#include <string.h>
+
+#include "poise/brew.h"
+#include "tracker_parts.h"
+
+static int refuse(char *detail, const char *sentence)
+{
+    snprintf(detail, TRACKER_WORDS, "%s", sentence);
+    return -EINVAL;
+}
+
+static void set_now(struct tracker *tracker, int64_t now_us)
+{
+    if (now_us > tracker->now_us)
+        tracker->now_us = now_us;
+}
+
+int tracker_order_begin(struct tracker *tracker, int64_t now_us, struct tracker_events *events, char *detail)
+{
+    set_now(tracker, now_us);
+    if (tracker->running)
+        return refuse(detail, "A brew is running on this station: end or discard it first.");
+    tracker->ordered_us = now_us;
+    tracker_look(tracker, events);
+    return 0;
+}
+
+int tracker_order_end(struct tracker *tracker, int64_t now_us, struct tracker_events *events, char *detail)
+{
+    set_now(tracker, now_us);
+    if (!tracker->running)
+        return refuse(detail, "No brew is running on this station.");
+    tracker_look(tracker, events);
+    if (!tracker->running)
+        return 0;
+    tracker_tell_measures(tracker, events, &tracker->story.measures, &tracker->told_measures, tracker->brew,
+                          TRACKER_EVENTS - 1);
+    tracker_tell(tracker, events, TRACKER_END, now_us);
+    tracker_close_brew(tracker, now_us);
+    return 0;
+}
+
+int tracker_order_discard(struct tracker *tracker, int64_t now_us, struct tracker_events *events, char *detail)
+{
+    struct tracker_event *event;
+
+    set_now(tracker, now_us);
+    if (!tracker->running)
+        return refuse(detail, "No brew is running on this station.");
+    event = tracker_tell(tracker, events, TRACKER_DISCARD, now_us);
+    if (event) {
+        event->by_operator = true;
+        snprintf(event->detail, sizeof event->detail, "Discarded by the operator.");
+    }
+    tracker_close_brew(tracker, now_us);
+    return 0;
+}
+
+int tracker_mark(struct tracker *tracker, enum stage stage, int64_t at_us, struct tracker_events *events, char *detail)
+{
+    struct mark *mark = NULL;
+
+    if (stage == STAGE_IDLE)
+        return tracker_order_discard(tracker, at_us, events, detail);
+    if (stage == STAGE_DONE)
+        return tracker_order_end(tracker, at_us, events, detail);
+    if ((int)stage < 0 || stage >= STAGE_COUNT)
+        return refuse(detail, "There is no such stage.");
+    if (!tracker->running && stage > STAGE_POUR)
+        return refuse(detail, "No brew is running on this station: begin one, or mark its dose, bloom or pour.");
+    if (tracker->running && tracker->story.began_us && at_us < tracker->story.began_us - 600000000)
+        return refuse(detail, "That is more than ten minutes before the brew began.");
+    for (int i = 0; i < tracker->mark_count; i++)       /* the same stage again within a moment: meant to replace */
+        if (tracker->mark[i].stage == stage && llabs(tracker->mark[i].at_us - at_us) < 3000000)
+            mark = &tracker->mark[i];
+    if (!mark && tracker->mark_count == MARKS)
+        return refuse(detail, "This brew has had as many marks as it can hold.");
+    if (!mark)
+        mark = &tracker->mark[tracker->mark_count++];
+    *mark = (struct mark){at_us, (unsigned char)stage};
+    if (!tracker->running)
+        tracker->ordered_us = at_us;
+    set_now(tracker, at_us);
+    tracker_look(tracker, events);
+    return 0;
+}
+
+int tracker_enter(struct tracker *tracker, uint32_t brew, enum measure measure, double value,
+                  double standard_uncertainty, int64_t now_us, struct tracker_events *events, char *detail)
+{
+    struct measures now;
+
+    set_now(tracker, now_us);
+    if ((int)measure < 0 || measure >= MEASURE_COUNT)
+        return refuse(detail, "There is no such measure.");
+    if (!isnan(value) && !(value >= measure_least(measure) && value <= measure_most(measure))) {
+        snprintf(detail, TRACKER_WORDS, "%s is between %g and %g: %g cannot be true of a brew.", measure_name(measure),
+                 measure_least(measure), measure_most(measure), value);
+        return -EINVAL;
+    }
+    if (tracker->running && brew == tracker->brew) {
+        tracker->entered.value[measure] = value;
+        tracker->entered.standard_uncertainty[measure] = standard_uncertainty;
+        now = tracker->told_measures;
+        now.value[measure] = value;
+        now.standard_uncertainty[measure] = standard_uncertainty;
+        tracker_derive(&now);
+        tracker_tell_measures(tracker, events, &now, &tracker->told_measures, brew, TRACKER_EVENTS);
+        return 0;
+    }
+    if (!brew || brew != tracker->last_brew)
+        return refuse(detail, "This station does not hold that brew any more.");
+    now = tracker->last;
+    now.value[measure] = value;
+    now.standard_uncertainty[measure] = standard_uncertainty;
+    tracker_derive(&now);
+    tracker_tell_measures(tracker, events, &now, &tracker->last, brew, TRACKER_EVENTS);
+    return 0;
+}
+
+/* The stage a screen shows: what was told, or before a brew is sure, what it looks like. */
+static void view_stage(const struct tracker *tracker, struct tracker_view *out)
+{
+    const struct story *story = &tracker->story;
+
+    out->stage = STAGE_IDLE;
+    if (tracker->running && tracker->told_count) {
+        out->stage = tracker->told[tracker->told_count - 1].stage;
+        out->stage_at_us = tracker->told[tracker->told_count - 1].at_us;
+    } else if (!tracker->running && !isnan(story->measures.value[MEASURE_DOSE_G])) {
+        out->stage = STAGE_DOSE;
+        out->stage_at_us = story->began_us;
+    }
+}
+
+void tracker_view(const struct tracker *tracker, struct tracker_view *out)
+{
+    const struct signal *signal = &tracker->signal;
+    const struct piece *piece = signal->count ? &signal->piece[signal->count - 1] : NULL;
+
+    memset(out, 0, sizeof *out);
+    view_stage(tracker, out);
+    out->brew = tracker->brew;
+    out->load_g = signal_load_g(signal) - (isnan(signal->zero_g) ? 0 : signal->zero_g);
+    out->water_g = out->press_kpa = NAN;
+    out->measures = tracker->running || out->stage == STAGE_DOSE ? tracker->story.measures : tracker->last;
+    if (tracker->running) {
+        out->first_water_us = tracker->story.first_water_us;
+        out->water_g = tracker->story.measures.value[MEASURE_WATER_G];
+    }
+    if (!piece)
+        return;
+    if (piece->kind == PIECE_FLOW) {
+        out->flow_g_per_s = signal_slope_g_per_s(signal);
+        if (out->stage == STAGE_BLOOM || out->stage == STAGE_POUR)
+            out->water_g += signal_load_g(signal) - tracker->story.load_g;
+    }
+    if (out->stage == STAGE_PRESS && piece->kind == PIECE_HANDLED)
+        out->press_kpa = press_pressure_kpa(signal_load_g(signal) - (double)piece->first_g,
+                                            tracker->config.piston_diameter_mm);
+}

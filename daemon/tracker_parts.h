@@ -1,0 +1,173 @@
+/* What the parts of the tracker share; nobody else includes this.
+ *
+ * tracker_signal.c cuts the readings into pieces (the load rests, flows, or is handled) and keeps the
+ * load through tares.  tracker_story.c reads the pieces as a brew: a pure function of all that was
+ * seen, run again whenever more is known, so that a later sight corrects an earlier guess.
+ * tracker.c tells the difference between what the story says now and what was told before. */
+#ifndef POISE_TRACKER_PARTS_H
+#define POISE_TRACKER_PARTS_H
+
+#include <math.h>
+#include <stdlib.h>
+
+#include "tracker.h"
+
+enum {
+    RING_SAMPLES = 128,     /* 6 s at 20 readings a second: more than any window that looks back */
+    PIECES = 72,            /* a brew in which every ten seconds something happens for six minutes */
+    STEPS = 24,             /* stages told of one brew */
+    MARKS = 8
+};
+
+struct sample {
+    int64_t at_us;
+    float load_g;           /* absolute: tares added back */
+};
+
+enum piece_kind {
+    PIECE_REST,             /* nothing happens */
+    PIECE_FLOW,             /* the load grows evenly, as when something is poured */
+    PIECE_HANDLED           /* anything else: put down, lifted, stirred, pressed */
+};
+
+struct piece {
+    int64_t begin_us, end_us;
+    float first_g, last_g;      /* REST: settled level at its begin and its end; else the level left and last seen */
+    float low_g, high_g;
+    float force_gs;             /* integral of what is above first_g, while it is clearly above */
+    int64_t force_began_us, force_ended_us;     /* 0: never clearly above */
+    float begin_u_s;            /* standard uncertainty of begin_us */
+    int samples;
+    unsigned char kind;
+    bool overload;              /* the instrument gave up meanwhile */
+    bool gap;                   /* nothing was seen for a while */
+};
+
+struct signal {
+    struct sample ring[RING_SAMPLES];
+    uint32_t ring_end;          /* samples ever written */
+    double offset_g;            /* add to what the instrument shows for the absolute load */
+    double zero_g;              /* absolute load of the empty scale */
+    double raw[3];              /* the last indications, newest last, as shown */
+    int64_t raw_us[3];
+    bool raw_overload[3];
+    int raw_count;
+    double resolution_g;
+    int64_t interval_us;        /* between readings, smoothed */
+    int64_t tare_ordered_us;    /* 0: none open */
+    int64_t overload_us;        /* when the instrument last gave up */
+    double rest_g;              /* while resting: settled level */
+    double first_sum_g;         /* the first second of a rest, for its level */
+    int first_count;
+    struct piece piece[PIECES]; /* oldest first; the last one is still open */
+    int count;
+};
+
+struct step {
+    int64_t at_us;
+    float u_s;
+    unsigned char stage;
+    bool by_operator;
+};
+
+struct story {
+    struct step step[STEPS];
+    int count;
+    bool brewing;               /* there is a brew: water has met coffee */
+    bool over;                  /* nothing more will come but the strength */
+    bool nothing;               /* it was given up: the load went away before a press */
+    bool cup_known;
+    bool above;                 /* the scale was overloaded: pressures are lower bounds */
+    int64_t began_us, first_water_us, press_began_us, press_ended_us, out_us, over_us;
+    int64_t wait_us;            /* look again at this time; 0: no need */
+    double cup_g;
+    double load_g;              /* newest when it was read */
+    struct measures measures;
+};
+
+struct mark {
+    int64_t at_us;
+    unsigned char stage;
+};
+
+struct tracker {
+    struct tracker_config config;
+    struct tracker_plan plan;
+    struct signal signal;
+    struct story story;         /* as last read */
+    struct step told[STEPS];    /* what was told of the running brew */
+    int told_count;
+    struct measures told_measures;
+    bool told_above[MEASURE_COUNT];
+    struct measures entered;    /* by the operator, of the running brew: they win */
+    struct mark mark[MARKS];
+    int mark_count;
+    uint32_t brew;              /* brews begun so far */
+    bool running;               /* TRACKER_BEGIN was told, TRACKER_END not yet */
+    bool warned_pressure, warned_overload, asked_cup, asked_dose;
+    int64_t ordered_us;         /* begun by the operator then; 0: not */
+    struct measures last;       /* of the brew before: corrections may still come */
+    uint32_t last_brew;
+    int64_t now_us;
+    int64_t looked_us;          /* when the story was last read */
+    double slurry_c, slurry_u_c;
+    int64_t slurry_us;
+};
+
+/* --- tracker_signal.c --- */
+
+void signal_begin(struct signal *signal);
+
+enum signal_news { SIGNAL_NOTHING, SIGNAL_MORE, SIGNAL_PIECE };
+
+/* Takes one indication of the scale.  SIGNAL_PIECE: a piece began or ended; SIGNAL_MORE: the open
+ * piece, which is no rest, went on. */
+enum signal_news signal_mass(struct signal *signal, double shown_g, bool overload, double resolution_g, int64_t at_us);
+
+/* Nothing is known until the next reading. */
+void signal_gap(struct signal *signal);
+
+/* Drops the pieces before `index`, which becomes the first. */
+void signal_forget(struct signal *signal, int index);
+
+/* Least-squares slope of the last half second; 0 with fewer than three samples. */
+double signal_slope_g_per_s(const struct signal *signal);
+
+/* The newest absolute load; NAN: none yet. */
+double signal_load_g(const struct signal *signal);
+
+/* --- tracker_story.c --- */
+
+void story_read(struct story *out, const struct tracker *tracker);
+
+/* --- tracker_press.c --- */
+
+/* Pressure and duration of the press from its pieces. */
+struct press {
+    int64_t began_us, ended_us;
+    double force_gs, force_s, peak_g;
+    bool overload, seen;
+};
+void press_add(struct press *press, const struct piece *piece);
+bool press_is_force(const struct piece *piece, int64_t now_us);
+
+/* --- tracker.c, for tracker_orders.c --- */
+
+/* Reads the story again and tells what is new. */
+void tracker_look(struct tracker *tracker, struct tracker_events *events);
+
+/* The brew is over or was none; what happened after from_us belongs to the next. */
+void tracker_close_brew(struct tracker *tracker, int64_t from_us);
+
+/* A new event; NULL when there is no room. */
+struct tracker_event *tracker_tell(struct tracker *tracker, struct tracker_events *events,
+                                   enum tracker_event_kind kind, int64_t at_us);
+
+/* Tells every measure that differs from what was told, and notes that it was. */
+void tracker_tell_measures(struct tracker *tracker, struct tracker_events *events, const struct measures *now,
+                           struct measures *told, uint32_t brew, int limit);
+
+/* Fills in the numbers that follow from others. */
+void tracker_derive(struct measures *measures);
+
+#endif

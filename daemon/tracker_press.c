@@ -1,0 +1,31 @@
+/* Force on the scale, as far as a scale shows it. */
+#include "tracker_parts.h"
+
+/* A press lasts; a plunger set down hard or a knock does not. */
+static const int64_t PRESS_LEAST_US = 1200000;
+
+bool press_is_force(const struct piece *piece, int64_t now_us)
+{
+    double lasted_us = (double)(piece->force_ended_us - piece->force_began_us), mean_g;
+
+    (void)now_us;
+    if (piece->kind != PIECE_HANDLED || !piece->force_began_us || lasted_us < (double)PRESS_LEAST_US)
+        return false;
+    mean_g = (double)piece->force_gs / (lasted_us / 1e6);
+    /* shaking by hand goes down as far as up */
+    return piece->overload || (double)(piece->first_g - piece->low_g) < mean_g / 2;
+}
+
+void press_add(struct press *press, const struct piece *piece)
+{
+    double peak_g = (double)(piece->high_g - piece->first_g);
+
+    if (!press->seen)
+        press->began_us = piece->begin_us;
+    press->seen = true;
+    press->ended_us = piece->force_ended_us;
+    press->force_gs += (double)piece->force_gs;
+    press->force_s += (double)(piece->force_ended_us - piece->force_began_us) / 1e6;
+    press->peak_g = fmax(press->peak_g, peak_g);
+    press->overload |= piece->overload;
+}

@@ -1,0 +1,446 @@
+/* Reads the pieces of the signal as a brew: which stage began when, and what was weighed.
+ *
+ * A pure function of everything seen since the scale was last empty; it runs again whenever more is
+ * known, so it needs no memory of its own guesses.  It knows coffee, not scales. */
+#include <string.h>
+
+#include "poise/brew.h"
+#include "poise/uncertainty.h"
+#include "tracker_parts.h"
+
+/* The ranges of a single cup (common practice, no source). */
+static const double EMPTY_G = 25;           /* below: nothing but a spoon or a spill stands there */
+static const double THING_G = 45;           /* a cup, a brewer, a plunger; more than any dose */
+static const double DOSE_LEAST_G = 4, DOSE_MOST_G = 45;
+static const double WATER_LEAST_G = 8;      /* a flow below this is a spill */
+static const double RATIO_LEAST = 6.5;      /* water per coffee; below, the "dose" was the bloom */
+static const double BLOOM_MOST_SHARE = 0.5; /* of all the water */
+static const double BREWER_LEAST_G = 60;    /* what must be missing when only the cup comes back */
+static const double STIR_LEAST_G = 1.2;     /* how far a spoon moves the reading */
+static const int64_t STIR_LEAST_US = 1200000;
+static const int64_t STIR_PAUSE_US = 2000000;       /* a shorter pause is within one stir */
+static const int64_t WEIGHED_US = 3000000;          /* the cup has stood so long: weighed */
+static const double POURED_LEAST_S = 1.2, POURED_AMID_LEAST_S = 2.5, POURED_MOST_G_PER_S = 35;
+static const int64_t SMALL_US = 1600000;            /* splashes and touches at the edge of a pour */
+static const int64_t SLURRY_FRESH_US = 10000000;    /* a thermometer's word is good for so long */
+static const int64_t AWAY_US = 900000000;           /* a brew taken away for a quarter of an hour comes not back */
+
+/* One thing that happened between two looks at the load. */
+struct act {
+    const struct piece *piece;      /* the first of those merged */
+    int64_t begin_us, end_us;
+    double before_g, after_g, low_g, high_g;
+    bool flow, open, force, rest_after;
+};
+
+enum { ACTS = PIECES };
+
+enum phase { PHASE_SETUP, PHASE_WATER, PHASE_PRESSED, PHASE_AWAY, PHASE_WEIGHED };
+
+struct reader {
+    const struct tracker *tracker;
+    struct story *out;
+    struct press press;
+    enum phase phase;
+    double zero_g, level_g;
+    double dose_from_g;         /* load before the dose; NAN: no dose seen */
+    int64_t dose_us;
+    double cup_g;               /* load of the first thing put down, a cup if more follows */
+    int things;
+    double full_g;              /* load before it was taken away */
+    double water_from_g, first_water_g, poured_g;
+    int64_t pour_ended_us, second_water_us;
+    int pours;
+    int64_t stir_ended_us;
+    int64_t away_us;
+    double handled_g;           /* load that was put on after the first water: a plunger */
+};
+
+static void say(struct reader *reader, enum stage stage, int64_t at_us, double u_s)
+{
+    struct story *out = reader->out;
+
+    if (out->count == STEPS)
+        return;
+    out->step[out->count++] = (struct step){at_us, (float)u_s, (unsigned char)stage, false};
+}
+
+static void setup_anew(struct reader *reader)
+{
+    reader->dose_from_g = reader->cup_g = NAN;
+    reader->dose_us = 0;
+    reader->things = 0;
+}
+
+static double u_of_time(const struct act *act)
+{
+    return (double)act->piece->begin_u_s;
+}
+
+static void first_water(struct reader *reader, const struct act *act)
+{
+    struct story *out = reader->out;
+
+    reader->phase = PHASE_WATER;
+    reader->water_from_g = act->before_g;
+    reader->first_water_g = reader->poured_g = act->after_g - act->before_g;
+    reader->pour_ended_us = act->open ? 0 : act->end_us;
+    reader->pours = 1;
+    out->brewing = true;
+    out->first_water_us = act->begin_us;
+    out->began_us = act->begin_us;
+    if (!isnan(reader->dose_from_g)) {
+        out->measures.value[MEASURE_DOSE_G] = act->before_g - reader->dose_from_g;
+        out->began_us = reader->dose_us;
+        say(reader, STAGE_DOSE, reader->dose_us, u_of_time(act));
+    }
+    say(reader, STAGE_POUR, act->begin_us, u_of_time(act));
+}
+
+static void in_setup(struct reader *reader, const struct act *act)
+{
+    double grams = act->after_g - act->before_g;
+    bool dosed = !isnan(reader->dose_from_g) && act->before_g - reader->dose_from_g >= DOSE_LEAST_G;
+
+    if (act->after_g - reader->zero_g < EMPTY_G && act->before_g - reader->zero_g >= EMPTY_G) {
+        setup_anew(reader);
+        return;
+    }
+    if (act->flow && (grams > DOSE_MOST_G || (dosed && grams > WATER_LEAST_G)) &&
+        act->before_g - reader->zero_g > EMPTY_G) {
+        first_water(reader, act);
+        return;
+    }
+    if (fabs(grams) >= THING_G) {
+        if (grams > 0 && ++reader->things == 1 && act->before_g - reader->zero_g < EMPTY_G)
+            reader->cup_g = grams;
+        if (grams < 0)
+            reader->dose_from_g = NAN;      /* what was weighed may have gone with it */
+        return;
+    }
+    if (grams >= DOSE_LEAST_G && grams <= DOSE_MOST_G && isnan(reader->dose_from_g) &&
+        act->before_g - reader->zero_g > EMPTY_G) {
+        reader->dose_from_g = act->before_g;
+        reader->dose_us = act->begin_us;
+    } else if (!isnan(reader->dose_from_g) && act->after_g - reader->dose_from_g < DOSE_LEAST_G / 2) {
+        reader->dose_from_g = NAN;          /* taken back */
+    }
+}
+
+static void another_pour(struct reader *reader, const struct act *act)
+{
+    double grams = act->after_g - act->before_g;
+
+    if (grams < WATER_LEAST_G / 2)
+        return;
+    reader->poured_g += grams;
+    reader->pours++;
+    if (!reader->second_water_us)
+        reader->second_water_us = act->begin_us;
+    if (reader->pours > 2 && reader->pour_ended_us)
+        say(reader, STAGE_STEEP, reader->pour_ended_us, u_of_time(act));
+    say(reader, STAGE_POUR, act->begin_us, u_of_time(act));
+    reader->pour_ended_us = act->open ? 0 : act->end_us;
+}
+
+static void end_pour(struct reader *reader, double u_s)
+{
+    if (reader->pour_ended_us)
+        say(reader, STAGE_STEEP, reader->pour_ended_us, u_s);
+    reader->pour_ended_us = 0;
+}
+
+static void pressed_on_scale(struct reader *reader, const struct act *act)
+{
+    if (!reader->press.seen) {
+        end_pour(reader, u_of_time(act));
+        say(reader, STAGE_PRESS, act->begin_us, u_of_time(act));
+        reader->out->press_began_us = act->begin_us;
+        reader->full_g = act->before_g;
+    } else if (reader->out->count && reader->out->step[reader->out->count - 1].stage == STAGE_WEIGH_OUT) {
+        reader->out->count--;
+    }
+    press_add(&reader->press, act->piece);
+    reader->phase = PHASE_PRESSED;
+    if (act->open)
+        return;
+    reader->out->press_ended_us = reader->press.ended_us;
+    say(reader, STAGE_WEIGH_OUT, reader->press.ended_us, u_of_time(act));
+}
+
+static void weighed(struct reader *reader, const struct act *act)
+{
+    struct story *out = reader->out;
+    const struct tracker *tracker = reader->tracker;
+    double load_g = act->after_g - reader->zero_g, cup_g = reader->cup_g, guess_g;
+    double dose_g = out->measures.value[MEASURE_DOSE_G];
+
+    if (!act->rest_after)
+        return;
+    say(reader, STAGE_STRENGTH, act->end_us, u_of_time(act));
+    reader->phase = PHASE_WEIGHED;
+    out->out_us = act->end_us;
+    guess_g = reader->poured_g - tracker->config.retained_g_per_g * (isnan(dose_g) ? 15 : dose_g);
+    if (reader->things < 2)
+        cup_g = NAN;
+    for (int i = 0; isnan(cup_g) && i < tracker->config.cup_count; i++)
+        if (fabs(load_g - tracker->config.cup_g[i] - guess_g) < 15)
+            cup_g = tracker->config.cup_g[i];
+    out->cup_known = !isnan(cup_g);
+    out->cup_g = cup_g;
+    out->measures.value[MEASURE_BEVERAGE_G] = out->cup_known ? load_g - cup_g : guess_g;
+    out->wait_us = act->end_us + WEIGHED_US;
+}
+
+static void in_water(struct reader *reader, const struct act *act)
+{
+    double grams = act->after_g - act->before_g;
+    double wide_g = fmax(act->high_g - fmax(act->before_g, act->after_g), fmin(act->before_g, act->after_g) - act->low_g);
+
+    if (act->flow) {
+        another_pour(reader, act);
+        return;
+    }
+    if (act->force) {
+        pressed_on_scale(reader, act);
+        return;
+    }
+    if (act->after_g - reader->zero_g < EMPTY_G) {
+        reader->phase = PHASE_AWAY;
+        reader->full_g = act->before_g;
+        reader->away_us = act->begin_us;
+        return;
+    }
+    if (fabs(grams) >= THING_G) {
+        reader->handled_g += grams;
+        return;
+    }
+    if (act->end_us - act->begin_us >= STIR_LEAST_US && wide_g >= STIR_LEAST_G) {
+        end_pour(reader, u_of_time(act));
+        if (reader->stir_ended_us && act->begin_us - reader->stir_ended_us < STIR_PAUSE_US)
+            reader->out->count--;
+        else
+            say(reader, STAGE_STIR, act->begin_us, u_of_time(act));
+        reader->stir_ended_us = act->end_us;
+        if (!act->open)
+            say(reader, STAGE_SETTLE, act->end_us, u_of_time(act));
+    }
+}
+
+static void pressed(struct reader *reader, const struct act *act)
+{
+    if (act->force) {
+        pressed_on_scale(reader, act);
+        return;
+    }
+    if (act->after_g - reader->zero_g < EMPTY_G) {
+        reader->phase = PHASE_AWAY;
+        return;
+    }
+    if (act->before_g - act->after_g >= BREWER_LEAST_G)
+        weighed(reader, act);
+}
+
+static void away(struct reader *reader, const struct act *act)
+{
+    double missing_g = reader->full_g - act->after_g;
+
+    if (act->after_g - reader->zero_g < EMPTY_G)
+        return;
+    if (!reader->press.seen && missing_g < BREWER_LEAST_G) {
+        reader->phase = PHASE_WATER;        /* lifted and set down again */
+        return;
+    }
+    if (!reader->press.seen) {
+        end_pour(reader, u_of_time(act));
+        say(reader, STAGE_PRESS, reader->away_us, u_of_time(act));
+        say(reader, STAGE_WEIGH_OUT, act->begin_us, u_of_time(act));
+        reader->out->press_began_us = reader->away_us;
+    }
+    weighed(reader, act);
+}
+
+/* What had been taken for the dose was the bloom, when the water is too little for it. */
+static void check_ratio(struct reader *reader)
+{
+    struct story *out = reader->out;
+    double dose_g = out->measures.value[MEASURE_DOSE_G];
+
+    if (isnan(dose_g) || !out->press_began_us || reader->poured_g >= RATIO_LEAST * dose_g)
+        return;
+    reader->poured_g += dose_g;
+    reader->first_water_g = dose_g;
+    reader->second_water_us = out->first_water_us;
+    out->first_water_us = reader->dose_us;
+    out->measures.value[MEASURE_DOSE_G] = NAN;
+    out->step[0].stage = STAGE_POUR;
+}
+
+static void name_bloom(struct reader *reader)
+{
+    struct story *out = reader->out;
+
+    if (!reader->second_water_us || reader->first_water_g > BLOOM_MOST_SHARE * reader->poured_g)
+        return;
+    for (int i = 0; i < out->count; i++)
+        if (out->step[i].stage == STAGE_POUR) {
+            out->step[i].stage = STAGE_BLOOM;
+            break;
+        }
+    out->measures.value[MEASURE_BLOOM_S] = (double)(reader->second_water_us - out->first_water_us) / 1e6;
+}
+
+static void set(struct measures *measures, enum measure measure, double value, double u)
+{
+    measures->value[measure] = value;
+    measures->standard_uncertainty[measure] = isnan(value) ? NAN : u;
+}
+
+static void take_measures(struct reader *reader)
+{
+    struct story *out = reader->out;
+    struct measures *measures = &out->measures;
+    const struct tracker *tracker = reader->tracker;
+    /* two readings' last digits, each rounded on its own */
+    double u_g = sqrt(2) * uncertainty_of_resolution(tracker->signal.resolution_g);
+    double u_s = 2 * (double)tracker->signal.interval_us / 1e6 / sqrt(12);
+    double dose_g = measures->value[MEASURE_DOSE_G], beverage_g = measures->value[MEASURE_BEVERAGE_G];
+
+    set(measures, MEASURE_DOSE_G, dose_g, u_g);
+    if (out->brewing)
+        set(measures, MEASURE_WATER_G, reader->poured_g, u_g);
+    if (out->press_began_us) {
+        set(measures, MEASURE_STEEP_S, (double)(out->press_began_us - out->first_water_us) / 1e6, u_s);
+        if (reader->stir_ended_us && reader->stir_ended_us < out->press_began_us)
+            set(measures, MEASURE_SETTLE_S, (double)(out->press_began_us - reader->stir_ended_us) / 1e6, u_s);
+    }
+    set(measures, MEASURE_BLOOM_S, measures->value[MEASURE_BLOOM_S], u_s);
+    set(measures, MEASURE_BEVERAGE_G, beverage_g, out->cup_known ? u_g : 8);
+    if (out->cup_known && !isnan(dose_g))
+        set(measures, MEASURE_RETAINED_G_PER_G, retained_g_per_g(reader->poured_g, beverage_g, dose_g),
+            uncertainty_of_retained(reader->poured_g, u_g, beverage_g, u_g, dose_g, u_g));
+    if (out->press_began_us && out->press_began_us - tracker->slurry_us < SLURRY_FRESH_US)
+        set(measures, MEASURE_SLURRY_C, tracker->slurry_c, tracker->slurry_u_c);
+    if (reader->press.seen && out->press_ended_us) {
+        double diameter_mm = tracker->config.piston_diameter_mm;
+
+        out->above = reader->press.overload;
+        set(measures, MEASURE_PRESS_S, (double)(out->press_ended_us - out->press_began_us) / 1e6, u_s);
+        if (diameter_mm > 0) {
+            double mean_g = reader->press.force_gs / fmax(reader->press.force_s, 0.1);
+
+            set(measures, MEASURE_PRESS_PEAK_KPA, press_pressure_kpa(reader->press.peak_g, diameter_mm),
+                press_pressure_kpa(u_g, diameter_mm));
+            set(measures, MEASURE_PRESS_MEAN_KPA, press_pressure_kpa(mean_g, diameter_mm),
+                0.02 * press_pressure_kpa(mean_g, diameter_mm));
+        }
+    }
+}
+
+/* A flow that is long and big enough to have been poured; the rest are wobbles and the tails that a
+ * filter leaves behind a jump. */
+static bool is_poured(const struct piece *piece, double grams, bool amid_handling)
+{
+    double seconds = (double)(piece->end_us - piece->begin_us) / 1e6;
+
+    return piece->kind == PIECE_FLOW && grams >= DOSE_LEAST_G && grams / seconds <= POURED_MOST_G_PER_S &&
+           seconds >= (amid_handling ? POURED_AMID_LEAST_S : POURED_LEAST_S);
+}
+
+static void join(struct act *last, const struct piece *piece, double after_g)
+{
+    last->end_us = piece->end_us;
+    last->after_g = after_g;
+    last->low_g = fmin(last->low_g, (double)piece->low_g);
+    last->high_g = fmax(last->high_g, (double)piece->high_g);
+}
+
+static bool is_small(const struct act *act)
+{
+    return fabs(act->after_g - act->before_g) < DOSE_LEAST_G && act->end_us - act->begin_us < SMALL_US;
+}
+
+/* Gathers pieces into acts: what happens without a rest between is one, unless something is poured. */
+static int gather(const struct signal *signal, struct act *act)
+{
+    int count = 0;
+
+    for (int i = 0; i < signal->count; i++) {
+        const struct piece *piece = &signal->piece[i], *next = i + 1 < signal->count ? piece + 1 : NULL;
+        bool joined = i > 0 && piece[-1].kind != PIECE_REST && count > 0, flow;
+        double before_g = i > 0 && piece[-1].kind == PIECE_REST ? (double)piece[-1].last_g : (double)piece->first_g;
+        double after_g = next && next->kind == PIECE_REST ? (double)next->last_g : (double)piece->last_g;
+        struct act *last = count ? &act[count - 1] : NULL, one;
+
+        if (piece->kind == PIECE_REST)
+            continue;
+        flow = is_poured(piece, after_g - before_g, joined && !last->flow && !is_small(last));
+        one = (struct act){.piece = piece, .begin_us = piece->begin_us, .end_us = piece->end_us,
+                           .before_g = before_g, .after_g = after_g,
+                           .low_g = (double)piece->low_g, .high_g = (double)piece->high_g, .flow = flow};
+        if (!joined)
+            act[count++] = one;
+        else if (flow == last->flow || (last->flow && is_small(&one)))
+            join(last, piece, after_g);
+        else if (flow && is_small(last)) {
+            join(last, piece, after_g);
+            last->flow = true;
+        } else
+            act[count++] = one;
+        last = &act[count - 1];
+        last->open = !next;
+        last->rest_after = next && next->kind == PIECE_REST;
+        last->force |= press_is_force(piece, 0);
+        if (last->force && piece->force_began_us)
+            last->piece = piece;
+    }
+    return count;
+}
+
+void story_read(struct story *out, const struct tracker *tracker)
+{
+    struct act act[ACTS];
+    struct reader reader = {.tracker = tracker, .out = out, .dose_from_g = NAN, .cup_g = NAN, .full_g = NAN};
+    int count = gather(&tracker->signal, act);
+    const struct piece *last;
+
+    memset(out, 0, sizeof *out);
+    measures_clear(&out->measures);
+    out->load_g = signal_load_g(&tracker->signal);
+    reader.zero_g = isnan(tracker->signal.zero_g) ? 0 : tracker->signal.zero_g;
+    for (int i = 0; i < count; i++) {
+        /* an end is seen late by the instrument's lag; a begin shows at once, if little */
+        if (act[i].end_us - act[i].begin_us > tracker->config.lag_us)
+            act[i].end_us -= tracker->config.lag_us;
+        switch (reader.phase) {
+        case PHASE_SETUP: in_setup(&reader, &act[i]); break;
+        case PHASE_WATER: in_water(&reader, &act[i]); break;
+        case PHASE_PRESSED: pressed(&reader, &act[i]); break;
+        case PHASE_AWAY: away(&reader, &act[i]); break;
+        case PHASE_WEIGHED: break;
+        }
+    }
+    if (!out->brewing) {
+        last = tracker->signal.count ? &tracker->signal.piece[tracker->signal.count - 1] : NULL;
+        if (last && !isnan(reader.dose_from_g)) {
+            set(&out->measures, MEASURE_DOSE_G, signal_load_g(&tracker->signal) - reader.dose_from_g, NAN);
+            out->began_us = reader.dose_us;
+        }
+        return;
+    }
+    if (reader.phase == PHASE_WATER)
+        end_pour(&reader, 0.1);
+    check_ratio(&reader);
+    name_bloom(&reader);
+    take_measures(&reader);
+    if (reader.phase == PHASE_AWAY)
+        out->wait_us = reader.away_us + AWAY_US;
+    if (reader.phase == PHASE_WEIGHED) {
+        bool moved = act[count - 1].begin_us > out->out_us;
+
+        out->over = moved || tracker->now_us >= out->wait_us;
+        out->over_us = out->out_us;
+    }
+    if (reader.phase == PHASE_AWAY && tracker->now_us >= out->wait_us)
+        out->nothing = !(out->over = reader.press.seen);
+}

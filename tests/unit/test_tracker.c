@@ -1,0 +1,484 @@
+/* The stage tracker on traces written by hand: loads as functions of time, seen through a scale with
+ * a filter and a last digit.  The physical model of tests/virtual is the other, independent witness. */
+#include <errno.h>
+#include <math.h>
+#include <setjmp.h>
+#include <stdarg.h>
+#include <stddef.h>
+#include <stdint.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include <cmocka.h>
+
+#include "tracker.h"
+
+enum { TOLD = 256 };
+
+/* A bench: the load is moved by the functions below, the scale looks ten times a second. */
+struct trace {
+    struct tracker *tracker;
+    struct tracker_event told[TOLD];
+    int told_count;
+    double load_g, shown_g, tare_g;
+    double lag_s, capacity_g;
+    int64_t now_us, tick_us;
+};
+
+static const struct tracker_config usual = {.piston_diameter_mm = 60, .press_limit_kpa = 30, .retained_g_per_g = 2,
+                                           .lag_us = 150000};
+
+static void take(struct trace *trace, struct tracker_events *events)
+{
+    for (int i = 0; i < events->count; i++) {
+        assert_true(trace->told_count < TOLD);
+        trace->told[trace->told_count++] = events->event[i];
+    }
+    events->count = 0;
+}
+
+static void show(struct trace *trace, double load_g)
+{
+    static struct tracker_events events;
+    struct reading reading = {.quantity = QUANTITY_MASS, .stable = -1, .net = -1, .unit = UNIT_GRAM, .resolution = 0.1};
+
+    trace->now_us += trace->tick_us;
+    trace->shown_g += (load_g - trace->shown_g) * (1 - exp(-(double)trace->tick_us / 1e6 / trace->lag_s));
+    reading.mono_us = trace->now_us;
+    reading.value.exponent = -1;
+    reading.value.mantissa = llround((trace->shown_g - trace->tare_g) * 10);
+    if (trace->shown_g > trace->capacity_g)
+        reading.status = READING_OVERLOAD;
+    tracker_reading(trace->tracker, &reading, &events);
+    take(trace, &events);
+}
+
+static void wait_s(struct trace *trace, double seconds)
+{
+    for (int64_t until_us = trace->now_us + (int64_t)(seconds * 1e6); trace->now_us < until_us;)
+        show(trace, trace->load_g);
+}
+
+static double seconds_now(const struct trace *trace)
+{
+    return (double)trace->now_us / 1e6;
+}
+
+/* Grows or shrinks evenly. */
+static void move(struct trace *trace, double grams, double seconds)
+{
+    double from_g = trace->load_g, from_s = seconds_now(trace);
+
+    while (seconds_now(trace) < from_s + seconds) {
+        double share = (seconds_now(trace) - from_s + (double)trace->tick_us / 1e6) / seconds;
+
+        trace->load_g = from_g + grams * fmin(share, 1);
+        show(trace, trace->load_g);
+    }
+    trace->load_g = from_g + grams;
+}
+
+static void shake(struct trace *trace, double grams, double seconds)
+{
+    double from_s = seconds_now(trace);
+
+    while (seconds_now(trace) < from_s + seconds)
+        show(trace, trace->load_g + grams * (0.4 + sin(2 * M_PI * 1.7 * (seconds_now(trace) - from_s))));
+}
+
+static void push(struct trace *trace, double grams, double seconds)
+{
+    double from_s = seconds_now(trace), t;
+
+    while ((t = seconds_now(trace) - from_s) < seconds)
+        show(trace, trace->load_g + grams * fmin(1, fmin((t + 0.1) / 0.6, (seconds - t) / 0.3)) * (1 + 0.04 * sin(5 * t)));
+}
+
+static void tare(struct trace *trace)
+{
+    trace->tare_g = trace->shown_g;
+}
+
+static int setup(void **state)
+{
+    struct trace *trace = calloc(1, sizeof *trace);
+
+    if (!trace)
+        return -1;
+    trace->tracker = calloc(1, tracker_size());
+    if (!trace->tracker)
+        return -1;
+    trace->lag_s = 0.15;
+    trace->capacity_g = 20000;
+    trace->tick_us = 100000;
+    trace->now_us = 1000000000;
+    tracker_begin(trace->tracker, &usual);
+    *state = trace;
+    return 0;
+}
+
+static int teardown(void **state)
+{
+    struct trace *trace = *state;
+
+    free(trace->tracker);
+    free(trace);
+    return 0;
+}
+
+/* What was told of a brew, corrections applied: a stage takes back all from its time on. */
+static int stages_of(const struct trace *trace, uint32_t brew, struct tracker_event *out)
+{
+    int count = 0;
+
+    for (int i = 0; i < trace->told_count; i++) {
+        const struct tracker_event *event = &trace->told[i];
+
+        if (event->kind != TRACKER_STAGE || event->brew != brew)
+            continue;
+        while (count && out[count - 1].at_us >= event->at_us - 1000)
+            count--;
+        out[count++] = *event;
+    }
+    return count;
+}
+
+static void assert_stages(const struct trace *trace, uint32_t brew, const enum stage *stage, const double *at_s, int count,
+                          double within_s)
+{
+    struct tracker_event told[TOLD];
+    int told_count = stages_of(trace, brew, told);
+
+    for (int i = 0; i < told_count && i < count; i++) {
+        assert_string_equal(stage_name(told[i].stage), stage_name(stage[i]));
+        if (fabs((double)told[i].at_us / 1e6 - at_s[i]) > within_s)
+            fail_msg("%s at %.2f, truly %.2f", stage_name(stage[i]), (double)told[i].at_us / 1e6, at_s[i]);
+    }
+    assert_int_equal(told_count, count);
+}
+
+static double measured(const struct trace *trace, uint32_t brew, enum measure measure)
+{
+    double value = NAN;
+
+    for (int i = 0; i < trace->told_count; i++)
+        if (trace->told[i].kind == TRACKER_MEASURE && trace->told[i].brew == brew && trace->told[i].measure == measure)
+            value = trace->told[i].value;
+    return value;
+}
+
+static int count_of(const struct trace *trace, enum tracker_event_kind kind)
+{
+    int count = 0;
+
+    for (int i = 0; i < trace->told_count; i++)
+        count += trace->told[i].kind == kind;
+    return count;
+}
+
+static bool was_said(const struct trace *trace, enum tracker_event_kind kind, const char *word)
+{
+    for (int i = 0; i < trace->told_count; i++)
+        if (trace->told[i].kind == kind && strcmp(trace->told[i].word, word) == 0)
+            return true;
+    return false;
+}
+
+static const double cup_g = 341.2, brewer_g = 182.4, plunger_g = 63.1;
+
+static void put_things(struct trace *trace)
+{
+    wait_s(trace, 3);
+    move(trace, cup_g, 0.3);
+    wait_s(trace, 2);
+    move(trace, brewer_g, 0.3);
+    wait_s(trace, 2);
+}
+
+static void bloom_pour_stir_press(void **state)
+{
+    struct trace *trace = *state;
+    enum stage stage[] = {STAGE_DOSE, STAGE_BLOOM, STAGE_POUR, STAGE_STEEP, STAGE_STIR, STAGE_SETTLE, STAGE_PRESS,
+                          STAGE_WEIGH_OUT, STAGE_STRENGTH};
+    double at_s[9];
+
+    put_things(trace);
+    tare(trace);
+    wait_s(trace, 2);
+    at_s[0] = seconds_now(trace);
+    move(trace, 15, 5);
+    wait_s(trace, 3);
+    tare(trace);
+    wait_s(trace, 2);
+    at_s[1] = seconds_now(trace);
+    move(trace, 40, 6);
+    wait_s(trace, 24);
+    at_s[2] = seconds_now(trace);
+    move(trace, 190, 20);
+    at_s[3] = seconds_now(trace);
+    wait_s(trace, 4);
+    at_s[4] = seconds_now(trace);
+    shake(trace, 6, 8);
+    at_s[5] = seconds_now(trace);
+    wait_s(trace, 3);
+    move(trace, plunger_g, 0.3);
+    wait_s(trace, 30);
+    at_s[6] = seconds_now(trace);
+    push(trace, 5000, 25);
+    at_s[7] = seconds_now(trace);
+    wait_s(trace, 3);
+    move(trace, -(brewer_g + plunger_g + 15 + 30), 0.4);
+    at_s[8] = seconds_now(trace);
+    wait_s(trace, 6);
+    assert_stages(trace, 1, stage, at_s, 9, 0.45);
+    assert_float_equal(measured(trace, 1, MEASURE_DOSE_G), 15, 0.1);
+    assert_float_equal(measured(trace, 1, MEASURE_WATER_G), 230, 0.3);
+    assert_float_equal(measured(trace, 1, MEASURE_BEVERAGE_G), 200, 0.3);
+    assert_float_equal(measured(trace, 1, MEASURE_BLOOM_S), 30, 0.5);
+    assert_float_equal(measured(trace, 1, MEASURE_STEEP_S), at_s[6] - at_s[1], 0.6);
+    assert_float_equal(measured(trace, 1, MEASURE_SETTLE_S), at_s[6] - at_s[5], 0.6);
+    assert_float_equal(measured(trace, 1, MEASURE_PRESS_S), 25, 0.8);
+    /* 60 mm: 3.468393 kPa per kilogram shown (m g0 / A) */
+    assert_float_equal(measured(trace, 1, MEASURE_PRESS_PEAK_KPA), 5.2 * 3.468393, 0.4);
+    assert_float_equal(measured(trace, 1, MEASURE_RETAINED_G_PER_G), 2, 0.05);
+    assert_int_equal(count_of(trace, TRACKER_BEGIN), 1);
+    assert_int_equal(count_of(trace, TRACKER_END), 1);
+    assert_int_equal(count_of(trace, TRACKER_QUESTION), 0);
+}
+
+static void one_pour_pressed_beside(void **state)
+{
+    struct trace *trace = *state;
+    enum stage stage[] = {STAGE_DOSE, STAGE_POUR, STAGE_STEEP, STAGE_PRESS, STAGE_WEIGH_OUT, STAGE_STRENGTH};
+    double at_s[6];
+
+    put_things(trace);
+    at_s[0] = seconds_now(trace);
+    move(trace, 14, 4);
+    wait_s(trace, 4);
+    at_s[1] = seconds_now(trace);
+    move(trace, 220, 25);
+    at_s[2] = seconds_now(trace);
+    wait_s(trace, 3);
+    move(trace, plunger_g, 0.3);
+    wait_s(trace, 80);
+    at_s[3] = seconds_now(trace);
+    move(trace, -trace->load_g, 0.5);
+    wait_s(trace, 40);
+    at_s[4] = seconds_now(trace);
+    move(trace, cup_g + 193, 0.4);
+    at_s[5] = seconds_now(trace);
+    wait_s(trace, 5);
+    assert_stages(trace, 1, stage, at_s, 6, 0.45);
+    assert_float_equal(measured(trace, 1, MEASURE_DOSE_G), 14, 0.1);
+    assert_float_equal(measured(trace, 1, MEASURE_WATER_G), 220, 0.3);
+    assert_float_equal(measured(trace, 1, MEASURE_BEVERAGE_G), 193, 0.3);
+    assert_true(isnan(measured(trace, 1, MEASURE_PRESS_PEAK_KPA)));
+    assert_int_equal(count_of(trace, TRACKER_END), 1);
+}
+
+static void overloaded_press_is_a_lower_bound(void **state)
+{
+    struct trace *trace = *state;
+    bool above = false;
+
+    trace->capacity_g = 5000;
+    put_things(trace);
+    move(trace, 15, 4);
+    wait_s(trace, 3);
+    move(trace, 230, 20);
+    wait_s(trace, 40);
+    push(trace, 9000, 20);
+    wait_s(trace, 3);
+    move(trace, -(brewer_g + 45), 0.4);
+    wait_s(trace, 6);
+    for (int i = 0; i < trace->told_count; i++)
+        above |= trace->told[i].kind == TRACKER_MEASURE && trace->told[i].measure == MEASURE_PRESS_PEAK_KPA &&
+                 trace->told[i].above;
+    assert_true(above);
+    assert_true(was_said(trace, TRACKER_WARNING, "overload"));
+    assert_float_equal(measured(trace, 1, MEASURE_PRESS_S), 20, 0.8);
+    assert_float_equal(measured(trace, 1, MEASURE_BEVERAGE_G), 200, 0.3);
+}
+
+static void press_above_the_limit_is_said_once(void **state)
+{
+    struct trace *trace = *state;
+    int said = 0;
+
+    put_things(trace);
+    move(trace, 15, 4);
+    wait_s(trace, 3);
+    move(trace, 230, 20);
+    wait_s(trace, 40);
+    push(trace, 11000, 20);     /* 38 kPa under 60 mm, the limit is 30 */
+    wait_s(trace, 3);
+    for (int i = 0; i < trace->told_count; i++)
+        said += trace->told[i].kind == TRACKER_WARNING && strcmp(trace->told[i].word, "press-too-hard") == 0;
+    assert_int_equal(said, 1);
+}
+
+static void together_without_tare_asks_for_the_cup(void **state)
+{
+    struct trace *trace = *state;
+    char detail[TRACKER_WORDS];
+    struct tracker_events events = {.count = 0};
+
+    wait_s(trace, 3);
+    move(trace, cup_g + brewer_g, 0.3);
+    wait_s(trace, 2);
+    move(trace, 15, 4);
+    wait_s(trace, 3);
+    move(trace, 230, 20);
+    wait_s(trace, 40);
+    push(trace, 4000, 20);
+    wait_s(trace, 3);
+    move(trace, -(brewer_g + 45), 0.4);
+    wait_s(trace, 6);
+    assert_true(was_said(trace, TRACKER_QUESTION, "beverage"));
+    assert_float_equal(measured(trace, 1, MEASURE_BEVERAGE_G), 200, 25);
+    assert_int_equal(tracker_enter(trace->tracker, 1, MEASURE_BEVERAGE_G, 199, 0.1, trace->now_us, &events, detail), 0);
+    take(trace, &events);
+    assert_float_equal(measured(trace, 1, MEASURE_BEVERAGE_G), 199, 1e-9);
+    assert_float_equal(measured(trace, 1, MEASURE_RETAINED_G_PER_G), 31.0 / 15, 0.02);
+    assert_int_equal(tracker_enter(trace->tracker, 1, MEASURE_STRENGTH_PCT, 1.4, 0.02, trace->now_us, &events, detail), 0);
+    take(trace, &events);
+    assert_float_equal(measured(trace, 1, MEASURE_EXTRACTION_PCT), 1.4 * 199 / 15, 0.2);
+    assert_int_equal(tracker_enter(trace->tracker, 1, MEASURE_STRENGTH_PCT, 400, 0.02, trace->now_us, &events, detail), -EINVAL);
+    assert_int_equal(tracker_enter(trace->tracker, 7, MEASURE_STRENGTH_PCT, 1.4, 0.02, trace->now_us, &events, detail), -EINVAL);
+}
+
+static void known_cup_is_recognised(void **state)
+{
+    struct trace *trace = *state;
+    struct tracker_config config = usual;
+
+    config.cup_g[0] = 280;
+    config.cup_g[1] = cup_g;
+    config.cup_count = 2;
+    tracker_configure(trace->tracker, &config, NULL);
+    wait_s(trace, 3);
+    move(trace, cup_g + brewer_g, 0.3);
+    wait_s(trace, 2);
+    move(trace, 15, 4);
+    wait_s(trace, 3);
+    move(trace, 230, 20);
+    wait_s(trace, 40);
+    push(trace, 4000, 20);
+    wait_s(trace, 3);
+    move(trace, -(brewer_g + 45), 0.4);
+    wait_s(trace, 6);
+    assert_float_equal(measured(trace, 1, MEASURE_BEVERAGE_G), 200, 0.3);
+    assert_int_equal(count_of(trace, TRACKER_QUESTION), 0);
+}
+
+static void operator_marks_win(void **state)
+{
+    struct trace *trace = *state;
+    struct tracker_events events = {.count = 0};
+    char detail[TRACKER_WORDS];
+    struct tracker_event told[TOLD];
+    int64_t marked_us;
+    int count;
+
+    assert_int_equal(tracker_mark(trace->tracker, STAGE_PRESS, trace->now_us, &events, detail), -EINVAL);
+    assert_true(strlen(detail) > 10);
+    put_things(trace);
+    move(trace, 15, 4);
+    wait_s(trace, 3);
+    move(trace, 230, 20);
+    marked_us = trace->now_us + 200000;
+    wait_s(trace, 10);
+    assert_int_equal(tracker_mark(trace->tracker, STAGE_STEEP, marked_us, &events, detail), 0);
+    take(trace, &events);
+    count = stages_of(trace, 1, told);
+    assert_int_equal(told[count - 1].stage, STAGE_STEEP);
+    assert_int_equal(told[count - 1].at_us, marked_us);
+    assert_true(told[count - 1].by_operator);
+    wait_s(trace, 10);
+    assert_int_equal(tracker_mark(trace->tracker, STAGE_IDLE, trace->now_us, &events, detail), 0);
+    take(trace, &events);
+    assert_int_equal(count_of(trace, TRACKER_DISCARD), 1);
+    wait_s(trace, 20);
+    assert_int_equal(count_of(trace, TRACKER_BEGIN), 1);
+}
+
+static void begun_and_ended_by_the_operator(void **state)
+{
+    struct trace *trace = *state;
+    struct tracker_events events = {.count = 0};
+    char detail[TRACKER_WORDS];
+    struct tracker_view view;
+
+    wait_s(trace, 2);
+    assert_int_equal(tracker_order_end(trace->tracker, trace->now_us, &events, detail), -EINVAL);
+    assert_int_equal(tracker_order_begin(trace->tracker, trace->now_us, &events, detail), 0);
+    assert_int_equal(tracker_order_begin(trace->tracker, trace->now_us, &events, detail), -EINVAL);
+    assert_int_equal(tracker_mark(trace->tracker, STAGE_POUR, trace->now_us, &events, detail), 0);
+    take(trace, &events);
+    tracker_view(trace->tracker, &view);
+    assert_int_equal(view.stage, STAGE_POUR);
+    assert_int_equal(view.brew, 1);
+    assert_int_equal(tracker_order_end(trace->tracker, trace->now_us, &events, detail), 0);
+    take(trace, &events);
+    assert_int_equal(count_of(trace, TRACKER_BEGIN), 1);
+    assert_int_equal(count_of(trace, TRACKER_END), 1);
+    tracker_view(trace->tracker, &view);
+    assert_int_equal(view.stage, STAGE_IDLE);
+}
+
+static void handling_is_no_brew(void **state)
+{
+    struct trace *trace = *state;
+
+    wait_s(trace, 5);
+    for (int i = 0; i < 20; i++) {
+        move(trace, cup_g, 0.3);
+        wait_s(trace, 5);
+        shake(trace, 40, 4);        /* a cloth */
+        wait_s(trace, 5);
+        move(trace, -cup_g, 0.3);
+        wait_s(trace, 30);
+        shake(trace, 3, 0.4);       /* a knock */
+        move(trace, 0.3, 60);       /* drift */
+    }
+    assert_int_equal(trace->told_count, 0);
+}
+
+static void lifting_is_no_tare(void **state)
+{
+    struct trace *trace = *state;
+    struct tracker_view view;
+
+    wait_s(trace, 3);
+    move(trace, cup_g, 0.2);
+    wait_s(trace, 3);
+    move(trace, -cup_g, 0.2);
+    wait_s(trace, 3);
+    tracker_view(trace->tracker, &view);
+    assert_float_equal(view.load_g, 0, 0.15);
+    move(trace, cup_g, 0.2);
+    wait_s(trace, 3);
+    tare(trace);
+    wait_s(trace, 3);
+    tracker_view(trace->tracker, &view);
+    assert_float_equal(view.load_g, cup_g, 0.15);
+}
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test_setup_teardown(bloom_pour_stir_press, setup, teardown),
+        cmocka_unit_test_setup_teardown(one_pour_pressed_beside, setup, teardown),
+        cmocka_unit_test_setup_teardown(overloaded_press_is_a_lower_bound, setup, teardown),
+        cmocka_unit_test_setup_teardown(press_above_the_limit_is_said_once, setup, teardown),
+        cmocka_unit_test_setup_teardown(together_without_tare_asks_for_the_cup, setup, teardown),
+        cmocka_unit_test_setup_teardown(known_cup_is_recognised, setup, teardown),
+        cmocka_unit_test_setup_teardown(operator_marks_win, setup, teardown),
+        cmocka_unit_test_setup_teardown(begun_and_ended_by_the_operator, setup, teardown),
+        cmocka_unit_test_setup_teardown(handling_is_no_brew, setup, teardown),
+        cmocka_unit_test_setup_teardown(lifting_is_no_tare, setup, teardown),
+    };
+
+    return cmocka_run_group_tests(tests, NULL, NULL);
+}
