@@ -73,7 +73,8 @@ struct driver {
     /* Frees what configure took beyond the state itself; NULL: nothing. */
     void (*release)(void *state);
 
-    /* The device was opened (again): forget half frames, and drop the first where the driver must.  NULL: nothing. */
+    /* The device was opened (again), or a half frame expired and its rest may follow: forget half
+     * frames, and drop the first where the driver must.  NULL: nothing. */
     void (*opened)(void *state);
 
     /* Length of the whole frame at the start of buf; 0: more bytes are needed; < 0: drop so many
@@ -93,6 +94,7 @@ struct driver {
 };
 
 /* The driver table; ends with NULL. */
+extern const struct driver line_driver;
 extern const struct driver *const drivers[];
 
 /* NULL when there is none of that name. */
