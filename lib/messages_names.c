@@ -31,13 +31,6 @@ bool brew_name_valid(const char *name)
     return name_valid(bench);
 }
 
-const char *reading_status_name(enum reading_status status)
-{
-    static const char *const names[] = { "ok", "overload", "underload", "fault" };
-
-    return names[status];
-}
-
 const char *brew_change_name(enum brew_change change)
 {
     static const char *const names[] = { "begin", "end", "discard", "note" };

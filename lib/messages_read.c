@@ -7,6 +7,8 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "json_text.h"
+
 /* ---- one field ---- */
 
 static int missing(const char *key, const char *wanted, struct why *why)
@@ -123,54 +125,13 @@ static const char *instrument_change_at(int place) { return instrument_change_na
 static const char *stage_at(int place) { return stage_name((enum stage)place); }
 static const char *measure_at(int place) { return measure_name((enum measure)place); }
 
-/* ---- the digits of a value, which a parsed number has lost ---- */
-
-/* Just behind the JSON string that begins at `at`. */
-static const char *past_string(const char *at)
-{
-    for (at++; *at != '"'; at++)
-        if (*at == '\\')
-            at++;
-    return at + 1;
-}
-
-/* The text of the outermost object's number `key` in a text that jansson has read without complaint.
- * NULL when its key is written with escapes, which no writer of ours does. */
-static const char *number_text(const char *text, const char *end, const char *key, size_t *length)
-{
-    size_t key_length = strlen(key);
-    int depth = 0;
-
-    for (const char *at = text; at < end; ) {
-        const char *begin = at;
-
-        if (*at == '{' || *at == '[')
-            depth++;
-        if (*at == '}' || *at == ']')
-            depth--;
-        if (*at != '"') {
-            at++;
-            continue;
-        }
-        at = past_string(at);
-        if (depth != 1 || (size_t)(at - begin) != key_length + 2 || memcmp(begin + 1, key, key_length) != 0)
-            continue;
-        at += strspn(at, " \t\r\n");
-        if (*at++ != ':')
-            continue;                       /* a value that happens to be this word */
-        at += strspn(at, " \t\r\n");
-        *length = strspn(at, "+-.0123456789eE");
-        return at;
-    }
-    return NULL;
-}
-
+/* The digits of a value, which the parsed number has lost. */
 static int read_decimal(const char *text, size_t length, struct decimal *out, struct why *why)
 {
-    size_t digits = 0;
-    const char *number = number_text(text, text + length, "value", &digits);
+    struct json_text number;
 
-    if (!number || decimal_parse(number, digits, out) < 0)
+    if (!json_text_member((struct json_text){ text, text + length }, "value", &number)
+        || decimal_parse(number.at, (size_t)(number.end - number.at), out) < 0)
         return missing("value", "a number in plain digits, 18 at most", why);
     return 0;
 }

@@ -1,0 +1,627 @@
+/* The client's connection against a bench made here: real sockets in a folder of our own, one
+ * thread, a step at a time.  Nothing may be missed or come twice, whatever happens on the way. */
+#include <errno.h>
+#include <pthread.h>
+#include <setjmp.h>
+#include <stdarg.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <time.h>
+#include <unistd.h>
+#include <zmq.h>
+
+#include <cmocka.h>
+
+#include "poise/client.h"
+
+enum { MOST = 400, PATIENCE_MS = 20000 };
+
+/* A bench whose journal is the numbers first to last, without those in `never`. */
+struct bench {
+    char folder[64], bus[128], control[128];
+    void *context, *xpub, *router;
+    int last;               /* the last number given */
+    int written;            /* the journal has so many of them */
+    int never;              /* this one is in no journal; 0: none */
+    int chunk;              /* messages per reply */
+    int asked;              /* questions answered so far */
+    int subscribed;         /* subscriptions seen so far */
+    const char *refuse;     /* a reply to give instead; NULL: none */
+};
+
+static struct bench bench;
+
+static void bench_up(void)
+{
+    int linger = 0, verbose = 1;
+
+    bench.context = zmq_ctx_new();
+    bench.xpub = zmq_socket(bench.context, ZMQ_XPUB);
+    bench.router = zmq_socket(bench.context, ZMQ_ROUTER);
+    assert_non_null(bench.router);
+    zmq_setsockopt(bench.xpub, ZMQ_LINGER, &linger, sizeof linger);
+    zmq_setsockopt(bench.router, ZMQ_LINGER, &linger, sizeof linger);
+    zmq_setsockopt(bench.xpub, ZMQ_XPUB_VERBOSE, &verbose, sizeof verbose);
+    assert_int_equal(zmq_bind(bench.xpub, bench.bus), 0);
+    assert_int_equal(zmq_bind(bench.router, bench.control), 0);
+}
+
+static void bench_down(void)
+{
+    zmq_close(bench.xpub);
+    zmq_close(bench.router);
+    zmq_ctx_term(bench.context);
+}
+
+static int set_up(void **state)
+{
+    (void)state;
+    memset(&bench, 0, sizeof bench);
+    strcpy(bench.folder, "/tmp/poise-client-XXXXXX");
+    if (!mkdtemp(bench.folder))
+        return -1;
+    snprintf(bench.bus, sizeof bench.bus, "ipc://%s/bus", bench.folder);
+    snprintf(bench.control, sizeof bench.control, "ipc://%s/control", bench.folder);
+    bench.chunk = 3;
+    bench_up();
+    return 0;
+}
+
+static int tear_down(void **state)
+{
+    char path[160];
+
+    (void)state;
+    bench_down();
+    snprintf(path, sizeof path, "%s/bus", bench.folder);
+    unlink(path);
+    snprintf(path, sizeof path, "%s/control", bench.folder);
+    unlink(path);
+    return rmdir(bench.folder);
+}
+
+#define COMMON "{\"v\":1,\"bench\":\"pier\",\"seq\":%d,\"time_us\":1,\"mono_us\":1,\"boot\":\"b\","
+
+static int reading_text(int seq, char *out, size_t size)
+{
+    return snprintf(out, size, COMMON "\"instrument\":\"left-scale\",\"quantity\":\"mass\",\"value\":%d.50,"
+                    "\"unit\":\"g\",\"stable\":true,\"status\":\"ok\"}", seq, seq);
+}
+
+static void publish(int seq)
+{
+    char text[400];
+    int length = reading_text(seq, text, sizeof text);
+
+    zmq_send(bench.xpub, "reading/pier/left-scale", 23, ZMQ_SNDMORE);
+    assert_int_equal(zmq_send(bench.xpub, text, (size_t)length, 0), length);
+}
+
+/* Gives the next number, writes it down and, unless it is lost on the way, publishes it. */
+static void happen(bool lost)
+{
+    bench.last++;
+    bench.written = bench.last;
+    if (!lost)
+        publish(bench.last);
+}
+
+static void publish_state(int seq)
+{
+    char text[400];
+    int length = snprintf(text, sizeof text, COMMON "\"instruments\":[],\"stations\":[]}", seq);
+
+    zmq_send(bench.xpub, "state/pier", 10, ZMQ_SNDMORE);
+    zmq_send(bench.xpub, text, (size_t)length, 0);
+}
+
+static void answer_since(char *out, size_t size, int after)
+{
+    int length = snprintf(out, size, "{\"ok\":true, \"messages\":["), count = 0, next = after;
+
+    for (int seq = after + 1; seq <= bench.written && count < bench.chunk; seq++) {
+        char text[400];
+
+        next = seq;
+        if (seq == bench.never)
+            continue;
+        reading_text(seq, text, sizeof text);
+        length += snprintf(out + length, size - (size_t)length, "%s[\"reading/pier/left-scale\", %s]",
+                           count ? ", " : "", text);
+        count++;
+    }
+    snprintf(out + length, size - (size_t)length, "],\"next\":%d,\"last\":%d}", next, bench.last);
+}
+
+/* Answers what was asked, and greets new subscribers with the state, as a bench does. */
+static void bench_serve(void)
+{
+    char identity[64], request[400], reply[8000], greeting[64];
+    int identity_length, length;
+
+    while (zmq_recv(bench.xpub, greeting, sizeof greeting, ZMQ_DONTWAIT) > 0)
+        if (greeting[0] == 1) {
+            bench.subscribed++;
+            publish_state(bench.last);
+        }
+    while ((identity_length = zmq_recv(bench.router, identity, sizeof identity, ZMQ_DONTWAIT)) > 0) {
+        json_t *json;
+
+        length = zmq_recv(bench.router, request, sizeof request, 0);
+        json = json_loadb(request, (size_t)length, 0, NULL);
+        assert_non_null(json);
+        if (bench.refuse)
+            snprintf(reply, sizeof reply, "%s", bench.refuse);
+        else if (strcmp(json_string_value(json_object_get(json, "do")), "since") == 0)
+            answer_since(reply, sizeof reply, (int)json_integer_value(json_object_get(json, "seq")));
+        else
+            snprintf(reply, sizeof reply, "{\"ok\":true,\"heard\":%.*s}", length, request);
+        json_decref(json);
+        bench.asked++;
+        zmq_send(bench.router, identity, (size_t)identity_length, ZMQ_SNDMORE);
+        zmq_send(bench.router, reply, strlen(reply), 0);
+    }
+}
+
+static struct client *open_client(bool catch_up, uint64_t after)
+{
+    struct client_options options = { bench.bus, bench.control, true, catch_up, after };
+    struct client *client;
+    struct why why;
+
+    assert_int_equal(client_open(&client, &options, &why), 0);
+    return client;
+}
+
+/* The client is connected, and its subscription has arrived. */
+static void expect_found(struct client *client, int subscriptions)
+{
+    struct message message;
+    struct why why;
+
+    assert_int_equal(client_next(client, -1, PATIENCE_MS, &message, &why), CLIENT_FOUND);
+    for (int waited_ms = 0; waited_ms < PATIENCE_MS && bench.subscribed < subscriptions; waited_ms += 5) {
+        zmq_pollitem_t item = { .socket = bench.xpub, .events = ZMQ_POLLIN };
+
+        zmq_poll(&item, 1, 5);
+        bench_serve();
+    }
+    assert_int_equal(bench.subscribed, subscriptions);
+}
+
+/* The next event but for states and timeouts; the bench is served meanwhile.  With a message its
+ * number is the answer, otherwise minus the event. */
+static int next(struct client *client)
+{
+    for (int waited_ms = 0; waited_ms < PATIENCE_MS; waited_ms += 5) {
+        struct message message;
+        struct why why;
+        int event = client_next(client, -1, 5, &message, &why), seq;
+
+        bench_serve();
+        if (event == CLIENT_TIMEOUT)
+            continue;
+        if (event != CLIENT_MESSAGE) {
+            assert_true(event > 0);
+            return -event;
+        }
+        seq = message.kind == MESSAGE_STATE ? 0 : (int)message.common.seq;
+        if (seq > 0) {      /* the digits came through, too */
+            assert_true(message.reading.value.mantissa == seq * 100 + 50);
+            assert_int_equal(message.reading.value.exponent, -2);
+        }
+        message_free(&message);
+        if (seq > 0)
+            return seq;
+    }
+    fail_msg("nothing happened");
+    return 0;
+}
+
+static void expect_run(struct client *client, int first, int last)
+{
+    for (int seq = first; seq <= last; seq++)
+        assert_int_equal(next(client), seq);
+}
+
+/* Nothing but timeouts and states for a few rounds. */
+static void expect_quiet(struct client *client)
+{
+    for (int i = 0; i < 5; i++) {
+        struct message message;
+        struct why why;
+
+        int event = client_next(client, -1, 10, &message, &why);
+
+        bench_serve();
+        if (event == CLIENT_MESSAGE) {
+            assert_int_equal(message.kind, MESSAGE_STATE);
+            message_free(&message);
+        } else {
+            assert_int_equal(event, CLIENT_TIMEOUT);
+        }
+    }
+}
+
+/* Connected, subscribed and caught up. */
+static struct client *client_at_rest(uint64_t after, int first, int last)
+{
+    struct client *client = open_client(true, after);
+
+    expect_found(client, 1);
+    expect_run(client, first, last);
+    assert_int_equal(next(client), -CLIENT_CAUGHT_UP);
+    return client;
+}
+
+static void history_then_live_each_once(void **state)
+{
+    struct client *client;
+    int caught_up = 0;
+
+    (void)state;
+    for (int i = 0; i < 10; i++)
+        happen(false);
+    client = open_client(true, 4);
+    expect_found(client, 1);
+    assert_int_equal(next(client), 5);
+    happen(false);                      /* while the history is read: held, or in both */
+    happen(false);
+    expect_run(client, 6, 10);
+    for (int seq = 11; seq <= 12; ) {   /* caught up comes once, before, between or behind these */
+        int what = next(client);
+
+        caught_up += what == -CLIENT_CAUGHT_UP;
+        if (what != -CLIENT_CAUGHT_UP)
+            assert_int_equal(what, seq++);
+    }
+    if (!caught_up)
+        assert_int_equal(next(client), -CLIENT_CAUGHT_UP);
+    assert_true(caught_up < 2);
+    happen(false);
+    assert_int_equal(next(client), 13);
+    publish(13);
+    publish(7);                         /* repeated: dropped */
+    happen(false);
+    assert_int_equal(next(client), 14);
+    client_close(client);
+}
+
+static void a_hole_is_filled_in_order(void **state)
+{
+    struct client *client;
+
+    (void)state;
+    happen(false);
+    client = client_at_rest(0, 1, 1);
+    happen(true);
+    happen(true);
+    happen(false);
+    happen(false);
+    expect_run(client, 2, 5);
+    assert_int_equal(next(client), -CLIENT_CAUGHT_UP);
+    happen(true);                       /* the last one lost: the next state tells */
+    publish_state(bench.last);
+    assert_int_equal(next(client), 6);
+    assert_int_equal(next(client), -CLIENT_CAUGHT_UP);
+    expect_quiet(client);
+    client_close(client);
+}
+
+static void a_bench_that_went_away_is_found_again(void **state)
+{
+    struct client *client;
+
+    (void)state;
+    happen(false);
+    client = client_at_rest(0, 1, 1);
+    for (int round = 0; round < 2; round++) {
+        int before = bench.last;
+
+        bench_down();
+        for (int event = CLIENT_TIMEOUT; event != CLIENT_GONE; ) {      /* nothing serves now */
+            struct message message;
+            struct why why;
+
+            event = client_next(client, -1, PATIENCE_MS, &message, &why);
+            assert_int_equal(event, CLIENT_GONE);
+        }
+        for (int i = 0; i < 5; i++)
+            bench.written = ++bench.last;
+        bench_up();
+        expect_found(client, round + 2);
+        expect_run(client, before + 1, before + 5);
+        assert_int_equal(next(client), -CLIENT_CAUGHT_UP);
+    }
+    client_close(client);
+}
+
+static void what_is_not_written_down_yet_is_asked_for_again(void **state)
+{
+    struct client *client;
+
+    (void)state;
+    happen(false);
+    client = client_at_rest(0, 1, 1);
+    bench.last = 4;                     /* 2 and 3 lost, 4 comes, nothing is in the journal so far */
+    publish(4);
+    expect_quiet(client);
+    bench.written = 4;
+    expect_run(client, 2, 4);
+    assert_int_equal(next(client), -CLIENT_CAUGHT_UP);
+    client_close(client);
+}
+
+static void numbers_skipped_by_a_restart_are_no_hole(void **state)
+{
+    struct client *client;
+
+    (void)state;
+    happen(false);
+    client = client_at_rest(0, 1, 1);
+    bench.never = 2;
+    bench.last = 2;
+    happen(false);
+    assert_int_equal(next(client), 3);
+    assert_int_equal(next(client), -CLIENT_CAUGHT_UP);
+    happen(false);
+    assert_int_equal(next(client), 4);
+    client_close(client);
+}
+
+static void what_is_lost_for_good_is_said_and_the_rest_goes_on(void **state)
+{
+    struct client *client;
+
+    (void)state;
+    happen(false);
+    client = client_at_rest(0, 1, 1);
+    publish(9);                         /* the journal answers, and knows nothing beyond 1 */
+    assert_int_equal(next(client), -CLIENT_BAD);
+    assert_int_equal(next(client), 9);
+    assert_int_equal(next(client), -CLIENT_CAUGHT_UP);
+    client_close(client);
+}
+
+static void a_replaced_journal_is_read_from_its_beginning(void **state)
+{
+    struct client *client;
+
+    (void)state;
+    happen(false);
+    happen(false);
+    client = open_client(true, 500);
+    expect_found(client, 1);
+    assert_int_equal(next(client), -CLIENT_BAD);
+    expect_run(client, 1, 2);
+    assert_int_equal(next(client), -CLIENT_CAUGHT_UP);
+    client_close(client);
+}
+
+static void from_now_on_means_no_history(void **state)
+{
+    struct client *client;
+
+    (void)state;
+    for (int i = 0; i < 5; i++)
+        happen(false);
+    client = open_client(true, UINT64_MAX);
+    expect_found(client, 1);
+    expect_quiet(client);
+    happen(false);
+    assert_int_equal(next(client), 6);
+    happen(true);                       /* but holes from now on are filled */
+    happen(false);
+    expect_run(client, 7, 8);
+    client_close(client);
+}
+
+static void live_only_takes_what_comes(void **state)
+{
+    struct client *client;
+
+    (void)state;
+    for (int i = 0; i < 5; i++)
+        happen(false);
+    client = open_client(false, 0);
+    expect_found(client, 1);
+    happen(true);
+    happen(false);
+    assert_int_equal(next(client), 7);
+    publish(3);
+    assert_int_equal(next(client), 3);
+    assert_int_equal(bench.asked, 0);
+    client_close(client);
+}
+
+static void nonsense_is_said_and_dropped(void **state)
+{
+    struct client *client;
+
+    (void)state;
+    client = client_at_rest(0, 1, 0);
+    zmq_send(bench.xpub, "reading/pier/left-scale", 23, ZMQ_SNDMORE);
+    zmq_send(bench.xpub, "{\"v\":1,", 7, 0);
+    assert_int_equal(next(client), -CLIENT_BAD);
+    zmq_send(bench.xpub, "lonely", 6, 0);
+    assert_int_equal(next(client), -CLIENT_BAD);
+    zmq_send(bench.xpub, "state/pier", 10, ZMQ_SNDMORE);
+    zmq_send(bench.xpub, "{}", 2, ZMQ_SNDMORE);
+    zmq_send(bench.xpub, "{}", 2, 0);
+    assert_int_equal(next(client), -CLIENT_BAD);
+    happen(false);
+    assert_int_equal(next(client), 1);
+    client_close(client);
+}
+
+static void a_history_that_makes_no_sense_is_said_and_asked_again(void **state)
+{
+    static const char *const replies[] = {
+        "{\"ok\":false,\"why\":\"the journal is on holiday\"}",
+        "{\"ok\":true,\"messages\":7,\"next\":1,\"last\":1}", "[", "",
+        "{\"ok\":true,\"messages\":[[\"a\",{\"b\":1}]],\"next\":0,\"last\":0}",
+        "{\"ok\":true,\"messages\":[],\"next\":-1,\"last\":1}"
+    };
+
+    (void)state;
+    for (size_t i = 0; i < sizeof replies / sizeof *replies; i++) {
+        struct client *client = open_client(true, 0);
+
+        bench.refuse = replies[i];
+        expect_found(client, (int)i + 1);
+        assert_int_equal(next(client), -CLIENT_BAD);
+        bench.refuse = NULL;
+        client_close(client);
+    }
+}
+
+static void the_keyboard_is_heard_through_a_flood(void **state)
+{
+    struct client *client = client_at_rest(0, 1, 0);
+    int ends[2], rounds = 0, event = CLIENT_MESSAGE;
+    struct message message;
+    struct why why;
+
+    (void)state;
+    assert_int_equal(pipe(ends), 0);
+    for (int i = 0; i < MOST; i++)
+        happen(false);
+    assert_int_equal(next(client), 1);      /* the flood has arrived */
+    assert_int_equal(write(ends[1], "t", 1), 1);
+    for (; rounds < MOST && event == CLIENT_MESSAGE; rounds++) {
+        event = client_next(client, ends[0], 1000, &message, &why);
+        if (event == CLIENT_MESSAGE)
+            message_free(&message);
+    }
+    assert_int_equal(event, CLIENT_INPUT);
+    assert_true(rounds < MOST / 2);
+    close(ends[0]);
+    close(ends[1]);
+    client_close(client);
+}
+
+/* ---- asking ---- */
+
+static void *serve_one_question(void *answered)
+{
+    int before = bench.asked;
+
+    for (int waited_ms = 0; waited_ms < PATIENCE_MS && bench.asked == before; waited_ms += 5) {
+        zmq_pollitem_t item = { .socket = bench.router, .events = ZMQ_POLLIN };
+
+        zmq_poll(&item, 1, 5);
+        bench_serve();
+    }
+    *(bool *)answered = bench.asked > before;
+    return NULL;
+}
+
+static int ask_served(struct client *client, json_t *request, json_t **reply, struct why *why)
+{
+    bool answered = false;
+    pthread_t thread;
+    int error;
+
+    assert_int_equal(pthread_create(&thread, NULL, serve_one_question, &answered), 0);
+    error = client_ask(client, request, PATIENCE_MS, reply, why);
+    pthread_join(thread, NULL);
+    assert_true(answered);
+    return error;
+}
+
+static struct client *open_hand(void)
+{
+    struct client_options options = { .bus = bench.bus, .control = bench.control };
+    struct client *client;
+    struct why why;
+
+    assert_int_equal(client_open(&client, &options, &why), 0);
+    return client;
+}
+
+static void asking_brings_the_reply_or_the_benchs_own_words(void **state)
+{
+    struct client *client = open_hand();
+    json_t *reply = NULL;
+    struct why why;
+
+    (void)state;
+    assert_int_equal(ask_served(client, json_pack("{s:s}", "do", "status"), &reply, &why), 0);
+    assert_string_equal(json_string_value(json_object_get(json_object_get(reply, "heard"), "do")), "status");
+    json_decref(reply);
+
+    bench.refuse = "{\"ok\":false,\"why\":\"there is no scale at left\"}";
+    assert_int_equal(ask_served(client, json_pack("{s:s}", "do", "tare"), &reply, &why), -EREMOTEIO);
+    assert_string_equal(why.text, "there is no scale at left");
+    bench.refuse = "certainly";
+    assert_int_equal(ask_served(client, json_pack("{s:s}", "do", "tare"), &reply, &why), -EPROTO);
+    bench.refuse = NULL;
+    assert_int_equal(ask_served(client, json_pack("{s:s}", "do", "zero"), &reply, &why), 0);
+    json_decref(reply);
+    client_close(client);
+}
+
+static void what_nobody_answered_is_not_done_later(void **state)
+{
+    struct client *client;
+    json_t *reply = NULL;
+    struct why why;
+
+    (void)state;
+    bench_down();
+    client = open_hand();
+    assert_int_equal(client_ask(client, json_pack("{s:s}", "do", "tare"), 20, &reply, &why), -ETIMEDOUT);
+    assert_non_null(strstr(why.text, bench.control));
+    bench_up();
+    assert_int_equal(ask_served(client, json_pack("{s:s}", "do", "status"), &reply, &why), 0);
+    assert_string_equal(json_string_value(json_object_get(json_object_get(reply, "heard"), "do")), "status");
+    assert_int_equal(bench.asked, 1);       /* the tare never arrived */
+    json_decref(reply);
+    client_close(client);
+}
+
+static void addresses_that_make_no_sense_are_refused(void **state)
+{
+    static const char *const addresses[] = { "", "pier", "ipc:/run/poise/bus", "carrier-pigeon://pier",
+                                             "tcp://pier:port" };
+
+    (void)state;
+    for (size_t i = 0; i < sizeof addresses / sizeof *addresses; i++) {
+        struct client_options options = { addresses[i], bench.control, true, false, 0 };
+        struct client *client = NULL;
+        struct why why = { "" };
+
+        assert_true(client_open(&client, &options, &why) < 0);
+        assert_non_null(strstr(why.text, "not an address"));
+        options.bus = bench.bus;
+        options.control = addresses[i];
+        assert_true(client_open(&client, &options, &why) < 0);
+        assert_null(client);
+    }
+}
+
+#define WITH_BENCH(test) cmocka_unit_test_setup_teardown(test, set_up, tear_down)
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+        WITH_BENCH(history_then_live_each_once),
+        WITH_BENCH(a_hole_is_filled_in_order),
+        WITH_BENCH(a_bench_that_went_away_is_found_again),
+        WITH_BENCH(what_is_not_written_down_yet_is_asked_for_again),
+        WITH_BENCH(numbers_skipped_by_a_restart_are_no_hole),
+        WITH_BENCH(what_is_lost_for_good_is_said_and_the_rest_goes_on),
+        WITH_BENCH(a_replaced_journal_is_read_from_its_beginning),
+        WITH_BENCH(from_now_on_means_no_history),
+        WITH_BENCH(live_only_takes_what_comes),
+        WITH_BENCH(nonsense_is_said_and_dropped),
+        WITH_BENCH(a_history_that_makes_no_sense_is_said_and_asked_again),
+        WITH_BENCH(the_keyboard_is_heard_through_a_flood),
+        WITH_BENCH(asking_brings_the_reply_or_the_benchs_own_words),
+        WITH_BENCH(what_nobody_answered_is_not_done_later),
+        WITH_BENCH(addresses_that_make_no_sense_are_refused),
+    };
+
+    return cmocka_run_group_tests_name("client", tests, NULL, NULL);
+}
