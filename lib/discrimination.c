@@ -37,8 +37,7 @@ double tasting_chance(enum tasting_method method)
     return methods[method].chance;
 }
 
-/* P(X >= correct) of a binomial. */
-static double at_least(unsigned correct, double p, unsigned n)
+double proportion_tail(unsigned correct, unsigned n, double p)
 {
     return correct == 0 ? 1 : gsl_cdf_binomial_Q(correct - 1, p, n);
 }
@@ -50,8 +49,8 @@ double tasting_p(enum tasting_method method, unsigned correct, unsigned n)
     if (isnan(chance) || correct > n)
         return NAN;
     if (method != TASTING_PAIRED)
-        return at_least(correct, chance, n);
-    p = 2 * at_least(correct > n - correct ? correct : n - correct, chance, n);
+        return proportion_tail(correct, n, chance);
+    p = 2 * proportion_tail(correct > n - correct ? correct : n - correct, n, chance);
     return p < 1 ? p : 1;
 }
 
@@ -74,7 +73,7 @@ double tasting_power(enum tasting_method method, unsigned n, double alpha, doubl
         return NAN;
     if (critical == 0)
         return 0;
-    power = p >= 1 ? 1 : at_least(critical, p, n);
+    power = p >= 1 ? 1 : proportion_tail(critical, n, p);
     if (method == TASTING_PAIRED && p < 1)      /* so many for the other cup are a difference too */
         power += gsl_cdf_binomial_P(n - critical, p, n);
     return power;

@@ -21,6 +21,9 @@ enum statement {
 };
 extern const char *const store_statements[STATEMENT_COUNT];
 
+/* The tables of blind tastings. */
+extern const char store_tasting_tables[];
+
 /* Names met so far and their row numbers; a row number of 0 is looked up, or made, when next written.
  * An index into these lists stands for the name everywhere below. */
 struct store_bench {

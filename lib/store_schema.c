@@ -121,6 +121,8 @@ static int to_version_1(sqlite3 *database, struct why *why)
     if (!error)
         error = run(database, trace_views, why);
     if (!error)
+        error = run(database, store_tasting_tables, why);
+    if (!error)
         error = run(database, view, why);
     sqlite3_free(view);
     return error;

@@ -6,6 +6,7 @@
 #include <stdarg.h>
 #include <stdbool.h>
 #include <stdio.h>
+#include <stdlib.h>
 #include <string.h>
 
 enum { FIRST_CODE = 100, CODES = 900, MOST_ORDERS = 2 * TASTING_CUPS };
@@ -141,6 +142,55 @@ int tasting_right(enum tasting_method method, const struct tasting_set *set)
     }
 }
 
+static int cup_of_code(const struct tasting_set *set, int code)
+{
+    for (int cup = 0; cup < set->cups; cup++)
+        if (set->code[cup] == code)
+            return cup;
+    return -1;
+}
+
+int tasting_answer_read(enum tasting_method method, const struct tasting_set *set, const char *text,
+                        int place[TASTING_CUPS], struct why *why)
+{
+    const char *blanks = " ,\t\r\n";
+    int found[TASTING_CUPS], wanted = method == TASTING_RANKING ? set->cups : method == TASTING_TWO_OF_FIVE ? 2 : 1;
+    int count = 0;
+
+    for (text += strspn(text, blanks); *text; text += strspn(text, blanks)) {
+        char *end;
+        long code = strtol(text, &end, 10);
+        int cup = end == text || code < 1 || code > FIRST_CODE + CODES ? -1 : cup_of_code(set, (int)code);
+
+        if (cup < 0 || (*end && !strchr(blanks, *end)))
+            return why_set(why, -EINVAL, "'%.*s' is no code of this set", (int)strcspn(text, blanks), text);
+        for (int i = 0; i < count; i++)
+            if (found[i] == cup)
+                return why_set(why, -EINVAL, "code %d stands there twice", set->code[cup]);
+        if (count == wanted)
+            return why_set(why, -EINVAL, "more than %d code%s", wanted, wanted == 1 ? "" : "s");
+        found[count++] = cup;
+        text = end;
+    }
+    if (count != wanted)
+        return why_set(why, -EINVAL, "%d code%s wanted, %d given", wanted, wanted == 1 ? "" : "s", count);
+    if (method == TASTING_TWO_OF_FIVE && found[0] > found[1]) {
+        int first = found[1];
+
+        found[1] = found[0];
+        found[0] = first;
+    }
+    memcpy(place, found, sizeof *place * (size_t)count);
+    return count;
+}
+
+bool tasting_answer_right(enum tasting_method method, const struct tasting_set *set, const int *place)
+{
+    int right = tasting_right(method, set);
+
+    return right >= 0 && right == (method == TASTING_TWO_OF_FIVE ? place[0] * 10 + place[1] : place[0]);
+}
+
 /* Appends printf style; false when it does not fit. */
 static bool append(char *out, size_t *length, const char *format, ...) __attribute__((format(printf, 3, 4)));
 
@@ -190,7 +240,7 @@ static int read_cup(const char *text, struct tasting_set *set)
     }
     used = 0;
     if (sscanf(text, " %3d=%c%n", &code, &sample, &used) != 2 || used == 0 || set->cups == TASTING_CUPS
-        || code < FIRST_CODE || sample < 'A' || sample >= 'A' + TASTING_CUPS)
+        || code < 1 || sample < 'A' || sample >= 'A' + TASTING_CUPS)
         return 0;
     set->code[set->cups] = code;
     set->sample[set->cups++] = (unsigned char)(sample - 'A');

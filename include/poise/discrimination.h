@@ -60,6 +60,9 @@ struct tasting_interval {
 /* Exact (Clopper-Pearson) interval of a proportion, for a confidence such as 0.95. */
 struct tasting_interval proportion_interval(unsigned correct, unsigned n, double confidence);
 
+/* Probability of `correct` or more of n when each comes with probability p. */
+double proportion_tail(unsigned correct, unsigned n, double p);
+
 /* Proportion right at a sensory difference of d' (>= 0) standard deviations: triangle, duo-trio and
  * paired (as 2-AFC); NAN for the others, whose integral is not offered. */
 double tasting_proportion(enum tasting_method method, double dprime);

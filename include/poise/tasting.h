@@ -5,6 +5,7 @@
 #ifndef POISE_TASTING_H
 #define POISE_TASTING_H
 
+#include <stdbool.h>
 #include <stdint.h>
 
 #include "poise/discrimination.h"
@@ -12,7 +13,7 @@
 
 enum {
     TASTING_CUPS = 10,          /* most cups in a set */
-    TASTING_SETS = 200,         /* most sets in a session: fewer codes of three digits than 900 remain free */
+    TASTING_SETS = 200,         /* most sets in a session */
     TASTING_SEAL_SIZE = 65,     /* SHA-256 in hexadecimal */
     TASTING_KEY_SIZE = 16384
 };
@@ -21,7 +22,7 @@ enum {
  * (0: the first sample, 1: the second, ...). */
 struct tasting_set {
     int cups;
-    int code[TASTING_CUPS];             /* 100 to 999 */
+    int code[TASTING_CUPS];             /* 100 to 999; alone, without a helper, the places 1, 2, 3 ... */
     unsigned char sample[TASTING_CUPS];
     int reference;                      /* duo-trio: the sample served as reference; else -1 */
 };
@@ -46,6 +47,16 @@ int tasting_draw(enum tasting_method method, int samples, int sets, tasting_rand
  * reference in a duo-trio; for two-of-five the two that are alike as (first * 10 + second); -1 where
  * there is no right answer (paired, ranking). */
 int tasting_right(enum tasting_method method, const struct tasting_set *set);
+
+/* Reads what a taster says of a set: the codes of the odd one (triangle), of the two alike
+ * (two-of-five), of the one like the reference (duo-trio), of the preferred one (paired), or of all
+ * from first to last (ranking), with blanks or commas between.  `place` gets the cups meant, 0 for the
+ * leftmost, ascending for two-of-five.  Returns their number, or -EINVAL with a sentence. */
+int tasting_answer_read(enum tasting_method method, const struct tasting_set *set, const char *text,
+                        int place[TASTING_CUPS], struct why *why);
+
+/* True when the places are the right answer; false too where there is none. */
+bool tasting_answer_right(enum tasting_method method, const struct tasting_set *set, const int *place);
 
 /* The key as one text, the same for ever: session, method, samples and salt, then a line per set.
  * Its SHA-256 is the seal that is shown before pouring; anyone may check it with sha256sum.

@@ -171,7 +171,7 @@ static void impossible_sessions_are_refused(void **state)
 
 static void damaged_keys_are_refused(void **state)
 {
-    static const char *const damaged[] = {"set 2 123=A\n", "set 1 12=A\n", "set 1 123=Z\n", "set 1 123 = A\n",
+    static const char *const damaged[] = {"set 2 123=A\n", "set 1 0=A\n", "set 1 123=Z\n", "set 1 123 = A\n",
                                           "set 1 reference=C 123=A\n", "set 1 123=A reference=A\n",
                                           "set 1 1=A 2=A 3=A 4=A 5=A 6=A 7=A 8=A 9=A 9=A 9=A\n"};
 
@@ -179,6 +179,36 @@ static void damaged_keys_are_refused(void **state)
     for (size_t i = 0; i < sizeof damaged / sizeof *damaged; i++)
         assert_int_equal(tasting_key_read(damaged[i], sets, TASTING_SETS, &why), -EINVAL);
     assert_int_equal(tasting_key_read("set 1 123=A\nset 2 124=B\n", sets, 1, &why), -EINVAL);
+}
+
+static void answers_name_cups_by_their_codes(void **state)
+{
+    const struct tasting_set five = {.cups = 5, .code = {493, 201, 822, 110, 307}, .sample = {0, 1, 0, 0, 1},
+                                     .reference = -1};
+    const struct tasting_set three = {.cups = 3, .code = {493, 201, 822}, .sample = {1, 0, 2}, .reference = -1};
+    int place[TASTING_CUPS];
+
+    (void)state;
+    assert_int_equal(tasting_answer_read(TASTING_TWO_OF_FIVE, &five, " 307, 201\n", place, &why), 2);
+    assert_true(tasting_answer_right(TASTING_TWO_OF_FIVE, &five, place));
+    assert_int_equal(tasting_answer_read(TASTING_TWO_OF_FIVE, &five, "307 110", place, &why), 2);
+    assert_false(tasting_answer_right(TASTING_TWO_OF_FIVE, &five, place));
+    assert_int_equal(tasting_answer_read(TASTING_RANKING, &three, "822 493 201", place, &why), 3);
+    assert_int_equal(place[0], 2);
+    assert_int_equal(place[2], 1);
+}
+
+static void answers_that_make_no_sense_are_refused(void **state)
+{
+    const struct tasting_set set = {.cups = 3, .code = {493, 201, 822}, .sample = {0, 0, 1}, .reference = -1};
+    static const char *const nonsense[] = {"", "494", "493 201", "493x", "-493", "99999999999999999999", "four"};
+    int place[TASTING_CUPS];
+
+    (void)state;
+    for (size_t i = 0; i < sizeof nonsense / sizeof *nonsense; i++)
+        assert_int_equal(tasting_answer_read(TASTING_TRIANGLE, &set, nonsense[i], place, &why), -EINVAL);
+    assert_int_equal(tasting_answer_read(TASTING_RANKING, &set, "493 493 822", place, &why), -EINVAL);
+    assert_int_equal(tasting_answer_read(TASTING_RANKING, &set, "493 822", place, &why), -EINVAL);
 }
 
 int main(void)
@@ -193,6 +223,8 @@ int main(void)
         cmocka_unit_test(the_seal_is_sha_256),
         cmocka_unit_test(impossible_sessions_are_refused),
         cmocka_unit_test(damaged_keys_are_refused),
+        cmocka_unit_test(answers_name_cups_by_their_codes),
+        cmocka_unit_test(answers_that_make_no_sense_are_refused),
     };
 
     return cmocka_run_group_tests(tests, NULL, NULL);
