@@ -5,7 +5,7 @@
 #include "driver.h"
 
 enum {
-    LINE_FRAME_MOST = 80,       /* bytes with the line end; the longest layout met has 40 (common practice, no source) */
+    LINE_FRAME_MOST = 80,       /* bytes with the line end; layouts met have half (common practice, no source) */
     LINE_ORDER_MOST = 64,       /* bytes of a poll or an order; those met have under 10 */
 };
 

@@ -70,7 +70,7 @@ int line_pattern_new(struct line_pattern **out, const char *text, struct why *wh
     }
     error = read_groups(pattern, why);
     if (error == 0) {
-        pcre2_jit_compile(pattern->code, PCRE2_JIT_COMPLETE);      /* where it cannot, the interpreter matches as well */
+        pcre2_jit_compile(pattern->code, PCRE2_JIT_COMPLETE);      /* where it cannot, the interpreter does */
         pattern->match = pcre2_match_data_create_from_pattern(pattern->code, NULL);
         pattern->limits = pcre2_match_context_create(NULL);
         if (pattern->match == NULL || pattern->limits == NULL)

@@ -93,11 +93,11 @@ static int set_fields(struct line *line, const struct setting *setting, struct w
         while (length > first && (at[length - 1] == ' ' || at[length - 1] == '\t'))
             length--;
         if (length <= first || length - first >= sizeof name)
-            return refuse(setting, why, "a field without a name; list them as nd, brix, temperature, or - for one to skip");
+            return refuse(setting, why, "a field without a name; write nd, brix, temperature, or - for one to skip");
         memcpy(name, at + first, length - first);
         quantity = strcmp(name, "nd") == 0 ? QUANTITY_REFRACTIVE_INDEX : quantity_find(name);
         if (quantity == QUANTITY_NONE && strcmp(name, "-") != 0)
-            return refuse(setting, why, "the fields are mass, strength, brix, nd, temperature, pressure, or - for one to skip");
+            return refuse(setting, why, "the fields are mass, strength, brix, nd, temperature, pressure, -");
         if (line->field_count == (int)(sizeof line->fields / sizeof *line->fields))
             return refuse(setting, why, "more than 16 fields");
         readings += quantity != QUANTITY_NONE;
@@ -210,16 +210,19 @@ static bool given(const struct instrument_config *config, const char *key)
 static int check_together(const struct line *line, const struct instrument_config *config, struct why *why)
 {
     if (given(config, "layout") + given(config, "fields") + given(config, "pattern") > 1)
-        return why_set(why, -EINVAL, "line %d: %s has more than one of layout, fields and pattern; keep the one that fits",
+        return why_set(why, -EINVAL, "line %d: %s has more than one of layout, fields and pattern; keep one",
                        config->line, config->name);
     if (line->checksum && line->layout != LINE_STX_STATUS)
-        return why_set(why, -EINVAL, "line %d: %s has checksum without layout = stx-status", config->line, config->name);
+        return why_set(why, -EINVAL, "line %d: %s has checksum without layout = stx-status", config->line,
+                       config->name);
     if (given(config, "separator") && line->layout != LINE_FIELDS)
         return why_set(why, -EINVAL, "line %d: %s has separator without fields", config->line, config->name);
     if (line->prefix && line->layout != LINE_TEXT)
-        return why_set(why, -EINVAL, "line %d: %s has prefix, which goes with text lines only", config->line, config->name);
+        return why_set(why, -EINVAL, "line %d: %s has prefix, which goes with text lines only", config->line,
+                       config->name);
     if (line->layout == LINE_FIELDS && line->decimal == ',' && line->separator == ',')
-        return why_set(why, -EINVAL, "line %d: %s has a comma as separator and as decimal sign", config->line, config->name);
+        return why_set(why, -EINVAL, "line %d: %s has a comma as separator and as decimal sign", config->line,
+                       config->name);
     return 0;
 }
 

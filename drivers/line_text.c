@@ -192,9 +192,9 @@ static int take_number(struct cursor *cursor, struct item *item)
         cursor->at++;
     skip_blanks(cursor);
     item->digits.text = cursor->at;
-    while (cursor->at < cursor->end && (is_digit(*cursor->at) || *cursor->at == '.' ||
-                                        (*cursor->at == ',' && cursor->at + 1 < cursor->end && is_digit(cursor->at[1]))))
-        cursor->at++;
+    for (const char *at = cursor->at; at < cursor->end; cursor->at = ++at)
+        if (!is_digit(*at) && *at != '.' && !(*at == ',' && at + 1 < cursor->end && is_digit(at[1])))
+            break;
     item->digits.length = (size_t)(cursor->at - item->digits.text);
     return item->digits.length > 0 ? 0 : -REJECT_GRAMMAR;
 }

@@ -16,7 +16,7 @@ struct serial_settings {
     int stop_bits;      /* 1 or 2 */
 };
 
-/* "9600 8N1".  Returns 0, or -EINVAL with a sentence. */
+/* "9600 8N1", which is also what NULL stands for.  Returns 0, or -EINVAL with a sentence. */
 int serial_settings_parse(const char *text, struct serial_settings *out, struct why *why);
 
 struct serial;
