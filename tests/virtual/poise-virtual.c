@@ -401,7 +401,7 @@ static void usage(FILE *stream)
           "FILE is an INI file: [virtual] seed; [scale NAME] layout (header plain bare stx-status stx-letter),\n"
           "rate_hz, lag_s, division_g, noise_g, capacity_g, lost, damaged, tare, unplug_at_s, unplug_for_s,\n"
           "second_of, and either random = BREWS or lines do = ...; [refractometer NAME] shows (strength, brix),\n"
-          "replicates, cool_s, every_s, noise_pct, strength_per_brix.\n", stream);
+          "replicates, cool_s, every_s, noise_pct, strength_per_brix.  A section needs at least one key.\n", stream);
 }
 
 enum { OPTION_HELP = 256, OPTION_VERSION, OPTION_PRINT };
