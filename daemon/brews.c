@@ -10,6 +10,8 @@
 #include "poise/brew.h"
 #include "poise/uncertainty.h"
 
+enum { SAME_TIME_US = 1000 };   /* as the tracker counts: a stage takes back those within a millisecond of it */
+
 static void brew_free(struct brew *brew)
 {
     if (brew)
@@ -125,26 +127,15 @@ struct brew *brews_waiting(const struct brews *brews, int wanted)
 
 void brew_stage(struct brew *brew, enum stage stage, int64_t at_us)
 {
-    int at = brew->stage_count;
-
-    brew->changed = true;
-    /* told again: the last of its name moves, unless a later stage is truly a new one */
-    for (int i = brew->stage_count - 1; i >= 0; i--)
-        if (brew->stages[i].stage == stage &&
-            (i == brew->stage_count - 1 || at_us < brew->stages[i + 1].at_us)) {
-            brew->stages[i].at_us = at_us;
-            return;
-        }
-    if (at == BREW_STAGES) {
+    while (brew->stage_count > 0 && brew->stages[brew->stage_count - 1].at_us >= at_us - SAME_TIME_US)
+        brew->stage_count--;
+    if (brew->stage_count == BREW_STAGES) {
         memmove(brew->stages, brew->stages + 1, sizeof brew->stages - sizeof *brew->stages);
-        at = --brew->stage_count;
+        brew->stage_count--;
     }
-    while (at > 0 && brew->stages[at - 1].at_us > at_us)
-        at--;
-    memmove(brew->stages + at + 1, brew->stages + at, (size_t)(brew->stage_count - at) * sizeof *brew->stages);
-    brew->stages[at].stage = stage;
-    brew->stages[at].at_us = at_us;
-    brew->stage_count++;
+    brew->stages[brew->stage_count].stage = stage;
+    brew->stages[brew->stage_count++].at_us = at_us;
+    brew->changed = true;
 }
 
 static bool same(double a, double b)
@@ -308,6 +299,8 @@ struct brew *brew_load(const json_t *json)
     snprintf(brew->question, sizeof brew->question, "%s", question ? question : "");
     snprintf(brew->question_detail, sizeof brew->question_detail, "%s", detail ? detail : "");
     brew->question_measure = question_measure ? (int)json_integer_value(question_measure) : -1;
+    if (brew->question_measure < -1 || brew->question_measure >= MEASURE_COUNT)
+        brew->question_measure = -1;
     brew->plan = json_incref(json_object_get(json, "plan"));
     measures_clear(&brew->measures);
     load_lists(brew, json);

@@ -76,7 +76,7 @@ struct brew *brews_newest(const struct brews *brews, const char *station);
 struct brew *brews_waiting(const struct brews *brews, int wanted);
 bool brew_waits(const struct brew *brew, int wanted);
 
-/* A stage begins, or begins at another time than was thought. */
+/* A stage begins; it takes back every stage that was told to begin at its time or later. */
 void brew_stage(struct brew *brew, enum stage stage, int64_t at_us);
 
 /* Sets a measure; true when that changed something. */

@@ -42,6 +42,9 @@ struct bus {
     uv_idle_t idle;
     bool idling;
     struct bus_calls calls;
+    void (*closed)(void *context);
+    void *closed_context;
+    int handles;                /* not yet closed */
 };
 
 /* ---- draining ---- */
@@ -237,6 +240,27 @@ static int end_watch(struct end *end, uv_loop_t *loop, struct why *why)
     return uv_poll_start(&end->poll, UV_READABLE, on_poll);
 }
 
+static void end_free(struct end *end)
+{
+    if (end->socket)
+        zmq_close(end->socket);
+    if (end->path)
+        unlink(end->path);
+}
+
+static void bus_free(struct bus *bus)
+{
+    end_free(&bus->listeners);
+    end_free(&bus->requests);
+    zmq_ctx_term(bus->context);
+    /* the locks last: only now may another poised bind */
+    if (bus->listeners.lock >= 0)
+        close(bus->listeners.lock);
+    if (bus->requests.lock >= 0)
+        close(bus->requests.lock);
+    free(bus);
+}
+
 int bus_open(struct bus **out, uv_loop_t *loop, const char *bus_address, const char *control_address,
              const struct bus_calls *calls, struct why *why)
 {
@@ -275,34 +299,28 @@ failed:
     return error;
 }
 
-void bus_close(struct bus *bus)
+static void on_closed(uv_handle_t *handle)
 {
-    uv_close((uv_handle_t *)&bus->listeners.poll, NULL);
-    uv_close((uv_handle_t *)&bus->requests.poll, NULL);
-    uv_close((uv_handle_t *)&bus->check, NULL);
-    uv_close((uv_handle_t *)&bus->prepare, NULL);
-    uv_close((uv_handle_t *)&bus->idle, NULL);
-}
+    struct bus *bus = handle->type == UV_POLL ? ((struct end *)handle->data)->bus : handle->data;
+    void (*closed)(void *context) = bus->closed;
+    void *context = bus->closed_context;
 
-static void end_free(struct end *end)
-{
-    if (end->socket)
-        zmq_close(end->socket);
-    if (end->path)
-        unlink(end->path);
-}
-
-void bus_free(struct bus *bus)
-{
-    if (!bus)
+    if (--bus->handles > 0)
         return;
-    end_free(&bus->listeners);
-    end_free(&bus->requests);
-    zmq_ctx_term(bus->context);
-    /* the locks last: only now may another poised bind */
-    if (bus->listeners.lock >= 0)
-        close(bus->listeners.lock);
-    if (bus->requests.lock >= 0)
-        close(bus->requests.lock);
-    free(bus);
+    bus_free(bus);
+    closed(context);
+}
+
+void bus_close(struct bus *bus, void (*closed)(void *context), void *context)
+{
+    uv_handle_t *const handles[] = {
+        (uv_handle_t *)&bus->listeners.poll, (uv_handle_t *)&bus->requests.poll, (uv_handle_t *)&bus->check,
+        (uv_handle_t *)&bus->prepare, (uv_handle_t *)&bus->idle,
+    };
+
+    bus->closed = closed;
+    bus->closed_context = context;
+    bus->handles = sizeof handles / sizeof *handles;
+    for (size_t i = 0; i < sizeof handles / sizeof *handles; i++)
+        uv_close(handles[i], on_closed);
 }

@@ -36,10 +36,9 @@ struct bus_calls {
 int bus_open(struct bus **out, uv_loop_t *loop, const char *bus_address, const char *control_address,
              const struct bus_calls *calls, struct why *why);
 
-/* Unbinds, removes the sockets and starts closing the handles; the loop must run until they are gone,
- * and then bus_free. */
-void bus_close(struct bus *bus);
-void bus_free(struct bus *bus);
+/* Closes the handles; when the loop has let go of them, unbinds, removes the sockets, frees, and calls
+ * `closed`. */
+void bus_close(struct bus *bus, void (*closed)(void *context), void *context);
 
 /* To whoever subscribed. */
 void bus_publish(struct bus *bus, const char *topic, size_t topic_length, const char *text, size_t length);

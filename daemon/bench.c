@@ -1,0 +1,541 @@
+/* The bench: numbers, publishes, journals; see bench.h.  What it takes back at the start is in
+ * bench_restore.c. */
+#include <errno.h>
+#include <inttypes.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <unistd.h>
+
+#include "bench_parts.h"
+#include "lock.h"
+#include "poise/program.h"
+
+enum {
+    COMMIT_WAIT_MS = 20,        /* an event waits so long for the disk; a slower one must not stop the bench */
+    ASKING_MOST = 64,           /* open questions to the journal */
+    RESERVE_NUMBERS = 1000000   /* a kill skips at most so many; enough for a minute of 10,000 readings a second
+                                 * on a disk that takes nothing */
+};
+
+/* The trackers are kept at least so often while readings arrive: what a restart has to read again. */
+static const int64_t SAVE_EVERY_US = 60000000;
+
+/* ---- numbers and events ---- */
+
+void bench_reserve(struct bench *bench)
+{
+    char text[80];
+    int length;
+
+    bench->reserved = bench->seq + RESERVE_NUMBERS;
+    length = snprintf(text, sizeof text, "{\"reserved\":%" PRIu64 ",\"clean\":false}", bench->reserved);
+    journal_hold(bench->journal);
+    journal_keep(bench->journal, "seq", text, (size_t)length);
+    journal_release(bench->journal, 0);
+}
+
+static void set_common(struct bench *bench)
+{
+    bench->seq++;
+    if (bench->reserved - bench->seq < RESERVE_NUMBERS / 2)
+        bench_reserve(bench);
+    bench->common.seq = bench->seq;
+    bench->common.time_us = bench->now.time_us;
+    bench->common.mono_us = bench->now.mono_us;
+}
+
+void bench_emit(void *context, struct message *message)
+{
+    struct bench *bench = context;
+    struct pending *head;
+    char *room;
+    size_t at = bench->pending.length;
+    int length;
+
+    set_common(bench);
+    message->common = bench->common;
+    if (!(room = text_room(&bench->pending, sizeof *head + TOPIC_SIZE + MESSAGE_SIZE))) {
+        bench->pending.failed = false;
+        program_say("out of memory: an event is lost");
+        return;
+    }
+    head = (struct pending *)room;
+    head->topic_length = (size_t)message_topic(message, room + sizeof *head);
+    length = message_write(message, room + sizeof *head + head->topic_length, MESSAGE_SIZE);
+    if (length < 0) {
+        program_say("an event does not fit a message and is lost");
+        return;
+    }
+    head->length = (size_t)length;
+    head->seq = bench->seq;
+    head->time_us = bench->now.time_us;
+    /* rounded up, so that the next header is aligned */
+    bench->pending.length = (at + sizeof *head + head->topic_length + head->length + 15) / 16 * 16;
+    bench->pending_count++;
+}
+
+static void keep(void *context, const char *key, const void *data, size_t length)
+{
+    struct bench *bench = context;
+
+    journal_keep(bench->journal, key, data, length);
+}
+
+static struct saved_at saved_at(const struct bench *bench)
+{
+    return (struct saved_at){ bench->seq, bench->now, bench->clock->rate };
+}
+
+static void each_pending(struct bench *bench, bool publish)
+{
+    size_t at = 0;
+
+    for (int i = 0; i < bench->pending_count; i++) {
+        const struct pending *head = (const struct pending *)(bench->pending.data + at);
+        const char *topic = (const char *)(head + 1);
+        const char *text = topic + head->topic_length;
+
+        if (publish)
+            bus_publish(bench->bus, topic, head->topic_length, text, head->length);
+        else
+            journal_event(bench->journal, topic, head->topic_length, text, head->length, head->seq, head->time_us);
+        at = (at + sizeof *head + head->topic_length + head->length + 15) / 16 * 16;
+    }
+}
+
+/* ---- the picture for late joiners ---- */
+
+static struct state_source state_source(struct bench *bench)
+{
+    bench->common.seq = bench->seq;
+    bench->common.time_us = bench->now.time_us;
+    bench->common.mono_us = bench->now.mono_us;
+    return (struct state_source){
+        .config = bench->config, .stations = &bench->stations, .hands = &bench->hands, .common = &bench->common,
+    };
+}
+
+static void publish_state(struct bench *bench)
+{
+    struct state_source source = state_source(bench);
+
+    bench->state_wanted = bench->stations.state_changed = false;
+    bench->state.length = 0;
+    bench->state.failed = false;
+    state_write(&source, &bench->state);
+    if (!bench->state.failed)
+        bus_publish(bench->bus, bench->state_topic, strlen(bench->state_topic), bench->state.data,
+                    bench->state.length);
+}
+
+static char *text_taken(struct text *text)
+{
+    char *room = text_room(text, 1);
+
+    if (!room) {
+        text_free(text);
+        return NULL;
+    }
+    *room = '\0';
+    return text->data;
+}
+
+static char *state_text(void *context)
+{
+    struct state_source source = state_source(context);
+    struct text text = { 0 };
+
+    state_write(&source, &text);
+    return text_taken(&text);
+}
+
+static char *instruments_text(void *context)
+{
+    struct state_source source = state_source(context);
+    struct text text = { 0 };
+
+    state_write_instruments(&source, &text);
+    return text_taken(&text);
+}
+
+/* ---- the end of every call ---- */
+
+static void on_deadline(uv_timer_t *handle)
+{
+    struct bench *bench = handle->data;
+
+    bench->deadline_us = 0;
+    bench->now = clock_now(bench->clock);
+    stations_time(&bench->stations, bench->now);
+    bench_settle(bench);
+}
+
+/* A timer that is armed too early fires for nothing now and then; arming it anew with every reading
+ * would cost more. */
+static void arm(struct bench *bench)
+{
+    int64_t deadline_us = stations_deadline(&bench->stations);
+    int64_t wait_us = deadline_us - bench->now.mono_us;
+
+    if (deadline_us == 0 || (bench->deadline_us && bench->deadline_us <= deadline_us))
+        return;
+    bench->deadline_us = deadline_us;
+    uv_timer_start(&bench->deadline, on_deadline, clock_real_ms(bench->clock, wait_us > 0 ? wait_us : 1), 0);
+}
+
+void bench_settle(struct bench *bench)
+{
+    struct saved_at at = saved_at(bench);
+
+    if (bench->pending_count) {
+        journal_hold(bench->journal);
+        each_pending(bench, false);
+        stations_save(&bench->stations, false, &at, keep, bench);
+        journal_release(bench->journal, COMMIT_WAIT_MS);
+        each_pending(bench, true);
+        bench->pending.length = 0;
+        bench->pending_count = 0;
+    }
+    if (bench->state_wanted || bench->stations.state_changed)
+        publish_state(bench);
+    if (!bench->closing)
+        arm(bench);
+}
+
+/* ---- what instruments say ---- */
+
+static void save_trackers(struct bench *bench)
+{
+    struct saved_at at = saved_at(bench);
+
+    bench->saved_us = bench->now.mono_us;
+    for (int i = 0; i < bench->stations.count; i++)
+        bench->stations.all[i].changed = true;
+    journal_hold(bench->journal);
+    stations_save(&bench->stations, false, &at, keep, bench);
+    journal_release(bench->journal, 0);
+}
+
+void bench_reading(struct bench *bench, int instrument, const struct reading *reading, struct moment at)
+{
+    const struct instrument_config *config = &bench->config->instruments[instrument];
+    const struct outlet *outlet = &bench->outlets[instrument];
+    struct message *message = &bench->reading;
+    char text[MESSAGE_SIZE];
+    uint64_t seq;
+    int length;
+
+    bench->now = at;
+    set_common(bench);
+    seq = bench->seq;
+    message->common.seq = seq;
+    message->common.time_us = at.time_us;
+    message->common.mono_us = at.mono_us;
+    strcpy(message->reading.instrument, config->name);
+    strcpy(message->reading.station, config->station);
+    message->reading.quantity = reading->quantity;
+    message->reading.status = reading->status;
+    message->reading.value = reading->value;
+    message->reading.stable = reading->stable;
+    if ((length = message_write(message, text, sizeof text)) < 0)
+        return;
+    bus_publish(bench->bus, outlet->topic, outlet->topic_length, text, (size_t)length);
+    stations_reading(&bench->stations, outlet->station, reading, seq, at);
+    journal_reading(bench->journal, outlet->topic, outlet->topic_length, text, (size_t)length, seq, at.time_us);
+    if (bench->now.mono_us - bench->saved_us >= SAVE_EVERY_US)
+        save_trackers(bench);
+    bench_settle(bench);
+}
+
+void bench_instrument(struct bench *bench, int instrument, enum instrument_change change, const char *detail)
+{
+    const struct instrument_config *config = &bench->config->instruments[instrument];
+    struct message message = { .kind = MESSAGE_INSTRUMENT };
+    int station = bench->outlets[instrument].station;
+
+    bench->now = clock_now(bench->clock);
+    strcpy(message.instrument.instrument, config->name);
+    message.instrument.change = change;
+    snprintf(message.instrument.detail, DETAIL_SIZE, "%s", detail ? detail : "");
+    bench_emit(bench, &message);
+    if (station >= 0 && config->quantity == QUANTITY_MASS &&
+        (change == INSTRUMENT_SILENT || change == INSTRUMENT_LOST))
+        stations_gap(&bench->stations, station, bench->now);
+    bench_settle(bench);
+}
+
+void bench_clock_stepped(struct bench *bench, int64_t by_us)
+{
+    bench->now = clock_now(bench->clock);
+    stations_warn(&bench->stations, NULL, NULL, "clock-stepped",
+                  "the wall clock was set %s by %.1f s; durations are not touched by it",
+                  by_us < 0 ? "back" : "forward", (double)(by_us < 0 ? -by_us : by_us) / 1e6);
+    bench_settle(bench);
+}
+
+/* ---- the journal's news ---- */
+
+struct question {
+    struct bus_peer peer;
+    char id[120];               /* as JSON; empty: none */
+};
+
+static int ask_since(void *context, uint64_t after_seq, size_t most, const json_t *id)
+{
+    struct bench *bench = context;
+    struct question *question;
+    char *text = id ? json_dumps(id, JSON_COMPACT | JSON_ENCODE_ANY) : NULL;
+    int error;
+
+    if (bench->asking >= ASKING_MOST || !(question = calloc(1, sizeof *question))) {
+        free(text);
+        return bench->asking >= ASKING_MOST ? -EBUSY : -ENOMEM;
+    }
+    question->peer = *bench->peer;
+    if (text && strlen(text) < sizeof question->id)
+        strcpy(question->id, text);
+    free(text);
+    if ((error = journal_ask(bench->journal, after_seq, most, question)) != 0)
+        free(question);
+    else
+        bench->asking++;
+    return error;
+}
+
+static void send_answer(struct bench *bench, const struct journal_news *news)
+{
+    struct question *question = news->question;
+    struct text text = { 0 };
+
+    bench->asking--;
+    if (news->text) {
+        text_print(&text, "{\"ok\":true,\"messages\":[");
+        text_add(&text, news->text, news->length);
+        text_print(&text, "],\"next\":%" PRIu64 ",\"last\":%" PRIu64, news->next_seq, bench->seq);
+    } else {
+        text_print(&text, "{\"ok\":false,\"why\":");
+        text_string(&text, news->why.text);
+    }
+    if (question->id[0])
+        text_print(&text, ",\"id\":%s", question->id);
+    text_add(&text, "}", 1);
+    if (!text.failed)
+        bus_reply(bench->bus, &question->peer, text.data, text.length);
+    text_free(&text);
+    free(question);
+    free(news->text);
+}
+
+static void on_news(uv_async_t *handle)
+{
+    struct bench *bench = handle->data;
+    struct journal_news news;
+
+    while ((news = journal_news(bench->journal)).kind != JOURNAL_NOTHING) {
+        if (news.kind == JOURNAL_ANSWER) {
+            send_answer(bench, &news);
+            continue;
+        }
+        bench->now = clock_now(bench->clock);
+        program_say("%s", news.why.text);
+        stations_warn(&bench->stations, NULL, NULL, "journal", "%s", news.why.text);
+        if (news.kind == JOURNAL_RENEWED) {
+            struct saved_at at = saved_at(bench);
+
+            bench_reserve(bench);
+            journal_hold(bench->journal);
+            stations_save(&bench->stations, true, &at, keep, bench);
+            journal_release(bench->journal, 0);
+        }
+    }
+    if (bench->pending_count)
+        bench_settle(bench);
+}
+
+static void wake(void *context)
+{
+    struct bench *bench = context;
+
+    uv_async_send(&bench->news);
+}
+
+/* ---- what clients say ---- */
+
+static void subscribed(void *context, const char *prefix, size_t length)
+{
+    struct bench *bench = context;
+
+    if (length <= strlen(bench->state_topic) && memcmp(prefix, bench->state_topic, length) == 0)
+        bench->state_wanted = true;
+}
+
+static void settled(void *context)
+{
+    struct bench *bench = context;
+
+    if (!bench->state_wanted)
+        return;
+    bench->now = clock_now(bench->clock);
+    bench_settle(bench);
+}
+
+static void requested(void *context, const struct bus_peer *peer, const char *text, size_t length)
+{
+    struct bench *bench = context;
+    size_t reply_length = 0;
+    char *reply;
+
+    bench->peer = peer;
+    bench->now = clock_now(bench->clock);
+    reply = control_answer(&bench->control, text, length, bench->now, &reply_length);
+    bench->peer = NULL;
+    bench_settle(bench);        /* what was done is committed before it is confirmed */
+    if (reply)
+        bus_reply(bench->bus, peer, reply, reply_length);
+    free(reply);
+}
+
+/* ---- opening and closing ---- */
+
+static int make_outlets(struct bench *bench, const struct config *config, struct why *why)
+{
+    struct outlet *outlets = calloc((size_t)config->instrument_count + 1, sizeof *outlets);
+
+    if (!outlets)
+        return why_set(why, -ENOMEM, "bench: out of memory");
+    for (int i = 0; i < config->instrument_count; i++) {
+        const char *station = config->instruments[i].station;
+
+        outlets[i].topic_length = (size_t)snprintf(outlets[i].topic, TOPIC_SIZE, "reading/%s/%s", config->bench,
+                                                   config->instruments[i].name);
+        outlets[i].station = station[0] ? station_find(&bench->stations, station) : -1;
+    }
+    free(bench->outlets);
+    bench->outlets = outlets;
+    bench->config = bench->control.config = config;
+    return 0;
+}
+
+static void fill(struct bench *bench, uv_loop_t *loop, const struct config *config, const struct clock *clock,
+                 const struct bench_hands *hands)
+{
+    bench->lock = -1;
+    bench->loop = loop;
+    bench->config = config;
+    bench->clock = clock;
+    bench->hands = *hands;
+    bench->now = clock_now(clock);
+    bench->stations.context = bench;
+    bench->stations.emit = bench_emit;
+    bench->control = (struct control){
+        .stations = &bench->stations, .config = config, .hands = &bench->hands, .context = bench,
+        .state = state_text, .instruments = instruments_text, .since = ask_since,
+    };
+    strcpy(bench->common.bench, config->bench);
+    snprintf(bench->common.boot, sizeof bench->common.boot, "%s", clock_boot());
+    bench->common.rate = clock->rate;
+    bench->reading.kind = MESSAGE_READING;
+    bench->reading.common = bench->common;
+    snprintf(bench->state_topic, sizeof bench->state_topic, "state/%s", config->bench);
+}
+
+static void bench_free(struct bench *bench)
+{
+    stations_close(&bench->stations);
+    text_free(&bench->pending);
+    text_free(&bench->state);
+    free(bench->outlets);
+    if (bench->lock >= 0)
+        close(bench->lock);
+    free(bench);
+}
+
+/* Gives back a bench that could not be opened whole. */
+static int give_up(struct bench *bench, int error)
+{
+    journal_close(bench->journal);
+    bench_free(bench);
+    return error;
+}
+
+int bench_open(struct bench **out, uv_loop_t *loop, const struct config *config, const struct clock *clock,
+               const struct bench_hands *hands, struct why *why)
+{
+    struct bench *bench = calloc(1, sizeof *bench);
+    struct bus_calls calls = { bench, subscribed, settled, requested };
+    struct why notice;
+    int error;
+
+    if (!bench)
+        return why_set(why, -ENOMEM, "bench: out of memory");
+    fill(bench, loop, config, clock, hands);
+    if ((error = folder_make_for(config->journal, why)) != 0)
+        return give_up(bench, error);
+    if ((bench->lock = lock_take(config->journal, why)) < 0)
+        return give_up(bench, bench->lock);
+    if ((error = stations_open(&bench->stations, config, why)) != 0 ||
+        (error = make_outlets(bench, config, why)) != 0 ||
+        (error = journal_open(&bench->journal, config->journal, config->journal_days, wake, bench, &notice, why)) != 0 ||
+        (error = bus_open(&bench->bus, loop, config->bus, config->control, &calls, why)) != 0)
+        return give_up(bench, error);
+    bench->news.data = bench->deadline.data = bench;
+    uv_async_init(loop, &bench->news, on_news);
+    uv_timer_init(loop, &bench->deadline);
+    if ((error = bench_restore(bench, &notice, why)) != 0 || (error = journal_start(bench->journal, why)) != 0) {
+        bench_close(bench);
+        return error;
+    }
+    bench_reserve(bench);
+    bench->saved_us = bench->now.mono_us;
+    bench->stations.state_changed = true;
+    bench_settle(bench);
+    *out = bench;
+    return 0;
+}
+
+void bench_reconfigure(struct bench *bench, const struct config *config)
+{
+    struct why why;
+
+    bench->now = clock_now(bench->clock);
+    if (stations_reconfigure(&bench->stations, config, bench->now, &why) != 0 ||
+        make_outlets(bench, config, &why) != 0)
+        program_say("%s: the configuration stays as it was", why.text);
+    bench_settle(bench);
+}
+
+static void closed(void *context)
+{
+    struct bench *bench = context;
+
+    if (--bench->handles == 0)
+        bench_free(bench);
+}
+
+static void on_closed(uv_handle_t *handle)
+{
+    closed(handle->data);
+}
+
+void bench_close(struct bench *bench)
+{
+    char text[80];
+    uint64_t lost;
+    int length;
+
+    bench->closing = true;
+    bench->now = clock_now(bench->clock);
+    save_trackers(bench);
+    length = snprintf(text, sizeof text, "{\"reserved\":%" PRIu64 ",\"clean\":true}", bench->seq);
+    journal_hold(bench->journal);
+    journal_keep(bench->journal, "seq", text, (size_t)length);
+    journal_release(bench->journal, 0);
+    if ((lost = journal_close(bench->journal)) != 0)
+        program_say("%" PRIu64 " readings and events could not be saved", lost);
+    bench->journal = NULL;
+    bench->handles = 3;
+    bus_close(bench->bus, closed, bench);
+    uv_close((uv_handle_t *)&bench->news, on_closed);
+    uv_close((uv_handle_t *)&bench->deadline, on_closed);
+}

@@ -1,0 +1,69 @@
+/* What bench.c and bench_restore.c share; nobody else includes this. */
+#ifndef POISE_BENCH_PARTS_H
+#define POISE_BENCH_PARTS_H
+
+#include "bench.h"
+#include "bus.h"
+#include "control.h"
+#include "journal.h"
+#include "state.h"
+#include "station.h"
+#include "text.h"
+
+/* An instrument as its readings go out. */
+struct outlet {
+    char topic[TOPIC_SIZE];
+    size_t topic_length;
+    int station;                    /* -1: the whole bench */
+};
+
+struct bench {
+    const struct config *config;
+    const struct clock *clock;
+    struct bench_hands hands;
+    struct bus *bus;
+    struct journal *journal;
+    int lock;                       /* beside the journal */
+    struct stations stations;
+    struct control control;
+    uv_loop_t *loop;
+    uv_async_t news;                /* the journal has some */
+    uv_timer_t deadline;
+    int64_t deadline_us;            /* armed for then, bench time; 0: not */
+    struct moment now;              /* of the call that is being worked on */
+    struct message_common common;
+    struct message reading;         /* its name and station are filled in per reading */
+    struct outlet *outlets;
+    uint64_t seq, reserved;         /* given last; may be given without asking the disk again */
+    struct text pending;            /* events of this call, not yet committed */
+    int pending_count;
+    struct text state;
+    char state_topic[TOPIC_SIZE];
+    bool state_wanted;              /* somebody subscribed to it */
+    bool closing;
+    int64_t saved_us;               /* when the trackers were last kept */
+    const struct bus_peer *peer;    /* who asks, while a request is worked on */
+    int asking;                     /* questions to the journal that are open */
+    int handles;                    /* that are not yet closed */
+};
+
+/* One event of a pending text: the header, then topic and message. */
+struct pending {
+    size_t topic_length, length;
+    uint64_t seq;
+    int64_t time_us;
+};
+
+/* Numbers an event and puts it with the others of this call. */
+void bench_emit(void *context, struct message *message);
+
+/* Commits what this call brought about, then publishes it. */
+void bench_settle(struct bench *bench);
+
+/* Asks the journal to promise that seq up to so much will not be given again. */
+void bench_reserve(struct bench *bench);
+
+/* Takes back what the journal knows: numbers, brews, trackers, and the readings since. */
+int bench_restore(struct bench *bench, const struct why *notice, struct why *why);
+
+#endif

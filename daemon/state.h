@@ -1,0 +1,26 @@
+/* The picture of the bench for those who come late: the message state/BENCH and its parts. */
+#ifndef POISE_STATE_H
+#define POISE_STATE_H
+
+#include "bench.h"
+#include "station.h"
+#include "text.h"
+
+struct state_source {
+    const struct config *config;
+    const struct stations *stations;
+    const struct bench_hands *hands;
+    const struct message_common *common;
+    /* The plan's part: an object or null; and the next run of a station: an object or null.  NULL: no plan. */
+    void *plan_context;
+    void (*plan)(void *context, struct text *out);
+    void (*next_run)(void *context, const char *station, struct text *out);
+};
+
+/* The whole object. */
+void state_write(const struct state_source *source, struct text *out);
+
+/* The array of instruments alone. */
+void state_write_instruments(const struct state_source *source, struct text *out);
+
+#endif

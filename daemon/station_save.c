@@ -1,0 +1,187 @@
+/* What of the stations outlives the process: the trackers as opaque bytes, brews and counters as JSON,
+ * which a newer build reads too. */
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "station.h"
+
+static const char station_key[] = "station/";
+static const char brew_key[] = "brew/";
+static const char bench_key[] = "bench";
+
+/* In front of the tracker's bytes.  They mean something only to the same build, in the same boot, on
+ * a clock of the same pace. */
+struct saved_station {
+    uint32_t layout, size;
+    uint64_t seq;
+    int64_t mono_us;
+    double rate;
+    char boot[40];
+};
+
+typedef void keep_function(void *context, const char *key, const void *data, size_t length);
+
+static void save_station(struct station *station, const struct saved_at *at, keep_function *keep, void *context)
+{
+    size_t size = sizeof(struct saved_station) + tracker_size();
+    struct saved_station *saved = calloc(1, size);
+    char key[NAME_SIZE + sizeof station_key];
+
+    if (!saved)
+        return;
+    saved->layout = tracker_layout();
+    saved->size = (uint32_t)tracker_size();
+    saved->seq = at->seq;
+    saved->mono_us = at->moment.mono_us;
+    saved->rate = at->rate;
+    snprintf(saved->boot, sizeof saved->boot, "%s", clock_boot());
+    memcpy(saved + 1, station->tracker, tracker_size());
+    snprintf(key, sizeof key, "%s%s", station_key, station->config.name);
+    keep(context, key, saved, size);
+    free(saved);
+    station->changed = false;
+}
+
+static void save_json(json_t *json, const char *key, keep_function *keep, void *context)
+{
+    char *text = json ? json_dumps(json, JSON_COMPACT) : NULL;
+
+    json_decref(json);
+    if (text)
+        keep(context, key, text, strlen(text));
+    free(text);
+}
+
+static json_t *bench_json(const struct stations *stations)
+{
+    json_t *json = json_pack("{s:i,s:i,s:I,s:s,s:s}", "day", stations->brews.day, "number", stations->brews.number,
+                             "strength_seq", (json_int_t)stations->strength_seq, "sample", stations->sample,
+                             "last_assigned", stations->last_assigned);
+
+    if (json && !isnan(stations->unassigned.strength_pct))
+        json_object_set_new(json, "unassigned",
+                            json_pack("[f,f,I,I]", stations->unassigned.strength_pct,
+                                      stations->unassigned.resolution_pct, (json_int_t)stations->unassigned.seq,
+                                      (json_int_t)stations->unassigned.at_us));
+    return json;
+}
+
+void stations_save(struct stations *stations, bool all, const struct saved_at *at, keep_function *keep, void *context)
+{
+    char key[BREW_SIZE + sizeof brew_key];
+
+    for (int i = 0; i < stations->count; i++)
+        if (all || stations->all[i].changed)
+            save_station(&stations->all[i], at, keep, context);
+    if (stations->brews.dropped[0]) {
+        snprintf(key, sizeof key, "%s%s", brew_key, stations->brews.dropped);
+        keep(context, key, NULL, 0);
+        stations->brews.dropped[0] = '\0';
+    }
+    for (int i = 0; i < stations->brews.count; i++) {
+        struct brew *brew = stations->brews.all[i];
+
+        if (!all && !brew->changed)
+            continue;
+        snprintf(key, sizeof key, "%s%s", brew_key, brew->name);
+        save_json(brew_save(brew), key, keep, context);
+        brew->changed = false;
+    }
+    save_json(bench_json(stations), bench_key, keep, context);
+}
+
+static void load_station(struct stations *stations, const char *name, const void *data, size_t length,
+                         const struct saved_at *now)
+{
+    int index = station_find(stations, name);
+    struct saved_station saved;
+    struct station *station;
+
+    if (index < 0 || length < sizeof saved)
+        return;
+    memcpy(&saved, data, sizeof saved);
+    saved.boot[sizeof saved.boot - 1] = '\0';
+    if (saved.layout != tracker_layout() || saved.size != tracker_size() || length != sizeof saved + saved.size ||
+        saved.rate != now->rate || strcmp(saved.boot, clock_boot()) != 0 || saved.mono_us > now->moment.mono_us)
+        return;
+    station = &stations->all[index];
+    memcpy(station->tracker, (const char *)data + sizeof saved, saved.size);
+    tracker_configure(station->tracker, &station->config.tracker, NULL);
+    station->saved_seq = saved.seq;
+    station->restored = true;
+}
+
+static void load_bench(struct stations *stations, const json_t *json)
+{
+    const char *sample = json_string_value(json_object_get(json, "sample"));
+    const char *last = json_string_value(json_object_get(json, "last_assigned"));
+    const json_t *unassigned = json_object_get(json, "unassigned");
+
+    stations->brews.day = (int)json_integer_value(json_object_get(json, "day"));
+    stations->brews.number = (int)json_integer_value(json_object_get(json, "number"));
+    stations->strength_seq = (uint64_t)json_integer_value(json_object_get(json, "strength_seq"));
+    snprintf(stations->sample, BREW_SIZE, "%s", sample ? sample : "");
+    snprintf(stations->last_assigned, BREW_SIZE, "%s", last ? last : "");
+    if (json_array_size(unassigned) == 4)
+        stations->unassigned = (struct sample){
+            .strength_pct = json_number_value(json_array_get(unassigned, 0)),
+            .resolution_pct = json_number_value(json_array_get(unassigned, 1)),
+            .seq = (uint64_t)json_integer_value(json_array_get(unassigned, 2)),
+            .at_us = json_integer_value(json_array_get(unassigned, 3)),
+        };
+}
+
+void stations_load(struct stations *stations, const char *key, const void *data, size_t length,
+                   const struct saved_at *now)
+{
+    json_t *json;
+
+    if (strncmp(key, station_key, sizeof station_key - 1) == 0) {
+        load_station(stations, key + sizeof station_key - 1, data, length, now);
+        return;
+    }
+    if (strncmp(key, brew_key, sizeof brew_key - 1) != 0 && strcmp(key, bench_key) != 0)
+        return;
+    if (!(json = json_loadb(data, length, 0, NULL)))
+        return;
+    if (strcmp(key, bench_key) == 0) {
+        load_bench(stations, json);
+    } else {
+        struct brew *brew = brew_load(json);
+
+        if (brew)
+            brews_add(&stations->brews, brew);
+    }
+    json_decref(json);
+}
+
+void stations_loaded(struct stations *stations, struct moment now)
+{
+    for (int i = 0; i < stations->brews.count; i++) {
+        struct brew *brew = stations->brews.all[i];
+        int index = station_find(stations, brew->station);
+
+        if (index >= 0 && stations->all[index].restored)
+            continue;
+        if (brew->number)
+            brew->changed = true;
+        brew->number = 0;       /* a tracker at rest counts from 1 again */
+        if (!brew->ended) {
+            stations_warn(stations, brew, brew->station, "brew-cut-short",
+                          "%s could not be followed through the restart and ends with what was known of it", brew->name);
+            brew_end_here(stations, brew, now);
+        }
+    }
+}
+
+uint64_t stations_resume_seq(const struct stations *stations)
+{
+    uint64_t first = UINT64_MAX;
+
+    for (int i = 0; i < stations->count; i++)
+        if (stations->all[i].restored && stations->all[i].saved_seq < first)
+            first = stations->all[i].saved_seq;
+    return first;
+}

@@ -1,0 +1,245 @@
+/* Cups waiting for strength; see strength.h. */
+#include "strength.h"
+
+#include <errno.h>
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "poise/uncertainty.h"
+
+/* Below this it is water on the prism, or a clean one, and no coffee: the weakest cup anybody would
+ * drink has ten times as much. */
+static const double BLANK_MOST_PCT = 0.10;
+
+/* A blank further from zero than this would spoil the second decimal of every cup after it. */
+static const double BLANK_DRIFT_PCT = 0.02;
+
+/* An instrument that repeats itself shows the same sample again: one reading a second counts. */
+static const int64_t REPEAT_US = 1000000;
+
+/* A replicate further than this from the median, in robust deviations, is shown as suspect (median
+ * and MAD; 1.4826 MAD estimates the standard deviation of a normal distribution). */
+static const double SUSPECT_DEVIATIONS = 3.5, MAD_TO_SIGMA = 1.4826;
+
+static int by_size(const void *a, const void *b)
+{
+    double x = *(const double *)a, y = *(const double *)b;
+
+    return (x > y) - (x < y);
+}
+
+static double median(double *values, int count)
+{
+    qsort(values, (size_t)count, sizeof *values, by_size);
+    return count % 2 ? values[count / 2] : (values[count / 2 - 1] + values[count / 2]) / 2;
+}
+
+/* The sample of this cup that does not fit the others; -1: all do, or they are too few to tell. */
+static int suspect(const struct brew *brew)
+{
+    double values[BREW_SAMPLES], distances[BREW_SAMPLES];
+    double middle, spread;
+    int count = brew->sample_count;
+    int worst = 0;
+
+    if (count < 3)
+        return -1;
+    for (int i = 0; i < count; i++)
+        values[i] = brew->samples[i].strength_pct;
+    middle = median(values, count);
+    for (int i = 0; i < count; i++) {
+        distances[i] = fabs(brew->samples[i].strength_pct - middle);
+        if (distances[i] > distances[worst])
+            worst = i;
+    }
+    /* two readings alike leave no spread: then the last digit is the least there is */
+    spread = distances[worst];
+    {
+        double sorted[BREW_SAMPLES];
+
+        memcpy(sorted, distances, sizeof *sorted * (size_t)count);
+        spread = fmax(MAD_TO_SIGMA * median(sorted, count), brew->samples[worst].resolution_pct);
+    }
+    return distances[worst] > SUSPECT_DEVIATIONS * spread ? worst : -1;
+}
+
+static void tell_done(struct stations *stations, struct brew *brew, int64_t at_us)
+{
+    struct message message = { .kind = MESSAGE_STAGE };
+
+    strcpy(message.stage.brew, brew->name);
+    strcpy(message.stage.station, brew->station);
+    message.stage.stage = STAGE_DONE;
+    message.stage.at_us = at_us;
+    message.stage.by = BY_TRACKER;
+    brew_stage(brew, STAGE_DONE, at_us);
+    stations->emit(stations->context, &message);
+}
+
+/* The cup's strength changed: tell it, and whether it has all it needs now. */
+static void tell_strength(struct stations *stations, struct brew *brew, enum made_by by, bool was_waiting,
+                          struct moment now)
+{
+    double mean_pct, u_pct;
+    int odd = suspect(brew);
+
+    brew->changed = stations->state_changed = true;
+    brew_strength(brew, &mean_pct, &u_pct);
+    brew_measure(brew, MEASURE_STRENGTH_PCT, mean_pct, u_pct, false);
+    brew_tell(stations, brew, MEASURE_STRENGTH_PCT, by);
+    if (odd >= 0)
+        stations_warn(stations, brew, brew->station, "strength-suspect",
+                      "one of the %d strength readings of %s, %.2f %%, lies far from the others; clean the prism and "
+                      "read again, or take it back with `unassign`", brew->sample_count, brew->name,
+                      brew->samples[odd].strength_pct);
+    if (was_waiting && !brew_waits(brew, stations->replicates))
+        tell_done(stations, brew, now.mono_us);
+}
+
+static void add_sample(struct stations *stations, struct brew *brew, const struct sample *sample, enum made_by by,
+                       struct moment now)
+{
+    bool waited = brew_waits(brew, stations->replicates);
+
+    if (brew->sample_count == BREW_SAMPLES) {
+        memmove(brew->samples, brew->samples + 1, sizeof brew->samples - sizeof *brew->samples);
+        brew->sample_count--;
+    }
+    brew->samples[brew->sample_count++] = *sample;
+    brew->strength_entered = false;
+    strcpy(stations->last_assigned, brew->name);
+    tell_strength(stations, brew, by, waited, now);
+    if (!brew_waits(brew, stations->replicates) && strcmp(stations->sample, brew->name) == 0)
+        stations->sample[0] = '\0';
+}
+
+/* Strength and the worth of its last digit; false: this reading cannot become one. */
+static bool to_strength(struct stations *stations, const struct reading *reading, struct sample *sample)
+{
+    double shown = decimal_to_double(reading->value);
+    double factor = reading->quantity == QUANTITY_BRIX ? stations->strength_per_brix : 1;
+
+    if (reading->quantity == QUANTITY_REFRACTIVE_INDEX)
+        return false;
+    if (!(factor > 0))
+        return false;
+    sample->strength_pct = shown * factor;
+    sample->resolution_pct = reading->resolution * factor;
+    return true;
+}
+
+static void take_blank(struct stations *stations, const struct sample *sample)
+{
+    stations->blank_pct = sample->strength_pct;
+    stations->state_changed = true;
+    if (fabs(sample->strength_pct) > BLANK_DRIFT_PCT)
+        stations_warn(stations, NULL, NULL, "blank-drift",
+                      "water reads %.2f %% on the refractometer: clean the prism and set it to zero before the next cup",
+                      sample->strength_pct);
+}
+
+void strength_reading(struct stations *stations, const struct reading *reading, uint64_t seq, struct moment now)
+{
+    struct sample sample = { .seq = seq, .at_us = now.mono_us };
+    struct brew *brew = NULL;
+
+    if (reading->status != READING_OK || reading->stable == 0 || seq <= stations->strength_seq)
+        return;
+    if (!to_strength(stations, reading, &sample)) {
+        stations_warn(stations, NULL, NULL, "strength-unknown",
+                      "a %s reading cannot become a strength: set strength_per_brix in [strength], or enter the strength",
+                      quantity_name(reading->quantity));
+        return;
+    }
+    if (stations->strength_us && now.mono_us - stations->strength_us >= 0 &&
+        now.mono_us - stations->strength_us < REPEAT_US)
+        return;
+    stations->strength_seq = seq;
+    stations->strength_us = now.mono_us;
+    if (sample.strength_pct < BLANK_MOST_PCT) {
+        take_blank(stations, &sample);
+        return;
+    }
+    if (sample.strength_pct > measure_most(MEASURE_STRENGTH_PCT)) {
+        stations_warn(stations, NULL, NULL, "strength-unknown", "%.2f %% cannot be the strength of a cup: not used",
+                      sample.strength_pct);
+        return;
+    }
+    if (stations->sample[0])
+        brew = brews_find(&stations->brews, stations->sample);
+    if (!brew)
+        brew = brews_waiting(&stations->brews, stations->replicates);
+    if (brew) {
+        add_sample(stations, brew, &sample, BY_TRACKER, now);
+        return;
+    }
+    stations->unassigned = sample;
+    stations->last_assigned[0] = '\0';
+    stations_warn(stations, NULL, NULL, "strength-unassigned",
+                  "%.2f %% was read and no cup waits for its strength: name the cup with `assign`", sample.strength_pct);
+}
+
+void strength_enter(struct stations *stations, struct brew *brew, double strength_pct, double standard_uncertainty,
+                    struct moment now)
+{
+    bool waited = brew_waits(brew, stations->replicates);
+
+    brew->strength_entered = brew->changed = true;
+    brew_measure(brew, MEASURE_STRENGTH_PCT, strength_pct, standard_uncertainty, false);
+    brew_tell(stations, brew, MEASURE_STRENGTH_PCT, BY_OPERATOR);
+    if (waited)
+        tell_done(stations, brew, now.mono_us);
+}
+
+/* Takes the newest sample off a brew. */
+static struct sample take_off(struct stations *stations, struct brew *brew, struct moment now)
+{
+    struct sample sample = brew->samples[--brew->sample_count];
+
+    tell_strength(stations, brew, BY_OPERATOR, false, now);
+    return sample;
+}
+
+int strength_assign(struct stations *stations, struct brew *brew, struct moment now, struct why *why)
+{
+    struct brew *from = stations->last_assigned[0] ? brews_find(&stations->brews, stations->last_assigned) : NULL;
+    struct sample sample;
+
+    if (brew->discarded)
+        return why_set(why, -EINVAL, "%s is discarded: it takes no strength", brew->name);
+    if (from == brew)
+        return why_set(why, -EINVAL, "the newest strength reading is assigned to %s already", brew->name);
+    if (from && from->sample_count)
+        sample = take_off(stations, from, now);
+    else if (!isnan(stations->unassigned.strength_pct))
+        sample = stations->unassigned;
+    else
+        return why_set(why, -EINVAL, "there is no strength reading to assign: read the sample first, or name the "
+                       "next one with `sample`");
+    stations->unassigned.strength_pct = NAN;
+    add_sample(stations, brew, &sample, BY_OPERATOR, now);
+    return 0;
+}
+
+int strength_unassign(struct stations *stations, struct brew *brew, struct moment now, struct why *why)
+{
+    if (brew->sample_count == 0)
+        return why_set(why, -EINVAL, "%s has no strength reading that could be taken back", brew->name);
+    stations->unassigned = take_off(stations, brew, now);
+    stations->last_assigned[0] = '\0';
+    return 0;
+}
+
+int strength_sample(struct stations *stations, const struct brew *brew, struct why *why)
+{
+    if (!brew) {
+        stations->sample[0] = '\0';
+        return 0;
+    }
+    if (brew->discarded)
+        return why_set(why, -EINVAL, "%s is discarded: it takes no strength", brew->name);
+    strcpy(stations->sample, brew->name);
+    return 0;
+}
