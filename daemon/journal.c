@@ -1,4 +1,5 @@
-/* The journal's queue and thread; see journal.h.  Not for SQL: journal_file.c. */
+/* The journal's queue as the main thread sees it; see journal.h.  Not for SQL: journal_file.c; nor for
+ * the thread's work: journal_thread.c. */
 #include "journal.h"
 
 #include <errno.h>
@@ -9,56 +10,15 @@
 #include <string.h>
 #include <time.h>
 
-#include "journal_file.h"
+#include "journal_parts.h"
 
 enum {
-    GROUP_MS = 100,                     /* readings wait no longer: what a kill may cost */
-    RETRY_MS = 1000,                    /* a full disk is tried again that often */
-    SAY_AGAIN_MS = 600 * 1000,          /* and is complained of that often */
-    PRUNE_EVERY_MS = 3600 * 1000,
-    BATCH_BYTES = 1 << 20,              /* a batch is closed there, so that dropping is done in small pieces */
     QUEUE_BYTES = 64 << 20,             /* kept in memory while the disk is in trouble: an hour of 80 readings a second */
-    ENTRY_EXTRA = 16                    /* brackets, quotes, commas around topic and message */
+    ENTRY_EXTRA = 16,                   /* brackets, quotes, commas around topic and message */
+    FIRST_BATCH_BYTES = 16384
 };
 
-struct question {
-    uint64_t after_seq;
-    size_t most;
-    void *context;
-    struct question *next;
-};
-
-struct news {
-    struct journal_news news;
-    struct news *next;
-};
-
-struct journal {
-    struct journal_file *file;          /* the thread's, once it runs */
-    char path[512];
-    int days;
-    void (*wake)(void *context);
-    void *wake_context;
-    pthread_t thread;
-    bool started;
-
-    pthread_mutex_t lock;               /* for all below */
-    pthread_cond_t work, done;
-    struct journal_batch *first, *last; /* waiting, oldest first */
-    struct journal_batch *spare;        /* an empty one to use again */
-    struct journal_keep *keeps;
-    struct question *questions, **question_end;
-    struct news *news, **news_end;
-    size_t queued;                      /* bytes in the batches that wait */
-    uint64_t wanted, reached;           /* tickets of releases that wait for a commit */
-    uint64_t lost;                      /* messages dropped or never saved */
-    uint64_t dropped_unsaid;
-    bool urgent, failing, resting, stop, renew;
-    int64_t commit_ms, try_ms, said_ms, prune_ms;   /* when the last, next, last, last */
-    int64_t newest_us;                  /* UTC of the newest message, for pruning */
-};
-
-static int64_t now_ms(void)
+int64_t journal_now_ms(void)
 {
     struct timespec now;
 
@@ -66,7 +26,7 @@ static int64_t now_ms(void)
     return (int64_t)now.tv_sec * 1000 + now.tv_nsec / 1000000;
 }
 
-static void until(pthread_cond_t *condition, pthread_mutex_t *lock, int64_t at_ms)
+void journal_wait(pthread_cond_t *condition, pthread_mutex_t *lock, int64_t at_ms)
 {
     struct timespec at = { .tv_sec = at_ms / 1000, .tv_nsec = at_ms % 1000 * 1000000 };
 
@@ -142,7 +102,7 @@ static struct journal_batch *batch_for(struct journal *journal, size_t more)
     if (!batch || (batch->length > 0 && batch->length + more > BATCH_BYTES))
         batch = batch_open(journal);
     if (batch && batch->length + more > batch->size) {
-        size_t size = batch->size ? batch->size * 2 : 16384;
+        size_t size = batch->size ? batch->size * 2 : FIRST_BATCH_BYTES;
         char *text;
 
         while (size < batch->length + more)
@@ -162,6 +122,7 @@ static void add(struct journal *journal, const char *topic, size_t topic_length,
     size_t before;
     char *at;
 
+    journal->newest_seq = seq;
     if (!batch) {
         journal->lost++;
         journal->dropped_unsaid++;
@@ -220,7 +181,7 @@ void journal_event(struct journal *journal, const char *topic, size_t topic_leng
     add(journal, topic, topic_length, json, json_length, seq, time_us, event);
 }
 
-static void keep_add(struct journal *journal, struct journal_keep *keep, bool newer)
+void journal_keep_add(struct journal *journal, struct journal_keep *keep, bool newer)
 {
     struct journal_keep **at = &journal->keeps;
 
@@ -254,20 +215,20 @@ void journal_keep(struct journal *journal, const char *key, const void *data, si
         memcpy(keep->data, data, length);
         keep->length = length;
     }
-    keep_add(journal, keep, true);
+    journal_keep_add(journal, keep, true);
 }
 
 bool journal_release(struct journal *journal, int wait_ms)
 {
-    int64_t deadline = now_ms() + wait_ms;
+    int64_t deadline = journal_now_ms() + wait_ms;
     uint64_t ticket = ++journal->wanted;
     bool reached;
 
     journal->urgent = true;
     journal->resting = false;
     pthread_cond_signal(&journal->work);
-    while (wait_ms > 0 && journal->reached < ticket && !journal->failing && now_ms() < deadline)
-        until(&journal->done, &journal->lock, deadline);
+    while (wait_ms > 0 && journal->reached < ticket && !journal->failing && journal_now_ms() < deadline)
+        journal_wait(&journal->done, &journal->lock, deadline);
     reached = journal->reached >= ticket;
     pthread_mutex_unlock(&journal->lock);
     return reached;
@@ -305,94 +266,7 @@ struct journal_news journal_news(struct journal *journal)
     return out;
 }
 
-/* ---- the thread; each of these is called without the lock unless it says so ---- */
-
-static void tell_locked(struct journal *journal, const struct journal_news *what)
-{
-    struct news *news = malloc(sizeof *news);
-
-    if (!news) {
-        free(what->text);
-        return;
-    }
-    news->news = *what;
-    news->next = NULL;
-    *journal->news_end = news;
-    journal->news_end = &news->next;
-    journal->wake(journal->wake_context);
-}
-
-static void begin_anew(struct journal *journal, struct why *why)
-{
-    struct journal_news news = { .kind = JOURNAL_RENEWED };
-    char aside[600];
-
-    journal_file_close(journal->file);
-    journal->file = NULL;
-    if (journal_file_open(&journal->file, journal->path, aside, sizeof aside, why) != 0)
-        return;
-    why_set(&news.why, 0, "journal %s: damaged; %s%s a new one was begun", journal->path,
-            aside[0] ? "it is kept as " : "", aside[0] ? aside : "");
-    pthread_mutex_lock(&journal->lock);
-    tell_locked(journal, &news);
-    pthread_mutex_unlock(&journal->lock);
-}
-
-static int commit(struct journal *journal, const struct journal_batch *batches, const struct journal_keep *keeps,
-                  struct why *why)
-{
-    int error = -EUCLEAN;
-
-    if (journal->file)
-        error = journal_file_commit(journal->file, batches, keeps, why);
-    if (error != -EUCLEAN)
-        return error;
-    begin_anew(journal, why);
-    return journal->file ? journal_file_commit(journal->file, batches, keeps, why) : -EIO;
-}
-
-static void say_trouble_locked(struct journal *journal, int error, const struct why *why)
-{
-    struct journal_news news = { .kind = JOURNAL_TROUBLE };
-
-    if (error) {
-        if (journal->failing && now_ms() - journal->said_ms < SAY_AGAIN_MS)
-            return;
-        journal->said_ms = now_ms();
-        news.why = *why;
-        if (journal->dropped_unsaid)
-            why_set(&news.why, 0, "%s; the oldest %llu readings had to be dropped", why->text,
-                    (unsigned long long)journal->dropped_unsaid);
-    } else if (journal->dropped_unsaid) {
-        why_set(&news.why, 0, "journal %s: writes again; %llu readings had to be dropped meanwhile", journal->path,
-                (unsigned long long)journal->dropped_unsaid);
-    } else {
-        why_set(&news.why, 0, "journal %s: writes again, nothing was lost", journal->path);
-    }
-    journal->dropped_unsaid = 0;
-    tell_locked(journal, &news);
-}
-
-static void put_back_locked(struct journal *journal, struct journal_batch *batches, struct journal_keep *keeps)
-{
-    struct journal_batch *end = batches;
-
-    for (struct journal_batch *batch = batches; batch; end = batch, batch = batch->next)
-        journal->queued += batch->length;
-    if (batches) {
-        if (!(end->next = journal->first))
-            journal->last = end;
-        journal->first = batches;
-    }
-    while (keeps) {
-        struct journal_keep *next = keeps->next;
-
-        keep_add(journal, keeps, false);
-        keeps = next;
-    }
-}
-
-static void recycle_locked(struct journal *journal, struct journal_batch *batches, struct journal_keep *keeps)
+void journal_recycle_locked(struct journal *journal, struct journal_batch *batches, struct journal_keep *keeps)
 {
     while (batches) {
         struct journal_batch *next = batches->next;
@@ -410,198 +284,6 @@ static void recycle_locked(struct journal *journal, struct journal_batch *batche
         free(keeps);
         keeps = next;
     }
-}
-
-static void commit_waiting_locked(struct journal *journal)
-{
-    struct journal_batch *batches = journal->first;
-    struct journal_keep *keeps = journal->keeps;
-    uint64_t ticket = journal->wanted;
-    struct why why;
-    int error;
-
-    journal->first = journal->last = NULL;
-    journal->keeps = NULL;
-    journal->queued = 0;
-    journal->urgent = false;
-    pthread_mutex_unlock(&journal->lock);
-    error = commit(journal, batches, keeps, &why);
-    pthread_mutex_lock(&journal->lock);
-    if (error) {
-        put_back_locked(journal, batches, keeps);
-        say_trouble_locked(journal, error, &why);
-        journal->try_ms = now_ms() + RETRY_MS;
-    } else {
-        recycle_locked(journal, batches, keeps);
-        if (journal->failing)
-            say_trouble_locked(journal, 0, NULL);
-        journal->reached = ticket;
-        journal->commit_ms = now_ms();
-    }
-    journal->failing = error != 0;
-    pthread_cond_broadcast(&journal->done);
-}
-
-struct answer {
-    char *text;
-    size_t length, size, most;
-    uint64_t last_seq;
-    bool full;
-    int error;
-};
-
-static int answer_add(struct answer *answer, const char *text, size_t length)
-{
-    if (answer->length + length + 1 > answer->size) {
-        size_t size = answer->size ? answer->size * 2 : 65536;
-        char *larger;
-
-        while (size < answer->length + length + 1)
-            size *= 2;
-        if (!(larger = realloc(answer->text, size)))
-            return answer->error = -ENOMEM;
-        answer->text = larger;
-        answer->size = size;
-    }
-    if (answer->length)
-        answer->text[answer->length++] = ',';
-    memcpy(answer->text + answer->length, text, length);
-    answer->length += length;
-    return 0;
-}
-
-/* Adds what of a row came after the answer's last seq: the whole row where it can, else its entries
- * one by one.  Non-zero when the answer is as long as it may be. */
-static int answer_row(void *context, const char *text, size_t length, uint64_t last_seq)
-{
-    struct answer *answer = context;
-    struct journal_entry entry;
-    size_t at = 0;
-
-    if (last_seq <= answer->last_seq)
-        return 0;
-    while (at < length && journal_entry_read(text + at, length - at, &entry) == 0) {
-        if (entry.seq > answer->last_seq) {
-            size_t rest = length - at;
-
-            if (answer->length + rest <= answer->most) {
-                if (answer_add(answer, text + at, rest) != 0)
-                    return 1;
-                answer->last_seq = last_seq;
-                return 0;
-            }
-            /* at least one message, however long, or the asker would never get on */
-            if (answer->length && answer->length + entry.length > answer->most) {
-                answer->full = true;
-                return 1;
-            }
-            if (answer_add(answer, text + at, entry.length) != 0)
-                return 1;
-            answer->last_seq = entry.seq;
-        }
-        at += entry.length + 1;
-    }
-    return 0;
-}
-
-static void answer_question(struct journal *journal, struct question *question)
-{
-    struct answer answer = { .most = question->most, .last_seq = question->after_seq };
-    struct journal_news news = { .kind = JOURNAL_ANSWER, .question = question->context };
-
-    if (journal->file)
-        answer.error = journal_file_rows(journal->file, question->after_seq, answer_row, &answer, &news.why);
-    pthread_mutex_lock(&journal->lock);
-    /* what a full disk keeps in memory belongs to the answer too */
-    for (struct journal_batch *batch = journal->first; batch && !answer.full && !answer.error; batch = batch->next)
-        if (batch->length && answer_row(&answer, batch->text, batch->length, batch->last_seq))
-            break;
-    if (!answer.error && !answer.text && !(answer.text = calloc(1, 1)))
-        answer.error = -ENOMEM;
-    if (answer.error) {
-        if (answer.error == -ENOMEM)
-            why_set(&news.why, -ENOMEM, "journal %s: out of memory", journal->path);
-        free(answer.text);
-        answer.text = NULL;
-    }
-    news.text = answer.text;
-    news.length = answer.length;
-    news.next_seq = answer.last_seq;
-    tell_locked(journal, &news);
-    pthread_mutex_unlock(&journal->lock);
-    free(question);
-}
-
-static void answer_all_locked(struct journal *journal)
-{
-    while (journal->questions) {
-        struct question *question = journal->questions;
-
-        if (!(journal->questions = question->next))
-            journal->question_end = &journal->questions;
-        pthread_mutex_unlock(&journal->lock);
-        answer_question(journal, question);
-        pthread_mutex_lock(&journal->lock);
-    }
-}
-
-static void prune_locked(struct journal *journal)
-{
-    int64_t older_than_us = journal->newest_us - (int64_t)journal->days * 86400 * 1000000;
-    struct why why;
-
-    if (journal->failing || journal->newest_us == 0 || !journal->file ||
-        (journal->prune_ms && now_ms() - journal->prune_ms < PRUNE_EVERY_MS))
-        return;
-    pthread_mutex_unlock(&journal->lock);
-    if (journal_file_prune(journal->file, older_than_us, &why) <= 0)
-        journal->prune_ms = now_ms();       /* nothing old is left: rest an hour */
-    pthread_mutex_lock(&journal->lock);
-}
-
-/* When the thread has to commit: 0 now, -1 never, else that time. */
-static int64_t due_locked(const struct journal *journal)
-{
-    int64_t at_ms = journal->commit_ms + GROUP_MS;
-
-    if (!journal->keeps && (!journal->first || (!journal->first->length && !journal->first->next)))
-        return -1;
-    if (journal->failing)
-        at_ms = journal->try_ms;
-    else if (journal->urgent || journal->questions)
-        return 0;
-    return at_ms <= now_ms() ? 0 : at_ms;
-}
-
-static void *thread_run(void *context)
-{
-    struct journal *journal = context;
-
-    pthread_mutex_lock(&journal->lock);
-    for (;;) {
-        int64_t due_ms = due_locked(journal);
-
-        if (due_ms == 0 || (journal->stop && due_ms > 0)) {
-            commit_waiting_locked(journal);
-            prune_locked(journal);
-        }
-        if (journal->reached < journal->wanted && due_ms == -1)
-            journal->reached = journal->wanted;
-        answer_all_locked(journal);
-        if (journal->stop)
-            break;
-        due_ms = due_locked(journal);
-        if (due_ms == 0)
-            continue;
-        journal->resting = due_ms == -1;
-        if (due_ms == -1)
-            pthread_cond_wait(&journal->work, &journal->lock);
-        else
-            until(&journal->work, &journal->lock, due_ms);
-        journal->resting = false;
-    }
-    pthread_mutex_unlock(&journal->lock);
-    return NULL;
 }
 
 /* ---- opening and closing ---- */
@@ -629,7 +311,7 @@ int journal_open(struct journal **out, const char *path, int days, void (*wake)(
     journal->wake_context = context;
     journal->question_end = &journal->questions;
     journal->news_end = &journal->news;
-    journal->commit_ms = now_ms() - GROUP_MS;
+    journal->commit_ms = INT64_MIN / 2;        /* the first reading need not wait */
     pthread_mutex_init(&journal->lock, NULL);
     pthread_condattr_init(&attributes);
     pthread_condattr_setclock(&attributes, CLOCK_MONOTONIC);
@@ -686,7 +368,7 @@ int journal_start(struct journal *journal, struct why *why)
 
     sigfillset(&all);       /* signals are the loop's */
     pthread_sigmask(SIG_SETMASK, &all, &before);
-    error = pthread_create(&journal->thread, NULL, thread_run, journal);
+    error = pthread_create(&journal->thread, NULL, journal_thread, journal);
     pthread_sigmask(SIG_SETMASK, &before, NULL);
     if (error)
         return why_set(why, -error, "journal %s: cannot start its thread: %s", journal->path, strerror(error));
@@ -720,7 +402,7 @@ uint64_t journal_close(struct journal *journal)
         journal->first = next;
     }
     batch_free(journal->spare);
-    recycle_locked(journal, NULL, journal->keeps);
+    journal_recycle_locked(journal, NULL, journal->keeps);
     while (journal->questions) {
         struct question *next = journal->questions->next;
 

@@ -1,0 +1,184 @@
+/* The journal's thread: commits in groups, survives a disk that takes nothing, prunes. */
+#include <errno.h>
+#include <stdlib.h>
+
+#include "journal_parts.h"
+
+enum {
+    GROUP_MS = 100,                     /* readings wait no longer: what a kill may cost */
+    RETRY_MS = 1000,                    /* a full disk is tried again that often */
+    SAY_AGAIN_MS = 600 * 1000,          /* and is complained of that often */
+    PRUNE_EVERY_MS = 3600 * 1000
+};
+
+static void begin_anew(struct journal *journal, struct why *why)
+{
+    struct journal_news news = { .kind = JOURNAL_RENEWED };
+    char aside[600];
+
+    journal_file_close(journal->file);
+    journal->file = NULL;
+    if (journal_file_open(&journal->file, journal->path, aside, sizeof aside, why) != 0)
+        return;
+    why_set(&news.why, 0, "journal %s: damaged; %s%s a new one was begun", journal->path,
+            aside[0] ? "it is kept as " : "", aside[0] ? aside : "");
+    pthread_mutex_lock(&journal->lock);
+    journal_tell_locked(journal, &news);
+    pthread_mutex_unlock(&journal->lock);
+}
+
+static int commit(struct journal *journal, const struct journal_batch *batches, const struct journal_keep *keeps,
+                  struct why *why)
+{
+    int error = -EUCLEAN;
+
+    if (journal->file)
+        error = journal_file_commit(journal->file, batches, keeps, why);
+    if (error != -EUCLEAN)
+        return error;
+    begin_anew(journal, why);
+    return journal->file ? journal_file_commit(journal->file, batches, keeps, why) : -EIO;
+}
+
+static void say_trouble_locked(struct journal *journal, int error, const struct why *why)
+{
+    struct journal_news news = { .kind = JOURNAL_TROUBLE };
+
+    if (error) {
+        if (journal->failing && journal_now_ms() - journal->said_ms < SAY_AGAIN_MS)
+            return;
+        journal->said_ms = journal_now_ms();
+        news.why = *why;
+        if (journal->dropped_unsaid)
+            why_set(&news.why, 0, "%s; the oldest %llu readings had to be dropped", why->text,
+                    (unsigned long long)journal->dropped_unsaid);
+    } else if (journal->dropped_unsaid) {
+        why_set(&news.why, 0, "journal %s: writes again; %llu readings had to be dropped meanwhile", journal->path,
+                (unsigned long long)journal->dropped_unsaid);
+    } else {
+        why_set(&news.why, 0, "journal %s: writes again, nothing was lost", journal->path);
+    }
+    journal->dropped_unsaid = 0;
+    journal_tell_locked(journal, &news);
+}
+
+static void put_back_locked(struct journal *journal, struct journal_batch *batches, struct journal_keep *keeps)
+{
+    struct journal_batch *end = batches;
+
+    for (struct journal_batch *batch = batches; batch; end = batch, batch = batch->next)
+        journal->queued += batch->length;
+    if (batches) {
+        if (!(end->next = journal->first))
+            journal->last = end;
+        journal->first = batches;
+    }
+    while (keeps) {
+        struct journal_keep *next = keeps->next;
+
+        journal_keep_add(journal, keeps, false);
+        keeps = next;
+    }
+}
+
+static void commit_waiting_locked(struct journal *journal)
+{
+    struct journal_batch *batches = journal->first;
+    struct journal_keep *keeps = journal->keeps;
+    uint64_t ticket = journal->wanted;
+    struct why why;
+    int error;
+
+    journal->first = journal->last = NULL;
+    journal->keeps = NULL;
+    journal->queued = 0;
+    journal->urgent = false;
+    pthread_mutex_unlock(&journal->lock);
+    error = commit(journal, batches, keeps, &why);
+    pthread_mutex_lock(&journal->lock);
+    if (error) {
+        put_back_locked(journal, batches, keeps);
+        say_trouble_locked(journal, error, &why);
+        journal->try_ms = journal_now_ms() + RETRY_MS;
+    } else {
+        journal_recycle_locked(journal, batches, keeps);
+        if (journal->failing)
+            say_trouble_locked(journal, 0, NULL);
+        journal->reached = ticket;
+        journal->commit_ms = journal_now_ms();
+    }
+    journal->failing = error != 0;
+    pthread_cond_broadcast(&journal->done);
+}
+
+static void answer_all_locked(struct journal *journal)
+{
+    while (journal->questions) {
+        struct question *question = journal->questions;
+
+        if (!(journal->questions = question->next))
+            journal->question_end = &journal->questions;
+        pthread_mutex_unlock(&journal->lock);
+        journal_answer(journal, question);
+        pthread_mutex_lock(&journal->lock);
+    }
+}
+
+static void prune_locked(struct journal *journal)
+{
+    int64_t older_than_us = journal->newest_us - (int64_t)journal->days * 86400 * 1000000;
+    struct why why;
+
+    if (journal->failing || journal->newest_us == 0 || !journal->file ||
+        (journal->prune_ms && journal_now_ms() - journal->prune_ms < PRUNE_EVERY_MS))
+        return;
+    pthread_mutex_unlock(&journal->lock);
+    if (journal_file_prune(journal->file, older_than_us, &why) <= 0)
+        journal->prune_ms = journal_now_ms();       /* nothing old is left: rest an hour */
+    pthread_mutex_lock(&journal->lock);
+}
+
+/* When the thread has to commit: 0 now, -1 never, else that time. */
+static int64_t due_locked(const struct journal *journal)
+{
+    int64_t at_ms = journal->commit_ms + GROUP_MS;
+
+    if (!journal->keeps && (!journal->first || (!journal->first->length && !journal->first->next)))
+        return -1;
+    if (journal->failing)
+        at_ms = journal->try_ms;
+    else if (journal->urgent || journal->questions)
+        return 0;
+    return at_ms <= journal_now_ms() ? 0 : at_ms;
+}
+
+void *journal_thread(void *context)
+{
+    struct journal *journal = context;
+
+    pthread_mutex_lock(&journal->lock);
+    for (;;) {
+        int64_t due_ms = due_locked(journal);
+
+        if (due_ms == 0 || (journal->stop && due_ms > 0)) {
+            commit_waiting_locked(journal);
+            prune_locked(journal);
+        }
+        if (journal->reached < journal->wanted && due_ms == -1)
+            journal->reached = journal->wanted;
+        answer_all_locked(journal);
+        if (journal->stop)
+            break;
+        due_ms = due_locked(journal);
+        if (due_ms == 0)
+            continue;
+        journal->resting = due_ms == -1;
+        if (due_ms == -1)
+            pthread_cond_wait(&journal->work, &journal->lock);
+        else
+            journal_wait(&journal->work, &journal->lock, due_ms);
+        journal->resting = false;
+    }
+    pthread_mutex_unlock(&journal->lock);
+    return NULL;
+}
