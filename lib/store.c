@@ -36,7 +36,6 @@ int store_bench_index(struct store *store, const char *name)
 {
     struct store_bench *bench;
     struct why why;
-    uint64_t progress = 0;
 
     for (int i = 0; i < store->bench_count; i++)
         if (strcmp(store->benches[i].name, name) == 0)
@@ -45,12 +44,11 @@ int store_bench_index(struct store *store, const char *name)
     if (!bench)
         return -ENOMEM;
     store->benches = bench;
-    store_resume_seq(store, name, &progress, &why);
     bench += store->bench_count;
     memset(bench, 0, sizeof *bench);
     snprintf(bench->name, sizeof bench->name, "%s", name);
+    store_progress(store, name, &bench->last_seq, &bench->latest_time_us, &why);
     bench->boot = -1;
-    bench->last_seq = progress;
     bench->progress_mono_us = INT64_MIN;
     return store->bench_count++;
 }
@@ -406,25 +404,40 @@ static int apply_event(struct store *store, const struct message *message, struc
     return error;
 }
 
-/* mono_us of another boot says nothing about this one. */
+static void forget_remembered(struct store *store, int bench)
+{
+    for (int i = 0; i < store->station_count; i++)
+        if (store->stations[i].bench == bench)
+            store->stations[i].count = 0;
+}
+
+/* A message with a known number is one heard before, unless it is later than all that was heard. */
+static bool numbers_anew(const struct store_bench *bench, const struct message_common *common)
+{
+    return common->seq <= bench->last_seq && bench->latest_time_us && common->time_us > bench->latest_time_us;
+}
+
 static void bench_hears(struct store *store, int index, const struct message_common *common, int boot)
 {
     struct store_bench *bench = &store->benches[index];
 
-    if (bench->boot != boot) {
-        for (int i = 0; i < store->station_count; i++)
-            if (store->stations[i].bench == index)
-                store->stations[i].count = 0;
+    if (numbers_anew(bench, common)) {
+        forget_remembered(store, index);
+        bench->anew = true;
+        bench->last_seq = common->seq;
+    }
+    if (bench->boot != boot) {      /* mono_us of another boot says nothing about this one */
+        forget_remembered(store, index);
         bench->boot = boot;
         bench->last_mono_us = common->mono_us;
         bench->progress_mono_us = INT64_MIN;
     }
     if (common->mono_us > bench->last_mono_us)
         bench->last_mono_us = common->mono_us;
-    if (common->seq > bench->last_seq) {
+    if (common->seq > bench->last_seq)
         bench->last_seq = common->seq;
-        bench->last_time_us = common->time_us;
-    }
+    if (common->time_us > bench->latest_time_us)
+        bench->latest_time_us = common->time_us;
     bench->fresh = true;
 }
 

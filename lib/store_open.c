@@ -262,9 +262,9 @@ sqlite3 *store_database(struct store *store)
     return store->database;
 }
 
-int store_resume_seq(struct store *store, const char *bench, uint64_t *seq, struct why *why)
+int store_progress(struct store *store, const char *bench, uint64_t *seq, int64_t *time_us, struct why *why)
 {
-    static const char sql[] = "SELECT p.seq FROM progress p JOIN bench h USING (bench_id) WHERE h.name = ?1";
+    static const char sql[] = "SELECT p.seq, p.time_us FROM progress p JOIN bench h USING (bench_id) WHERE h.name = ?1";
     sqlite3_stmt *statement;
     int code;
 
@@ -272,9 +272,22 @@ int store_resume_seq(struct store *store, const char *bench, uint64_t *seq, stru
         return store_failed(store->database, store->path, "asking how far it has come", why);
     sqlite3_bind_text(statement, 1, bench, -1, SQLITE_STATIC);
     code = sqlite3_step(statement);
-    if (code == SQLITE_ROW || code == SQLITE_DONE)
-        *seq = code == SQLITE_ROW ? (uint64_t)sqlite3_column_int64(statement, 0) : 0;
+    if (code == SQLITE_ROW) {
+        *seq = (uint64_t)sqlite3_column_int64(statement, 0);
+        *time_us = sqlite3_column_int64(statement, 1);
+    }
     sqlite3_finalize(statement);
     return code == SQLITE_ROW || code == SQLITE_DONE
         ? 0 : store_failed(store->database, store->path, "asking how far it has come", why);
+}
+
+int store_resume_seq(struct store *store, const char *bench, uint64_t *seq, struct why *why)
+{
+    uint64_t found = 0;
+    int64_t time_us;
+    int error = store_progress(store, bench, &found, &time_us, why);
+
+    if (!error)
+        *seq = found;
+    return error;
 }

@@ -31,9 +31,11 @@ struct store_bench {
     int64_t row;
     int boot;                   /* the boot it last spoke from; -1: not yet */
     uint64_t last_seq;          /* of the last message applied; 0: none */
-    int64_t last_time_us, last_mono_us;
+    int64_t latest_time_us;     /* UTC, of all that the store ever heard of it */
+    int64_t last_mono_us;
     int64_t progress_mono_us;   /* when its progress was last written */
     bool fresh;                 /* something happened since then */
+    bool anew;                  /* it numbers its messages from the beginning again: its journal was replaced */
 };
 
 struct store_boot {
@@ -115,6 +117,9 @@ int store_write(struct store *store, struct why *why);
 
 /* The seq up to which everything is, or will be with the next commit, in the file. */
 uint64_t store_whole_until(const struct store *store, int bench);
+
+/* As store_resume_seq, and the latest UTC heard; both untouched when the bench is new. */
+int store_progress(struct store *store, const char *bench, uint64_t *seq, int64_t *time_us, struct why *why);
 
 /* Indices of names; negative errno when memory is short. */
 int store_bench_index(struct store *store, const char *name);

@@ -4,7 +4,9 @@
 #include <errno.h>
 #include <string.h>
 
-/* Times: `..._us` is UTC in microseconds since 1970; `..._mono_us` is the bench's steady clock, which
+/* Tables without rowid begin with the columns of their key: PRAGMA integrity_check of SQLite 3.40 raises
+ * a false alarm otherwise.  A message is known by bench and seq; with its time, since a bench whose journal was replaced begins to
+ * number anew.  Times: `..._us` is UTC in microseconds since 1970; `..._mono_us` is the bench's steady clock, which
  * compares only within one boot and is what every duration comes from. */
 static const char tables[] =
     "CREATE TABLE bench (bench_id INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE);"
@@ -12,8 +14,8 @@ static const char tables[] =
     "CREATE TABLE progress (bench_id INTEGER PRIMARY KEY REFERENCES bench, seq INTEGER NOT NULL,"
     " time_us INTEGER NOT NULL);"
     /* messages that never came: the bench's journal no longer held them */
-    "CREATE TABLE gap (bench_id INTEGER NOT NULL REFERENCES bench, after_seq INTEGER NOT NULL,"
-    " before_seq INTEGER NOT NULL, time_us INTEGER NOT NULL, PRIMARY KEY (bench_id, before_seq)) WITHOUT ROWID;"
+    "CREATE TABLE gap (bench_id INTEGER NOT NULL REFERENCES bench, before_seq INTEGER NOT NULL,"
+    " time_us INTEGER NOT NULL, after_seq INTEGER NOT NULL, PRIMARY KEY (bench_id, before_seq, time_us)) WITHOUT ROWID;"
     "CREATE TABLE boot (boot_id INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE);"
     "CREATE TABLE instrument (instrument_id INTEGER PRIMARY KEY, bench_id INTEGER NOT NULL REFERENCES bench,"
     " name TEXT NOT NULL, quantity TEXT NOT NULL, unit TEXT NOT NULL, UNIQUE (bench_id, name, quantity));"
@@ -42,21 +44,21 @@ static const char tables[] =
     " PRIMARY KEY (brew_id, seq)) WITHOUT ROWID;"
     /* strength, Brix and refractive index: each reading, whether a brew claims it or not */
     "CREATE TABLE reading (bench_id INTEGER NOT NULL REFERENCES bench, seq INTEGER NOT NULL,"
-    " instrument_id INTEGER NOT NULL REFERENCES instrument, boot_id INTEGER NOT NULL, time_us INTEGER NOT NULL,"
+    " time_us INTEGER NOT NULL, instrument_id INTEGER NOT NULL REFERENCES instrument, boot_id INTEGER NOT NULL,"
     " mono_us INTEGER NOT NULL, value REAL, decimals INTEGER, stable INTEGER, status TEXT NOT NULL,"
-    " PRIMARY KEY (bench_id, seq)) WITHOUT ROWID;"
+    " PRIMARY KEY (bench_id, seq, time_us)) WITHOUT ROWID;"
     /* which brew a strength reading belongs to; the row with the greatest seq counts, brew NULL takes it back */
     "CREATE TABLE assignment (bench_id INTEGER NOT NULL REFERENCES bench, reading_seq INTEGER NOT NULL,"
-    " seq INTEGER NOT NULL, brew_id INTEGER REFERENCES brew, made_by TEXT NOT NULL, time_us INTEGER NOT NULL,"
-    " PRIMARY KEY (bench_id, reading_seq, seq)) WITHOUT ROWID;"
+    " seq INTEGER NOT NULL, time_us INTEGER NOT NULL, brew_id INTEGER REFERENCES brew, made_by TEXT NOT NULL,"
+    " PRIMARY KEY (bench_id, reading_seq, seq, time_us)) WITHOUT ROWID;"
     "CREATE TABLE note (brew_id INTEGER NOT NULL REFERENCES brew, seq INTEGER NOT NULL, time_us INTEGER NOT NULL,"
     " text TEXT NOT NULL, PRIMARY KEY (brew_id, seq)) WITHOUT ROWID;"
     "CREATE TABLE instrument_event (bench_id INTEGER NOT NULL REFERENCES bench, seq INTEGER NOT NULL,"
-    " instrument TEXT NOT NULL, time_us INTEGER NOT NULL, change TEXT NOT NULL, detail TEXT NOT NULL,"
-    " PRIMARY KEY (bench_id, seq)) WITHOUT ROWID;"
+    " time_us INTEGER NOT NULL, instrument TEXT NOT NULL, change TEXT NOT NULL, detail TEXT NOT NULL,"
+    " PRIMARY KEY (bench_id, seq, time_us)) WITHOUT ROWID;"
     "CREATE TABLE warning (bench_id INTEGER NOT NULL REFERENCES bench, seq INTEGER NOT NULL,"
-    " brew_id INTEGER REFERENCES brew, station TEXT, time_us INTEGER NOT NULL, warning TEXT NOT NULL,"
-    " detail TEXT NOT NULL, PRIMARY KEY (bench_id, seq)) WITHOUT ROWID;"
+    " time_us INTEGER NOT NULL, brew_id INTEGER REFERENCES brew, station TEXT, warning TEXT NOT NULL,"
+    " detail TEXT NOT NULL, PRIMARY KEY (bench_id, seq, time_us)) WITHOUT ROWID;"
     "CREATE INDEX warning_by_brew ON warning (brew_id) WHERE brew_id IS NOT NULL;";
 
 /* Seconds since first water: the earliest beginning of bloom or pour; across a restart of the machine
@@ -191,5 +193,5 @@ const char *const store_statements[STATEMENT_COUNT] = {
     [STATEMENT_READING] = "INSERT INTO reading (bench_id, seq, instrument_id, boot_id, time_us, mono_us, value, decimals,"
                           " stable, status) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10) ON CONFLICT DO NOTHING",
     [STATEMENT_PROGRESS] = "INSERT INTO progress (bench_id, seq, time_us) VALUES (?1, ?2, ?3) ON CONFLICT (bench_id)"
-                           " DO UPDATE SET seq = excluded.seq, time_us = excluded.time_us WHERE excluded.seq > seq",
+                           " DO UPDATE SET seq = excluded.seq, time_us = excluded.time_us WHERE excluded.seq > seq OR ?4",
 };

@@ -409,7 +409,8 @@ static int write_progress(struct store *store, int index)
 
     sqlite3_bind_int64(statement, 1, bench_row(store, index));
     sqlite3_bind_int64(statement, 2, (int64_t)store_whole_until(store, index));
-    sqlite3_bind_int64(statement, 3, bench->last_time_us);
+    sqlite3_bind_int64(statement, 3, bench->latest_time_us);
+    sqlite3_bind_int(statement, 4, bench->anew);
     return done(statement);
 }
 
@@ -445,7 +446,7 @@ int store_write(struct store *store, struct why *why)
     store->row_count = 0;
     for (int i = 0; i < store->bench_count; i++) {
         store->benches[i].progress_mono_us = store->benches[i].last_mono_us;
-        store->benches[i].fresh = false;
+        store->benches[i].fresh = store->benches[i].anew = false;
     }
     return 0;
 }

@@ -67,7 +67,7 @@ static char *all_of(const char *path)
         "SELECT * FROM brew_stage ORDER BY brew, seq; SELECT b.name, m.measure, m.seq, m.value,"
         " m.standard_uncertainty, m.above, m.made_by FROM measure m JOIN brew b USING (brew_id) ORDER BY 1, 2, 3;"
         "SELECT seq, value, decimals, status FROM reading ORDER BY seq; SELECT seq, warning, detail FROM warning ORDER BY seq;"
-        "SELECT * FROM gap; SELECT count(*) FROM brew");
+        "SELECT after_seq, before_seq FROM gap; SELECT count(*) FROM brew");
 }
 
 /* Compares and names the first line that differs. */
@@ -674,6 +674,39 @@ static void a_hole_in_the_numbers_is_on_record(void **state)
     assert_sqlite_says(path, "SELECT seq, warning, detail FROM warning", "500|numbers-skipped|restarted");
 }
 
+/* The bench lost its journal: its numbers begin again, its new brews are kept all the same. */
+static void a_bench_that_numbers_anew_is_followed(void **state)
+{
+    const char *path = file_named("anew.db");
+    struct store *store = opened(path);
+    struct message reading = mass_at(5000, 0, 1), old = message_at(MESSAGE_WARNING, 5001, 1), new = old;
+    struct why why;
+    uint64_t seq = 0;
+
+    (void)state;
+    strcpy(old.warning.warning, "overload");
+    apply(store, &reading);
+    apply(store, &old);
+    commit(store);
+    store_close(store);
+    store = opened(path);
+    strcpy(new.warning.warning, "press-too-hard");
+    new.common.time_us += 3600 * SECOND;
+    apply(store, &reading);
+    apply(store, &old);
+    apply(store, &new);
+    new.common.seq = 12;
+    new.common.time_us += SECOND;
+    apply(store, &new);
+    commit(store);
+    assert_int_equal(store_resume_seq(store, "pier", &seq, &why), 0);
+    assert_int_equal(seq, 12);
+    store_close(store);
+    assert_sqlite_says(path, "SELECT seq, warning FROM warning ORDER BY time_us, seq",
+                       "5001|overload\n5001|press-too-hard\n12|press-too-hard");
+    assert_sqlite_says(path, "SELECT count(*) FROM gap", "0");
+}
+
 /* After a restart of the machine the steady clock begins anew; the brew goes on. */
 static void a_brew_that_spans_two_boots_keeps_its_seconds(void **state)
 {
@@ -753,6 +786,7 @@ int main(void)
         cmocka_unit_test(instruments_of_the_whole_bench_are_kept_too),
         cmocka_unit_test(what_people_write_comes_back_as_written),
         cmocka_unit_test(a_hole_in_the_numbers_is_on_record),
+        cmocka_unit_test(a_bench_that_numbers_anew_is_followed),
         cmocka_unit_test(a_brew_that_spans_two_boots_keeps_its_seconds),
         cmocka_unit_test(times_that_cannot_be_do_no_harm),
     };

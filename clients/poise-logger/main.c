@@ -1,0 +1,288 @@
+/* poise-logger: the memory of the bench.  It listens, and every brew is in the store by itself; it
+ * decides nothing about coffee and knows no table.  See poise-logger.1. */
+#include <errno.h>
+#include <getopt.h>
+#include <signal.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sys/signalfd.h>
+#include <time.h>
+#include <poll.h>
+#include <unistd.h>
+
+#include "poise/client.h"
+#include "poise/program.h"
+#include "poise/store.h"
+
+/* Readings wait so long for company: one transaction a second costs far less than one per reading,
+ * and the bench's journal has them meanwhile. */
+static const int COMMIT_EVERY_MS = 1000;
+
+/* A full disk is tried again so often; until then nothing more is taken in, and the journal keeps it. */
+static const int RETRY_MS = 5000;
+
+/* While catching up events come in crowds and are committed in groups of so many. */
+static const int CATCH_UP_GROUP = 1000;
+
+enum { PLACE_SIZE = 512 };
+
+struct logger {
+    struct store *store;
+    struct client *client;
+    char store_path[PLACE_SIZE], bus[PLACE_SIZE], control[PLACE_SIZE];
+    int signals;                /* a signalfd: SIGTERM, SIGINT */
+    char bench[NAME_SIZE];
+    uint64_t last_seq;          /* 0: nothing heard yet of a bench that the store does not know */
+    bool caught_up;
+    int uncommitted;            /* messages */
+    int64_t commit_at_ms;       /* with uncommitted */
+    bool gone, stop;
+};
+
+static int64_t now_ms(void)
+{
+    struct timespec now;
+
+    clock_gettime(CLOCK_MONOTONIC, &now);
+    return (int64_t)now.tv_sec * 1000 + now.tv_nsec / 1000000;
+}
+
+static void usage(FILE *out)
+{
+    fputs("Usage: poise-logger [--store FILE] [--bus ADDRESS] [--control ADDRESS]\n"
+          "Keeps every brew of a bench, with its whole trace, in an SQLite file.\n"
+          "\n"
+          "  -s, --store FILE       where to keep them (default: POISE_STORE, or your data folder)\n"
+          "  -b, --bus ADDRESS      where the bench speaks (default: POISE_BUS, or the usual sockets)\n"
+          "  -c, --control ADDRESS  where it answers (default: POISE_CONTROL, or the usual sockets)\n"
+          "  -h, --help             this text\n"
+          "  -V, --version          which Poise this is\n"
+          "\n"
+          "Stop it with Ctrl-C at any time, or pull the plug: started again, it asks the bench for what\n"
+          "it missed.  Read the file with poise-report, or with any SQLite tool: SELECT * FROM brew_summary.\n", out);
+}
+
+/* True when a signal came within timeout_ms. */
+static bool stopped_within(struct logger *logger, int timeout_ms)
+{
+    struct pollfd wait = { .fd = logger->signals, .events = POLLIN };
+
+    if (poll(&wait, 1, timeout_ms) == 1)
+        logger->stop = true;
+    return logger->stop;
+}
+
+/* Until it works or we are told to stop.  Nothing is taken in meanwhile: the bus drops what does not
+ * fit, the connection notices the hole, and the journal fills it. */
+static void commit(struct logger *logger)
+{
+    struct why why, last = { "" };
+
+    while (store_commit(logger->store, &why) < 0) {
+        if (strcmp(why.text, last.text) != 0)
+            program_say("%s", why.text);
+        last = why;
+        if (stopped_within(logger, RETRY_MS)) {
+            program_say("stopped before the last messages were saved; the bench has them, start again to get them");
+            return;
+        }
+    }
+    if (last.text[0])
+        program_say("%s: saving again", logger->store_path);
+    logger->uncommitted = 0;
+}
+
+static void notice_gap(struct logger *logger, const struct message *message)
+{
+    uint64_t seq = message->common.seq;
+
+    if (logger->last_seq && seq > logger->last_seq + 1 &&
+        !(message->kind == MESSAGE_WARNING && strcmp(message->warning.warning, "numbers-skipped") == 0))
+        program_say("%s no longer holds messages %llu to %llu: brews of that time are incomplete", logger->bench,
+                    (unsigned long long)logger->last_seq + 1, (unsigned long long)seq - 1);
+    if (seq > logger->last_seq)
+        logger->last_seq = seq;
+}
+
+static void take(struct logger *logger, const struct message *message)
+{
+    struct why why;
+    int soon;
+
+    if (message->kind == MESSAGE_STATE)
+        return;
+    notice_gap(logger, message);
+    while ((soon = store_apply(logger->store, message, &why)) == -ENOMEM) {
+        program_say("%s", why.text);
+        if (stopped_within(logger, RETRY_MS))
+            return;
+    }
+    if (soon < 0) {
+        program_say("%s", why.text);
+        return;
+    }
+    if (logger->uncommitted++ == 0)
+        logger->commit_at_ms = now_ms() + COMMIT_EVERY_MS;
+    if (logger->caught_up ? soon : logger->uncommitted >= CATCH_UP_GROUP)
+        commit(logger);
+    if (message->kind == MESSAGE_BREW && message->brew.change == BREW_END && logger->caught_up && !logger->stop)
+        program_say("%s is saved", message->brew.brew);
+}
+
+static int wait_ms(const struct logger *logger)
+{
+    int64_t left;
+
+    if (!logger->uncommitted)
+        return -1;
+    left = logger->commit_at_ms - now_ms();
+    return left > 0 ? (int)left : 0;
+}
+
+static int connect_to(struct logger *logger, bool catch_up, uint64_t after_seq, struct why *why)
+{
+    struct client_options options = { .bus = logger->bus, .control = logger->control, .subscribe = true,
+                                      .catch_up = catch_up, .after_seq = after_seq };
+
+    client_close(logger->client);
+    logger->client = NULL;
+    return client_open(&logger->client, &options, why);
+}
+
+/* Which bench it is stands in whatever it says first: its state, to every new listener. */
+static int learn_bench(struct logger *logger, struct why *why)
+{
+    struct message message;
+    bool said = false;
+    int event, error = connect_to(logger, false, 0, why);
+
+    if (error)
+        return error;
+    while (!logger->stop && !logger->bench[0]) {
+        event = client_next(logger->client, logger->signals, said ? -1 : COMMIT_EVERY_MS, &message, why);
+        if (event == CLIENT_MESSAGE) {
+            snprintf(logger->bench, sizeof logger->bench, "%s", message.common.bench);
+            message_free(&message);
+        } else if (event == CLIENT_INPUT) {
+            logger->stop = true;
+        } else if (event == CLIENT_TIMEOUT || event == CLIENT_GONE) {
+            if (!said)
+                program_say("no bench at %s yet: waiting for poised to start", logger->bus);
+            said = true;
+        } else if (event < 0 && event != -EINTR) {
+            return event;
+        }
+    }
+    return 0;
+}
+
+static int listen_to(struct logger *logger, struct why *why)
+{
+    int error = store_resume_seq(logger->store, logger->bench, &logger->last_seq, why);
+    struct message message;
+    int event;
+
+    if (!error)
+        error = connect_to(logger, true, logger->last_seq, why);
+    if (error)
+        return error;
+    program_say("keeping the brews of %s in %s", logger->bench, logger->store_path);
+    while (!logger->stop) {
+        event = client_next(logger->client, logger->signals, wait_ms(logger), &message, why);
+        if (event == CLIENT_MESSAGE) {
+            take(logger, &message);
+            message_free(&message);
+        } else if (event == CLIENT_CAUGHT_UP) {
+            logger->caught_up = true;
+            commit(logger);
+        } else if (event == CLIENT_GONE) {
+            logger->gone = true;
+            program_say("%s is gone: waiting for it", logger->bench);
+        } else if (event == CLIENT_FOUND) {
+            logger->caught_up = false;
+            if (logger->gone)
+                program_say("%s is back", logger->bench);
+            logger->gone = false;
+        } else if (event == CLIENT_INPUT) {
+            logger->stop = true;
+        } else if (event == CLIENT_BAD) {
+            program_say("%s", why->text);
+        } else if (event < 0 && event != -EINTR) {
+            return event;
+        }
+        if (logger->uncommitted && now_ms() >= logger->commit_at_ms)
+            commit(logger);
+    }
+    return 0;
+}
+
+static int run(struct logger *logger)
+{
+    struct why why;
+    int error = store_open(&logger->store, logger->store_path, STORE_WRITE, &why);
+
+    if (!error)
+        error = learn_bench(logger, &why);
+    if (!error && !logger->stop)
+        error = listen_to(logger, &why);
+    if (logger->store && logger->uncommitted && store_commit(logger->store, &why) < 0)
+        error = -EIO;
+    if (error)
+        program_say("%s", why.text);
+    client_close(logger->client);
+    store_close(logger->store);
+    return error ? EXIT_FAILED : EXIT_DONE;
+}
+
+/* A full disk is an error to report and a file at its limit is one too, never the end. */
+static int catch_signals(void)
+{
+    sigset_t set;
+
+    signal(SIGXFSZ, SIG_IGN);
+    signal(SIGPIPE, SIG_IGN);
+    sigemptyset(&set);
+    sigaddset(&set, SIGTERM);
+    sigaddset(&set, SIGINT);
+    sigprocmask(SIG_BLOCK, &set, NULL);
+    return signalfd(-1, &set, SFD_CLOEXEC | SFD_NONBLOCK);
+}
+
+int main(int argc, char **argv)
+{
+    static const struct option options[] = {
+        { "store", required_argument, NULL, 's' }, { "bus", required_argument, NULL, 'b' },
+        { "control", required_argument, NULL, 'c' }, { "help", no_argument, NULL, 'h' },
+        { "version", no_argument, NULL, 'V' }, { NULL, 0, NULL, 0 },
+    };
+    const char *store = NULL, *bus = NULL, *control = NULL;
+    struct logger logger = { .signals = -1 };
+    int option, result;
+
+    program_begin(argv[0]);
+    while ((option = getopt_long(argc, argv, "s:b:c:hV", options, NULL)) != -1)
+        switch (option) {
+        case 's': store = optarg; break;
+        case 'b': bus = optarg; break;
+        case 'c': control = optarg; break;
+        case 'h': usage(stdout); return EXIT_DONE;
+        case 'V': program_version(); return EXIT_DONE;
+        default: usage(stderr); return EXIT_USAGE;
+        }
+    if (optind < argc) {
+        program_say("%s: it takes options only; see --help", argv[optind]);
+        return EXIT_USAGE;
+    }
+    place_store(store, logger.store_path, sizeof logger.store_path);
+    place_bus(bus, logger.bus, sizeof logger.bus);
+    place_control(control, logger.control, sizeof logger.control);
+    logger.signals = catch_signals();
+    if (logger.signals < 0) {
+        program_say("cannot watch for signals: %s", strerror(errno));
+        return EXIT_FAILED;
+    }
+    result = run(&logger);
+    close(logger.signals);
+    return result;
+}
