@@ -171,8 +171,9 @@ int taste_answer(struct store *store, const struct options *options)
     taster = find_taster(&session, options);
     if (!taster)
         return EXIT_USAGE;
+    /* not the question: it may name what is in the cups */
     printf("%s, for %s.  Let the cups cool until they can be sipped; near-boiling coffee scalds.\n"
-           "Common words: sweet, sour, bitter, harsh, hollow, clean, body; your own are as good.\n", session.question, taster);
+           "Common words: sweet, sour, bitter, harsh, hollow, clean, body; your own are as good.\n", session.name, taster);
     for (int set = 0; set < session.sets; set++) {
         if (done[set] || strcmp(session.taster[set], taster) != 0)
             continue;
