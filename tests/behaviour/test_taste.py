@@ -38,9 +38,12 @@ def answer(bench, cups, name="round-1", end=True):
         taster.wait_text("(s/g) ")
         taster.type("s\n")
         taster.wait_text("no more): ")
+        taster.output = b""
         taster.type("\n")
     if end:
         assert taster.wait() == 0, taster.output
+    else:
+        taster.wait_text("odd one? ")       # the answer before it is committed
     return taster
 
 
