@@ -3,6 +3,7 @@
 #include "line.h"
 
 #include <ctype.h>
+#include <stdlib.h>
 #include <string.h>
 #include <strings.h>
 
@@ -265,17 +266,19 @@ static void take_legends(struct cursor *cursor, struct reading *reading)
 /* "2 lb 3.5 oz" is one value, in ounces: whole pounds, and fewer ounces than the next pound has. */
 static int join_pounds(const struct reading *pounds, struct reading *ounces, bool negative)
 {
-    enum { OUNCES_PER_POUND = 16 };
-    int64_t whole = pounds->shown.mantissa * OUNCES_PER_POUND, scale = 1;
+    enum { OUNCES_PER_POUND = 16, POUNDS_MOST = 1000000, DECIMALS_MOST = 6 };   /* far within 64 bits */
+    int64_t scale = 1;
 
-    if (pounds->shown.exponent != 0 || ounces->shown.exponent < -6 || pounds->shown.mantissa < -1000000 ||
-        pounds->shown.mantissa > 1000000 || ounces->shown.exponent > 0)
+    if (pounds->shown.exponent != 0 || llabs(pounds->shown.mantissa) > POUNDS_MOST || ounces->shown.exponent > 0 ||
+        ounces->shown.exponent < -DECIMALS_MOST)
         return -REJECT_NUMBER;
     for (int i = 0; i > ounces->shown.exponent; i--)
         scale *= 10;
     if (ounces->shown.mantissa < 0 || ounces->shown.mantissa >= OUNCES_PER_POUND * scale)
         return -REJECT_NUMBER;
-    ounces->shown.mantissa = whole * scale + (negative ? -ounces->shown.mantissa : ounces->shown.mantissa);
+    if (negative)
+        ounces->shown.mantissa = -ounces->shown.mantissa;
+    ounces->shown.mantissa += pounds->shown.mantissa * OUNCES_PER_POUND * scale;
     return 0;
 }
 
