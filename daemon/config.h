@@ -34,9 +34,9 @@ struct config {
 };
 
 /* Reads the file; NULL: no file, the defaults of a user without one (a station called "bench", no
- * instruments, sockets and journal under the XDG folders).  Returns 0, or a negative errno: the
- * sentence of the first mistake is in why, and every mistake has been printed to `mistakes` (NULL:
- * nowhere) as "FILE:LINE: sentence". */
+ * instruments, sockets and journal under the XDG folders; those of the system for root).  Returns 0,
+ * or -EINVAL: the first mistake is in why, and every one has been printed to `mistakes` (NULL: nowhere)
+ * as "FILE:LINE: sentence"; or another negative errno when the file cannot be read at all. */
 int config_read(struct config *out, const char *path, FILE *mistakes, struct why *why);
 void config_free(struct config *config);
 

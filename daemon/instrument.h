@@ -13,16 +13,21 @@
 
 struct instruments;
 
-/* Starts watching all instruments of the configuration; ports that are not there are tried later. */
+/* Makes all instruments of the configuration ready; their ports are opened when the bench is attached, those
+ * that are not there are tried later.  The configuration must outlive them, or be replaced. */
 int instruments_open(struct instruments **out, uv_loop_t *loop, const struct config *config,
                      const struct clock *clock, struct why *why);
 
-/* From now on readings and events go to this bench (instruments are opened first, so that the bench
- * may describe them). */
+/* Opens the ports; from now on readings and events go to this bench (instruments are made first, so that
+ * the bench may describe them). */
 void instruments_attach(struct instruments *instruments, struct bench *bench);
 
-/* Those whose sections are unchanged stay open; others are closed, opened, added or dropped. */
+/* A new configuration: ports that stay the same stay open; others are closed, added or dropped.  Nothing is
+ * told until instruments_attach is called again, so that the bench can take the configuration in between.
+ * On failure all is as it was. */
 int instruments_reconfigure(struct instruments *instruments, const struct config *config, struct why *why);
+
+/* Gives every port back.  The loop must run until the handles are gone. */
 void instruments_close(struct instruments *instruments);
 
 /* For struct bench_hands; context is the struct instruments. */

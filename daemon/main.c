@@ -1,8 +1,356 @@
-/* poised: see poised.8. */
-#include <stdio.h>
+/* poised: options, signals, and the life of the daemon; see poised.8.  It decides nothing about readings. */
+#include <errno.h>
+#include <getopt.h>
+#include <math.h>
+#include <signal.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sys/resource.h>
+#include <sys/timerfd.h>
+#include <unistd.h>
 
-int main(void)
+#include "bench.h"
+#include "instrument.h"
+#include "notify.h"
+#include "poise/program.h"
+
+static const char default_config[] = "/etc/poise/poised.conf";
+
+enum {
+    STEP_LEAST_US = 50000,      /* a clock that is steered moves by less between two looks; a set one by more */
+    RATE_MOST = 1000
+};
+
+struct daemon {
+    uv_loop_t loop;
+    const char *path;           /* of the configuration; NULL: none */
+    struct config config;
+    struct clock clock;
+    struct bench *bench;
+    struct instruments *instruments;
+    uv_signal_t interrupt, terminate, hangup;
+    uv_timer_t watchdog;
+    uv_poll_t clock_set;
+    int clock_fd;               /* becomes readable when the wall clock is set; -1: not available */
+    int64_t offset_us;          /* wall clock minus monotonic clock, when last looked at */
+};
+
+static void usage(FILE *out)
 {
-    puts("poised");
+    fprintf(out,
+            "Usage: poised [OPTION]...\n"
+            "Reads the instruments of a brewing bench and tells what they show and what it means.\n\n"
+            "  -c, --config FILE     configuration (default %s)\n"
+            "      --check-config    say what is wrong with the configuration, and on which line\n"
+            "      --drivers         list the drivers\n"
+            "      --clock-rate N    let the bench's clock run N times as fast (1 to %d), for demonstrations\n"
+            "      --help            show this help\n"
+            "      --version         show the version\n",
+            default_config, RATE_MOST);
+}
+
+static void list_drivers(void)
+{
+    for (const struct driver *const *driver = drivers; *driver; driver++)
+        printf("%-14s %s\n", (*driver)->name, (*driver)->summary);
+}
+
+/* --- the wall clock ----------------------------------------------------------------------------------- */
+
+static int64_t wall_offset_us(const struct clock *clock)
+{
+    struct moment now = clock_now(clock);
+
+    return now.time_us - now.mono_us;
+}
+
+/* An alarm that never comes is cancelled when somebody sets the clock. */
+static int arm_clock_alarm(int fd)
+{
+    struct itimerspec never = {.it_value.tv_sec = (time_t)1 << 40};
+
+    return timerfd_settime(fd, TFD_TIMER_ABSTIME | TFD_TIMER_CANCEL_ON_SET, &never, NULL);
+}
+
+static void on_clock_set(uv_poll_t *poll, int status, int events)
+{
+    struct daemon *daemon = poll->data;
+    uint64_t expirations;
+    int64_t offset_us, step_us;
+    ssize_t got = read(daemon->clock_fd, &expirations, sizeof expirations);
+
+    (void)status;
+    (void)events;
+    if (got < 0 && errno == EAGAIN)
+        return;
+    arm_clock_alarm(daemon->clock_fd);
+    offset_us = wall_offset_us(&daemon->clock);
+    step_us = offset_us - daemon->offset_us;
+    if (llabs(step_us) < STEP_LEAST_US)
+        return;
+    daemon->offset_us = offset_us;
+    program_say("the clock was set by %+.3f s; durations are not touched by that", (double)step_us / 1e6);
+    bench_clock_stepped(daemon->bench, step_us);
+}
+
+static void watch_clock(struct daemon *daemon)
+{
+    daemon->clock_fd = -1;
+    if (daemon->clock.rate != 1)
+        return;                 /* a fast clock follows no wall clock */
+    int fd = timerfd_create(CLOCK_REALTIME, TFD_NONBLOCK | TFD_CLOEXEC);
+    if (fd < 0)
+        return;
+    if (arm_clock_alarm(fd) < 0 || uv_poll_init(&daemon->loop, &daemon->clock_set, fd) < 0) {
+        close(fd);
+        return;
+    }
+    daemon->clock_fd = fd;
+    daemon->clock_set.data = daemon;
+    daemon->offset_us = wall_offset_us(&daemon->clock);
+    uv_poll_start(&daemon->clock_set, UV_READABLE, on_clock_set);
+}
+
+/* --- service manager and signals ------------------------------------------------------------------------ */
+
+static void on_watchdog(uv_timer_t *timer)
+{
+    (void)timer;
+    notify_send("WATCHDOG=1");
+}
+
+static void start_watchdog(struct daemon *daemon)
+{
+    uint64_t every_ms = notify_watchdog_us() / 1000 / 2;
+
+    uv_timer_init(&daemon->loop, &daemon->watchdog);
+    if (every_ms > 0)
+        uv_timer_start(&daemon->watchdog, on_watchdog, every_ms, every_ms);
+}
+
+static void on_stop(uv_signal_t *handle, int number)
+{
+    (void)number;
+    uv_stop(handle->loop);
+}
+
+/* What cannot change while clients are connected. */
+static const char *fixed_difference(const struct config *old, const struct config *new)
+{
+    if (strcmp(old->bench, new->bench) != 0)
+        return "the bench's name";
+    if (strcmp(old->bus, new->bus) != 0)
+        return "bus";
+    if (strcmp(old->control, new->control) != 0)
+        return "control";
+    return strcmp(old->journal, new->journal) != 0 ? "journal" : NULL;
+}
+
+static int reload(struct daemon *daemon, struct why *why)
+{
+    struct config config;
+    const char *fixed;
+    int error = config_read(&config, daemon->path, NULL, why);
+
+    if (error < 0)
+        return error;
+    fixed = fixed_difference(&daemon->config, &config);
+    error = fixed ? why_set(why, -EINVAL, "%s has changed, which needs a restart", fixed)
+                  : instruments_reconfigure(daemon->instruments, &config, why);
+    if (error < 0) {
+        config_free(&config);
+        return error;
+    }
+    bench_reconfigure(daemon->bench, &config);
+    instruments_attach(daemon->instruments, daemon->bench);
+    config_free(&daemon->config);
+    daemon->config = config;
     return 0;
+}
+
+static void on_hangup(uv_signal_t *handle, int number)
+{
+    struct daemon *daemon = handle->data;
+    struct why why;
+    char state[64];
+
+    (void)number;
+    snprintf(state, sizeof state, "RELOADING=1\nMONOTONIC_USEC=%llu", (unsigned long long)uv_hrtime() / 1000);
+    notify_send(state);
+    if (reload(daemon, &why) < 0)
+        program_say("the old configuration stays: %s", why.text);
+    else
+        program_say("the configuration was read again: %d instruments", daemon->config.instrument_count);
+    notify_send("READY=1");
+}
+
+static void catch_signal(struct daemon *daemon, uv_signal_t *handle, uv_signal_cb callback, int number)
+{
+    uv_signal_init(&daemon->loop, handle);
+    handle->data = daemon;
+    uv_signal_start(handle, callback, number);
+}
+
+/* --- life ----------------------------------------------------------------------------------------------- */
+
+/* A port each, and a few sockets. */
+static void allow_many_files(void)
+{
+    struct rlimit limit;
+
+    if (getrlimit(RLIMIT_NOFILE, &limit) == 0 && limit.rlim_cur < limit.rlim_max) {
+        limit.rlim_cur = limit.rlim_max;
+        setrlimit(RLIMIT_NOFILE, &limit);
+    }
+}
+
+static int start(struct daemon *daemon, struct why *why)
+{
+    struct bench_hands hands = {.order = instruments_order, .describe = instruments_describe};
+    int error = uv_loop_init(&daemon->loop);
+
+    if (error < 0)
+        return why_set(why, error, "no event loop: %s", uv_strerror(error));
+    catch_signal(daemon, &daemon->interrupt, on_stop, SIGINT);
+    catch_signal(daemon, &daemon->terminate, on_stop, SIGTERM);
+    catch_signal(daemon, &daemon->hangup, on_hangup, SIGHUP);
+    start_watchdog(daemon);
+    watch_clock(daemon);
+    error = instruments_open(&daemon->instruments, &daemon->loop, &daemon->config, &daemon->clock, why);
+    if (error < 0)
+        return error;
+    hands.context = daemon->instruments;
+    error = bench_open(&daemon->bench, &daemon->loop, &daemon->config, &daemon->clock, &hands, why);
+    if (error == 0)
+        instruments_attach(daemon->instruments, daemon->bench);
+    return error;
+}
+
+static void stop(struct daemon *daemon)
+{
+    notify_send("STOPPING=1");
+    if (daemon->instruments)
+        instruments_close(daemon->instruments);
+    if (daemon->bench)
+        bench_close(daemon->bench);
+    uv_close((uv_handle_t *)&daemon->interrupt, NULL);
+    uv_close((uv_handle_t *)&daemon->terminate, NULL);
+    uv_close((uv_handle_t *)&daemon->hangup, NULL);
+    uv_close((uv_handle_t *)&daemon->watchdog, NULL);
+    if (daemon->clock_fd >= 0) {
+        uv_close((uv_handle_t *)&daemon->clock_set, NULL);
+        close(daemon->clock_fd);
+    }
+    uv_run(&daemon->loop, UV_RUN_DEFAULT);
+    uv_loop_close(&daemon->loop);
+}
+
+static int run(const char *path, double rate)
+{
+    static struct daemon daemon;
+    struct why why;
+    int error;
+
+    daemon.path = path;
+    error = config_read(&daemon.config, path, NULL, &why);
+    if (error < 0) {
+        program_say("%s%s", why.text, error == -EINVAL ? " (poised --check-config names every mistake)" : "");
+        return EXIT_FAILED;
+    }
+    allow_many_files();
+    signal(SIGPIPE, SIG_IGN);
+    clock_start(&daemon.clock, rate);
+    error = start(&daemon, &why);
+    if (error < 0) {
+        program_say("%s", why.text);
+    } else {
+        program_say("bench %s is ready on %s", daemon.config.bench, daemon.config.bus);
+        notify_send("READY=1");
+        uv_run(&daemon.loop, UV_RUN_DEFAULT);
+    }
+    stop(&daemon);
+    config_free(&daemon.config);
+    return error < 0 ? EXIT_FAILED : EXIT_DONE;
+}
+
+static int check(const char *path)
+{
+    struct config config;
+    struct why why;
+    int error;
+
+    if (!path) {
+        program_say("there is no configuration to check; name one with --config FILE");
+        return EXIT_FAILED;
+    }
+    error = config_read(&config, path, stderr, &why);
+    if (error < 0) {
+        if (error != -EINVAL)   /* mistakes have been named already */
+            program_say("%s", why.text);
+        return EXIT_FAILED;
+    }
+    printf("%s: good: bench %s, %d station%s, %d instrument%s\n", path, config.bench, config.station_count,
+           config.station_count == 1 ? "" : "s", config.instrument_count, config.instrument_count == 1 ? "" : "s");
+    config_free(&config);
+    return EXIT_DONE;
+}
+
+static bool read_rate(const char *text, double *out)
+{
+    char *end;
+    double rate = strtod(text, &end);
+
+    if (end == text || *end != '\0' || !(rate >= 1 && rate <= RATE_MOST))
+        return false;
+    *out = rate;
+    return true;
+}
+
+int main(int argc, char **argv)
+{
+    enum { CHECK = 256, DRIVERS, RATE, HELP, VERSION };
+    static const struct option options[] = {
+        {"config", required_argument, NULL, 'c'}, {"check-config", no_argument, NULL, CHECK},
+        {"drivers", no_argument, NULL, DRIVERS},  {"clock-rate", required_argument, NULL, RATE},
+        {"help", no_argument, NULL, HELP},        {"version", no_argument, NULL, VERSION},
+        {NULL, 0, NULL, 0}};
+    const char *path = NULL;
+    bool check_only = false;
+    double rate = 1;
+    int option;
+
+    program_begin(argv[0]);
+    while ((option = getopt_long(argc, argv, "c:", options, NULL)) != -1)
+        switch (option) {
+        case 'c':
+            path = optarg;
+            break;
+        case CHECK:
+            check_only = true;
+            break;
+        case DRIVERS:
+            list_drivers();
+            return EXIT_DONE;
+        case RATE:
+            if (read_rate(optarg, &rate))
+                break;
+            program_say("--clock-rate %s: a number from 1 to %d", optarg, RATE_MOST);
+            return EXIT_USAGE;
+        case HELP:
+            usage(stdout);
+            return EXIT_DONE;
+        case VERSION:
+            program_version();
+            return EXIT_DONE;
+        default:
+            usage(stderr);
+            return EXIT_USAGE;
+        }
+    if (optind < argc) {
+        program_say("%s: no such argument; see poised --help", argv[optind]);
+        return EXIT_USAGE;
+    }
+    if (!path && access(default_config, F_OK) == 0)
+        path = default_config;
+    return check_only ? check(path) : run(path, rate);
 }
