@@ -59,12 +59,8 @@ static void check_transport(struct config_reader *reader, const struct instrumen
         config_mistake(reader, instrument->line,
                        "instrument %s: the driver %s reads a serial port; write port = /dev/serial/by-id/...",
                        instrument->name, driver->name);
-    if (!instrument->serial)
-        config_mistake(reader, instrument->line, "instrument %s: serial is missing, as serial = 9600 8N1 (see its manual)",
-                       instrument->name);
-    else if (serial_settings_parse(instrument->serial, &settings, &why) < 0)
-        config_mistake(reader, instrument->line, "instrument %s: serial = %s: %s", instrument->name, instrument->serial,
-                       why.text);
+    if (serial_settings_parse(instrument->serial, &settings, &why) < 0)
+        config_mistake(reader, instrument->line, "instrument %s: %s", instrument->name, why.text);
 }
 
 static void check_instrument(struct config_reader *reader, struct instrument_config *instrument)

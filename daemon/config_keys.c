@@ -231,7 +231,7 @@ static const struct key keys[] = {
     {SECTION_INSTRUMENT, "ask", set_ask, 0, 0, NULL},
     {SECTION_INSTRUMENT, "tare", set_tare, 0, 0, NULL},
     {SECTION_INSTRUMENT, "zero", set_zero, 0, 0, NULL},
-    {SECTION_INSTRUMENT, "lag_ms", set_lag, 0, LAG_MOST_MS},
+    {SECTION_INSTRUMENT, "lag_ms", set_lag, 0, LAG_MOST_MS, NULL},
     {SECTION_STRENGTH, "replicates", set_replicates, 0, 0, NULL},
     {SECTION_STRENGTH, "strength_per_brix", set_strength_per_brix, 0.5, 1.5, NULL},
     {SECTION_STRENGTH, "filtered", set_filtered, 0, 0, NULL},
