@@ -1,0 +1,159 @@
+/* The brews in the store: a table for people, every column for machines. */
+#include <math.h>
+#include <sqlite3.h>
+#include <stdio.h>
+#include <string.h>
+
+#include "ctl.h"
+#include "poise/messages.h"
+#include "poise/program.h"
+#include "poise/store.h"
+
+/* The columns of the table, those of an ordinary cup; --json has them all. */
+static const struct {
+    enum measure measure;
+    const char *title;
+    int width;
+} columns[] = {
+    {MEASURE_DOSE_G, "dose g", 7},
+    {MEASURE_WATER_G, "water g", 8},
+    {MEASURE_BEVERAGE_G, "cup g", 7},
+    {MEASURE_STEEP_S, "steep s", 8},
+    {MEASURE_PRESS_S, "press s", 8},
+    {MEASURE_PRESS_PEAK_KPA, "peak kPa", 9},
+    {MEASURE_STRENGTH_PCT, "strength %", 11},
+    {MEASURE_EXTRACTION_PCT, "extraction %", 13},
+};
+
+enum { COLUMN_COUNT = sizeof columns / sizeof *columns };
+
+static json_t *column_json(sqlite3_stmt *row, int column)
+{
+    const char *name = sqlite3_column_name(row, column), *text;
+    json_t *nested, *string;
+
+    switch (sqlite3_column_type(row, column)) {
+    case SQLITE_NULL: return json_null();
+    case SQLITE_INTEGER: return json_integer(sqlite3_column_int64(row, column));
+    case SQLITE_FLOAT: return json_real(sqlite3_column_double(row, column));
+    default: break;
+    }
+    text = (const char *)sqlite3_column_text(row, column);
+    if (!text)
+        return json_null();
+    if (strcmp(name, "factors") == 0 || strcmp(name, "recipe") == 0) {
+        nested = json_loads(text, 0, NULL);     /* objects, kept as text */
+        if (nested)
+            return nested;
+    }
+    string = json_string(text);
+    return string ? string : json_null();       /* no valid UTF-8: no text */
+}
+
+static void print_row_json(sqlite3_stmt *row)
+{
+    json_t *object = json_object();
+
+    for (int column = 0; column < sqlite3_column_count(row); column++)
+        json_object_set_new(object, sqlite3_column_name(row, column), column_json(row, column));
+    ctl_print_json(object);
+    json_decref(object);
+}
+
+static int column_find(sqlite3_stmt *row, const char *name)
+{
+    for (int column = 0; column < sqlite3_column_count(row); column++)
+        if (strcmp(sqlite3_column_name(row, column), name) == 0)
+            return column;
+    return -1;
+}
+
+static const char *text_of(sqlite3_stmt *row, const char *name, char *out, size_t size)
+{
+    int column = column_find(row, name);
+    const char *text = column < 0 ? NULL : (const char *)sqlite3_column_text(row, column);
+
+    return ctl_printable(text ? text : "", out, size);
+}
+
+static void print_title(void)
+{
+    printf("%-20s %-16s", "brew", "began (UTC)");
+    for (int i = 0; i < COLUMN_COUNT; i++)
+        printf("%*s", columns[i].width, columns[i].title);
+    printf("  plan  note\n");
+}
+
+static void print_row(sqlite3_stmt *row)
+{
+    char brew[BREW_SIZE], began[32], note[DETAIL_SIZE];
+    int kept = column_find(row, "plan_kept");
+    const char *plan = kept < 0 || sqlite3_column_type(row, kept) == SQLITE_NULL ? "-"
+                       : sqlite3_column_int(row, kept) ? "kept" : "left";
+
+    text_of(row, "began_utc", began, sizeof began);
+    if (strlen(began) > 16) {
+        began[10] = ' ';
+        began[16] = '\0';                       /* to the minute */
+    }
+    printf("%-20s %-16s", text_of(row, "brew", brew, sizeof brew), began);
+    for (int i = 0; i < COLUMN_COUNT; i++) {
+        int column = column_find(row, measure_name(columns[i].measure));
+
+        if (column < 0 || sqlite3_column_type(row, column) == SQLITE_NULL)
+            printf("%*s", columns[i].width, "-");
+        else
+            printf("%*.*f", columns[i].width, measure_decimals(columns[i].measure),
+                   sqlite3_column_double(row, column));
+    }
+    printf("  %-4s  %s\n", plan, text_of(row, "note", note, sizeof note));
+}
+
+/* The rows asked for, oldest first.  Returns the last code of SQLite. */
+static int print_rows(const struct ctl *ctl, sqlite3 *database, long *count)
+{
+    static const char query[] = "SELECT * FROM (SELECT * FROM brew_summary WHERE ?1 IS NULL OR brew = ?1"
+                                " ORDER BY began_utc DESC, brew DESC LIMIT ?2) ORDER BY began_utc, brew";
+    sqlite3_stmt *row;
+    int code = sqlite3_prepare_v2(database, query, -1, &row, NULL);
+
+    if (code != SQLITE_OK)
+        return code;
+    sqlite3_bind_text(row, 1, ctl->brew, -1, SQLITE_STATIC);    /* NULL when no brew was named */
+    sqlite3_bind_int64(row, 2, ctl->count);                     /* negative: all */
+    while ((code = sqlite3_step(row)) == SQLITE_ROW) {
+        if (!ctl->json && *count == 0)
+            print_title();
+        (*count)++;
+        if (ctl->json)
+            print_row_json(row);
+        else
+            print_row(row);
+    }
+    sqlite3_finalize(row);
+    return code;
+}
+
+int command_brews(const struct ctl *ctl)
+{
+    struct store *store;
+    struct why why;
+    long count = 0;
+    int status = EXIT_DONE;
+
+    if (store_open(&store, ctl->store, STORE_READ, &why) < 0) {
+        program_say("%s", why.text);
+        return EXIT_FAILED;
+    }
+    if (print_rows(ctl, store_database(store), &count) != SQLITE_DONE) {
+        program_say("%s: reading the brews: %s", ctl->store, sqlite3_errmsg(store_database(store)));
+        status = EXIT_FAILED;
+    } else if (count == 0 && ctl->brew) {
+        program_say("%s: there is no brew %s", ctl->store, ctl->brew);
+        status = EXIT_FAILED;
+    } else if (count == 0 && !ctl->json) {
+        program_say("%s: no brew yet", ctl->store);
+    }
+    store_close(store);
+    return status;
+}

@@ -1,0 +1,75 @@
+/* poise-ctl inside: one row per command, and what the commands share.  Not a public header. */
+#ifndef POISE_CTL_H
+#define POISE_CTL_H
+
+#include <jansson.h>
+#include <stdbool.h>
+#include <stdint.h>
+
+#include "poise/why.h"
+
+/* What was said on the command line, options in any order; NULL or negative: not said. */
+struct ctl {
+    char bus[256], control[256], store[512];
+    bool json;
+    const char *station, *instrument, *brew;
+    double uncertainty;     /* --uncertainty; NAN: not said */
+    double ago_s;           /* --ago; NAN: not said */
+    long count;             /* --count; -1: not said */
+    char **words;           /* what follows the command's name */
+    int word_count;
+};
+
+/* Options that only some commands understand; a command's row names them. */
+enum {
+    TAKES_STATION = 1, TAKES_INSTRUMENT = 2, TAKES_BREW = 4, TAKES_UNCERTAINTY = 8, TAKES_AGO = 16, TAKES_COUNT = 32
+};
+
+struct command {
+    const char *name, *words, *summary;
+    int least_words, most_words;
+    unsigned takes;
+    int (*run)(const struct ctl *ctl);      /* returns the exit status */
+};
+
+/* orders.c: what the bench is asked to do. */
+int command_tare(const struct ctl *ctl);
+int command_zero(const struct ctl *ctl);
+int command_mark(const struct ctl *ctl);
+int command_enter(const struct ctl *ctl);
+int command_begin(const struct ctl *ctl);
+int command_end(const struct ctl *ctl);
+int command_discard(const struct ctl *ctl);
+int command_note(const struct ctl *ctl);
+
+/* status.c: what the bench says of itself. */
+int command_status(const struct ctl *ctl);
+int command_instruments(const struct ctl *ctl);
+
+/* watch.c: the bus, as it comes. */
+int command_watch(const struct ctl *ctl);
+
+/* brews.c: what the store has kept. */
+int command_brews(const struct ctl *ctl);
+
+/* Asks the bench; `request` is stolen.  0 and the reply, which the caller owns; on failure it has
+ * been said on standard error and the result is the exit status. */
+int ctl_ask(const struct ctl *ctl, json_t *request, json_t **reply);
+
+/* The state within a reply to "status". */
+const json_t *ctl_state(const json_t *reply);
+
+/* A finite number and nothing else.  False when the text is not one; out is then untouched. */
+bool ctl_number(const char *text, double *out);
+
+/* Prints JSON on one line. */
+void ctl_print_json(const json_t *json);
+
+/* Text that came from elsewhere, fit for a terminal: control characters become '?'. */
+const char *ctl_printable(const char *text, char *out, size_t size);
+
+/* Strings and numbers of an object that came from elsewhere; "" and NAN where there is none. */
+const char *ctl_text(const json_t *object, const char *key);
+double ctl_value(const json_t *object, const char *key);
+
+#endif

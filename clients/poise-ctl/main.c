@@ -1,0 +1,187 @@
+/* poise-ctl: the hands.  Reads the command line and finds the command's row; what the commands do is
+ * in the other files. */
+#include <getopt.h>
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "ctl.h"
+#include "poise/program.h"
+
+static const struct command commands[] = {
+    {"status", "", "what stands where, and what is being brewed", 0, 0, 0, command_status},
+    {"instruments", "", "each instrument, what it shows and how it is", 0, 0, 0, command_instruments},
+    {"watch", "[TOPIC...]", "everything the bench says, as it says it", 0, 16, TAKES_COUNT, command_watch},
+    {"tare", "", "order an instrument to tare", 0, 0, TAKES_STATION | TAKES_INSTRUMENT, command_tare},
+    {"zero", "", "order an instrument to set its zero", 0, 0, TAKES_STATION | TAKES_INSTRUMENT, command_zero},
+    {"begin", "", "begin a brew", 0, 0, TAKES_STATION, command_begin},
+    {"mark", "STAGE", "say that a stage begins", 1, 1, TAKES_STATION | TAKES_AGO, command_mark},
+    {"enter", "MEASURE VALUE", "put in a number read off by eye", 2, 2,
+     TAKES_STATION | TAKES_BREW | TAKES_UNCERTAINTY, command_enter},
+    {"end", "", "end the brew", 0, 0, TAKES_STATION | TAKES_BREW, command_end},
+    {"discard", "", "say that it was no brew", 0, 0, TAKES_STATION | TAKES_BREW, command_discard},
+    {"note", "TEXT...", "write a note beside a brew", 1, 256, TAKES_STATION | TAKES_BREW, command_note},
+    {"brews", "", "the brews in the store", 0, 0, TAKES_COUNT | TAKES_BREW, command_brews},
+};
+
+enum { OPTION_BUS = 256, OPTION_CONTROL, OPTION_STORE, OPTION_JSON, OPTION_STATION, OPTION_INSTRUMENT, OPTION_BREW,
+       OPTION_UNCERTAINTY, OPTION_AGO, OPTION_COUNT, OPTION_HELP, OPTION_VERSION };
+
+static const struct option options[] = {
+    {"bus", required_argument, NULL, OPTION_BUS},
+    {"control", required_argument, NULL, OPTION_CONTROL},
+    {"store", required_argument, NULL, OPTION_STORE},
+    {"json", no_argument, NULL, OPTION_JSON},
+    {"station", required_argument, NULL, OPTION_STATION},
+    {"instrument", required_argument, NULL, OPTION_INSTRUMENT},
+    {"brew", required_argument, NULL, OPTION_BREW},
+    {"uncertainty", required_argument, NULL, OPTION_UNCERTAINTY},
+    {"ago", required_argument, NULL, OPTION_AGO},
+    {"count", required_argument, NULL, OPTION_COUNT},
+    {"help", no_argument, NULL, OPTION_HELP},
+    {"version", no_argument, NULL, OPTION_VERSION},
+    {NULL, 0, NULL, 0},
+};
+
+static void help(void)
+{
+    printf("Usage: poise-ctl [OPTION...] COMMAND [WORD...]\n"
+           "The hands of a brewing bench: ask it, order it, watch it.\n\nCommands\n");
+    for (size_t i = 0; i < sizeof commands / sizeof *commands; i++) {
+        char usage[64];
+
+        snprintf(usage, sizeof usage, "%s %s", commands[i].name, commands[i].words);
+        printf("  %-22s %s\n", usage, commands[i].summary);
+    }
+    printf("\nOptions\n"
+           "  --station NAME         which station; may be left out when there is only one\n"
+           "  --instrument NAME      which instrument (tare, zero)\n"
+           "  --brew NAME            which brew (enter, end, discard, note, brews)\n"
+           "  --uncertainty U        standard uncertainty of the value (enter)\n"
+           "  --ago SECONDS          it began so long ago (mark)\n"
+           "  --count N              stop after so many (watch), the last so many (brews)\n"
+           "  --json                 for machines: one JSON object per line\n"
+           "  --bus, --control       the bench's addresses, else POISE_BUS and POISE_CONTROL,\n"
+           "                         else the bench of this machine or this user\n"
+           "  --store FILE           the store, else POISE_STORE, else the user's own\n"
+           "  --help, --version\n\n"
+           "Exit status: 0 done, 1 it failed, 2 the command line makes no sense.\n");
+}
+
+static const struct command *command_find(const char *name)
+{
+    for (size_t i = 0; i < sizeof commands / sizeof *commands; i++)
+        if (strcmp(commands[i].name, name) == 0)
+            return &commands[i];
+    return NULL;
+}
+
+/* Reads the value of a number option; false when it makes no sense, and says so. */
+static bool number_option(const char *name, const char *text, double *out)
+{
+    if (ctl_number(text, out) && *out >= 0)
+        return true;
+    program_say("--%s: '%s' is not a number of 0 or more", name, text);
+    return false;
+}
+
+/* The options into ctl; `used` collects which special ones were given.  Returns -1 to go on, or an
+ * exit status. */
+static int read_options(int argc, char **argv, struct ctl *ctl, unsigned *used)
+{
+    const char *bus = NULL, *control = NULL, *store = NULL;
+    double count;
+    int option;
+
+    while ((option = getopt_long(argc, argv, "", options, NULL)) != -1) {
+        switch (option) {
+        case OPTION_BUS: bus = optarg; break;
+        case OPTION_CONTROL: control = optarg; break;
+        case OPTION_STORE: store = optarg; break;
+        case OPTION_JSON: ctl->json = true; break;
+        case OPTION_STATION: ctl->station = optarg; *used |= TAKES_STATION; break;
+        case OPTION_INSTRUMENT: ctl->instrument = optarg; *used |= TAKES_INSTRUMENT; break;
+        case OPTION_BREW: ctl->brew = optarg; *used |= TAKES_BREW; break;
+        case OPTION_UNCERTAINTY:
+            *used |= TAKES_UNCERTAINTY;
+            if (!number_option("uncertainty", optarg, &ctl->uncertainty))
+                return EXIT_USAGE;
+            break;
+        case OPTION_AGO:
+            *used |= TAKES_AGO;
+            if (!number_option("ago", optarg, &ctl->ago_s))
+                return EXIT_USAGE;
+            break;
+        case OPTION_COUNT:
+            *used |= TAKES_COUNT;
+            if (!ctl_number(optarg, &count) || count != floor(count) || count < 1 || count > 1e9) {
+                program_say("--count: '%s' is not a whole number of 1 or more", optarg);
+                return EXIT_USAGE;
+            }
+            ctl->count = (long)count;
+            break;
+        case OPTION_HELP: help(); return EXIT_DONE;
+        case OPTION_VERSION: program_version(); return EXIT_DONE;
+        default: return EXIT_USAGE;     /* getopt has said why */
+        }
+    }
+    place_bus(bus, ctl->bus, sizeof ctl->bus);
+    place_control(control, ctl->control, sizeof ctl->control);
+    place_store(store, ctl->store, sizeof ctl->store);
+    return -1;
+}
+
+/* Does the command line fit the command's row?  Says what does not. */
+static bool fits(const struct command *command, const struct ctl *ctl, unsigned used)
+{
+    static const struct {
+        unsigned bit;
+        const char *name;
+    } special[] = {{TAKES_STATION, "station"}, {TAKES_INSTRUMENT, "instrument"}, {TAKES_BREW, "brew"},
+                   {TAKES_UNCERTAINTY, "uncertainty"}, {TAKES_AGO, "ago"}, {TAKES_COUNT, "count"}};
+
+    for (size_t i = 0; i < sizeof special / sizeof *special; i++)
+        if (used & ~command->takes & special[i].bit) {
+            program_say("%s: takes no --%s", command->name, special[i].name);
+            return false;
+        }
+    if (ctl->word_count < command->least_words || ctl->word_count > command->most_words) {
+        program_say("%s: usage: poise-ctl %s%s%s", command->name, command->name, *command->words ? " " : "",
+                    command->words);
+        return false;
+    }
+    return true;
+}
+
+int main(int argc, char **argv)
+{
+    struct ctl ctl = {.uncertainty = NAN, .ago_s = NAN, .count = -1};
+    const struct command *command;
+    unsigned used = 0;
+    int status;
+
+    program_begin(argv[0]);
+    status = read_options(argc, argv, &ctl, &used);
+    if (status >= 0)
+        return status;
+    if (optind >= argc) {
+        program_say("which command?  poise-ctl --help lists them");
+        return EXIT_USAGE;
+    }
+    command = command_find(argv[optind]);
+    if (!command) {
+        program_say("there is no command '%s'; poise-ctl --help lists them", argv[optind]);
+        return EXIT_USAGE;
+    }
+    ctl.words = argv + optind + 1;
+    ctl.word_count = argc - optind - 1;
+    if (!fits(command, &ctl, used))
+        return EXIT_USAGE;
+    status = command->run(&ctl);
+    if (status == EXIT_DONE && fflush(stdout) != 0) {
+        program_say("standard output: %m");
+        status = EXIT_FAILED;
+    }
+    return status;
+}

@@ -1,0 +1,172 @@
+/* Commands that ask the bench to do something.  The bench decides whether it can; what is no stage,
+ * no measure and no number is refused here already. */
+#include <math.h>
+#include <stdio.h>
+#include <string.h>
+
+#include "ctl.h"
+#include "poise/messages.h"
+#include "poise/program.h"
+#include "poise/stages.h"
+
+/* A request with the options that were given. */
+static json_t *request_new(const struct ctl *ctl, const char *what)
+{
+    return json_pack("{s:s, s:s*, s:s*, s:s*}", "do", what, "station", ctl->station, "instrument", ctl->instrument,
+                     "brew", ctl->brew);
+}
+
+/* Sends it and shows the answer: the object with --json, otherwise one line when it names a brew. */
+static int order(const struct ctl *ctl, json_t *request)
+{
+    json_t *reply;
+    char brew[BREW_SIZE];
+    int status = ctl_ask(ctl, request, &reply);
+
+    if (status != EXIT_DONE)
+        return status;
+    if (ctl->json)
+        ctl_print_json(reply);
+    else if (*ctl_text(reply, "brew"))
+        puts(ctl_printable(ctl_text(reply, "brew"), brew, sizeof brew));
+    json_decref(reply);
+    return EXIT_DONE;
+}
+
+int command_tare(const struct ctl *ctl)
+{
+    return order(ctl, request_new(ctl, "tare"));
+}
+
+int command_zero(const struct ctl *ctl)
+{
+    return order(ctl, request_new(ctl, "zero"));
+}
+
+int command_begin(const struct ctl *ctl)
+{
+    return order(ctl, request_new(ctl, "begin"));
+}
+
+int command_end(const struct ctl *ctl)
+{
+    return order(ctl, request_new(ctl, "end"));
+}
+
+int command_discard(const struct ctl *ctl)
+{
+    return order(ctl, request_new(ctl, "discard"));
+}
+
+/* The bench's own clock says when "so long ago" was: it may be another machine, or a fast clock. */
+static int moment_ago(const struct ctl *ctl, int64_t *at_us)
+{
+    json_t *reply;
+    const json_t *now;
+    int status = ctl_ask(ctl, json_pack("{s:s}", "do", "status"), &reply);
+
+    if (status != EXIT_DONE)
+        return status;
+    now = json_object_get(ctl_state(reply), "mono_us");
+    if (json_is_integer(now)) {
+        *at_us = (int64_t)json_integer_value(now) - (int64_t)(ctl->ago_s * 1e6);
+    } else {
+        program_say("the bench does not say what time it has; mark without --ago");
+        status = EXIT_FAILED;
+    }
+    json_decref(reply);
+    return status;
+}
+
+enum { NAMES_SIZE = 400 };      /* all stages, or all measures, in one sentence */
+
+static void add_name(char *names, size_t size, const char *name)
+{
+    size_t length = strlen(names);
+
+    snprintf(names + length, size - length, "%s%s", length > 0 ? ", " : " ", name);
+}
+
+int command_mark(const struct ctl *ctl)
+{
+    char names[NAMES_SIZE] = "";
+    json_t *request;
+    int64_t at_us = 0;
+    int status;
+
+    if (stage_find(ctl->words[0]) < 0) {
+        for (int stage = 0; stage < STAGE_COUNT; stage++)
+            add_name(names, sizeof names, stage_name((enum stage)stage));
+        program_say("'%s' is no stage; there are%s", ctl->words[0], names);
+        return EXIT_USAGE;
+    }
+    if (!isnan(ctl->ago_s)) {
+        if (ctl->ago_s > measure_most(MEASURE_STEEP_S)) {
+            program_say("--ago: no stage began more than %.0f seconds ago", measure_most(MEASURE_STEEP_S));
+            return EXIT_USAGE;
+        }
+        status = moment_ago(ctl, &at_us);
+        if (status != EXIT_DONE)
+            return status;
+    }
+    request = request_new(ctl, "mark");
+    json_object_set_new(request, "stage", json_string(ctl->words[0]));
+    if (!isnan(ctl->ago_s))
+        json_object_set_new(request, "at_us", json_integer(at_us));
+    return order(ctl, request);
+}
+
+int command_enter(const struct ctl *ctl)
+{
+    int measure = measure_find(ctl->words[0]);
+    char names[NAMES_SIZE] = "";
+    json_t *request;
+    double value;
+
+    if (measure < 0) {
+        for (measure = 0; measure < MEASURE_COUNT; measure++)
+            add_name(names, sizeof names, measure_name((enum measure)measure));
+        program_say("'%s' is no measure; there are%s", ctl->words[0], names);
+        return EXIT_USAGE;
+    }
+    if (!ctl_number(ctl->words[1], &value)) {
+        program_say("'%s' is not a number; write it like 1.40", ctl->words[1]);
+        return EXIT_USAGE;
+    }
+    if (value < measure_least((enum measure)measure) || value > measure_most((enum measure)measure)) {
+        program_say("%s of %g cannot be; it lies between %g and %g", ctl->words[0], value,
+                    measure_least((enum measure)measure), measure_most((enum measure)measure));
+        return EXIT_USAGE;
+    }
+    request = request_new(ctl, "enter");
+    json_object_set_new(request, "measure", json_string(ctl->words[0]));
+    json_object_set_new(request, "value", json_real(value));
+    if (!isnan(ctl->uncertainty))
+        json_object_set_new(request, "standard_uncertainty", json_real(ctl->uncertainty));
+    return order(ctl, request);
+}
+
+int command_note(const struct ctl *ctl)
+{
+    char text[DETAIL_SIZE] = "";
+    size_t length = 0;
+    json_t *request, *note;
+
+    for (int word = 0; word < ctl->word_count; word++) {
+        size_t more = strlen(ctl->words[word]) + (word > 0);
+
+        if (length + more >= sizeof text) {
+            program_say("the note is too long; %d bytes is the most", DETAIL_SIZE - 1);
+            return EXIT_USAGE;
+        }
+        length += (size_t)sprintf(text + length, "%s%s", word > 0 ? " " : "", ctl->words[word]);
+    }
+    note = json_string(text);
+    if (!note) {
+        program_say("the note is not valid UTF-8");
+        return EXIT_USAGE;
+    }
+    request = request_new(ctl, "note");
+    json_object_set_new(request, "text", note);
+    return order(ctl, request);
+}

@@ -1,0 +1,172 @@
+/* What the bench says of itself, for people: stations, brews that wait, instruments. */
+#include <math.h>
+#include <stdio.h>
+#include <string.h>
+
+#include "ctl.h"
+#include "poise/messages.h"
+#include "poise/program.h"
+
+/* The state, and for --json the whole answer at once.  Returns EXIT_DONE with a reply to free, or,
+ * when everything is said already, a NULL reply. */
+static int ask_state(const struct ctl *ctl, const char *part, json_t **reply)
+{
+    int status = ctl_ask(ctl, json_pack("{s:s}", "do", "status"), reply);
+
+    if (status != EXIT_DONE || !ctl->json)
+        return status;
+    if (!part) {
+        ctl_print_json(ctl_state(*reply));
+    } else {
+        size_t index;
+        json_t *one;
+
+        json_array_foreach(json_object_get(ctl_state(*reply), part), index, one)
+            ctl_print_json(one);
+    }
+    json_decref(*reply);
+    *reply = NULL;
+    return EXIT_DONE;
+}
+
+/* "2.4 s", "3 min 05 s" since a moment on the bench's clock; "" when it is not known. */
+static const char *since(const json_t *state, const json_t *object, const char *key, char *out, size_t size)
+{
+    double seconds = (ctl_value(state, "mono_us") - ctl_value(object, key)) / 1e6;
+
+    if (isnan(seconds))
+        snprintf(out, size, "%s", "");
+    else if (seconds < 60)
+        snprintf(out, size, "%.1f s", seconds);
+    else if (seconds < 3600)
+        snprintf(out, size, "%d min %02d s", (int)seconds / 60, (int)seconds % 60);
+    else
+        snprintf(out, size, "%d h %02d min", (int)(seconds / 3600), (int)fmod(seconds / 60, 60));
+    return out;
+}
+
+static void print_measures(const json_t *measures, const char *before)
+{
+    for (int measure = 0; measure < MEASURE_COUNT; measure++) {
+        const json_t *one = json_object_get(measures, measure_name((enum measure)measure));
+        double value = ctl_value(one, "value"), u = ctl_value(one, "standard_uncertainty");
+        int decimals = measure_decimals((enum measure)measure);
+
+        if (isnan(value))
+            continue;
+        printf("%s%-20s %8.*f", before, measure_name((enum measure)measure), decimals, value);
+        if (!isnan(u))
+            printf("  u %.*f", decimals + 1, u);
+        putchar('\n');
+    }
+}
+
+static void print_station(const json_t *state, const json_t *station)
+{
+    char name[NAME_SIZE], stage[NAME_SIZE], brew[BREW_SIZE], age[32], detail[DETAIL_SIZE];
+    const json_t *question = json_object_get(station, "question");
+
+    printf("%-12s %-10s", ctl_printable(ctl_text(station, "station"), name, sizeof name),
+           ctl_printable(ctl_text(station, "stage"), stage, sizeof stage));
+    if (*since(state, station, "stage_at_us", age, sizeof age))
+        printf(" for %s", age);
+    if (*ctl_text(station, "brew"))
+        printf(", %s", ctl_printable(ctl_text(station, "brew"), brew, sizeof brew));
+    if (!isnan(ctl_value(station, "load_g")))
+        printf(", %.1f g on the scale", ctl_value(station, "load_g"));
+    if (!isnan(ctl_value(station, "water_g")))
+        printf(", %.1f g of water", ctl_value(station, "water_g"));
+    if (!isnan(ctl_value(station, "press_kpa")))
+        printf(", pressing with %.1f kPa", ctl_value(station, "press_kpa"));
+    putchar('\n');
+    if (*ctl_text(station, "brew"))
+        print_measures(json_object_get(station, "measures"), "             ");
+    if (json_is_object(question))
+        printf("             asks: %s\n", ctl_printable(ctl_text(question, "detail"), detail, sizeof detail));
+}
+
+int command_status(const struct ctl *ctl)
+{
+    const json_t *state, *last, *plan;
+    char name[NAME_SIZE], brew[BREW_SIZE], title[DETAIL_SIZE];
+    json_t *reply, *one;
+    size_t index;
+    int status = ask_state(ctl, NULL, &reply);
+
+    if (status != EXIT_DONE || !reply)
+        return status;
+    state = ctl_state(reply);
+    printf("bench %s\n", ctl_printable(ctl_text(state, "bench"), name, sizeof name));
+    json_array_foreach(json_object_get(state, "stations"), index, one)
+        print_station(state, one);
+    json_array_foreach(json_object_get(state, "waiting"), index, one)
+        printf("%s waits for its strength: %.0f of %.0f readings\n",
+               ctl_printable(ctl_text(one, "brew"), brew, sizeof brew), ctl_value(one, "have"), ctl_value(one, "want"));
+    last = json_object_get(state, "last");
+    if (json_is_object(last)) {
+        printf("last brew: %s\n", ctl_printable(ctl_text(last, "brew"), brew, sizeof brew));
+        print_measures(json_object_get(last, "measures"), "             ");
+    }
+    plan = json_object_get(state, "plan");
+    if (json_is_object(plan))
+        printf("plan: %s, %.0f of %.0f runs done\n", ctl_printable(ctl_text(plan, "title"), title, sizeof title),
+               ctl_value(plan, "done"), ctl_value(plan, "of"));
+    json_decref(reply);
+    return EXIT_DONE;
+}
+
+/* "12.3 g", "12.3 g, moving", "overload", "-" */
+static const char *indication(const json_t *instrument, char *out, size_t size)
+{
+    char unit[16], word[16];
+    const json_t *stable = json_object_get(instrument, "stable");
+    double value = ctl_value(instrument, "value");
+
+    if (!isnan(value))
+        snprintf(out, size, "%.10g %s%s", value, ctl_printable(ctl_text(instrument, "unit"), unit, sizeof unit),
+                 json_is_false(stable) ? ", moving" : "");
+    else if (*ctl_text(instrument, "status"))
+        snprintf(out, size, "%s", ctl_printable(ctl_text(instrument, "status"), word, sizeof word));
+    else
+        snprintf(out, size, "-");
+    return out;
+}
+
+static void print_instrument(const json_t *state, const json_t *instrument)
+{
+    char name[NAME_SIZE], condition[16], shown[64], age[32], driver[24], port[128];
+    double rate_hz = ctl_value(instrument, "rate_hz");
+    const char *reason;
+    json_t *count;
+
+    since(state, instrument, "mono_us", age, sizeof age);
+    printf("%-16s %-10s %-18s %-12s", ctl_printable(ctl_text(instrument, "instrument"), name, sizeof name),
+           ctl_printable(ctl_text(instrument, "condition"), condition, sizeof condition),
+           indication(instrument, shown, sizeof shown), *age ? age : "-");
+    if (isnan(rate_hz))
+        printf(" %6s", "-");
+    else
+        printf(" %6.1f", rate_hz);
+    printf("  %s %s", ctl_printable(ctl_text(instrument, "driver"), driver, sizeof driver),
+           ctl_printable(ctl_text(instrument, "port"), port, sizeof port));
+    json_object_foreach(json_object_get(instrument, "rejects"), reason, count)
+        if (json_integer_value(count) > 0)
+            printf(", %" JSON_INTEGER_FORMAT " rejected: %s", json_integer_value(count),
+                   ctl_printable(reason, name, sizeof name));
+    putchar('\n');
+}
+
+int command_instruments(const struct ctl *ctl)
+{
+    json_t *reply, *one;
+    size_t index;
+    int status = ask_state(ctl, "instruments", &reply);
+
+    if (status != EXIT_DONE || !reply)
+        return status;
+    printf("%-16s %-10s %-18s %-12s %6s  %s\n", "instrument", "condition", "shows", "age", "per s", "driver and port");
+    json_array_foreach(json_object_get(ctl_state(reply), "instruments"), index, one)
+        print_instrument(ctl_state(reply), one);
+    json_decref(reply);
+    return EXIT_DONE;
+}

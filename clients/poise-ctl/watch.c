@@ -1,0 +1,216 @@
+/* Everything the bench says, as it says it: a line for people, or a line of JSON. */
+#include <errno.h>
+#include <math.h>
+#include <signal.h>
+#include <stdio.h>
+#include <string.h>
+#include <time.h>
+
+#include "ctl.h"
+#include "poise/client.h"
+#include "poise/program.h"
+
+static volatile sig_atomic_t asked_to_stop;
+
+static void stop(int number)
+{
+    (void)number;
+    asked_to_stop = 1;
+}
+
+/* The time of day where the reader is. */
+static void print_time(int64_t time_us)
+{
+    time_t seconds = (time_t)(time_us / 1000000);
+    struct tm local;
+
+    if (localtime_r(&seconds, &local))
+        printf("%02d:%02d:%02d.%03d  ", local.tm_hour, local.tm_min, local.tm_sec, (int)(time_us / 1000 % 1000));
+}
+
+static void print_reading(const struct message_reading *reading)
+{
+    char digits[40];
+
+    if (reading->status == READING_OK) {
+        decimal_format(reading->value, digits, sizeof digits);
+        printf("%-16s %10s %s%s\n", reading->instrument, digits, unit_name(quantity_unit(reading->quantity)),
+               reading->stable == 0 ? "  moving" : "");
+    } else {
+        printf("%-16s %10s\n", reading->instrument, reading_status_name(reading->status));
+    }
+}
+
+static void print_number(enum measure measure, double value, double u)
+{
+    int decimals = measure_decimals(measure);
+
+    printf("%s %.*f", measure_name(measure), decimals, value);
+    if (!isnan(u))
+        printf(" (u %.*f)", decimals + 1, u);
+}
+
+static void print_brew(const struct message_brew *brew)
+{
+    static const char *const words[] = {[BREW_BEGIN] = "begins", [BREW_END] = "ends", [BREW_DISCARD] = "is discarded",
+                                        [BREW_NOTE] = "has a note"};
+    char note[DETAIL_SIZE];
+
+    printf("%s %s on %s", brew->brew, words[brew->change], brew->station);
+    for (int measure = 0; measure < MEASURE_COUNT; measure++)
+        if (!isnan(brew->measures.value[measure])) {
+            printf(", ");
+            print_number((enum measure)measure, brew->measures.value[measure],
+                         brew->measures.standard_uncertainty[measure]);
+        }
+    if (brew->note[0])
+        printf(": %s", ctl_printable(brew->note, note, sizeof note));
+    putchar('\n');
+}
+
+static void print_stage(const struct message_stage *stage, int64_t now_us)
+{
+    printf("%s %s on %s", stage->brew, stage_name(stage->stage), stage->station);
+    if (now_us - stage->at_us >= 100000)
+        printf(", since %.1f s", (double)(now_us - stage->at_us) / 1e6);
+    printf("%s\n", stage->by == BY_OPERATOR ? ", marked by hand" : "");
+}
+
+static void print_measure(const struct message_measure *measure)
+{
+    printf("%s ", measure->brew);
+    if (isnan(measure->value)) {
+        printf("%s is taken back", measure_name(measure->measure));
+    } else {
+        if (measure->above)
+            printf("above ");
+        print_number(measure->measure, measure->value, measure->standard_uncertainty);
+    }
+    printf("%s\n", measure->by == BY_OPERATOR ? ", entered by hand" : "");
+}
+
+static void print_state(const struct message *message)
+{
+    char name[NAME_SIZE], stage[NAME_SIZE];
+    json_t *station;
+    size_t index;
+
+    printf("bench %s", message->common.bench);
+    json_array_foreach(json_object_get(message->json, "stations"), index, station)
+        printf("%s %s: %s", index > 0 ? "," : ":", ctl_printable(ctl_text(station, "station"), name, sizeof name),
+               ctl_printable(ctl_text(station, "stage"), stage, sizeof stage));
+    putchar('\n');
+}
+
+static void print_plain(const struct message *message)
+{
+    char detail[DETAIL_SIZE];
+
+    print_time(message->common.time_us);
+    switch (message->kind) {
+    case MESSAGE_READING: print_reading(&message->reading); break;
+    case MESSAGE_BREW: print_brew(&message->brew); break;
+    case MESSAGE_STAGE: print_stage(&message->stage, message->common.mono_us); break;
+    case MESSAGE_MEASURE: print_measure(&message->measure); break;
+    case MESSAGE_INSTRUMENT:
+        printf("%s %s: %s\n", message->instrument.instrument, instrument_change_name(message->instrument.change),
+               ctl_printable(message->instrument.detail, detail, sizeof detail));
+        break;
+    case MESSAGE_WARNING:
+        printf("%s%swarning %s: %s\n", message->warning.brew, message->warning.brew[0] ? " " : "",
+               message->warning.warning, ctl_printable(message->warning.detail, detail, sizeof detail));
+        break;
+    case MESSAGE_STATE: print_state(message); break;
+    }
+}
+
+static void print_json(const struct message *message, const char *topic)
+{
+    char text[MESSAGE_SIZE];
+    int length;
+
+    printf("{\"topic\":\"%s\",\"message\":", topic);
+    /* A double would lose the digits that the instrument showed. */
+    if (message->kind == MESSAGE_READING && (length = message_write(message, text, sizeof text)) > 0)
+        fwrite(text, 1, (size_t)length, stdout);
+    else
+        json_dumpf(message->json, stdout, JSON_COMPACT | JSON_REAL_PRECISION(15));
+    puts("}");
+}
+
+/* Without words everything; else what lies under one of the topics. */
+static bool wanted(const struct ctl *ctl, const char *topic)
+{
+    for (int word = 0; word < ctl->word_count; word++)
+        if (strncmp(topic, ctl->words[word], strlen(ctl->words[word])) == 0)
+            return true;
+    return ctl->word_count == 0;
+}
+
+/* Shows one message; false when it was not asked for. */
+static bool show(const struct ctl *ctl, const struct message *message)
+{
+    static bool state_shown;
+    char topic[TOPIC_SIZE];
+
+    message_topic(message, topic);
+    if (!wanted(ctl, topic))
+        return false;
+    if (ctl->json) {
+        print_json(message, topic);
+        return true;
+    }
+    /* To people a state says what the events said already, except the first. */
+    if (message->kind == MESSAGE_STATE && state_shown)
+        return false;
+    state_shown = state_shown || message->kind == MESSAGE_STATE;
+    print_plain(message);
+    return true;
+}
+
+/* A bench on this machine is found in milliseconds; after so long without one, say so once. */
+enum { FOUND_WITHIN_MS = 1000 };
+
+int command_watch(const struct ctl *ctl)
+{
+    struct client_options options = {.bus = ctl->bus, .control = ctl->control, .subscribe = true};
+    struct sigaction action = {.sa_handler = stop};     /* no SA_RESTART: waiting must end */
+    struct client *client;
+    struct message message;
+    struct why why;
+    long shown = 0;
+    int timeout_ms = FOUND_WITHIN_MS;
+    int event = client_open(&client, &options, &why);
+
+    if (event < 0) {
+        program_say("%s", why.text);
+        return event == -EINVAL ? EXIT_USAGE : EXIT_FAILED;
+    }
+    setvbuf(stdout, NULL, _IOLBF, 0);
+    sigaction(SIGINT, &action, NULL);
+    sigaction(SIGTERM, &action, NULL);
+    while (!asked_to_stop && (ctl->count < 0 || shown < ctl->count)) {
+        event = client_next(client, -1, timeout_ms, &message, &why);
+        if (event == CLIENT_TIMEOUT)
+            program_say("no bench at %s yet; waiting for it", ctl->bus);
+        if (event == CLIENT_TIMEOUT || event == CLIENT_FOUND)
+            timeout_ms = -1;
+        if (event == CLIENT_MESSAGE) {
+            shown += show(ctl, &message);
+            message_free(&message);
+        } else if (event == CLIENT_GONE) {
+            program_say("the bench is gone; looking for it at %s", ctl->bus);
+        } else if (event == CLIENT_BAD) {
+            program_say("%s", why.text);
+        } else if (event < 0 && event != -EINTR) {
+            program_say("%s", why.text);
+            break;
+        }
+        if (ferror(stdout)) {
+            program_say("standard output: cannot be written");
+            break;
+        }
+    }
+    client_close(client);
+    return asked_to_stop || shown == ctl->count ? EXIT_DONE : EXIT_FAILED;
+}
