@@ -41,6 +41,9 @@ int command_begin(const struct ctl *ctl);
 int command_end(const struct ctl *ctl);
 int command_discard(const struct ctl *ctl);
 int command_note(const struct ctl *ctl);
+int command_assign(const struct ctl *ctl);
+int command_unassign(const struct ctl *ctl);
+int command_sample(const struct ctl *ctl);
 
 /* status.c: what the bench says of itself. */
 int command_status(const struct ctl *ctl);

@@ -19,9 +19,12 @@ static const struct command commands[] = {
     {"mark", "STAGE", "say that a stage begins", 1, 1, TAKES_STATION | TAKES_AGO, command_mark},
     {"enter", "MEASURE VALUE", "put in a number read off by eye", 2, 2,
      TAKES_STATION | TAKES_BREW | TAKES_UNCERTAINTY, command_enter},
-    {"end", "", "end the brew", 0, 0, TAKES_STATION | TAKES_BREW, command_end},
-    {"discard", "", "say that it was no brew", 0, 0, TAKES_STATION | TAKES_BREW, command_discard},
+    {"end", "", "end the brew", 0, 0, TAKES_STATION, command_end},
+    {"discard", "[REASON...]", "say that it was no brew", 0, 256, TAKES_STATION | TAKES_BREW, command_discard},
     {"note", "TEXT...", "write a note beside a brew", 1, 256, TAKES_STATION | TAKES_BREW, command_note},
+    {"sample", "[BREW]", "the strength read next is this brew's", 0, 1, 0, command_sample},
+    {"assign", "BREW", "the strength read last was this brew's", 1, 1, 0, command_assign},
+    {"unassign", "BREW", "a brew's last strength reading was not its own", 1, 1, 0, command_unassign},
     {"brews", "", "the brews in the store", 0, 0, TAKES_COUNT | TAKES_BREW, command_brews},
 };
 
@@ -57,7 +60,7 @@ static void help(void)
     printf("\nOptions\n"
            "  --station NAME         which station; may be left out when there is only one\n"
            "  --instrument NAME      which instrument (tare, zero)\n"
-           "  --brew NAME            which brew (enter, end, discard, note, brews)\n"
+           "  --brew NAME            which brew (enter, discard, note, brews)\n"
            "  --uncertainty U        standard uncertainty of the value (enter)\n"
            "  --ago SECONDS          it began so long ago (mark)\n"
            "  --count N              stop after so many (watch), the last so many (brews)\n"

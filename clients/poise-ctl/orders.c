@@ -53,31 +53,6 @@ int command_end(const struct ctl *ctl)
     return order(ctl, request_new(ctl, "end"));
 }
 
-int command_discard(const struct ctl *ctl)
-{
-    return order(ctl, request_new(ctl, "discard"));
-}
-
-/* The bench's own clock says when "so long ago" was: it may be another machine, or a fast clock. */
-static int moment_ago(const struct ctl *ctl, int64_t *at_us)
-{
-    json_t *reply;
-    const json_t *now;
-    int status = ctl_ask(ctl, json_pack("{s:s}", "do", "status"), &reply);
-
-    if (status != EXIT_DONE)
-        return status;
-    now = json_object_get(ctl_state(reply), "mono_us");
-    if (json_is_integer(now)) {
-        *at_us = (int64_t)json_integer_value(now) - (int64_t)(ctl->ago_s * 1e6);
-    } else {
-        program_say("the bench does not say what time it has; mark without --ago");
-        status = EXIT_FAILED;
-    }
-    json_decref(reply);
-    return status;
-}
-
 enum { NAMES_SIZE = 400 };      /* all stages, or all measures, in one sentence */
 
 static void add_name(char *names, size_t size, const char *name)
@@ -91,8 +66,6 @@ int command_mark(const struct ctl *ctl)
 {
     char names[NAMES_SIZE] = "";
     json_t *request;
-    int64_t at_us = 0;
-    int status;
 
     if (stage_find(ctl->words[0]) < 0) {
         for (int stage = 0; stage < STAGE_COUNT; stage++)
@@ -100,19 +73,10 @@ int command_mark(const struct ctl *ctl)
         program_say("'%s' is no stage; there are%s", ctl->words[0], names);
         return EXIT_USAGE;
     }
-    if (!isnan(ctl->ago_s)) {
-        if (ctl->ago_s > measure_most(MEASURE_STEEP_S)) {
-            program_say("--ago: no stage began more than %.0f seconds ago", measure_most(MEASURE_STEEP_S));
-            return EXIT_USAGE;
-        }
-        status = moment_ago(ctl, &at_us);
-        if (status != EXIT_DONE)
-            return status;
-    }
     request = request_new(ctl, "mark");
     json_object_set_new(request, "stage", json_string(ctl->words[0]));
     if (!isnan(ctl->ago_s))
-        json_object_set_new(request, "at_us", json_integer(at_us));
+        json_object_set_new(request, "ago_s", json_real(ctl->ago_s));
     return order(ctl, request);
 }
 
@@ -146,27 +110,72 @@ int command_enter(const struct ctl *ctl)
     return order(ctl, request);
 }
 
-int command_note(const struct ctl *ctl)
+/* The words of the command line as one text.  False when it is too long or no text, and says so. */
+static bool words_joined(const struct ctl *ctl, const char *what, json_t **out)
 {
     char text[DETAIL_SIZE] = "";
     size_t length = 0;
-    json_t *request, *note;
 
     for (int word = 0; word < ctl->word_count; word++) {
         size_t more = strlen(ctl->words[word]) + (word > 0);
 
         if (length + more >= sizeof text) {
-            program_say("the note is too long; %d bytes is the most", DETAIL_SIZE - 1);
-            return EXIT_USAGE;
+            program_say("the %s is too long; %d bytes is the most", what, DETAIL_SIZE - 1);
+            return false;
         }
         length += (size_t)sprintf(text + length, "%s%s", word > 0 ? " " : "", ctl->words[word]);
     }
-    note = json_string(text);
-    if (!note) {
-        program_say("the note is not valid UTF-8");
+    *out = json_string(text);
+    if (!*out)
+        program_say("the %s is not valid UTF-8", what);
+    return *out != NULL;
+}
+
+int command_discard(const struct ctl *ctl)
+{
+    json_t *request, *reason;
+
+    if (!words_joined(ctl, "reason", &reason))
         return EXIT_USAGE;
-    }
+    request = request_new(ctl, "discard");
+    if (ctl->word_count > 0)
+        json_object_set(request, "reason", reason);
+    json_decref(reason);
+    return order(ctl, request);
+}
+
+int command_note(const struct ctl *ctl)
+{
+    json_t *request, *note;
+
+    if (!words_joined(ctl, "note", &note))
+        return EXIT_USAGE;
     request = request_new(ctl, "note");
     json_object_set_new(request, "text", note);
     return order(ctl, request);
+}
+
+/* The brew is the command's one word: these are never meant for "the brew under way". */
+static int order_brew(const struct ctl *ctl, const char *what)
+{
+    json_t *request = request_new(ctl, what);
+
+    if (ctl->word_count > 0)
+        json_object_set_new(request, "brew", json_string(ctl->words[0]));
+    return order(ctl, request);
+}
+
+int command_assign(const struct ctl *ctl)
+{
+    return order_brew(ctl, "assign");
+}
+
+int command_unassign(const struct ctl *ctl)
+{
+    return order_brew(ctl, "unassign");
+}
+
+int command_sample(const struct ctl *ctl)
+{
+    return order_brew(ctl, "sample");
 }

@@ -147,10 +147,10 @@ static bool wanted(const struct ctl *ctl, const char *topic)
     return ctl->word_count == 0;
 }
 
-/* Shows one message; false when it was not asked for. */
-static bool show(const struct ctl *ctl, const struct message *message)
+/* Shows one message; false when it was not asked for.  To people a state says what the events said
+ * already, except the first since the bench was found. */
+static bool show(const struct ctl *ctl, const struct message *message, bool *state_shown)
 {
-    static bool state_shown;
     char topic[TOPIC_SIZE];
 
     message_topic(message, topic);
@@ -160,10 +160,11 @@ static bool show(const struct ctl *ctl, const struct message *message)
         print_json(message, topic);
         return true;
     }
-    /* To people a state says what the events said already, except the first. */
-    if (message->kind == MESSAGE_STATE && state_shown)
-        return false;
-    state_shown = state_shown || message->kind == MESSAGE_STATE;
+    if (message->kind == MESSAGE_STATE) {
+        if (*state_shown)
+            return false;
+        *state_shown = true;
+    }
     print_plain(message);
     return true;
 }
@@ -180,6 +181,7 @@ int command_watch(const struct ctl *ctl)
     struct why why;
     long shown = 0;
     int timeout_ms = FOUND_WITHIN_MS;
+    bool state_shown = false;
     int event = client_open(&client, &options, &why);
 
     if (event < 0) {
@@ -195,8 +197,10 @@ int command_watch(const struct ctl *ctl)
             program_say("no bench at %s yet; waiting for it", ctl->bus);
         if (event == CLIENT_TIMEOUT || event == CLIENT_FOUND)
             timeout_ms = -1;
+        if (event == CLIENT_FOUND)
+            state_shown = false;
         if (event == CLIENT_MESSAGE) {
-            shown += show(ctl, &message);
+            shown += show(ctl, &message, &state_shown);
             message_free(&message);
         } else if (event == CLIENT_GONE) {
             program_say("the bench is gone; looking for it at %s", ctl->bus);
