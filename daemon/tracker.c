@@ -285,7 +285,8 @@ void tracker_look(struct tracker *tracker, struct tracker_events *events)
     tell_stages(tracker, events, limit);
     warn_of_press(tracker, events);
     apply_entered(tracker, &story->measures);
-    if (tracker->signal.piece[tracker->signal.count - 1].kind == PIECE_REST || story->over) {
+    if (tracker->signal.count == 0 || tracker->signal.piece[tracker->signal.count - 1].kind == PIECE_REST ||
+        story->over) {
         tracker_tell_measures(tracker, events, &story->measures, &tracker->told_measures, tracker->brew, limit);
         tell_questions(tracker, events);
     }

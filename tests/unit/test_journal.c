@@ -1,0 +1,460 @@
+/* The journal: nothing committed is lost by a kill, nothing is given twice, and a disk that takes
+ * nothing costs no event. */
+#include <setjmp.h>
+#include <stdarg.h>
+#include <stddef.h>
+#include <stdint.h>
+#include <cmocka.h>
+
+#include <errno.h>
+#include <poll.h>
+#include <signal.h>
+#include <sqlite3.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sys/eventfd.h>
+#include <sys/resource.h>
+#include <sys/wait.h>
+#include <unistd.h>
+
+#include "journal.h"
+#include "journal_file.h"
+
+static char folder[64];
+static char path[96];
+static int woken = -1;      /* an eventfd: the journal has news */
+
+static int set_up(void **state)
+{
+    (void)state;
+    strcpy(folder, "/tmp/poise-journal-XXXXXX");
+    if (!mkdtemp(folder))
+        return -1;
+    snprintf(path, sizeof path, "%s/journal.db", folder);
+    woken = eventfd(0, EFD_CLOEXEC);
+    return woken < 0 ? -1 : 0;
+}
+
+static int tear_down(void **state)
+{
+    char command[128];
+
+    (void)state;
+    close(woken);
+    snprintf(command, sizeof command, "rm -rf %s", folder);
+    return system(command);
+}
+
+static void wake(void *context)
+{
+    uint64_t one = 1;
+
+    (void)context;
+    assert_int_equal(write(woken, &one, sizeof one), sizeof one);
+}
+
+/* The next news of that kind; others of no interest are skipped. */
+static struct journal_news wait_news(struct journal *journal, enum journal_news_kind kind)
+{
+    struct pollfd poll_for = { .fd = woken, .events = POLLIN };
+    uint64_t count;
+
+    for (;;) {
+        struct journal_news news = journal_news(journal);
+
+        if (news.kind == kind)
+            return news;
+        free(news.text);
+        if (news.kind != JOURNAL_NOTHING)
+            continue;
+        assert_int_equal(poll(&poll_for, 1, 20000), 1);
+        assert_int_equal(read(woken, &count, sizeof count), sizeof count);
+    }
+}
+
+static struct journal *open_started(void)
+{
+    struct journal *journal;
+    struct why notice, why;
+
+    assert_int_equal(journal_open(&journal, path, 30, wake, NULL, &notice, &why), 0);
+    assert_string_equal(notice.text, "");
+    assert_int_equal(journal_start(journal, &why), 0);
+    return journal;
+}
+
+static void add_reading(struct journal *journal, uint64_t seq)
+{
+    char json[120];
+    int length = snprintf(json, sizeof json, "{\"v\":1,\"bench\":\"pier\",\"seq\":%llu,\"value\":\"]},{[\\\"\"}",
+                          (unsigned long long)seq);
+
+    journal_reading(journal, "reading/pier/left", 17, json, (size_t)length, seq, (int64_t)seq * 1000);
+}
+
+static bool add_event(struct journal *journal, uint64_t seq, int wait_ms)
+{
+    char json[80];
+    int length = snprintf(json, sizeof json, "{\"v\":1,\"seq\":%llu,\"stage\":\"pour\"}", (unsigned long long)seq);
+
+    journal_hold(journal);
+    journal_event(journal, "event/pier/stage", 16, json, (size_t)length, seq, (int64_t)seq * 1000);
+    return journal_release(journal, wait_ms);
+}
+
+/* Asks, and returns the answer's entries as text; counts them and checks that they ascend by one. */
+static char *ask(struct journal *journal, uint64_t after, size_t most, uint64_t *next, int *count)
+{
+    struct journal_news news;
+    struct journal_entry entry;
+    void *question = malloc(1);
+    uint64_t seq = after;
+
+    assert_int_equal(journal_ask(journal, after, most, question), 0);
+    news = wait_news(journal, JOURNAL_ANSWER);
+    assert_ptr_equal(news.question, question);
+    assert_non_null(news.text);
+    free(question);
+    *count = 0;
+    for (size_t at = 0; at < news.length; at += entry.length + 1) {
+        assert_int_equal(journal_entry_read(news.text + at, news.length - at, &entry), 0);
+        assert_int_equal(entry.seq, ++seq);
+        ++*count;
+    }
+    *next = news.next_seq;
+    return news.text;
+}
+
+static void test_answers_hold_what_was_added_and_not_yet_committed(void **state)
+{
+    struct journal *journal = open_started();
+    uint64_t next;
+    int count;
+    char *text;
+
+    (void)state;
+    for (uint64_t seq = 1; seq <= 500; seq++)
+        add_reading(journal, seq);
+    text = ask(journal, 0, 1 << 20, &next, &count);
+    assert_int_equal(count, 500);
+    assert_int_equal(next, 500);
+    assert_memory_equal(text, "[\"reading/pier/left\",{\"v\":1,", 28);
+    free(text);
+    text = ask(journal, 499, 1 << 20, &next, &count);
+    assert_int_equal(count, 1);
+    free(text);
+    text = ask(journal, 500, 1 << 20, &next, &count);
+    assert_int_equal(count, 0);
+    assert_int_equal(next, 500);
+    free(text);
+    assert_int_equal(journal_close(journal), 0);
+}
+
+static void test_chunks_join_without_gap_or_repeat(void **state)
+{
+    struct journal *journal = open_started();
+    uint64_t next = 0;
+    int count, total = 0, chunks = 0;
+
+    (void)state;
+    for (uint64_t seq = 1; seq <= 1000; seq++) {
+        add_reading(journal, seq);
+        if (seq % 97 == 0)
+            add_event(journal, ++seq, 0);
+    }
+    do {
+        free(ask(journal, next, 1000, &next, &count));
+        total += count;
+        chunks++;
+    } while (count);
+    assert_int_equal(total, 1000);
+    assert_in_range(chunks, 70, 110);       /* some 78 bytes each, 1000 bytes a chunk */
+    /* even one message longer than a chunk is handed out */
+    free(ask(journal, 10, 1, &next, &count));
+    assert_int_equal(count, 1);
+    assert_int_equal(next, 11);
+    assert_int_equal(journal_close(journal), 0);
+}
+
+static void count_entry(void *context, const char *topic, size_t topic_length, const char *json, size_t json_length)
+{
+    (void)topic;
+    (void)topic_length;
+    (void)json;
+    (void)json_length;
+    ++*(int *)context;
+}
+
+static void test_an_event_survives_kill_9_the_moment_release_returns(void **state)
+{
+    struct journal *journal;
+    struct why notice, why;
+    uint64_t last;
+    int ready[2];
+    int entries = 0;
+    char byte;
+    pid_t child;
+
+    (void)state;
+    assert_int_equal(pipe(ready), 0);
+    if ((child = fork()) == 0) {
+        journal = open_started();
+        add_reading(journal, 1);
+        while (!add_event(journal, 2, 20000))
+            abort();
+        if (write(ready[1], "x", 1) != 1)
+            abort();
+        for (;;)
+            pause();
+    }
+    assert_int_equal(read(ready[0], &byte, 1), 1);
+    kill(child, SIGKILL);
+    waitpid(child, NULL, 0);
+    close(ready[0]);
+    close(ready[1]);
+    assert_int_equal(journal_open(&journal, path, 30, wake, NULL, &notice, &why), 0);
+    assert_int_equal(journal_last(journal, &last, &why), 0);
+    assert_int_equal(last, 2);
+    assert_int_equal(journal_replay(journal, 0, count_entry, &entries, &why), 0);
+    assert_int_equal(entries, 2);
+    journal_close(journal);
+}
+
+static void find_kept(void *context, const char *key, const void *data, size_t length)
+{
+    char *out = context;
+
+    sprintf(out + strlen(out), "%s=%.*s;", key, (int)length, (const char *)data);
+}
+
+static void test_what_is_kept_is_replaced_and_forgotten(void **state)
+{
+    struct journal *journal = open_started();
+    struct why notice, why;
+    char kept[200] = "";
+
+    (void)state;
+    journal_hold(journal);
+    journal_keep(journal, "a", "one", 3);
+    journal_keep(journal, "b", "two", 3);
+    journal_keep(journal, "a", "three", 5);
+    assert_true(journal_release(journal, 20000));
+    journal_hold(journal);
+    journal_keep(journal, "b", NULL, 0);
+    journal_keep(journal, "c", "", 0);
+    assert_true(journal_release(journal, 20000));
+    journal_close(journal);
+    assert_int_equal(journal_open(&journal, path, 30, wake, NULL, &notice, &why), 0);
+    assert_int_equal(journal_kept(journal, find_kept, kept, &why), 0);
+    assert_string_equal(kept, "a=three;c=;");
+    journal_close(journal);
+}
+
+/* A file size limit stands for a full disk: SQLite gets the same refusal from the system. */
+static void test_a_full_disk_costs_nothing_when_it_has_room_again(void **state)
+{
+    struct rlimit before, little;
+    struct journal *journal = open_started();
+    struct journal_news news;
+    uint64_t next;
+    int count;
+
+    (void)state;
+    signal(SIGXFSZ, SIG_IGN);
+    getrlimit(RLIMIT_FSIZE, &before);
+    little = before;
+    little.rlim_cur = 4096;
+    assert_true(add_event(journal, 1, 20000));
+    setrlimit(RLIMIT_FSIZE, &little);
+    add_event(journal, 2, 0);
+    news = wait_news(journal, JOURNAL_TROUBLE);
+    assert_non_null(strstr(news.why.text, path));
+    assert_false(add_event(journal, 3, 20000));     /* returns at once: the disk is known to be in trouble */
+    for (uint64_t seq = 4; seq <= 200; seq++)
+        add_reading(journal, seq);
+    free(ask(journal, 0, 1 << 20, &next, &count));  /* from memory */
+    assert_int_equal(count, 200);
+    setrlimit(RLIMIT_FSIZE, &before);
+    news = wait_news(journal, JOURNAL_TROUBLE);
+    assert_non_null(strstr(news.why.text, "nothing was lost"));
+    free(ask(journal, 0, 1 << 20, &next, &count));
+    assert_int_equal(count, 200);
+    assert_int_equal(journal_close(journal), 0);
+}
+
+static void test_a_disk_full_for_long_drops_readings_and_no_event(void **state)
+{
+    enum { BYTES = 2000, MESSAGES = 40000 };    /* 80 MB, more than is kept */
+    static char json[BYTES + 80];
+    static char filler[BYTES];
+    struct rlimit before, little;
+    struct journal *journal = open_started();
+    struct journal_news news;
+    struct journal_entry entry;
+    int events = 0, readings = 0;
+    uint64_t lost;
+    void *question;
+
+    (void)state;
+    signal(SIGXFSZ, SIG_IGN);
+    memset(filler, 'x', sizeof filler - 1);
+    getrlimit(RLIMIT_FSIZE, &before);
+    little = before;
+    little.rlim_cur = 4096;
+    setrlimit(RLIMIT_FSIZE, &little);
+    add_event(journal, 1, 0);
+    wait_news(journal, JOURNAL_TROUBLE);
+    for (uint64_t seq = 2; seq <= MESSAGES; seq++) {
+        int length = snprintf(json, sizeof json, "{\"seq\":%llu,\"x\":\"%s\"}", (unsigned long long)seq, filler);
+
+        if (seq % 100 == 0)
+            add_event(journal, seq, 0);
+        else
+            journal_reading(journal, "reading/pier/left", 17, json, (size_t)length, seq, (int64_t)seq);
+    }
+    setrlimit(RLIMIT_FSIZE, &before);
+    news = wait_news(journal, JOURNAL_TROUBLE);
+    assert_non_null(strstr(news.why.text, "writes again; "));
+    lost = strtoull(strstr(news.why.text, "again; ") + 7, NULL, 10);
+    assert_in_range(lost, 4000, 20000);
+    question = malloc(1);
+    assert_int_equal(journal_ask(journal, 0, SIZE_MAX / 2, question), 0);
+    news = wait_news(journal, JOURNAL_ANSWER);
+    free(question);
+    for (size_t at = 0; at < news.length; at += entry.length + 1) {
+        assert_int_equal(journal_entry_read(news.text + at, news.length - at, &entry), 0);
+        events += entry.event;
+        readings += !entry.event;
+    }
+    free(news.text);
+    assert_int_equal(events, MESSAGES / 100 + 1);
+    assert_int_equal((uint64_t)readings + lost + (uint64_t)events, MESSAGES);
+    assert_int_equal(journal_close(journal), lost);
+}
+
+static void run_sql(const char *sql)
+{
+    sqlite3 *database;
+
+    assert_int_equal(sqlite3_open(path, &database), SQLITE_OK);
+    assert_int_equal(sqlite3_exec(database, sql, NULL, NULL, NULL), SQLITE_OK);
+    sqlite3_close(database);
+}
+
+static void test_a_newer_journal_and_a_foreign_one_are_left_alone(void **state)
+{
+    struct journal *journal = open_started();
+    struct why notice, why;
+
+    (void)state;
+    add_event(journal, 1, 20000);
+    journal_close(journal);
+    run_sql("PRAGMA user_version=2");
+    assert_int_equal(journal_open(&journal, path, 30, wake, NULL, &notice, &why), -EPROTO);
+    assert_non_null(strstr(why.text, "newer"));
+    unlink(path);
+    run_sql("CREATE TABLE recipes(name)");
+    assert_int_equal(journal_open(&journal, path, 30, wake, NULL, &notice, &why), -EBADF);
+    run_sql("INSERT INTO recipes VALUES('still here')");
+}
+
+static void test_a_damaged_journal_is_set_aside(void **state)
+{
+    struct journal *journal;
+    struct why notice, why;
+    uint64_t last = 99;
+    FILE *file = fopen(path, "w");
+
+    (void)state;
+    for (int i = 0; i < 1000; i++)
+        fputs("this is no database ", file);
+    fclose(file);
+    assert_int_equal(journal_open(&journal, path, 30, wake, NULL, &notice, &why), 0);
+    assert_non_null(strstr(notice.text, ".damaged-"));
+    assert_int_equal(journal_last(journal, &last, &why), 0);
+    assert_int_equal(last, 0);
+    journal_close(journal);
+}
+
+static void test_a_journal_in_use_is_refused(void **state)
+{
+    struct journal *journal = open_started(), *second;
+    struct why notice, why;
+
+    (void)state;
+    assert_int_equal(journal_open(&second, path, 30, wake, NULL, &notice, &why), -EBUSY);
+    journal_close(journal);
+}
+
+static void test_rows_older_than_the_days_kept_go(void **state)
+{
+    struct journal *journal = open_started();
+    const int64_t day_us = INT64_C(86400000000);
+    uint64_t next;
+    int count;
+
+    (void)state;
+    /* one row a day; the first commit that comes after the thirtieth day prunes */
+    for (uint64_t seq = 1; seq <= 3; seq++) {
+        journal_hold(journal);
+        journal_event(journal, "event/pier/stage", 16, seq == 1 ? "{\"seq\":1}" : seq == 2 ? "{\"seq\":2}" : "{\"seq\":3}",
+                      9, seq, (int64_t)seq * 20 * day_us);
+        assert_true(journal_release(journal, 20000));
+        if (seq == 2) {     /* pruned at most once an hour: begin anew */
+            journal_close(journal);
+            journal = open_started();
+        }
+    }
+    free(ask(journal, 1, 1 << 20, &next, &count));
+    assert_int_equal(count, 2);
+    journal_close(journal);
+    {
+        struct why notice, why;
+        int entries = 0;
+
+        assert_int_equal(journal_open(&journal, path, 30, wake, NULL, &notice, &why), 0);
+        assert_int_equal(journal_replay(journal, 0, count_entry, &entries, &why), 0);
+        assert_int_equal(entries, 2);
+        journal_close(journal);
+    }
+}
+
+static void test_entries_cut_short_are_not_read(void **state)
+{
+    static const char text[] = "[\"event/pier/brew\",{\"a\":{\"seq\":7},\"t\":\"\\\"seq\\\":8\",\"seq\":9,\"l\":[[]]}],[";
+    struct journal_entry entry = { 0 };
+
+    (void)state;
+    assert_int_equal(journal_entry_read(text, sizeof text - 1, &entry), 0);
+    assert_int_equal(entry.seq, 9);
+    assert_true(entry.event);
+    assert_int_equal(entry.topic_length, 15);
+    assert_int_equal(entry.length, sizeof text - 3);
+    for (size_t length = 0; length < sizeof text - 3; length++) {
+        char *copy = malloc(length + 1);    /* exactly so long, so that a read beyond it is seen */
+
+        memcpy(copy, text, length);
+        assert_int_equal(journal_entry_read(copy, length, &entry), -EINVAL);
+        free(copy);
+    }
+}
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test_setup_teardown(test_answers_hold_what_was_added_and_not_yet_committed, set_up, tear_down),
+        cmocka_unit_test_setup_teardown(test_chunks_join_without_gap_or_repeat, set_up, tear_down),
+        cmocka_unit_test_setup_teardown(test_an_event_survives_kill_9_the_moment_release_returns, set_up, tear_down),
+        cmocka_unit_test_setup_teardown(test_what_is_kept_is_replaced_and_forgotten, set_up, tear_down),
+        cmocka_unit_test_setup_teardown(test_a_full_disk_costs_nothing_when_it_has_room_again, set_up, tear_down),
+        cmocka_unit_test_setup_teardown(test_a_disk_full_for_long_drops_readings_and_no_event, set_up, tear_down),
+        cmocka_unit_test_setup_teardown(test_a_newer_journal_and_a_foreign_one_are_left_alone, set_up, tear_down),
+        cmocka_unit_test_setup_teardown(test_a_damaged_journal_is_set_aside, set_up, tear_down),
+        cmocka_unit_test_setup_teardown(test_a_journal_in_use_is_refused, set_up, tear_down),
+        cmocka_unit_test_setup_teardown(test_rows_older_than_the_days_kept_go, set_up, tear_down),
+        cmocka_unit_test(test_entries_cut_short_are_not_read),
+    };
+
+    return cmocka_run_group_tests(tests, NULL, NULL);
+}
