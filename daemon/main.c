@@ -24,7 +24,7 @@ enum {
 struct daemon {
     uv_loop_t loop;
     const char *path;           /* of the configuration; NULL: none */
-    struct config config;
+    struct config *config;      /* bench and instruments point into it */
     struct clock clock;
     struct bench *bench;
     struct instruments *instruments;
@@ -146,24 +146,42 @@ static const char *fixed_difference(const struct config *old, const struct confi
     return strcmp(old->journal, new->journal) != 0 ? "journal" : NULL;
 }
 
+static int read_config(struct config **out, const char *path, struct why *why)
+{
+    struct config *config = malloc(sizeof *config);
+    int error = config ? config_read(config, path, NULL, why) : why_set(why, -ENOMEM, "no memory for the configuration");
+
+    if (error < 0)
+        free(config);
+    else
+        *out = config;
+    return error;
+}
+
+static void drop_config(struct config *config)
+{
+    config_free(config);
+    free(config);
+}
+
 static int reload(struct daemon *daemon, struct why *why)
 {
-    struct config config;
+    struct config *config;
     const char *fixed;
-    int error = config_read(&config, daemon->path, NULL, why);
+    int error = read_config(&config, daemon->path, why);
 
     if (error < 0)
         return error;
-    fixed = fixed_difference(&daemon->config, &config);
+    fixed = fixed_difference(daemon->config, config);
     error = fixed ? why_set(why, -EINVAL, "%s has changed, which needs a restart", fixed)
-                  : instruments_reconfigure(daemon->instruments, &config, why);
+                  : instruments_reconfigure(daemon->instruments, config, why);
     if (error < 0) {
-        config_free(&config);
+        drop_config(config);
         return error;
     }
-    bench_reconfigure(daemon->bench, &config);
+    bench_reconfigure(daemon->bench, config);
     instruments_attach(daemon->instruments, daemon->bench);
-    config_free(&daemon->config);
+    drop_config(daemon->config);
     daemon->config = config;
     return 0;
 }
@@ -180,7 +198,7 @@ static void on_hangup(uv_signal_t *handle, int number)
     if (reload(daemon, &why) < 0)
         program_say("the old configuration stays: %s", why.text);
     else
-        program_say("the configuration was read again: %d instruments", daemon->config.instrument_count);
+        program_say("the configuration was read again: %d instruments", daemon->config->instrument_count);
     notify_send("READY=1");
 }
 
@@ -216,11 +234,11 @@ static int start(struct daemon *daemon, struct why *why)
     catch_signal(daemon, &daemon->hangup, on_hangup, SIGHUP);
     start_watchdog(daemon);
     watch_clock(daemon);
-    error = instruments_open(&daemon->instruments, &daemon->loop, &daemon->config, &daemon->clock, why);
+    error = instruments_open(&daemon->instruments, &daemon->loop, daemon->config, &daemon->clock, why);
     if (error < 0)
         return error;
     hands.context = daemon->instruments;
-    error = bench_open(&daemon->bench, &daemon->loop, &daemon->config, &daemon->clock, &hands, why);
+    error = bench_open(&daemon->bench, &daemon->loop, daemon->config, &daemon->clock, &hands, why);
     if (error == 0)
         instruments_attach(daemon->instruments, daemon->bench);
     return error;
@@ -252,9 +270,8 @@ static int run(const char *path, double rate)
     int error;
 
     daemon.path = path;
-    error = config_read(&daemon.config, path, NULL, &why);
-    if (error < 0) {
-        program_say("%s%s", why.text, error == -EINVAL ? " (poised --check-config names every mistake)" : "");
+    if (read_config(&daemon.config, path, &why) < 0) {
+        program_say("%s", why.text);
         return EXIT_FAILED;
     }
     allow_many_files();
@@ -264,12 +281,12 @@ static int run(const char *path, double rate)
     if (error < 0) {
         program_say("%s", why.text);
     } else {
-        program_say("bench %s is ready on %s", daemon.config.bench, daemon.config.bus);
+        program_say("bench %s is ready on %s", daemon.config->bench, daemon.config->bus);
         notify_send("READY=1");
         uv_run(&daemon.loop, UV_RUN_DEFAULT);
     }
     stop(&daemon);
-    config_free(&daemon.config);
+    drop_config(daemon.config);
     return error < 0 ? EXIT_FAILED : EXIT_DONE;
 }
 
