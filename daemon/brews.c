@@ -52,7 +52,7 @@ static void name_next(struct brews *brews, int64_t time_us, char *name)
     }
     brews->number++;
     brews->changed = true;
-    snprintf(name, BREW_SIZE, "%s-%08d-%03d", brews->bench, brews->day, brews->number);
+    snprintf(name, BREW_SIZE, "%s-%08u-%03u", brews->bench, (unsigned)brews->day % 100000000, (unsigned)brews->number % 100000);
 }
 
 struct brew *brews_begin(struct brews *brews, const char *station, uint32_t number, int64_t time_us)

@@ -208,7 +208,7 @@ static int give_order(struct request *request, enum order order, struct why *why
 {
     const struct bench_hands *hands = request->control->hands;
     struct stations *stations = request->control->stations;
-    int instrument, station;
+    int instrument = -1, station = -1;     /* set by get_instrument */
     int error = get_instrument(request, &instrument, &station, why);
 
     if (error || (error = hands->order(hands->context, instrument, order, why)) != 0)
