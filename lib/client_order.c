@@ -11,6 +11,7 @@
 
 enum {
     REPLY_WAIT_MS = 5000,       /* a bench that has not sent the next part of its history by then is asked anew */
+    REFUSED_WAIT_MS = 1000,     /* a bench that says no is busy, or in trouble; it says which */
     RETRY_WAIT_MS = 200,        /* between questions that brought nothing: two group commits of the journal */
     TRIES_MOST = 10,            /* so many in vain (2 s): what is missing will not come */
     HELD_MOST = 20000           /* live messages held while the history is read; more are asked for again */
@@ -105,7 +106,7 @@ static int take_reply(struct client *client, const char *text, size_t length, st
     if (!json_text_member(reply, "ok", &ok) || ok.end - ok.at != 4 || memcmp(ok.at, "true", 4) != 0
         || !json_text_member(reply, "messages", &messages) || *messages.at != '['
         || !member_seq(reply, "next", &next) || !member_seq(reply, "last", &last)) {
-        ask_later(client, REPLY_WAIT_MS);
+        ask_later(client, REFUSED_WAIT_MS);
         client_refused(text, length, why);
         return CLIENT_BAD;
     }

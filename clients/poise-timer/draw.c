@@ -1,0 +1,368 @@
+/* The timer's screen.  From top to bottom: who speaks, the stations (side by side where they fit),
+ * the last cup, what waits for its strength, the last notice, the keys.  A station's pane gives its
+ * rows first to what must be read from across the counter. */
+#include "draw.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <string.h>
+
+#include "words.h"
+
+enum {
+    PANE_COLUMNS = 38,          /* the least in which five big digits fit */
+    PANE_ROWS = 9,              /* the least in which big digits fit beside their words */
+    SCALE_MOST = 4,
+    TALL_ROWS = 18,             /* from here on there is room for the last cup and what waits */
+    NOTICE_US = 12000000        /* a warning is read within it */
+};
+
+struct pane {
+    int x, y, width, rows;
+};
+
+/* ---- one station ---- */
+
+/* All stages this brew has had or is going to have, the one now standing out. */
+static void draw_ribbon(struct canvas *canvas, struct pane pane, int y, const struct timer_station *station)
+{
+    int x = pane.x, edge = pane.x + pane.width;
+    bool coming = false;
+
+    for (enum stage stage = STAGE_DOSE; stage <= STAGE_WEIGH_OUT; stage++) {
+        bool here = stage == station->stage, had = station_had(station, stage);
+        bool sometimes = stage == STAGE_BLOOM || stage == STAGE_STIR || stage == STAGE_SETTLE;
+        enum look look = here ? LOOK_HERE : coming || !had ? LOOK_PLAIN : LOOK_FAINT;
+
+        coming |= here;
+        if (sometimes && !here && !had && stage != station_next_stage(station))
+            continue;
+        if (x + (int)strlen(stage_name(stage)) + 2 > edge)
+            return;
+        x = canvas_put(canvas, x, y, 1, look, " ");
+        x = canvas_put(canvas, x, y, edge - x, look, stage_name(stage));
+        x = canvas_put(canvas, x, y, 1, look, " ");
+    }
+}
+
+static void draw_title(struct canvas *canvas, struct pane pane, const struct timer_model *model,
+                       const struct timer_station *station, bool chosen)
+{
+    char then[WORDS_SIZE], title[160];
+    int edge = pane.x + pane.width, x;
+
+    snprintf(title, sizeof title, "%s%s", station->name, chosen && model->stations > 1 ? " *" : "");
+    x = canvas_put(canvas, pane.x, pane.y, pane.width, LOOK_STRONG, title);
+    if (*station->brew) {
+        snprintf(title, sizeof title, "  brew %s", words_brew(station->brew));
+        x = canvas_put(canvas, x, pane.y, edge - x, LOOK_PLAIN, title);
+    }
+    snprintf(title, sizeof title, " %s ", stage_name(station->stage));
+    x = canvas_put(canvas, x + 2, pane.y, edge - x - 2, LOOK_HERE, title);
+    words_then(model, station, then);
+    canvas_put(canvas, x + 2, pane.y, edge - x - 2, LOOK_PLAIN, then);
+}
+
+/* The greatest scale at which the digits and two columns around them fit. */
+static int scale_for(const char *text, int width, int rows)
+{
+    int scale = SCALE_MOST;
+
+    while (scale > 1 && (canvas_digits_width(text, scale) + 2 > width || DIGIT_ROWS * scale > rows))
+        scale--;
+    return canvas_digits_width(text, scale) > width || DIGIT_ROWS * scale > rows ? 0 : scale;
+}
+
+/* The number of the moment, its unit behind or below it.  Returns the rows used. */
+static int draw_focus(struct canvas *canvas, struct pane pane, const struct focus *focus)
+{
+    /* The widest that this number may become, so that it does not change its size while it runs. */
+    const char *widest = strchr(focus->big, ':') ? "00:00" : strchr(focus->big, '.') ? "0000.0" : "000";
+    enum look look = focus->warn ? LOOK_WARN : LOOK_STRONG;
+    int scale = scale_for(widest, pane.width, pane.rows - 1), width, beside;
+
+    if (scale == 0)
+        scale = scale_for(focus->big, pane.width, pane.rows - 1);
+    if (scale == 0) {
+        char line[80];
+
+        snprintf(line, sizeof line, "%s %s", focus->big, focus->unit);
+        canvas_put(canvas, pane.x, pane.y, pane.width, look, line);
+        return 1;
+    }
+    width = canvas_digits_width(focus->big, scale);
+    beside = pane.width - width - 3;
+    canvas_digits(canvas, pane.x + 1, pane.y, scale, look, focus->big);
+    if (beside >= canvas_columns(focus->unit)) {
+        canvas_put(canvas, pane.x + 1 + width + 2, pane.y + DIGIT_ROWS * scale - 1, beside, LOOK_PLAIN, focus->unit);
+        return DIGIT_ROWS * scale;
+    }
+    canvas_put(canvas, pane.x + 1, pane.y + DIGIT_ROWS * scale, pane.width - 1, LOOK_PLAIN, focus->unit);
+    return DIGIT_ROWS * scale + 1;
+}
+
+static void draw_bar(struct canvas *canvas, struct pane pane, int y, const struct focus *focus)
+{
+    int words = canvas_columns(focus->bar), width = pane.width - words - 3;
+    enum look look = focus->warn ? LOOK_WARN : LOOK_GOOD;
+
+    if (isnan(focus->share))
+        return;
+    if (width < 8)
+        width = pane.width - 1;
+    else
+        canvas_put(canvas, pane.x + width + 2, y, words, focus->warn ? LOOK_WARN : LOOK_PLAIN, focus->bar);
+    canvas_bar(canvas, pane.x, y, width, focus->share, look);
+}
+
+/* The lines below the digits, the most needed first.  Returns how many there are. */
+enum { PANE_LINES = 6 };
+struct line {
+    enum look look;
+    char text[WORDS_SIZE];
+};
+
+static int station_lines(const struct timer_model *model, const struct timer_station *station, int64_t now_us,
+                         struct line lines[PANE_LINES])
+{
+    bool bad, running = station_brewing(station);
+    int count = 0;
+
+    if (*station->question)
+        snprintf(lines[count].text, WORDS_SIZE, "? %s%s",
+                 *station->question_detail ? station->question_detail : station->question,
+                 station->question_measure >= 0 ? " (key a)" : "");
+    else
+        words_guide(model, station, lines[count].text);
+    lines[count++].look = *station->question ? LOOK_WARN : LOOK_STRONG;
+    words_numbers(station, now_us, lines[count].text);
+    lines[count++].look = LOOK_PLAIN;
+    words_scale(model, station, now_us, &bad, lines[count].text);
+    lines[count++].look = bad ? LOOK_WARN : LOOK_PLAIN;
+    words_varied(station, lines[count].text);
+    lines[count++].look = running ? LOOK_PLAIN : LOOK_STRONG;
+    words_held(station, lines[count].text);
+    lines[count++].look = LOOK_PLAIN;
+    return count;
+}
+
+static void draw_station(struct canvas *canvas, struct pane pane, const struct timer_model *model,
+                         const struct timer_station *station, bool chosen, int64_t now_us)
+{
+    struct line lines[PANE_LINES];
+    int count = station_lines(model, station, now_us, lines), y = pane.y + 1, below = 0;
+    struct pane digits = pane;
+    struct focus focus;
+
+    words_focus(model, station, now_us, &focus);
+    draw_title(canvas, pane, model, station, chosen);
+    for (int i = 0; i < count; i++)
+        below += *lines[i].text != '\0';
+    if (pane.rows >= PANE_ROWS + 4) {
+        draw_ribbon(canvas, pane, y, station);
+        y += 2;
+    }
+    digits.y = y;
+    digits.rows = pane.y + pane.rows - y - below - 2;       /* the bar and a blank row */
+    if (digits.rows < DIGIT_ROWS + 1)                       /* digits come before the last lines */
+        digits.rows = pane.y + pane.rows - y - 4;
+    y += draw_focus(canvas, digits, &focus);
+    if (y < pane.y + pane.rows && !isnan(focus.share)) {
+        y += pane.y + pane.rows - y > below + 1;
+        draw_bar(canvas, pane, y++, &focus);
+    }
+    y += pane.y + pane.rows - y > below;
+    for (int i = 0; i < count && y < pane.y + pane.rows; i++) {
+        int room = pane.y + pane.rows - y;
+
+        if (*lines[i].text)
+            y += canvas_wrap(canvas, pane.x, y, pane.width, room > 2 ? 2 : room, lines[i].look, lines[i].text);
+    }
+}
+
+static void draw_stations(struct canvas *canvas, struct pane room, const struct timer_model *model, int chosen,
+                          int64_t now_us)
+{
+    int abreast = room.width / PANE_COLUMNS, stacked = room.rows / PANE_ROWS, shown, first = 0, columns, rows;
+
+    abreast = abreast < 1 ? 1 : abreast;
+    stacked = stacked < 1 ? 1 : stacked;
+    columns = model->stations < abreast ? model->stations : abreast;
+    if (columns == 0)
+        return;
+    rows = (model->stations + columns - 1) / columns;
+    rows = rows < stacked ? rows : stacked;
+    shown = rows * columns;
+    if (chosen >= shown)
+        first = chosen - shown + 1;
+    for (int i = 0; i < shown && first + i < model->stations; i++) {
+        struct pane pane = { room.x + i % columns * (room.width / columns), room.y + i / columns * (room.rows / rows),
+                             room.width / columns - (columns > 1 ? 2 : 0), room.rows / rows };
+
+        draw_station(canvas, pane, model, &model->station[first + i], first + i == chosen, now_us);
+    }
+}
+
+/* ---- around the stations ---- */
+
+static void draw_header(struct canvas *canvas, const struct timer_model *model, const struct timer_page *page,
+                        int64_t local_us)
+{
+    char text[DETAIL_SIZE + 80], time[16];
+    int x = 1;
+
+    if (!model->found && model->heard) {
+        snprintf(text, sizeof text, " The bench is gone for %s. Looking for it; what you see is old. ",
+                 words_time((double)(local_us - model->gone_local_us) / 1e6, time, sizeof time));
+        canvas_put(canvas, 0, 0, canvas->width, LOOK_WARN, text);
+        return;
+    }
+    x = canvas_put(canvas, x, 0, canvas->width, LOOK_STRONG, *model->bench ? model->bench : "poise-timer");
+    if (!model->heard) {
+        snprintf(text, sizeof text, "  %s at %s", model->found ? "waiting for its state" : "no bench yet", page->where);
+        canvas_put(canvas, x, 0, canvas->width, LOOK_PLAIN, text);
+        return;
+    }
+    if (model->plan_of > 0) {
+        snprintf(text, sizeof text, "  %s: %d of %d done", *model->title ? model->title : model->experiment,
+                 model->plan_done, model->plan_of);
+        x = canvas_put(canvas, x, 0, canvas->width - x, LOOK_PLAIN, text);
+    }
+    if (model->rate != 1) {
+        snprintf(text, sizeof text, "  clock x %g", model->rate);
+        canvas_put(canvas, x, 0, canvas->width - x, LOOK_FAINT, text);
+    }
+}
+
+static void draw_keys(struct canvas *canvas, const struct timer_model *model)
+{
+    static const char *const lines[] = {
+        "t tare   m mark   space: then   b begin   e end   tab next station   ? help   q quit",
+        "t tare  m mark  space: then  b begin  e end  ? help  q quit",
+        "t tare m mark b begin e end ? help", "t m b e ? q"
+    };
+    size_t i = model->stations > 1 ? 0 : 1;
+
+    while (i + 1 < sizeof lines / sizeof *lines && canvas_columns(lines[i]) + 1 > canvas->width)
+        i++;
+    canvas_put(canvas, 1, canvas->height - 1, canvas->width - 1, LOOK_FAINT, lines[i]);
+}
+
+static int draw_footer(struct canvas *canvas, const struct timer_model *model, int64_t local_us)
+{
+    char words[WORDS_SIZE], text[WORDS_SIZE + 120], digits[48];
+    int y = canvas->height - 2, width = canvas->width - 1;
+
+    draw_keys(canvas, model);
+    if (model->notice_local_us && local_us - model->notice_local_us < NOTICE_US) {
+        y -= canvas_columns(model->notice) > width && canvas->height >= TALL_ROWS;
+        canvas_wrap(canvas, 1, y, width, canvas->height - 1 - y, model->notice_bad ? LOOK_WARN : LOOK_PLAIN,
+                    model->notice);
+    }
+    y--;
+    if (canvas->height < TALL_ROWS)
+        return y;
+    if (*words_waiting(model, words) || model->strength_at_us) {
+        snprintf(text, sizeof text, "%s", words);
+        if (model->strength_at_us && decimal_format(model->strength_shown, digits, sizeof digits) > 0)
+            snprintf(text, sizeof text, "%s%s%s last showed %s %%", words, *words ? "; " : "", model->strength,
+                     digits);
+        canvas_put(canvas, 1, y--, width, LOOK_PLAIN, text);
+    }
+    if (*model->last_brew && *words_measures(&model->last, words)) {
+        snprintf(text, sizeof text, "last cup %s: %s", words_brew(model->last_brew), words);
+        y -= canvas_columns(text) > width;
+        canvas_wrap(canvas, 1, y--, width, 2, LOOK_PLAIN, text);
+    }
+    return y;
+}
+
+/* ---- other pages ---- */
+
+static void draw_help(struct canvas *canvas)
+{
+    static const char *const lines[] = {
+        "t      tare the scale of the chosen station",
+        "space  the next stage begins now (what stands behind \"then\")",
+        "m      any stage begins now: pick it from a list",
+        "b e    begin, end a brew",
+        "a      answer the question that is shown",
+        "tab    choose the next station; 1 to 9 choose one",
+        "?      this page        q  quit",
+        "",
+        "Water near boiling scalds at once. Press straight down, slowly, on a level surface and a sturdy cup, never on "
+        "thin glass; hold the cup where you can bear it. A brewer turned over can open under its own gas. Do not load "
+        "a scale beyond its capacity. Keep mains instruments and hubs away from water. Poise measures; it does not "
+        "make a press safe. Local codes, the makers' instructions and licensed practice come first.",
+        "",
+        "Any key goes back."
+    };
+    int y = 0;
+
+    for (size_t i = 0; i < sizeof lines / sizeof *lines; i++) {
+        bool caution = strlen(lines[i]) > 120;
+        int used = canvas_wrap(canvas, 1, y, canvas->width - 2, canvas->height - y,
+                               caution ? LOOK_STRONG : LOOK_PLAIN, lines[i]);
+
+        y += used ? used : 1;
+    }
+}
+
+char mark_letter(enum stage stage)
+{
+    static const char letters[STAGE_COUNT] = {
+        [STAGE_DOSE] = 'd', [STAGE_BLOOM] = 'b', [STAGE_POUR] = 'p', [STAGE_STEEP] = 's', [STAGE_STIR] = 'i',
+        [STAGE_SETTLE] = 'e', [STAGE_PRESS] = 'r', [STAGE_WEIGH_OUT] = 'w'
+    };
+
+    return letters[stage];
+}
+
+static void draw_mark(struct canvas *canvas, const char *station)
+{
+    char text[80];
+    int y = 2;
+
+    snprintf(text, sizeof text, "Which stage begins now at %s?", station);
+    canvas_put(canvas, 1, 0, canvas->width - 1, LOOK_STRONG, text);
+    for (enum stage stage = STAGE_IDLE; stage < STAGE_COUNT; stage++)
+        if (mark_letter(stage)) {
+            snprintf(text, sizeof text, "%c  %s", mark_letter(stage), stage_name(stage));
+            canvas_put(canvas, 3, y++, canvas->width - 3, LOOK_PLAIN, text);
+        }
+    canvas_put(canvas, 1, y + 1, canvas->width - 1, LOOK_FAINT, "Any other key goes back.");
+}
+
+static void draw_answer(struct canvas *canvas, const struct timer_station *station, const char *typed)
+{
+    char text[DETAIL_SIZE];
+    int y = canvas_wrap(canvas, 1, 0, canvas->width - 2, 4, LOOK_STRONG,
+                        *station->question_detail ? station->question_detail : station->question);
+
+    snprintf(text, sizeof text, "%s = %s_", station->question_measure >= 0
+             ? measure_name((enum measure)station->question_measure) : "?", typed);
+    canvas_put(canvas, 3, y + 1, canvas->width - 3, LOOK_PLAIN, text);
+    canvas_put(canvas, 1, y + 3, canvas->width - 1, LOOK_FAINT, "Enter answers, escape goes back.");
+}
+
+void draw_screen(struct canvas *canvas, const struct timer_model *model, const struct timer_page *page,
+                 int64_t local_us)
+{
+    int chosen = page->chosen < model->stations ? page->chosen : 0;
+    struct pane room = { 1, 2, canvas->width - 1, 0 };
+
+    canvas_clear(canvas);
+    if (page->page == PAGE_HELP) {
+        draw_help(canvas);
+    } else if (page->page == PAGE_MARK && model->stations > 0) {
+        draw_mark(canvas, model->station[chosen].name);
+    } else if (page->page == PAGE_ANSWER && model->stations > 0) {
+        draw_answer(canvas, &model->station[chosen], page->typed);
+    } else {
+        draw_header(canvas, model, page, local_us);
+        room.y = canvas->height < TALL_ROWS ? 1 : 2;
+        room.rows = draw_footer(canvas, model, local_us) + 1 - room.y;
+        if (model->heard && room.rows > 0)
+            draw_stations(canvas, room, model, chosen, model_now_us(model, local_us));
+    }
+}

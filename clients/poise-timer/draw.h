@@ -1,0 +1,23 @@
+/* The timer's screen laid out on a canvas of any size. */
+#ifndef TIMER_DRAW_H
+#define TIMER_DRAW_H
+
+#include "canvas.h"
+#include "model.h"
+
+enum page { PAGE_BENCH, PAGE_HELP, PAGE_MARK, PAGE_ANSWER };
+
+struct timer_page {
+    enum page page;
+    int chosen;                 /* the station that keys speak to */
+    char typed[24];             /* PAGE_ANSWER: the number so far */
+    const char *where;          /* the address that is listened to */
+};
+
+/* The letter that marks a stage on PAGE_MARK; 0: it cannot be marked. */
+char mark_letter(enum stage stage);
+
+void draw_screen(struct canvas *canvas, const struct timer_model *model, const struct timer_page *page,
+                 int64_t local_us);
+
+#endif

@@ -1,0 +1,412 @@
+/* poise-timer: the eyes of the bench.  It shows the stage, the steep and what comes next, and lets
+ * wet hands tare, mark, begin and end.  It keeps nothing and decides nothing.  See poise-timer.1. */
+#include <errno.h>
+#include <getopt.h>
+#include <langinfo.h>
+#include <locale.h>
+#include <math.h>
+#include <signal.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <time.h>
+#include <unistd.h>
+
+#include "draw.h"
+#include "model.h"
+#include "plain.h"
+#include "poise/client.h"
+#include "poise/program.h"
+#include "terminal.h"
+
+enum {
+    PLACE_SIZE = 512,
+    FRAME_MS = 100,             /* a clock that shows seconds, and water that runs: ten pictures a second ... */
+    REST_MS = 1000,             /* ... and one where nothing runs */
+    ASK_MS = 2000               /* a hand on the key waits no longer */
+};
+
+struct timer {
+    struct client *client;
+    struct timer_model model;
+    struct timer_page page;
+    struct timer_bell rung;
+    struct canvas canvas;
+    const char *station;        /* chosen on the command line; NULL: the first */
+    bool plain;
+};
+
+static volatile sig_atomic_t stop;
+
+static void on_signal(int number)
+{
+    (void)number;
+    stop = 1;
+}
+
+static int64_t local_now_us(void)
+{
+    struct timespec now;
+
+    clock_gettime(CLOCK_BOOTTIME, &now);
+    return (int64_t)now.tv_sec * 1000000 + now.tv_nsec / 1000;
+}
+
+static void usage(FILE *out)
+{
+    fputs("Usage: poise-timer [--plain] [--station NAME] [--steep SECONDS] [--bus ADDRESS] [--control ADDRESS]\n"
+          "Shows a brewing bench: the stage, the steep, what comes next.\n"
+          "\n"
+          "  -p, --plain            a line a second and a line per event, instead of a screen\n"
+          "  -S, --station NAME     the station that the keys speak to at first\n"
+          "  -t, --steep SECONDS    the steep to count towards where no plan says it\n"
+          "  -b, --bus ADDRESS      where the bench speaks (default: POISE_BUS, or the usual sockets)\n"
+          "  -c, --control ADDRESS  where it answers (default: POISE_CONTROL, or the usual sockets)\n"
+          "  -h, --help             this text\n"
+          "  -V, --version          which Poise this is\n"
+          "\n"
+          "Keys: ? shows them, q quits.  Hot water scalds and glass breaks under a press: poise-timer(1)\n"
+          "has the cautions.\n", out);
+}
+
+/* ---- hands ---- */
+
+static const struct timer_station *chosen(const struct timer *timer)
+{
+    return timer->model.stations > 0 ? &timer->model.station[timer->page.chosen % timer->model.stations] : NULL;
+}
+
+/* Asks the bench and shows what came of it.  `request` is stolen. */
+static void ask(struct timer *timer, json_t *request, const char *done)
+{
+    const struct timer_station *station = chosen(timer);
+    json_t *reply = NULL;
+    struct why why;
+    int error;
+
+    if (!station || !request) {
+        json_decref(request);
+        return;
+    }
+    json_object_set_new(request, "station", json_string(station->name));
+    error = client_ask(timer->client, request, ASK_MS, &reply, &why);
+    if (error < 0)
+        model_notice(&timer->model, true, local_now_us(), "%s", why.text);
+    else
+        model_notice(&timer->model, false, local_now_us(), "%s: %s", station->name, done);
+    json_decref(reply);
+}
+
+static void mark(struct timer *timer, enum stage stage)
+{
+    char done[40];
+
+    snprintf(done, sizeof done, "%s begins", stage_name(stage));
+    ask(timer, json_pack("{s:s, s:s}", "do", "mark", "stage", stage_name(stage)), done);
+}
+
+static void key_on_mark_page(struct timer *timer, int key)
+{
+    timer->page.page = PAGE_BENCH;
+    for (enum stage stage = STAGE_IDLE; stage < STAGE_COUNT; stage++)
+        if (mark_letter(stage) && mark_letter(stage) == key)
+            mark(timer, stage);
+}
+
+static void key_on_answer_page(struct timer *timer, int key)
+{
+    const struct timer_station *station = chosen(timer);
+    size_t length = strlen(timer->page.typed);
+    char *end;
+    double value;
+
+    if (key == KEY_ESCAPE || !station || station->question_measure < 0) {
+        timer->page.page = PAGE_BENCH;
+    } else if (key == KEY_RUBOUT && length > 0) {
+        timer->page.typed[length - 1] = '\0';
+    } else if (key > 0 && key < 128 && strchr("0123456789.,", key) && length + 1 < sizeof timer->page.typed) {
+        timer->page.typed[length] = key == ',' ? '.' : (char)key;
+        timer->page.typed[length + 1] = '\0';
+    } else if (key == KEY_RETURN) {
+        timer->page.page = PAGE_BENCH;
+        value = strtod(timer->page.typed, &end);
+        if (length == 0 || *end)
+            model_notice(&timer->model, true, local_now_us(), "\"%s\" is no number", timer->page.typed);
+        else
+            ask(timer, json_pack("{s:s, s:s, s:f}", "do", "enter", "measure",
+                                 measure_name((enum measure)station->question_measure), "value", value), "noted");
+    }
+}
+
+static void open_answer_page(struct timer *timer)
+{
+    const struct timer_station *station = chosen(timer);
+
+    if (!station || !*station->question || station->question_measure < 0) {
+        model_notice(&timer->model, false, local_now_us(), "nothing is asked here that a number would answer");
+        return;
+    }
+    timer->page.typed[0] = '\0';
+    timer->page.page = PAGE_ANSWER;
+}
+
+static void key_on_bench_page(struct timer *timer, int key)
+{
+    const struct timer_station *station = chosen(timer);
+
+    if (key == 'q')
+        stop = 1;
+    else if (key == '?' || key == 'h')
+        timer->page.page = PAGE_HELP;
+    else if (key == 't')
+        ask(timer, json_pack("{s:s}", "do", "tare"), "tare sent");
+    else if (key == 'm')
+        timer->page.page = PAGE_MARK;
+    else if (key == ' ' && station)
+        mark(timer, station_next_stage(station));
+    else if (key == 'b')
+        ask(timer, json_pack("{s:s}", "do", "begin"), "a brew begins");
+    else if (key == 'e')
+        ask(timer, json_pack("{s:s}", "do", "end"), "the brew is done");
+    else if (key == 'a')
+        open_answer_page(timer);
+    else if (key == '\t' && timer->model.stations > 0)
+        timer->page.chosen = (timer->page.chosen + 1) % timer->model.stations;
+    else if (key >= '1' && key <= '9' && key - '1' < timer->model.stations)
+        timer->page.chosen = key - '1';
+}
+
+static void take_keys(struct timer *timer)
+{
+    for (int key = terminal_key(); key != KEY_NONE; key = terminal_key()) {
+        if (key == KEY_SIZE)
+            continue;               /* every picture looks at the size itself */
+        switch (timer->page.page) {
+        case PAGE_BENCH:  key_on_bench_page(timer, key); break;
+        case PAGE_HELP:   timer->page.page = PAGE_BENCH; break;
+        case PAGE_MARK:   key_on_mark_page(timer, key); break;
+        case PAGE_ANSWER: key_on_answer_page(timer, key); break;
+        }
+    }
+}
+
+/* ---- eyes ---- */
+
+static void choose_station(struct timer *timer)
+{
+    for (int i = 0; timer->station && i < timer->model.stations; i++)
+        if (strcmp(timer->model.station[i].name, timer->station) == 0) {
+            timer->page.chosen = i;
+            timer->station = NULL;
+        }
+}
+
+static int show(struct timer *timer)
+{
+    int width, height;
+
+    terminal_size(&width, &height);
+    if ((width != timer->canvas.width || height != timer->canvas.height)
+        && canvas_size(&timer->canvas, width, height) < 0) {
+        terminal_close();
+        program_say("out of memory");
+        return -ENOMEM;
+    }
+    draw_screen(&timer->canvas, &timer->model, &timer->page, local_now_us());
+    terminal_show(&timer->canvas);
+    return 0;
+}
+
+static void ring(struct timer *timer)
+{
+    if (!model_bell(&timer->model, &timer->rung, model_now_us(&timer->model, local_now_us())))
+        return;
+    if (!timer->plain)
+        terminal_bell();
+    else
+        printf("%sthe steep is over: press now\n", isatty(STDOUT_FILENO) ? "\a" : "");
+}
+
+static void print_now(const struct timer *timer)
+{
+    char line[PLAIN_SIZE];
+
+    for (int i = 0; timer->model.found && i < timer->model.stations; i++)
+        puts(plain_now(&timer->model, i, local_now_us(), line));
+}
+
+static void print_event(const struct timer *timer, const struct message *message)
+{
+    char line[PLAIN_SIZE];
+
+    if (*plain_event(&timer->model, message, line))
+        puts(line);
+}
+
+static void take_event(struct timer *timer, int event, struct message *message, const struct why *why)
+{
+    int64_t now_us = local_now_us();
+
+    switch (event) {
+    case CLIENT_MESSAGE:
+        model_message(&timer->model, message, now_us);
+        if (timer->plain)
+            print_event(timer, message);
+        message_free(message);
+        choose_station(timer);
+        break;
+    case CLIENT_FOUND:
+        if (timer->plain)
+            printf("the bench is there\n");
+        model_found(&timer->model, now_us);
+        break;
+    case CLIENT_GONE:
+        if (timer->plain)
+            printf("the bench is gone; looking for it\n");
+        model_gone(&timer->model, now_us);
+        break;
+    case CLIENT_BAD:
+        if (timer->plain)
+            program_say("%s", why->text);
+        model_notice(&timer->model, true, now_us, "%s", why->text);
+        break;
+    case CLIENT_INPUT:
+        take_keys(timer);
+        break;
+    }
+}
+
+static bool something_runs(const struct timer_model *model)
+{
+    for (int i = 0; i < model->stations; i++)
+        if (station_brewing(&model->station[i]))
+            return true;
+    return false;
+}
+
+/* A picture when its time has come, and at once after a key. */
+static int run(struct timer *timer)
+{
+    int64_t next_us = local_now_us();
+    int error = 0;
+
+    while (!stop && error == 0) {
+        int64_t now_us = local_now_us();
+        struct message message;
+        struct why why;
+        int event;
+
+        if (now_us >= next_us) {
+            int pause_ms = !timer->plain && something_runs(&timer->model) ? FRAME_MS : REST_MS;
+
+            ring(timer);
+            if (timer->plain)
+                print_now(timer);
+            else
+                error = show(timer);
+            next_us = now_us + pause_ms * 1000;
+        }
+        event = client_next(timer->client, timer->plain ? -1 : STDIN_FILENO, (int)((next_us - now_us + 999) / 1000),
+                            &message, &why);
+        if (event == -EINTR && !timer->plain)
+            take_keys(timer);       /* the terminal changed its size */
+        else if (event < 0 && event != -EINTR)
+            error = event;
+        else
+            take_event(timer, event, &message, &why);
+        if (event == CLIENT_INPUT || event == -EINTR || event == CLIENT_GONE || event == CLIENT_FOUND
+            || (event == CLIENT_MESSAGE && message.kind != MESSAGE_READING && !timer->plain))
+            next_us = local_now_us();
+    }
+    return error;
+}
+
+/* ---- start ---- */
+
+static bool steep_from(const char *text, double *out)
+{
+    char *end;
+    double seconds = strtod(text, &end);
+
+    if (end == text || *end || !(seconds > 0) || seconds > 86400) {
+        program_say("--steep %s: not a number of seconds (1 to 86400)", text);
+        return false;
+    }
+    *out = seconds;
+    return true;
+}
+
+static void catch_signals(void)
+{
+    struct sigaction action = { .sa_handler = on_signal };
+
+    sigaction(SIGTERM, &action, NULL);
+    sigaction(SIGINT, &action, NULL);
+    sigaction(SIGHUP, &action, NULL);
+}
+
+static int start(struct timer *timer, const char *bus, const char *control, double steep_s)
+{
+    char bus_place[PLACE_SIZE], control_place[PLACE_SIZE];
+    struct client_options options = { place_bus(bus, bus_place, sizeof bus_place),
+                                      place_control(control, control_place, sizeof control_place), true, false, 0 };
+    struct why why;
+    int error = client_open(&timer->client, &options, &why);
+
+    if (error < 0) {
+        program_say("%s", why.text);
+        return EXIT_FAILED;
+    }
+    model_begin(&timer->model, steep_s);
+    timer->page.where = bus_place;
+    timer->canvas.unicode = strcmp(nl_langinfo(CODESET), "UTF-8") == 0;
+    timer->plain = timer->plain || !isatty(STDIN_FILENO) || !isatty(STDOUT_FILENO) || !terminal_open(program_colour());
+    if (timer->plain)
+        setvbuf(stdout, NULL, _IOLBF, 0);
+    catch_signals();
+    error = run(timer);
+    if (!timer->plain)
+        terminal_close();
+    if (error < 0)
+        program_say("%s", strerror(-error));
+    client_close(timer->client);
+    canvas_free(&timer->canvas);
+    return error < 0 ? EXIT_FAILED : EXIT_DONE;
+}
+
+int main(int argc, char **argv)
+{
+    static const struct option options[] = {
+        { "plain", no_argument, NULL, 'p' }, { "station", required_argument, NULL, 'S' },
+        { "steep", required_argument, NULL, 't' }, { "bus", required_argument, NULL, 'b' },
+        { "control", required_argument, NULL, 'c' }, { "help", no_argument, NULL, 'h' },
+        { "version", no_argument, NULL, 'V' }, { NULL, 0, NULL, 0 }
+    };
+    static struct timer timer;
+    const char *bus = NULL, *control = NULL;
+    double steep_s = NAN;
+    int option;
+
+    setlocale(LC_ALL, "");
+    setlocale(LC_NUMERIC, "C");         /* what is typed and printed has a decimal point */
+    program_begin(argv[0]);
+    while ((option = getopt_long(argc, argv, "pS:t:b:c:hV", options, NULL)) != -1)
+        switch (option) {
+        case 'p': timer.plain = true; break;
+        case 'S': timer.station = optarg; break;
+        case 't':
+            if (!steep_from(optarg, &steep_s))
+                return EXIT_USAGE;
+            break;
+        case 'b': bus = optarg; break;
+        case 'c': control = optarg; break;
+        case 'h': usage(stdout); return EXIT_DONE;
+        case 'V': program_version(); return EXIT_DONE;
+        default: usage(stderr); return EXIT_USAGE;
+        }
+    if (optind < argc) {
+        program_say("%s: not an option", argv[optind]);
+        return EXIT_USAGE;
+    }
+    return start(&timer, bus, control, steep_s);
+}

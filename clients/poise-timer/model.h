@@ -1,0 +1,139 @@
+/* What the timer knows of a bench: messages in, questions about now answered.
+ *
+ * Pure: no terminal, no socket, no clock; local time is an argument.  A bench speaks when something
+ * changes; between its messages its clock is carried on here. */
+#ifndef TIMER_MODEL_H
+#define TIMER_MODEL_H
+
+#include <stdbool.h>
+#include <stdint.h>
+
+#include "poise/messages.h"
+
+enum {
+    TIMER_STATIONS = 16,        /* more than fit on any screen */
+    TIMER_STAGES = 32,          /* of one brew: two stirs and three pours are 10 */
+    TIMER_WAITING = 16,
+    TIMER_READINGS = 128,       /* six seconds at twenty a second: flow, and the moment before the press */
+    TIMER_WORD = 40, TIMER_WORDS = 24
+};
+
+/* One thing that a plan varies or holds: "steep_s", 120 or "stir", "swirl". */
+struct timer_setting {
+    char name[TIMER_WORD], word[TIMER_WORD];
+    double number;              /* NAN: it is a word */
+    double tolerance;           /* NAN: none */
+    bool varied;
+};
+
+struct timer_run {
+    char experiment[TIMER_WORD];
+    int run, of, replicate;
+    struct timer_setting setting[TIMER_WORDS];
+    int settings;
+};
+
+struct timer_point {
+    int64_t mono_us;
+    double g;
+};
+
+struct timer_station {
+    char name[NAME_SIZE];
+    enum stage stage;
+    int64_t stage_at_us;                /* 0: not known */
+    char brew[BREW_SIZE];               /* empty: none */
+    int64_t first_water_us;             /* 0: not yet */
+    double piston_diameter_mm, press_limit_kpa;     /* NAN or 0: not known */
+    struct { enum stage stage; int64_t at_us; } stages[TIMER_STAGES];
+    int stage_count;
+    struct measures measures;
+    bool above[MEASURE_COUNT];
+    bool has_next;
+    struct timer_run next;              /* the run under way, or else the next */
+    char question[NAME_SIZE], question_detail[DETAIL_SIZE];
+    int question_measure;               /* -1: the answer is no measure */
+
+    /* the scale */
+    char scale[NAME_SIZE];              /* empty: there is none */
+    enum instrument_change condition;
+    enum reading_status status;
+    struct decimal shown;               /* its last indication ... */
+    int stable;
+    int64_t shown_at_us;                /* ... and when; 0: none yet */
+    double offset_g;                    /* what tares have taken off the indication; NAN: not known */
+    double water_base_g, load_base_g;   /* water poured and load at one moment; since then the scale tells */
+    double press_base_g;                /* what the scale showed just before the press */
+    struct timer_point recent[TIMER_READINGS];
+    int recent_count, recent_next;
+
+    double gauge_kpa;                   /* a pressure instrument's last indication; NAN: none */
+    int64_t gauge_at_us;
+    double slurry_c;
+};
+
+struct timer_waiting {
+    char brew[BREW_SIZE];
+    int have, want;
+};
+
+struct timer_model {
+    bool found;                         /* the bench is there */
+    int64_t gone_local_us;              /* since when it is not */
+    bool heard;                         /* a state has come: there is something to show */
+    char bench[NAME_SIZE];
+    double rate;
+    int64_t bench_us, local_us;         /* both clocks at the last message; time_us at the same moment */
+    int64_t time_us;
+    struct timer_station station[TIMER_STATIONS];
+    int stations;
+    struct timer_waiting waiting[TIMER_WAITING];
+    int waiting_count;
+    char last_brew[BREW_SIZE];
+    struct measures last;
+    char experiment[TIMER_WORD], title[DETAIL_SIZE];
+    int plan_done, plan_of;             /* 0 of 0: no plan */
+    double planned_steep_s;             /* from the command line; NAN: only the plan knows */
+    char strength[NAME_SIZE];           /* the refractometer that spoke last */
+    struct decimal strength_shown;
+    int64_t strength_at_us;
+    char notice[DETAIL_SIZE];           /* the last warning or change of an instrument ... */
+    int64_t notice_local_us;            /* ... and when; 0: none */
+    bool notice_bad;
+};
+
+void model_begin(struct timer_model *model, double planned_steep_s);
+
+/* What happened, at local CLOCK_BOOTTIME microseconds. */
+void model_found(struct timer_model *model, int64_t local_us);
+void model_gone(struct timer_model *model, int64_t local_us);
+void model_message(struct timer_model *model, const struct message *message, int64_t local_us);
+void model_notice(struct timer_model *model, bool bad, int64_t local_us, const char *format, ...)
+    __attribute__((format(printf, 4, 5)));
+
+/* The bench's clock now. */
+int64_t model_now_us(const struct timer_model *model, int64_t local_us);
+int64_t model_time_us(const struct timer_model *model, int64_t local_us);
+
+/* Of one station at the bench's `now_us`.  NAN: not known. */
+double station_steep_s(const struct timer_station *station, int64_t now_us);       /* since first water */
+double station_stage_s(const struct timer_station *station, int64_t now_us);       /* since the stage began */
+double station_water_g(const struct timer_station *station);                       /* poured so far */
+double station_flow_g_per_s(const struct timer_station *station, int64_t now_us);
+double station_press_kpa(const struct timer_station *station, int64_t now_us);     /* now, while pressing */
+double station_age_s(const struct timer_station *station, int64_t now_us);         /* of the scale's indication */
+bool station_brewing(const struct timer_station *station);                         /* dose to press */
+bool station_had(const struct timer_station *station, enum stage stage);
+
+/* The plan's number for a measure, "bloom_g" or the like; NAN: none.  tolerance may be NULL. */
+double station_planned(const struct timer_station *station, const char *name, double *tolerance);
+double model_planned_steep_s(const struct timer_model *model, const struct timer_station *station);
+
+/* What comes after the stage now: by the plan where there is one, else by custom. */
+enum stage station_next_stage(const struct timer_station *station);
+
+/* True once per brew: the planned steep is over and nobody presses yet.  `rung` is the caller's, zeroed. */
+struct timer_bell { char brew[TIMER_STATIONS][BREW_SIZE]; };
+bool model_bell(const struct timer_model *model, struct timer_bell *rung, int64_t now_us);
+
+#endif

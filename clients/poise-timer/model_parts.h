@@ -1,0 +1,19 @@
+/* What the parts of the model share. */
+#ifndef TIMER_MODEL_PARTS_H
+#define TIMER_MODEL_PARTS_H
+
+#include "model.h"
+
+/* NULL: there is none of that name. */
+struct timer_station *model_station(struct timer_model *model, const char *name);
+
+/* What stands on the scale, tares added back; NAN: not known. */
+double station_load_g(const struct timer_station *station);
+
+/* Takes over all that a state says; whatever is missing or of the wrong kind counts as not known. */
+void model_state(struct timer_model *model, json_t *state);
+
+/* A run of the plan, as states and the begin of a brew carry it. */
+void run_read(json_t *json, struct timer_run *out);
+
+#endif

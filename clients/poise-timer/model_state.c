@@ -1,0 +1,294 @@
+/* A state taken over into the model; see model.h.  States are untrusted: every field is looked up
+ * with its kind, and lists are cut at what fits on a screen. */
+#include <math.h>
+#include <stdio.h>
+#include <string.h>
+
+#include "model_parts.h"
+#include "poise/brew.h"
+
+static double number_of(json_t *object, const char *key)
+{
+    json_t *field = json_object_get(object, key);
+
+    return json_is_number(field) ? json_number_value(field) : NAN;
+}
+
+static int64_t time_of(json_t *object, const char *key)
+{
+    json_t *field = json_object_get(object, key);
+
+    return json_is_integer(field) ? json_integer_value(field) : 0;
+}
+
+static int count_of(json_t *object, const char *key)
+{
+    json_int_t count = json_integer_value(json_object_get(object, key));
+
+    return count < 0 ? 0 : count > 1000000 ? 1000000 : (int)count;
+}
+
+static const char *text_of(json_t *object, const char *key)
+{
+    const char *text = json_string_value(json_object_get(object, key));
+
+    return text ? text : "";
+}
+
+/* Cut to fit, between characters. */
+static void copy_text(char *out, size_t size, const char *text)
+{
+    size_t length = strnlen(text, size);
+
+    if (length == size)
+        for (length = size - 1; length > 0 && ((unsigned char)text[length] & 0xc0) == 0x80; )
+            length--;
+    memcpy(out, text, length);
+    out[length] = '\0';
+}
+
+/* ---- plan ---- */
+
+static void read_settings(json_t *object, json_t *tolerances, bool varied, struct timer_run *out)
+{
+    const char *name;
+    json_t *value;
+
+    json_object_foreach(object, name, value) {
+        struct timer_setting *setting = &out->setting[out->settings];
+
+        if (out->settings == TIMER_WORDS)
+            return;
+        if (!json_is_number(value) && !json_is_string(value))
+            continue;
+        copy_text(setting->name, sizeof setting->name, name);
+        copy_text(setting->word, sizeof setting->word, json_is_string(value) ? json_string_value(value) : "");
+        setting->number = json_is_number(value) ? json_number_value(value) : NAN;
+        setting->tolerance = number_of(tolerances, name);
+        setting->varied = varied;
+        out->settings++;
+    }
+}
+
+void run_read(json_t *json, struct timer_run *out)
+{
+    json_t *tolerances = json_object_get(json, "tolerances");
+
+    memset(out, 0, sizeof *out);
+    copy_text(out->experiment, sizeof out->experiment, text_of(json, "experiment"));
+    out->run = count_of(json, "run");
+    out->of = count_of(json, "of");
+    out->replicate = count_of(json, "replicate");
+    read_settings(json_object_get(json, "factors"), tolerances, true, out);
+    read_settings(json_object_get(json, "recipe"), tolerances, false, out);
+}
+
+static void read_plan(struct timer_model *model, json_t *plan)
+{
+    copy_text(model->experiment, sizeof model->experiment, text_of(plan, "experiment"));
+    copy_text(model->title, sizeof model->title, text_of(plan, "title"));
+    model->plan_done = count_of(plan, "done");
+    model->plan_of = count_of(plan, "of");
+}
+
+/* ---- stations ---- */
+
+static void read_stages(json_t *list, struct timer_station *station)
+{
+    json_t *entry;
+    size_t place;
+
+    station->stage_count = 0;
+    json_array_foreach(list, place, entry) {
+        int stage = stage_find(text_of(entry, "stage"));
+
+        if (stage < 0 || station->stage_count == TIMER_STAGES)
+            continue;
+        station->stages[station->stage_count].stage = (enum stage)stage;
+        station->stages[station->stage_count++].at_us = time_of(entry, "at_us");
+    }
+}
+
+static void read_above(json_t *list, struct timer_station *station)
+{
+    json_t *entry;
+    size_t place;
+
+    memset(station->above, 0, sizeof station->above);
+    json_array_foreach(list, place, entry) {
+        int measure = json_is_string(entry) ? measure_find(json_string_value(entry)) : -1;
+
+        if (measure >= 0)
+            station->above[measure] = true;
+    }
+}
+
+static void read_question(json_t *question, struct timer_station *station)
+{
+    copy_text(station->question, sizeof station->question, text_of(question, "question"));
+    copy_text(station->question_detail, sizeof station->question_detail, text_of(question, "detail"));
+    station->question_measure = measure_find(text_of(question, "measure"));
+}
+
+static void read_station(json_t *json, struct timer_station *station)
+{
+    int stage = stage_find(text_of(json, "stage"));
+    json_t *next = json_object_get(json, "next");
+    struct why why;
+
+    station->stage = stage < 0 ? STAGE_IDLE : (enum stage)stage;
+    station->stage_at_us = time_of(json, "stage_at_us");
+    copy_text(station->brew, sizeof station->brew, text_of(json, "brew"));
+    station->first_water_us = time_of(json, "first_water_us");
+    station->water_base_g = number_of(json, "water_g");
+    station->load_base_g = number_of(json, "load_g");
+    station->piston_diameter_mm = number_of(json, "piston_diameter_mm");
+    station->press_limit_kpa = number_of(json, "press_limit_kpa");
+    read_stages(json_object_get(json, "stages"), station);
+    if (message_read_measures(json_object_get(json, "measures"), &station->measures, &why) < 0)
+        measures_clear(&station->measures);
+    read_above(json_object_get(json, "above"), station);
+    read_question(json_object_get(json, "question"), station);
+    station->has_next = json_is_object(next);
+    run_read(next, &station->next);
+}
+
+/* Reads the stations; those that were there keep what only readings tell. */
+static void read_stations(struct timer_model *model, json_t *list)
+{
+    struct timer_station before[TIMER_STATIONS];
+    int known = model->stations;
+    json_t *entry;
+    size_t place;
+
+    memcpy(before, model->station, sizeof before);
+    model->stations = 0;
+    json_array_foreach(list, place, entry) {
+        struct timer_station *station = &model->station[model->stations];
+        const char *name = text_of(entry, "station");
+
+        if (model->stations == TIMER_STATIONS || !name_valid(name))
+            continue;
+        memset(station, 0, sizeof *station);
+        station->press_base_g = station->gauge_kpa = station->slurry_c = NAN;
+        for (int i = 0; i < known; i++)
+            if (strcmp(before[i].name, name) == 0)
+                *station = before[i];
+        strcpy(station->name, name);
+        read_station(entry, station);
+        model->stations++;
+    }
+}
+
+/* ---- instruments ---- */
+
+static enum instrument_change condition_of(json_t *instrument)
+{
+    const char *condition = text_of(instrument, "condition");
+
+    return strcmp(condition, "ready") == 0 ? INSTRUMENT_READY : strcmp(condition, "silent") == 0 ? INSTRUMENT_SILENT
+         : strcmp(condition, "refused") == 0 ? INSTRUMENT_REFUSED : INSTRUMENT_LOST;
+}
+
+static enum reading_status status_of(json_t *instrument)
+{
+    const char *status = text_of(instrument, "status");
+
+    for (int i = READING_OK; i <= READING_FAULT; i++)
+        if (strcmp(status, reading_status_name((enum reading_status)i)) == 0)
+            return (enum reading_status)i;
+    return READING_FAULT;
+}
+
+/* A state's number has lost its digits; tenths are what scales of this trade show. */
+static struct decimal tenths(double value)
+{
+    return (struct decimal){ isfinite(value) && fabs(value) < 1e12 ? (int64_t)llround(value * 10) : 0, -1 };
+}
+
+static void read_scale(json_t *json, struct timer_station *station)
+{
+    json_t *stable = json_object_get(json, "stable");
+    int64_t at_us = time_of(json, "mono_us");
+    double value = number_of(json, "value");
+
+    copy_text(station->scale, sizeof station->scale, text_of(json, "instrument"));
+    station->condition = condition_of(json);
+    if (!at_us)
+        return;
+    if (at_us > station->shown_at_us) {
+        station->status = isnan(value) ? status_of(json) : READING_OK;
+        station->stable = json_is_boolean(stable) ? json_is_true(stable) : -1;
+        station->shown = tenths(value);
+        station->shown_at_us = at_us;
+    }
+    /* What tares took off: load and indication are of the same moment. */
+    if (!isnan(value) && !isnan(station->load_base_g))
+        station->offset_g = station->load_base_g - value;
+}
+
+static void read_instruments(struct timer_model *model, json_t *list)
+{
+    json_t *entry;
+    size_t place;
+
+    json_array_foreach(list, place, entry) {
+        struct timer_station *station = model_station(model, text_of(entry, "station"));
+
+        if (station && quantity_find(text_of(entry, "quantity")) == QUANTITY_MASS)
+            read_scale(entry, station);
+    }
+}
+
+/* Joined in the middle of a press: how it stood before follows from the pressure. */
+static void find_press_base(struct timer_station *station, double press_kpa)
+{
+    double kpa_per_g = press_pressure_kpa(1, station->piston_diameter_mm);
+
+    if (station->stage == STAGE_PRESS && isnan(station->press_base_g) && !isnan(press_kpa) && kpa_per_g > 0)
+        station->press_base_g = decimal_to_double(station->shown) - press_kpa / kpa_per_g;
+}
+
+/* ---- the rest ---- */
+
+static void read_waiting(struct timer_model *model, json_t *list)
+{
+    json_t *entry;
+    size_t place;
+
+    model->waiting_count = 0;
+    json_array_foreach(list, place, entry) {
+        struct timer_waiting *waiting = &model->waiting[model->waiting_count];
+
+        if (model->waiting_count == TIMER_WAITING)
+            return;
+        copy_text(waiting->brew, sizeof waiting->brew, text_of(entry, "brew"));
+        waiting->have = count_of(entry, "have");
+        waiting->want = count_of(entry, "want");
+        model->waiting_count++;
+    }
+}
+
+void model_state(struct timer_model *model, json_t *state)
+{
+    json_t *last = json_object_get(state, "last"), *stations = json_object_get(state, "stations"), *entry;
+    struct why why;
+    size_t place;
+
+    model->heard = true;
+    read_stations(model, stations);
+    read_instruments(model, json_object_get(state, "instruments"));
+    json_array_foreach(stations, place, entry) {
+        struct timer_station *station = model_station(model, text_of(entry, "station"));
+
+        if (station)
+            find_press_base(station, number_of(entry, "press_kpa"));
+    }
+    read_waiting(model, json_object_get(state, "waiting"));
+    read_plan(model, json_object_get(state, "plan"));
+    if (json_is_object(last)) {
+        copy_text(model->last_brew, sizeof model->last_brew, text_of(last, "brew"));
+        if (message_read_measures(json_object_get(last, "measures"), &model->last, &why) < 0)
+            measures_clear(&model->last);
+    }
+}

@@ -1,0 +1,47 @@
+/* What the timer says of a station: the number that matters now, what to do, what comes next. */
+#ifndef TIMER_WORDS_H
+#define TIMER_WORDS_H
+
+#include "model.h"
+
+enum { WORDS_SIZE = 400 };
+
+/* The one number to read from across the counter, and how far along it is. */
+struct focus {
+    char big[16];               /* "1:23", "230.1"; digits : . - > and blank */
+    char unit[48];              /* what it is: "g of water" */
+    double share;               /* of what is planned; NAN: nothing is planned */
+    char bar[64];               /* the bar in words: "0:37 to go of 2:00" */
+    bool warn;                  /* too much, too long, too hard */
+};
+void words_focus(const struct timer_model *model, const struct timer_station *station, int64_t now_us,
+                 struct focus *out);
+
+/* "1:23", "-0:05"; empty for NAN. */
+char *words_time(double seconds, char *out, size_t size);
+
+/* "007" of "pier-20261125-007". */
+const char *words_brew(const char *brew);
+
+/* Each writes a line into out (WORDS_SIZE) and returns it; empty when there is nothing to say. */
+
+/* What to do now, and what comes after. */
+char *words_guide(const struct timer_model *model, const struct timer_station *station, char *out);
+char *words_then(const struct timer_model *model, const struct timer_station *station, char *out);
+
+/* Water, flow, steep, press, slurry. */
+char *words_numbers(const struct timer_station *station, int64_t now_us, char *out);
+
+/* The weight now and its age; `bad` when it cannot be relied on. */
+char *words_scale(const struct timer_model *model, const struct timer_station *station, int64_t now_us, bool *bad,
+                  char *out);
+
+/* The run of the plan: what is different this time, and what is as always. */
+char *words_varied(const struct timer_station *station, char *out);
+char *words_held(const struct timer_station *station, char *out);
+
+/* A cup's numbers; the cups that wait for their strength. */
+char *words_measures(const struct measures *measures, char *out);
+char *words_waiting(const struct timer_model *model, char *out);
+
+#endif

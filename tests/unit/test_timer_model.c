@@ -1,0 +1,448 @@
+/* The timer without its terminal: messages in, what is shown out. */
+#include <locale.h>
+#include <math.h>
+#include <setjmp.h>
+#include <stdarg.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include <cmocka.h>
+
+#include "draw.h"
+#include "model.h"
+#include "plain.h"
+#include "poise/brew.h"
+#include "words.h"
+
+enum { S = 1000000 };
+static const int64_t FAR = 7000000000;          /* local time has nothing to do with the bench's */
+static struct timer_model model;
+static int sequence;
+
+/* A message of the bench's second `at_s`; ' stands for ".  Both clocks run alike here. */
+static void __attribute__((format(printf, 3, 4))) say(const char *topic, double at_s, const char *format, ...)
+{
+    char body[6000], text[7000];
+    struct message message;
+    va_list arguments;
+    struct why why;
+    int length;
+
+    va_start(arguments, format);
+    vsnprintf(body, sizeof body, format, arguments);
+    va_end(arguments);
+    length = snprintf(text, sizeof text, "{'v':1,'bench':'pier','seq':%d,'time_us':%lld,'mono_us':%lld,'boot':'b',%s}",
+                      ++sequence, 1764063000000000LL + (long long)(at_s * S), (long long)(at_s * S), body);
+    for (char *at = text; *at; at++)
+        *at = *at == '\'' ? '"' : *at;
+    if (message_read(topic, strlen(topic), text, (size_t)length, &message, &why) < 0)
+        fail_msg("%s", why.text);
+    model_message(&model, &message, FAR + (int64_t)(at_s * S));
+    message_free(&message);
+}
+
+static void scale(double at_s, const char *value)
+{
+    say("reading/pier/left-scale", at_s, "'instrument':'left-scale','station':'left','quantity':'mass','value':%s,"
+        "'unit':'g','stable':null,'status':'ok'", value);
+}
+
+static void stage(double at_s, const char *name, double began_s)
+{
+    say("event/pier/stage", at_s, "'brew':'pier-20261125-007','station':'left','stage':'%s','at_us':%lld,"
+        "'uncertainty_us':1000,'by':'tracker'", name, (long long)(began_s * S));
+}
+
+static const char plan[] = "{'experiment':'ferry-steep','run':4,'of':15,'replicate':1,'factors':{'steep_s':90},"
+    "'recipe':{'dose_g':15,'water_g':230,'stir':'swirl','temperature_c':94},'tolerances':{'dose_g':0.1,'water_g':2}}";
+
+static void state_at(double at_s, const char *name, const char *water, const char *load, const char *shown)
+{
+    say("state/pier", at_s, "'instruments':[{'instrument':'left-scale','quantity':'mass','station':'left',"
+        "'driver':'line','port':'p','condition':'ready','value':%s,'unit':'g','stable':true,'status':'ok','mono_us':%lld,'rate_hz':10,"
+        "'rejects':{}}],'stations':[{'station':'left','stage':'%s','stage_at_us':null,'brew':null,'first_water_us':null,"
+        "'load_g':%s,'water_g':%s,'flow_g_per_s':null,'press_kpa':null,'piston_diameter_mm':60,'press_limit_kpa':30,"
+        "'stages':[],'measures':{},'above':[],'next':%s,'question':null}],"
+        "'waiting':[{'brew':'pier-20261125-005','station':'left','have':1,'want':3},"
+        "{'brew':'pier-20261125-006','station':'left','have':0,'want':3}],"
+        "'last':{'brew':'pier-20261125-006','station':'left','measures':{'dose_g':{'value':15.02,"
+        "'standard_uncertainty':0.03},'steep_s':{'value':121.4,'standard_uncertainty':0.1}}},"
+        "'plan':{'experiment':'ferry-steep','title':'How long to steep','done':3,'of':15}", shown,
+        (long long)(at_s * S), name, load, water, plan);
+}
+
+static int fresh(void **state)
+{
+    (void)state;
+    setlocale(LC_CTYPE, "C.UTF-8");
+    setenv("TZ", "UTC", 1);
+    sequence = 0;
+    model_begin(&model, NAN);
+    return 0;
+}
+
+/* Cup and brewer stand there, tared; the brew begins and water runs from 10 s on, 10 g/s, ten readings a second. */
+static void pour_until(double until_s)
+{
+    char value[20];
+
+    state_at(5, "idle", "null", "400", "0");
+    scale(9, "15.0");
+    say("event/pier/brew", 9.5, "'brew':'pier-20261125-007','station':'left','change':'begin','at_us':9000000,"
+        "'plan':%s", plan);
+    stage(9.5, "dose", 9);
+    for (int tenth = 95; tenth <= 10 * until_s; tenth++) {
+        snprintf(value, sizeof value, "%.1f", 15.0 + (tenth > 100 ? tenth - 100 : 0));
+        scale(tenth / 10.0, value);
+        if (tenth == 107)
+            stage(10.7, "pour", 10);
+    }
+}
+
+static int64_t at(double seconds)
+{
+    return (int64_t)(seconds * S);
+}
+
+static struct timer_station *left(void)
+{
+    assert_int_equal(model.stations, 1);
+    return &model.station[0];
+}
+
+static void time_goes_on_between_messages(void **state)
+{
+    (void)state;
+    scale(100, "1.0");
+    assert_true(model_now_us(&model, FAR + at(100)) == at(100));
+    assert_true(model_now_us(&model, FAR + at(102.5)) == at(102.5));
+    say("event/pier/warning", 200, "'rate':20,'brew':null,'warning':'overload','detail':''");
+    assert_true(model_now_us(&model, FAR + at(201)) == at(220));
+    assert_true(model_time_us(&model, FAR + at(201)) == 1764063000000000LL + at(220));
+}
+
+static void water_counts_from_the_truth_of_the_stage(void **state)
+{
+    (void)state;
+    pour_until(20);
+    assert_true(fabs(station_water_g(left()) - 100) < 0.5);
+    assert_true(fabs(station_flow_g_per_s(left(), at(20)) - 10) < 0.01);
+    assert_true(left()->first_water_us == at(10));
+    assert_true(fabs(station_steep_s(left(), at(25)) - 15) < 1e-9);
+    assert_true(isnan(station_press_kpa(left(), at(20))));
+}
+
+static void a_tare_in_mid_pour_takes_no_water_away(void **state)
+{
+    (void)state;
+    pour_until(20);
+    scale(20.1, "0.0");
+    scale(20.2, "1.0");
+    assert_true(fabs(station_water_g(left()) - 101) < 0.5);
+}
+
+static void a_measured_water_wins(void **state)
+{
+    (void)state;
+    pour_until(20);
+    stage(21, "steep", 20);
+    say("event/pier/measure", 21, "'brew':'pier-20261125-007','station':'left','measure':'water_g','value':99.7,"
+        "'standard_uncertainty':0.1,'by':'tracker'");
+    scale(22, "500.0");         /* a hand on the brewer is no water */
+    assert_true(station_water_g(left()) == 99.7);
+}
+
+static void pressure_counts_from_just_before_the_press(void **state)
+{
+    double kpa;
+
+    (void)state;
+    pour_until(20);
+    stage(21, "steep", 20);
+    for (int tenth = 300; tenth <= 310; tenth++)
+        scale(tenth / 10.0, "115.0");
+    for (int tenth = 311; tenth <= 320; tenth++)
+        scale(tenth / 10.0, "1115.0");
+    stage(32, "press", 31.05);
+    kpa = station_press_kpa(left(), at(32));
+    assert_true(fabs(kpa - 3.468393) < 1e-6);       /* 1 kg on 60 mm: 3.468393 kPa, m g0 / A */
+    assert_true(fabs(station_steep_s(left(), at(40)) - 21.05) < 1e-9);      /* the steep has ended */
+}
+
+static void a_state_in_mid_press_is_enough_for_the_pressure(void **state)
+{
+    (void)state;
+    say("state/pier", 50, "'instruments':[{'instrument':'left-scale','quantity':'mass','station':'left',"
+        "'condition':'ready','value':2400,'status':'ok','mono_us':50000000}],'stations':[{'station':'left','stage':'press',"
+        "'stage_at_us':45000000,'brew':'pier-20261125-007','piston_diameter_mm':60,'press_kpa':6.936786}]");
+    scale(50.5, "3400.0");
+    assert_true(fabs(station_press_kpa(left(), at(50.5)) - 3 * 3.468393) < 1e-5);
+}
+
+static void the_focus_follows_the_stage(void **state)
+{
+    struct focus focus;
+
+    (void)state;
+    state_at(5, "idle", "null", "400", "0");
+    scale(6, "12.34");
+    words_focus(&model, left(), at(6), &focus);
+    assert_string_equal(focus.big, "12.34");            /* the digits that the scale showed */
+    assert_string_equal(focus.bar, "2.7 g to go of 15");
+    scale(6.1, "15.1");
+    words_focus(&model, left(), at(6.1), &focus);
+    assert_string_equal(focus.bar, "right: 15 g");
+    scale(6.2, "15.3");
+    words_focus(&model, left(), at(6.2), &focus);
+    assert_true(focus.warn);
+    assert_string_equal(focus.bar, "0.3 g too much");
+
+    fresh(NULL);
+    pour_until(20);
+    words_focus(&model, left(), at(20), &focus);
+    assert_string_equal(focus.unit, "g of water");
+    assert_true(fabs(focus.share - 100 / 230.0) < 0.003);
+    stage(21, "steep", 20);
+    words_focus(&model, left(), at(70.2), &focus);      /* 60.2 of 90 s */
+    assert_string_equal(focus.big, "1:00");
+    assert_string_equal(focus.bar, "0:30 to go of 1:30");
+    assert_false(focus.warn);
+    words_focus(&model, left(), at(105), &focus);
+    assert_string_equal(focus.bar, "press now: 0:05 over");
+    assert_true(focus.warn);
+}
+
+static void what_comes_next_follows_the_plan(void **state)
+{
+    char then[WORDS_SIZE];
+
+    (void)state;
+    pour_until(20);
+    assert_int_equal(station_next_stage(left()), STAGE_STEEP);
+    stage(21, "steep", 20);
+    assert_int_equal(station_next_stage(left()), STAGE_STIR);       /* stir = swirl */
+    stage(40, "stir", 40);
+    stage(45, "settle", 44);
+    assert_int_equal(station_next_stage(left()), STAGE_PRESS);
+    assert_string_equal(words_then(&model, left(), then), "then press at 1:30");
+    stage(46, "steep", 45);
+    assert_int_equal(station_next_stage(left()), STAGE_PRESS);      /* stirred once is enough */
+}
+
+static void the_bell_rings_once_at_the_end_of_a_steep(void **state)
+{
+    struct timer_bell rung = { 0 };
+
+    (void)state;
+    pour_until(20);
+    stage(21, "steep", 20);
+    assert_false(model_bell(&model, &rung, at(99)));
+    assert_true(model_bell(&model, &rung, at(100.1)));
+    assert_false(model_bell(&model, &rung, at(100.2)));
+    stage(101, "press", 101);
+    memset(&rung, 0, sizeof rung);
+    assert_false(model_bell(&model, &rung, at(102)));
+}
+
+static void corrections_of_earlier_stages_leave_the_screen_alone(void **state)
+{
+    (void)state;
+    pour_until(20);
+    stage(21, "steep", 20);
+    stage(25, "dose", 8.5);
+    assert_int_equal(left()->stage, STAGE_STEEP);
+    say("event/pier/stage", 26, "'brew':'pier-20261125-003','station':'left','stage':'press','at_us':1000000,"
+        "'uncertainty_us':0,'by':'operator'");
+    assert_int_equal(left()->stage, STAGE_STEEP);
+}
+
+static void nonsense_in_a_state_is_not_known(void **state)
+{
+    (void)state;
+    say("state/pier", 50, "'instruments':[{}, {'station':7,'quantity':[]}],'stations':[{'station':'left','stage':7,"
+        "'load_g':'x','measures':[],'stages':{},'above':[7,'x'],'next':{'factors':7,'recipe':{'a':null}},'question':7},"
+        "{'station':'No Name'},{}],'waiting':{},'last':7,'plan':[]");
+    assert_int_equal(left()->stage, STAGE_IDLE);
+    assert_true(isnan(left()->load_base_g));
+    assert_int_equal(model.waiting_count, 0);
+    assert_true(isnan(left()->measures.value[MEASURE_DOSE_G]));
+}
+
+/* ---- the screen ---- */
+
+static struct canvas canvas;
+
+static void draw(int width, int height, enum page page, double at_s)
+{
+    struct timer_page what = { .page = page, .where = "ipc:///nowhere" };
+
+    assert_int_equal(canvas_size(&canvas, width, height), 0);
+    draw_screen(&canvas, &model, &what, FAR + at(at_s));
+}
+
+static bool on_screen(const char *text)
+{
+    char row[2000];
+
+    for (int y = 0; y < canvas.height; y++) {
+        canvas_row(&canvas, y, row, sizeof row);
+        if (strstr(row, text))
+            return true;
+    }
+    return false;
+}
+
+static void expect_on_screen(const char *text)
+{
+    char row[2000];
+
+    if (on_screen(text))
+        return;
+    for (int y = 0; y < canvas.height; y++) {
+        canvas_row(&canvas, y, row, sizeof row);
+        print_message("|%s\n", row);
+    }
+    fail_msg("not on the screen: %s", text);
+}
+
+static void the_screen_says_what_matters(void **state)
+{
+    (void)state;
+    canvas.unicode = true;
+    draw(80, 24, PAGE_BENCH, 1);
+    expect_on_screen("no bench yet at ipc:///nowhere");
+    pour_until(20);
+    stage(21, "steep", 20);
+    draw(80, 24, PAGE_BENCH, 70.2);
+    expect_on_screen("How long to steep: 3 of 15 done");
+    expect_on_screen(" steep   then stir");
+    expect_on_screen("0:30 to go of 1:30");
+    expect_on_screen("waiting for strength: 005 (1 of 3), 006");
+    expect_on_screen("last cup 006: dose 15.0");
+    expect_on_screen("ferry-steep 4 of 15: steep 90 s");
+    expect_on_screen("dose 15 ± 0.1 g, water 230 ± 2 g, stir swirl, temperature 94 °C");
+    expect_on_screen("left-scale 115.0 g, 0:50 old");
+    model_gone(&model, FAR + at(80));
+    draw(80, 24, PAGE_BENCH, 85);
+    expect_on_screen("The bench is gone for 0:05");
+    canvas_free(&canvas);
+}
+
+static void cautions_are_shown_where_they_matter(void **state)
+{
+    (void)state;
+    canvas.unicode = true;
+    pour_until(20);
+    draw(80, 24, PAGE_BENCH, 20);
+    expect_on_screen("scalds");
+    stage(32, "press", 31.05);
+    draw(80, 24, PAGE_BENCH, 33);
+    expect_on_screen("sturdy cup and a level surface");
+    draw(80, 24, PAGE_HELP, 33);
+    expect_on_screen("never on");
+    expect_on_screen("make a press safe");
+    expect_on_screen("licensed practice");
+    canvas_free(&canvas);
+}
+
+/* Any size, any page, with and without Unicode, any number of stations: the sanitizer watches. */
+static void every_size_can_be_drawn(void **state)
+{
+    (void)state;
+    pour_until(20);
+    for (int stations = 1; stations <= TIMER_STATIONS; stations += 5) {
+        for (; model.stations < stations; model.stations++)
+            model.station[model.stations] = model.station[0];
+        for (int width = 1; width < 130; width += width < 12 ? 1 : 13)
+            for (int height = 1; height < 50; height += height < 24 ? 1 : 7)
+                for (int page = PAGE_BENCH; page <= PAGE_ANSWER; page++) {
+                    canvas.unicode = (width + height) % 2;
+                    draw(width, height, (enum page)page, 21);
+                    for (int i = 0; !canvas.unicode && i < width * height; i++)
+                        assert_true(canvas.cells[i].glyph < 0x80);
+                }
+    }
+    canvas_free(&canvas);
+}
+
+static void digits_stay_apart(void **state)
+{
+    static const char all[] = "0123456789:.->";
+    char rows[sizeof all][DIGIT_ROWS][64];
+
+    (void)state;
+    canvas.unicode = true;
+    for (size_t i = 0; all[i]; i++) {
+        char text[2] = { all[i], 0 };
+
+        assert_int_equal(canvas_size(&canvas, 20, DIGIT_ROWS), 0);
+        canvas_digits(&canvas, 0, 0, 1, LOOK_PLAIN, text);
+        for (int y = 0; y < DIGIT_ROWS; y++)
+            canvas_row(&canvas, y, rows[i][y], sizeof rows[i][y]);
+        for (size_t other = 0; other < i; other++)
+            assert_true(memcmp(rows[i], rows[other], sizeof rows[i]) != 0);
+    }
+    canvas_free(&canvas);
+}
+
+static void text_is_cut_and_wrapped_by_columns(void **state)
+{
+    char row[200];
+
+    (void)state;
+    canvas.unicode = true;
+    assert_int_equal(canvas_size(&canvas, 10, 3), 0);
+    assert_int_equal(canvas_wrap(&canvas, 0, 0, 10, 3, LOOK_PLAIN, "hot water scalds at once"), 3);
+    canvas_row(&canvas, 0, row, sizeof row);
+    assert_string_equal(row, "hot water");
+    canvas_row(&canvas, 2, row, sizeof row);
+    assert_string_equal(row, "once");
+    canvas_clear(&canvas);
+    canvas_put(&canvas, 8, 0, 10, LOOK_PLAIN, "\xe5\x92\x96\xe5\x95\xa1");      /* two wide characters, room for one */
+    canvas_put(&canvas, 0, 1, 10, LOOK_PLAIN, "a\xff\x80" "b\tc");
+    canvas_row(&canvas, 0, row, sizeof row);
+    assert_string_equal(row, "        \xe5\x92\x96");
+    canvas_row(&canvas, 1, row, sizeof row);
+    assert_int_equal(row[0], 'a');
+    assert_non_null(strchr(row, 'b'));
+    assert_null(strchr(row, '\t'));
+    canvas_free(&canvas);
+}
+
+static void plain_lines_say_the_same(void **state)
+{
+    char line[PLAIN_SIZE];
+
+    (void)state;
+    pour_until(20);
+    stage(21, "steep", 20);
+    plain_now(&model, 0, FAR + at(70.2), line);
+    assert_string_equal(line, "09:31:10 left 007 steep 0:50, water 100.0 g, steep 1:00, 0:30 to go of 1:30; "
+                              "left-scale 115.0 g, 0:50 old");
+}
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test_setup(time_goes_on_between_messages, fresh),
+        cmocka_unit_test_setup(water_counts_from_the_truth_of_the_stage, fresh),
+        cmocka_unit_test_setup(a_tare_in_mid_pour_takes_no_water_away, fresh),
+        cmocka_unit_test_setup(a_measured_water_wins, fresh),
+        cmocka_unit_test_setup(pressure_counts_from_just_before_the_press, fresh),
+        cmocka_unit_test_setup(a_state_in_mid_press_is_enough_for_the_pressure, fresh),
+        cmocka_unit_test_setup(the_focus_follows_the_stage, fresh),
+        cmocka_unit_test_setup(what_comes_next_follows_the_plan, fresh),
+        cmocka_unit_test_setup(the_bell_rings_once_at_the_end_of_a_steep, fresh),
+        cmocka_unit_test_setup(corrections_of_earlier_stages_leave_the_screen_alone, fresh),
+        cmocka_unit_test_setup(nonsense_in_a_state_is_not_known, fresh),
+        cmocka_unit_test_setup(the_screen_says_what_matters, fresh),
+        cmocka_unit_test_setup(cautions_are_shown_where_they_matter, fresh),
+        cmocka_unit_test_setup(every_size_can_be_drawn, fresh),
+        cmocka_unit_test_setup(digits_stay_apart, fresh),
+        cmocka_unit_test_setup(text_is_cut_and_wrapped_by_columns, fresh),
+        cmocka_unit_test_setup(plain_lines_say_the_same, fresh),
+    };
+
+    return cmocka_run_group_tests_name("timer", tests, NULL, NULL);
+}
