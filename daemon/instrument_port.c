@@ -8,6 +8,7 @@
 #include <unistd.h>
 
 enum {
+    AT_ONCE_MS = 1,             /* when the loop has let go of the old handle */
     RETRY_FIRST_MS = 250,       /* a plug that was touched is back by then */
     RETRY_MOST_MS = 5000,       /* slow enough to cost nothing; folders and udev tell sooner */
     LIVED_US = 5000000,         /* a port that held so long did come back; before that it flaps, and waits longer */
@@ -39,9 +40,15 @@ static bool start_timer(struct instrument *instrument, uint64_t wait_ms, uint64_
     return !instrument->dropped && uv_timer_start(&instrument->timer, on_timer, wait_ms, repeat_ms) == 0;
 }
 
-static void try_later(struct instrument *instrument)
+/* Watches for the port, and tries it again later whatever the watch says.  A missing one may have come just
+ * before the watch began: then at once. */
+static void wait_for_port(struct instrument *instrument, bool missing)
 {
-    start_timer(instrument, (uint64_t)instrument->retry_ms, 0);
+    bool here;
+
+    folders_watch(instrument);
+    here = missing && access(instrument->config->port, F_OK) == 0;
+    start_timer(instrument, here ? AT_ONCE_MS : (uint64_t)instrument->retry_ms, 0);
     instrument->retry_ms = instrument->retry_ms * 2 < RETRY_MOST_MS ? instrument->retry_ms * 2 : RETRY_MOST_MS;
 }
 
@@ -69,9 +76,8 @@ void instrument_lose(struct instrument *instrument, const char *detail)
     let_go(instrument);
     if (lived_us >= LIVED_US * instrument->all->clock->rate)
         instrument->retry_ms = RETRY_FIRST_MS;
+    wait_for_port(instrument, true);
     instrument_change(instrument, CONDITION_LOST, detail);
-    folders_watch(instrument);
-    try_later(instrument);
 }
 
 static void on_readable(uv_poll_t *poll, int status, int events)
@@ -142,14 +148,13 @@ static void could_not_open(struct instrument *instrument, int error, const char 
 {
     bool missing = error == -ENOENT || error == -ENODEV || error == -ENXIO || error == -ENOTDIR;
 
+    wait_for_port(instrument, missing);
     if (!missing)
         instrument_change(instrument, CONDITION_REFUSED, detail);
     else if (instrument->condition == CONDITION_SEARCHING)
         instrument_change(instrument, CONDITION_SEARCHING, detail);
     else
         instrument_change(instrument, CONDITION_LOST, detail);
-    folders_watch(instrument);
-    try_later(instrument);
 }
 
 void instrument_try(struct instrument *instrument)
@@ -161,7 +166,7 @@ void instrument_try(struct instrument *instrument)
     if (instrument->serial || instrument->dropped)
         return;
     if (instrument->poll_closing) {
-        start_timer(instrument, 1, 0);
+        start_timer(instrument, AT_ONCE_MS, 0);
         return;
     }
     error = open_port(instrument, &why);
