@@ -19,9 +19,12 @@ static int64_t read_us(clockid_t which)
 
 void clock_start(struct clock *clock, double rate)
 {
+    struct moment now = {read_us(CLOCK_REALTIME), read_us(CLOCK_BOOTTIME)};
+
     clock->rate = rate;
-    clock->began.time_us = read_us(CLOCK_REALTIME);
-    clock->began.mono_us = read_us(CLOCK_BOOTTIME);
+    clock->began = now;
+    if (rate != 1)      /* counted from the boot, so that a program started again finds its own time gone on */
+        clock->began = (struct moment){now.time_us - (int64_t)((double)now.mono_us * rate), 0};
 }
 
 struct moment clock_now(const struct clock *clock)

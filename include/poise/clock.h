@@ -15,7 +15,8 @@ struct moment {
 
 struct clock {
     double rate;                /* 1: the world's own pace */
-    struct moment began;        /* both clocks agree with the world here */
+    struct moment began;        /* where the bench's time is the world's: a fast clock's mono_us runs from the boot,
+                                 * its time_us crosses the world's at clock_start */
 };
 
 /* Starts a clock of the given rate (1 to 1000). */
