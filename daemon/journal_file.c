@@ -140,6 +140,15 @@ void journal_file_close(struct journal_file *file)
     free(file);
 }
 
+/* SQLite would make it readable for everybody; what lies beside it gets the mode of the file. */
+static void make_private(const char *path)
+{
+    int descriptor = open(path, O_RDWR | O_CREAT | O_CLOEXEC, 0640);
+
+    if (descriptor >= 0)
+        close(descriptor);      /* where it cannot be made, SQLite says so */
+}
+
 static int open_once(struct journal_file **out, const char *path, struct why *why)
 {
     struct journal_file *file = calloc(1, sizeof *file);
@@ -149,6 +158,7 @@ static int open_once(struct journal_file **out, const char *path, struct why *wh
     if (!file)
         return why_set(why, -ENOMEM, "journal %s: out of memory", path);
     snprintf(file->path, sizeof file->path, "%s", path);
+    make_private(path);
     if (sqlite3_open_v2(path, &file->database, SQLITE_OPEN_READWRITE | SQLITE_OPEN_CREATE | SQLITE_OPEN_NOMUTEX,
                         NULL) != SQLITE_OK) {
         error = file->database ? failure(file, why) : why_set(why, -ENOMEM, "journal %s: out of memory", path);

@@ -276,6 +276,7 @@ static int run(const char *path, double rate)
     }
     allow_many_files();
     signal(SIGPIPE, SIG_IGN);
+    signal(SIGXFSZ, SIG_IGN);   /* a file that may not grow is told like a full disk, and is none to die of */
     clock_start(&daemon.clock, rate);
     error = start(&daemon, &why);
     if (error < 0) {

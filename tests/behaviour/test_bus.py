@@ -1,0 +1,203 @@
+"""What a bench tells its listeners, answers to those who ask, and remembers over a restart."""
+from bench import event, line_scale, reading, refractometer, station
+
+CUP = """
+[virtual]
+seed = 11
+[scale left-scale]
+layout = plain
+noise_g = 0
+do = brew cup 300
+do = wait 2
+do = put cup brewer
+do = wait 3
+do = coffee 15 g
+do = wait 3
+do = pour 230 g
+do = wait 90
+do = press 3000 g
+do = wait 30
+"""
+
+
+def one_scale(bench, *lines):
+    port = bench.port("left-scale")
+    bench.configure(station("left", "piston_diameter_mm = 60"), line_scale("left-scale", port, station="left"), *lines)
+    return port
+
+
+def show(bus, port, *grams):
+    """Lines that a scale might send, and the last reading they become."""
+    for gram in grams:
+        port.line(f"ST,GS,{gram:+9.2f} g")
+    return bus.wait_for(reading("left-scale", value=grams[-1]))
+
+
+def test_a_late_joiner_gets_the_state(bench):
+    port = one_scale(bench)
+    bench.poised()
+    early = bench.subscribe()
+    port.wait_heard()
+    show(early, port, 0, 0, 12.34)
+    brew = bench.ask(do="begin")["brew"]
+    bench.ask(do="enter", measure="dose_g", value=15.0)
+    late = bench.subscribe()
+    state = late.messages[0]
+    assert state["topic"] == "state/pier"
+    assert state["instruments"][0]["value"] == 12.34
+    assert state["stations"][0]["brew"] == brew
+    assert state["stations"][0]["measures"]["dose_g"]["value"] == 15.0
+    assert state["seq"] == max(message["seq"] for message in early.drain())
+
+
+def test_only_those_who_want_the_state_cause_one(bench):
+    one_scale(bench)
+    bench.poised()
+    everything = bench.subscribe()
+    before = sum(message["topic"] == "state/pier" for message in everything.drain())
+    bench.subscribe("event/", started=False)
+    bench.subscribe("reading/", started=False)
+    narrow = bench.subscribe("state/")          # settled: those above were seen before this one
+    assert narrow.messages[0]["topic"] == "state/pier"
+    everything.wait_for(lambda message: message["topic"] == "state/pier")
+    assert sum(message["topic"] == "state/pier" for message in everything.drain()) == before + 1
+
+
+def test_since_returns_all_that_was_published(bench):
+    port = one_scale(bench)
+    bench.poised()
+    bus = bench.subscribe()
+    port.wait_heard()
+    for gram in range(300):
+        port.line(f"ST,GS,{gram / 10:+9.1f} g")
+    bus.wait_for(reading("left-scale", value=29.9))
+    bench.ask(do="begin")
+    bench.ask(do="end")
+    bus.wait_for(event("brew", change="end"))
+    live = [message for message in bus.drain() if not message["topic"].startswith("state/")]
+    kept, after = [], 0
+    while True:
+        answer = bench.ask(do="since", seq=after, most=5000)
+        assert answer["ok"]
+        if not answer["messages"]:
+            break
+        kept += [dict(message, topic=topic) for topic, message in answer["messages"]]
+        after = answer["next"]
+    assert after == answer["last"] == kept[-1]["seq"]
+    assert [message["seq"] for message in kept] == list(range(1, len(kept) + 1))
+    assert [message for message in kept if message["seq"] >= live[0]["seq"]] == live
+
+
+def test_an_operator_brews_without_a_tracker(bench):
+    one_scale(bench)
+    bench.poised()
+    bus = bench.subscribe()
+    assert not bench.ask(do="end")["ok"]
+    brew = bench.ask(do="begin")["brew"]
+    assert bus.wait_for(event("brew", change="begin"))["brew"] == brew
+    for measure, value in (("dose_g", 15.0), ("water_g", 230.0), ("beverage_g", 199.25)):
+        assert bench.ask(do="enter", measure=measure, value=value, standard_uncertainty=0.03)["ok"]
+    assert bench.ask(do="note", text="first \u2615 of the day")["ok"]
+    assert bus.wait_for(event("brew", change="note"))["note"] == "first \u2615 of the day"
+    assert bench.ask(do="end")["brew"] == brew
+    end = bus.wait_for(event("brew", change="end"))
+    assert end["measures"]["dose_g"]["value"] == 15.0
+    assert abs(end["measures"]["retained_g_per_g"]["value"] - 2.05) < 1e-9
+    assert bench.ask(do="enter", brew=brew, measure="strength_pct", value=1.4)["ok"]
+    # S B / D = 1.40 % of 199.25 g from 15 g
+    assert abs(bus.wait_for(event("measure", measure="extraction_pct"))["value"] - 18.596667) < 1e-6
+    state = bench.ask(do="status")["state"]
+    assert state["last"]["brew"] == brew and state["waiting"] == []
+
+
+def test_strength_goes_to_the_oldest_cup_that_lacks_it(bench):
+    port = bench.port("glass")
+    bench.configure(station("left"), refractometer("glass", port, r"pattern = (?<value>\d+\.\d+) (?<unit>%)"))
+    bench.poised()
+    bus = bench.subscribe()
+    port.wait_heard()
+    brews = []
+    for _ in range(2):
+        brews.append(bench.ask(do="begin")["brew"])
+        bench.ask(do="end")
+    assert [cup["brew"] for cup in bench.ask(do="status")["state"]["waiting"]] == brews
+    port.line("0.00 %")         # may be half a line: dropped
+    port.line("1.40 %")
+    assert bus.wait_for(event("measure", measure="strength_pct", value=1.4))["brew"] == brews[0]
+    assert bench.ask(do="assign", brew=brews[1])["ok"]
+    assert bus.wait_for(event("measure", measure="strength_pct", value=None))["brew"] == brews[0]
+    assert bus.wait_for(event("measure", measure="strength_pct", value=1.4))["brew"] == brews[1]
+    assert [cup["have"] for cup in bench.ask(do="status")["state"]["waiting"]] == [0, 1]
+
+
+def test_a_tare_is_sent_to_the_scale(bench):
+    port = one_scale(bench)
+    bench.poised()
+    port.wait_heard()
+    assert bench.ask(do="tare")["instrument"] == "left-scale"
+    port.read_until(b"T\r\n")
+    assert "zero" in bench.ask(do="zero")["why"]
+
+
+def test_a_brew_goes_on_after_kill_9(bench):
+    bench.configure(station("left", "piston_diameter_mm = 60"),
+                    line_scale("left-scale", bench.folder / "port/left-scale", station="left"))
+    player = bench.virtual(CUP, "--clock-rate", 20, "--stay")
+    daemon = bench.poised("--clock-rate", 20)
+    bus = bench.subscribe()
+    brew = bus.wait_for(event("stage", stage="steep"))["brew"]
+    dose = [m for m in bus.drain() if event("measure", measure="dose_g")(m)][-1]["value"]
+    daemon.kill()
+    last = max(message["seq"] for message in bus.drain())
+    bench.poised("--clock-rate", 20)
+    state = bench.subscribe().messages[-1]
+    assert state["stations"][0]["brew"] == brew
+    assert state["stations"][0]["measures"]["dose_g"]["value"] == dose
+    assert bus.wait_for(event("warning", warning="numbers-skipped"))["seq"] > last
+    assert bus.wait_for(event("stage", stage="press"))["brew"] == brew
+    player.wait_json(lambda line: line["truth"] == "end")
+    assert bench.ask(do="end")["brew"] == brew
+    assert abs(bus.wait_for(event("brew", change="end"))["measures"]["water_g"]["value"] - 230) < 0.3
+    begins = [m for m in bench.ask(do="since", seq=0)["messages"] if m[1].get("change") == "begin"]
+    assert [m[1]["brew"] for m in begins] == [brew]
+
+
+def test_an_event_published_is_in_the_journal_whenever_it_is_killed(bench):
+    one_scale(bench)
+    daemon = bench.poised()
+    bus = bench.subscribe()
+    seen = []
+    for _ in range(5):
+        brew = bench.ask(do="begin")["brew"]
+        seen.append(bus.wait_for(event("brew", change="begin", brew=brew)))
+        daemon.kill()
+        daemon, bus = bench.poised(), bench.subscribe()
+        assert bench.ask(do="end")["brew"] == brew
+    kept = {message["seq"]: dict(message, topic=topic) for topic, message in bench.ask(do="since", seq=0)["messages"]}
+    assert all(kept[message["seq"]] == message for message in seen)
+    assert len({message["brew"] for message in seen}) == 5
+
+
+def test_a_stop_in_order_skips_no_number(bench):
+    one_scale(bench)
+    daemon = bench.poised()
+    bench.ask(do="begin")
+    last = bench.ask(do="since", seq=0)["last"]
+    daemon.stop()
+    bench.poised()
+    bench.ask(do="end")
+    numbers = [message["seq"] for _, message in bench.ask(do="since", seq=0)["messages"]]
+    assert numbers == list(range(1, len(numbers) + 1)) and len(numbers) > last
+
+
+def test_a_running_brew_survives_new_configuration(bench):
+    one_scale(bench)
+    daemon = bench.poised()
+    bus = bench.subscribe()
+    brew = bench.ask(do="begin")["brew"]
+    bench.configure(station("left", "press_limit_kpa = 25"), station("right"),
+                    line_scale("left-scale", bench.folder / "port/left-scale", station="left"))
+    daemon.signal(1)
+    state = bus.wait_for(lambda m: m["topic"] == "state/pier" and len(m["stations"]) == 2)
+    assert state["stations"][0]["brew"] == brew and state["stations"][0]["press_limit_kpa"] == 25
+    assert bench.ask(do="end", station="left")["brew"] == brew

@@ -1,0 +1,176 @@
+"""Poised in trouble: each fault ends in one clear sentence and loses nothing that was recorded."""
+import resource
+import sqlite3
+
+import zmq
+
+from bench import event, line_scale, reading, station
+
+
+def one_scale(bench):
+    port = bench.port("left-scale")
+    bench.configure(station("left"), line_scale("left-scale", port, station="left"))
+    return port
+
+
+def test_a_second_poised_is_told_and_the_first_goes_on(bench):
+    one_scale(bench)
+    bench.poised()
+    status, output, said = bench.run("poised", "--config", bench.configuration)
+    assert (status, output) == (1, "")
+    assert "another poised is using it" in said.splitlines()[-1]
+    assert bench.ask(do="begin")["ok"]
+
+
+def test_a_second_poised_with_its_own_sockets_cannot_share_the_journal(bench):
+    one_scale(bench)
+    bench.poised()
+    text = bench.configuration.read_text().replace("/bus", "/other-bus").replace("/control", "/other-control")
+    (bench.folder / "other.conf").write_text(text)
+    status, _, said = bench.run("poised", "--config", bench.folder / "other.conf")
+    assert status == 1 and "journal.db: another poised is using it" in said
+
+
+def test_sockets_and_files_are_closed_to_strangers(bench):
+    one_scale(bench)
+    bench.poised()
+    assert (bench.folder / "bus").stat().st_mode & 0o777 == 0o660
+    assert (bench.folder / "control").stat().st_mode & 0o777 == 0o660
+    assert (bench.folder / "journal.db").stat().st_mode & 0o007 == 0
+
+
+def test_missing_folders_are_made_for_the_group_alone(bench):
+    port = bench.port("left-scale")
+    bench.bus = f"ipc://{bench.folder}/new/deep/bus"
+    bench.configure(station("left"), line_scale("left-scale", port, station="left"))
+    bench.poised()
+    assert (bench.folder / "new/deep").stat().st_mode & 0o777 == 0o750
+
+
+def test_a_network_socket_without_keys_is_refused(bench):
+    one_scale(bench)
+    bench.configuration.write_text(bench.configuration.read_text().replace(bench.bus, "tcp://127.0.0.1:5555"))
+    status, _, said = bench.run("poised", "--config", bench.configuration)
+    assert status == 1 and "tcp://" in said and "keys" in said
+
+
+def test_a_file_in_the_place_of_the_socket_is_left_alone(bench):
+    one_scale(bench)
+    (bench.folder / "bus").write_text("my recipe")
+    status, _, said = bench.run("poised", "--config", bench.configuration)
+    assert status == 1 and "no socket" in said
+    assert (bench.folder / "bus").read_text() == "my recipe"
+
+
+def test_a_newer_journal_is_left_alone(bench):
+    one_scale(bench)
+    bench.poised().stop()
+    database = sqlite3.connect(bench.folder / "journal.db")
+    database.execute("PRAGMA user_version = 9")
+    database.close()
+    status, _, said = bench.run("poised", "--config", bench.configuration)
+    assert status == 1 and "made by a newer Poise" in said
+
+
+def test_a_damaged_journal_is_set_aside_and_said(bench):
+    one_scale(bench)
+    daemon = bench.poised()
+    first = bench.ask(do="begin")["brew"]
+    daemon.stop()
+    last = 1
+    with open(bench.folder / "journal.db", "r+b") as file:
+        file.write(b"spilled coffee " * 400)
+    daemon = bench.poised()
+    daemon.wait_diagnostic("damaged; it is kept as ")
+    assert len(list(bench.folder.glob("journal.db.damaged-*"))) >= 1
+    answer = bench.ask(do="since", seq=0)
+    assert answer["messages"][0][1]["seq"] > last + 1000000       # above all that was ever given
+    assert bench.ask(do="begin")["brew"] != first
+
+
+def test_a_full_disk_stops_no_reading_and_loses_none(bench):
+    port = one_scale(bench)
+    daemon = bench.poised()
+    bus, said = bench.subscribe(), bench.subscribe()
+    port.wait_heard()
+    before = resource.prlimit(daemon.process.pid, resource.RLIMIT_FSIZE)
+    resource.prlimit(daemon.process.pid, resource.RLIMIT_FSIZE, (4096, before[1]))
+    for gram in range(200):
+        port.line(f"ST,GS,{gram / 10:+9.1f} g")
+    bus.wait_for(reading("left-scale", value=19.9))
+    brew = bench.ask(do="begin")["brew"]
+    assert "journal.db" in said.wait_for(event("warning", warning="journal"))["detail"]
+    resource.prlimit(daemon.process.pid, resource.RLIMIT_FSIZE, before)
+    assert "nothing was lost" in said.wait_for(event("warning", warning="journal"))["detail"]
+    kept, after = [], 0
+    while True:
+        answer = bench.ask(do="since", seq=after)
+        kept += [message["seq"] for _, message in answer["messages"]]
+        after = answer["next"]
+        if after >= answer["last"]:
+            break
+    assert kept == list(range(1, len(kept) + 1))
+    assert daemon.diagnostics.count("journal.db") == 2
+    daemon.kill()
+    bench.poised()
+    assert bench.ask(do="end")["brew"] == brew
+
+
+def test_nonsense_gets_a_sentence_or_silence_and_hurts_nobody(bench):
+    one_scale(bench)
+    daemon = bench.poised()
+    socket = bench.context.socket(zmq.DEALER)
+    socket.setsockopt(zmq.LINGER, 0)
+    socket.connect(bench.control)
+    for frames in ([b"\0\1\2"], [b"{"], [b"{}"], [b"[" * 60000], [b'{"do":"' + b"x" * 60000 + b'"}'], [b"a" * 100000],
+                   [b'{"do":"since","seq":99999999999999999999}'], [b"\xff\xfe"], [b'{"do":"dance"}']):
+        socket.send_multipart(frames)
+        assert socket.poll(20000), frames[0][:40]
+        reply = zmq.utils.jsonapi.loads(socket.recv_multipart()[-1])
+        assert reply["ok"] is False and reply["why"] and "\n" not in reply["why"]
+    socket.send_multipart([b"one", b"two", b"three"])      # three frames are no request: dropped
+    socket.send_multipart([b"y" * 1000000])                # too long even to be read: the connection ends
+    socket.close()
+    assert bench.ask(do="status", dies=daemon)["ok"]
+
+
+def test_a_requester_of_any_kind_is_answered(bench):
+    one_scale(bench)
+    bench.poised()
+    socket = bench.context.socket(zmq.REQ)
+    socket.setsockopt(zmq.LINGER, 0)
+    socket.connect(bench.control)
+    for request in ({"do": "since", "seq": 0, "id": "a"}, {"do": "dance", "id": 2}):
+        socket.send_json(request)
+        assert socket.poll(20000)
+        assert socket.recv_json()["id"] == request["id"]
+    socket.close()
+
+
+def test_a_listener_who_does_not_read_slows_nobody(bench):
+    ports = [bench.port(f"scale-{number}") for number in range(8)]
+    bench.configure(station("left"), *[line_scale(f"scale-{number}", port) for number, port in enumerate(ports)])
+    daemon = bench.poised()
+    deaf = bench.context.socket(zmq.SUB)
+    deaf.setsockopt(zmq.LINGER, 0)
+    deaf.setsockopt(zmq.RCVHWM, 1)
+    deaf.setsockopt(zmq.RCVBUF, 4096)
+    deaf.connect(bench.bus)
+    deaf.setsockopt_string(zmq.SUBSCRIBE, "")
+    assert deaf.poll(20000)
+    bus = bench.subscribe()
+    for port in ports:
+        port.wait_heard().line("ST,GS,+    0.0 g")
+    for begin in range(1, 1001, 50):            # so much at once is no flood
+        for port in ports:
+            for gram in range(begin, begin + 50):
+                port.line(f"ST,GS,{gram / 10:+9.1f} g")
+        bus.wait_for(reading("scale-7", value=(begin + 49) / 10))
+    # 8000 messages are more than is kept for one who does not read
+    for number in range(8):
+        while not any(reading(f"scale-{number}", value=100.0)(m) for m in bus.messages):
+            bus.wait_for(reading(f"scale-{number}"))
+        values = [m["value"] for m in bus.messages if reading(f"scale-{number}")(m)]
+        assert values[-1000:] == [gram / 10 for gram in range(1, 1001)]
+    assert bench.ask(do="status", dies=daemon)["ok"]
+    deaf.close()
