@@ -13,7 +13,6 @@
 
 enum {
     COMMIT_WAIT_MS = 20,        /* an event waits so long for the disk; a slower one must not stop the bench */
-    ASKING_MOST = 64,           /* open questions to the journal */
     RESERVE_NUMBERS = 1000000   /* a kill skips at most so many; enough for a minute of 10,000 readings a second
                                  * on a disk that takes nothing */
 };
@@ -82,9 +81,11 @@ static void keep(void *context, const char *key, const void *data, size_t length
     journal_keep(bench->journal, key, data, length);
 }
 
-static struct saved_at saved_at(const struct bench *bench)
+void bench_save(struct bench *bench, bool all)
 {
-    return (struct saved_at){ bench->seq, bench->now, bench->clock->rate };
+    struct saved_at at = { bench->seq, bench->now, bench->clock->rate };
+
+    stations_save(&bench->stations, all, &at, keep, bench);
 }
 
 static void each_pending(struct bench *bench, bool publish)
@@ -186,12 +187,10 @@ static void arm(struct bench *bench)
 
 void bench_settle(struct bench *bench)
 {
-    struct saved_at at = saved_at(bench);
-
     if (bench->pending_count) {
         journal_hold(bench->journal);
         each_pending(bench, false);
-        stations_save(&bench->stations, false, &at, keep, bench);
+        bench_save(bench, false);
         journal_release(bench->journal, COMMIT_WAIT_MS);
         each_pending(bench, true);
         bench->pending.length = 0;
@@ -207,13 +206,11 @@ void bench_settle(struct bench *bench)
 
 static void save_trackers(struct bench *bench)
 {
-    struct saved_at at = saved_at(bench);
-
     bench->saved_us = bench->now.mono_us;
     for (int i = 0; i < bench->stations.count; i++)
         bench->stations.all[i].changed = true;
     journal_hold(bench->journal);
-    stations_save(&bench->stations, false, &at, keep, bench);
+    bench_save(bench, false);
     journal_release(bench->journal, 0);
 }
 
@@ -272,92 +269,6 @@ void bench_clock_stepped(struct bench *bench, int64_t by_us)
                   "the wall clock was set %s by %.1f s; durations are not touched by it",
                   by_us < 0 ? "back" : "forward", (double)(by_us < 0 ? -by_us : by_us) / 1e6);
     bench_settle(bench);
-}
-
-/* ---- the journal's news ---- */
-
-struct question {
-    struct bus_peer peer;
-    char id[120];               /* as JSON; empty: none */
-};
-
-static int ask_since(void *context, uint64_t after_seq, size_t most, const json_t *id)
-{
-    struct bench *bench = context;
-    struct question *question;
-    char *text = id ? json_dumps(id, JSON_COMPACT | JSON_ENCODE_ANY) : NULL;
-    int error;
-
-    if (bench->asking >= ASKING_MOST || !(question = calloc(1, sizeof *question))) {
-        free(text);
-        return bench->asking >= ASKING_MOST ? -EBUSY : -ENOMEM;
-    }
-    question->peer = *bench->peer;
-    if (text && strlen(text) < sizeof question->id)
-        strcpy(question->id, text);
-    free(text);
-    if ((error = journal_ask(bench->journal, after_seq, most, question)) != 0)
-        free(question);
-    else
-        bench->asking++;
-    return error;
-}
-
-static void send_answer(struct bench *bench, const struct journal_news *news)
-{
-    struct question *question = news->question;
-    struct text text = { 0 };
-
-    bench->asking--;
-    if (news->text) {
-        text_print(&text, "{\"ok\":true,\"messages\":[");
-        text_add(&text, news->text, news->length);
-        text_print(&text, "],\"next\":%" PRIu64 ",\"last\":%" PRIu64, news->next_seq, bench->seq);
-    } else {
-        text_print(&text, "{\"ok\":false,\"why\":");
-        text_string(&text, news->why.text);
-    }
-    if (question->id[0])
-        text_print(&text, ",\"id\":%s", question->id);
-    text_add(&text, "}", 1);
-    if (!text.failed)
-        bus_reply(bench->bus, &question->peer, text.data, text.length);
-    text_free(&text);
-    free(question);
-    free(news->text);
-}
-
-static void on_news(uv_async_t *handle)
-{
-    struct bench *bench = handle->data;
-    struct journal_news news;
-
-    while ((news = journal_news(bench->journal)).kind != JOURNAL_NOTHING) {
-        if (news.kind == JOURNAL_ANSWER) {
-            send_answer(bench, &news);
-            continue;
-        }
-        bench->now = clock_now(bench->clock);
-        program_say("%s", news.why.text);
-        stations_warn(&bench->stations, NULL, NULL, "journal", "%s", news.why.text);
-        if (news.kind == JOURNAL_RENEWED) {
-            struct saved_at at = saved_at(bench);
-
-            bench_reserve(bench);
-            journal_hold(bench->journal);
-            stations_save(&bench->stations, true, &at, keep, bench);
-            journal_release(bench->journal, 0);
-        }
-    }
-    if (bench->pending_count)
-        bench_settle(bench);
-}
-
-static void wake(void *context)
-{
-    struct bench *bench = context;
-
-    uv_async_send(&bench->news);
 }
 
 /* ---- what clients say ---- */
@@ -430,7 +341,7 @@ static void fill(struct bench *bench, uv_loop_t *loop, const struct config *conf
     bench->stations.emit = bench_emit;
     bench->control = (struct control){
         .stations = &bench->stations, .config = config, .hands = &bench->hands, .context = bench,
-        .state = state_text, .instruments = instruments_text, .since = ask_since,
+        .state = state_text, .instruments = instruments_text, .since = bench_ask_since,
     };
     strcpy(bench->common.bench, config->bench);
     snprintf(bench->common.boot, sizeof bench->common.boot, "%s", clock_boot());
@@ -476,11 +387,11 @@ int bench_open(struct bench **out, uv_loop_t *loop, const struct config *config,
         return give_up(bench, bench->lock);
     if ((error = stations_open(&bench->stations, config, why)) != 0 ||
         (error = make_outlets(bench, config, why)) != 0 ||
-        (error = journal_open(&bench->journal, config->journal, config->journal_days, wake, bench, &notice, why)) != 0 ||
+        (error = journal_open(&bench->journal, config->journal, config->journal_days, bench_wake, bench, &notice, why)) != 0 ||
         (error = bus_open(&bench->bus, loop, config->bus, config->control, &calls, why)) != 0)
         return give_up(bench, error);
     bench->news.data = bench->deadline.data = bench;
-    uv_async_init(loop, &bench->news, on_news);
+    uv_async_init(loop, &bench->news, bench_on_news);
     uv_timer_init(loop, &bench->deadline);
     if ((error = bench_restore(bench, &notice, why)) != 0 || (error = journal_start(bench->journal, why)) != 0) {
         bench_close(bench);

@@ -63,6 +63,14 @@ void bench_settle(struct bench *bench);
 /* Asks the journal to promise that seq up to so much will not be given again. */
 void bench_reserve(struct bench *bench);
 
+/* Keeps what changed (all: everything) with the next commit; the journal is held. */
+void bench_save(struct bench *bench, bool all);
+
+/* bench_news.c: for struct control, for the journal, for the loop. */
+int bench_ask_since(void *context, uint64_t after_seq, size_t most, const json_t *id);
+void bench_wake(void *context);
+void bench_on_news(uv_async_t *handle);
+
 /* Takes back what the journal knows: numbers, brews, trackers, and the readings since. */
 int bench_restore(struct bench *bench, const struct why *notice, struct why *why);
 
