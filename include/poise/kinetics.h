@@ -16,11 +16,8 @@
 #include <stdbool.h>
 #include <stddef.h>
 
+#include "poise/interval.h"
 #include "poise/why.h"
-
-struct interval {
-    double low, high;               /* -INFINITY, INFINITY: the data set no bound on that side */
-};
 
 /* The cups: t[i] seconds gave e[i].  Several cups at one time are welcome. */
 struct kinetics_data {
