@@ -1,0 +1,58 @@
+/* A measure along a numeric factor that is not time: a line or a curve with its band, and whether a
+ * rising series breaks.  Pure; x and y in any units.
+ *
+ * Sources: least squares, any textbook; continuous two-segment lines: Hudson, JASA 61, 1966;
+ * permutation of residuals: Freedman & Lane, Journal of Business & Economic Statistics 1, 1983 (cited
+ * from memory). */
+#ifndef POISE_TREND_H
+#define POISE_TREND_H
+
+#include <stdbool.h>
+#include <stddef.h>
+
+#include "poise/interval.h"
+#include "poise/why.h"
+
+enum { TREND_COEFFICIENTS = 3 };
+
+/* y = c0 + c1 (x - centre) + c2 (x - centre)^2 */
+struct trend {
+    int degree;                                     /* 1 or 2 */
+    double centre;
+    double coefficient[TREND_COEFFICIENTS];
+    double covariance[TREND_COEFFICIENTS][TREND_COEFFICIENTS];
+    double rss, spread;                             /* residual standard deviation; NAN without df */
+    double aicc;
+    size_t n, df;
+};
+
+/* Returns 0; -EINVAL for a number that is not finite or another degree; -ENODATA with fewer distinct x
+ * than degree + 1; -ENOMEM. */
+int trend_fit(const double *x, const double *y, size_t n, int degree, struct trend *out, struct why *why);
+
+/* A line, or a curve when its AICc is lower by at least 2 and there are four distinct x. */
+int trend_choose(const double *x, const double *y, size_t n, struct trend *out, struct why *why);
+
+double trend_at(const struct trend *trend, double x);
+double trend_error_at(const struct trend *trend, double x);    /* standard error of the mean there */
+struct interval trend_interval_at(const struct trend *trend, double x, double confidence);
+
+/* Change of y per unit of x at x, with its interval. */
+double trend_slope_at(const struct trend *trend, double x, double confidence, struct interval *interval);
+
+/* Two straight pieces that meet at `at`. */
+struct trend_break {
+    double at;
+    struct interval at_interval;    /* 95 %, by profile; inside the range of x */
+    double slope_before, slope_after;
+    struct interval slope_after_interval;           /* 95 %, given the place of the break */
+    double f;                       /* how much better than one line */
+    double p;                       /* share of permutations at least as good; their count sets the least */
+};
+
+/* Looks for a break between the second and the last but one distinct x.  Returns as trend_fit; -ENODATA
+ * with fewer than five distinct x or six cups; -EDOM when the points are a line without scatter. */
+int trend_find_break(const double *x, const double *y, size_t n, int permutations, unsigned long seed,
+                     struct trend_break *out, struct why *why);
+
+#endif

@@ -1,0 +1,197 @@
+/* Lines, curves and breaks, held against R on random data and against simulation. */
+#include <setjmp.h>
+#include <stdarg.h>
+#include <stddef.h>
+#include <stdint.h>
+#include <cmocka.h>
+
+#include <errno.h>
+#include <gsl/gsl_cdf.h>
+#include <gsl/gsl_randist.h>
+#include <gsl/gsl_rng.h>
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <unistd.h>
+
+#include "poise/trend.h"
+
+static void assert_close(double value, double expected, double relative)
+{
+    if (!(fabs(value - expected) <= relative * fmax(fabs(expected), 1e-6)))
+        fail_msg("%.12g instead of %.12g", value, expected);
+}
+
+enum { CUPS = 18, CASES = 4 };
+
+static int ask_r(const char *questions, double *answers, int most)
+{
+    char file[] = "/tmp/poise-trend-XXXXXX", command[512];
+    int fd = mkstemp(file), count = 0;
+    FILE *pipe;
+
+    assert_true(fd >= 0);
+    assert_int_equal(write(fd, questions, strlen(questions)), strlen(questions));
+    close(fd);
+    snprintf(command, sizeof command, "Rscript --vanilla '%s/trend.R' %s", TEST_FOLDER, file);
+    pipe = popen(command, "r");
+    assert_non_null(pipe);
+    while (count < most && fscanf(pipe, "%lf", &answers[count]) == 1)
+        count++;
+    assert_int_equal(pclose(pipe), 0);
+    unlink(file);
+    return count;
+}
+
+/* Extraction against pressure: up to `top` and down again. */
+static void make_tent(gsl_rng *random, double top, double fall, double spread, double *x, double *y)
+{
+    for (int i = 0; i < CUPS; i++) {
+        x[i] = 8 + 6 * (i % 9);
+        y[i] = 18 + 0.08 * fmin(x[i], top) - fall * fmax(x[i] - top, 0) + gsl_ran_gaussian(random, spread);
+    }
+}
+
+static size_t write_question(char *text, size_t size, size_t length, const char *kind, double at, const double *x,
+                             const double *y)
+{
+    length += (size_t)snprintf(text + length, size - length, "%s %.17g", kind, at);
+    for (int i = 0; i < CUPS; i++)
+        length += (size_t)snprintf(text + length, size - length, " %.17g,%.17g", x[i], y[i]);
+    length += (size_t)snprintf(text + length, size - length, "\n");
+    assert_true(length < size);
+    return length;
+}
+
+static void check_polynomial(const double *x, const double *y, int degree, double at, const double **answer)
+{
+    struct trend trend;
+    struct interval slope, mean;
+    struct why why;
+    double quantile = gsl_cdf_tdist_Pinv(0.975, CUPS - degree - 1);
+
+    assert_int_equal(trend_fit(x, y, CUPS, degree, &trend, &why), 0);
+    *answer += degree;
+    assert_close(trend_at(&trend, 0), *(*answer - degree), 1e-8);
+    assert_close(trend_at(&trend, at), (*answer)[1], 1e-9);
+    assert_close(trend_error_at(&trend, at), (*answer)[2], 1e-8);
+    mean = trend_interval_at(&trend, at, 0.95);
+    assert_close(mean.high - mean.low, 2 * quantile * (*answer)[2], 1e-8);
+    assert_close(trend.rss, (*answer)[3], 1e-8);
+    assert_close(trend_slope_at(&trend, at, 0.95, &slope), (*answer)[4], 1e-7);
+    assert_close(slope.high - slope.low, 2 * quantile * (*answer)[5], 1e-7);
+    *answer += 6;
+}
+
+static void r_finds_the_same(void **state)
+{
+    gsl_rng *random = gsl_rng_alloc(gsl_rng_mt19937);
+    static double x[CASES][CUPS], y[CASES][CUPS], answers[128];
+    struct trend_break breaks[CASES];
+    char text[32768];
+    const double *answer = answers;
+    size_t length = 0;
+    struct why why;
+
+    (void)state;
+    gsl_rng_set(random, 20261125);
+    for (int i = 0; i < CASES; i++) {
+        make_tent(random, 34, 0.05, 0.2, x[i], y[i]);
+        assert_int_equal(trend_find_break(x[i], y[i], CUPS, 99, 7, &breaks[i], &why), 0);
+        length = write_question(text, sizeof text, length, "line", 20 + i, x[i], y[i]);
+        length = write_question(text, sizeof text, length, "curve", 20 + i, x[i], y[i]);
+        length = write_question(text, sizeof text, length, "break", breaks[i].at, x[i], y[i]);
+    }
+    gsl_rng_free(random);
+    assert_int_equal(ask_r(text, answers, 128), CASES * (7 + 8 + 4));
+    for (int i = 0; i < CASES; i++) {
+        double quantile = gsl_cdf_tdist_Pinv(0.975, CUPS - 4), rss_line = answer[4];
+
+        check_polynomial(x[i], y[i], 1, 20 + i, &answer);
+        check_polynomial(x[i], y[i], 2, 20 + i, &answer);
+        assert_close(breaks[i].f, (rss_line - answer[0]) / 2 / (answer[0] / (CUPS - 4)), 1e-7);
+        assert_close(breaks[i].slope_before, answer[1], 1e-8);
+        assert_close(breaks[i].slope_after, answer[2], 1e-8);
+        assert_close(breaks[i].slope_after_interval.high - breaks[i].slope_after, quantile * answer[3] / sqrt(CUPS - 4), 1e-7);
+        assert_true(breaks[i].at_interval.low <= 34 && breaks[i].at_interval.high >= 34);
+        assert_true(breaks[i].p < 0.02 && breaks[i].slope_after_interval.high < 0);
+        answer += 4;
+    }
+}
+
+/* Where there is none, a break is shown as often as chance says: one time in twenty. */
+static void a_straight_series_shows_no_break_but_by_chance(void **state)
+{
+    gsl_rng *random = gsl_rng_alloc(gsl_rng_mt19937);
+    double x[CUPS], y[CUPS];
+    int shown = 0;
+
+    (void)state;
+    gsl_rng_set(random, 3);
+    for (int i = 0; i < 400; i++) {
+        struct trend_break found;
+        struct why why;
+
+        make_tent(random, 1000, 0, 0.3, x, y);
+        assert_int_equal(trend_find_break(x, y, CUPS, 59, (unsigned long)i, &found, &why), 0);
+        shown += found.p <= 0.05;
+    }
+    gsl_rng_free(random);
+    assert_in_range(shown, 6, 34);      /* 20 expected; binomial, more than three deviations either way */
+}
+
+static void a_curve_is_taken_only_where_it_bends(void **state)
+{
+    gsl_rng *random = gsl_rng_alloc(gsl_rng_mt19937);
+    double x[CUPS], y[CUPS];
+    struct trend trend;
+    struct why why;
+    int bent = 0;
+
+    (void)state;
+    gsl_rng_set(random, 5);
+    for (int i = 0; i < 100; i++) {
+        make_tent(random, 1000, 0, 0.3, x, y);
+        assert_int_equal(trend_choose(x, y, CUPS, &trend, &why), 0);
+        bent += trend.degree == 2;
+    }
+    assert_true(bent <= 10);
+    make_tent(random, 30, 0.06, 0.1, x, y);
+    assert_int_equal(trend_choose(x, y, CUPS, &trend, &why), 0);
+    assert_int_equal(trend.degree, 2);
+    gsl_rng_free(random);
+}
+
+static void bad_series_are_refused(void **state)
+{
+    double x[6] = { 1, 1, 2, 2, 3, 3 }, y[6] = { 5, 6, 7, 8, 9, 10 };
+    struct trend trend = { .n = 77 };
+    struct trend_break found = { .p = 77 };
+    struct why why = { "" };
+
+    (void)state;
+    assert_int_equal(trend_fit(x, y, 2, 1, &trend, &why), -ENODATA);
+    assert_int_equal(trend_fit(x, y, 0, 1, &trend, &why), -ENODATA);
+    assert_int_equal(trend_fit(x, y, 6, 3, &trend, &why), -EINVAL);
+    assert_int_equal(trend_find_break(x, y, 6, 99, 1, &found, &why), -ENODATA);
+    y[3] = INFINITY;
+    assert_int_equal(trend_choose(x, y, 6, &trend, &why), -EINVAL);
+    for (int i = 0; i < 6; i++)
+        x[i] = y[i] = i;
+    assert_int_equal(trend_find_break(x, y, 6, 99, 1, &found, &why), -EDOM);
+    assert_int_equal(trend.n, 77);
+    assert_true(found.p > 76);
+}
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test(r_finds_the_same),
+        cmocka_unit_test(a_straight_series_shows_no_break_but_by_chance),
+        cmocka_unit_test(a_curve_is_taken_only_where_it_bends),
+        cmocka_unit_test(bad_series_are_refused),
+    };
+
+    return cmocka_run_group_tests(tests, NULL, NULL);
+}
