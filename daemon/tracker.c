@@ -38,6 +38,7 @@ void tracker_begin(struct tracker *tracker, const struct tracker_config *config)
     for (int i = 0; i < MEASURE_COUNT; i++)
         tracker->plan.target[i] = tracker->plan.tolerance[i] = NAN;
     signal_begin(&tracker->signal);
+    tracker->signal.lag_s = (double)config->lag_us / 1e6;
     measures_clear(&tracker->told_measures);
     measures_clear(&tracker->entered);
     measures_clear(&tracker->last);
@@ -47,8 +48,10 @@ void tracker_begin(struct tracker *tracker, const struct tracker_config *config)
 
 void tracker_configure(struct tracker *tracker, const struct tracker_config *config, const struct tracker_plan *plan)
 {
-    if (config)
+    if (config) {
         tracker->config = *config;
+        tracker->signal.lag_s = (double)config->lag_us / 1e6;
+    }
     if (plan)
         tracker->plan = *plan;
 }
@@ -210,12 +213,14 @@ static void tell_questions(struct tracker *tracker, struct tracker_events *event
     }
 }
 
-static int first_rest_from(const struct signal *signal, int64_t from_us)
+/* The rest at or after a time; the open piece when there is none. */
+static int rest_from(const struct signal *signal, int64_t from_us)
 {
-    int index = signal->count - 1;
+    int index = 0;
 
-    while (index > 0 && !(signal->piece[index].kind == PIECE_REST && signal->piece[index].begin_us <= from_us + 1500000))
-        index--;
+    while (index < signal->count - 1 &&
+           (signal->piece[index].kind != PIECE_REST || signal->piece[index].end_us <= from_us))
+        index++;
     return index;
 }
 
@@ -224,7 +229,7 @@ void tracker_close_brew(struct tracker *tracker, int64_t from_us)
 {
     tracker->last = tracker->told_measures;
     tracker->last_brew = tracker->brew;
-    signal_forget(&tracker->signal, first_rest_from(&tracker->signal, from_us));
+    signal_forget(&tracker->signal, rest_from(&tracker->signal, from_us));
     measures_clear(&tracker->told_measures);
     measures_clear(&tracker->entered);
     tracker->told_count = tracker->mark_count = 0;
@@ -295,7 +300,7 @@ void tracker_look(struct tracker *tracker, struct tracker_events *events)
 
         if (event)
             snprintf(event->detail, sizeof event->detail, "It was taken away before a press and did not come back.");
-        tracker_close_brew(tracker, tracker->now_us);
+        tracker_close_brew(tracker, story->over_us);
     } else if (story->over && events->count < limit) {
         int64_t over_us = story->over_us;
 
@@ -308,10 +313,13 @@ void tracker_look(struct tracker *tracker, struct tracker_events *events)
 static void follow_zero(struct signal *signal)
 {
     const struct piece *piece = &signal->piece[signal->count - 1];
-    double level_g = (double)piece->last_g;
+    double level_g;
 
+    if (piece->kind != PIECE_REST && signal->count > 1)
+        piece--;        /* the rest that was just left has settled */
     if (piece->kind != PIECE_REST)
         return;
+    level_g = (double)piece->last_g;
     if (isnan(signal->zero_g))
         signal->zero_g = fmin(level_g, 0);
     if (level_g < signal->zero_g + 3)
@@ -350,10 +358,10 @@ void tracker_reading(struct tracker *tracker, const struct reading *reading, str
         return;
     news = signal_mass(&tracker->signal, overload ? 0 : decimal_to_double(reading->value), overload,
                        reading->resolution, reading->mono_us);
-    if (news == SIGNAL_PIECE) {
+    if (tracker->signal.count)
         follow_zero(&tracker->signal);
+    if (news == SIGNAL_PIECE)
         forget_the_empty(tracker);
-    }
     if (news == SIGNAL_PIECE || (news == SIGNAL_MORE && tracker->now_us - tracker->looked_us >= LOOK_US) ||
         (tracker->story.wait_us && tracker->now_us >= tracker->story.wait_us))
         tracker_look(tracker, events);

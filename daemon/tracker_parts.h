@@ -16,12 +16,21 @@ enum {
     RING_SAMPLES = 128,     /* 6 s at 20 readings a second: more than any window that looks back */
     PIECES = 72,            /* a brew in which every ten seconds something happens for six minutes */
     STEPS = 24,             /* stages told of one brew */
-    MARKS = 8
+    MARKS = 8,
+    LAGS = 14               /* candidates for the instrument's lag */
 };
 
 struct sample {
     int64_t at_us;
     float load_g;           /* absolute: tares added back */
+    float clear_g;          /* the same without the instrument's filter */
+    bool overload;
+};
+
+struct indication {
+    double shown_g;
+    int64_t at_us;
+    bool overload;
 };
 
 enum piece_kind {
@@ -32,9 +41,12 @@ enum piece_kind {
 
 struct piece {
     int64_t begin_us, end_us;
+    int64_t left_us;            /* when the indication left its rest; begin_us is where a flow began by its shape */
+    int64_t near_us;            /* when the load was last near first_g, before any force */
     float first_g, last_g;      /* REST: settled level at its begin and its end; else the level left and last seen */
     float low_g, high_g;
     float force_gs;             /* integral of what is above first_g, while it is clearly above */
+    float force_path_g;         /* how far the load wandered under the force: a hand is never steady */
     int64_t force_began_us, force_ended_us;     /* 0: never clearly above */
     float begin_u_s;            /* standard uncertainty of begin_us */
     int samples;
@@ -46,19 +58,25 @@ struct piece {
 struct signal {
     struct sample ring[RING_SAMPLES];
     uint32_t ring_end;          /* samples ever written */
+    uint32_t clear_end;         /* samples made clear */
+    uint32_t seen_end;          /* and looked at */
+    double lag_s;               /* as configured; 0: learnt */
+    float lag_misfit[LAGS];     /* how badly each candidate foretells the tails of jumps */
+    int lag_tails, lag_jumps;
+    int64_t jump_us;            /* when the last jump left; 0: nothing to learn from it */
+    double jump_s, jump_g;      /* how long until it came near, and how far */
     double offset_g;            /* add to what the instrument shows for the absolute load */
     double zero_g;              /* absolute load of the empty scale */
-    double raw[3];              /* the last indications, newest last, as shown */
-    int64_t raw_us[3];
-    bool raw_overload[3];
-    int raw_count;
+    struct indication shown[4]; /* the last ones, newest last */
+    int shown_count;
     double resolution_g;
     int64_t interval_us;        /* between readings, smoothed */
     int64_t tare_ordered_us;    /* 0: none open */
     int64_t overload_us;        /* when the instrument last gave up */
     double rest_g;              /* while resting: settled level */
-    double first_sum_g;         /* the first second of a rest, for its level */
-    int first_count;
+    int64_t rest_since_us;      /* when the rest was sure; it begins earlier, where the hand had done */
+    double noise_g;             /* standard deviation of what was last made clear */
+    double slack_g;             /* how much of a jump's tail a young rest may hold */
     struct piece piece[PIECES]; /* oldest first; the last one is still open */
     int count;
 };
@@ -127,14 +145,87 @@ enum signal_news signal_mass(struct signal *signal, double shown_g, bool overloa
 /* Nothing is known until the next reading. */
 void signal_gap(struct signal *signal);
 
+/* A sample so many before the newest one, and how many are held. */
+const struct sample *sample_back(const struct signal *signal, uint32_t back);
+uint32_t samples_held(const struct signal *signal);
+
+/* The same among those made clear: so many before the one that is looked at. */
+const struct sample *seen_back(const struct signal *signal, uint32_t back);
+uint32_t seen_held(const struct signal *signal);
+
+/* --- tracker_pieces.c --- */
+
+/* The piece that is still open; NULL: none yet. */
+struct piece *pieces_newest(struct signal *signal);
+
+/* Whether the load has rested so long that nothing is left of the jump before. */
+bool pieces_settled(const struct signal *signal);
+
+/* Looks at the next sample that was made clear. */
+enum signal_news pieces_look(struct signal *signal);
+
 /* Drops the pieces before `index`, which becomes the first. */
 void signal_forget(struct signal *signal, int index);
+
+/* --- tracker_shape.c --- */
+
+/* Leaving a rest takes more than this. */
+double shape_leave_g(const struct signal *signal);
+
+/* Whether the load rests, but for slack_g (what may be left of a jump just now); then *level_g is where. */
+bool shape_is_still(const struct signal *signal, double slack_g, double *level_g);
+
+/* The rate over the last fifth of a second. */
+double shape_rate_g_per_s(const struct signal *signal);
+
+/* Whether the newest samples, *samples of them, grow evenly, as when something is poured. */
+bool shape_is_flow(const struct signal *signal, uint32_t *samples);
+
+/* Whether a flow clearly goes back or jumps. */
+bool shape_flow_broke(const struct signal *signal);
+
+/* When the indication left a resting level. */
+int64_t shape_left_us(const struct signal *signal, double level_g);
+
+/* Where a flow began from or ended at a level, by samples of that time; 0: they do not say. */
+int64_t shape_root_us(const struct signal *signal, double level_g, int64_t from_us, int64_t until_us);
+
+/* When the load came near its new level for good. */
+int64_t shape_near_us(const struct signal *signal, const struct piece *piece, double level_g);
+
+/* --- tracker_signal.c --- */
 
 /* Least-squares slope of the last half second; 0 with fewer than three samples. */
 double signal_slope_g_per_s(const struct signal *signal);
 
 /* The newest absolute load; NAN: none yet. */
 double signal_load_g(const struct signal *signal);
+
+/* --- tracker_acts.c --- */
+
+/* One thing that happened between two looks at the load. */
+struct act {
+    const struct piece *piece;      /* the first of those merged */
+    int64_t begin_us, left_us, end_us;
+    double before_g, after_g, low_g, high_g;
+    bool flow, open, force, rest_after;
+};
+
+enum { ACTS = PIECES };
+
+/* Gathers all pieces into acts; how many. */
+int acts_gather(const struct signal *signal, struct act act[ACTS]);
+
+/* --- tracker_clear.c --- */
+
+/* The lag of the instrument's filter: configured, learnt, or a fair guess. */
+double signal_lag_s(const struct signal *signal);
+
+/* Learns from the tail of the last jump, which rests at level_g now. */
+void signal_learn_lag(struct signal *signal, double level_g);
+
+/* Makes clear what has become so with the newest sample; how many samples that is. */
+uint32_t signal_clear(struct signal *signal);
 
 /* --- tracker_story.c --- */
 

@@ -2,7 +2,10 @@
 #include "tracker_parts.h"
 
 /* A press lasts; a plunger set down hard or a knock does not. */
-static const int64_t PRESS_LEAST_US = 1200000;
+static const int64_t PRESS_LEAST_US = 1300000;
+
+/* A hand wanders by more than this share of its force in a second; a thing put down does not. */
+static const double HAND_WANDERS_PER_S = 0.03;
 
 bool press_is_force(const struct piece *piece, int64_t now_us)
 {
@@ -12,6 +15,8 @@ bool press_is_force(const struct piece *piece, int64_t now_us)
     if (piece->kind != PIECE_HANDLED || !piece->force_began_us || lasted_us < (double)PRESS_LEAST_US)
         return false;
     mean_g = (double)piece->force_gs / (lasted_us / 1e6);
+    if (!piece->overload && (double)piece->force_path_g < HAND_WANDERS_PER_S * mean_g * (lasted_us / 1e6 - 0.9))
+        return false;
     /* shaking by hand goes down as far as up */
     return piece->overload || (double)(piece->first_g - piece->low_g) < mean_g / 2;
 }

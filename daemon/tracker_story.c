@@ -14,26 +14,20 @@ static const double THING_G = 45;           /* a cup, a brewer, a plunger; more 
 static const double DOSE_LEAST_G = 4, DOSE_MOST_G = 45;
 static const double WATER_LEAST_G = 8;      /* a flow below this is a spill */
 static const double RATIO_LEAST = 6.5;      /* water per coffee; below, the "dose" was the bloom */
-static const double BLOOM_MOST_SHARE = 0.5; /* of all the water */
+static const double BLOOM_MOST_SHARE = 0.42; /* of all the water */
 static const double BREWER_LEAST_G = 60;    /* what must be missing when only the cup comes back */
 static const double STIR_LEAST_G = 1.2;     /* how far a spoon moves the reading */
 static const int64_t STIR_LEAST_US = 1200000;
 static const int64_t STIR_PAUSE_US = 2000000;       /* a shorter pause is within one stir */
+static const double HELD_G_PER_G = 2, USUAL_DOSE_G = 15;    /* when nobody says (common practice, no source) */
+static const double KNOWN_CUP_G = 20;       /* a known cup fits when what is in it is so near to what should be */
+static const double SAME_G = 6;             /* all came back but for a drop */
+static const double LEAST_CUP_G = 60;       /* the lightest cup */
+static const int64_t PRESS_BESIDE_US = 11000000;    /* taken away, pressed, brought back: not done sooner */
 static const int64_t WEIGHED_US = 3000000;          /* the cup has stood so long: weighed */
-static const double POURED_LEAST_S = 1.2, POURED_AMID_LEAST_S = 2.5, POURED_MOST_G_PER_S = 35;
-static const int64_t SMALL_US = 1600000;            /* splashes and touches at the edge of a pour */
+static const double TOUCH_WIDE_G = 200;      /* handled no wider than this, the cup still stands there */
 static const int64_t SLURRY_FRESH_US = 10000000;    /* a thermometer's word is good for so long */
 static const int64_t AWAY_US = 900000000;           /* a brew taken away for a quarter of an hour comes not back */
-
-/* One thing that happened between two looks at the load. */
-struct act {
-    const struct piece *piece;      /* the first of those merged */
-    int64_t begin_us, end_us;
-    double before_g, after_g, low_g, high_g;
-    bool flow, open, force, rest_after;
-};
-
-enum { ACTS = PIECES };
 
 enum phase { PHASE_SETUP, PHASE_WATER, PHASE_PRESSED, PHASE_AWAY, PHASE_WEIGHED };
 
@@ -45,15 +39,17 @@ struct reader {
     double zero_g, level_g;
     double dose_from_g;         /* load before the dose; NAN: no dose seen */
     int64_t dose_us;
-    double cup_g;               /* load of the first thing put down, a cup if more follows */
+    double first_thing_g, cup_g;/* the first thing put down; it was the cup if more followed */
     int things;
+    int64_t thing_us;           /* when the last thing was put down */
     double full_g;              /* load before it was taken away */
     double water_from_g, first_water_g, poured_g;
     int64_t pour_ended_us, second_water_us;
     int pours;
     int64_t stir_ended_us;
     int64_t away_us;
-    double handled_g;           /* load that was put on after the first water: a plunger */
+    bool left_weighing;
+    double weighed_g;           /* the full cup */
 };
 
 static void say(struct reader *reader, enum stage stage, int64_t at_us, double u_s)
@@ -68,7 +64,7 @@ static void say(struct reader *reader, enum stage stage, int64_t at_us, double u
 static void setup_anew(struct reader *reader)
 {
     reader->dose_from_g = reader->cup_g = NAN;
-    reader->dose_us = 0;
+    reader->dose_us = reader->thing_us = 0;
     reader->things = 0;
 }
 
@@ -93,6 +89,9 @@ static void first_water(struct reader *reader, const struct act *act)
         out->measures.value[MEASURE_DOSE_G] = act->before_g - reader->dose_from_g;
         out->began_us = reader->dose_us;
         say(reader, STAGE_DOSE, reader->dose_us, u_of_time(act));
+    } else if (reader->thing_us) {      /* it came with the brewer */
+        out->began_us = reader->thing_us;
+        say(reader, STAGE_DOSE, reader->thing_us, u_of_time(act));
     }
     say(reader, STAGE_POUR, act->begin_us, u_of_time(act));
 }
@@ -113,7 +112,11 @@ static void in_setup(struct reader *reader, const struct act *act)
     }
     if (fabs(grams) >= THING_G) {
         if (grams > 0 && ++reader->things == 1 && act->before_g - reader->zero_g < EMPTY_G)
-            reader->cup_g = grams;
+            reader->first_thing_g = grams;
+        else if (grams > 0 && reader->things == 2)
+            reader->cup_g = reader->first_thing_g;      /* something stands on it: it was the cup */
+        if (grams > 0)
+            reader->thing_us = act->begin_us;
         if (grams < 0)
             reader->dose_from_g = NAN;      /* what was weighed may have gone with it */
         return;
@@ -137,7 +140,7 @@ static void another_pour(struct reader *reader, const struct act *act)
     reader->pours++;
     if (!reader->second_water_us)
         reader->second_water_us = act->begin_us;
-    if (reader->pours > 2 && reader->pour_ended_us)
+    if (reader->pour_ended_us)
         say(reader, STAGE_STEEP, reader->pour_ended_us, u_of_time(act));
     say(reader, STAGE_POUR, act->begin_us, u_of_time(act));
     reader->pour_ended_us = act->open ? 0 : act->end_us;
@@ -168,28 +171,62 @@ static void pressed_on_scale(struct reader *reader, const struct act *act)
     say(reader, STAGE_WEIGH_OUT, reader->press.ended_us, u_of_time(act));
 }
 
+/* The cup stands alone and is weighed. */
 static void weighed(struct reader *reader, const struct act *act)
 {
-    struct story *out = reader->out;
-    const struct tracker *tracker = reader->tracker;
-    double load_g = act->after_g - reader->zero_g, cup_g = reader->cup_g, guess_g;
-    double dose_g = out->measures.value[MEASURE_DOSE_G];
-
     if (!act->rest_after)
         return;
     say(reader, STAGE_STRENGTH, act->end_us, u_of_time(act));
     reader->phase = PHASE_WEIGHED;
-    out->out_us = act->end_us;
-    guess_g = reader->poured_g - tracker->config.retained_g_per_g * (isnan(dose_g) ? 15 : dose_g);
-    if (reader->things < 2)
-        cup_g = NAN;
-    for (int i = 0; isnan(cup_g) && i < tracker->config.cup_count; i++)
-        if (fabs(load_g - tracker->config.cup_g[i] - guess_g) < 15)
-            cup_g = tracker->config.cup_g[i];
+    reader->weighed_g = act->after_g - reader->zero_g;
+    reader->out->out_us = act->end_us;
+    reader->out->wait_us = act->end_us + WEIGHED_US;
+}
+
+/* What should have come through, by what coffee holds back. */
+static double expected_beverage_g(const struct reader *reader)
+{
+    double dose_g = reader->out->measures.value[MEASURE_DOSE_G], held = reader->tracker->config.retained_g_per_g;
+
+    if (isnan(dose_g))
+        dose_g = reader->tracker->plan.target[MEASURE_DOSE_G];
+    return reader->poured_g - (held > 0 ? held : HELD_G_PER_G) * (isnan(dose_g) ? USUAL_DOSE_G : dose_g);
+}
+
+/* The empty cup: seen on its own, or the known one that fits best; NAN. */
+static double cup_of(const struct reader *reader, double full_g)
+{
+    const struct tracker_config *config = &reader->tracker->config;
+    double expected_g = expected_beverage_g(reader), best_g = NAN;
+
+    if (!isnan(reader->cup_g))
+        return reader->cup_g;
+    for (int i = 0; i < config->cup_count; i++) {
+        double off_g = fabs(full_g - config->cup_g[i] - expected_g);
+
+        if (off_g < KNOWN_CUP_G && (isnan(best_g) || off_g < fabs(full_g - best_g - expected_g)))
+            best_g = config->cup_g[i];
+    }
+    return best_g;
+}
+
+static void take_beverage(struct reader *reader)
+{
+    struct story *out = reader->out;
+    double cup_g = cup_of(reader, reader->weighed_g);
+
     out->cup_known = !isnan(cup_g);
     out->cup_g = cup_g;
-    out->measures.value[MEASURE_BEVERAGE_G] = out->cup_known ? load_g - cup_g : guess_g;
-    out->wait_us = act->end_us + WEIGHED_US;
+    out->measures.value[MEASURE_BEVERAGE_G] = out->cup_known ? reader->weighed_g - cup_g : expected_beverage_g(reader);
+}
+
+/* The cup is looked at again, or goes. */
+static void after_weighing(struct reader *reader, const struct act *act)
+{
+    if (fabs(act->after_g - act->before_g) >= DOSE_LEAST_G || act->high_g - act->low_g >= TOUCH_WIDE_G)
+        reader->left_weighing = true;
+    else if (!reader->left_weighing && act->rest_after)
+        reader->weighed_g = act->after_g - reader->zero_g;
 }
 
 static void in_water(struct reader *reader, const struct act *act)
@@ -212,7 +249,8 @@ static void in_water(struct reader *reader, const struct act *act)
         return;
     }
     if (fabs(grams) >= THING_G) {
-        reader->handled_g += grams;
+        if (grams > 100 && isnan(reader->cup_g) && reader->things < 2)
+            reader->cup_g = grams;          /* upside down on a brewer that stands on its plunger */
         return;
     }
     if (act->end_us - act->begin_us >= STIR_LEAST_US && wide_g >= STIR_LEAST_G) {
@@ -235,27 +273,58 @@ static void pressed(struct reader *reader, const struct act *act)
     }
     if (act->after_g - reader->zero_g < EMPTY_G) {
         reader->phase = PHASE_AWAY;
+        reader->away_us = act->begin_us;
         return;
     }
     if (act->before_g - act->after_g >= BREWER_LEAST_G)
         weighed(reader, act);
 }
 
+/* Everything was lifted off and something is put down.  Is it the cup alone, full: was it pressed
+ * beside the scale?  Or did all of it come back, turned over perhaps, perhaps with the cup that was
+ * not there before?  Or has another brew begun? */
+enum comeback { BACK_CUP, BACK_ALL, BACK_WITH_CUP, BACK_OTHER };
+
+static enum comeback what_came_back(const struct reader *reader, const struct act *act)
+{
+    double load_g = act->after_g - reader->zero_g, more_g = act->after_g - reader->full_g;
+    double expected_g = expected_beverage_g(reader), cup_g = cup_of(reader, load_g);
+    bool soon = act->begin_us - reader->away_us < PRESS_BESIDE_US;
+
+    if (fabs(more_g) < SAME_G)
+        return BACK_ALL;
+    if (!isnan(cup_g) && fabs(load_g - cup_g - expected_g) < KNOWN_CUP_G + 0.15 * expected_g)
+        return BACK_CUP;
+    if (more_g > THING_G && soon)
+        return BACK_WITH_CUP;
+    if (soon || (!isnan(reader->cup_g) && load_g < reader->cup_g + expected_g / 2))
+        return BACK_OTHER;
+    return load_g > LEAST_CUP_G + 0.7 * expected_g ? BACK_CUP : BACK_OTHER;
+}
+
 static void away(struct reader *reader, const struct act *act)
 {
-    double missing_g = reader->full_g - act->after_g;
-
-    if (act->after_g - reader->zero_g < EMPTY_G)
+    if (act->after_g - reader->zero_g < EMPTY_G || !act->rest_after)
         return;
-    if (!reader->press.seen && missing_g < BREWER_LEAST_G) {
-        reader->phase = PHASE_WATER;        /* lifted and set down again */
-        return;
-    }
     if (!reader->press.seen) {
-        end_pour(reader, u_of_time(act));
-        say(reader, STAGE_PRESS, reader->away_us, u_of_time(act));
-        say(reader, STAGE_WEIGH_OUT, act->begin_us, u_of_time(act));
-        reader->out->press_began_us = reader->away_us;
+        switch (what_came_back(reader, act)) {
+        case BACK_WITH_CUP:
+            reader->cup_g = act->after_g - reader->full_g;
+            reader->phase = PHASE_WATER;
+            return;
+        case BACK_ALL:
+            reader->phase = PHASE_WATER;
+            return;
+        case BACK_OTHER:
+            reader->out->nothing = true;
+            reader->out->over_us = act->begin_us;
+            return;
+        case BACK_CUP:
+            end_pour(reader, u_of_time(act));
+            say(reader, STAGE_PRESS, reader->away_us, u_of_time(act));
+            say(reader, STAGE_WEIGH_OUT, act->begin_us, u_of_time(act));
+            reader->out->press_began_us = reader->away_us;
+        }
     }
     weighed(reader, act);
 }
@@ -282,11 +351,16 @@ static void name_bloom(struct reader *reader)
 
     if (!reader->second_water_us || reader->first_water_g > BLOOM_MOST_SHARE * reader->poured_g)
         return;
-    for (int i = 0; i < out->count; i++)
-        if (out->step[i].stage == STAGE_POUR) {
-            out->step[i].stage = STAGE_BLOOM;
-            break;
+    for (int i = 0; i < out->count; i++) {
+        if (out->step[i].stage != STAGE_POUR)
+            continue;
+        out->step[i].stage = STAGE_BLOOM;
+        if (i + 1 < out->count && out->step[i + 1].stage == STAGE_STEEP) {      /* the wait is part of it */
+            out->count--;
+            memmove(&out->step[i + 1], &out->step[i + 2], (size_t)(out->count - i - 1) * sizeof out->step[0]);
         }
+        break;
+    }
     out->measures.value[MEASURE_BLOOM_S] = (double)(reader->second_water_us - out->first_water_us) / 1e6;
 }
 
@@ -337,71 +411,11 @@ static void take_measures(struct reader *reader)
     }
 }
 
-/* A flow that is long and big enough to have been poured; the rest are wobbles and the tails that a
- * filter leaves behind a jump. */
-static bool is_poured(const struct piece *piece, double grams, bool amid_handling)
-{
-    double seconds = (double)(piece->end_us - piece->begin_us) / 1e6;
-
-    return piece->kind == PIECE_FLOW && grams >= DOSE_LEAST_G && grams / seconds <= POURED_MOST_G_PER_S &&
-           seconds >= (amid_handling ? POURED_AMID_LEAST_S : POURED_LEAST_S);
-}
-
-static void join(struct act *last, const struct piece *piece, double after_g)
-{
-    last->end_us = piece->end_us;
-    last->after_g = after_g;
-    last->low_g = fmin(last->low_g, (double)piece->low_g);
-    last->high_g = fmax(last->high_g, (double)piece->high_g);
-}
-
-static bool is_small(const struct act *act)
-{
-    return fabs(act->after_g - act->before_g) < DOSE_LEAST_G && act->end_us - act->begin_us < SMALL_US;
-}
-
-/* Gathers pieces into acts: what happens without a rest between is one, unless something is poured. */
-static int gather(const struct signal *signal, struct act *act)
-{
-    int count = 0;
-
-    for (int i = 0; i < signal->count; i++) {
-        const struct piece *piece = &signal->piece[i], *next = i + 1 < signal->count ? piece + 1 : NULL;
-        bool joined = i > 0 && piece[-1].kind != PIECE_REST && count > 0, flow;
-        double before_g = i > 0 && piece[-1].kind == PIECE_REST ? (double)piece[-1].last_g : (double)piece->first_g;
-        double after_g = next && next->kind == PIECE_REST ? (double)next->last_g : (double)piece->last_g;
-        struct act *last = count ? &act[count - 1] : NULL, one;
-
-        if (piece->kind == PIECE_REST)
-            continue;
-        flow = is_poured(piece, after_g - before_g, joined && !last->flow && !is_small(last));
-        one = (struct act){.piece = piece, .begin_us = piece->begin_us, .end_us = piece->end_us,
-                           .before_g = before_g, .after_g = after_g,
-                           .low_g = (double)piece->low_g, .high_g = (double)piece->high_g, .flow = flow};
-        if (!joined)
-            act[count++] = one;
-        else if (flow == last->flow || (last->flow && is_small(&one)))
-            join(last, piece, after_g);
-        else if (flow && is_small(last)) {
-            join(last, piece, after_g);
-            last->flow = true;
-        } else
-            act[count++] = one;
-        last = &act[count - 1];
-        last->open = !next;
-        last->rest_after = next && next->kind == PIECE_REST;
-        last->force |= press_is_force(piece, 0);
-        if (last->force && piece->force_began_us)
-            last->piece = piece;
-    }
-    return count;
-}
-
 void story_read(struct story *out, const struct tracker *tracker)
 {
     struct act act[ACTS];
     struct reader reader = {.tracker = tracker, .out = out, .dose_from_g = NAN, .cup_g = NAN, .full_g = NAN};
-    int count = gather(&tracker->signal, act);
+    int count = acts_gather(&tracker->signal, act);
     const struct piece *last;
 
     memset(out, 0, sizeof *out);
@@ -409,15 +423,12 @@ void story_read(struct story *out, const struct tracker *tracker)
     out->load_g = signal_load_g(&tracker->signal);
     reader.zero_g = isnan(tracker->signal.zero_g) ? 0 : tracker->signal.zero_g;
     for (int i = 0; i < count; i++) {
-        /* an end is seen late by the instrument's lag; a begin shows at once, if little */
-        if (act[i].end_us - act[i].begin_us > tracker->config.lag_us)
-            act[i].end_us -= tracker->config.lag_us;
         switch (reader.phase) {
         case PHASE_SETUP: in_setup(&reader, &act[i]); break;
         case PHASE_WATER: in_water(&reader, &act[i]); break;
         case PHASE_PRESSED: pressed(&reader, &act[i]); break;
         case PHASE_AWAY: away(&reader, &act[i]); break;
-        case PHASE_WEIGHED: break;
+        case PHASE_WEIGHED: after_weighing(&reader, &act[i]); break;
         }
     }
     if (!out->brewing) {
@@ -431,16 +442,18 @@ void story_read(struct story *out, const struct tracker *tracker)
     if (reader.phase == PHASE_WATER)
         end_pour(&reader, 0.1);
     check_ratio(&reader);
+    if (reader.phase == PHASE_WEIGHED)
+        take_beverage(&reader);
     name_bloom(&reader);
     take_measures(&reader);
     if (reader.phase == PHASE_AWAY)
         out->wait_us = reader.away_us + AWAY_US;
     if (reader.phase == PHASE_WEIGHED) {
-        bool moved = act[count - 1].begin_us > out->out_us;
-
-        out->over = moved || tracker->now_us >= out->wait_us;
+        out->over = reader.left_weighing || tracker->now_us >= out->wait_us;
         out->over_us = out->out_us;
     }
-    if (reader.phase == PHASE_AWAY && tracker->now_us >= out->wait_us)
+    if (reader.phase == PHASE_AWAY && !out->nothing && tracker->now_us >= out->wait_us) {
         out->nothing = !(out->over = reader.press.seen);
+        out->over_us = reader.away_us;
+    }
 }

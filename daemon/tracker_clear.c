@@ -1,0 +1,195 @@
+/* What stands behind an indication: the instrument's filter undone, as far as noise allows, and the
+ * filter's lag learnt from the tails it leaves behind jumps when nobody has configured it.
+ *
+ * A scale's filter is taken as two equal poles of half the lag: that has the right delay for a ramp and
+ * is near enough to the others met (one pole, a moving mean).  Its inverse is y + L y' + L2/4 y'',
+ * from a least-squares parabola through the newest samples. */
+#include <string.h>
+
+#include "tracker_parts.h"
+
+/* The parabola spans about the lag itself, within these bounds, and at least three samples: shorter is
+ * noisier, longer blurs. */
+static const double SPAN_LEAST_S = 0.26, SPAN_MOST_S = 0.46;
+enum { SPAN_SAMPLES = 10 };
+
+/* At rest, a correction smaller than so many of its own standard deviations is noise. */
+static const double CORRECTION_SIGMAS = 2.5;
+
+/* Samples of a tail are compared about so far apart: nearer, noise decides. */
+static const int64_t TAIL_STEP_US = 90000;
+
+enum { TAILS_ENOUGH = 3, JUMPS_ENOUGH = 2 };
+static const double LAG_QUICK_S = 0.12;
+
+/* Before anything is learnt: the middle of what instruments have (0.1 to 0.5 s). */
+static const double LAG_BEFORE_S = 0.25;
+
+/* Candidates for the lag, geometric from 0.06 s to 0.8 s. */
+static const double LAG_FIRST_S = 0.06, LAG_STEP = 1.0 / 5;     /* of its logarithm: 22 % */
+
+/* Tails are looked at between these: above, hands may still be at it; below, noise is. */
+static const double JUMP_LEAST_G = 40, JUMP_MOST_G = 1200, JUMP_LEAST_G_PER_S = 20, TAIL_MOST_SHARE = 0.2, TAIL_LEAST_G = 0.8;
+
+static double candidate_s(double index)
+{
+    return LAG_FIRST_S * exp(LAG_STEP * index);
+}
+
+double signal_lag_s(const struct signal *signal)
+{
+    const float *misfit = signal->lag_misfit;
+    double a, b, c, shift;
+    int best = 0;
+
+    if (signal->lag_s > 0)
+        return signal->lag_s;
+    if (signal->lag_tails < TAILS_ENOUGH)       /* jumps without tails: a quick instrument */
+        return signal->lag_jumps > JUMPS_ENOUGH ? LAG_QUICK_S : LAG_BEFORE_S;
+    for (int i = 1; i < LAGS; i++)
+        if (misfit[i] < misfit[best])
+            best = i;
+    if (best == 0 || best == LAGS - 1)
+        return candidate_s(best);
+    a = (double)misfit[best - 1];
+    b = (double)misfit[best];
+    c = (double)misfit[best + 1];
+    shift = a - 2 * b + c > 0 ? 0.5 * (a - c) / (a - 2 * b + c) : 0;
+    return candidate_s(best + shift);
+}
+
+/* Three samples of a tail: with two equal poles the third follows from the first two. */
+static void learn_three(struct signal *signal, const struct sample *a, const struct sample *b, const struct sample *c,
+                        double level_g)
+{
+    double r[3] = {(double)a->load_g - level_g, (double)b->load_g - level_g, (double)c->load_g - level_g};
+    double d1 = (double)(b->at_us - a->at_us) / 1e6, d2 = (double)(c->at_us - b->at_us) / 1e6;
+
+    for (int i = 0; i < LAGS; i++) {
+        double tau = candidate_s(i) / 2, rate = (r[1] * exp(d1 / tau) - r[0]) / d1;
+        double foreseen = (r[0] + rate * (d1 + d2)) * exp(-(d1 + d2) / tau);
+        double off = (foreseen - r[2]) / (fabs(r[0]) + 1);
+
+        signal->lag_misfit[i] += (float)fmin(off * off, 0.25);
+    }
+    signal->lag_tails++;
+}
+
+void signal_learn_lag(struct signal *signal, double level_g)
+{
+    uint32_t held = samples_held(signal), back = 0, stride;
+    double size_g = signal->jump_g;
+    int64_t from_us = signal->jump_us;
+
+    signal->jump_us = 0;
+    if (signal->lag_s > 0 || size_g < JUMP_LEAST_G || size_g > JUMP_MOST_G || size_g < JUMP_LEAST_G_PER_S * signal->jump_s)
+        return;
+    if (signal->lag_tails > 200) {      /* let old tails fade: instruments are exchanged */
+        signal->lag_tails /= 2;
+        for (int i = 0; i < LAGS; i++)
+            signal->lag_misfit[i] /= 2;
+    }
+    signal->lag_jumps++;
+    stride = (uint32_t)((TAIL_STEP_US + signal->interval_us / 2) / signal->interval_us);
+    if (stride < 1)
+        stride = 1;
+    while (back + 2 * stride < held && fabs((double)sample_back(signal, back)->load_g - level_g) < TAIL_LEAST_G / 4)
+        back++;
+    for (int used = 0; back + 2 * stride < held && used < 12; back++, used++) {
+        const struct sample *a = sample_back(signal, back + 2 * stride);
+
+        if (a->at_us < from_us || fabs((double)a->load_g - level_g) > TAIL_MOST_SHARE * size_g)
+            break;
+        if (fabs((double)a->load_g - level_g) >= TAIL_LEAST_G)
+            learn_three(signal, a, sample_back(signal, back + stride), sample_back(signal, back), level_g);
+    }
+}
+
+/* Solves the symmetric 3 x 3 system m x = g. */
+static bool solve(const double m[5], const double g[3], double x[3])
+{
+    /* rows (m0 m1 m2) (m1 m2 m3) (m2 m3 m4) */
+    double a = m[2] * m[4] - m[3] * m[3], b = m[2] * m[3] - m[1] * m[4], c = m[1] * m[3] - m[2] * m[2];
+    double e = m[0] * m[4] - m[2] * m[2], f = m[1] * m[2] - m[0] * m[3], h = m[0] * m[2] - m[1] * m[1];
+    double determinant = m[0] * a + m[1] * b + m[2] * c;
+
+    if (fabs(determinant) < 1e-18)
+        return false;
+    x[0] = (a * g[0] + b * g[1] + c * g[2]) / determinant;
+    x[1] = (b * g[0] + e * g[1] + f * g[2]) / determinant;
+    x[2] = (c * g[0] + f * g[1] + h * g[2]) / determinant;
+    return true;
+}
+
+/* The newest samples of the parabola, and the one in their middle. */
+static uint32_t span_of(const struct signal *signal)
+{
+    uint32_t held = samples_held(signal), n = 1;
+    int64_t newest_us = sample_back(signal, 0)->at_us;
+    int64_t span_us = (int64_t)(fmin(fmax(signal_lag_s(signal), SPAN_LEAST_S), SPAN_MOST_S) * 1e6);
+
+    while (n < held && n < SPAN_SAMPLES && (n < 3 || newest_us - sample_back(signal, n)->at_us <= span_us))
+        n++;
+    return n;
+}
+
+static double clear_of(struct signal *signal, uint32_t n, uint32_t middle)
+{
+    int64_t middle_us = sample_back(signal, middle)->at_us;
+    double m[5] = {0}, low = INFINITY, high = -INFINITY, sum = 0, lag_s, fit[3], lead[3], load = 0, correction = 0, sigma;
+    double reference = (double)sample_back(signal, middle)->load_g;
+
+    for (uint32_t back = 0; back < n; back++) {
+        double y = (double)sample_back(signal, back)->load_g;
+
+        low = fmin(low, y);
+        high = fmax(high, y);
+        sum += y;
+    }
+    if (high - low <= 1.01 * signal->resolution_g)      /* at rest: nothing to undo */
+        return sum / n;
+    for (uint32_t back = 0; back < n; back++) {
+        double t = (double)(sample_back(signal, back)->at_us - middle_us) / 1e6;
+
+        m[0] += 1;
+        m[1] += t;
+        m[2] += t * t;
+        m[3] += t * t * t;
+        m[4] += t * t * t * t;
+    }
+    lag_s = signal_lag_s(signal);
+    if (!solve(m, (double[]){1, 0, 0}, fit) || !solve(m, (double[]){0, lag_s, lag_s * lag_s / 2}, lead))
+        return reference;
+    for (uint32_t back = 0; back < n; back++) {
+        double t = (double)(sample_back(signal, back)->at_us - middle_us) / 1e6;
+        double y = (double)sample_back(signal, back)->load_g - reference;
+
+        load += (fit[0] + fit[1] * t + fit[2] * t * t) * y;
+        correction += (lead[0] + lead[1] * t + lead[2] * t * t) * y;
+    }
+    sigma = 0.4 * signal->resolution_g * sqrt(fmax(0, lag_s * lead[1] + lag_s * lag_s / 2 * lead[2]));
+    signal->noise_g = sigma;
+    if (!pieces_settled(signal))
+        return reference + load + correction;       /* things move anyway, or a tail is left */
+    correction = copysign(fmax(0, fabs(correction) - CORRECTION_SIGMAS * sigma), correction);
+    return reference + load + correction;
+}
+
+uint32_t signal_clear(struct signal *signal)
+{
+    uint32_t n = span_of(signal), middle = (n - 1) / 2, fresh;
+
+    if (n < 3)
+        return 0;
+    for (fresh = 0; fresh + middle < samples_held(signal); fresh++) {
+        uint32_t back = middle + fresh;
+        struct sample *sample = &signal->ring[(signal->ring_end - 1 - back) % RING_SAMPLES];
+
+        if (signal->ring_end - 1 - back < signal->clear_end)
+            break;
+        sample->clear_g = sample->overload || sample_back(signal, 0)->overload || sample_back(signal, n - 1)->overload
+                              ? sample->load_g : (float)clear_of(signal, n, back < n ? back : n - 1);
+    }
+    signal->clear_end = signal->ring_end - middle;
+    return fresh;
+}

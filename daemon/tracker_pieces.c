@@ -1,0 +1,350 @@
+/* Cuts the load into pieces: rests, flows, handling, presses. */
+#include <string.h>
+
+#include "tracker_parts.h"
+
+/* A resting level follows slow drift (evaporation, a warming load cell) with this time constant. */
+static const double REST_FOLLOWS_S = 2.0;
+
+/* A young rest may still hold the last of a jump's tail: this share of the jump, and it follows faster. */
+static const double SLACK_SHARE = 0.004, SLACK_MOST_G = 1.5, JUMP_MOST_G = 1200, YOUNG_FOLLOWS_S = 0.4;
+static const int64_t YOUNG_US = 1500000;
+
+/* Above this over the load it left, a hand is pressing (a kilogram on a 60 mm piston is 3.5 kPa;
+ * no lid, spoon or plunger weighs so much). */
+static const double FORCE_G = 200;
+
+/* So near to where it was left, the load is back there: a knock has rung out. */
+static const double NEAR_G = 1.5;
+
+/* A flow's begin is found again while it is so young. */
+static const int64_t ONSET_US = 1500000;
+
+/* The level before a flow is the mean of so long. */
+static const int64_t LEVEL_US = 4000000;
+enum { LEVEL_SAMPLES = 6 };
+
+/* How long a hand takes to lean in. */
+static const int64_t FORCE_RISES_US = 900000;
+
+/* A press has lasted so long, and is over when so little of it is left. */
+static const int64_t FORCE_LASTS_US = 1000000;
+static const double LET_GO_G = 60, LET_GO_SHARE = 0.02;
+
+/* A flow of less may be a jump's tail. */
+static const float TAIL_FLOW_G = 3;
+
+struct piece *pieces_newest(struct signal *signal)
+{
+    return signal->count ? &signal->piece[signal->count - 1] : NULL;
+}
+
+void signal_forget(struct signal *signal, int index)
+{
+    if (index <= 0 || index >= signal->count)
+        return;
+    signal->count -= index;
+    memmove(signal->piece, signal->piece + index, (size_t)signal->count * sizeof signal->piece[0]);
+}
+
+/* Room for one more: the shortest rest between two handled pieces goes, with its neighbours joined. */
+static void make_room(struct signal *signal)
+{
+    int best = -1;
+
+    if (signal->count < PIECES)
+        return;
+    for (int i = 1; i + 2 < signal->count; i++) {
+        const struct piece *piece = &signal->piece[i];
+
+        if (piece->kind != PIECE_REST || piece[-1].kind != PIECE_HANDLED || piece[1].kind != PIECE_HANDLED)
+            continue;
+        if (best < 0 || piece->end_us - piece->begin_us <
+                            signal->piece[best].end_us - signal->piece[best].begin_us)
+            best = i;
+    }
+    if (best < 0) {
+        signal_forget(signal, 2);
+        return;
+    }
+    struct piece *into = &signal->piece[best - 1], *from = &signal->piece[best + 1];
+
+    into->end_us = from->end_us;
+    into->last_g = from->last_g;
+    into->low_g = fminf(into->low_g, from->low_g);
+    into->high_g = fmaxf(into->high_g, from->high_g);
+    into->force_gs += from->force_gs;
+    if (!into->force_began_us)
+        into->force_began_us = from->force_began_us;
+    if (from->force_ended_us)
+        into->force_ended_us = from->force_ended_us;
+    into->overload |= from->overload;
+    into->samples += from->samples;
+    memmove(signal->piece + best, signal->piece + best + 2,
+            (size_t)(signal->count - best - 2) * sizeof signal->piece[0]);
+    signal->count -= 2;
+}
+
+static struct piece *piece_open(struct signal *signal, enum piece_kind kind, int64_t begin_us, double first_g)
+{
+    struct piece *piece;
+
+    make_room(signal);
+    piece = &signal->piece[signal->count++];
+    memset(piece, 0, sizeof *piece);
+    piece->kind = (unsigned char)kind;
+    piece->begin_us = piece->end_us = piece->left_us = begin_us;
+    piece->first_g = piece->last_g = piece->low_g = piece->high_g = (float)first_g;
+    piece->begin_u_s = (float)((double)signal->interval_us / 1e6 / sqrt(12));
+    return piece;
+}
+
+static void piece_take(struct signal *signal, struct piece *piece, const struct sample *sample)
+{
+    double above = (double)(sample->clear_g - piece->first_g);
+    double dt = fmin((double)(sample->at_us - piece->end_us) / 1e6, 4 * (double)signal->interval_us / 1e6);
+
+    float was_g = piece->last_g;
+
+    piece->end_us = sample->at_us;
+    piece->last_g = sample->clear_g;
+    piece->low_g = fminf(piece->low_g, sample->clear_g);
+    piece->high_g = fmaxf(piece->high_g, sample->clear_g);
+    piece->overload |= sample->overload;
+    piece->samples++;
+    if (fabs(above) < NEAR_G && !piece->force_began_us)
+        piece->near_us = sample->at_us;
+    if (piece->kind == PIECE_HANDLED && (above > FORCE_G || sample->overload)) {
+        if (!piece->force_began_us)
+            piece->force_began_us = sample->at_us;
+        if (sample->at_us - piece->force_began_us > FORCE_RISES_US)
+            piece->force_path_g += fabsf(sample->clear_g - was_g);
+        piece->force_ended_us = sample->at_us;
+        piece->force_gs += (float)(above * dt);
+    }
+}
+
+/* A jump whose tail may teach the lag, once its rest has settled. */
+static void note_jump(struct signal *signal, int64_t near_us, double level_g)
+{
+    int i = signal->count - 1;
+
+    while (i > 0 && signal->piece[i].kind != PIECE_REST)
+        i--;
+    signal->jump_us = 0;
+    if (signal->piece[i].kind != PIECE_REST)
+        return;
+    signal->jump_us = signal->piece[i].end_us;
+    signal->jump_s = (double)(near_us - signal->jump_us) / 1e6;
+    signal->jump_g = fabs(level_g - (double)signal->piece[i].last_g);
+}
+
+static void rest_begin(struct signal *signal, double level_g)
+{
+    struct piece *before = pieces_newest(signal), *rest;
+    int64_t began_us = shape_near_us(signal, before, level_g), dry_us;
+
+    if (before->kind == PIECE_FLOW) {
+        dry_us = shape_root_us(signal, level_g, began_us - 1000000, began_us + 300000);
+        if (dry_us && llabs(dry_us - began_us) < 1000000)
+            began_us = dry_us;
+    }
+    note_jump(signal, began_us, level_g);
+    if (began_us < before->begin_us)
+        began_us = before->begin_us;
+    before->end_us = began_us;
+    before->last_g = (float)level_g;
+    rest = piece_open(signal, PIECE_REST, began_us, level_g);
+    rest->end_us = signal->rest_since_us = seen_back(signal, 0)->at_us;
+    signal->rest_g = level_g;
+}
+
+static void rest_take(struct signal *signal, struct piece *rest, const struct sample *sample)
+{
+    double dt = (double)(sample->at_us - rest->end_us) / 1e6;
+    bool young = sample->at_us - signal->rest_since_us < YOUNG_US;
+    double follow = dt / ((young ? YOUNG_FOLLOWS_S : REST_FOLLOWS_S) + dt);
+
+    signal->rest_g += ((double)sample->clear_g - signal->rest_g) * follow;
+    if (young)
+        rest->first_g = (float)signal->rest_g;
+    if (!young && signal->jump_us)
+        signal_learn_lag(signal, signal->rest_g);
+    rest->end_us = sample->at_us;
+    rest->last_g = (float)signal->rest_g;
+    rest->low_g = fminf(rest->low_g, sample->clear_g);
+    rest->high_g = fmaxf(rest->high_g, sample->clear_g);
+    rest->samples++;
+}
+
+/* The resting load was left at the sample looked at, or just before. */
+static void rest_leave(struct signal *signal, struct piece *rest)
+{
+    int64_t left_us = shape_left_us(signal, signal->rest_g);
+    struct piece *piece;
+
+    if (left_us < rest->begin_us)
+        left_us = rest->begin_us;
+    rest->end_us = left_us;
+    piece = piece_open(signal, PIECE_HANDLED, left_us, signal->rest_g);
+    piece_take(signal, piece, seen_back(signal, 0));
+}
+
+static void split(struct signal *signal, enum piece_kind kind, uint32_t samples)
+{
+    const struct sample *from = seen_back(signal, samples - 1);
+    struct piece *before = pieces_newest(signal), *piece;
+
+    before->end_us = from->at_us;
+    before->last_g = from->clear_g;
+    piece = piece_open(signal, kind, from->at_us, (double)from->clear_g);
+    for (uint32_t back = samples - 1; back > 0; back--)
+        piece_take(signal, piece, seen_back(signal, back - 1));
+}
+
+/* A slow begin had already lifted the resting level: take it as it was just before. */
+static void correct_level(struct signal *signal, struct piece *rest, struct piece *flow)
+{
+    double sum = 0;
+    int n = 0;
+
+    for (uint32_t back = 0; back < seen_held(signal); back++) {
+        const struct sample *sample = seen_back(signal, back);
+
+        if (sample->at_us < signal->rest_since_us || sample->at_us < rest->begin_us ||
+            sample->at_us < flow->begin_us - LEVEL_US)
+            break;
+        if (sample->at_us <= flow->begin_us) {
+            sum += (double)sample->clear_g;
+            n++;
+        }
+    }
+    if (n >= LEVEL_SAMPLES)
+        rest->last_g = flow->first_g = (float)(sum / n);
+}
+
+/* Where a flow began, as flows begin; found again while it is young. */
+static void find_flow_begin(struct signal *signal, struct piece *piece)
+{
+    int64_t began_us = shape_root_us(signal, (double)piece->first_g, piece->left_us - 1000000,
+                                    piece->left_us + ONSET_US);
+
+    if (!began_us || began_us > piece->left_us || began_us < piece->left_us - 1000000)
+        began_us = piece->left_us;
+    piece->begin_us = began_us;
+    if (piece > signal->piece && piece[-1].kind == PIECE_REST) {
+        piece[-1].end_us = began_us > piece[-1].begin_us ? began_us : piece[-1].begin_us;
+        correct_level(signal, &piece[-1], piece);
+    }
+}
+
+static bool is_forced(const struct piece *piece, const struct sample *sample)
+{
+    return piece->force_began_us && (double)(sample->clear_g - piece->first_g) > FORCE_G;
+}
+
+/* A press lets go: what was pressed on is there again, or is being lifted. */
+static bool force_is_over(const struct piece *piece, const struct sample *sample)
+{
+    return piece->kind == PIECE_HANDLED && piece->force_began_us && !sample->overload &&
+           piece->force_ended_us - piece->force_began_us > FORCE_LASTS_US &&
+           (double)(sample->clear_g - piece->first_g) <
+               fmax(LET_GO_G, LET_GO_SHARE * (double)(piece->high_g - piece->first_g));
+}
+
+/* The press is a piece of its own; what the hand does next is another, from the load that was pressed on. */
+static void press_end(struct signal *signal, struct piece *piece)
+{
+    const struct sample *sample = seen_back(signal, 0);
+    double first_g = (double)piece->first_g;
+
+    piece->end_us = sample->at_us;
+    piece->last_g = piece->first_g;
+    piece = piece_open(signal, PIECE_HANDLED, sample->at_us, first_g);
+    piece->low_g = piece->high_g = (float)first_g;
+    piece_take(signal, piece, sample);
+}
+
+bool pieces_settled(const struct signal *signal)
+{
+    const struct piece *piece = signal->count ? &signal->piece[signal->count - 1] : NULL;
+
+    return piece && piece->kind == PIECE_REST && piece->end_us - signal->rest_since_us > YOUNG_US;
+}
+
+/* How far the load has jumped since it last rested. */
+static double jump_g(const struct signal *signal, const struct piece *piece)
+{
+    int i = signal->count - 1;
+
+    if (piece->kind == PIECE_FLOW && piece->last_g - piece->first_g > TAIL_FLOW_G)
+        return 0;
+    while (i > 0 && signal->piece[i].kind != PIECE_REST)
+        i--;
+    return fabs((double)(piece->last_g - signal->piece[i].last_g));
+}
+
+static enum signal_news moving(struct signal *signal, struct piece *piece)
+{
+    const struct sample *new = seen_back(signal, 0);
+    uint32_t samples;
+    double level_g, slack_g;
+
+    piece_take(signal, piece, new);
+    slack_g = jump_g(signal, piece) < JUMP_MOST_G ? fmin(SLACK_SHARE * jump_g(signal, piece), SLACK_MOST_G) : 0;
+    if (force_is_over(piece, new)) {
+        press_end(signal, piece);
+        return SIGNAL_PIECE;
+    }
+    if (shape_is_still(signal, slack_g, &level_g)) {
+        rest_begin(signal, level_g);
+        signal->slack_g = slack_g;
+        return SIGNAL_PIECE;
+    }
+    if (piece->kind == PIECE_HANDLED) {
+        if (new->overload || is_forced(piece, new) || !shape_is_flow(signal, &samples))
+            return SIGNAL_MORE;
+        if (seen_back(signal, samples - 1)->at_us <= piece->begin_us + 2 * signal->interval_us &&
+            piece->low_g > piece->first_g - 1) {
+            piece->kind = PIECE_FLOW;       /* it was one from its begin */
+            find_flow_begin(signal, piece);
+        } else
+            split(signal, PIECE_FLOW, samples);
+        return SIGNAL_PIECE;
+    }
+    if (piece->kind == PIECE_FLOW && shape_flow_broke(signal)) {
+        split(signal, PIECE_HANDLED, 2);
+        return SIGNAL_PIECE;
+    }
+    if (piece->kind == PIECE_FLOW && new->at_us - piece->left_us <= ONSET_US)
+        find_flow_begin(signal, piece);
+    return SIGNAL_MORE;
+}
+
+/* What the tail of the jump before may still do to a young rest. */
+static double slack_now(const struct signal *signal, const struct piece *rest)
+{
+    int64_t age_us = rest->end_us - signal->rest_since_us;
+
+    return age_us < YOUNG_US ? signal->slack_g * (1 - (double)age_us / (double)YOUNG_US) : 0;
+}
+
+/* Looks at the next sample that was made clear. */
+enum signal_news pieces_look(struct signal *signal)
+{
+    struct piece *piece = pieces_newest(signal);
+    const struct sample *sample = seen_back(signal, 0);
+
+    if (!piece) {
+        piece_open(signal, PIECE_HANDLED, sample->at_us, (double)sample->clear_g);
+        return SIGNAL_PIECE;
+    }
+    if (piece->kind != PIECE_REST)
+        return moving(signal, piece);
+    if (sample->overload || fabs((double)sample->clear_g - signal->rest_g) > shape_leave_g(signal) + slack_now(signal, piece)) {
+        rest_leave(signal, piece);
+        return SIGNAL_PIECE;
+    }
+    rest_take(signal, piece, sample);
+    return SIGNAL_NOTHING;
+}
