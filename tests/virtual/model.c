@@ -212,8 +212,8 @@ static void begin_action(struct model *model, const struct model_action *action)
             mark(model, MODEL_STAGE_WEIGH_OUT, model->now_s);
         break;
     case MODEL_DO_LIFT:
-        if ((action->things & MODEL_BREWER) && isnan(truth->force_began_s))
-            model->lifted_s = model->now_s;
+        if ((action->things & MODEL_BREWER) && isnan(truth->force_began_s) && borne(model, BREWER) > 0.5)
+            model->lifted_s = model->now_s;     /* a brewer that is in the hand already is not lifted again */
         break;
     case MODEL_DO_COFFEE:
         model->poured_before_g = truth->dose_g;

@@ -1,0 +1,328 @@
+/* poise-corpus: random brews of the physical model, seen through random scales by the tracker, held
+ * against the truth.  No daemon, no clock: a thousand brews take seconds.  Exit status 0 when the
+ * accuracy asked of the tracker is reached in the judged class (5 to 20 Hz, 0.1 g) by both the seeds
+ * it was tuned on and those kept unseen. */
+#include <getopt.h>
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "corpus.h"
+#include "poise/program.h"
+
+enum {
+    BREWS_PER_BENCH = 2,        /* two in a row, by the same hands */
+    WORST = 10
+};
+
+/* Seeds from here on were never looked at while the tracker was tuned. */
+static const unsigned long UNSEEN = 1000001;
+
+/* Script time 0 is not the tracker's 0. */
+static const double OFFSET_S = 1000;
+
+struct watcher {
+    const struct corpus_bench *bench;
+    struct tracker *tracker;
+    struct tracker_events events;
+    struct corpus_said said;
+    bool show, trace;
+    double now_s;
+};
+
+static struct corpus_told *told_of(struct corpus_said *said, uint32_t brew)
+{
+    while (said->brew_count < (int)brew && said->brew_count < CORPUS_BREWS) {
+        struct corpus_told *told = &said->brew[said->brew_count++];
+
+        memset(told, 0, sizeof *told);
+        told->began_s = told->ended_s = NAN;
+        for (int i = 0; i < MEASURE_COUNT; i++)
+            told->measure[i] = told->u[i] = NAN;
+    }
+    return brew >= 1 && brew <= CORPUS_BREWS ? &said->brew[brew - 1] : NULL;
+}
+
+static void print_event(const struct tracker_event *event, double now_s, double at_s)
+{
+    static const char *const kinds[] = {"begin", "stage", "measure", "warning", "question", "end", "discard"};
+
+    printf("%9.2f  %s %u", now_s, kinds[event->kind], event->brew);
+    if (event->kind == TRACKER_STAGE)
+        printf(" %s at %.2f +- %.2f", stage_name(event->stage), at_s, (double)event->at_uncertainty_us / 1e6);
+    else if (event->kind == TRACKER_MEASURE)
+        printf(" %s %.3f +- %.3f%s", measure_name(event->measure), event->value, event->standard_uncertainty,
+               event->above ? " at least" : "");
+    else
+        printf(" at %.2f %s %s", at_s, event->word, event->detail);
+    printf("\n");
+}
+
+static void hear(struct watcher *watcher)
+{
+    for (int i = 0; i < watcher->events.count; i++) {
+        const struct tracker_event *event = &watcher->events.event[i];
+        struct corpus_told *told = told_of(&watcher->said, event->brew);
+        double at_s = (double)event->at_us / 1e6 - OFFSET_S;
+
+        if (watcher->show)
+            print_event(event, watcher->now_s, at_s);
+        if (!told)
+            continue;
+        switch (event->kind) {
+        case TRACKER_BEGIN: told->began_s = at_s; break;
+        case TRACKER_END: told->ended_s = at_s; break;
+        case TRACKER_DISCARD: told->discarded = true; break;
+        case TRACKER_MEASURE:
+            told->measure[event->measure] = event->value;
+            told->u[event->measure] = event->standard_uncertainty;
+            break;
+        case TRACKER_STAGE:
+            while (told->stage_count && told->stage[told->stage_count - 1].at_s >= at_s - 0.001)
+                told->stage_count--;
+            if (told->stage_count < CORPUS_STAGES) {
+                told->stage[told->stage_count].stage = event->stage;
+                told->stage[told->stage_count].u_s = (double)event->at_uncertainty_us / 1e6;
+                told->stage[told->stage_count++].at_s = at_s;
+            }
+            break;
+        default: break;
+        }
+    }
+    watcher->events.count = 0;
+}
+
+static void indicated(void *context, int scale, const struct model_indication *indication, const char *line, int length)
+{
+    struct watcher *watcher = context;
+    struct reading reading = {.quantity = QUANTITY_MASS, .stable = -1, .net = -1, .unit = UNIT_GRAM};
+
+    (void)line;
+    watcher->now_s = indication->at_s;
+    if (scale != 0)
+        return;
+    if (watcher->trace)
+        printf("%9.3f  %s%.2f%s\n", indication->at_s, indication->status == MODEL_OK ? "" : "over ", indication->shown_g,
+               length ? "" : " lost");
+    if (length == 0)
+        return;
+    reading.status = indication->status == MODEL_OK ? READING_OK : READING_OVERLOAD;
+    reading.resolution = watcher->bench->scale.division_g;
+    reading.mono_us = (int64_t)((indication->at_s + OFFSET_S) * 1e6);
+    reading.value.exponent = -2;
+    reading.value.mantissa = llround(indication->shown_g * 100);
+    tracker_reading(watcher->tracker, &reading, &watcher->events);
+    hear(watcher);
+}
+
+static double draw(unsigned long *state)
+{
+    *state = *state * 6364136223846793005UL + 1442695040888963407UL;
+    return (double)(*state >> 11) / 9007199254740992.0;
+}
+
+static struct corpus_bench draw_bench(unsigned long seed)
+{
+    static const double rates_hz[] = {2, 5, 10, 20}, capacities_g[] = {3000, 6000, 10000, 30000};
+    struct corpus_bench bench = {.seed = seed};
+    unsigned long state = seed * 2654435761UL + 12345;
+
+    draw(&state);
+    bench.scale.layout = (enum model_layout)((int)(draw(&state) * MODEL_LAYOUTS));
+    bench.scale.rate_hz = rates_hz[(int)(draw(&state) * 4)];
+    bench.scale.lag_s = 0.1 + 0.4 * draw(&state);
+    bench.scale.division_g = draw(&state) < 0.75 ? 0.1 : 1;
+    bench.scale.noise_g = 0.02 + 0.02 * draw(&state);
+    bench.scale.capacity_g = capacities_g[(int)(draw(&state) * 4)];
+    bench.scale.lost = 0.02;
+    bench.scale.damaged = 0.005;
+    bench.lag_known = draw(&state) < 0.5;
+    bench.cups_known = draw(&state) < 0.3;
+    return bench;
+}
+
+static bool is_judged(const struct corpus_bench *bench)
+{
+    return bench->scale.rate_hz > 4 && bench->scale.division_g < 0.5;
+}
+
+static int watch(const struct model_script *script, const struct corpus_bench *bench, struct watcher *watcher,
+                 struct model_truth *truth)
+{
+    struct tracker_config config = {.piston_diameter_mm = 60, .press_limit_kpa = 40, .retained_g_per_g = 2};
+    int result;
+
+    if (bench->lag_known)
+        config.lag_us = (int64_t)(bench->scale.lag_s * 1e6);
+    for (int i = 0; bench->cups_known && i < script->brew_count && i < TRACKER_CUPS; i++)
+        config.cup_g[config.cup_count++] = script->brew[i].cup_g;
+    watcher->bench = bench;
+    watcher->tracker = calloc(1, tracker_size());
+    if (!watcher->tracker)
+        return -1;
+    tracker_begin(watcher->tracker, &config);
+    result = model_run(script, bench->seed, &bench->scale, 1, indicated, watcher, truth);
+    if (result == 0) {      /* long after: what is still open is told */
+        tracker_time(watcher->tracker, (int64_t)((watcher->now_s + OFFSET_S + 3600) * 1e6), &watcher->events);
+        hear(watcher);
+    }
+    free(watcher->tracker);
+    return result;
+}
+
+static int show_one(unsigned long seed, bool trace)
+{
+    static struct watcher watcher;
+    static struct model_script script;
+    static struct model_truth truth;
+    static struct corpus_score score;
+    struct corpus_bench bench = draw_bench(seed);
+    char line[1000];
+
+    model_script_random(&script, seed, BREWS_PER_BENCH, 1);
+    printf("seed %lu: %s; %.0f Hz, lag %.2f s%s, %.2g g, capacity %.0f g%s\n", seed, script.kind, bench.scale.rate_hz,
+           bench.scale.lag_s, bench.lag_known ? " known" : "", bench.scale.division_g, bench.scale.capacity_g,
+           bench.cups_known ? ", cups known" : "");
+    for (int i = 0; model_script_line(&script, i, line, sizeof line); i++)
+        printf("    %s\n", line);
+    watcher.show = watcher.trace = trace;
+    if (watch(&script, &bench, &watcher, &truth) < 0)
+        return -1;
+    for (int i = 0; i < truth.mark_count && trace; i++)
+        printf("truly %d %s at %.2f\n", truth.mark[i].brew + 1, model_stage_name(truth.mark[i].stage), truth.mark[i].at_s);
+    return corpus_judge(&script, &truth, &bench, &watcher.said, &score, true);
+}
+
+struct worst {
+    unsigned long seed;
+    int wrong;
+    char kind[MODEL_SENTENCE];
+};
+
+static void note_worst(struct worst *worst, unsigned long seed, int wrong, const char *kind)
+{
+    int place = WORST;
+
+    while (place > 0 && worst[place - 1].wrong < wrong)
+        place--;
+    if (place == WORST)
+        return;
+    memmove(worst + place + 1, worst + place, (size_t)(WORST - 1 - place) * sizeof *worst);
+    worst[place].seed = seed;
+    worst[place].wrong = wrong;
+    snprintf(worst[place].kind, sizeof worst[place].kind, "%s", kind);
+}
+
+struct scores {
+    struct corpus_score judged, slow, coarse;
+};
+
+static int run_part(unsigned long first, int brews, struct scores *scores, struct worst *worst)
+{
+    static struct watcher watcher;
+    static struct model_script script;
+    static struct model_truth truth;
+
+    for (int i = 0; i < brews / BREWS_PER_BENCH; i++) {
+        unsigned long seed = first + (unsigned long)i;
+        struct corpus_bench bench = draw_bench(seed);
+        struct corpus_score *score;
+        int wrong;
+
+        model_script_random(&script, seed, BREWS_PER_BENCH, 1);
+        memset(&watcher, 0, sizeof watcher);
+        if (watch(&script, &bench, &watcher, &truth) < 0)
+            return -1;
+        score = is_judged(&bench) ? &scores->judged : bench.scale.division_g < 0.5 ? &scores->slow : &scores->coarse;
+        wrong = corpus_judge(&script, &truth, &bench, &watcher.said, score, false);
+        if (is_judged(&bench) && wrong)
+            note_worst(worst, seed, wrong, script.kind);
+    }
+    return 0;
+}
+
+static bool run_knocks(double hours)
+{
+    static struct watcher watcher;
+    static struct model_script script;
+    static struct model_truth truth;
+    struct corpus_bench bench = draw_bench(1);
+
+    bench.scale.rate_hz = 10;
+    bench.scale.division_g = 0.1;
+    memset(&watcher, 0, sizeof watcher);
+    model_script_knocks(&script, 1, hours);
+    if (watch(&script, &bench, &watcher, &truth) < 0)
+        return false;
+    printf("\n%.0f hours of knocks, things set down, a cloth, draughts, drift: %d brews told\n", hours,
+           watcher.said.brew_count);
+    return watcher.said.brew_count == 0;
+}
+
+static void print_part(const char *name, const struct scores *scores)
+{
+    printf("\n%s\n", name);
+    corpus_print("5 to 20 Hz, 0.1 g (judged)", &scores->judged);
+    corpus_print("2 Hz, 0.1 g", &scores->slow);
+    corpus_print("1 g", &scores->coarse);
+}
+
+static void usage(void)
+{
+    puts("usage: poise-corpus [--brews N] [--hours H] [--tuning-only] | --show SEED [--trace]\n"
+         "Brews drawn at random, seen through random scales by the stage tracker, held against the truth.\n"
+         "  -n, --brews N      brews in all, half of them from seeds kept unseen (1000)\n"
+         "  -H, --hours H      hours of knocks in which no brew may be seen (8; 0: none)\n"
+         "  -t, --tuning-only  leave the unseen seeds alone\n"
+         "  -s, --show SEED    one bench in full: its script, what was told, what was wrong\n"
+         "  -r, --trace        with --show: every indication and event too");
+}
+
+int main(int argc, char **argv)
+{
+    static const struct option options[] = {
+        {"brews", required_argument, NULL, 'n'}, {"hours", required_argument, NULL, 'H'},
+        {"tuning-only", no_argument, NULL, 't'}, {"show", required_argument, NULL, 's'},
+        {"trace", no_argument, NULL, 'r'}, {"help", no_argument, NULL, 'h'}, {NULL, 0, NULL, 0},
+    };
+    static struct scores tuned, unseen;
+    static struct worst worst[WORST + 1];
+    int brews = 1000, option;
+    bool trace = false, tuning_only = false, reached = true;
+    unsigned long show = 0;
+    double hours = 8;
+
+    while ((option = getopt_long(argc, argv, "n:H:ts:rh", options, NULL)) != -1)
+        switch (option) {
+        case 'n': brews = atoi(optarg); break;
+        case 'H': hours = atof(optarg); break;
+        case 't': tuning_only = true; break;
+        case 's': show = strtoul(optarg, NULL, 10); break;
+        case 'r': trace = true; break;
+        case 'h': usage(); return EXIT_DONE;
+        default: usage(); return EXIT_USAGE;
+        }
+    if (show)
+        return show_one(show, trace) == 0 ? EXIT_DONE : EXIT_FAILED;
+    if (run_part(1, tuning_only ? brews : brews / 2, &tuned, worst) < 0)
+        return EXIT_FAILED;
+    print_part("seeds the tracker was tuned on", &tuned);
+    corpus_print_confusion(&tuned.judged);
+    reached = corpus_reached(&tuned.judged);
+    printf("\nworst of these:\n");
+    for (int i = 0; i < WORST && worst[i].wrong; i++)
+        printf("  %d wrong: poise-corpus --show %lu    (%s)\n", worst[i].wrong, worst[i].seed, worst[i].kind);
+    if (!tuning_only) {
+        memset(worst, 0, sizeof worst);
+        if (run_part(UNSEEN, brews / 2, &unseen, worst) < 0)
+            return EXIT_FAILED;
+        print_part("seeds kept unseen", &unseen);
+        corpus_print_confusion(&unseen.judged);
+        reached &= corpus_reached(&unseen.judged);
+    }
+    if (hours > 0)
+        reached &= run_knocks(hours);
+    printf("\naccuracy %s\n", reached ? "reached" : "not reached");
+    return reached ? EXIT_DONE : EXIT_FAILED;
+}

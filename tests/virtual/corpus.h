@@ -1,0 +1,58 @@
+/* The corpus: random brews of the model seen by the tracker, and what the two say of each other. */
+#ifndef POISE_TESTS_CORPUS_H
+#define POISE_TESTS_CORPUS_H
+
+#include <stdbool.h>
+#include <stdint.h>
+
+#include "model.h"
+#include "tracker.h"
+
+enum { CORPUS_STAGES = 40, CORPUS_BREWS = 16 };
+
+/* How one bench of the corpus is equipped, drawn from its seed. */
+struct corpus_bench {
+    unsigned long seed;
+    struct model_scale_settings scale;
+    bool lag_known;             /* the configuration says the lag */
+    bool cups_known;            /* the configuration knows the cups */
+};
+
+/* What the tracker said of one brew, corrections applied. */
+struct corpus_told {
+    struct {
+        enum stage stage;
+        double at_s, u_s;
+    } stage[CORPUS_STAGES];
+    int stage_count;
+    double measure[MEASURE_COUNT], u[MEASURE_COUNT];
+    double began_s, ended_s;    /* NAN: not */
+    bool discarded;
+};
+
+struct corpus_said {
+    struct corpus_told brew[CORPUS_BREWS];
+    int brew_count;
+};
+
+/* What a comparison counts. */
+struct corpus_score {
+    long stages, hits, missing, wrong_time, extra;
+    long doses, dose_hits, waters, water_hits, beverages, beverage_hits;
+    long brews, brews_found, brews_extra, abandoned, abandoned_seen;
+    double confusion_s[MODEL_STAGE_COUNT + 1][STAGE_COUNT];     /* seconds of each true stage told as each */
+    double late_s[MODEL_STAGE_COUNT], late2_s[MODEL_STAGE_COUNT];   /* sums of told - true, and of its square */
+    long late_count[MODEL_STAGE_COUNT], stage_count[MODEL_STAGE_COUNT], stage_hits[MODEL_STAGE_COUNT];
+};
+
+/* Adds one bench's comparison to the score; returns how many things were wrong.  With `show` every
+ * difference is printed. */
+int corpus_judge(const struct model_script *script, const struct model_truth *truth, const struct corpus_bench *bench,
+                 const struct corpus_said *said, struct corpus_score *score, bool show);
+
+/* The accuracy row: every share a percentage, and whether it is reached. */
+bool corpus_reached(const struct corpus_score *score);
+void corpus_print(const char *title, const struct corpus_score *score);
+void corpus_print_confusion(const struct corpus_score *score);
+
+#endif
