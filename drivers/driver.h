@@ -70,6 +70,10 @@ struct driver {
     /* Reads the settings.  0, or a negative errno with a sentence that names key and line. */
     int (*configure)(void *state, const struct instrument_config *config, struct why *why);
 
+    /* USB: the report descriptor of the interface that was opened.  0, or -ENODEV with a sentence when
+     * it is no instrument of this kind.  NULL: none is asked for. */
+    int (*describe)(void *state, const uint8_t *descriptor, size_t length, struct why *why);
+
     /* Frees what configure took beyond the state itself; NULL: nothing. */
     void (*release)(void *state);
 
@@ -77,7 +81,9 @@ struct driver {
      * frames, and drop the first where the driver must.  NULL: nothing. */
     void (*opened)(void *state);
 
-    /* Length of the whole frame at the start of buf; 0: more bytes are needed; < 0: drop so many
+    /* In the buffer each report of a USB device stands behind one byte with its length.
+     *
+     * Length of the whole frame at the start of buf; 0: more bytes are needed; < 0: drop so many
      * bytes (they are counted as REJECT_OVERLONG unless they are fill or line ends). */
     ssize_t (*frame)(void *state, const uint8_t *buf, size_t length);
 
@@ -89,12 +95,13 @@ struct driver {
     /* Bytes that ask for a reading, into out; their count.  NULL: it speaks unasked. */
     int (*ask)(void *state, uint8_t *out, size_t size);
 
-    /* Bytes of an order; their count, or -ENOTSUP when the configuration names none. */
+    /* Bytes of an order; their count, or -ENOTSUP when the configuration names none.  USB: the kind of
+     * the report (2 output, 3 feature), then the report as SET_REPORT sends it. */
     int (*order)(void *state, enum order order, uint8_t *out, size_t size);
 };
 
 /* The driver table; ends with NULL. */
-extern const struct driver line_driver;
+extern const struct driver line_driver, hid_scale_driver, hid_keyboard_driver, modbus_driver;
 extern const struct driver *const drivers[];
 
 /* NULL when there is none of that name. */

@@ -268,11 +268,40 @@ static int clean_text(const struct line *line, const uint8_t *frame, size_t leng
     return (int)count;
 }
 
+bool line_is_blank(struct line_text text)
+{
+    for (size_t i = 0; i < text.length; i++)
+        if (text.text[i] != ' ')
+            return false;
+    return true;
+}
+
+int line_readings(const struct line *line, struct line_text text, struct reading *out, int most)
+{
+    struct reading readings[FRAME_READINGS];
+    int count;
+
+    if (most > FRAME_READINGS)
+        most = FRAME_READINGS;
+    if (line->layout == LINE_PATTERN)
+        count = line_pattern_decode(line, text, readings, most);
+    else if (line->layout == LINE_FIELDS)
+        count = line_fields_decode(line, text, readings, most);
+    else
+        count = line_text_decode(line, text, readings, most);
+    if (count > 0) {
+        if (line->sample_limited)
+            line_limit_sample(line, readings, count);
+        memcpy(out, readings, (size_t)count * sizeof *out);
+    }
+    return count;
+}
+
 static int text_decode(struct line *line, const uint8_t *frame, size_t length, struct reading *out, int most)
 {
     char clean[LINE_FRAME_MOST + 1];    /* CR LF may reach one byte further */
     struct line_text text = {.text = clean};
-    bool joined = line->joined, empty = true;
+    bool joined = line->joined;
     int count;
 
     if (line->skipping) {
@@ -292,36 +321,20 @@ static int text_decode(struct line *line, const uint8_t *frame, size_t length, s
         text.length--;
         joined = false;
     }
-    for (size_t i = 0; i < text.length && empty; i++)
-        empty = text.text[i] == ' ';
-    if (empty)
+    if (line_is_blank(text))
         return 0;
-    if (joined)
-        return -REJECT_FIRST;
-    if (line->layout == LINE_PATTERN)
-        return line_pattern_decode(line, text, out, most);
-    return line->layout == LINE_FIELDS ? line_fields_decode(line, text, out, most)
-                                       : line_text_decode(line, text, out, most);
+    return joined ? -REJECT_FIRST : line_readings(line, text, out, most);
 }
 
 static int decode(void *state, const uint8_t *frame_bytes, size_t length, struct reading *out, int most)
 {
     struct line *line = state;
-    struct reading readings[FRAME_READINGS];
-    int count;
 
     if (length == 0 || most < 1)
         return 0;
     if (line->layout == LINE_STX_STATUS || line->layout == LINE_STX_LETTER)
-        count = stx_decode(line, frame_bytes, length, readings);
-    else
-        count = text_decode(line, frame_bytes, length, readings, most < FRAME_READINGS ? most : FRAME_READINGS);
-    if (count <= 0)
-        return count;
-    if (line->sample_limited)
-        line_limit_sample(line, readings, count);
-    memcpy(out, readings, (size_t)count * sizeof *out);
-    return count;
+        return stx_decode(line, frame_bytes, length, out);
+    return text_decode(line, frame_bytes, length, out, most);
 }
 
 static int ask(void *state, uint8_t *out, size_t size)

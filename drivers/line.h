@@ -44,6 +44,12 @@ struct line_text {
     size_t length;
 };
 
+/* line.c */
+bool line_is_blank(struct line_text text);
+
+/* Readings of a line in the configured layout, STX apart; a count or a negative reject reason. */
+int line_readings(const struct line *line, struct line_text text, struct reading *out, int most);
+
 /* line_settings.c */
 int line_configure(void *state, const struct instrument_config *config, struct why *why);
 void line_release(void *state);

@@ -190,12 +190,12 @@ static const struct {
     {"sample_temperature", set_sample_temperature},
 };
 
-static int apply(struct line *line, const struct setting *setting, struct why *why)
+static int apply(struct line *line, const char *driver, const struct setting *setting, struct why *why)
 {
     for (size_t i = 0; i < sizeof keys / sizeof *keys; i++)
         if (strcmp(setting->key, keys[i].key) == 0)
             return keys[i].set(line, setting, why);
-    return why_set(why, -EINVAL, "line %d: the driver line knows no key '%s'", setting->line, setting->key);
+    return why_set(why, -EINVAL, "line %d: the driver %s knows no key '%s'", setting->line, driver, setting->key);
 }
 
 static bool given(const struct instrument_config *config, const char *key)
@@ -256,7 +256,7 @@ int line_configure(void *state, const struct instrument_config *config, struct w
     line->joined = true;
     error = copy_orders(line, config, why);
     for (size_t i = 0; error == 0 && i < config->setting_count; i++)
-        error = apply(line, &config->settings[i], why);
+        error = apply(line, config->driver ? config->driver : "line", &config->settings[i], why);
     if (error == 0)
         error = check_together(line, config, why);
     if (error < 0)

@@ -5,6 +5,9 @@
 
 const struct driver *const drivers[] = {
     &line_driver,
+    &hid_scale_driver,
+    &hid_keyboard_driver,
+    &modbus_driver,
     NULL,
 };
 

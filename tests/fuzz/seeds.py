@@ -16,6 +16,9 @@ for path in sys.argv[3:]:
             cases.append((current, bytearray()))
         elif word == "bytes":
             cases[-1][1].extend(rest.encode().decode("unicode_escape").encode("latin-1"))
+        elif word == "report":
+            report = bytes.fromhex(rest)
+            cases[-1][1].extend(bytes([len(report)]) + report)
 for number, (name, data) in enumerate(cases):
     for variant in range(VARIANTS if name == driver else 0):
         (folder / f"{number}-{variant}").write_bytes(bytes([variant]) + data)

@@ -25,7 +25,8 @@ static const struct driver *line(void)
 /* Configures with up to three settings, on lines 11, 12 and 13 of a file. */
 static int configure(void *state, const char *const pairs[6], struct why *why)
 {
-    struct instrument_config config = {.name = "left-scale", .quantity = QUANTITY_MASS, .settings = settings, .line = 10};
+    struct instrument_config config = {.name = "left-scale", .quantity = QUANTITY_MASS, .settings = settings,
+                                       .line = 10};
 
     for (int i = 0; i < 3 && pairs[2 * i]; i++)
         settings[config.setting_count++] = (struct setting){pairs[2 * i], pairs[2 * i + 1], 11 + i};

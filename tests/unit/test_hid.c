@@ -1,0 +1,160 @@
+/* Report descriptors, and what a USB scale is told.  The descriptors are made up after the USB-IF HID Point of
+ * Sale Usage Tables 1.02, page 0x8D, and USB HID 1.11, appendix E.6. */
+#include <setjmp.h>
+#include <stdarg.h>
+#include <stddef.h>
+
+#include <cmocka.h>
+
+#include <errno.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "driver.h"
+#include "hid.h"
+
+#define SCALE_BEGIN 0x05, 0x8d, 0x09, 0x20, 0xa1, 0x01
+#define DATA_REPORT(...) \
+    0x09, 0x32, 0xa1, 0x02, __VA_ARGS__ \
+    0x09, 0x70, 0xa1, 0x02, 0x19, 0x71, 0x29, 0x78, 0x15, 0x01, 0x25, 0x08, 0x75, 0x08, 0x95, 0x01, 0x81, 0x00, 0xc0, \
+    0x09, 0x50, 0xa1, 0x02, 0x19, 0x51, 0x29, 0x5c, 0x15, 0x01, 0x25, 0x0c, 0x75, 0x08, 0x95, 0x01, 0x81, 0x00, 0xc0, \
+    0x09, 0x41, 0x15, 0x80, 0x25, 0x7f, 0x75, 0x08, 0x95, 0x01, 0x81, 0x02, \
+    0x09, 0x40, 0x15, 0x00, 0x27, 0xff, 0xff, 0x00, 0x00, 0x75, 0x10, 0x95, 0x01, 0x81, 0x02, 0xc0
+
+/* Zero Return in bit 0 and Zero Scale in bit 1 of an output report; then the other way round as a feature. */
+static const uint8_t zero_by_output[] = {
+    SCALE_BEGIN, 0x09, 0x31, 0xa1, 0x02, 0x85, 0x02, 0x09, 0x81, 0x09, 0x80, 0x15, 0x00, 0x25, 0x01, 0x75, 0x01,
+    0x95, 0x02, 0x91, 0x02, 0x75, 0x06, 0x95, 0x01, 0x91, 0x03, 0xc0, DATA_REPORT(0x85, 0x03,), 0xc0};
+static const uint8_t zero_by_feature[] = {
+    SCALE_BEGIN, 0x09, 0x31, 0xa1, 0x02, 0x85, 0x02, 0x09, 0x80, 0x09, 0x81, 0x15, 0x00, 0x25, 0x01, 0x75, 0x01,
+    0x95, 0x02, 0xb1, 0x02, 0x75, 0x06, 0x95, 0x01, 0xb1, 0x03, 0xc0, DATA_REPORT(0x85, 0x03,), 0xc0};
+static const uint8_t no_zero[] = {SCALE_BEGIN, DATA_REPORT(0x85, 0x03,), 0xc0};
+static const uint8_t mouse[] = {0x05, 0x01, 0x09, 0x02, 0xa1, 0x01, 0x05, 0x09, 0x19, 0x01, 0x29, 0x03, 0x75, 0x01,
+                                0x95, 0x03, 0x81, 0x02, 0xc0};
+static const uint8_t keyboard[] = {0x05, 0x01, 0x09, 0x06, 0xa1, 0x01, 0x05, 0x07, 0x19, 0xe0, 0x29, 0xe7, 0x75, 0x01,
+                                   0x95, 0x08, 0x81, 0x02, 0xc0};
+
+static void *described(const uint8_t *descriptor, size_t length)
+{
+    struct instrument_config config = {.name = "scale", .quantity = QUANTITY_MASS};
+    void *state = calloc(1, hid_scale_driver.state_size);
+    struct why why = {""};
+
+    assert_non_null(state);
+    assert_int_equal(hid_scale_driver.configure(state, &config, &why), 0);
+    if (hid_scale_driver.describe(state, descriptor, length, &why) != 0)
+        fail_msg("%s", why.text);
+    return state;
+}
+
+static void test_zero_is_sent_as_the_descriptor_says(void **unused)
+{
+    uint8_t out[8];
+    void *state = described(zero_by_output, sizeof zero_by_output);
+
+    (void)unused;
+    assert_int_equal(hid_scale_driver.order(state, ORDER_ZERO, out, sizeof out), 3);
+    assert_memory_equal(out, ((uint8_t[]){HID_OUTPUT, 0x02, 0x02}), 3);
+    assert_int_equal(hid_scale_driver.order(state, ORDER_TARE, out, sizeof out), -ENOTSUP);
+    assert_int_equal(hid_scale_driver.order(state, ORDER_ZERO, out, 2), -ENOSPC);
+    free(state);
+    state = described(zero_by_feature, sizeof zero_by_feature);
+    assert_int_equal(hid_scale_driver.order(state, ORDER_ZERO, out, sizeof out), 3);
+    assert_memory_equal(out, ((uint8_t[]){HID_FEATURE, 0x02, 0x01}), 3);
+    free(state);
+    state = described(no_zero, sizeof no_zero);
+    assert_int_equal(hid_scale_driver.order(state, ORDER_ZERO, out, sizeof out), -ENOTSUP);
+    free(state);
+}
+
+static void test_what_is_no_scale_or_no_keyboard_is_refused(void **unused)
+{
+    struct instrument_config config = {.name = "scale"};
+    void *scale = calloc(1, hid_scale_driver.state_size), *typist = calloc(1, hid_keyboard_driver.state_size);
+    struct why why = {""};
+
+    (void)unused;
+    assert_non_null(scale);
+    assert_non_null(typist);
+    assert_int_equal(hid_scale_driver.configure(scale, &config, &why), 0);
+    assert_int_equal(hid_keyboard_driver.configure(typist, &config, &why), 0);
+    assert_int_equal(hid_scale_driver.describe(scale, mouse, sizeof mouse, &why), -ENODEV);
+    assert_int_equal(hid_scale_driver.describe(scale, keyboard, sizeof keyboard, &why), -ENODEV);
+    assert_int_equal(hid_scale_driver.describe(scale, NULL, 0, &why), -ENODEV);
+    assert_int_equal(hid_keyboard_driver.describe(typist, mouse, sizeof mouse, &why), -ENODEV);
+    assert_int_equal(hid_keyboard_driver.describe(typist, no_zero, sizeof no_zero, &why), -ENODEV);
+    assert_int_equal(hid_keyboard_driver.describe(typist, keyboard, sizeof keyboard, &why), 0);
+    hid_keyboard_driver.release(typist);
+    free(scale);
+    free(typist);
+}
+
+static void ignore(void *context, const struct hid_field *field)
+{
+    (void)field;
+    ++*(int *)context;
+}
+
+static void test_a_descriptor_cut_anywhere_is_no_descriptor(void **unused)
+{
+    int fields = 0;
+
+    (void)unused;
+    assert_int_equal(hid_walk(zero_by_output, sizeof zero_by_output, ignore, &fields), 0);
+    assert_int_equal(fields, 6);
+    for (size_t length = 0; length < sizeof zero_by_output; length++) {
+        uint8_t *part = malloc(length + 1);     /* so that a read beyond the cut is found */
+
+        assert_non_null(part);
+        memcpy(part, zero_by_output, length);
+        /* before the first collection opens, behind 2 and 4 bytes, a descriptor may end */
+        assert_int_equal(hid_walk(part, length, ignore, &fields), length == 2 || length == 4 ? 0 : -EINVAL);
+        free(part);
+    }
+}
+
+static void test_settings_that_make_no_sense_are_refused(void **unused)
+{
+    static const struct {
+        const struct driver *driver;
+        struct setting setting;
+        enum quantity quantity;
+        const char *sentence;
+    } wrong[] = {
+        {&hid_scale_driver, {"colour", "blue", 7}, QUANTITY_MASS, "line 7: the driver hid-scale knows no key"},
+        {&hid_scale_driver, {"data_report", "0", 7}, QUANTITY_MASS, "1 to 255"},
+        {&hid_scale_driver, {"data_report", "256", 7}, QUANTITY_MASS, "1 to 255"},
+        {&hid_scale_driver, {"data_report", "4", 7}, QUANTITY_BRIX, "its quantity is mass"},
+        {&hid_keyboard_driver, {"colour", "blue", 7}, QUANTITY_BRIX, "the driver hid-keyboard knows no key 'colour'"},
+        {&hid_keyboard_driver, {"keyboard", "fr", 7}, QUANTITY_BRIX, "us and de"},
+        {&hid_keyboard_driver, {"keypad_decimal", ".", 7}, QUANTITY_BRIX, "comma or point"},
+        {&hid_keyboard_driver, {"ends_with", "space", 7}, QUANTITY_BRIX, "enter or tab"},
+        {&hid_keyboard_driver, {"layout", "stx-letter", 7}, QUANTITY_BRIX, "for serial lines"},
+    };
+
+    (void)unused;
+    for (size_t i = 0; i < sizeof wrong / sizeof *wrong; i++) {
+        struct instrument_config config = {.name = "thing", .quantity = wrong[i].quantity,
+                                           .settings = &wrong[i].setting, .setting_count = 1, .line = 6};
+        void *state = calloc(1, wrong[i].driver->state_size);
+        struct why why = {""};
+
+        assert_non_null(state);
+        assert_int_equal(wrong[i].driver->configure(state, &config, &why), -EINVAL);
+        if (strncmp(why.text, "line ", 5) != 0 || strstr(why.text, wrong[i].sentence) == NULL)
+            fail_msg("'%s' says nothing of '%s'", why.text, wrong[i].sentence);
+        free(state);
+    }
+}
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test(test_zero_is_sent_as_the_descriptor_says),
+        cmocka_unit_test(test_what_is_no_scale_or_no_keyboard_is_refused),
+        cmocka_unit_test(test_a_descriptor_cut_anywhere_is_no_descriptor),
+        cmocka_unit_test(test_settings_that_make_no_sense_are_refused),
+    };
+
+    return cmocka_run_group_tests(tests, NULL, NULL);
+}

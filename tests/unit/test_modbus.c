@@ -1,0 +1,299 @@
+/* The `modbus` driver against libmodbus, which plays the instrument on a pseudo-terminal; and against the
+ * frames that the protocol's own documents and common tables give. */
+#include <setjmp.h>
+#include <stdarg.h>
+#include <stddef.h>
+
+#include <cmocka.h>
+
+#include <errno.h>
+#include <modbus/modbus.h>
+#include <poll.h>
+#include <pthread.h>
+#include <pty.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <termios.h>
+#include <unistd.h>
+
+#include "driver.h"
+
+enum { DEADLINE_MS = 10000, ADDRESS = 17, REGISTER = 107, COMMAND = 16 };
+
+static void *configured(const struct setting *settings, size_t count, enum quantity quantity)
+{
+    struct instrument_config config = {.name = "gauge", .quantity = quantity, .settings = settings,
+                                       .setting_count = count};
+    void *state = calloc(1, modbus_driver.state_size);
+    struct why why = {""};
+
+    assert_non_null(state);
+    if (modbus_driver.configure(state, &config, &why) != 0)
+        fail_msg("%s", why.text);
+    return state;
+}
+
+static void test_requests_are_those_of_the_protocol(void **unused)
+{
+    static const struct {
+        struct setting settings[4];
+        size_t count;
+        uint8_t request[8];
+    } rows[] = {
+        {{{"address", "1", 1}, {"type", "float32", 1}}, 2, {0x01, 0x03, 0x00, 0x00, 0x00, 0x02, 0xc4, 0x0b}},
+        {{{"function", "4", 1}, {"type", "uint32", 1}}, 2, {0x01, 0x04, 0x00, 0x00, 0x00, 0x02, 0x71, 0xcb}},
+    };
+    uint8_t out[8];
+
+    (void)unused;
+    for (size_t i = 0; i < sizeof rows / sizeof *rows; i++) {
+        void *state = configured(rows[i].settings, rows[i].count, QUANTITY_TEMPERATURE);
+
+        assert_int_equal(modbus_driver.ask(state, out, sizeof out), 8);
+        assert_memory_equal(out, rows[i].request, 8);
+        assert_int_equal(modbus_driver.ask(state, out, 7), -ENOSPC);
+        free(state);
+    }
+}
+
+static void test_orders_are_those_of_the_protocol(void **unused)
+{
+    static const uint8_t one[] = {0x01, 0x06, 0x00, 0x10, 0x00, 0x01, 0x49, 0xcf};
+    static const uint8_t two[] = {0x01, 0x10, 0x00, 0x10, 0x00, 0x02, 0x04, 0x41, 0xac, 0x00, 0x00, 0x26, 0xbe};
+    static const struct setting settings[] = {{"zero_write", "16: 1", 1}, {"tare_write", "16: 0x41AC, 0", 2}};
+    void *state = configured(settings, 2, QUANTITY_MASS), *silent = configured(NULL, 0, QUANTITY_TEMPERATURE);
+    uint8_t out[32];
+
+    (void)unused;
+    assert_int_equal(modbus_driver.order(state, ORDER_ZERO, out, sizeof out), sizeof one);
+    assert_memory_equal(out, one, sizeof one);
+    assert_int_equal(modbus_driver.order(state, ORDER_TARE, out, sizeof out), sizeof two);
+    assert_memory_equal(out, two, sizeof two);
+    assert_int_equal(modbus_driver.order(silent, ORDER_TARE, out, sizeof out), -ENOTSUP);
+    free(state);
+    free(silent);
+}
+
+/* --- libmodbus as the instrument ------------------------------------------------------------------- */
+
+struct instrument {
+    modbus_t *modbus;
+    modbus_mapping_t *map;
+    int port;                   /* our side */
+    pthread_t thread;
+};
+
+static void *answer(void *argument)
+{
+    struct instrument *instrument = argument;
+    uint8_t query[MODBUS_RTU_MAX_ADU_LENGTH];
+
+    for (;;) {
+        int length = modbus_receive(instrument->modbus, query);
+
+        if (length > 0 && modbus_reply(instrument->modbus, query, length, instrument->map) < 0)
+            return NULL;
+        if (length < 0 && errno != EMBBADCRC && errno != ETIMEDOUT)
+            return NULL;        /* our side has been closed */
+    }
+}
+
+static void instrument_open(struct instrument *instrument)
+{
+    char path[64];
+    struct termios raw;
+    int slave;
+
+    assert_int_equal(openpty(&instrument->port, &slave, path, NULL, NULL), 0);
+    assert_int_equal(tcgetattr(instrument->port, &raw), 0);
+    cfmakeraw(&raw);
+    assert_int_equal(tcsetattr(instrument->port, TCSANOW, &raw), 0);
+    instrument->modbus = modbus_new_rtu(path, 9600, 'N', 8, 1);
+    assert_non_null(instrument->modbus);
+    assert_int_equal(modbus_set_slave(instrument->modbus, ADDRESS), 0);
+    assert_int_equal(modbus_connect(instrument->modbus), 0);
+    close(slave);
+    instrument->map = modbus_mapping_new_start_address(0, 0, 0, 0, 0, 200, 0, 200);
+    assert_non_null(instrument->map);
+    assert_int_equal(pthread_create(&instrument->thread, NULL, answer, instrument), 0);
+}
+
+static void instrument_close(struct instrument *instrument)
+{
+    close(instrument->port);
+    pthread_join(instrument->thread, NULL);
+    modbus_mapping_free(instrument->map);
+    modbus_close(instrument->modbus);
+    modbus_free(instrument->modbus);
+}
+
+/* Sends, waits for one whole frame, and decodes it. */
+static int exchange(struct instrument *instrument, void *state, const uint8_t *request, int length,
+                    struct reading *out)
+{
+    uint8_t buf[256];
+    size_t got = 0;
+    ssize_t taken = 0;
+
+    assert_int_equal(write(instrument->port, request, (size_t)length), length);
+    while (taken == 0) {
+        struct pollfd readable = {.fd = instrument->port, .events = POLLIN};
+        ssize_t count;
+
+        assert_int_equal(poll(&readable, 1, DEADLINE_MS), 1);
+        count = read(instrument->port, buf + got, sizeof buf - got);
+        assert_true(count > 0);
+        got += (size_t)count;
+        taken = modbus_driver.frame(state, buf, got);
+    }
+    assert_int_equal(taken, got);
+    return modbus_driver.decode(state, buf, (size_t)taken, out, FRAME_READINGS);
+}
+
+static int ask(struct instrument *instrument, void *state, struct reading *out)
+{
+    uint8_t request[8];
+    int length = modbus_driver.ask(state, request, sizeof request);
+
+    return exchange(instrument, state, request, length, out);
+}
+
+static void assert_shows(struct instrument *instrument, const char *type, const char *order, const char *function,
+                         const char *digits)
+{
+    const struct setting settings[] = {{"address", "17", 1}, {"register", "107", 1}, {"type", type, 1},
+                                       {"word_order", order, 1}, {"function", function, 1}};
+    void *state = configured(settings, sizeof settings / sizeof *settings, QUANTITY_MASS);
+    struct reading readings[FRAME_READINGS];
+    char shown[40];
+
+    assert_int_equal(ask(instrument, state, readings), 1);
+    assert_int_equal(readings[0].status, READING_OK);
+    assert_true(decimal_format(readings[0].shown, shown, sizeof shown) > 0);
+    assert_string_equal(shown, digits);
+    free(state);
+}
+
+static void set_registers(uint16_t *registers, uint16_t first, uint16_t second)
+{
+    registers[REGISTER] = first;
+    registers[REGISTER + 1] = second;
+}
+
+/* IEEE 754 numbers cut into registers by hand: libmodbus 3.1.6 calls the orders by each other's names. */
+static void test_values_of_an_instrument_made_by_libmodbus(void **unused)
+{
+    struct instrument instrument;
+
+    (void)unused;
+    instrument_open(&instrument);
+    set_registers(instrument.map->tab_registers, 0x41ac, 0x0000);
+    assert_shows(&instrument, "float32", "ABCD", "3", "21.5");
+    set_registers(instrument.map->tab_registers, 0x85f0, 0xbc49);
+    assert_shows(&instrument, "float32", "CDAB", "3", "-0.0123");
+    set_registers(instrument.map->tab_registers, 0x9a44, 0x2552);
+    assert_shows(&instrument, "float32", "BADC", "3", "1234.567");
+    set_registers(instrument.map->tab_registers, 0xbd37, 0x0636);
+    assert_shows(&instrument, "float32", "DCBA", "3", "0.000002");
+    set_registers(instrument.map->tab_input_registers, 0xff8b, 0x344f);
+    assert_shows(&instrument, "int32", "ABCD", "4", "-7654321");
+    instrument.map->tab_input_registers[REGISTER] = 65535;
+    assert_shows(&instrument, "uint16", "ABCD", "4", "65535");
+    assert_shows(&instrument, "int16", "ABCD", "4", "-1");
+    instrument_close(&instrument);
+}
+
+static void test_an_order_reaches_an_instrument_made_by_libmodbus(void **unused)
+{
+    static const struct setting settings[] = {{"address", "17", 1}, {"zero_write", "16: 1", 1},
+                                              {"tare_write", "20: 7, 0x1234, 9", 1}};
+    struct reading readings[FRAME_READINGS];
+    struct instrument instrument;
+    uint8_t order[32];
+    void *state = configured(settings, 3, QUANTITY_MASS);
+    int length;
+
+    (void)unused;
+    instrument_open(&instrument);
+    length = modbus_driver.order(state, ORDER_ZERO, order, sizeof order);
+    assert_int_equal(exchange(&instrument, state, order, length, readings), 0);
+    assert_int_equal(instrument.map->tab_registers[COMMAND], 1);
+    length = modbus_driver.order(state, ORDER_TARE, order, sizeof order);
+    assert_int_equal(exchange(&instrument, state, order, length, readings), 0);
+    assert_int_equal(instrument.map->tab_registers[20], 7);
+    assert_int_equal(instrument.map->tab_registers[21], 0x1234);
+    assert_int_equal(instrument.map->tab_registers[22], 9);
+    instrument_close(&instrument);
+    free(state);
+}
+
+static void test_a_register_that_is_not_there_is_a_fault_in_words(void **unused)
+{
+    static const struct setting settings[] = {{"address", "17", 1}, {"register", "900", 1}};
+    struct reading readings[FRAME_READINGS];
+    struct instrument instrument;
+    void *state = configured(settings, 2, QUANTITY_TEMPERATURE);
+
+    (void)unused;
+    instrument_open(&instrument);
+    assert_int_equal(ask(&instrument, state, readings), 1);
+    assert_int_equal(readings[0].status, READING_FAULT);
+    assert_string_equal(readings[0].detail, "illegal data address");
+    instrument_close(&instrument);
+    free(state);
+}
+
+static void test_what_makes_no_sense_is_refused_with_its_line(void **unused)
+{
+    static const struct {
+        struct setting setting;
+        const char *sentence;
+    } wrong[] = {
+        {{"colour", "blue", 7}, "line 7: the driver modbus knows no key 'colour'"},
+        {{"address", "0", 7}, "1 to 247"},
+        {{"address", "248", 7}, "1 to 247"},
+        {{"address", "1x", 7}, "1 to 247"},
+        {{"function", "6", 7}, "3 for a holding register"},
+        {{"register", "65536", 7}, "0 to 65535"},
+        {{"type", "double", 7}, "int16, uint16"},
+        {{"word_order", "ACBD", 7}, "where A is the highest byte"},
+        {{"scale", "1e3", 7}, "as 0.1"},
+        {{"scale", "0", 7}, "as 0.1"},
+        {{"decimals", "7", 7}, "0 to 6"},
+        {{"unit", "stone", 7}, "no unit known here"},
+        {{"unit", "C", 7}, "measures mass, which has no unit"},
+        {{"zero_write", "16", 7}, "as 16: 1"},
+        {{"zero_write", "16: 1, 2, 3, 4, 5", 7}, "four values"},
+        {{"zero_write", "16: 65536", 7}, "four values"},
+        {{"fault_value", "none", 7}, "broken sensor"},
+    };
+    void *state = calloc(1, modbus_driver.state_size);
+
+    (void)unused;
+    assert_non_null(state);
+    for (size_t i = 0; i < sizeof wrong / sizeof *wrong; i++) {
+        struct instrument_config config = {.name = "gauge", .quantity = QUANTITY_MASS, .settings = &wrong[i].setting,
+                                           .setting_count = 1, .line = 6};
+        struct why why = {""};
+
+        assert_int_equal(modbus_driver.configure(state, &config, &why), -EINVAL);
+        if (strncmp(why.text, "line ", 5) != 0 || strstr(why.text, wrong[i].sentence) == NULL)
+            fail_msg("'%s' says nothing of '%s'", why.text, wrong[i].sentence);
+    }
+    free(state);
+}
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test(test_requests_are_those_of_the_protocol),
+        cmocka_unit_test(test_orders_are_those_of_the_protocol),
+        cmocka_unit_test(test_values_of_an_instrument_made_by_libmodbus),
+        cmocka_unit_test(test_an_order_reaches_an_instrument_made_by_libmodbus),
+        cmocka_unit_test(test_a_register_that_is_not_there_is_a_fault_in_words),
+        cmocka_unit_test(test_what_makes_no_sense_is_refused_with_its_line),
+    };
+
+    return cmocka_run_group_tests(tests, NULL, NULL);
+}
