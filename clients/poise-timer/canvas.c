@@ -115,34 +115,61 @@ int canvas_put(struct canvas *canvas, int x, int y, int width, enum look look, c
     return put_until(canvas, x, y, width, look, text, text + strlen(text));
 }
 
+/* Where a line of this width ends: at a blank if there is one and it is not the last line. */
+static const char *line_end(const char *text, int width, bool last)
+{
+    const char *end = text, *blank = NULL;
+    int columns = 0;
+
+    while (*end) {
+        const char *next = end;
+        int more;
+
+        next_glyph(&next, &more);
+        if (columns + more > width)
+            break;
+        if (*end == ' ')
+            blank = end;
+        columns += more;
+        end = next;
+    }
+    return *end && *end != ' ' && blank && blank > text && !last ? blank : end;
+}
+
+static const char *next_line(const char *end)
+{
+    while (*end == ' ')
+        end++;
+    return end;
+}
+
 int canvas_wrap(struct canvas *canvas, int x, int y, int width, int lines, enum look look, const char *text)
 {
     int used = 0;
 
     while (*text && used < lines) {
-        const char *end = text, *blank = NULL;
-        int columns = 0;
+        const char *end = line_end(text, width, used + 1 == lines);
 
-        while (*end) {
-            const char *next = end;
-            int more;
-
-            next_glyph(&next, &more);
-            if (columns + more > width)
-                break;
-            if (*end == ' ')
-                blank = end;
-            columns += more;
-            end = next;
-        }
         if (end == text)
             break;                  /* no room for a single character */
-        if (*end && *end != ' ' && blank && blank > text && used + 1 < lines)
-            end = blank;
         put_until(canvas, x, y + used, width, look, text, end);
         used++;
-        for (text = end; *text == ' '; text++)
-            ;
+        text = next_line(end);
+    }
+    return used;
+}
+
+int canvas_lines(int width, int lines, const char *text)
+{
+    int used = 0;
+
+    while (*text && used < lines) {
+        const char *end = line_end(text, width, used + 1 == lines);
+
+        if (end == text)
+            break;
+        used++;
+        text = next_line(end);
     }
     return used;
 }
@@ -197,38 +224,38 @@ static const struct shape *shape_of(char name)
     return &shapes[sizeof shapes / sizeof *shapes - 1];
 }
 
-int canvas_digits_width(const char *text, int scale)
+int canvas_digits_width(const char *text, int across)
 {
     int pixels = 0;
 
     for (const char *at = text; *at; at++)
         pixels += (int)strlen(shape_of(*at)->rows[0]) + (at[1] ? 1 : 0);
-    return pixels * scale;
+    return pixels * across;
 }
 
-static void draw_shape(struct canvas *canvas, int x, int y, int scale, enum look look, const struct shape *shape)
+static void draw_shape(struct canvas *canvas, int x, int y, int across, int down, enum look look,
+                       const struct shape *shape)
 {
-    int width = (int)strlen(shape->rows[0]) * scale, height = DIGIT_ROWS * scale;
+    int width = (int)strlen(shape->rows[0]) * across;
 
-    for (int row = 0; row < height; row++)
+    for (int row = 0; row < DIGIT_ROWS * down; row++)
         for (int column = 0; column < width; column++) {
-            bool upper = shape->rows[2 * row / scale][column / scale] == '#';
-            bool lower = shape->rows[(2 * row + 1) / scale][column / scale] == '#';
+            bool upper = shape->rows[2 * row / down][column / across] == '#';
+            bool lower = shape->rows[(2 * row + 1) / down][column / across] == '#';
 
-            if (!upper && !lower)
-                continue;
-            set_cell(canvas, x + column, y + row,
-                     !canvas->unicode ? L'#' : upper && lower ? L'█' : upper ? L'▀' : L'▄', look);
+            if (upper || lower)
+                set_cell(canvas, x + column, y + row,
+                         !canvas->unicode ? L'#' : upper && lower ? L'█' : upper ? L'▀' : L'▄', look);
         }
 }
 
-void canvas_digits(struct canvas *canvas, int x, int y, int scale, enum look look, const char *text)
+void canvas_digits(struct canvas *canvas, int x, int y, int across, int down, enum look look, const char *text)
 {
     for (; *text; text++) {
         const struct shape *shape = shape_of(*text);
 
-        draw_shape(canvas, x, y, scale, look, shape);
-        x += ((int)strlen(shape->rows[0]) + 1) * scale;
+        draw_shape(canvas, x, y, across, down, look, shape);
+        x += ((int)strlen(shape->rows[0]) + 1) * across;
     }
 }
 

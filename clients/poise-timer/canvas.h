@@ -32,16 +32,19 @@ int canvas_put(struct canvas *canvas, int x, int y, int width, enum look look, c
 /* The same, broken at blanks into at most `lines` lines; how many were used. */
 int canvas_wrap(struct canvas *canvas, int x, int y, int width, int lines, enum look look, const char *text);
 
+/* How many lines canvas_wrap would use. */
+int canvas_lines(int width, int lines, const char *text);
+
 /* How many columns the text takes. */
 int canvas_columns(const char *text);
 
 /* A bar of which `share` (0 to 1, else cut) is filled. */
 void canvas_bar(struct canvas *canvas, int x, int y, int width, double share, enum look look);
 
-/* Big digits: 0-9 : . - and blank, each pixel half a cell high; scale 1 is 5 rows. */
+/* Big digits: 0-9 : . - > and blank, `across` columns for each pixel and 5 x `down` rows high. */
 enum { DIGIT_ROWS = 5 };
-int canvas_digits_width(const char *text, int scale);
-void canvas_digits(struct canvas *canvas, int x, int y, int scale, enum look look, const char *text);
+int canvas_digits_width(const char *text, int across);
+void canvas_digits(struct canvas *canvas, int x, int y, int across, int down, enum look look, const char *text);
 
 /* Row y as UTF-8, without blanks at its end. */
 void canvas_row(const struct canvas *canvas, int y, char *out, size_t size);

@@ -12,7 +12,8 @@
 enum {
     PANE_COLUMNS = 38,          /* the least in which five big digits fit */
     PANE_ROWS = 9,              /* the least in which big digits fit beside their words */
-    SCALE_MOST = 4,
+    DIGITS_MOST = 4,            /* twenty rows: larger would leave no room for anything else */
+    TITLE_COLUMNS = 50,         /* narrower panes say "007" instead of "brew 007" */
     TALL_ROWS = 18,             /* from here on there is room for the last cup and what waits */
     NOTICE_US = 12000000        /* a warning is read within it */
 };
@@ -54,51 +55,58 @@ static void draw_title(struct canvas *canvas, struct pane pane, const struct tim
     snprintf(title, sizeof title, "%s%s", station->name, chosen && model->stations > 1 ? " *" : "");
     x = canvas_put(canvas, pane.x, pane.y, pane.width, LOOK_STRONG, title);
     if (*station->brew) {
-        snprintf(title, sizeof title, "  brew %s", words_brew(station->brew));
+        snprintf(title, sizeof title, pane.width < TITLE_COLUMNS ? " %s" : "  brew %s", words_brew(station->brew));
         x = canvas_put(canvas, x, pane.y, edge - x, LOOK_PLAIN, title);
     }
     snprintf(title, sizeof title, " %s ", stage_name(station->stage));
-    x = canvas_put(canvas, x + 2, pane.y, edge - x - 2, LOOK_HERE, title);
+    x = canvas_put(canvas, x + 1, pane.y, edge - x - 1, LOOK_HERE, title);
     words_then(model, station, then);
-    canvas_put(canvas, x + 2, pane.y, edge - x - 2, LOOK_PLAIN, then);
+    canvas_put(canvas, x + 1, pane.y, edge - x - 1, LOOK_PLAIN, then);
 }
 
-/* The greatest scale at which the digits and two columns around them fit. */
-static int scale_for(const char *text, int width, int rows)
+/* How large the digits may be: as wide as fits, and as tall, but no more than twice as tall as their
+ * shapes are.  False: not even the smallest fit. */
+static bool digits_fit(const char *text, int width, int rows, int *across, int *down)
 {
-    int scale = SCALE_MOST;
+    *across = DIGITS_MOST;
+    while (*across > 1 && canvas_digits_width(text, *across) + 2 > width)
+        (*across)--;
+    *down = rows / DIGIT_ROWS < 2 * *across ? rows / DIGIT_ROWS : 2 * *across;
+    *down = *down < DIGITS_MOST ? *down : DIGITS_MOST;
+    *across = *across < 2 * *down ? *across : 2 * *down;
+    return *down > 0 && canvas_digits_width(text, *across) <= width;
+}
 
-    while (scale > 1 && (canvas_digits_width(text, scale) + 2 > width || DIGIT_ROWS * scale > rows))
-        scale--;
-    return canvas_digits_width(text, scale) > width || DIGIT_ROWS * scale > rows ? 0 : scale;
+/* The widest that this number may become, so that it does not change its size while it runs. */
+static const char *widest(const char *big)
+{
+    if (strchr(big, ':'))
+        return strlen(big) < 5 ? "0:00" : "00:00";
+    return strchr(big, '.') ? "000.0" : "000";
 }
 
 /* The number of the moment, its unit behind or below it.  Returns the rows used. */
 static int draw_focus(struct canvas *canvas, struct pane pane, const struct focus *focus)
 {
-    /* The widest that this number may become, so that it does not change its size while it runs. */
-    const char *widest = strchr(focus->big, ':') ? "00:00" : strchr(focus->big, '.') ? "0000.0" : "000";
     enum look look = focus->warn ? LOOK_WARN : LOOK_STRONG;
-    int scale = scale_for(widest, pane.width, pane.rows - 1), width, beside;
+    int across, down, width, beside;
+    char line[80];
 
-    if (scale == 0)
-        scale = scale_for(focus->big, pane.width, pane.rows - 1);
-    if (scale == 0) {
-        char line[80];
-
+    if (!digits_fit(strlen(focus->big) > strlen(widest(focus->big)) ? focus->big : widest(focus->big), pane.width,
+                    pane.rows - 1, &across, &down)) {
         snprintf(line, sizeof line, "%s %s", focus->big, focus->unit);
         canvas_put(canvas, pane.x, pane.y, pane.width, look, line);
         return 1;
     }
-    width = canvas_digits_width(focus->big, scale);
+    width = canvas_digits_width(focus->big, across);
     beside = pane.width - width - 3;
-    canvas_digits(canvas, pane.x + 1, pane.y, scale, look, focus->big);
+    canvas_digits(canvas, pane.x + 1, pane.y, across, down, look, focus->big);
     if (beside >= canvas_columns(focus->unit)) {
-        canvas_put(canvas, pane.x + 1 + width + 2, pane.y + DIGIT_ROWS * scale - 1, beside, LOOK_PLAIN, focus->unit);
-        return DIGIT_ROWS * scale;
+        canvas_put(canvas, pane.x + 1 + width + 2, pane.y + DIGIT_ROWS * down - 1, beside, LOOK_PLAIN, focus->unit);
+        return DIGIT_ROWS * down;
     }
-    canvas_put(canvas, pane.x + 1, pane.y + DIGIT_ROWS * scale, pane.width - 1, LOOK_PLAIN, focus->unit);
-    return DIGIT_ROWS * scale + 1;
+    canvas_put(canvas, pane.x + 1, pane.y + DIGIT_ROWS * down, pane.width - 1, LOOK_PLAIN, focus->unit);
+    return DIGIT_ROWS * down + 1;
 }
 
 static void draw_bar(struct canvas *canvas, struct pane pane, int y, const struct focus *focus)
@@ -116,7 +124,7 @@ static void draw_bar(struct canvas *canvas, struct pane pane, int y, const struc
 }
 
 /* The lines below the digits, the most needed first.  Returns how many there are. */
-enum { PANE_LINES = 6 };
+enum { PANE_LINES = 6, LINE_ROWS = 2 };
 struct line {
     enum look look;
     char text[WORDS_SIZE];
@@ -133,9 +141,9 @@ static int station_lines(const struct timer_model *model, const struct timer_sta
                  *station->question_detail ? station->question_detail : station->question,
                  station->question_measure >= 0 ? " (key a)" : "");
     else
-        words_guide(model, station, lines[count].text);
+        words_guide(model, station, now_us, lines[count].text);
     lines[count++].look = *station->question ? LOOK_WARN : LOOK_STRONG;
-    words_numbers(station, now_us, lines[count].text);
+    words_numbers(station, now_us, false, lines[count].text);
     lines[count++].look = LOOK_PLAIN;
     words_scale(model, station, now_us, &bad, lines[count].text);
     lines[count++].look = bad ? LOOK_WARN : LOOK_PLAIN;
@@ -146,38 +154,59 @@ static int station_lines(const struct timer_model *model, const struct timer_sta
     return count;
 }
 
+/* The lines at the foot of a pane: each gets one row, and a second where that takes none from another. */
+static void draw_lines(struct canvas *canvas, struct pane pane, const struct line *lines, int count)
+{
+    int y = pane.y, left = pane.rows, waiting = 0;
+
+    for (int i = 0; i < count; i++)
+        waiting += *lines[i].text != '\0';
+    for (int i = 0; i < count && left > 0; i++) {
+        int room = left - --waiting, used;
+
+        if (!*lines[i].text) {
+            waiting++;
+            continue;
+        }
+        room = room < 1 ? 1 : room > LINE_ROWS ? LINE_ROWS : room;
+        used = canvas_wrap(canvas, pane.x, y, pane.width, room, lines[i].look, lines[i].text);
+        y += used;
+        left -= used;
+    }
+}
+
 static void draw_station(struct canvas *canvas, struct pane pane, const struct timer_model *model,
                          const struct timer_station *station, bool chosen, int64_t now_us)
 {
+    int y = pane.y + 1, end = pane.y + pane.rows, least = 0, wanted = 0, count;
     struct line lines[PANE_LINES];
-    int count = station_lines(model, station, now_us, lines), y = pane.y + 1, below = 0;
-    struct pane digits = pane;
+    struct pane part = pane;
     struct focus focus;
 
     words_focus(model, station, now_us, &focus);
+    count = station_lines(model, station, now_us, lines);
+    for (int i = 0; i < count; i++) {
+        least += *lines[i].text != '\0';
+        wanted += canvas_lines(pane.width, LINE_ROWS, lines[i].text);
+    }
     draw_title(canvas, pane, model, station, chosen);
-    for (int i = 0; i < count; i++)
-        below += *lines[i].text != '\0';
     if (pane.rows >= PANE_ROWS + 4) {
         draw_ribbon(canvas, pane, y, station);
         y += 2;
     }
-    digits.y = y;
-    digits.rows = pane.y + pane.rows - y - below - 2;       /* the bar and a blank row */
-    if (digits.rows < DIGIT_ROWS + 1)                       /* digits come before the last lines */
-        digits.rows = pane.y + pane.rows - y - 4;
-    y += draw_focus(canvas, digits, &focus);
-    if (y < pane.y + pane.rows && !isnan(focus.share)) {
-        y += pane.y + pane.rows - y > below + 1;
+    part.y = y;
+    part.rows = end - y - least - 2;            /* the bar and a blank row */
+    if (part.rows < DIGIT_ROWS + 1)             /* digits come before the last lines */
+        part.rows = end - y - 4;
+    y += draw_focus(canvas, part, &focus);
+    if (y < end && !isnan(focus.share)) {
+        y += end - y > wanted + 2;
         draw_bar(canvas, pane, y++, &focus);
     }
-    y += pane.y + pane.rows - y > below;
-    for (int i = 0; i < count && y < pane.y + pane.rows; i++) {
-        int room = pane.y + pane.rows - y;
-
-        if (*lines[i].text)
-            y += canvas_wrap(canvas, pane.x, y, pane.width, room > 2 ? 2 : room, lines[i].look, lines[i].text);
-    }
+    y += end - y > wanted;
+    part.y = y;
+    part.rows = end - y;
+    draw_lines(canvas, part, lines, count);
 }
 
 static void draw_stations(struct canvas *canvas, struct pane room, const struct timer_model *model, int chosen,
@@ -219,7 +248,8 @@ static void draw_header(struct canvas *canvas, const struct timer_model *model, 
     }
     x = canvas_put(canvas, x, 0, canvas->width, LOOK_STRONG, *model->bench ? model->bench : "poise-timer");
     if (!model->heard) {
-        snprintf(text, sizeof text, "  %s at %s", model->found ? "waiting for its state" : "no bench yet", page->where);
+        snprintf(text, sizeof text, "  %s at %s", model->found ? "waiting for its state" : "no bench yet",
+                 page->where);
         canvas_put(canvas, x, 0, canvas->width, LOOK_PLAIN, text);
         return;
     }
@@ -290,9 +320,9 @@ static void draw_help(struct canvas *canvas)
         "tab    choose the next station; 1 to 9 choose one",
         "?      this page        q  quit",
         "",
-        "Water near boiling scalds at once. Press straight down, slowly, on a level surface and a sturdy cup, never on "
-        "thin glass; hold the cup where you can bear it. A brewer turned over can open under its own gas. Do not load "
-        "a scale beyond its capacity. Keep mains instruments and hubs away from water. Poise measures; it does not "
+        "Water near boiling scalds at once. Press straight down, slowly, on a level surface and a sturdy cup, never "
+        "on thin glass; hold the cup where you can bear it. A brewer turned over can open under its own gas. Do not "
+        "load a scale beyond its capacity. Keep mains instruments and hubs away from water. Poise measures; it does not "
         "make a press safe. Local codes, the makers' instructions and licensed practice come first.",
         "",
         "Any key goes back."

@@ -74,7 +74,7 @@ static void take_mass(struct timer_station *station, const struct message *messa
     bool had_one = station->shown_at_us && station->status == READING_OK;
 
     strcpy(station->scale, reading->instrument);
-    station->condition = INSTRUMENT_READY;
+    strcpy(station->condition, instrument_change_name(INSTRUMENT_READY));
     station->status = reading->status;
     station->stable = reading->stable;
     station->shown_at_us = message->common.mono_us;
@@ -218,7 +218,7 @@ static void take_instrument(struct timer_model *model, const struct message_inst
 
     for (int i = 0; i < model->stations; i++)
         if (strcmp(model->station[i].scale, instrument->instrument) == 0)
-            model->station[i].condition = instrument->change;
+            strcpy(model->station[i].condition, instrument_change_name(instrument->change));
     model_notice(model, bad, local_us, "%s %s%s%s", instrument->instrument, instrument_change_name(instrument->change),
                  *instrument->detail ? ": " : "", instrument->detail);
 }

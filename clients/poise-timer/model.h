@@ -56,7 +56,7 @@ struct timer_station {
 
     /* the scale */
     char scale[NAME_SIZE];              /* empty: there is none */
-    enum instrument_change condition;
+    char condition[NAME_SIZE];          /* "ready", "searching", "silent", "lost", "refused", "flooded" */
     enum reading_status status;
     struct decimal shown;               /* its last indication ... */
     int stable;

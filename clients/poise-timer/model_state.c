@@ -182,14 +182,6 @@ static void read_stations(struct timer_model *model, json_t *list)
 
 /* ---- instruments ---- */
 
-static enum instrument_change condition_of(json_t *instrument)
-{
-    const char *condition = text_of(instrument, "condition");
-
-    return strcmp(condition, "ready") == 0 ? INSTRUMENT_READY : strcmp(condition, "silent") == 0 ? INSTRUMENT_SILENT
-         : strcmp(condition, "refused") == 0 ? INSTRUMENT_REFUSED : INSTRUMENT_LOST;
-}
-
 static enum reading_status status_of(json_t *instrument)
 {
     const char *status = text_of(instrument, "status");
@@ -213,7 +205,7 @@ static void read_scale(json_t *json, struct timer_station *station)
     double value = number_of(json, "value");
 
     copy_text(station->scale, sizeof station->scale, text_of(json, "instrument"));
-    station->condition = condition_of(json);
+    copy_text(station->condition, sizeof station->condition, text_of(json, "condition"));
     if (!at_us)
         return;
     if (at_us > station->shown_at_us) {

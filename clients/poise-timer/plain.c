@@ -33,10 +33,11 @@ char *plain_now(const struct timer_model *model, int i, int64_t local_us, char *
         snprintf(brew, sizeof brew, " %s", words_brew(station->brew));
     if (*focus.bar)
         snprintf(bar, sizeof bar, ", %s", focus.bar);
-    words_numbers(station, now_us, numbers);
-    snprintf(out + length, PLAIN_SIZE - length, "%s%s %s %s%s%s%s; %s", station->name, brew,
-             stage_name(station->stage), words_time(station_stage_s(station, now_us), time, sizeof time), *numbers ? ", " : "", numbers, bar,
-             words_scale(model, station, now_us, &bad, scale));
+    words_numbers(station, now_us, true, numbers);
+    words_time(station_stage_s(station, now_us), time, sizeof time);
+    words_scale(model, station, now_us, &bad, scale);
+    snprintf(out + length, PLAIN_SIZE - length, "%s%s %s%s%s%s%s%s; %s", station->name, brew,
+             stage_name(station->stage), *time ? " " : "", time, *numbers ? ", " : "", numbers, bar, scale);
     return out;
 }
 

@@ -205,7 +205,10 @@ static bool loaded(const struct timer_station *station)
     return station->shown_at_us && station->status == READING_OK && decimal_to_double(station->shown) > STANDS_THERE_G;
 }
 
-char *words_guide(const struct timer_model *model, const struct timer_station *station, char *out)
+static const char press_words[] =
+    "straight down, slowly, on a sturdy cup and a level surface: it is hot, and glass breaks.";
+
+char *words_guide(const struct timer_model *model, const struct timer_station *station, int64_t now_us, char *out)
 {
     double planned_s = model_planned_steep_s(model, station);
     char time[16];
@@ -234,6 +237,10 @@ char *words_guide(const struct timer_model *model, const struct timer_station *s
         add(out, WORDS_SIZE, ". Near-boiling water scalds.");
         break;
     case STAGE_STEEP: case STAGE_SETTLE:
+        if (station_steep_s(station, now_us) >= planned_s) {
+            add(out, WORDS_SIZE, "Press now: %s", press_words);
+            break;
+        }
         add(out, WORDS_SIZE, "Leave it alone.");
         if (planned_s > 0)
             add(out, WORDS_SIZE, " Press at %s.", words_time(planned_s, time, sizeof time));
@@ -242,8 +249,7 @@ char *words_guide(const struct timer_model *model, const struct timer_station *s
         add(out, WORDS_SIZE, "Stir, then leave it alone.");
         break;
     case STAGE_PRESS:
-        add(out, WORDS_SIZE, "Press straight down, slowly, on a sturdy cup and a level surface: it is hot, "
-            "and glass breaks.");
+        add(out, WORDS_SIZE, "Press %s", press_words);
         break;
     case STAGE_WEIGH_OUT:
         add(out, WORDS_SIZE, "Weigh the full cup.");
@@ -269,19 +275,21 @@ char *words_then(const struct timer_model *model, const struct timer_station *st
 
 /* ---- numbers ---- */
 
-char *words_numbers(const struct timer_station *station, int64_t now_us, char *out)
+char *words_numbers(const struct timer_station *station, int64_t now_us, bool all, char *out)
 {
     double water_g = station_water_g(station), flow = station_flow_g_per_s(station, now_us);
     bool pours = station->stage == STAGE_BLOOM || station->stage == STAGE_POUR;
+    bool steeps = station->stage >= STAGE_STEEP && station->stage <= STAGE_SETTLE;
     double peak_kpa = station->measures.value[MEASURE_PRESS_PEAK_KPA];
     char time[16];
 
     *out = '\0';
-    if (!isnan(water_g))
+    if (!isnan(water_g) && (all || station->stage != STAGE_POUR))
         add(out, WORDS_SIZE, "water %.1f g", water_g);
     if (pours && !isnan(flow))
         add(out, WORDS_SIZE, "%sflow %.1f g/s", between(out), fabs(flow) < 0.05 ? 0 : flow);
-    if (station->first_water_us && *words_time(station_steep_s(station, now_us), time, sizeof time))
+    if (station->first_water_us && (all || !steeps)
+        && *words_time(station_steep_s(station, now_us), time, sizeof time))
         add(out, WORDS_SIZE, "%ssteep %s", between(out), time);
     if (station->stage == STAGE_PRESS)
         add(out, WORDS_SIZE, "%spressing %s", between(out),
@@ -306,17 +314,17 @@ char *words_scale(const struct timer_model *model, const struct timer_station *s
         add(out, WORDS_SIZE, "no scale has spoken here");
         return out;
     }
-    add(out, WORDS_SIZE, "%s ", station->scale);
+    add(out, WORDS_SIZE, "%s", station->scale);
     if (station->status == READING_OVERLOAD)
-        add(out, WORDS_SIZE, "overloaded");
+        add(out, WORDS_SIZE, " overloaded");
     else if (station->status == READING_UNDERLOAD)
-        add(out, WORDS_SIZE, "below its range");
+        add(out, WORDS_SIZE, " below its range");
     else if (station->status == READING_FAULT)
-        add(out, WORDS_SIZE, "shows a fault");
+        add(out, WORDS_SIZE, " shows a fault");
     else if (station->shown_at_us && decimal_format(station->shown, digits, sizeof digits) > 0)
-        add(out, WORDS_SIZE, "%s g", digits);
-    if (station->condition != INSTRUMENT_READY && station->condition != INSTRUMENT_FLOODED)
-        add(out, WORDS_SIZE, ", %s", instrument_change_name(station->condition));
+        add(out, WORDS_SIZE, " %s g", digits);
+    if (strcmp(station->condition, instrument_change_name(INSTRUMENT_READY)) != 0)
+        add(out, WORDS_SIZE, "%s%s", station->shown_at_us ? ", " : " ", station->condition);
     else
         *bad = station->status != READING_OK;
     if (isnan(age_s))

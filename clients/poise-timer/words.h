@@ -26,11 +26,11 @@ const char *words_brew(const char *brew);
 /* Each writes a line into out (WORDS_SIZE) and returns it; empty when there is nothing to say. */
 
 /* What to do now, and what comes after. */
-char *words_guide(const struct timer_model *model, const struct timer_station *station, char *out);
+char *words_guide(const struct timer_model *model, const struct timer_station *station, int64_t now_us, char *out);
 char *words_then(const struct timer_model *model, const struct timer_station *station, char *out);
 
-/* Water, flow, steep, press, slurry. */
-char *words_numbers(const struct timer_station *station, int64_t now_us, char *out);
+/* Water, flow, steep, press, slurry; without `all`, only what the focus does not show already. */
+char *words_numbers(const struct timer_station *station, int64_t now_us, bool all, char *out);
 
 /* The weight now and its age; `bad` when it cannot be relied on. */
 char *words_scale(const struct timer_model *model, const struct timer_station *station, int64_t now_us, bool *bad,

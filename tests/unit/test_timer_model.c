@@ -60,8 +60,9 @@ static const char plan[] = "{'experiment':'ferry-steep','run':4,'of':15,'replica
 static void state_at(double at_s, const char *name, const char *water, const char *load, const char *shown)
 {
     say("state/pier", at_s, "'instruments':[{'instrument':'left-scale','quantity':'mass','station':'left',"
-        "'driver':'line','port':'p','condition':'ready','value':%s,'unit':'g','stable':true,'status':'ok','mono_us':%lld,'rate_hz':10,"
-        "'rejects':{}}],'stations':[{'station':'left','stage':'%s','stage_at_us':null,'brew':null,'first_water_us':null,"
+        "'driver':'line','port':'p','condition':'ready','value':%s,'unit':'g','stable':true,'status':'ok',"
+        "'mono_us':%lld,'rate_hz':10,'rejects':{}}],"
+        "'stations':[{'station':'left','stage':'%s','stage_at_us':null,'brew':null,'first_water_us':null,"
         "'load_g':%s,'water_g':%s,'flow_g_per_s':null,'press_kpa':null,'piston_diameter_mm':60,'press_limit_kpa':30,"
         "'stages':[],'measures':{},'above':[],'next':%s,'question':null}],"
         "'waiting':[{'brew':'pier-20261125-005','station':'left','have':1,'want':3},"
@@ -174,7 +175,8 @@ static void a_state_in_mid_press_is_enough_for_the_pressure(void **state)
 {
     (void)state;
     say("state/pier", 50, "'instruments':[{'instrument':'left-scale','quantity':'mass','station':'left',"
-        "'condition':'ready','value':2400,'status':'ok','mono_us':50000000}],'stations':[{'station':'left','stage':'press',"
+        "'condition':'ready','value':2400,'status':'ok','mono_us':50000000}],"
+        "'stations':[{'station':'left','stage':'press',"
         "'stage_at_us':45000000,'brew':'pier-20261125-007','piston_diameter_mm':60,'press_kpa':6.936786}]");
     scale(50.5, "3400.0");
     assert_true(fabs(station_press_kpa(left(), at(50.5)) - 3 * 3.468393) < 1e-5);
@@ -261,7 +263,8 @@ static void nonsense_in_a_state_is_not_known(void **state)
 {
     (void)state;
     say("state/pier", 50, "'instruments':[{}, {'station':7,'quantity':[]}],'stations':[{'station':'left','stage':7,"
-        "'load_g':'x','measures':[],'stages':{},'above':[7,'x'],'next':{'factors':7,'recipe':{'a':null}},'question':7},"
+        "'load_g':'x','measures':[],'stages':{},'above':[7,'x'],'next':{'factors':7,'recipe':{'a':null}},"
+        "'question':7},"
         "{'station':'No Name'},{}],'waiting':{},'last':7,'plan':[]");
     assert_int_equal(left()->stage, STAGE_IDLE);
     assert_true(isnan(left()->load_base_g));
@@ -316,8 +319,9 @@ static void the_screen_says_what_matters(void **state)
     stage(21, "steep", 20);
     draw(80, 24, PAGE_BENCH, 70.2);
     expect_on_screen("How long to steep: 3 of 15 done");
-    expect_on_screen(" steep   then stir");
+    expect_on_screen(" steep  then stir");
     expect_on_screen("0:30 to go of 1:30");
+    expect_on_screen("Press at 1:30.");
     expect_on_screen("waiting for strength: 005 (1 of 3), 006");
     expect_on_screen("last cup 006: dose 15.0");
     expect_on_screen("ferry-steep 4 of 15: steep 90 s");
@@ -343,6 +347,25 @@ static void cautions_are_shown_where_they_matter(void **state)
     expect_on_screen("never on");
     expect_on_screen("make a press safe");
     expect_on_screen("licensed practice");
+    canvas_free(&canvas);
+}
+
+/* A narrow pane beside another: the weight and its age are there even while the caution takes room. */
+static void the_scale_stays_on_a_crowded_screen(void **state)
+{
+    (void)state;
+    canvas.unicode = true;
+    pour_until(20);
+    stage(21, "steep", 20);
+    scale(30, "115.0");
+    stage(32, "press", 31.05);
+    scale(32, "1115.0");
+    model.station[model.stations++] = model.station[0];
+    draw(80, 24, PAGE_BENCH, 32.1);
+    expect_on_screen("left-scale 1115.0 g, now");
+    expect_on_screen("Press straight down");
+    draw(40, 15, PAGE_BENCH, 32.1);
+    expect_on_screen("left-scale 1115.0 g, now");
     canvas_free(&canvas);
 }
 
@@ -377,7 +400,7 @@ static void digits_stay_apart(void **state)
         char text[2] = { all[i], 0 };
 
         assert_int_equal(canvas_size(&canvas, 20, DIGIT_ROWS), 0);
-        canvas_digits(&canvas, 0, 0, 1, LOOK_PLAIN, text);
+        canvas_digits(&canvas, 0, 0, 1, 1, LOOK_PLAIN, text);
         for (int y = 0; y < DIGIT_ROWS; y++)
             canvas_row(&canvas, y, rows[i][y], sizeof rows[i][y]);
         for (size_t other = 0; other < i; other++)
@@ -438,6 +461,7 @@ int main(void)
         cmocka_unit_test_setup(nonsense_in_a_state_is_not_known, fresh),
         cmocka_unit_test_setup(the_screen_says_what_matters, fresh),
         cmocka_unit_test_setup(cautions_are_shown_where_they_matter, fresh),
+        cmocka_unit_test_setup(the_scale_stays_on_a_crowded_screen, fresh),
         cmocka_unit_test_setup(every_size_can_be_drawn, fresh),
         cmocka_unit_test_setup(digits_stay_apart, fresh),
         cmocka_unit_test_setup(text_is_cut_and_wrapped_by_columns, fresh),
