@@ -187,6 +187,8 @@ static void arm(struct bench *bench)
 
 void bench_settle(struct bench *bench)
 {
+    if (bench->held)
+        return;
     if (bench->pending_count) {
         journal_hold(bench->journal);
         each_pending(bench, false);
@@ -259,6 +261,17 @@ void bench_instrument(struct bench *bench, int instrument, enum instrument_chang
     if (station >= 0 && config->quantity == QUANTITY_MASS &&
         (change == INSTRUMENT_SILENT || change == INSTRUMENT_LOST))
         stations_gap(&bench->stations, station, bench->now);
+    bench_settle(bench);
+}
+
+void bench_hold(struct bench *bench)
+{
+    bench->held = true;
+}
+
+void bench_release(struct bench *bench)
+{
+    bench->held = false;
     bench_settle(bench);
 }
 

@@ -41,6 +41,11 @@ void bench_reading(struct bench *bench, int instrument, const struct reading *re
 /* An instrument was found, is ready, fell silent, was lost, refused, flooded. */
 void bench_instrument(struct bench *bench, int instrument, enum instrument_change change, const char *detail);
 
+/* Between these two, what happens is gathered, and committed and told at the end: a thousand instruments that
+ * are found at once cost one commit.  Within one callback of the loop only. */
+void bench_hold(struct bench *bench);
+void bench_release(struct bench *bench);
+
 /* The wall clock was stepped by so much. */
 void bench_clock_stepped(struct bench *bench, int64_t by_us);
 

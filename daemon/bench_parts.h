@@ -37,6 +37,7 @@ struct bench {
     uint64_t seq, reserved;         /* given last; may be given without asking the disk again */
     struct text pending;            /* events of this call, not yet committed */
     int pending_count;
+    bool held;                      /* they wait for bench_release */
     struct text state;
     char state_topic[TOPIC_SIZE];
     bool state_wanted;              /* somebody subscribed to it */

@@ -181,9 +181,11 @@ static void start(struct instrument *instrument)
 void instruments_attach(struct instruments *all, struct bench *bench)
 {
     all->bench = bench;
+    bench_hold(bench);
     for (int i = 0; i < all->count; i++)
         if (all->list[i]->handles == 0)
             start(all->list[i]);
+    bench_release(bench);
 }
 
 static bool same_text(const char *a, const char *b)
