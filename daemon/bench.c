@@ -174,9 +174,8 @@ static void on_deadline(uv_timer_t *handle)
 
 /* A timer that is armed too early fires for nothing now and then; arming it anew with every reading
  * would cost more. */
-static void arm(struct bench *bench)
+static void arm(struct bench *bench, int64_t deadline_us)
 {
-    int64_t deadline_us = stations_deadline(&bench->stations);
     int64_t wait_us = deadline_us - bench->now.mono_us;
 
     if (deadline_us == 0 || (bench->deadline_us && bench->deadline_us <= deadline_us))
@@ -201,7 +200,16 @@ void bench_settle(struct bench *bench)
     if (bench->state_wanted || bench->stations.state_changed)
         publish_state(bench);
     if (!bench->closing)
-        arm(bench);
+        arm(bench, stations_deadline(&bench->stations));
+}
+
+/* After a reading that changed nothing to be told, which most are: only its own station may want an earlier call. */
+static void settle_reading(struct bench *bench, int station)
+{
+    if (bench->pending_count || bench->state_wanted || bench->stations.state_changed)
+        bench_settle(bench);
+    else if (station >= 0)
+        arm(bench, tracker_deadline(bench->stations.all[station].tracker));
 }
 
 /* ---- what instruments say ---- */
@@ -244,7 +252,7 @@ void bench_reading(struct bench *bench, int instrument, const struct reading *re
     journal_reading(bench->journal, outlet->topic, outlet->topic_length, text, (size_t)length, seq, at.time_us);
     if (bench->now.mono_us - bench->saved_us >= SAVE_EVERY_US)
         save_trackers(bench);
-    bench_settle(bench);
+    settle_reading(bench, outlet->station);
 }
 
 void bench_instrument(struct bench *bench, int instrument, enum instrument_change change, const char *detail)
