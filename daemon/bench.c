@@ -86,6 +86,14 @@ void bench_save(struct bench *bench, bool all)
     struct saved_at at = { bench->seq, bench->now, bench->clock->rate };
 
     stations_save(&bench->stations, all, &at, keep, bench);
+    if (all || bench->planner.changed) {
+        char *plan = planner_save(&bench->planner);
+
+        if (plan)
+            journal_keep(bench->journal, "plan", plan, strlen(plan));
+        free(plan);
+        bench->planner.changed = false;
+    }
 }
 
 static void each_pending(struct bench *bench, bool publish)
@@ -114,6 +122,7 @@ static struct state_source state_source(struct bench *bench)
     bench->common.mono_us = bench->now.mono_us;
     return (struct state_source){
         .config = bench->config, .stations = &bench->stations, .hands = &bench->hands, .common = &bench->common,
+        .planner = &bench->planner,
     };
 }
 
@@ -188,7 +197,7 @@ void bench_settle(struct bench *bench)
 {
     if (bench->held)
         return;
-    if (bench->pending_count) {
+    if (bench->pending_count || bench->planner.changed) {
         journal_hold(bench->journal);
         each_pending(bench, false);
         bench_save(bench, false);
@@ -360,9 +369,12 @@ static void fill(struct bench *bench, uv_loop_t *loop, const struct config *conf
     bench->now = clock_now(clock);
     bench->stations.context = bench;
     bench->stations.emit = bench_emit;
+    bench->stations.plan = bench_plan;
+    bench->stations.planned_over = bench_planned_over;
     bench->control = (struct control){
         .stations = &bench->stations, .config = config, .hands = &bench->hands, .context = bench,
         .state = state_text, .instruments = instruments_text, .since = bench_ask_since,
+        .planner = &bench->planner, .planned = bench_planned,
     };
     strcpy(bench->common.bench, config->bench);
     snprintf(bench->common.boot, sizeof bench->common.boot, "%s", clock_boot());
@@ -375,6 +387,7 @@ static void fill(struct bench *bench, uv_loop_t *loop, const struct config *conf
 static void bench_free(struct bench *bench)
 {
     stations_close(&bench->stations);
+    planner_unload(&bench->planner);
     text_free(&bench->pending);
     text_free(&bench->state);
     free(bench->outlets);
@@ -434,6 +447,7 @@ void bench_reconfigure(struct bench *bench, const struct config *config)
     if (stations_reconfigure(&bench->stations, config, bench->now, &why) != 0 ||
         make_outlets(bench, config, &why) != 0)
         program_say("%s: the configuration stays as it was", why.text);
+    bench_planned(bench);
     bench_settle(bench);
 }
 
