@@ -3,7 +3,6 @@
 #define POISE_STATE_H
 
 #include "bench.h"
-#include "plan.h"
 #include "station.h"
 #include "text.h"
 
@@ -12,7 +11,10 @@ struct state_source {
     const struct stations *stations;
     const struct bench_hands *hands;
     const struct message_common *common;
-    struct planner *planner;
+    /* The plan's part: an object or null; and the next run of a station: an object or null.  NULL: no plan. */
+    void *plan_context;
+    void (*plan)(void *context, struct text *out);
+    void (*next_run)(void *context, const char *station, struct text *out);
 };
 
 /* The whole object. */

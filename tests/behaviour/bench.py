@@ -115,8 +115,8 @@ class Program:
     """A running program.  `output` holds what it printed on standard output so far."""
 
     def __init__(self, bench, name, arguments, env, terminal):
-        self.name, self.output, self._taken, self._judged = name, b"", 0, False
-        self._diagnostics = open(bench.folder / f"stderr-{len(bench.programs)}-{name}", "w+b")
+        self.name, self.output, self._taken, self._judged = pathlib.Path(name).name, b"", 0, False
+        self._diagnostics = open(bench.folder / f"stderr-{len(bench.programs)}-{self.name}", "w+b")
         full = dict(os.environ, **bench.environment, **(env or {}))
         if terminal:
             self._out, slave = pty.openpty()
@@ -342,7 +342,8 @@ class Bench:
     # programs
 
     def start(self, program, *arguments, env=None, terminal=None):
-        """Starts a program; `terminal` = (rows, columns) gives it one for input and output."""
+        """Starts a program of ours, or any other by its whole path; `terminal` = (rows, columns) gives it one for
+        input and output."""
         self.programs.append(Program(self, program, arguments, env, terminal))
         return self.programs[-1]
 

@@ -17,7 +17,7 @@ struct bench_scale {
     struct model_script script;
     int random;                     /* so many brews drawn from the seed; 0: the `do` lines */
     double wild;
-    double unplug_at_s, unplug_for_s;   /* 0: never */
+    double unplug_at_s, unplug_for_s;   /* from the first action; for 0 s: never */
 };
 
 struct bench_refractometer {

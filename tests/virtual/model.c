@@ -9,6 +9,7 @@
 #define GRAVITY 9.80665             /* m/s2, 3rd CGPM 1901 */
 #define STREAM_FALL_S 0.1           /* a stream that falls for so long pushes with the weight of so much of its flow:
                                      * 1 m/s from a hand's breadth above */
+#define TILT_S 0.6                  /* a kettle is tipped, and tipped back, within so long; plausible, no source */
 #define STIRRED_FASTER 3.0          /* extraction while stirred against at rest; a plausible figure, no source */
 #define KNOCK_RINGS_S 0.15          /* how fast a blow dies away on a pan with rubber feet; plausible, no source */
 #define PRESS_RISE_S 0.8            /* a hand takes that long to lean in, and half of it to let go */
@@ -29,10 +30,10 @@ static double smooth(double x)
     return x * x * (3 - 2 * x);
 }
 
-/* Share of a pour that has fallen after the share x of its time: the flow rises and falls over a tenth each. */
-static double poured_share(double x)
+/* Share of a pour that has fallen after the share x of its time: the flow rises and falls over TILT_S each. */
+static double poured_share(double x, double duration_s)
 {
-    const double ramp = 0.1, area = 1 - ramp;
+    const double ramp = fmin(TILT_S / duration_s, 0.4), area = 1 - ramp;
 
     if (x <= 0)
         return 0;
@@ -324,7 +325,7 @@ static void act(struct model *model, const struct model_action *action, double x
     }
     case MODEL_DO_BLOOM:
     case MODEL_DO_POUR: {
-        double now_g = model->poured_before_g + action->amount_g * poured_share(x);
+        double now_g = model->poured_before_g + action->amount_g * poured_share(x, action->duration_s);
 
         model->stream_g = (now_g - truth->water_g) / MODEL_STEP_S * STREAM_FALL_S;
         model->liquid_g += now_g - truth->water_g;

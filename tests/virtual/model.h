@@ -204,13 +204,14 @@ struct model_scale_settings {
     double noise_g;             /* standard deviation of the converter before rounding */
     double capacity_g;          /* gross; above it (and 9 divisions) it shows overload */
     double lost, damaged;       /* share of lines that never arrive, that arrive wrong */
+    double jitter_s;            /* mean lateness of an arrival: adapters that gather bytes, busy machines */
 };
 
 enum model_status { MODEL_OK, MODEL_OVERLOAD };
 
 /* What a scale shows at one moment. */
 struct model_indication {
-    double at_s;
+    double at_s;                /* when it arrives; never before the one before it */
     enum model_status status;
     double shown_g;             /* a multiple of the division */
     bool stable;                /* within one division for half a second */
@@ -222,7 +223,7 @@ enum { MODEL_MEMORY = 64 };     /* indications a scale remembers to call itself 
 struct model_scale {
     struct model_scale_settings settings;
     gsl_rng *random;
-    double pole[2], tare_g, next_s;
+    double pole[2], tare_g, next_s, last_s;
     double memory[MODEL_MEMORY];
     int remembered;
     bool net;

@@ -51,7 +51,7 @@ struct stage_play {
     double rate;
     bool wait, stay, heard;
     int64_t began_us;           /* CLOCK_BOOTTIME */
-    double now_s;
+    double now_s, began_s;      /* the scripts began: every port is heard */
 };
 
 static struct stage_play play;
@@ -162,7 +162,8 @@ static void read_samples(void)
 
             if (refractometer->shows_brix)
                 shown /= refractometer->strength_per_brix;
-            port_send(&play.refractometer[i], line, snprintf(line, sizeof line, "%.2f %%\r\n", shown));
+            /* A blank line before each, as instruments that print on a key feed their paper. */
+            port_send(&play.refractometer[i], line, snprintf(line, sizeof line, "\r\n%.2f %%\r\n", shown));
             memmove(play.sample[i], play.sample[i] + 1, (SAMPLES - 1) * sizeof *play.sample[i]);
             play.sample_count[i]--;
         }
@@ -192,8 +193,9 @@ static void hear_orders(struct player *player)
 static void plug_and_unplug(struct player *player)
 {
     const struct bench_scale *scale = player->scale;
-    bool away = scale->unplug_for_s > 0 && play.now_s >= scale->unplug_at_s &&
-                play.now_s < scale->unplug_at_s + scale->unplug_for_s;
+    double at_s = play.now_s - play.began_s;
+    bool away = play.heard && scale->unplug_for_s > 0 && at_s >= scale->unplug_at_s &&
+                at_s < scale->unplug_at_s + scale->unplug_for_s;
     struct why why;
 
     if (away && player->port.fd >= 0) {
@@ -305,6 +307,7 @@ static void run(void)
         }
         if (!play.heard && (!play.wait || all_heard())) {
             play.heard = true;
+            play.began_s = play.now_s;
             tell(json_pack("{s:s,s:f,s:I}", "truth", "begin", "at_s", play.now_s, "real_us",
                            (json_int_t)real_us(play.now_s)));
         }

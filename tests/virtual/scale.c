@@ -82,7 +82,10 @@ bool model_scale_step(struct model_scale *scale, double now_s, double load_g, st
         return false;
     scale->next_s += 1 / settings->rate_hz;
     gross_g = scale->pole[1] + gsl_ran_gaussian(scale->random, settings->noise_g);
-    out->at_s = now_s;
+    if (settings->jitter_s > 0)
+        now_s += gsl_ran_exponential(scale->random, settings->jitter_s);
+    scale->last_s = fmax(now_s, scale->last_s + 1e-4);      /* bytes do not overtake each other */
+    out->at_s = scale->last_s;
     out->net = scale->net;
     out->status = gross_g > limit_g ? MODEL_OVERLOAD : MODEL_OK;
     out->shown_g = round((gross_g - scale->tare_g) / settings->division_g) * settings->division_g;

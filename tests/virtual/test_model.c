@@ -96,6 +96,7 @@ struct shown {
 
 static void look(void *context, int scale, const struct model_indication *indication, const char *line, int length)
 {
+    const double flow = 180 / (20 - 0.6);
     struct shown *shown = context;
 
     (void)scale;
@@ -105,9 +106,9 @@ static void look(void *context, int scale, const struct model_indication *indica
     shown->lines += length > 0;
     for (int i = 0; i < length; i++)
         shown->sum = shown->sum * 31 + (unsigned char)line[i];
-    /* In the middle of a steady pour the lag is the distance to the truth divided by the flow. */
+    /* In the middle of a steady pour of 180 g in 20 s with ramps of 0.6 s at both ends the lag is the distance to the truth divided by the flow. */
     if (indication->at_s > 12 && indication->at_s < 22) {
-        shown->late_sum_s += (10.0 * (indication->at_s - 5.0 - 1.0) - (indication->shown_g - 500)) / 10.0;
+        shown->late_sum_s += (flow * (indication->at_s - 5.0 - 0.3) - (indication->shown_g - 500)) / flow;
         shown->late_count++;
     }
 }
@@ -122,11 +123,11 @@ static void a_ramp_is_late_by_the_lag(void **state)
     hands("brew cup 300 brewer 200");
     hands("put cup brewer in 1");
     hands("wait 4");
-    hands("pour 180 g in 20 s");    /* 10 g/s between ramps of 2 s, and 1 g of push from the stream */
+    hands("pour 180 g in 20 s");    /* 9.28 g/s between ramps of 0.6 s */
     settings.lag_s = 0.3;
     settings.rate_hz = 20;
     model_run(&script, 1, &settings, 1, look, &shown, NULL);
-    /* the stream's push of 1 g is 0.1 s ahead */
+    /* the stream pushes with what falls in 0.1 s: it is 0.1 s ahead */
     assert_near(shown.late_sum_s / shown.late_count, 0.3 - 0.1, 0.01);
 }
 
