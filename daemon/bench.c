@@ -418,15 +418,17 @@ int bench_open(struct bench **out, uv_loop_t *loop, const struct config *config,
     return 0;
 }
 
-void bench_reconfigure(struct bench *bench, const struct config *config)
+int bench_reconfigure(struct bench *bench, const struct config *config, struct why *why)
 {
-    struct why why;
+    int error;
 
     bench->now = clock_now(bench->clock);
-    if (stations_reconfigure(&bench->stations, config, bench->now, &why) != 0 ||
-        make_outlets(bench, config, &why) != 0)
-        program_say("%s: the configuration stays as it was", why.text);
-    bench_settle(bench);
+    error = stations_reconfigure(&bench->stations, config, bench->now, why);
+    if (error == 0)
+        error = make_outlets(bench, config, why);
+    if (error == 0)
+        bench_settle(bench);
+    return error;
 }
 
 static void closed(void *context)

@@ -31,6 +31,7 @@ struct daemon {
     uv_signal_t interrupt, terminate, hangup;
     uv_timer_t watchdog;
     uv_poll_t clock_set;
+    bool failed;                /* stopping because it cannot go on */
     int clock_fd;               /* becomes readable when the wall clock is set; -1: not available */
     int64_t offset_us;          /* wall clock minus monotonic clock, when last looked at */
 };
@@ -179,7 +180,12 @@ static int reload(struct daemon *daemon, struct why *why)
         drop_config(config);
         return error;
     }
-    bench_reconfigure(daemon->bench, config);
+    error = bench_reconfigure(daemon->bench, config, why);
+    if (error < 0) {            /* out of memory halfway: the journal is whole, so a fresh start finds everything */
+        daemon->failed = true;
+        uv_stop(&daemon->loop);
+        return error;
+    }
     instruments_attach(daemon->instruments, daemon->bench);
     drop_config(daemon->config);
     daemon->config = config;
@@ -195,10 +201,13 @@ static void on_hangup(uv_signal_t *handle, int number)
     (void)number;
     snprintf(state, sizeof state, "RELOADING=1\nMONOTONIC_USEC=%llu", (unsigned long long)uv_hrtime() / 1000);
     notify_send(state);
-    if (reload(daemon, &why) < 0)
-        program_say("the old configuration stays: %s", why.text);
+    if (reload(daemon, &why) == 0)
+        program_say("the configuration was read again: %d instrument%s", daemon->config->instrument_count,
+                    daemon->config->instrument_count == 1 ? "" : "s");
+    else if (daemon->failed)
+        program_say("stopping: %s", why.text);
     else
-        program_say("the configuration was read again: %d instruments", daemon->config->instrument_count);
+        program_say("the old configuration stays: %s", why.text);
     notify_send("READY=1");
 }
 
@@ -288,7 +297,7 @@ static int run(const char *path, double rate)
     }
     stop(&daemon);
     drop_config(daemon.config);
-    return error < 0 ? EXIT_FAILED : EXIT_DONE;
+    return error < 0 || daemon.failed ? EXIT_FAILED : EXIT_DONE;
 }
 
 static int check(const char *path)

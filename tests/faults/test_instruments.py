@@ -312,7 +312,7 @@ def test_a_new_configuration_keeps_open_ports_and_adds_others(bench):
     assert changes(bus, "left-scale") == ["ready"]
     bench.configure(*sections)
     daemon.signal(signal.SIGHUP)
-    daemon.wait_diagnostic("read again: 1 instruments")
+    daemon.wait_diagnostic("read again: 1 instrument$")
     left.line(scale_line(12.38))
     bus.wait_for(reading("left-scale", value=12.38))
 
