@@ -14,6 +14,7 @@ enum {
     PANE_ROWS = 9,              /* the least in which big digits fit beside their words */
     DIGITS_MOST = 4,            /* twenty rows: larger would leave no room for anything else */
     TITLE_COLUMNS = 50,         /* narrower panes say "007" instead of "brew 007" */
+    GONE_COLUMNS = 70,          /* narrower screens say in fewer words that the bench is gone */
     TALL_ROWS = 18,             /* from here on there is room for the last cup and what waits */
     NOTICE_US = 12000000        /* a warning is read within it */
 };
@@ -241,8 +242,9 @@ static void draw_header(struct canvas *canvas, const struct timer_model *model, 
     int x = 1;
 
     if (!model->found && model->heard) {
-        snprintf(text, sizeof text, " The bench is gone for %s. Looking for it; what you see is old. ",
-                 words_time((double)(local_us - model->gone_local_us) / 1e6, time, sizeof time));
+        words_time((double)(local_us - model->gone_local_us) / 1e6, time, sizeof time);
+        snprintf(text, sizeof text, canvas->width < GONE_COLUMNS ? " Bench gone for %s, looking for it "
+                 : " The bench is gone for %s. Looking for it; what you see is old. ", time);
         canvas_put(canvas, 0, 0, canvas->width, LOOK_WARN, text);
         return;
     }

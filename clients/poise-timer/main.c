@@ -23,6 +23,7 @@ enum {
     PLACE_SIZE = 512,
     FRAME_MS = 100,             /* a clock that shows seconds, and water that runs: ten pictures a second ... */
     REST_MS = 1000,             /* ... and one where nothing runs */
+    CONTROL_L = 12,             /* the usual key to repaint a screen */
     ASK_MS = 2000               /* a hand on the key waits no longer */
 };
 
@@ -178,9 +179,17 @@ static void key_on_bench_page(struct timer *timer, int key)
 
 static void take_keys(struct timer *timer)
 {
-    for (int key = terminal_key(); key != KEY_NONE; key = terminal_key()) {
+    int key = terminal_key();
+
+    if (key == KEY_NONE && !isatty(STDIN_FILENO))
+        stop = 1;                   /* the terminal went away without a word */
+    for (; key != KEY_NONE; key = terminal_key()) {
         if (key == KEY_SIZE)
             continue;               /* every picture looks at the size itself */
+        if (key == CONTROL_L) {
+            terminal_repaint();
+            continue;
+        }
         switch (timer->page.page) {
         case PAGE_BENCH:  key_on_bench_page(timer, key); break;
         case PAGE_HELP:   timer->page.page = PAGE_BENCH; break;

@@ -145,6 +145,9 @@ static void read_station(json_t *json, struct timer_station *station)
     station->piston_diameter_mm = number_of(json, "piston_diameter_mm");
     station->press_limit_kpa = number_of(json, "press_limit_kpa");
     read_stages(json_object_get(json, "stages"), station);
+    for (int i = 0; !station->first_water_us && i < station->stage_count; i++)      /* marked by hand, unseen */
+        if (station->stages[i].stage == STAGE_BLOOM || station->stages[i].stage == STAGE_POUR)
+            station->first_water_us = station->stages[i].at_us;
     if (message_read_measures(json_object_get(json, "measures"), &station->measures, &why) < 0)
         measures_clear(&station->measures);
     read_above(json_object_get(json, "above"), station);

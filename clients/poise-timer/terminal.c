@@ -4,6 +4,8 @@
 #include <curses.h>
 #include <stdio.h>
 #include <string.h>
+#include <term.h>
+#include <unistd.h>
 
 static SCREEN *screen;
 static attr_t looks[LOOK_COUNT];
@@ -24,8 +26,23 @@ static void choose_looks(bool colour)
     looks[LOOK_WARN] = (attr_t)COLOR_PAIR(2) | A_BOLD;
 }
 
+/* A terminal that is known and can move its cursor: on any other a screen would be a mess. */
+static bool terminal_able(void)
+{
+    bool able = false;
+    int problem;
+
+    if (setupterm(NULL, STDOUT_FILENO, &problem) == OK) {
+        able = tigetstr("cup") != NULL;
+        del_curterm(cur_term);
+    }
+    return able;
+}
+
 bool terminal_open(bool colour)
 {
+    if (!terminal_able())
+        return false;
     screen = newterm(NULL, stdout, stdin);
     if (!screen)
         return false;
@@ -67,13 +84,18 @@ void terminal_show(const struct canvas *canvas)
             wchar_t text[2] = { cell->glyph, 0 };
             cchar_t glyph;
 
-            if (cell->glyph == 0 || (cell->glyph == L' ' && cell->look != LOOK_HERE && cell->look != LOOK_WARN))
+            if (cell->glyph == 0 || (cell->glyph == L' ' && cell->look == LOOK_PLAIN))
                 continue;
             if (setcchar(&glyph, text, looks[cell->look] & ~A_COLOR, (short)PAIR_NUMBER(looks[cell->look]),
                          NULL) == OK)
                 mvadd_wch(y, x, &glyph);
         }
     refresh();
+}
+
+void terminal_repaint(void)
+{
+    clearok(stdscr, TRUE);
 }
 
 int terminal_key(void)

@@ -323,8 +323,10 @@ char *words_scale(const struct timer_model *model, const struct timer_station *s
         add(out, WORDS_SIZE, " shows a fault");
     else if (station->shown_at_us && decimal_format(station->shown, digits, sizeof digits) > 0)
         add(out, WORDS_SIZE, " %s g", digits);
+    else
+        add(out, WORDS_SIZE, " has not spoken yet");
     if (strcmp(station->condition, instrument_change_name(INSTRUMENT_READY)) != 0)
-        add(out, WORDS_SIZE, "%s%s", station->shown_at_us ? ", " : " ", station->condition);
+        add(out, WORDS_SIZE, ", %s", station->condition);
     else
         *bad = station->status != READING_OK;
     if (isnan(age_s))

@@ -330,6 +330,8 @@ static void the_screen_says_what_matters(void **state)
     model_gone(&model, FAR + at(80));
     draw(80, 24, PAGE_BENCH, 85);
     expect_on_screen("The bench is gone for 0:05");
+    draw(40, 15, PAGE_BENCH, 85);
+    expect_on_screen("Bench gone for 0:05, looking for it");
     canvas_free(&canvas);
 }
 

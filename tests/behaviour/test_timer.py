@@ -1,0 +1,146 @@
+"""poise-timer against a real poised: what it shows, what its keys do, how it takes a bench that goes away."""
+from bench import event, line_scale, station
+
+SCREEN = (24, 80)
+
+
+def bench_with_a_scale(bench):
+    port = bench.port("left-scale")
+    bench.configure(station("left", "piston_diameter_mm = 60"), line_scale("left-scale", port, station="left"))
+    daemon = bench.poised()
+    port.wait_heard()
+    return port, daemon
+
+
+def expect_on(timer, text):
+    """Until the screen, drawn anew (control-L), shows the text: otherwise only what changed is sent."""
+    for _ in range(40):
+        timer.type("\f")
+        try:
+            timer.wait_text(text, timeout=0.5)
+            return
+        except AssertionError as error:
+            last = error
+    raise last
+
+
+def weigh(port, *weights):
+    for weight in weights:
+        port.line(f"ST,GS,{weight:+9.1f} g")
+
+
+def test_timer_prints_lines_where_there_is_no_terminal(bench):
+    port, _ = bench_with_a_scale(bench)
+    timer = bench.start("poise-timer")
+    timer.wait_line("the bench is there")
+    weigh(port, 12.3, 12.3)
+    timer.wait_line(r"^\d\d:\d\d:\d\d left idle; left-scale 12\.3 g, ")
+    bench.ask(do="begin", station="left")
+    timer.wait_line(r"^\d\d:\d\d:\d\d left brew 001 begins$")
+    bench.ask(do="mark", station="left", stage="pour")
+    timer.wait_line(r"left pour begins, then steep$")
+    timer.wait_line(r"left 001 pour \d:\d\d, ")
+    timer.stop()
+
+
+def test_timer_says_that_the_bench_is_gone_and_finds_it_again(bench):
+    port, daemon = bench_with_a_scale(bench)
+    plain = bench.start("poise-timer", "--plain")
+    plain.wait_line("the bench is there")
+    screen = bench.start("poise-timer", terminal=SCREEN)
+    expect_on(screen, "left-scale")
+    daemon.kill()
+    plain.wait_line("the bench is gone")
+    expect_on(screen, "The bench is gone for ")
+    bench.poised()
+    plain.wait_line("the bench is there")
+    weigh(port, 45.6, 45.6)
+    plain.wait_line(r"left-scale 45\.6 g")
+    expect_on(screen, "45.6 g")
+
+
+def test_timer_started_first_waits_for_its_bench(bench):
+    screen = bench.start("poise-timer", terminal=SCREEN)
+    expect_on(screen, "no bench yet at " + bench.bus)
+    bench_with_a_scale(bench)
+    expect_on(screen, "left-scale")
+
+
+def test_timer_keys_reach_the_scale_and_the_brew(bench):
+    port, _ = bench_with_a_scale(bench)
+    bus = bench.subscribe()
+    timer = bench.start("poise-timer", terminal=SCREEN)
+    expect_on(timer, "left-scale")
+    timer.type("t")
+    port.read_until(b"T\r\n")
+    expect_on(timer, "tare sent")
+    timer.type("b")
+    bus.wait_for(event("brew", change="begin", station="left"))
+    expect_on(timer, "a brew begins")
+    timer.type("ms")
+    assert bus.wait_for(event("stage", stage="steep"))["by"] == "operator"
+    expect_on(timer, "steep begins")
+    timer.type(" ")         # what stands behind "then"
+    assert bus.wait_for(event("stage", stage="press"))["by"] == "operator"
+    expect_on(timer, "sturdy cup")
+    timer.type("e")
+    bus.wait_for(event("brew", change="end", station="left"))
+    timer.type("?")
+    expect_on(timer, "make a press safe")
+    timer.type("x")
+    timer.type("q")
+    assert timer.wait() == 0
+
+
+def test_timer_shows_what_the_bench_refuses_in_its_words(bench):
+    port = bench.port("left-scale")
+    bench.configure(station("left"), line_scale("left-scale", port, station="left").replace("tare", "zero"))
+    bench.poised()
+    port.wait_heard()
+    timer = bench.start("poise-timer", terminal=SCREEN)
+    expect_on(timer, "left-scale")
+    timer.type("t")
+    expect_on(timer, "tare =")
+
+
+def test_timer_rings_when_the_steep_is_over(bench):
+    bench_with_a_scale(bench)
+    timer = bench.start("poise-timer", "--steep", "1", terminal=SCREEN)
+    expect_on(timer, "left-scale")
+    timer.type("b")
+    expect_on(timer, "a brew begins")
+    timer.type("mp")
+    expect_on(timer, "pour begins")
+    timer.wait_text("\a")
+    timer.type("ms")
+    expect_on(timer, "Press now: straight down")
+
+
+def test_timer_takes_any_size(bench):
+    bench_with_a_scale(bench)
+    timer = bench.start("poise-timer", terminal=SCREEN)
+    expect_on(timer, "left-scale")
+    for rows, columns in (2, 2), (1, 1), (60, 200), (15, 40):
+        timer.resize(rows, columns)
+    timer.type("?")
+    expect_on(timer, "licensed")
+    timer.type("x")
+    timer.type("q")
+    assert timer.wait() == 0
+
+
+def test_timer_prints_lines_on_a_terminal_that_cannot_place_its_cursor(bench):
+    bench_with_a_scale(bench)
+    for kind in "dumb", "no-such-terminal":
+        timer = bench.start("poise-timer", terminal=SCREEN, env={"TERM": kind})
+        timer.wait_line("left idle; left-scale")
+        timer.stop()
+
+
+def test_timer_refuses_what_it_does_not_know(bench):
+    for arguments, sentence in ((["--steep", "soon"], "not a number of seconds"), (["--brew"], "Usage"),
+                                (["--steep", "-3"], "not a number of seconds"), (["left"], "not an option")):
+        status, output, said = bench.run("poise-timer", *arguments)
+        assert (status, output) == (2, "") and sentence in said, (status, output, said)
+    status, output, said = bench.run("poise-timer", "--bus", "pier")
+    assert (status, output) == (1, "") and "not an address" in said, (status, output, said)
