@@ -150,22 +150,19 @@ static void add(struct journal *journal, const char *topic, size_t topic_length,
     journal->newest_us = time_us;
 }
 
-/* Wakes the thread when it rests without a deadline; otherwise its own deadline comes soon enough. */
-static void nudge(struct journal *journal)
-{
-    if (journal->resting) {
-        journal->resting = false;
-        pthread_cond_signal(&journal->work);
-    }
-}
-
 void journal_reading(struct journal *journal, const char *topic, size_t topic_length,
                      const char *json, size_t json_length, uint64_t seq, int64_t time_us)
 {
+    bool resting;
+
     pthread_mutex_lock(&journal->lock);
     add(journal, topic, topic_length, json, json_length, seq, time_us, false);
-    nudge(journal);
+    resting = journal->resting;
+    journal->resting = false;
     pthread_mutex_unlock(&journal->lock);
+    /* A thread that has a deadline wakes soon enough by itself; one that is woken finds the lock free. */
+    if (resting)
+        pthread_cond_signal(&journal->work);
 }
 
 void journal_hold(struct journal *journal)

@@ -267,6 +267,8 @@ int journal_file_commit(struct journal_file *file, const struct journal_batch *b
             return error;
         file->durable = durable;
     }
+    if (batches && !batches->next && !keeps)
+        return put_batches(file, batches, why);     /* one statement is a transaction by itself */
     if ((error = run(file, "BEGIN IMMEDIATE", why)) != 0)
         return error;
     if ((error = put_batches(file, batches, why)) != 0 || (error = put_keeps(file, keeps, why)) != 0 ||

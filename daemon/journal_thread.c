@@ -6,6 +6,7 @@
 
 enum {
     GROUP_MS = 100,                     /* readings wait no longer: what a kill may cost */
+    STEADY_MS = 2 * GROUP_MS,           /* commits this close: readings flow, and the next is on its way */
     RETRY_MS = 1000,                    /* a full disk is tried again that often */
     SAY_AGAIN_MS = 600 * 1000,          /* and is complained of that often */
     PRUNE_EVERY_MS = 3600 * 1000
@@ -87,6 +88,7 @@ static void commit_waiting_locked(struct journal *journal)
     struct journal_keep *keeps = journal->keeps;
     uint64_t ticket = journal->wanted;
     struct why why;
+    int64_t now_ms;
     int error;
 
     journal->first = journal->last = NULL;
@@ -105,7 +107,9 @@ static void commit_waiting_locked(struct journal *journal)
         if (journal->failing)
             say_trouble_locked(journal, 0, NULL);
         journal->reached = ticket;
-        journal->commit_ms = journal_now_ms();
+        now_ms = journal_now_ms();
+        journal->steady = now_ms - journal->commit_ms < STEADY_MS;
+        journal->commit_ms = now_ms;
     }
     journal->failing = error != 0;
     pthread_cond_broadcast(&journal->done);
@@ -156,6 +160,7 @@ void *journal_thread(void *context)
 {
     struct journal *journal = context;
 
+    pthread_setname_np(pthread_self(), "journal");
     pthread_mutex_lock(&journal->lock);
     for (;;) {
         int64_t due_ms = due_locked(journal);
@@ -172,6 +177,10 @@ void *journal_thread(void *context)
         due_ms = due_locked(journal);
         if (due_ms == 0)
             continue;
+        /* While readings flow the thread wakes by itself: to be woken by each costs the main thread, at the very
+         * moment when the reading is on its way to the clients. */
+        if (due_ms == -1 && journal->steady && journal->commit_ms + GROUP_MS > journal_now_ms())
+            due_ms = journal->commit_ms + GROUP_MS;
         journal->resting = due_ms == -1;
         if (due_ms == -1)
             pthread_cond_wait(&journal->work, &journal->lock);
