@@ -67,7 +67,8 @@ struct driver {
     size_t state_size;          /* zeroed memory of its own, one per instrument; plain bytes, freed with free()
                                  * after release() */
 
-    /* Reads the settings.  0, or a negative errno with a sentence that names key and line. */
+    /* Reads the settings and copies what it keeps: a new configuration may replace this one while the state
+     * lives on.  0, or a negative errno with a sentence that names key and line. */
     int (*configure)(void *state, const struct instrument_config *config, struct why *why);
 
     /* USB: the report descriptor of the interface that was opened.  0, or -ENODEV with a sentence when

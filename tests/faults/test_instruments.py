@@ -62,6 +62,57 @@ def test_a_port_in_a_folder_that_is_missing_is_opened_when_it_comes(bench):
     weigh(port, bus, 12.34)
 
 
+def test_a_folder_that_goes_with_its_port_is_opened_again_with_it(bench):
+    port = bench.port("left-scale")
+    by_id = bench.folder / "serial" / "by-id"
+    by_id.mkdir(parents=True)
+    link = by_id / "scale"
+    link.symlink_to(port.link)
+    bench.configure(station("left"), line_scale("left-scale", link, station="left"))
+    bench.poised()
+    bus = bench.subscribe()
+    weigh(port, bus, 12.34)
+    port.unplug()                       # the order in which the device manager takes things away
+    bus.wait_for(event("instrument", instrument="left-scale", change="lost"))
+    link.unlink()
+    by_id.rmdir()
+    by_id.parent.rmdir()
+    port.plug()
+    by_id.mkdir(parents=True)
+    link.symlink_to(port.link)
+    bus.wait_for(event("instrument", instrument="left-scale", change="found"))
+    weigh(port, bus, 12.36)
+
+
+def test_a_renamed_instrument_takes_its_port_along(bench):
+    port = one_scale(bench)
+    daemon = bench.poised()
+    bus = bench.subscribe()
+    weigh(port, bus, 12.34)
+    bench.configure(station("left"), line_scale("other-scale", port, station="left"))
+    daemon.signal(signal.SIGHUP)
+    bus.wait_for(event("instrument", instrument="other-scale", change="found"))
+    weigh(port, bus, 12.36, "other-scale")
+    assert "refused" not in changes(bus, "other-scale")
+
+
+def test_new_settings_of_an_open_port_hold_at_once(bench):
+    port = one_scale(bench)
+    daemon = bench.poised()
+    bus = bench.subscribe()
+    weigh(port, bus, 12.34)
+    bench.configure(station("left"), line_scale("left-scale", port, "decimal = comma", r"zero = Z\r\n", station="left"))
+    assert not bench.ask(do="zero", instrument="left-scale")["ok"]
+    daemon.signal(signal.SIGHUP)
+    daemon.wait_diagnostic("read again")
+    assert bench.ask(do="zero", instrument="left-scale")["ok"]
+    assert port.read_until(b"Z\r\n") == b"Z\r\n"
+    port.line("ST,GS,+ 1,234 g")        # the first after new settings may be half a line
+    port.line("ST,GS,+ 1,234 g")
+    assert bus.wait_for(reading("left-scale", value=1.234))
+    assert changes(bus, "left-scale") == ["ready"]
+
+
 def test_a_port_that_dies_and_returns_is_read_again(bench):
     port = one_scale(bench)
     bench.poised()
