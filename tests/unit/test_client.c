@@ -1,168 +1,18 @@
-/* The client's connection against a bench made here: real sockets in a folder of our own, one
- * thread, a step at a time.  Nothing may be missed or come twice, whatever happens on the way. */
+/* The order in which a client hands out what a bench says: nothing may be missed or come twice,
+ * whatever happens on the way. */
 #include <errno.h>
-#include <pthread.h>
 #include <setjmp.h>
 #include <stdarg.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
-#include <time.h>
 #include <unistd.h>
-#include <zmq.h>
 
 #include <cmocka.h>
 
-#include "poise/client.h"
+#include "fake_bench.h"
 
-enum { MOST = 400, PATIENCE_MS = 20000 };
-
-/* A bench whose journal is the numbers first to last, without those in `never`. */
-struct bench {
-    char folder[64], bus[128], control[128];
-    void *context, *xpub, *router;
-    int last;               /* the last number given */
-    int written;            /* the journal has so many of them */
-    int never;              /* this one is in no journal; 0: none */
-    int chunk;              /* messages per reply */
-    int asked;              /* questions answered so far */
-    int subscribed;         /* subscriptions seen so far */
-    const char *refuse;     /* a reply to give instead; NULL: none */
-};
-
-static struct bench bench;
-
-static void bench_up(void)
-{
-    int linger = 0, verbose = 1;
-
-    bench.context = zmq_ctx_new();
-    bench.xpub = zmq_socket(bench.context, ZMQ_XPUB);
-    bench.router = zmq_socket(bench.context, ZMQ_ROUTER);
-    assert_non_null(bench.router);
-    zmq_setsockopt(bench.xpub, ZMQ_LINGER, &linger, sizeof linger);
-    zmq_setsockopt(bench.router, ZMQ_LINGER, &linger, sizeof linger);
-    zmq_setsockopt(bench.xpub, ZMQ_XPUB_VERBOSE, &verbose, sizeof verbose);
-    assert_int_equal(zmq_bind(bench.xpub, bench.bus), 0);
-    assert_int_equal(zmq_bind(bench.router, bench.control), 0);
-}
-
-static void bench_down(void)
-{
-    zmq_close(bench.xpub);
-    zmq_close(bench.router);
-    zmq_ctx_term(bench.context);
-}
-
-static int set_up(void **state)
-{
-    (void)state;
-    memset(&bench, 0, sizeof bench);
-    strcpy(bench.folder, "/tmp/poise-client-XXXXXX");
-    if (!mkdtemp(bench.folder))
-        return -1;
-    snprintf(bench.bus, sizeof bench.bus, "ipc://%s/bus", bench.folder);
-    snprintf(bench.control, sizeof bench.control, "ipc://%s/control", bench.folder);
-    bench.chunk = 3;
-    bench_up();
-    return 0;
-}
-
-static int tear_down(void **state)
-{
-    char path[160];
-
-    (void)state;
-    bench_down();
-    snprintf(path, sizeof path, "%s/bus", bench.folder);
-    unlink(path);
-    snprintf(path, sizeof path, "%s/control", bench.folder);
-    unlink(path);
-    return rmdir(bench.folder);
-}
-
-#define COMMON "{\"v\":1,\"bench\":\"pier\",\"seq\":%d,\"time_us\":1,\"mono_us\":1,\"boot\":\"b\","
-
-static int reading_text(int seq, char *out, size_t size)
-{
-    return snprintf(out, size, COMMON "\"instrument\":\"left-scale\",\"quantity\":\"mass\",\"value\":%d.50,"
-                    "\"unit\":\"g\",\"stable\":true,\"status\":\"ok\"}", seq, seq);
-}
-
-static void publish(int seq)
-{
-    char text[400];
-    int length = reading_text(seq, text, sizeof text);
-
-    zmq_send(bench.xpub, "reading/pier/left-scale", 23, ZMQ_SNDMORE);
-    assert_int_equal(zmq_send(bench.xpub, text, (size_t)length, 0), length);
-}
-
-/* Gives the next number, writes it down and, unless it is lost on the way, publishes it. */
-static void happen(bool lost)
-{
-    bench.last++;
-    bench.written = bench.last;
-    if (!lost)
-        publish(bench.last);
-}
-
-static void publish_state(int seq)
-{
-    char text[400];
-    int length = snprintf(text, sizeof text, COMMON "\"instruments\":[],\"stations\":[]}", seq);
-
-    zmq_send(bench.xpub, "state/pier", 10, ZMQ_SNDMORE);
-    zmq_send(bench.xpub, text, (size_t)length, 0);
-}
-
-static void answer_since(char *out, size_t size, int after)
-{
-    int length = snprintf(out, size, "{\"ok\":true, \"messages\":["), count = 0, next = after;
-
-    for (int seq = after + 1; seq <= bench.written && count < bench.chunk; seq++) {
-        char text[400];
-
-        next = seq;
-        if (seq == bench.never)
-            continue;
-        reading_text(seq, text, sizeof text);
-        length += snprintf(out + length, size - (size_t)length, "%s[\"reading/pier/left-scale\", %s]",
-                           count ? ", " : "", text);
-        count++;
-    }
-    snprintf(out + length, size - (size_t)length, "],\"next\":%d,\"last\":%d}", next, bench.last);
-}
-
-/* Answers what was asked, and greets new subscribers with the state, as a bench does. */
-static void bench_serve(void)
-{
-    char identity[64], request[400], reply[8000], greeting[64];
-    int identity_length, length;
-
-    while (zmq_recv(bench.xpub, greeting, sizeof greeting, ZMQ_DONTWAIT) > 0)
-        if (greeting[0] == 1) {
-            bench.subscribed++;
-            publish_state(bench.last);
-        }
-    while ((identity_length = zmq_recv(bench.router, identity, sizeof identity, ZMQ_DONTWAIT)) > 0) {
-        json_t *json;
-
-        length = zmq_recv(bench.router, request, sizeof request, 0);
-        json = json_loadb(request, (size_t)length, 0, NULL);
-        assert_non_null(json);
-        if (bench.refuse)
-            snprintf(reply, sizeof reply, "%s", bench.refuse);
-        else if (strcmp(json_string_value(json_object_get(json, "do")), "since") == 0)
-            answer_since(reply, sizeof reply, (int)json_integer_value(json_object_get(json, "seq")));
-        else
-            snprintf(reply, sizeof reply, "{\"ok\":true,\"heard\":%.*s}", length, request);
-        json_decref(json);
-        bench.asked++;
-        zmq_send(bench.router, identity, (size_t)identity_length, ZMQ_SNDMORE);
-        zmq_send(bench.router, reply, strlen(reply), 0);
-    }
-}
+enum { MOST = 400 };
 
 static struct client *open_client(bool catch_up, uint64_t after)
 {
@@ -501,108 +351,6 @@ static void the_keyboard_is_heard_through_a_flood(void **state)
     client_close(client);
 }
 
-/* ---- asking ---- */
-
-static void *serve_one_question(void *answered)
-{
-    int before = bench.asked;
-
-    for (int waited_ms = 0; waited_ms < PATIENCE_MS && bench.asked == before; waited_ms += 5) {
-        zmq_pollitem_t item = { .socket = bench.router, .events = ZMQ_POLLIN };
-
-        zmq_poll(&item, 1, 5);
-        bench_serve();
-    }
-    *(bool *)answered = bench.asked > before;
-    return NULL;
-}
-
-static int ask_served(struct client *client, json_t *request, json_t **reply, struct why *why)
-{
-    bool answered = false;
-    pthread_t thread;
-    int error;
-
-    assert_int_equal(pthread_create(&thread, NULL, serve_one_question, &answered), 0);
-    error = client_ask(client, request, PATIENCE_MS, reply, why);
-    pthread_join(thread, NULL);
-    assert_true(answered);
-    return error;
-}
-
-static struct client *open_hand(void)
-{
-    struct client_options options = { .bus = bench.bus, .control = bench.control };
-    struct client *client;
-    struct why why;
-
-    assert_int_equal(client_open(&client, &options, &why), 0);
-    return client;
-}
-
-static void asking_brings_the_reply_or_the_benchs_own_words(void **state)
-{
-    struct client *client = open_hand();
-    json_t *reply = NULL;
-    struct why why;
-
-    (void)state;
-    assert_int_equal(ask_served(client, json_pack("{s:s}", "do", "status"), &reply, &why), 0);
-    assert_string_equal(json_string_value(json_object_get(json_object_get(reply, "heard"), "do")), "status");
-    json_decref(reply);
-
-    bench.refuse = "{\"ok\":false,\"why\":\"there is no scale at left\"}";
-    assert_int_equal(ask_served(client, json_pack("{s:s}", "do", "tare"), &reply, &why), -EREMOTEIO);
-    assert_string_equal(why.text, "there is no scale at left");
-    bench.refuse = "certainly";
-    assert_int_equal(ask_served(client, json_pack("{s:s}", "do", "tare"), &reply, &why), -EPROTO);
-    bench.refuse = NULL;
-    assert_int_equal(ask_served(client, json_pack("{s:s}", "do", "zero"), &reply, &why), 0);
-    json_decref(reply);
-    client_close(client);
-}
-
-static void what_nobody_answered_is_not_done_later(void **state)
-{
-    struct client *client;
-    json_t *reply = NULL;
-    struct why why;
-
-    (void)state;
-    bench_down();
-    client = open_hand();
-    assert_int_equal(client_ask(client, json_pack("{s:s}", "do", "tare"), 20, &reply, &why), -ETIMEDOUT);
-    assert_non_null(strstr(why.text, bench.control));
-    bench_up();
-    assert_int_equal(ask_served(client, json_pack("{s:s}", "do", "status"), &reply, &why), 0);
-    assert_string_equal(json_string_value(json_object_get(json_object_get(reply, "heard"), "do")), "status");
-    assert_int_equal(bench.asked, 1);       /* the tare never arrived */
-    json_decref(reply);
-    client_close(client);
-}
-
-static void addresses_that_make_no_sense_are_refused(void **state)
-{
-    static const char *const addresses[] = { "", "pier", "ipc:/run/poise/bus", "carrier-pigeon://pier",
-                                             "tcp://pier:port" };
-
-    (void)state;
-    for (size_t i = 0; i < sizeof addresses / sizeof *addresses; i++) {
-        struct client_options options = { addresses[i], bench.control, true, false, 0 };
-        struct client *client = NULL;
-        struct why why = { "" };
-
-        assert_true(client_open(&client, &options, &why) < 0);
-        assert_non_null(strstr(why.text, "not an address"));
-        options.bus = bench.bus;
-        options.control = addresses[i];
-        assert_true(client_open(&client, &options, &why) < 0);
-        assert_null(client);
-    }
-}
-
-#define WITH_BENCH(test) cmocka_unit_test_setup_teardown(test, set_up, tear_down)
-
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -618,9 +366,6 @@ int main(void)
         WITH_BENCH(nonsense_is_said_and_dropped),
         WITH_BENCH(a_history_that_makes_no_sense_is_said_and_asked_again),
         WITH_BENCH(the_keyboard_is_heard_through_a_flood),
-        WITH_BENCH(asking_brings_the_reply_or_the_benchs_own_words),
-        WITH_BENCH(what_nobody_answered_is_not_done_later),
-        WITH_BENCH(addresses_that_make_no_sense_are_refused),
     };
 
     return cmocka_run_group_tests_name("client", tests, NULL, NULL);
