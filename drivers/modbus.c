@@ -323,11 +323,22 @@ static int echo_length(const struct modbus *modbus, const uint8_t *buf, size_t l
     return found;
 }
 
+/* Whether a frame begins here: 1, 0, or -1: too early to say. */
+static int begins(const struct modbus *modbus, const uint8_t *buf, size_t length)
+{
+    int expected = expected_length(modbus, buf, length), echo = echo_length(modbus, buf, length);
+
+    return expected > 0 || echo > 0 ? 1 : expected < 0 || echo < 0 ? -1 : 0;
+}
+
+/* What is found must not depend on how much has arrived: a byte is given up only when it is sure that no
+ * frame begins there. */
 static ssize_t frame(void *state, const uint8_t *buf, size_t length)
 {
     const struct modbus *modbus = state;
     int expected, echo;
-    size_t next = 1;
+    size_t next = 1, limit = length;
+    bool damaged;
 
     if (length == 0)
         return 0;
@@ -337,15 +348,16 @@ static ssize_t frame(void *state, const uint8_t *buf, size_t length)
     echo = echo_length(modbus, buf, length);
     if (echo > 0)
         return echo;
-    if (echo < 0 || (buf[0] == modbus->address && (expected < 0 || (expected > 0 && length < (size_t)expected))))
+    if (echo < 0 || expected < 0 || (expected > 0 && length < (size_t)expected))
         return 0;
-    if (buf[0] != modbus->address && expected != 0 && (expected < 0 || length < (size_t)expected))
-        return 0;               /* perhaps the answer of another unit */
-    while (next < length && (buf[next] != modbus->address || expected_length(modbus, buf + next, length - next) == 0))
+    damaged = expected > 0 && buf[0] == modbus->address;
+    if (damaged)                /* ours; what begins inside it is kept */
+        limit = (size_t)expected;
+    while (next < limit && begins(modbus, buf + next, length - next) == 0)
         next++;
-    if (buf[0] == modbus->address && expected > 0)      /* ours, but damaged; what begins inside it is kept */
-        return next < (size_t)expected ? (ssize_t)next : expected;
-    return -(ssize_t)next;
+    if (!damaged)
+        return -(ssize_t)next;
+    return next < limit && begins(modbus, buf + next, length - next) < 0 ? 0 : (ssize_t)next;
 }
 
 /* --- values -------------------------------------------------------------------------------------- */
