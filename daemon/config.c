@@ -92,7 +92,8 @@ static void open_station(struct config_reader *reader, const char *name)
                            name, config->stations[i].line);
             return;
         }
-    struct station_config *station = append(reader, (void **)&config->stations, &config->station_count, sizeof *station);
+    struct station_config *station =
+        append(reader, (void **)&config->stations, &config->station_count, sizeof *station);
     if (!station)
         return;
     strcpy(station->name, name);
@@ -107,8 +108,8 @@ static void open_cup(struct config_reader *reader, const char *name)
 
     for (int i = 0; i < reader->cup_count; i++)
         if (strcmp(reader->cups[i].name, name) == 0) {
-            config_mistake(reader, reader->line, "there is a cup %s in line %d already; give this one another name", name,
-                           reader->cups[i].line);
+            config_mistake(reader, reader->line, "there is a cup %s in line %d already; give this one another name",
+                           name, reader->cups[i].line);
             return;
         }
     if (reader->cup_count == TRACKER_CUPS) {
@@ -128,8 +129,8 @@ static void open_instrument(struct config_reader *reader, const char *name)
 
     for (int i = 0; i < config->instrument_count; i++)
         if (strcmp(config->instruments[i].name, name) == 0) {
-            config_mistake(reader, reader->line, "there is an instrument %s in line %d already; give this one another name",
-                           name, config->instruments[i].line);
+            config_mistake(reader, reader->line,
+                           "there is an instrument %s in line %d already; give this one another name", name, config->instruments[i].line);
             return;
         }
     if (config->instrument_count == INSTRUMENTS_MOST) {

@@ -75,7 +75,8 @@ static void check_instrument(struct config_reader *reader, struct instrument_con
         instrument->quantity = QUANTITY_MASS;
     if (instrument->quantity == QUANTITY_NONE)
         config_mistake(reader, instrument->line,
-                       "instrument %s: quantity is missing: mass, strength, brix, refractive-index, temperature or pressure",
+                       "instrument %s: quantity is missing: mass, strength, brix, refractive-index, temperature "
+                       "or pressure",
                        instrument->name);
     check_driver(reader, instrument);
 }

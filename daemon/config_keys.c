@@ -99,7 +99,7 @@ static int set_driver(struct config_reader *reader, const struct key *key, const
     if (driver_find(value))
         return keep_text(reader, value, &instrument(reader)->driver, why);
     for (const struct driver *const *driver = drivers; *driver; driver++)
-        snprintf(names + strlen(names), sizeof names - strlen(names), "%s%s", driver == drivers ? "" : ", ", (*driver)->name);
+        snprintf(names + strlen(names), sizeof names - strlen(names), "%s%s", *names ? ", " : "", (*driver)->name);
     return why_set(why, -EINVAL, "no driver of that name; there are: %s", names);
 }
 
@@ -128,7 +128,8 @@ static int set_quantity(struct config_reader *reader, const struct key *key, con
     (void)key;
     instrument(reader)->quantity = quantity ? quantity : QUANTITY_COUNT;     /* wrong is not missing: said only once */
     if (quantity == QUANTITY_NONE)
-        return why_set(why, -EINVAL, "the quantities are mass, strength, brix, refractive-index, temperature, pressure");
+        return why_set(why, -EINVAL, "the quantities are mass, strength, brix, refractive-index, temperature "
+                       "and pressure");
     return 0;
 }
 
@@ -141,7 +142,8 @@ static int set_station(struct config_reader *reader, const struct key *key, cons
     return 0;
 }
 
-static int keep_bytes(struct config_reader *reader, const uint8_t *data, size_t length, struct bytes *out, struct why *why)
+static int keep_bytes(struct config_reader *reader, const uint8_t *data, size_t length, struct bytes *out,
+                      struct why *why)
 {
     uint8_t *copy = config_keep(reader, length + 1);
 
@@ -201,7 +203,8 @@ static int set_replicates(struct config_reader *reader, const struct key *key, c
     return config_whole_number(value, 1, REPLICATES_MOST, &reader->config->replicates, why);
 }
 
-static int set_strength_per_brix(struct config_reader *reader, const struct key *key, const char *value, struct why *why)
+static int set_strength_per_brix(struct config_reader *reader, const struct key *key, const char *value,
+                                 struct why *why)
 {
     return config_number(value, key->least, key->most, &reader->config->strength_per_brix, why);
 }

@@ -150,7 +150,8 @@ static const char *fixed_difference(const struct config *old, const struct confi
 static int read_config(struct config **out, const char *path, struct why *why)
 {
     struct config *config = malloc(sizeof *config);
-    int error = config ? config_read(config, path, NULL, why) : why_set(why, -ENOMEM, "no memory for the configuration");
+    int error = config ? config_read(config, path, NULL, why)
+                       : why_set(why, -ENOMEM, "no memory for the configuration");
 
     if (error < 0)
         free(config);

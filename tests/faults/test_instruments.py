@@ -224,7 +224,8 @@ def test_an_unknown_unit_is_a_rejection_and_no_reading(bench):
 
 def test_a_list_carries_other_quantities_beside_its_own(bench):
     port = bench.port("refractometer")
-    bench.configure(station("left"), refractometer("refractometer", port, "fields = brix, temperature", quantity="brix"))
+    bench.configure(station("left"),
+                    refractometer("refractometer", port, "fields = brix, temperature", quantity="brix"))
     bench.poised()
     bus = bench.subscribe()
     port.wait_heard()

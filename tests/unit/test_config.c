@@ -206,14 +206,15 @@ static const struct mistake {
 };
 
 /* The same inside an instrument: the first seven lines are right. */
-#define SCALE "[station left]\n[instrument a]\ndriver = line\nport = /dev/null-a\nquantity = mass\nserial = 9600 8N1\n\n"
+#define SCALE "[station left]\n[instrument a]\ndriver = line\nport = /dev/null-a\nquantity = mass\n" \
+              "serial = 9600 8N1\n\n"
 static const struct mistake instrument_mistakes[] = {
     {"[station left]\n[instrument a]\nport = /dev/a\nquantity = mass\n", 2, "driver is missing"},
     {"[station left]\n[instrument a]\ndriver = line\nquantity = mass\n", 2, "port is missing"},
     {"[station left]\n[instrument a]\ndriver = line\nport = /dev/a\n", 2, "quantity is missing"},
     {"[station left]\n[instrument a]\ndriver = lines\nport = /dev/a\nquantity = mass\n", 3, "there are: line"},
     {"[station left]\n[instrument a]\ndriver = line\nport = /dev/a\nquantity = weight\n", 5, "mass, strength, brix"},
-    {"[station left]\n[instrument a]\ndriver = line\nport = usb:0922:8003\nquantity = mass\n", 2, "reads a serial port"},
+    {"[station left]\n[instrument a]\ndriver = line\nport = usb:1234:5678\nquantity = mass\n", 2, "a serial port"},
     {"[station left]\n[instrument a]\ndriver = line\nport = /dev/a\nquantity = mass\nserial = 9601 8N1\n", 2, "9600"},
     {SCALE "station = right\n", 2, "no [station right]"},
     {SCALE "ask = P\\r\\n\n", 8, "every 200 ms"},
@@ -262,7 +263,8 @@ static void test_a_mistake_in_an_instrument_is_named_with_its_line(void **state)
 
 static void test_every_mistake_is_printed(void **state)
 {
-    static const char text[] = "[bench]\nname = Pier\n[statoin left]\nx = 1\n[station right]\npress_limit_kpa = x\nwhat\n"
+    static const char text[] = "[bench]\nname = Pier\n[statoin left]\nx = 1\n[station right]\npress_limit_kpa = x\n"
+                               "what\n"
                                "[instrument a]\ndriver = line\nquantity = wrong\n";
     static const int lines[] = {2, 3, 6, 7, 10, 8};     /* what is missing shows when the section ends */
     struct files *files = *state;
