@@ -86,6 +86,14 @@ void bench_save(struct bench *bench, bool all)
     struct saved_at at = { bench->seq, bench->now, bench->clock->rate };
 
     stations_save(&bench->stations, all, &at, keep, bench);
+    if (all || bench->planner.changed) {
+        char *plan = planner_save(&bench->planner);
+
+        if (plan)
+            journal_keep(bench->journal, "plan", plan, strlen(plan));
+        free(plan);
+        bench->planner.changed = false;
+    }
 }
 
 static void each_pending(struct bench *bench, bool publish)
@@ -114,6 +122,7 @@ static struct state_source state_source(struct bench *bench)
     bench->common.mono_us = bench->now.mono_us;
     return (struct state_source){
         .config = bench->config, .stations = &bench->stations, .hands = &bench->hands, .common = &bench->common,
+        .planner = &bench->planner,
     };
 }
 
@@ -174,9 +183,8 @@ static void on_deadline(uv_timer_t *handle)
 
 /* A timer that is armed too early fires for nothing now and then; arming it anew with every reading
  * would cost more. */
-static void arm(struct bench *bench)
+static void arm(struct bench *bench, int64_t deadline_us)
 {
-    int64_t deadline_us = stations_deadline(&bench->stations);
     int64_t wait_us = deadline_us - bench->now.mono_us;
 
     if (deadline_us == 0 || (bench->deadline_us && bench->deadline_us <= deadline_us))
@@ -189,7 +197,7 @@ void bench_settle(struct bench *bench)
 {
     if (bench->held)
         return;
-    if (bench->pending_count) {
+    if (bench->pending_count || bench->planner.changed) {
         journal_hold(bench->journal);
         each_pending(bench, false);
         bench_save(bench, false);
@@ -201,7 +209,16 @@ void bench_settle(struct bench *bench)
     if (bench->state_wanted || bench->stations.state_changed)
         publish_state(bench);
     if (!bench->closing)
-        arm(bench);
+        arm(bench, stations_deadline(&bench->stations));
+}
+
+/* After a reading that changed nothing to be told, which most are: only its own station may want an earlier call. */
+static void settle_reading(struct bench *bench, int station)
+{
+    if (bench->pending_count || bench->state_wanted || bench->stations.state_changed)
+        bench_settle(bench);
+    else if (station >= 0)
+        arm(bench, tracker_deadline(bench->stations.all[station].tracker));
 }
 
 /* ---- what instruments say ---- */
@@ -244,7 +261,7 @@ void bench_reading(struct bench *bench, int instrument, const struct reading *re
     journal_reading(bench->journal, outlet->topic, outlet->topic_length, text, (size_t)length, seq, at.time_us);
     if (bench->now.mono_us - bench->saved_us >= SAVE_EVERY_US)
         save_trackers(bench);
-    bench_settle(bench);
+    settle_reading(bench, outlet->station);
 }
 
 void bench_instrument(struct bench *bench, int instrument, enum instrument_change change, const char *detail)
@@ -352,9 +369,12 @@ static void fill(struct bench *bench, uv_loop_t *loop, const struct config *conf
     bench->now = clock_now(clock);
     bench->stations.context = bench;
     bench->stations.emit = bench_emit;
+    bench->stations.plan = bench_plan;
+    bench->stations.planned_over = bench_planned_over;
     bench->control = (struct control){
         .stations = &bench->stations, .config = config, .hands = &bench->hands, .context = bench,
         .state = state_text, .instruments = instruments_text, .since = bench_ask_since,
+        .planner = &bench->planner, .planned = bench_planned,
     };
     strcpy(bench->common.bench, config->bench);
     snprintf(bench->common.boot, sizeof bench->common.boot, "%s", clock_boot());
@@ -367,6 +387,7 @@ static void fill(struct bench *bench, uv_loop_t *loop, const struct config *conf
 static void bench_free(struct bench *bench)
 {
     stations_close(&bench->stations);
+    planner_unload(&bench->planner);
     text_free(&bench->pending);
     text_free(&bench->state);
     free(bench->outlets);
@@ -426,8 +447,10 @@ int bench_reconfigure(struct bench *bench, const struct config *config, struct w
     error = stations_reconfigure(&bench->stations, config, bench->now, why);
     if (error == 0)
         error = make_outlets(bench, config, why);
-    if (error == 0)
+    if (error == 0) {
+        bench_planned(bench);
         bench_settle(bench);
+    }
     return error;
 }
 

@@ -6,6 +6,7 @@
 #include "bus.h"
 #include "control.h"
 #include "journal.h"
+#include "plan.h"
 #include "state.h"
 #include "station.h"
 #include "text.h"
@@ -25,6 +26,7 @@ struct bench {
     struct journal *journal;
     int lock;                       /* beside the journal */
     struct stations stations;
+    struct planner planner;
     struct control control;
     uv_loop_t *loop;
     uv_async_t news;                /* the journal has some */
@@ -71,6 +73,11 @@ void bench_save(struct bench *bench, bool all);
 int bench_ask_since(void *context, uint64_t after_seq, size_t most, const json_t *id);
 void bench_wake(void *context);
 void bench_on_news(uv_async_t *handle);
+
+/* bench_plan.c: for struct stations and struct control; context is the bench. */
+json_t *bench_plan(void *context, const char *station, const char *brew);
+void bench_planned_over(void *context, struct brew *brew);
+void bench_planned(void *context);
 
 /* Takes back what the journal knows: numbers, brews, trackers, and the readings since. */
 int bench_restore(struct bench *bench, const struct why *notice, struct why *why);

@@ -24,6 +24,11 @@ static void take_kept(void *context, const char *key, const void *data, size_t l
     struct saved_at now = { 0, taken->bench->now, taken->bench->clock->rate };
     json_t *json;
 
+    if (strcmp(key, "plan") == 0) {
+        if (length && planner_restore(&taken->bench->planner, data, length) != 0)
+            program_say("the plan that was loaded cannot be read any more; load it again");
+        return;
+    }
     if (strcmp(key, "seq") != 0) {
         stations_load(&taken->bench->stations, key, data, length, &now);
         return;
@@ -113,10 +118,12 @@ int bench_restore(struct bench *bench, const struct why *notice, struct why *why
                       "poised was not stopped in order; message numbers from %" PRIu64 " to %" PRIu64 " were not given",
                       last + 1, bench->seq);
     }
+    bench_planned(bench);
     from = stations_resume_seq(&bench->stations);
     if (from != UINT64_MAX && (error = journal_replay(bench->journal, from, feed_again, bench, why)) != 0)
         return error;
     stations_loaded(&bench->stations, bench->now);
+    bench_planned(bench);
     stations_time(&bench->stations, bench->now);
     return 0;
 }

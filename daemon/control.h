@@ -4,6 +4,7 @@
 #define POISE_CONTROL_H
 
 #include "bench.h"
+#include "plan.h"
 #include "station.h"
 
 struct control {
@@ -16,8 +17,9 @@ struct control {
     char *(*instruments)(void *context);
     /* "since": the answer is sent later; `id` (may be NULL) goes back with it.  0 or a negative errno. */
     int (*since)(void *context, uint64_t after_seq, size_t most, const json_t *id);
-    /* "plan": NULL when there is none. */
-    int (*plan)(void *context, json_t *request, json_t *reply, struct why *why);
+    struct planner *planner;
+    /* The plan or what it offers changed: stations aim at it. */
+    void (*planned)(void *context);
 };
 
 enum { SINCE_BYTES = 262144 };      /* most of one answer, so that it never holds up the others for long */

@@ -13,7 +13,7 @@ static const double AGO_MOST_S = 3600;
 
 /* ---- fields ---- */
 
-static int get_string(struct request *request, const char *key, const char **out, struct why *why)
+int control_string(struct request *request, const char *key, const char **out, struct why *why)
 {
     json_t *field = json_object_get(request->json, key);
 
@@ -50,12 +50,12 @@ static const char *names_of_stations(const struct stations *stations, char *out,
     return out;
 }
 
-static int get_station(struct request *request, int *out, struct why *why)
+int control_station(struct request *request, int *out, struct why *why)
 {
     const struct stations *stations = request->control->stations;
     const char *name;
     char names[200];
-    int error = get_string(request, "station", &name, why);
+    int error = control_string(request, "station", &name, why);
 
     if (error)
         return error;
@@ -74,7 +74,7 @@ static int get_station(struct request *request, int *out, struct why *why)
 
 /* The brew that is meant: named; else the running or newest one of the station named; else the only
  * running one; else the newest of all. */
-static int get_brew(struct request *request, struct brew **out, struct why *why)
+int control_brew(struct request *request, struct brew **out, struct why *why)
 {
     struct stations *stations = request->control->stations;
     struct brew *newest = brews_newest(&stations->brews, NULL);
@@ -82,7 +82,7 @@ static int get_brew(struct request *request, struct brew **out, struct why *why)
     const char *name;
     int station, error;
 
-    if ((error = get_string(request, "brew", &name, why)) != 0)
+    if ((error = control_string(request, "brew", &name, why)) != 0)
         return error;
     if (name) {
         if ((*out = brews_find(&stations->brews, name)))
@@ -91,7 +91,7 @@ static int get_brew(struct request *request, struct brew **out, struct why *why)
                        newest ? "the newest is " : "there is none yet", newest ? newest->name : "");
     }
     if (json_object_get(request->json, "station")) {
-        if ((error = get_station(request, &station, why)) != 0)
+        if ((error = control_station(request, &station, why)) != 0)
             return error;
         *out = brews_newest(&stations->brews, stations->all[station].config.name);
         return *out ? 0 : why_set(why, -EINVAL, "station %s has had no brew yet", stations->all[station].config.name);
@@ -166,12 +166,12 @@ static int get_instrument(struct request *request, int *out, int *station, struc
 {
     const struct config *config = request->control->config;
     const char *name;
-    int error = get_string(request, "instrument", &name, why);
+    int error = control_string(request, "instrument", &name, why);
 
     *station = -1;
     if (error)
         return error;
-    if (!name && (error = get_station(request, station, why)) != 0)
+    if (!name && (error = control_station(request, station, why)) != 0)
         return error;
     for (int i = 0; i < config->instrument_count; i++) {
         const struct instrument_config *instrument = &config->instruments[i];
@@ -224,7 +224,7 @@ static int do_mark(struct request *request, struct why *why)
     int64_t at_us;
     int station, stage, error;
 
-    if ((error = get_station(request, &station, why)) != 0 || (error = get_string(request, "stage", &name, why)) != 0 ||
+    if ((error = control_station(request, &station, why)) != 0 || (error = control_string(request, "stage", &name, why)) != 0 ||
         (error = get_time(request, &at_us, why)) != 0)
         return error;
     stage = name ? stage_find(name) : -1;
@@ -243,7 +243,7 @@ static int do_enter(struct request *request, struct why *why)
     double value, uncertainty;
     int measure, error;
 
-    if ((error = get_brew(request, &brew, why)) != 0 || (error = get_string(request, "measure", &name, why)) != 0 ||
+    if ((error = control_brew(request, &brew, why)) != 0 || (error = control_string(request, "measure", &name, why)) != 0 ||
         (error = get_number(request, "value", &value, why)) != 0 ||
         (error = get_number(request, "standard_uncertainty", &uncertainty, why)) != 0)
         return error;
@@ -263,7 +263,7 @@ static int do_enter(struct request *request, struct why *why)
 static int do_begin(struct request *request, struct why *why)
 {
     int station;
-    int error = get_station(request, &station, why);
+    int error = control_station(request, &station, why);
 
     if (error || (error = station_begin(request->control->stations, station, request->now, why)) != 0)
         return error;
@@ -275,7 +275,7 @@ static int do_end(struct request *request, struct why *why)
 {
     struct brew *brew;
     int station;
-    int error = get_station(request, &station, why);
+    int error = control_station(request, &station, why);
 
     if (error)
         return error;
@@ -292,14 +292,14 @@ static int do_discard(struct request *request, struct why *why)
     struct brew *brew;
     int station, error;
 
-    if ((error = get_string(request, "reason", &reason, why)) != 0)
+    if ((error = control_string(request, "reason", &reason, why)) != 0)
         return error;
     if (json_object_get(request->json, "brew")) {
-        if ((error = get_brew(request, &brew, why)) != 0)
+        if ((error = control_brew(request, &brew, why)) != 0)
             return error;
     } else {
         /* an old cup is thrown away only by its name */
-        if ((error = get_station(request, &station, why)) != 0)
+        if ((error = control_station(request, &station, why)) != 0)
             return error;
         if (!(brew = station_running(stations, station)))
             return why_set(why, -EINVAL, "no brew is running on station %s; an earlier one is discarded by its name",
@@ -315,7 +315,7 @@ static int do_note(struct request *request, struct why *why)
     struct brew *brew;
     int error;
 
-    if ((error = get_brew(request, &brew, why)) != 0 || (error = get_string(request, "text", &text, why)) != 0)
+    if ((error = control_brew(request, &brew, why)) != 0 || (error = control_string(request, "text", &text, why)) != 0)
         return error;
     if (!text || !text[0])
         return why_set(why, -EINVAL, "\"text\" is missing: the note");
@@ -327,7 +327,7 @@ static int need_brew(struct request *request, struct brew **brew, struct why *wh
 {
     if (!json_object_get(request->json, "brew"))
         return why_set(why, -EINVAL, "\"brew\" is missing: the cup's name, as pier-20261125-001");
-    return get_brew(request, brew, why);
+    return control_brew(request, brew, why);
 }
 
 static int do_assign(struct request *request, struct why *why)
@@ -384,13 +384,6 @@ static int do_since(struct request *request, struct why *why)
     return error ? why_set(why, error, "out of memory") : LATER;
 }
 
-static int do_plan(struct request *request, struct why *why)
-{
-    if (!request->control->plan)
-        return why_set(why, -EINVAL, "no plan is loaded");
-    return request->control->plan(request->control->context, request->json, request->reply, why);
-}
-
 const struct command_row control_commands[] = {
     { "status", do_status, "" },
     { "instruments", do_instruments, "" },
@@ -406,6 +399,6 @@ const struct command_row control_commands[] = {
     { "unassign", do_unassign, "brew" },
     { "sample", do_sample, "brew" },
     { "since", do_since, "seq most" },
-    { "plan", do_plan, "plan text station reason" },
+    { "plan", control_plan, "plan text station brew" },
     { NULL, NULL, NULL },
 };

@@ -22,6 +22,14 @@ struct command_row {
     const char *fields;     /* that it knows, besides do and id */
 };
 
+/* Fields that several commands have: control_commands.c. */
+int control_string(struct request *request, const char *key, const char **out, struct why *why);
+int control_station(struct request *request, int *out, struct why *why);
+int control_brew(struct request *request, struct brew **out, struct why *why);
+
+/* {"do": "plan", "plan": "load"}: control_plan.c. */
+int control_plan(struct request *request, struct why *why);
+
 /* Ends with a row without a name. */
 extern const struct command_row control_commands[];
 

@@ -115,10 +115,7 @@ static void write_station(const struct state_source *source, int index, struct t
     write_number_field(out, "press_limit_kpa", config->press_limit_kpa > 0 ? config->press_limit_kpa : NAN);
     write_brew(out, brew);
     text_print(out, ",\"next\":");
-    if (source->next_run)
-        source->next_run(source->plan_context, station->config.name, out);
-    else
-        text_print(out, "null");
+    planner_write_next(source->planner, station->config.name, brew, out);
     /* a question about a cup that is over stays until it is answered or the next brew begins */
     write_question(out, brew ? brew : newest);
     text_add(out, "}", 1);
@@ -182,9 +179,6 @@ void state_write(const struct state_source *source, struct text *out)
     write_waiting(source, out);
     write_last(source, out);
     text_print(out, ",\"plan\":");
-    if (source->plan)
-        source->plan(source->plan_context, out);
-    else
-        text_print(out, "null");
+    planner_write(source->planner, out);
     text_add(out, "}", 1);
 }

@@ -3,6 +3,7 @@
 #define POISE_STATE_H
 
 #include "bench.h"
+#include "plan.h"
 #include "station.h"
 #include "text.h"
 
@@ -11,10 +12,7 @@ struct state_source {
     const struct stations *stations;
     const struct bench_hands *hands;
     const struct message_common *common;
-    /* The plan's part: an object or null; and the next run of a station: an object or null.  NULL: no plan. */
-    void *plan_context;
-    void (*plan)(void *context, struct text *out);
-    void (*next_run)(void *context, const char *station, struct text *out);
+    struct planner *planner;
 };
 
 /* The whole object. */

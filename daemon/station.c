@@ -67,6 +67,9 @@ void brew_tell(struct stations *stations, struct brew *brew, enum measure measur
     count = brew_derive(brew, changed);
     for (int i = 0; i < count; i++)
         tell_one(stations, brew, changed[i], by);
+    /* a correction may change whether the plan was kept */
+    if (brew->ended && !brew->discarded && brew->plan && stations->planned_over)
+        stations->planned_over(stations->context, brew);
 }
 
 static void tell_stage(struct stations *stations, struct brew *brew, const struct tracker_event *event)

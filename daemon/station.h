@@ -43,7 +43,7 @@ struct stations {
     void (*emit)(void *context, struct message *message);      /* the common fields are the callee's */
     /* A brew begins at a station: the plan's object for it (stolen), or NULL.  May be NULL. */
     json_t *(*plan)(void *context, const char *station, const char *brew);
-    /* A brew of the plan ended or was discarded.  May be NULL. */
+    /* A brew of the plan ended, was discarded, or was corrected afterwards.  May be NULL. */
     void (*planned_over)(void *context, struct brew *brew);
 };
 

@@ -16,6 +16,8 @@ static int error_of(sqlite3 *database)
 {
     int code = sqlite3_extended_errcode(database);
 
+    if (code == SQLITE_IOERR_WRITE || code == SQLITE_IOERR_SHMSIZE)
+        return -ENOSPC;             /* a quota, a limit of file size: SQLITE_FULL is for a full disk only */
     switch (code & 0xff) {
     case SQLITE_FULL:
         return -ENOSPC;
@@ -32,15 +34,6 @@ static int error_of(sqlite3 *database)
         return -EBADF;
     case SQLITE_NOMEM:
         return -ENOMEM;
-    case SQLITE_IOERR:
-        switch (sqlite3_system_errno(database)) {
-        case ENOSPC:
-        case EDQUOT:
-        case EFBIG:
-            return -ENOSPC;
-        default:
-            return -EIO;
-        }
     default:
         return -EIO;
     }
@@ -52,7 +45,8 @@ int store_failed(sqlite3 *database, const char *path, const char *doing, struct 
 
     switch (error) {
     case -ENOSPC:
-        return why_set(why, error, "%s: the disk is full (%s): make room; nothing recorded is lost", path, doing);
+        return why_set(why, error, "%s: the disk is full, or takes no more (%s): make room; nothing recorded is lost", path,
+                       doing);
     case -EBUSY:
         return why_set(why, error, "%s: another program holds the store (%s): close it, or wait", path, doing);
     case -EACCES:

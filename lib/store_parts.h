@@ -121,10 +121,14 @@ uint64_t store_whole_until(const struct store *store, int bench);
 /* As store_resume_seq, and the latest UTC heard; both untouched when the bench is new. */
 int store_progress(struct store *store, const char *bench, uint64_t *seq, int64_t *time_us, struct why *why);
 
-/* Indices of names; negative errno when memory is short. */
+/* A bench has dozens of stations; more is nonsense and would eat the memory. */
+enum { STORE_STATIONS_MOST = 4096 };
+
+/* Indices of names; -ENOMEM, or -ENOSPC for too many stations. */
 int store_bench_index(struct store *store, const char *name);
 int store_boot_index(struct store *store, const char *name);
 int store_station_index(struct store *store, int bench, const char *name);
 int store_brew_index(struct store *store, int bench, int station, const char *name);
+int store_instrument_index(struct store *store, int bench, const struct message_reading *reading);
 
 #endif

@@ -87,10 +87,8 @@ static void commit(struct logger *logger)
         if (strcmp(why.text, last.text) != 0)
             program_say("%s", why.text);
         last = why;
-        if (stopped_within(logger, RETRY_MS)) {
-            program_say("stopped before the last messages were saved; the bench has them, start again to get them");
+        if (stopped_within(logger, RETRY_MS))
             return;
-        }
     }
     if (last.text[0])
         program_say("%s: saving again", logger->store_path);
@@ -219,7 +217,7 @@ static int listen_to(struct logger *logger, struct why *why)
         } else if (event < 0 && event != -EINTR) {
             return event;
         }
-        if (logger->uncommitted && now_ms() >= logger->commit_at_ms)
+        if (!logger->stop && logger->uncommitted && now_ms() >= logger->commit_at_ms)
             commit(logger);
     }
     return 0;
@@ -234,10 +232,10 @@ static int run(struct logger *logger)
         error = learn_bench(logger, &why);
     if (!error && !logger->stop)
         error = listen_to(logger, &why);
-    if (logger->store && logger->uncommitted && store_commit(logger->store, &why) < 0)
-        error = -EIO;
     if (error)
         program_say("%s", why.text);
+    if (logger->store && logger->uncommitted && (error = store_commit(logger->store, &why)) < 0)
+        program_say("%s; the last messages are not saved, start again to get them from the bench", why.text);
     client_close(logger->client);
     store_close(logger->store);
     return error ? EXIT_FAILED : EXIT_DONE;

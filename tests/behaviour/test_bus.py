@@ -201,3 +201,59 @@ def test_a_running_brew_survives_new_configuration(bench):
     state = bus.wait_for(lambda m: m["topic"] == "state/pier" and len(m["stations"]) == 2)
     assert state["stations"][0]["brew"] == brew and state["stations"][0]["press_limit_kpa"] == 25
     assert bench.ask(do="end", station="left")["brew"] == brew
+
+
+PLAN = """[experiment]
+name = ferry-steep
+title = How long to steep the ferry blend
+replicates = 2
+seed = 7
+[vary]
+steep_s = 60, 120
+[hold]
+water_g = 230 +- 2
+grind = 18
+"""
+
+
+def brewed(bench, water_g):
+    """A brew by order, its water typed in; its begin and end as published."""
+    bus = bench.subscribe()
+    brew = bench.ask(do="begin")["brew"]
+    assert bench.ask(do="enter", measure="water_g", value=water_g)["ok"]
+    assert bench.ask(do="end")["ok"]
+    begin = bus.wait_for(event("brew", change="begin", brew=brew))
+    end = bus.wait_for(event("brew", change="end", brew=brew))
+    return begin, end, bus
+
+
+def test_a_plan_says_what_each_brew_is_and_survives_kill_9(bench):
+    one_scale(bench)
+    daemon = bench.poised()
+    assert bench.ask(do="plan", plan="load", text=PLAN)["design"]["cups"] == 4
+    offered = bench.ask(do="status")["state"]["stations"][0]["next"]
+    assert offered["of"] == 4 and offered["recipe"] == {"water_g": 230, "grind": 18}
+    begin, end, _ = brewed(bench, 231)
+    assert begin["plan"]["experiment"] == "ferry-steep" and begin["plan"]["run"] == offered["run"]
+    assert begin["plan"]["factors"] == offered["factors"] and end["plan_kept"] is True
+    begin, end, bus = brewed(bench, 236)
+    missed = begin["plan"]["run"]
+    assert end["plan_kept"] is False
+    warning = next(m for m in bus.messages if event("warning", warning="plan-not-kept")(m))
+    assert "water_g 236.0 instead of 230 +- 2" in warning["detail"]
+    running = bench.ask(do="begin")["brew"]
+    daemon.kill()
+    bench.poised()
+    state = bench.ask(do="status")["state"]
+    assert state["plan"] == {"experiment": "ferry-steep", "title": "How long to steep the ferry blend", "done": 1, "of": 4}
+    assert state["stations"][0]["brew"] == running and state["stations"][0]["next"]["experiment"] == "ferry-steep"
+    assert bench.ask(do="end")["brew"] == running
+    brewed(bench, 230)
+    assert bench.ask(do="plan", plan="next")["next"]["run"] == missed       # offered again, at the end
+    brewed(bench, 230)
+    assert bench.ask(do="status")["state"]["plan"]["done"] == 4
+    assert "plan" not in brewed(bench, 230)[0]
+    shown = bench.ask(do="plan", plan="show")["plan"]
+    assert shown["text"] == PLAN and [run["state"] for run in shown["runs"]] == ["done"] * 4
+    assert bench.ask(do="plan", plan="unload")["of"] == 4
+    assert bench.ask(do="status")["state"]["plan"] is None

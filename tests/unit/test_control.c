@@ -24,6 +24,7 @@ struct room {
     struct instrument_config instruments[3];
     struct bench_hands hands;
     struct stations stations;
+    struct planner planner;
     struct control control;
     struct moment now;
     struct message emitted[EMITTED];
@@ -98,6 +99,7 @@ static int set_up(void **state)
     room->hands = (struct bench_hands){ .context = room, .order = order };
     room->control = (struct control){
         .stations = &room->stations, .config = &room->config, .hands = &room->hands, .context = room,
+        .planner = &room->planner,
     };
     room->seq = 100;
     stations_of(room);
@@ -208,6 +210,9 @@ static void test_nonsense_is_refused_with_what_would_be_right(void **state)
         { "{\"do\":\"since\",\"seq\":-1}", "\"seq\" is a whole number" },
         { "{\"do\":\"since\",\"seq\":1,\"most\":\"all\"}", "\"most\" is a whole number" },
         { "{\"do\":\"plan\",\"plan\":\"next\"}", "no plan is loaded" },
+        { "{\"do\":\"plan\"}", "one of load, show, next" },
+        { "{\"do\":\"plan\",\"plan\":\"load\"}", "\"text\" is missing" },
+        { "{\"do\":\"plan\",\"plan\":\"load\",\"text\":\"[vary]\\nsoak = 1\"}", "line 2: \"soak\" is not known" },
         { "{\"do\":\"\xc3\x84rger\xc3\x84rger\xc3\x84rger\xc3\x84rger\xc3\x84rger\xc3\x84rger\"}", "one of status" },
     };
     struct room *room = *state;

@@ -1,0 +1,49 @@
+/* The plan on the bench: brews take their run from it, stations aim at what it asks. */
+#include "bench_parts.h"
+
+/* What each station's tracker should expect: the run that is brewed there, or the one offered next. */
+void bench_planned(void *context)
+{
+    struct bench *bench = context;
+
+    for (int i = 0; i < bench->stations.count; i++) {
+        struct station *station = &bench->stations.all[i];
+        const struct brew *brew = station_running(&bench->stations, i);
+        int offer = brew ? -1 : planner_offer(&bench->planner, station->config.name);
+        struct tracker_plan aim;
+        json_t *run = NULL;
+
+        if (brew)
+            run = json_incref(brew->plan);
+        else if (offer >= 0)
+            run = plan_run_json(bench->planner.plan, &bench->planner.runs[offer], offer + 1);
+        plan_targets(run, aim.target, aim.tolerance);
+        tracker_configure(station->tracker, NULL, &aim);
+        json_decref(run);
+    }
+    bench->stations.state_changed = true;
+}
+
+json_t *bench_plan(void *context, const char *station, const char *brew)
+{
+    struct bench *bench = context;
+
+    return planner_take(&bench->planner, station, brew);
+}
+
+void bench_planned_over(void *context, struct brew *brew)
+{
+    struct bench *bench = context;
+    int before = brew->plan_kept;
+    struct why why;
+
+    if (planner_over(&bench->planner, brew, &why)) {
+        if (brew->plan_kept == 0)
+            stations_warn(&bench->stations, brew, brew->station, "plan-not-kept",
+                          "%s; the cup is kept, and offered again at the end", why.text);
+        else if (before == 0)
+            stations_warn(&bench->stations, brew, brew->station, "plan-kept", "corrected: %s keeps its plan after all",
+                          brew->name);
+    }
+    bench_planned(bench);
+}

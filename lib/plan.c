@@ -1,0 +1,194 @@
+/* What a plan means: the order of its runs, whether a brew kept it, whether it can answer its question.
+ * Reading the file is in plan_read.c. */
+#include "poise/plan.h"
+
+#include <errno.h>
+#include <gsl/gsl_randist.h>
+#include <gsl/gsl_rng.h>
+#include <math.h>
+#include <stdio.h>
+#include <string.h>
+
+#include "poise/comparison.h"
+
+/* Repeats of one recipe by one pair of hands spread by about so much in extraction (common practice,
+ * no source): reckoned with, and said so, until the plan names the bench's own. */
+static const double SPREAD_ASSUMED = 0.4;
+
+static const double ALPHA = 0.05, POWER = 0.80;
+
+/* Boiling, dosing, pouring, pressing, weighing, rinsing: per cup besides its steep (common practice,
+ * no source). */
+static const double HANDLING_S = 300;
+
+/* When no steep is planned. */
+static const double STEEP_ASSUMED_S = 120;
+
+/* A tolerance is kept by what lies on its edge, however the digits became a double. */
+static const double EDGE = 1e-9;
+
+static int combinations(const struct plan *plan)
+{
+    int count = 1;
+
+    for (int i = 0; i < plan->factors; i++)
+        count *= plan->vary[i].levels;
+    return count;
+}
+
+int plan_run_count(const struct plan *plan)
+{
+    return combinations(plan) * plan->replicates;
+}
+
+int plan_order(const struct plan *plan, uint32_t seed, struct plan_run *runs)
+{
+    int block = combinations(plan);
+    gsl_rng *random = gsl_rng_alloc(gsl_rng_mt19937);
+
+    if (!random)
+        return -ENOMEM;
+    gsl_rng_set(random, seed);
+    for (int replicate = 0; replicate < plan->replicates; replicate++) {
+        struct plan_run *first = runs + replicate * block;
+
+        for (int i = 0; i < block; i++) {
+            first[i].replicate = replicate + 1;
+            first[i].level[0] = plan->factors > 1 ? i / plan->vary[1].levels : i;
+            first[i].level[1] = plan->factors > 1 ? i % plan->vary[1].levels : 0;
+        }
+        if (plan->random)
+            gsl_ran_shuffle(random, first, (size_t)block, sizeof *first);
+    }
+    gsl_rng_free(random);
+    return 0;
+}
+
+const struct plan_value *plan_level(const struct plan *plan, const struct plan_run *run, int factor)
+{
+    return &plan->vary[factor].level[run->level[factor]];
+}
+
+static json_t *value_json(const struct plan_value *value)
+{
+    if (isnan(value->number))
+        return json_string(value->word);
+    if (floor(value->number) == value->number && fabs(value->number) < 1e15)
+        return json_integer((json_int_t)value->number);
+    return json_real(value->number);
+}
+
+json_t *plan_run_json(const struct plan *plan, const struct plan_run *run, int number)
+{
+    json_t *factors = json_object(), *recipe = json_object(), *tolerances = json_object();
+
+    for (int i = 0; i < plan->factors; i++) {
+        json_object_set_new(factors, plan->vary[i].name, value_json(plan_level(plan, run, i)));
+        if (!isnan(plan->vary[i].tolerance))
+            json_object_set_new(tolerances, plan->vary[i].name, json_real(plan->vary[i].tolerance));
+    }
+    for (int i = 0; i < plan->held; i++) {
+        json_object_set_new(recipe, plan->hold[i].name, value_json(&plan->hold[i].level[0]));
+        if (!isnan(plan->hold[i].tolerance))
+            json_object_set_new(tolerances, plan->hold[i].name, json_real(plan->hold[i].tolerance));
+    }
+    return json_pack("{s:s,s:s,s:i,s:i,s:i,s:o,s:o,s:o}", "experiment", plan->name, "title", plan->title,
+                     "run", number, "of", plan_run_count(plan), "replicate", run->replicate,
+                     "factors", factors, "recipe", recipe, "tolerances", tolerances);
+}
+
+static void take_targets(const json_t *object, double target[MEASURE_COUNT])
+{
+    const char *name;
+    json_t *value;
+
+    json_object_foreach((json_t *)object, name, value) {
+        int measure = measure_find(name);
+
+        if (measure >= 0 && json_is_number(value))
+            target[measure] = json_number_value(value);
+    }
+}
+
+void plan_targets(const json_t *run, double target[MEASURE_COUNT], double tolerance[MEASURE_COUNT])
+{
+    for (int i = 0; i < MEASURE_COUNT; i++)
+        target[i] = tolerance[i] = NAN;
+    take_targets(json_object_get(run, "factors"), target);
+    take_targets(json_object_get(run, "recipe"), target);
+    take_targets(json_object_get(run, "tolerances"), tolerance);
+}
+
+int plan_judge(const json_t *run, const struct measures *measures, struct why *why)
+{
+    double target[MEASURE_COUNT], tolerance[MEASURE_COUNT];
+    size_t length = 0;
+    int kept = 1;
+
+    plan_targets(run, target, tolerance);
+    why->text[0] = '\0';
+    for (int i = 0; i < MEASURE_COUNT; i++) {
+        double value = measures->value[i];
+
+        if (isnan(target[i]) || isnan(tolerance[i]))
+            continue;
+        if (isnan(value)) {
+            kept = kept == 1 ? -1 : kept;
+            continue;
+        }
+        if (fabs(value - target[i]) <= tolerance[i] + EDGE)
+            continue;
+        kept = 0;
+        if (length < sizeof why->text)
+            length += (size_t)snprintf(why->text + length, sizeof why->text - length, "%s%s %.*f instead of %g +- %g",
+                                       length ? ", " : "", measure_name((enum measure)i),
+                                       measure_decimals((enum measure)i), value, target[i], tolerance[i]);
+    }
+    return kept;
+}
+
+/* ---- the design ---- */
+
+/* The mean of the planned steep, over levels when it is varied. */
+static double mean_steep_s(const struct plan *plan)
+{
+    for (int i = 0; i < plan->factors; i++)
+        if (plan->vary[i].measure == MEASURE_STEEP_S) {
+            double sum = 0;
+
+            for (int j = 0; j < plan->vary[i].levels; j++)
+                sum += plan->vary[i].level[j].number;
+            return sum / plan->vary[i].levels;
+        }
+    for (int i = 0; i < plan->held; i++)
+        if (plan->hold[i].measure == MEASURE_STEEP_S)
+            return plan->hold[i].level[0].number;
+    return STEEP_ASSUMED_S;
+}
+
+void plan_judge_design(const struct plan *plan, struct plan_design *out)
+{
+    size_t replicates = (size_t)plan->replicates;
+    size_t most;
+
+    memset(out, 0, sizeof *out);
+    out->levels = combinations(plan);
+    out->cups = plan_run_count(plan);
+    out->hours = out->cups * (mean_steep_s(plan) + HANDLING_S) / 3600;
+    out->degrees_of_freedom = out->levels * (plan->replicates - 1);
+    out->spread_assumed = isnan(plan->spread);
+    out->spread = out->spread_assumed ? SPREAD_ASSUMED : plan->spread;
+    out->smallest_difference = NAN;
+    out->answers = true;
+    if (out->degrees_of_freedom > 0)
+        out->smallest_difference = smallest_difference(out->spread, replicates, replicates, out->degrees_of_freedom,
+                                                       ALPHA, POWER);
+    if (isnan(plan->difference))
+        return;
+    out->answers = out->smallest_difference <= plan->difference;
+    most = (size_t)(PLAN_RUNS / out->levels);
+    for (size_t n = 2; n <= most && !out->replicates_needed; n++)
+        if (smallest_difference(out->spread, n, n, (double)out->levels * (double)(n - 1), ALPHA, POWER) <=
+            plan->difference)
+            out->replicates_needed = (int)n;
+}

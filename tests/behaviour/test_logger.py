@@ -1,0 +1,141 @@
+"""What poise-logger promises: every brew by itself, with its whole trace, once, whoever was killed when."""
+import json
+import signal
+import subprocess
+
+from bench import event, line_scale, reading, station
+from test_bus import CUP
+
+TRACE = "select seq, value, decimals, stable, status from trace join brew using (brew_id) where name = '{}' order by seq"
+
+
+def brewing(bench):
+    """A bench whose scale shows a cup being brewed at 20 times the pace, all the while; the bus."""
+    bench.configure(station("left", "piston_diameter_mm = 60"),
+                    line_scale("left-scale", bench.folder / "port/left-scale", station="left"))
+    bench.virtual(CUP, "--clock-rate", 20, "--stay")
+    bench.poised("--clock-rate", 20)
+    return bench.subscribe()
+
+
+def readings(bus, count):
+    """Waits for so many more readings."""
+    for _ in range(count):
+        last = bus.wait_for(reading("left-scale"))
+    return last
+
+
+def mark(bench, bus, brew, stage):
+    assert bench.ask(do="mark", stage=stage)["ok"]
+    return bus.wait_for(event("stage", stage=stage, brew=brew, by="operator"))
+
+
+def all_messages(bench):
+    """Everything in the journal, in order."""
+    messages, seq = [], 0
+    while True:
+        reply = bench.ask(do="since", seq=seq)
+        messages += [message for _, message in reply["messages"]]
+        if reply["next"] >= reply["last"]:
+            return messages
+        seq = reply["next"]
+
+
+def expected_trace(bench, brew):
+    """The readings of the left station from 5 s before the brew began until it said that it had ended."""
+    messages = all_messages(bench)
+    begin = next(m for m in messages if m.get("brew") == brew and m.get("change") == "begin")
+    end = next(m for m in messages if m.get("brew") == brew and m.get("change") == "end")
+    return [m for m in messages if m.get("instrument") == "left-scale" and "quantity" in m and m["seq"] < end["seq"]
+            and m["mono_us"] >= begin["at_us"] - 5_000_000]
+
+
+def end_brew(bench, bus, brew):
+    assert bench.ask(do="enter", measure="water_g", value=229.75)["ok"]
+    assert bench.ask(do="end")["brew"] == brew
+    return bus.wait_for(event("brew", change="end", brew=brew))
+
+
+def assert_whole(bench, brew):
+    expected = expected_trace(bench, brew)
+    assert len(expected) > 100
+    rows = bench.wait_query(TRACE.format(brew), lambda rows: len(rows) == len(expected))
+    assert [row["seq"] for row in rows] == [m["seq"] for m in expected]
+    assert [row["value"] for row in rows] == [m["value"] for m in expected]
+    assert bench.query("select count(*) as n from brew")[0]["n"] == 1
+    assert bench.query("pragma integrity_check")[0]["integrity_check"] == "ok"
+
+
+def test_logger_killed_in_mid_brew_leaves_one_complete_brew(bench):
+    bus = brewing(bench)
+    logger = bench.logger()
+    readings(bus, 120)
+    brew = bench.ask(do="begin")["brew"]
+    for stage in ("pour", "steep", "press"):
+        mark(bench, bus, brew, stage)
+        readings(bus, 150)
+        logger.kill()
+        logger = bench.logger()
+        readings(bus, 50)
+    end = end_brew(bench, bus, brew)
+    bench.wait_query("select 1 from brew_summary where ended_utc is not null")
+    assert_whole(bench, brew)
+    stages = [m for m in all_messages(bench) if "stage" in m and m.get("brew") == brew]
+    assert {"pour", "steep", "press"} <= {m["stage"] for m in stages}
+    assert [(row["seq"], row["stage"], row["time_us"]) for row in bench.query("select * from brew_stage order by seq")] == [
+        (m["seq"], m["stage"], m["time_us"] - (m["mono_us"] - m["at_us"])) for m in stages]
+    row = bench.query("select * from brew_summary")[0]
+    for measure, known in end["measures"].items():
+        assert (row[measure], row[measure + "_u"]) == (known["value"], known["standard_uncertainty"])
+    assert row["water_g"] == 229.75
+
+
+def test_logger_started_afterwards_has_the_brew_too(bench):
+    bus = brewing(bench)
+    brew = bench.ask(do="begin")["brew"]
+    mark(bench, bus, brew, "pour")
+    readings(bus, 150)
+    end_brew(bench, bus, brew)
+    bench.logger()
+    bench.wait_query("select brew from brew_summary where ended_utc is not null")
+    assert_whole(bench, brew)
+
+
+def test_logger_says_that_the_bench_is_gone_and_goes_on_when_it_is_back(bench):
+    bench.configure(station("left"))
+    logger = bench.logger()
+    logger.wait_diagnostic("waiting for poised")
+    daemon = bench.poised()
+    logger.wait_diagnostic("keeping the brews of pier")
+    first = bench.ask(do="begin")["brew"]
+    bench.wait_query(f"select 1 from brew where name = '{first}'")
+    daemon.stop()
+    logger.wait_diagnostic("pier is gone")
+    bench.poised()
+    logger.wait_diagnostic("pier is back")
+    bench.ask(do="end")
+    bench.wait_query("select ended_utc from brew_summary", lambda rows: rows and rows[0]["ended_utc"])
+    logger.signal(signal.SIGTERM)
+    assert logger.wait() == 0
+
+
+def test_logger_knows_its_options(bench):
+    status, output, _ = bench.run("poise-logger", "--help")
+    assert status == 0 and "--store" in output
+    assert bench.run("poise-logger", "--version")[0] == 0
+    assert bench.run("poise-logger", "--stroe", "x")[0] == 2
+    status, _, said = bench.run("poise-logger", "extra")
+    assert status == 2 and "extra" in said
+
+
+def test_logger_keeps_the_plan_words_and_unicode(bench):
+    bench.configure(station("left"))
+    bench.poised()
+    bench.logger()
+    brew = bench.ask(do="begin")["brew"]
+    bench.ask(do="note", text="caf\u00e9 <b>\"a\"</b>; 'b'")
+    rows = bench.wait_query("select note from brew_summary", lambda rows: rows and rows[0]["note"])
+    assert rows[0]["note"] == "caf\u00e9 <b>\"a\"</b>; 'b'"
+    columns = subprocess.run(["sqlite3", "-json", bench.store, "select * from brew_summary"], capture_output=True,
+                             text=True, check=True).stdout
+    assert json.loads(columns)[0]["brew"] == brew
