@@ -45,6 +45,9 @@ int command_assign(const struct ctl *ctl);
 int command_unassign(const struct ctl *ctl);
 int command_sample(const struct ctl *ctl);
 
+/* plan.c: the experiment that is brewed. */
+int command_plan(const struct ctl *ctl);
+
 /* status.c: what the bench says of itself. */
 int command_status(const struct ctl *ctl);
 int command_instruments(const struct ctl *ctl);

@@ -25,6 +25,7 @@ static const struct command commands[] = {
     {"sample", "[BREW]", "the strength read next is this brew's", 0, 1, 0, command_sample},
     {"assign", "BREW", "the strength read last was this brew's", 1, 1, 0, command_assign},
     {"unassign", "BREW", "a brew's last strength reading was not its own", 1, 1, 0, command_unassign},
+    {"plan", "VERB [FILE|BREW]", "load, check, show, next, skip, redo or unload a plan", 1, 2, TAKES_STATION, command_plan},
     {"brews", "", "the brews in the store", 0, 0, TAKES_COUNT | TAKES_BREW, command_brews},
 };
 

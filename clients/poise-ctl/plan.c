@@ -1,0 +1,245 @@
+/* poise-ctl plan: the experiment that is brewed.  Checking a file needs no bench. */
+#include <errno.h>
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "ctl.h"
+#include "poise/plan.h"
+#include "poise/program.h"
+
+/* The file's text and its length, owned by the caller; NULL when it cannot be read, which has been said. */
+static char *file_text(const char *path, size_t *length)
+{
+    FILE *file = strcmp(path, "-") == 0 ? stdin : fopen(path, "re");
+    char *text = file ? malloc(PLAN_TEXT_MOST + 2) : NULL;
+
+    if (!text) {
+        program_say("%s: %s", path, strerror(errno));
+        if (file && file != stdin)
+            fclose(file);
+        return NULL;
+    }
+    *length = fread(text, 1, PLAN_TEXT_MOST + 1, file);     /* one more than is allowed, so that too much is seen */
+    if (ferror(file)) {
+        program_say("%s: %s", path, strerror(errno));
+        free(text);
+        text = NULL;
+    } else {
+        text[*length] = '\0';
+    }
+    if (file != stdin)
+        fclose(file);
+    return text;
+}
+
+/* Reads and checks; every mistake is told with its line. */
+static int read_plan(const char *path, char **text, struct plan *plan)
+{
+    struct plan_mistakes mistakes;
+    struct why why;
+    size_t length;
+
+    if (!(*text = file_text(path, &length)))
+        return EXIT_FAILED;
+    if (plan_read(plan, *text, length, &mistakes, &why) == 0)
+        return EXIT_DONE;
+    for (int i = 0; i < mistakes.count && i < PLAN_MISTAKES; i++)
+        if (mistakes.mistake[i].line)
+            program_say("%s:%d: %s", path, mistakes.mistake[i].line, mistakes.mistake[i].text);
+        else
+            program_say("%s: %s", path, mistakes.mistake[i].text);
+    if (mistakes.count > PLAN_MISTAKES)
+        program_say("%s: and %d more", path, mistakes.count - PLAN_MISTAKES);
+    free(*text);
+    return EXIT_FAILED;
+}
+
+static void print_design(const struct plan *plan, const struct plan_design *design)
+{
+    int minutes = (int)lround(design->hours * 60);
+
+    printf("%s: %d cups, %d %s %s; ", plan->name, design->cups, design->levels,
+           plan->factors > 1 ? "combinations" : "levels", plan->replicates == 1 ? "once" : "repeated");
+    if (minutes >= 60)
+        printf("about %d h %d min at one station\n", minutes / 60, minutes % 60);
+    else
+        printf("about %d min at one station\n", minutes);
+    if (isnan(design->smallest_difference)) {
+        puts("One cup per level tells no spread: a trend may be seen, but no difference between two levels is proved.");
+        return;
+    }
+    printf("Two levels must differ by %.2f points of extraction to show (at 5 %%, four times out of five),\n"
+           "if repeats spread by %.2f points%s.\n", design->smallest_difference, design->spread,
+           design->spread_assumed ? ", which is assumed: put `spread =` of this bench into [experiment]" : "");
+    if (design->answers)
+        return;
+    printf("The %.2f points that were asked for cannot be shown with %d cups per level; ", plan->difference,
+           plan->replicates);
+    if (design->replicates_needed)
+        printf("%d would do.\n", design->replicates_needed);
+    else
+        printf("not with %d cups in all either: vary fewer levels.\n", PLAN_RUNS);
+}
+
+static void print_design_json(const struct plan *plan, const struct plan_design *design)
+{
+    json_t *smallest = isnan(design->smallest_difference) ? json_null() : json_real(design->smallest_difference);
+    json_t *json = json_pack("{s:s, s:i, s:i, s:f, s:f, s:b, s:o, s:i, s:b}", "experiment", plan->name,
+                             "cups", design->cups, "levels", design->levels, "hours", design->hours,
+                             "spread", design->spread, "spread_assumed", design->spread_assumed,
+                             "smallest_difference", smallest, "replicates_needed", design->replicates_needed,
+                             "answers", design->answers);
+
+    ctl_print_json(json);
+    json_decref(json);
+}
+
+static int check(const struct ctl *ctl)
+{
+    struct plan plan;
+    struct plan_design design;
+    char *text;
+    int status = read_plan(ctl->words[1], &text, &plan);
+
+    if (status != EXIT_DONE)
+        return status;
+    free(text);
+    plan_judge_design(&plan, &design);
+    if (ctl->json)
+        print_design_json(&plan, &design);
+    else
+        print_design(&plan, &design);
+    return design.answers ? EXIT_DONE : EXIT_FAILED;
+}
+
+/* "steep_s 120, dose_g 15 +- 0.1" */
+static void print_settings(const json_t *settings, const json_t *tolerances)
+{
+    const char *name;
+    json_t *value;
+    bool first = true;
+
+    json_object_foreach((json_t *)settings, name, value) {
+        const json_t *tolerance = json_object_get(tolerances, name);
+        char words[PLAN_WORD_SIZE * 4];
+
+        if (json_is_string(value))
+            printf("%s%s %s", first ? "" : ", ", name, ctl_printable(json_string_value(value), words, sizeof words));
+        else
+            printf("%s%s %g", first ? "" : ", ", name, json_number_value(value));
+        if (json_is_number(tolerance))
+            printf(" +- %g", json_number_value(tolerance));
+        first = false;
+    }
+}
+
+static void print_next(const json_t *reply)
+{
+    const json_t *next = json_object_get(reply, "next");
+
+    if (!json_is_object(next)) {
+        puts("nothing is left to brew");
+        return;
+    }
+    printf("cup %g of %g: ", ctl_value(next, "run"), ctl_value(next, "of"));
+    print_settings(json_object_get(next, "factors"), json_object_get(next, "tolerances"));
+    if (json_object_size(json_object_get(next, "recipe")))
+        printf("; held: ");
+    print_settings(json_object_get(next, "recipe"), json_object_get(next, "tolerances"));
+    putchar('\n');
+}
+
+static void print_plan(const json_t *plan)
+{
+    const json_t *run;
+    size_t i;
+    char words[256];
+
+    printf("%s: ", ctl_printable(ctl_text(plan, "experiment"), words, sizeof words));
+    printf("%s\n", ctl_printable(ctl_text(plan, "title"), words, sizeof words));
+    printf("%g of %g cups are done; the order was drawn with the seed %.0f\n", ctl_value(plan, "done"),
+           ctl_value(plan, "of"), ctl_value(plan, "seed"));
+    json_array_foreach(json_object_get(plan, "runs"), i, run) {
+        printf("%4.0f  %-8s %-24s ", ctl_value(run, "run"), ctl_printable(ctl_text(run, "state"), words, sizeof words),
+               json_is_string(json_object_get(run, "brew")) ? json_string_value(json_object_get(run, "brew")) : "");
+        print_settings(json_object_get(run, "factors"), NULL);
+        putchar('\n');
+    }
+}
+
+static int ask_plan(const struct ctl *ctl, const char *verb, char *text)
+{
+    bool brew_wanted = strcmp(verb, "redo") == 0;
+    json_t *request = json_pack("{s:s, s:s, s:s*, s:s*, s:s*}", "do", "plan", "plan", verb, "station", ctl->station,
+                                "text", text, "brew", brew_wanted && ctl->word_count > 1 ? ctl->words[1] : NULL);
+    json_t *reply;
+    char words[256];
+    int status;
+
+    if (!request && text) {
+        program_say("the plan is not valid UTF-8");
+        return EXIT_FAILED;
+    }
+    status = ctl_ask(ctl, request, &reply);
+    if (status != EXIT_DONE)
+        return status;
+    if (ctl->json)
+        ctl_print_json(reply);
+    else if (strcmp(verb, "next") == 0 || strcmp(verb, "skip") == 0)
+        print_next(reply);
+    else if (strcmp(verb, "show") == 0)
+        print_plan(json_object_get(reply, "plan"));
+    else if (strcmp(verb, "load") == 0)
+        printf("%s is loaded: %g cups\n", ctl_printable(ctl_text(reply, "experiment"), words, sizeof words),
+               ctl_value(json_object_get(reply, "design"), "cups"));
+    else if (strcmp(verb, "unload") == 0)
+        printf("%s is unloaded, %g of %g cups were done\n",
+               ctl_printable(ctl_text(reply, "experiment"), words, sizeof words), ctl_value(reply, "done"),
+               ctl_value(reply, "of"));
+    else
+        printf("%s is offered again\n", ctl_printable(ctl_text(reply, "brew"), words, sizeof words));
+    json_decref(reply);
+    return EXIT_DONE;
+}
+
+static int load(const struct ctl *ctl)
+{
+    struct plan plan;
+    char *text;
+    int status = read_plan(ctl->words[1], &text, &plan);
+
+    if (status != EXIT_DONE)
+        return status;
+    status = ask_plan(ctl, "load", text);
+    free(text);
+    return status;
+}
+
+int command_plan(const struct ctl *ctl)
+{
+    static const struct {
+        const char *name, *wants;
+        int least_words, most_words;
+    } verbs[] = {
+        {"load", "the plan's file", 2, 2}, {"check", "the plan's file", 2, 2}, {"show", "no more", 1, 1},
+        {"next", "no more", 1, 1}, {"skip", "no more", 1, 1}, {"redo", "at most a brew", 1, 2},
+        {"unload", "no more", 1, 1},
+    };
+    const char *verb = ctl->words[0];
+
+    for (size_t i = 0; i < sizeof verbs / sizeof *verbs; i++) {
+        if (strcmp(verbs[i].name, verb) != 0)
+            continue;
+        if (ctl->word_count < verbs[i].least_words || ctl->word_count > verbs[i].most_words) {
+            program_say("plan %s: wants %s", verb, verbs[i].wants);
+            return EXIT_USAGE;
+        }
+        if (strcmp(verb, "check") == 0)
+            return check(ctl);
+        return strcmp(verb, "load") == 0 ? load(ctl) : ask_plan(ctl, verb, NULL);
+    }
+    program_say("plan: there is no '%s'; there are load, check, show, next, skip, redo, unload", verb);
+    return EXIT_USAGE;
+}

@@ -1,0 +1,98 @@
+"""An experiment on the bench: loaded, brewed, judged, remembered."""
+from bench import event, line_scale, station
+
+PLAN = """[experiment]
+name = ferry-steep
+title = How long to steep the ferry blend
+replicates = 2
+seed = 7
+[vary]
+steep_s = 60, 120
+[hold]
+water_g = 230 +- 2
+grind = 18
+"""
+
+
+def configure(bench):
+    bench.configure(station("left"), line_scale("left-scale", bench.port("left-scale"), station="left"))
+
+
+def brewed(bench, water_g):
+    """A brew by order, its water typed in; its begin and end as published."""
+    bus = bench.subscribe()
+    brew = bench.ask(do="begin")["brew"]
+    assert bench.ask(do="enter", measure="water_g", value=water_g)["ok"]
+    assert bench.ask(do="end")["ok"]
+    begin = bus.wait_for(event("brew", change="begin", brew=brew))
+    end = bus.wait_for(event("brew", change="end", brew=brew))
+    return begin, end, bus
+
+
+def test_a_plan_says_what_each_brew_is_and_survives_kill_9(bench):
+    configure(bench)
+    daemon = bench.poised()
+    assert bench.ask(do="plan", plan="load", text=PLAN)["design"]["cups"] == 4
+    offered = bench.ask(do="status")["state"]["stations"][0]["next"]
+    assert offered["of"] == 4 and offered["recipe"] == {"water_g": 230, "grind": 18}
+    begin, end, _ = brewed(bench, 231)
+    assert begin["plan"]["experiment"] == "ferry-steep" and begin["plan"]["run"] == offered["run"]
+    assert begin["plan"]["factors"] == offered["factors"] and end["plan_kept"] is True
+    begin, end, bus = brewed(bench, 236)
+    missed = begin["plan"]["run"]
+    assert end["plan_kept"] is False
+    warning = next(m for m in bus.messages if event("warning", warning="plan-not-kept")(m))
+    assert "water_g 236.0 instead of 230 +- 2" in warning["detail"]
+    running = bench.ask(do="begin")["brew"]
+    daemon.kill()
+    bench.poised()
+    state = bench.ask(do="status")["state"]
+    assert state["plan"] == {"experiment": "ferry-steep", "title": "How long to steep the ferry blend", "done": 1, "of": 4}
+    assert state["stations"][0]["brew"] == running and state["stations"][0]["next"]["experiment"] == "ferry-steep"
+    assert bench.ask(do="end")["brew"] == running
+    brewed(bench, 230)
+    assert bench.ask(do="plan", plan="next")["next"]["run"] == missed       # offered again, at the end
+    brewed(bench, 230)
+    assert bench.ask(do="status")["state"]["plan"]["done"] == 4
+    assert "plan" not in brewed(bench, 230)[0]
+    shown = bench.ask(do="plan", plan="show")["plan"]
+    assert shown["text"] == PLAN and [run["state"] for run in shown["runs"]] == ["done"] * 4
+    assert bench.ask(do="plan", plan="unload")["of"] == 4
+    assert bench.ask(do="status")["state"]["plan"] is None
+
+
+def test_a_plan_file_is_checked_without_a_bench(bench):
+    file = bench.folder / "ferry.plan"
+    file.write_text(PLAN)
+    status, output, said = bench.run("poise-ctl", "plan", "check", file)
+    assert (status, said) == (0, "")
+    assert output.startswith("ferry-steep: 4 cups, 2 levels repeated; about 26 min at one station\n")
+    file.write_text(PLAN.replace("seed = 7", "difference = 0.01"))
+    status, output, _ = bench.run("poise-ctl", "plan", "check", file)
+    assert status == 1 and "cannot be shown with 2 cups per level" in output
+    file.write_text(PLAN.replace("steep_s", "soak").replace("230 +- 2", "230 +- 2 ml"))
+    status, output, said = bench.run("poise-ctl", "plan", "check", file)
+    assert (status, output) == (1, "")
+    assert said.splitlines()[0].startswith(f'poise-ctl: {file}:7: "soak" is not known; a measure such as dose_g')
+    assert said.splitlines()[1] == f'poise-ctl: {file}:9: water_g is in g, not "ml"'
+
+
+def test_a_plan_is_worked_through_with_poise_ctl(bench):
+    configure(bench)
+    bench.poised()
+    file = bench.folder / "ferry.plan"
+    file.write_text(PLAN)
+    assert bench.run("poise-ctl", "plan", "show")[0] == 1
+    assert bench.run("poise-ctl", "plan", "load", file)[:2] == (0, "ferry-steep is loaded: 4 cups\n")
+    status, first, _ = bench.run("poise-ctl", "plan", "next")
+    assert status == 0 and first.startswith("cup 1 of 4: steep_s ") and "held: water_g 230 +- 2, grind 18" in first
+    assert bench.run("poise-ctl", "plan", "skip")[1].startswith("cup 2 of 4: ")
+    brew = brewed(bench, 230)[0]["brew"]
+    assert bench.run("poise-ctl", "plan", "redo", brew)[:2] == (0, f"{brew} is offered again\n")
+    shown = bench.run("poise-ctl", "plan", "show")[1]
+    assert "0 of 4 cups are done; the order was drawn with the seed 7" in shown
+    assert f"   2  waiting  {brew} " in shown
+    assert bench.run("poise-ctl", "plan", "load", file)[0] == 1
+    assert bench.run("poise-ctl", "plan", "unload")[1] == "ferry-steep is unloaded, 0 of 4 cups were done\n"
+    status, output, said = bench.run("poise-ctl", "plan", "dance")
+    assert (status, output) == (2, "") and "there are load, check" in said
