@@ -124,7 +124,7 @@ def test_stages_begin_when_they_truly_began(bench):
         assert abs(late) <= 0.5, (stage, late)
 
 
-def test_logger_killed_in_mid_brew_leaves_one_complete_brew(bench):
+def test_spine_logger_killed_in_mid_brew_leaves_one_complete_brew(bench):
     set_up(bench)
     bench.poised(*RATE)
     bus = bench.subscribe()
