@@ -7,8 +7,11 @@ static const double DOSE_LEAST_G = 4;       /* less is a touch */
 static const double POURED_LEAST_S = 1.2, POURED_AMID_LEAST_S = 2.5, POURED_MOST_G_PER_S = 35;
 static const double SMALL_WIDE_G = 7;
 static const int64_t SMALL_US = 1600000;            /* splashes and touches at the edge of a pour */
-static const double TAIL_SHARE = 0.01, TOUCH_G = 12, TOUCH_WIDE_G = 200;
+static const double QUICK_TAIL_SHARE = 0.04, TAIL_SHARE = 0.01, TOUCH_G = 12, TOUCH_WIDE_G = 200;
 static const int64_t KNOCK_US = 300000;             /* a begin is found within this anyway */
+static const double BLOW_LEAST_G = 10;        /* sharper than a spoon */
+static const int64_t RINGS_US = 1300000, RUNG_US = 250000;
+static const double STIR_WIDE_G = 1.5;      /* less is the scale's own unrest after a stir */
 static const int64_t SPOON_US = 2500000;            /* a spoon may lean so long */
 static const int64_t PAUSE_US = 1000000;            /* hands that touch again sooner had not done */
 /* A stream that falls for a tenth of a second pushes with the weight of what fell in that time, from the
@@ -31,8 +34,10 @@ static void join(struct act *last, const struct piece *piece, double after_g)
 {
     double moved_g = fmax(fabs(last->after_g - last->before_g), last->high_g - last->low_g);
 
+    double share = piece->end_us - piece->begin_us < PAUSE_US ? QUICK_TAIL_SHARE : 2 * TAIL_SHARE;
+
     /* what is nothing beside the movement before it is its tail: the hand had done */
-    if (moved_g < TOUCH_G || (double)(piece->high_g - piece->low_g) > 2 * TAIL_SHARE * moved_g)
+    if (moved_g < TOUCH_G || (double)(piece->high_g - piece->low_g) > share * moved_g)
         last->end_us = piece->end_us;
     last->after_g = after_g;
     last->low_g = fmin(last->low_g, (double)piece->low_g);
@@ -69,6 +74,14 @@ static bool goes_back(const struct act *last, const struct act *act)
     return fabs(leaned_g) > 1 && fabs(left_g) < fabs(leaned_g) / 2;
 }
 
+/* A blow that rang out before hands did anything. */
+static bool is_knock(const struct act *last, const struct act *act)
+{
+    return last->end_us - last->left_us < RINGS_US && fabs(last->after_g - last->before_g) < 1 &&
+           last->high_g - last->low_g > BLOW_LEAST_G &&
+           act->left_us - last->end_us > RUNG_US;
+}
+
 /* Touches with hardly a pause between them are one: a stir. */
 static int join_touches(struct act *act, int count)
 {
@@ -79,14 +92,15 @@ static int join_touches(struct act *act, int count)
 
         bool tail = is_tail(last, &act[i]);
 
-        if (!tail && (!is_touch(last) || !is_touch(&act[i]) ||
+        if (!tail && (is_knock(last, &act[i]) || !is_touch(last) || !is_touch(&act[i]) ||
                       act[i].left_us - last->end_us > (goes_back(last, &act[i]) ? SPOON_US : PAUSE_US))) {
             act[++kept] = act[i];
             continue;
         }
         if (!tail) {
             last->flow = false;
-            last->end_us = act[i].end_us;
+            if (act[i].high_g - act[i].low_g > STIR_WIDE_G)
+                last->end_us = act[i].end_us;
         }
         last->after_g = act[i].after_g;
         last->low_g = fmin(last->low_g, act[i].low_g);
@@ -150,7 +164,7 @@ int acts_gather(const struct signal *signal, struct act act[ACTS])
         if (act[i].force || act[i].before_g - act[i].after_g > THING_G)
             skip_knock(&act[i]);
         if (!act[i].flow && fabs(act[i].after_g - act[i].before_g) < DOSE_LEAST_G)
-            act[i].begin_us = act[i].left_us;   /* the shape of a flow's begin says nothing of a touch */
+            act[i].begin_us = act[i].piece->again_us ? act[i].piece->again_us : act[i].left_us;
     }
     return count;
 }

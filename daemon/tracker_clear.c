@@ -4,6 +4,7 @@
  * A scale's filter is taken as two equal poles of half the lag: that has the right delay for a ramp and
  * is near enough to the others met (one pole, a moving mean).  Its inverse is y + L y' + L2/4 y'',
  * from a least-squares parabola through the newest samples. */
+#include <stdlib.h>
 #include <string.h>
 
 #include "tracker_parts.h"
@@ -36,30 +37,37 @@ static double candidate_s(double index)
     return LAG_FIRST_S * exp(LAG_STEP * index);
 }
 
+static int by_size(const void *a, const void *b)
+{
+    float x = *(const float *)a, y = *(const float *)b;
+
+    return (x > y) - (x < y);
+}
+
+/* The median of what the last jumps said: one that was disturbed does no harm. */
 double signal_lag_s(const struct signal *signal)
 {
-    const float *misfit = signal->lag_misfit;
-    double a, b, c, shift;
-    int best = 0;
-
     if (signal->lag_s > 0)
         return signal->lag_s;
-    if (signal->lag_tails < TAILS_ENOUGH)       /* jumps without tails: a quick instrument */
+    if (!signal->lag_count)     /* jumps without tails: a quick instrument */
         return signal->lag_jumps > JUMPS_ENOUGH ? LAG_QUICK_S : LAG_BEFORE_S;
-    for (int i = 1; i < LAGS; i++)
-        if (misfit[i] < misfit[best])
-            best = i;
-    if (best == 0 || best == LAGS - 1)
-        return candidate_s(best);
-    a = (double)misfit[best - 1];
-    b = (double)misfit[best];
-    c = (double)misfit[best + 1];
-    shift = a - 2 * b + c > 0 ? 0.5 * (a - c) / (a - 2 * b + c) : 0;
-    return candidate_s(best + shift);
+    return signal->lag_learnt_s;
+}
+
+static void take_lag(struct signal *signal, double lag_s)
+{
+    float sorted[LAGS_KEPT];
+    int n;
+
+    signal->lag_of_jump_s[signal->lag_count++ % LAGS_KEPT] = (float)lag_s;
+    n = signal->lag_count < LAGS_KEPT ? signal->lag_count : LAGS_KEPT;
+    memcpy(sorted, signal->lag_of_jump_s, sizeof sorted);
+    qsort(sorted, (size_t)n, sizeof *sorted, by_size);
+    signal->lag_learnt_s = (double)(sorted[(n - 1) / 2] + sorted[n / 2]) / 2;
 }
 
 /* Three samples of a tail: with two equal poles the third follows from the first two. */
-static void learn_three(struct signal *signal, const struct sample *a, const struct sample *b, const struct sample *c,
+static void learn_three(double *misfit, const struct sample *a, const struct sample *b, const struct sample *c,
                         double level_g)
 {
     double r[3] = {(double)a->load_g - level_g, (double)b->load_g - level_g, (double)c->load_g - level_g};
@@ -70,39 +78,53 @@ static void learn_three(struct signal *signal, const struct sample *a, const str
         double foreseen = (r[0] + rate * (d1 + d2)) * exp(-(d1 + d2) / tau);
         double off = (foreseen - r[2]) / (fabs(r[0]) + 1);
 
-        signal->lag_misfit[i] += (float)fmin(off * off, 0.25);
+        misfit[i] += fmin(off * off, 0.25);
     }
-    signal->lag_tails++;
+}
+
+/* The candidate that fits best, and between the candidates by a parabola. */
+static double best_lag_s(const double *misfit)
+{
+    double bend;
+    int best = 0;
+
+    for (int i = 1; i < LAGS; i++)
+        if (misfit[i] < misfit[best])
+            best = i;
+    if (best == 0 || best == LAGS - 1)
+        return candidate_s(best);
+    bend = misfit[best - 1] - 2 * misfit[best] + misfit[best + 1];
+    return candidate_s(best + (bend > 0 ? 0.5 * (misfit[best - 1] - misfit[best + 1]) / bend : 0));
 }
 
 void signal_learn_lag(struct signal *signal, double level_g)
 {
     uint32_t held = samples_held(signal), back = 0, stride;
-    double size_g = signal->jump_g;
+    double size_g = signal->jump_g, misfit[LAGS] = {0};
     int64_t from_us = signal->jump_us;
+    int learnt = 0;
 
     signal->jump_us = 0;
     if (signal->lag_s > 0 || size_g < JUMP_LEAST_G || size_g > JUMP_MOST_G || size_g < JUMP_LEAST_G_PER_S * signal->jump_s)
         return;
-    if (signal->lag_tails > 200) {      /* let old tails fade: instruments are exchanged */
-        signal->lag_tails /= 2;
-        for (int i = 0; i < LAGS; i++)
-            signal->lag_misfit[i] /= 2;
-    }
     signal->lag_jumps++;
     stride = (uint32_t)((TAIL_STEP_US + signal->interval_us / 2) / signal->interval_us);
     if (stride < 1)
         stride = 1;
     while (back + 2 * stride < held && fabs((double)sample_back(signal, back)->load_g - level_g) < TAIL_LEAST_G / 4)
         back++;
-    for (int used = 0; back + 2 * stride < held && used < 12; back++, used++) {
+    for (int looked = 0; back + 2 * stride < held && looked < 12; back++, looked++) {
         const struct sample *a = sample_back(signal, back + 2 * stride);
 
         if (a->at_us < from_us || fabs((double)a->load_g - level_g) > TAIL_MOST_SHARE * size_g)
             break;
-        if (fabs((double)a->load_g - level_g) >= TAIL_LEAST_G)
-            learn_three(signal, a, sample_back(signal, back + stride), sample_back(signal, back), level_g);
+        if (fabs((double)a->load_g - level_g) < TAIL_LEAST_G)
+            continue;
+        learn_three(misfit, a, sample_back(signal, back + stride), sample_back(signal, back), level_g);
+        learnt++;
     }
+    if (learnt >= TAILS_ENOUGH)
+        take_lag(signal, best_lag_s(misfit));
 }
 
 /* Solves the symmetric 3 x 3 system m x = g. */

@@ -17,7 +17,8 @@ enum {
     PIECES = 72,            /* a brew in which every ten seconds something happens for six minutes */
     STEPS = 24,             /* stages told of one brew */
     MARKS = 8,
-    LAGS = 14               /* candidates for the instrument's lag */
+    LAGS = 14,              /* candidates for the instrument's lag */
+    LAGS_KEPT = 7
 };
 
 struct sample {
@@ -42,6 +43,8 @@ enum piece_kind {
 struct piece {
     int64_t begin_us, end_us;
     int64_t left_us;            /* when the indication left its rest; begin_us is where a flow began by its shape */
+    int64_t calm_us, calm_until_us, again_us;   /* after a blow at its begin: calm from, until; when hands began */
+    float peak_g;
     int64_t near_us;            /* when the load was last near first_g, before any force */
     float first_g, last_g;      /* REST: settled level at its begin and its end; else the level left and last seen */
     float low_g, high_g;
@@ -61,8 +64,9 @@ struct signal {
     uint32_t clear_end;         /* samples made clear */
     uint32_t seen_end;          /* and looked at */
     double lag_s;               /* as configured; 0: learnt */
-    float lag_misfit[LAGS];     /* how badly each candidate foretells the tails of jumps */
-    int lag_tails, lag_jumps;
+    float lag_of_jump_s[LAGS_KEPT];     /* what the last jumps said of it */
+    int lag_count, lag_jumps;
+    double lag_learnt_s;
     int64_t jump_us;            /* when the last jump left; 0: nothing to learn from it */
     double jump_s, jump_g;      /* how long until it came near, and how far */
     double offset_g;            /* add to what the instrument shows for the absolute load */
@@ -172,8 +176,8 @@ void signal_forget(struct signal *signal, int index);
 /* Leaving a rest takes more than this. */
 double shape_leave_g(const struct signal *signal);
 
-/* Whether the load rests, but for slack_g (what may be left of a jump just now); then *level_g is where. */
-bool shape_is_still(const struct signal *signal, double slack_g, double *level_g);
+/* Whether the load has rested so long, but for slack_g (what may be left of a jump just now); then *level_g is where. */
+bool shape_is_still(const struct signal *signal, int64_t still_us, double slack_g, double *level_g);
 
 /* The rate over the last fifth of a second. */
 double shape_rate_g_per_s(const struct signal *signal);

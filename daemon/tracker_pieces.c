@@ -18,11 +18,33 @@ static const double FORCE_G = 200;
 static const double NEAR_G = 1.5;
 
 /* A flow's begin is found again while it is so young. */
-static const int64_t ONSET_US = 1500000;
+static const int64_t ONSET_US = 1200000;
 
 /* The level before a flow is the mean of so long. */
 static const int64_t LEVEL_US = 4000000;
-enum { LEVEL_SAMPLES = 6 };
+enum { LEVEL_SAMPLES = 5 };
+static const double STEADY_G = 0.15;
+
+static const int64_t BACK_US = 340000;
+static const double AWAY_TIMES = 3;         /* it had gone so many times farther */
+
+/* A blow is sharper than a spoon, and rings out within so long; then it is calm for so long at least. */
+static const double BLOW_LEAST_G = 12, CALM_SHARE = 0.06, CALM_G = 1.2;
+static const int64_t BLOW_US = 2500000, CALM_LEAST_US = 150000;
+
+/* A load rests when the last half second stays within one division (common practice for the
+ * "stable" sign of a scale).  A spoon leans on the bed for longer than that: where the load is off by so
+ * little, it must stay longer. */
+static const int64_t STILL_US = 500000, LEANS_US = 1200000;
+static const double LEANS_LEAST_G = 0.7, LEANS_MOST_G = 12;
+
+/* What undoing the filter adds in noise is allowed for with so many standard deviations, where more moves
+ * than a slow begin. */
+static const double NOISE_SIGMAS = 2, WIDE_G = 4;
+
+/* A flow may hesitate for so long before it is even. */
+static const int64_t HESITATES_US = 1600000;
+static const int64_t FLOW_LEAST_US = 1200000;
 
 /* How long a hand takes to lean in. */
 static const int64_t FORCE_RISES_US = 900000;
@@ -99,6 +121,24 @@ static struct piece *piece_open(struct signal *signal, enum piece_kind kind, int
     return piece;
 }
 
+/* A blow rings out at once; if hands begin after it, they begin when the calm ends. */
+static void watch_blow(struct piece *piece, double above_g, int64_t at_us)
+{
+    if (piece->again_us || at_us - piece->begin_us > BLOW_US)
+        return;
+    piece->peak_g = fmaxf(piece->peak_g, (float)fabs(above_g));
+    if ((double)piece->peak_g < BLOW_LEAST_G)
+        return;
+    if (fabs(above_g) < fmax(CALM_SHARE * (double)piece->peak_g, CALM_G)) {
+        if (!piece->calm_us)
+            piece->calm_us = at_us;
+        piece->calm_until_us = at_us;
+    } else if (piece->calm_us && piece->calm_until_us - piece->calm_us >= CALM_LEAST_US)
+        piece->again_us = piece->calm_until_us;
+    else
+        piece->calm_us = 0;
+}
+
 static void piece_take(struct signal *signal, struct piece *piece, const struct sample *sample)
 {
     double above = (double)(sample->clear_g - piece->first_g);
@@ -112,7 +152,9 @@ static void piece_take(struct signal *signal, struct piece *piece, const struct 
     piece->high_g = fmaxf(piece->high_g, sample->clear_g);
     piece->overload |= sample->overload;
     piece->samples++;
-    if (fabs(above) < NEAR_G && !piece->force_began_us)
+    if (piece->kind == PIECE_HANDLED && !piece->force_began_us)
+        watch_blow(piece, above, sample->at_us);
+    if (fabs(above) < fmax(NEAR_G, CALM_SHARE * (double)piece->peak_g) && !piece->force_began_us)
         piece->near_us = sample->at_us;
     if (piece->kind == PIECE_HANDLED && (above > FORCE_G || sample->overload)) {
         if (!piece->force_began_us)
@@ -183,6 +225,8 @@ static void rest_leave(struct signal *signal, struct piece *rest)
     int64_t left_us = shape_left_us(signal, signal->rest_g);
     struct piece *piece;
 
+    if (!pieces_settled(signal) && left_us < seen_back(signal, 1)->at_us - signal->interval_us)
+        left_us = seen_back(signal, 1)->at_us - signal->interval_us;    /* the tail of what was before says nothing */
     if (left_us < rest->begin_us)
         left_us = rest->begin_us;
     rest->end_us = left_us;
@@ -202,17 +246,17 @@ static void split(struct signal *signal, enum piece_kind kind, uint32_t samples)
         piece_take(signal, piece, seen_back(signal, back - 1));
 }
 
-/* A slow begin had already lifted the resting level: take it as it was just before. */
-static void correct_level(struct signal *signal, struct piece *rest, struct piece *flow)
+/* A slow begin had already lifted the resting level: take it as it was just before, as far back as it was steady. */
+static void correct_level(const struct signal *signal, struct piece *rest, struct piece *flow)
 {
-    double sum = 0;
+    double sum = 0, steady_g = fmax(STEADY_G, 1.5 * signal->resolution_g) + signal->noise_g;
     int n = 0;
 
     for (uint32_t back = 0; back < seen_held(signal); back++) {
         const struct sample *sample = seen_back(signal, back);
 
-        if (sample->at_us < signal->rest_since_us || sample->at_us < rest->begin_us ||
-            sample->at_us < flow->begin_us - LEVEL_US)
+        if (sample->at_us < rest->begin_us || sample->at_us < flow->begin_us - LEVEL_US ||
+            (n && fabs((double)sample->clear_g - sum / n) > steady_g))
             break;
         if (sample->at_us <= flow->begin_us) {
             sum += (double)sample->clear_g;
@@ -284,6 +328,32 @@ static double jump_g(const struct signal *signal, const struct piece *piece)
     return fabs((double)(piece->last_g - signal->piece[i].last_g));
 }
 
+/* Back where it was left: less has to be seen to call that a rest. */
+static bool came_back(const struct signal *signal, const struct piece *piece)
+{
+    double near_g = fmax(0.5, 1.01 * signal->resolution_g) + signal->noise_g;
+    uint32_t n = 0;
+
+    if ((double)(piece->high_g - piece->low_g) < AWAY_TIMES * near_g)
+        return false;
+    while (n < seen_held(signal) && fabs((double)(seen_back(signal, n)->clear_g - piece->first_g)) < near_g)
+        n++;
+    return n >= 3 && seen_back(signal, 0)->at_us - seen_back(signal, n - 1)->at_us >= BACK_US &&
+           seen_back(signal, n - 1)->at_us > piece->begin_us;
+}
+
+/* How long the load must stay to be called resting. */
+static int64_t still_us(const struct signal *signal, const struct sample *sample)
+{
+    double off_g;
+    int i = signal->count - 1;
+
+    while (i > 0 && signal->piece[i].kind != PIECE_REST)
+        i--;
+    off_g = fabs((double)(sample->clear_g - signal->piece[i].last_g));
+    return off_g > LEANS_LEAST_G && off_g < LEANS_MOST_G ? LEANS_US : STILL_US;
+}
+
 static enum signal_news moving(struct signal *signal, struct piece *piece)
 {
     const struct sample *new = seen_back(signal, 0);
@@ -292,20 +362,28 @@ static enum signal_news moving(struct signal *signal, struct piece *piece)
 
     piece_take(signal, piece, new);
     slack_g = jump_g(signal, piece) < JUMP_MOST_G ? fmin(SLACK_SHARE * jump_g(signal, piece), SLACK_MOST_G) : 0;
+    if ((double)(piece->high_g - piece->low_g) > WIDE_G)
+        slack_g += NOISE_SIGMAS * signal->noise_g;
     if (force_is_over(piece, new)) {
         press_end(signal, piece);
         return SIGNAL_PIECE;
     }
-    if (shape_is_still(signal, slack_g, &level_g)) {
+    if (shape_is_still(signal, still_us(signal, new), slack_g, &level_g)) {
         rest_begin(signal, level_g);
         signal->slack_g = slack_g;
+        return SIGNAL_PIECE;
+    }
+    if (piece->kind == PIECE_HANDLED && !piece->force_began_us && came_back(signal, piece)) {
+        rest_begin(signal, (double)piece->first_g);
+        signal->slack_g = 0;
         return SIGNAL_PIECE;
     }
     if (piece->kind == PIECE_HANDLED) {
         if (new->overload || is_forced(piece, new) || !shape_is_flow(signal, &samples))
             return SIGNAL_MORE;
-        if (seen_back(signal, samples - 1)->at_us <= piece->begin_us + 2 * signal->interval_us &&
-            piece->low_g > piece->first_g - 1) {
+        if (piece->low_g > piece->first_g - 1 && piece->high_g < new->clear_g + 1 &&
+            (seen_back(signal, samples - 1)->at_us <= piece->begin_us + 2 * signal->interval_us ||
+             new->at_us - piece->begin_us < HESITATES_US)) {
             piece->kind = PIECE_FLOW;       /* it was one from its begin */
             find_flow_begin(signal, piece);
         } else
@@ -313,6 +391,11 @@ static enum signal_news moving(struct signal *signal, struct piece *piece)
         return SIGNAL_PIECE;
     }
     if (piece->kind == PIECE_FLOW && shape_flow_broke(signal)) {
+        if (new->at_us - piece->left_us < FLOW_LEAST_US) {      /* so short a flow was none */
+            piece->kind = PIECE_HANDLED;
+            piece->begin_us = piece->left_us;
+            return SIGNAL_PIECE;
+        }
         split(signal, PIECE_HANDLED, 2);
         return SIGNAL_PIECE;
     }

@@ -6,11 +6,7 @@
 
 /* A load rests when the last half second stays within one division (common practice for the
  * "stable" sign of a scale); draughts and the last digit of a fine scale are forgiven up to 0.15 g. */
-static const int64_t STILL_US = 500000;
 static const double STILL_LEAST_G = 0.15;
-
-/* What undoing the filter adds in noise is allowed for with so many standard deviations. */
-static const double NOISE_SIGMAS = 2;
 
 /* Leaving rest takes more than a flicker of the last digit. */
 static const double LEAVE_DIVISIONS = 1.6;
@@ -36,7 +32,8 @@ static const double ROOT_MOST_G = 5, ROOT_MOST_DIVISIONS = 8;
 static const double LINE_LEAST_SLOPE = 0.2;
 
 /* Hands are seldom sudden: a straight begin is believed when its misfit is so small a share of the other's. */
-static const double STRAIGHT_SHARE = 0.22;
+static const double STRAIGHT_SHARE = 0.2;
+static const double NOISE_DIVISIONS = 1.0;      /* what a misfit of so much shows is noise */
 
 /* Within this share of a movement the rest of it is the filter's. */
 static const double TAIL_SHARE = 0.04;
@@ -71,15 +68,15 @@ static uint32_t window(const struct signal *signal, int64_t window_us, uint32_t 
 }
 
 /* `slack_g`: what may be left of a jump just now. */
-bool shape_is_still(const struct signal *signal, double slack_g, double *level_g)
+bool shape_is_still(const struct signal *signal, int64_t still_us, double slack_g, double *level_g)
 {
-    uint32_t n = window(signal, STILL_US, 3);
+    uint32_t n = window(signal, still_us, 3);
     float low = INFINITY, high = -INFINITY;
     double sum = 0;
 
-    if (seen_back(signal, 0)->at_us - signal->overload_us < STILL_US)
+    if (seen_back(signal, 0)->at_us - signal->overload_us < still_us)
         return false;
-    if (n < 3 || seen_back(signal, 0)->at_us - seen_back(signal, n - 1)->at_us < STILL_US * 7 / 10)
+    if (n < 3 || seen_back(signal, 0)->at_us - seen_back(signal, n - 1)->at_us < still_us * 7 / 10)
         return false;
     for (uint32_t back = 0; back < n; back++) {
         float clear_g = seen_back(signal, back)->clear_g;
@@ -89,7 +86,7 @@ bool shape_is_still(const struct signal *signal, double slack_g, double *level_g
         sum += (double)clear_g;
     }
     *level_g = sum / n;
-    return (double)(high - low) <= fmax(1.01 * signal->resolution_g, STILL_LEAST_G) + slack_g + NOISE_SIGMAS * signal->noise_g;
+    return (double)(high - low) <= fmax(1.01 * signal->resolution_g, STILL_LEAST_G) + slack_g;
 }
 
 /* The rate over the last fifth of a second, two samples at least. */
@@ -168,9 +165,10 @@ int64_t shape_left_us(const struct signal *signal, double level_g)
     return left_us;
 }
 
-/* A line through points (t, x) of weight w, where it is zero and how badly it fits. */
+/* A line through points (t, x) of weight w. */
 struct line {
-    double w, t, x, tt, tx, xx;
+    double w, t, x, tt, tx;
+    double slope, zero_s;       /* where it crosses zero; NAN when it hardly rises */
 };
 
 static void line_add(struct line *line, double w, double t, double x)
@@ -180,56 +178,68 @@ static void line_add(struct line *line, double w, double t, double x)
     line->x += w * x;
     line->tt += w * t * t;
     line->tx += w * t * x;
-    line->xx += w * x * x;
 }
 
-/* Where the line crosses zero; NAN when it hardly rises.  *misfit: the weighted sum of squares left. */
-static double line_zero(const struct line *line, double *misfit)
+static void line_fit(struct line *line)
 {
-    double spread = line->w * line->tt - line->t * line->t, slope;
+    double spread = line->w * line->tt - line->t * line->t;
 
+    line->zero_s = NAN;
     if (spread < 1e-6)
-        return NAN;
-    slope = (line->w * line->tx - line->t * line->x) / spread;
-    if (fabs(slope) < LINE_LEAST_SLOPE)
-        return NAN;
-    *misfit = fmax(0, line->xx - line->x * line->x / line->w - slope * slope * spread / line->w);
-    return (line->t - line->x / slope) / line->w;
+        return;
+    line->slope = (line->w * line->tx - line->t * line->x) / spread;
+    if (fabs(line->slope) >= LINE_LEAST_SLOPE)
+        line->zero_s = (line->t - line->x / line->slope) / line->w;
+}
+
+/* What the line foretells: nothing on the far side of its zero. */
+static double line_at(const struct line *line, double t)
+{
+    return fmax(0, line->slope * (t - line->zero_s));
 }
 
 /* A flow may begin at once, and what it brings grows with time; or as a hand tips further, with the
- * square of time, and then its root grows with time.  Whichever line fits the first grams better says
- * where they began; the same backwards for an end. */
+ * square of time, and then its root grows with time.  Whichever line fits better, the quiet before it
+ * included, says where it began; the same backwards for an end. */
 int64_t shape_root_us(const struct signal *signal, double level_g, int64_t from_us, int64_t until_us)
 {
     double least_g = 0.8 * shape_leave_g(signal), most_g = fmax(ROOT_MOST_G, ROOT_MOST_DIVISIONS * signal->resolution_g);
-    double straight_s, root_s, straight_misfit = INFINITY, root_misfit = INFINITY;
+    double straight_misfit = 0, root_misfit = 0, noise_g = NOISE_DIVISIONS * signal->resolution_g + signal->noise_g;
     struct line straight = {0}, root = {0};
     int64_t newest_us = seen_back(signal, 0)->at_us;
     int count = 0;
 
-    for (uint32_t back = 0; back < seen_held(signal); back++) {
-        const struct sample *sample = seen_back(signal, back);
-        double off_g = fabs((double)sample->clear_g - level_g), t;
+    for (int pass = 0; pass < 2; pass++) {
+        for (uint32_t back = 0; back < seen_held(signal); back++) {
+            const struct sample *sample = seen_back(signal, back);
+            double off_g = fabs((double)sample->clear_g - level_g), t = (double)(sample->at_us - newest_us) / 1e6;
 
-        if (sample->at_us < from_us)
-            break;
-        if (sample->at_us > until_us || off_g < least_g || off_g > most_g)
-            continue;
-        t = (double)(sample->at_us - newest_us) / 1e6;
-        line_add(&straight, 1, t, off_g);
-        line_add(&root, 4 * off_g, t, sqrt(off_g));     /* so weighed both misfits are in g2 */
-        count++;
+            if (sample->at_us < from_us)
+                break;
+            if (sample->at_us > until_us || off_g > most_g)
+                continue;
+            if (pass == 1) {
+                straight_misfit += pow(off_g - line_at(&straight, t), 2);
+                root_misfit += pow(off_g - pow(line_at(&root, t), 2), 2);
+            } else if (off_g >= least_g) {
+                line_add(&straight, 1, t, off_g);
+                line_add(&root, off_g, t, sqrt(off_g));     /* noise in a root goes down with the root */
+                count++;
+            }
+        }
+        if (count < 2)
+            return 0;
+        if (pass == 0) {
+            line_fit(&straight);
+            line_fit(&root);
+        }
     }
-    if (count < 2)
+    if (isnan(straight.zero_s) && isnan(root.zero_s))
         return 0;
-    straight_s = line_zero(&straight, &straight_misfit);
-    root_s = line_zero(&root, &root_misfit);
-    if (isnan(straight_s) && isnan(root_s))
-        return 0;
-    if (isnan(root_s) || (!isnan(straight_s) && count > 4 && straight_misfit < STRAIGHT_SHARE * root_misfit))
-        return newest_us + (int64_t)(straight_s * 1e6);
-    return newest_us + (int64_t)(root_s * 1e6);
+    if (isnan(root.zero_s) || (!isnan(straight.zero_s) && count > 3 && straight_misfit < STRAIGHT_SHARE * root_misfit &&
+                               root_misfit > count * noise_g * noise_g))
+        return newest_us + (int64_t)(straight.zero_s * 1e6);
+    return newest_us + (int64_t)(root.zero_s * 1e6);
 }
 
 /* When the hand had done: the load came near its new level for good then.  What follows is the tail

@@ -12,6 +12,7 @@
 static const double EMPTY_G = 25;           /* below: nothing but a spoon or a spill stands there */
 static const double THING_G = 45;           /* a cup, a brewer, a plunger; more than any dose */
 static const double DOSE_LEAST_G = 4, DOSE_MOST_G = 45;
+static const double BLOOM_LEAST_G = 24.5;
 static const double WATER_LEAST_G = 8;      /* a flow below this is a spill */
 static const double RATIO_LEAST = 6.5;      /* water per coffee; below, the "dose" was the bloom */
 static const double BLOOM_MOST_SHARE = 0.42; /* of all the water */
@@ -24,6 +25,7 @@ static const double KNOWN_CUP_G = 20;       /* a known cup fits when what is in 
 static const double SAME_G = 6;             /* all came back but for a drop */
 static const double LEAST_CUP_G = 60;       /* the lightest cup */
 static const int64_t PRESS_BESIDE_US = 11000000;    /* taken away, pressed, brought back: not done sooner */
+static const int64_t DOUBT_US = 20000000;           /* and so long when it may be another, empty cup */
 static const int64_t WEIGHED_US = 3000000;          /* the cup has stood so long: weighed */
 static const double TOUCH_WIDE_G = 200;      /* handled no wider than this, the cup still stands there */
 static const int64_t SLURRY_FRESH_US = 10000000;    /* a thermometer's word is good for so long */
@@ -49,6 +51,7 @@ struct reader {
     int64_t stir_ended_us;
     int64_t away_us;
     bool left_weighing;
+    int64_t back_us;            /* when what was taken away was put down again */
     double weighed_g;           /* the full cup */
 };
 
@@ -96,6 +99,15 @@ static void first_water(struct reader *reader, const struct act *act)
     say(reader, STAGE_POUR, act->begin_us, u_of_time(act));
 }
 
+/* More than a dose often is, faster than coffee is weighed in: the coffee came with the brewer. */
+static bool is_bloom_like(const struct reader *reader, const struct act *act)
+{
+    double grams = act->after_g - act->before_g, seconds = (double)(act->end_us - act->begin_us) / 1e6;
+    double planned_g = reader->tracker->plan.target[MEASURE_DOSE_G];
+
+    return grams > (isnan(planned_g) ? BLOOM_LEAST_G : planned_g * 1.3) && seconds > 1.5 && grams / seconds > 4.5;
+}
+
 static void in_setup(struct reader *reader, const struct act *act)
 {
     double grams = act->after_g - act->before_g;
@@ -105,7 +117,7 @@ static void in_setup(struct reader *reader, const struct act *act)
         setup_anew(reader);
         return;
     }
-    if (act->flow && (grams > DOSE_MOST_G || (dosed && grams > WATER_LEAST_G)) &&
+    if (act->flow && (grams > DOSE_MOST_G || is_bloom_like(reader, act) || (dosed && grams > WATER_LEAST_G)) &&
         act->before_g - reader->zero_g > EMPTY_G) {
         first_water(reader, act);
         return;
@@ -171,18 +183,6 @@ static void pressed_on_scale(struct reader *reader, const struct act *act)
     say(reader, STAGE_WEIGH_OUT, reader->press.ended_us, u_of_time(act));
 }
 
-/* The cup stands alone and is weighed. */
-static void weighed(struct reader *reader, const struct act *act)
-{
-    if (!act->rest_after)
-        return;
-    say(reader, STAGE_STRENGTH, act->end_us, u_of_time(act));
-    reader->phase = PHASE_WEIGHED;
-    reader->weighed_g = act->after_g - reader->zero_g;
-    reader->out->out_us = act->end_us;
-    reader->out->wait_us = act->end_us + WEIGHED_US;
-}
-
 /* What should have come through, by what coffee holds back. */
 static double expected_beverage_g(const struct reader *reader)
 {
@@ -210,6 +210,20 @@ static double cup_of(const struct reader *reader, double full_g)
     return best_g;
 }
 
+/* The cup stands alone and is weighed. */
+static void weighed(struct reader *reader, const struct act *act)
+{
+    if (!act->rest_after)
+        return;
+    say(reader, STAGE_STRENGTH, act->end_us, u_of_time(act));
+    reader->phase = PHASE_WEIGHED;
+    reader->weighed_g = act->after_g - reader->zero_g;
+    reader->out->out_us = act->end_us;
+    reader->out->wait_us = act->end_us + WEIGHED_US;
+    if (!reader->press.seen && isnan(cup_of(reader, reader->weighed_g)))
+        reader->out->wait_us = act->end_us + DOUBT_US;
+}
+
 static void take_beverage(struct reader *reader)
 {
     struct story *out = reader->out;
@@ -223,6 +237,12 @@ static void take_beverage(struct reader *reader)
 /* The cup is looked at again, or goes. */
 static void after_weighing(struct reader *reader, const struct act *act)
 {
+    if (!reader->left_weighing && !reader->press.seen && isnan(cup_of(reader, reader->weighed_g)) &&
+        act->after_g - act->before_g > THING_G) {
+        reader->out->nothing = true;        /* a brewer is put on it: it was another, empty cup */
+        reader->out->over_us = reader->back_us;
+        return;
+    }
     if (fabs(act->after_g - act->before_g) >= DOSE_LEAST_G || act->high_g - act->low_g >= TOUCH_WIDE_G)
         reader->left_weighing = true;
     else if (!reader->left_weighing && act->rest_after)
@@ -243,6 +263,7 @@ static void in_water(struct reader *reader, const struct act *act)
         return;
     }
     if (act->after_g - reader->zero_g < EMPTY_G) {
+        end_pour(reader, u_of_time(act));
         reader->phase = PHASE_AWAY;
         reader->full_g = act->before_g;
         reader->away_us = act->begin_us;
@@ -291,7 +312,7 @@ static enum comeback what_came_back(const struct reader *reader, const struct ac
     double expected_g = expected_beverage_g(reader), cup_g = cup_of(reader, load_g);
     bool soon = act->begin_us - reader->away_us < PRESS_BESIDE_US;
 
-    if (fabs(more_g) < SAME_G)
+    if (fabs(more_g) < SAME_G && (soon || !isnan(cup_g)))
         return BACK_ALL;
     if (!isnan(cup_g) && fabs(load_g - cup_g - expected_g) < KNOWN_CUP_G + 0.15 * expected_g)
         return BACK_CUP;
@@ -326,6 +347,7 @@ static void away(struct reader *reader, const struct act *act)
             reader->out->press_began_us = reader->away_us;
         }
     }
+    reader->back_us = act->begin_us;
     weighed(reader, act);
 }
 
@@ -343,6 +365,12 @@ static void check_ratio(struct reader *reader)
     out->first_water_us = reader->dose_us;
     out->measures.value[MEASURE_DOSE_G] = NAN;
     out->step[0].stage = STAGE_POUR;
+    if (!reader->thing_us || out->count == STEPS)
+        return;
+    memmove(&out->step[1], &out->step[0], (size_t)out->count * sizeof out->step[0]);
+    out->count++;
+    out->step[0].stage = STAGE_DOSE;
+    out->step[0].at_us = out->began_us = reader->thing_us;
 }
 
 static void name_bloom(struct reader *reader)
@@ -422,7 +450,7 @@ void story_read(struct story *out, const struct tracker *tracker)
     measures_clear(&out->measures);
     out->load_g = signal_load_g(&tracker->signal);
     reader.zero_g = isnan(tracker->signal.zero_g) ? 0 : tracker->signal.zero_g;
-    for (int i = 0; i < count; i++) {
+    for (int i = 0; i < count && !out->nothing; i++) {
         switch (reader.phase) {
         case PHASE_SETUP: in_setup(&reader, &act[i]); break;
         case PHASE_WATER: in_water(&reader, &act[i]); break;
@@ -448,7 +476,7 @@ void story_read(struct story *out, const struct tracker *tracker)
     take_measures(&reader);
     if (reader.phase == PHASE_AWAY)
         out->wait_us = reader.away_us + AWAY_US;
-    if (reader.phase == PHASE_WEIGHED) {
+    if (reader.phase == PHASE_WEIGHED && !out->nothing) {
         out->over = reader.left_weighing || tracker->now_us >= out->wait_us;
         out->over_us = out->out_us;
     }

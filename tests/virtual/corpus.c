@@ -215,7 +215,7 @@ static void note_worst(struct worst *worst, unsigned long seed, int wrong, const
 }
 
 struct scores {
-    struct corpus_score judged, slow, coarse;
+    struct corpus_score judged, slow, coarse, at_rate[3];   /* at 5, 10, 20 Hz: parts of the judged */
 };
 
 static int run_part(unsigned long first, int brews, struct scores *scores, struct worst *worst)
@@ -236,6 +236,9 @@ static int run_part(unsigned long first, int brews, struct scores *scores, struc
             return -1;
         score = is_judged(&bench) ? &scores->judged : bench.scale.division_g < 0.5 ? &scores->slow : &scores->coarse;
         wrong = corpus_judge(&script, &truth, &bench, &watcher.said, score, false);
+        if (is_judged(&bench))
+            corpus_judge(&script, &truth, &bench, &watcher.said,
+                         &scores->at_rate[bench.scale.rate_hz < 7 ? 0 : bench.scale.rate_hz < 15 ? 1 : 2], false);
         if (is_judged(&bench) && wrong)
             note_worst(worst, seed, wrong, script.kind);
     }
@@ -264,6 +267,8 @@ static void print_part(const char *name, const struct scores *scores)
 {
     printf("\n%s\n", name);
     corpus_print("5 to 20 Hz, 0.1 g (judged)", &scores->judged);
+    printf("    of these stages at 5 Hz %.2f %%, 10 Hz %.2f %%, 20 Hz %.2f %%\n", corpus_stage_share(&scores->at_rate[0]),
+           corpus_stage_share(&scores->at_rate[1]), corpus_stage_share(&scores->at_rate[2]));
     corpus_print("2 Hz, 0.1 g", &scores->slow);
     corpus_print("1 g", &scores->coarse);
 }

@@ -52,6 +52,7 @@ int corpus_judge(const struct model_script *script, const struct model_truth *tr
 
 /* The accuracy row: every share a percentage, and whether it is reached. */
 bool corpus_reached(const struct corpus_score *score);
+double corpus_stage_share(const struct corpus_score *score);
 void corpus_print(const char *title, const struct corpus_score *score);
 void corpus_print_confusion(const struct corpus_score *score);
 

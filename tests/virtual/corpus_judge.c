@@ -208,6 +208,11 @@ static double share(long part, long whole)
     return whole ? 100.0 * (double)part / (double)whole : 100;
 }
 
+double corpus_stage_share(const struct corpus_score *score)
+{
+    return share(score->hits, score->stages + score->extra);
+}
+
 bool corpus_reached(const struct corpus_score *score)
 {
     return score->hits >= SHARE * (double)(score->stages + score->extra) && score->dose_hits >= SHARE * (double)score->doses &&
