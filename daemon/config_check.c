@@ -6,6 +6,7 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "hotplug.h"
 #include "transport/serial.h"
 
 static struct station_config *find_station(struct config *config, const char *name)
@@ -53,6 +54,8 @@ static void check_transport(struct config_reader *reader, const struct instrumen
         if (instrument->serial)
             config_mistake(reader, instrument->line, "instrument %s: the driver %s speaks USB; leave serial out",
                            instrument->name, driver->name);
+        if (hotplug_check_port(instrument->port, &why) < 0)
+            config_mistake(reader, instrument->line, "instrument %s: %s", instrument->name, why.text);
         return;
     }
     if (is_usb(instrument->port))

@@ -98,7 +98,7 @@ static int instrument_new(struct instrument **out, struct instruments *all, cons
     const struct driver *driver = driver_find(config->driver);
     int error = 0;
 
-    if (!driver || driver->transport != TRANSPORT_SERIAL) {
+    if (!driver) {
         free(instrument);
         return why_set(why, -ENOTSUP, "%s: the driver %s is not part of this poised", config->name, config->driver);
     }
@@ -232,6 +232,8 @@ static void adopt(struct instrument *open, struct instrument *fresh)
         open->has_last = false;
         if (open->serial)
             instrument_begin_again(open);
+        else if (open->usb)         /* the new driver has to be told what the device is */
+            instrument_lose(open, "its settings have changed; it is opened again");
     }
     instrument_free(fresh);
 }
@@ -278,6 +280,7 @@ void instruments_close(struct instruments *all)
     free(all->list);
     all->list = NULL;
     folders_close(all);
+    instruments_usb_close(all);
     uv_timer_stop(&all->silence);
     uv_close((uv_handle_t *)&all->silence, on_silence_closed);
 }
@@ -294,10 +297,13 @@ int instruments_order(void *context, int place, enum order order, struct why *wh
         return why_set(why, -ENOENT, "there is no such instrument");
     instrument = all->list[place];
     length = instrument->driver->order ? instrument->driver->order(instrument->state, order, bytes, sizeof bytes) : -ENOTSUP;
+    if (length <= 0 && instrument->driver->transport == TRANSPORT_USB)
+        return why_set(why, -ENOTSUP, "%s takes no order to %s; press its own key", instrument->config->name,
+                       names[order]);
     if (length <= 0)
         return why_set(why, -ENOTSUP, "%s takes no order to %s: its section has no `%s =`; press its own key",
                        instrument->config->name, names[order], names[order]);
-    if (!instrument->serial)
+    if (!instrument_is_open(instrument))
         return why_set(why, -ENODEV, "%s is %s: %s", instrument->config->name, condition_names[instrument->condition],
                        instrument->detail);
     error = instrument_write(instrument, bytes, (size_t)length);

@@ -160,21 +160,15 @@ void instrument_bytes_begin(struct instrument *instrument, int64_t now_us, int64
         instrument->driver->opened(instrument->state);
 }
 
-int instrument_read(struct instrument *instrument)
+/* So many bytes stand behind those that waited. */
+static void arrived(struct instrument *instrument, size_t got)
 {
-    ssize_t got = read(serial_fd(instrument->serial), instrument->buffer + instrument->length,
-                       INSTRUMENT_BUFFER - instrument->length);
-    struct moment now;
+    struct moment now = clock_now(instrument->all->clock);
 
-    if (got == 0)
-        return -ENODEV;
-    if (got < 0)
-        return errno == EAGAIN || errno == EINTR ? 0 : -errno;
-    now = clock_now(instrument->all->clock);
     if (instrument->length > 0 &&
         (double)(now.mono_us - instrument->half_us) > HALF_FRAME_US * instrument->all->clock->rate) {
         /* What comes now may be its late rest: the next frame counts as joined in the middle. */
-        memmove(instrument->buffer, instrument->buffer + instrument->length, (size_t)got);
+        memmove(instrument->buffer, instrument->buffer + instrument->length, got);
         instrument->length = 0;
         reject(instrument, REJECT_EXPIRED);
         if (instrument->driver->opened)
@@ -183,8 +177,31 @@ int instrument_read(struct instrument *instrument)
     instrument->length = (uint16_t)(instrument->length + got);
     take_frames(instrument, now);
     instrument->half_us = now.mono_us;
-    instrument->budget_bytes -= got;
+    instrument->budget_bytes -= (int64_t)got;
     if (instrument->budget_bytes < 0 && over_budget(instrument, now.mono_us))
         instrument_rest(instrument);
+}
+
+int instrument_read(struct instrument *instrument)
+{
+    ssize_t got = read(serial_fd(instrument->serial), instrument->buffer + instrument->length,
+                       INSTRUMENT_BUFFER - instrument->length);
+
+    if (got == 0)
+        return -ENODEV;
+    if (got < 0)
+        return errno == EAGAIN || errno == EINTR ? 0 : -errno;
+    arrived(instrument, (size_t)got);
     return 0;
+}
+
+void instrument_report(struct instrument *instrument, const uint8_t *report, size_t length)
+{
+    if (INSTRUMENT_BUFFER - instrument->length < 1 + (int)length) {
+        instrument->length = 0;
+        reject(instrument, REJECT_OVERLONG);
+    }
+    instrument->buffer[instrument->length] = (uint8_t)length;
+    memcpy(instrument->buffer + instrument->length + 1, report, length);
+    arrived(instrument, 1 + length);
 }

@@ -93,7 +93,7 @@ static bool concerns(const struct instrument *instrument, const struct inotify_e
     const char *rest;
     size_t length;
 
-    if (instrument->serial || instrument->watch < 0)
+    if (instrument_is_open(instrument) || instrument->watch < 0)
         return false;
     if (event->mask & IN_Q_OVERFLOW)
         return true;

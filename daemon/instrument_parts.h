@@ -4,6 +4,7 @@
 
 #include "instrument.h"
 #include "transport/serial.h"
+#include "transport/usb.h"
 
 enum {
     /* The longest frame of any driver is 256 bytes (Modbus); two of them, so that a whole one always fits
@@ -30,11 +31,12 @@ struct instrument {
     struct serial_settings settings;
 
     /* the port: instrument_port.c */
-    struct serial *serial;              /* NULL: closed */
+    struct serial *serial;              /* NULL: closed, or on USB */
+    struct usb_port *usb;               /* NULL: closed, or serial */
     uv_poll_t poll;
     uv_timer_t timer;                   /* one purpose at a time: retry, end of a rest, asking */
     int handles;                        /* of the two above, not yet closed by the loop */
-    bool poll_closing;                  /* the loop still holds the old poll handle */
+    bool poll_closing;                  /* the loop still holds the old poll handle, or USB the old port */
     bool dropped;                       /* no longer in the configuration: freed with its last handle */
     bool resting;
     bool asked;                         /* it answers only */
@@ -74,7 +76,8 @@ struct instruments {
     uv_timer_t silence;                 /* one for all: the earliest deadline */
     uv_poll_t folders;
     int folders_fd;                     /* inotify; -1: not available, the slow retry does it */
-    int handles;                        /* of these two and of every instrument, not yet closed */
+    struct instruments_usb *usb;        /* instrument_usb.c; NULL: not needed so far */
+    int handles;                        /* of all these and of every instrument, not yet closed */
     bool closing;
 };
 
@@ -93,6 +96,15 @@ void instrument_begin_again(struct instrument *instrument);     /* open, and its
 void instrument_rest(struct instrument *instrument);
 int instrument_write(struct instrument *instrument, const uint8_t *data, size_t length);
 
+static inline bool instrument_is_open(const struct instrument *instrument)
+{
+    return instrument->serial || instrument->usb;
+}
+
+/* instrument_usb.c: a device on USB is opened, or -ENODEV, -EACCES, -EBUSY, -ENOTUNIQ, -EIO. */
+int instrument_usb_open(struct instrument *instrument, struct why *why);
+void instruments_usb_close(struct instruments *all);
+
 /* instrument_folders.c: a port that comes (back) is opened at once. */
 void folders_open(struct instruments *all);
 void folders_close(struct instruments *all);
@@ -104,6 +116,9 @@ void folders_forget(struct instrument *instrument);
 /* Reads what the port has, once, and hands on the readings in it.  0, or a negative errno when the
  * port is gone. */
 int instrument_read(struct instrument *instrument);
+
+/* The same for one report of a USB device. */
+void instrument_report(struct instrument *instrument, const uint8_t *report, size_t length);
 
 /* The port was opened, or had a rest: half frames are forgotten, so many bytes may be read before they earn more. */
 void instrument_bytes_begin(struct instrument *instrument, int64_t now_us, int64_t budget_bytes);

@@ -46,7 +46,8 @@ static void wait_for_port(struct instrument *instrument, bool missing)
 {
     bool here;
 
-    folders_watch(instrument);
+    if (instrument->driver->transport == TRANSPORT_SERIAL)      /* of USB devices hotplug tells */
+        folders_watch(instrument);
     here = missing && access(instrument->config->port, F_OK) == 0;
     start_timer(instrument, here ? AT_ONCE_MS : (uint64_t)instrument->retry_ms, 0);
     instrument->retry_ms = instrument->retry_ms * 2 < RETRY_MOST_MS ? instrument->retry_ms * 2 : RETRY_MOST_MS;
@@ -55,14 +56,19 @@ static void wait_for_port(struct instrument *instrument, bool missing)
 /* Gives the port back; the loop lets go of the handle a little later. */
 static void let_go(struct instrument *instrument)
 {
-    if (!instrument->serial)
+    if (!instrument_is_open(instrument))
         return;
     uv_timer_stop(&instrument->timer);
-    uv_poll_stop(&instrument->poll);
     instrument->poll_closing = true;
-    uv_close((uv_handle_t *)&instrument->poll, on_poll_closed);
-    serial_close(instrument->serial);
-    instrument->serial = NULL;
+    if (instrument->usb) {
+        usb_close(instrument->usb);
+        instrument->usb = NULL;
+    } else {
+        uv_poll_stop(&instrument->poll);
+        uv_close((uv_handle_t *)&instrument->poll, on_poll_closed);
+        serial_close(instrument->serial);
+        instrument->serial = NULL;
+    }
     instrument->resting = false;
     instrument->length = 0;
     instrument->regular = 0;
@@ -125,7 +131,7 @@ void instrument_begin_again(struct instrument *instrument)
     start_asking(instrument);
 }
 
-static int open_port(struct instrument *instrument, struct why *why)
+static int open_serial(struct instrument *instrument, struct why *why)
 {
     int error = serial_open(&instrument->serial, instrument->config->port, &instrument->settings, why);
 
@@ -153,7 +159,7 @@ static void could_not_open(struct instrument *instrument, int error, const char 
         instrument_change(instrument, CONDITION_REFUSED, detail);
     else if (instrument->condition == CONDITION_SEARCHING)
         instrument_change(instrument, CONDITION_SEARCHING, detail);
-    else
+    else if (instrument->condition != CONDITION_LOST)      /* how it went has been told */
         instrument_change(instrument, CONDITION_LOST, detail);
 }
 
@@ -163,13 +169,14 @@ void instrument_try(struct instrument *instrument)
     char detail[DETAIL_SIZE / 2];
     int error;
 
-    if (instrument->serial || instrument->dropped)
+    if (instrument_is_open(instrument) || instrument->dropped)
         return;
     if (instrument->poll_closing) {
         start_timer(instrument, AT_ONCE_MS, 0);
         return;
     }
-    error = open_port(instrument, &why);
+    error = instrument->driver->transport == TRANSPORT_USB ? instrument_usb_open(instrument, &why)
+                                                           : open_serial(instrument, &why);
     if (error < 0) {
         could_not_open(instrument, error, why.text);
         return;
@@ -188,7 +195,8 @@ void instrument_try(struct instrument *instrument)
 void instrument_rest(struct instrument *instrument)
 {
     instrument->resting = true;
-    uv_poll_start(&instrument->poll, UV_DISCONNECT, on_readable);
+    if (instrument->serial)
+        uv_poll_start(&instrument->poll, UV_DISCONNECT, on_readable);
     start_timer(instrument, REST_MS, 0);
     instrument_change(instrument, CONDITION_FLOODED,
                       "sends more than an instrument can mean; it is read again after a pause. Check cable and speed");
@@ -198,9 +206,11 @@ static void end_rest(struct instrument *instrument)
 {
     instrument->resting = false;
     instrument->rested_us = clock_now(instrument->all->clock).mono_us;
-    tcflush(serial_fd(instrument->serial), TCIFLUSH);       /* what piled up is old */
+    if (instrument->serial)
+        tcflush(serial_fd(instrument->serial), TCIFLUSH);   /* what piled up is old */
     instrument_bytes_begin(instrument, instrument->rested_us, TRIAL_BYTES);
-    uv_poll_start(&instrument->poll, UV_READABLE, on_readable);
+    if (instrument->serial)
+        uv_poll_start(&instrument->poll, UV_READABLE, on_readable);
     start_asking(instrument);
 }
 
@@ -208,7 +218,7 @@ static void on_timer(uv_timer_t *timer)
 {
     struct instrument *instrument = timer->data;
 
-    if (!instrument->serial)
+    if (!instrument_is_open(instrument))
         instrument_try(instrument);
     else if (instrument->resting)
         end_rest(instrument);
@@ -218,8 +228,11 @@ static void on_timer(uv_timer_t *timer)
 
 int instrument_write(struct instrument *instrument, const uint8_t *data, size_t length)
 {
-    ssize_t written = write(serial_fd(instrument->serial), data, length);
+    ssize_t written;
 
+    if (instrument->usb)
+        return usb_send(instrument->usb, data, length);
+    written = write(serial_fd(instrument->serial), data, length);
     if (written == (ssize_t)length)
         return 0;
     return written < 0 ? -errno : -EAGAIN;      /* a port so full that it takes a part of some bytes is stuck */

@@ -1,0 +1,174 @@
+/* Instruments on USB: found by hotplug, opened by the usb transport.  Both are started when the first such
+ * instrument is wanted. */
+#include "instrument_parts.h"
+
+#include <errno.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "hotplug.h"
+
+struct instruments_usb {
+    struct usb *usb;
+    struct hotplug *hotplug;
+    uv_poll_t poll;
+    int ports;          /* open or closing */
+    bool closing;       /* as soon as no port is left */
+};
+
+static void on_ready(uv_poll_t *poll, int status, int events)
+{
+    struct instruments *all = poll->data;
+
+    (void)status;
+    (void)events;
+    usb_handle(all->usb->usb);
+}
+
+/* Something was plugged in or out: those that go say so themselves, so look for those that came. */
+static void on_changed(void *context)
+{
+    struct instruments *all = context;
+
+    for (int i = 0; i < all->count; i++)
+        if (all->list[i]->driver->transport == TRANSPORT_USB && all->list[i]->handles > 0)
+            instrument_try(all->list[i]);
+}
+
+static void forget(void *context)
+{
+    (void)context;
+}
+
+static int usb_begin(struct instruments *all, struct why *why)
+{
+    struct instruments_usb *part = calloc(1, sizeof *part);
+    int error;
+
+    if (!part)
+        return why_set(why, -ENOMEM, "no memory for USB");
+    error = usb_start(&part->usb, why);
+    if (error == 0)
+        error = hotplug_open(&part->hotplug, all->loop, on_changed, all, why);
+    if (error == 0) {
+        error = uv_poll_init(all->loop, &part->poll, usb_fd(part->usb));
+        if (error < 0)
+            why_set(why, error, "USB cannot be watched: %s", uv_strerror(error));
+    }
+    if (error < 0) {
+        if (part->hotplug)
+            hotplug_close(part->hotplug, forget);
+        usb_stop(part->usb);
+        free(part);
+        return error;
+    }
+    part->poll.data = all;
+    uv_poll_start(&part->poll, UV_READABLE, on_ready);
+    all->handles += 2;          /* the poll, and hotplug as a whole */
+    all->usb = part;
+    return 0;
+}
+
+static void on_hotplug_closed(void *context)
+{
+    instruments_handle_closed(context);
+}
+
+static void on_poll_closed(uv_handle_t *handle)
+{
+    struct instruments *all = handle->data;
+
+    usb_stop(all->usb->usb);
+    free(all->usb);
+    all->usb = NULL;
+    instruments_handle_closed(all);
+}
+
+static void end(struct instruments *all)
+{
+    hotplug_close(all->usb->hotplug, on_hotplug_closed);
+    uv_poll_stop(&all->usb->poll);
+    uv_close((uv_handle_t *)&all->usb->poll, on_poll_closed);
+}
+
+void instruments_usb_close(struct instruments *all)
+{
+    if (!all->usb)
+        return;
+    all->usb->closing = true;
+    if (all->usb->ports == 0)
+        end(all);
+}
+
+/* --- one port ---------------------------------------------------------------------------------------- */
+
+static int described(void *context, const uint8_t *descriptor, size_t length, struct why *why)
+{
+    struct instrument *instrument = context;
+
+    return instrument->driver->describe ? instrument->driver->describe(instrument->state, descriptor, length, why) : 0;
+}
+
+static void report(void *context, const uint8_t *bytes, size_t length)
+{
+    struct instrument *instrument = context;
+
+    if (instrument->usb && !instrument->resting)
+        instrument_report(instrument, bytes, length);
+}
+
+static void order_refused(void *context)
+{
+    struct instrument *instrument = context;
+
+    instrument_say(instrument, "it does not take the order; press its own key");
+}
+
+static void lost(void *context, int error, const char *sentence)
+{
+    struct instrument *instrument = context;
+    char detail[DETAIL_SIZE / 2];
+
+    (void)error;
+    if (!instrument->usb)
+        return;
+    snprintf(detail, sizeof detail, "%s: %s", instrument->config->port, sentence);
+    instrument_lose(instrument, detail);
+}
+
+static void closed(void *context)
+{
+    struct instrument *instrument = context;
+    struct instruments *all = instrument->all;
+
+    instrument->poll_closing = false;
+    if (--all->usb->ports == 0 && all->usb->closing)
+        end(all);
+    instrument_handle_closed(instrument);
+}
+
+static const struct usb_listener listener = {
+    .described = described, .report = report, .order_refused = order_refused, .lost = lost, .closed = closed,
+};
+
+int instrument_usb_open(struct instrument *instrument, struct why *why)
+{
+    struct instruments *all = instrument->all;
+    struct usb_found found[USB_FOUND_MOST], chosen;
+    bool keyboard = instrument->driver == &hid_keyboard_driver;
+    int error = all->usb ? 0 : usb_begin(all, why);
+
+    if (error == 0)
+        error = hotplug_choose(found, hotplug_list(all->usb->hotplug, found), instrument->config->port, keyboard,
+                               &chosen, why);
+    if (error < 0)
+        return error;
+    error = usb_open(&instrument->usb, all->usb->usb, chosen.place, &listener, instrument, why);
+    if (error < 0)
+        return why_prefix(why, error, "%s: ", instrument->config->port);
+    all->usb->ports++;
+    instrument->handles++;
+    all->handles++;
+    return 0;
+}
