@@ -97,7 +97,7 @@ struct driver {
     int (*ask)(void *state, uint8_t *out, size_t size);
 
     /* Bytes of an order; their count, or -ENOTSUP when the configuration names none.  USB: the kind of
-     * the report (2 output, 3 feature), then the report as SET_REPORT sends it. */
+     * the report (2 output, 3 feature), its ID or 0, then the report as SET_REPORT sends it. */
     int (*order)(void *state, enum order order, uint8_t *out, size_t size);
 };
 

@@ -222,7 +222,7 @@ static int decode(void *state, const uint8_t *frame_bytes, size_t length, struct
 static int order(void *state, enum order order, uint8_t *out, size_t size)
 {
     const struct hid_scale *scale = state;
-    size_t id = scale->has_ids, length = 1 + id + scale->zero_length;
+    size_t id = scale->has_ids, length = 2 + id + scale->zero_length;
 
     if (order != ORDER_ZERO || scale->zero_kind == 0)
         return -ENOTSUP;
@@ -230,9 +230,10 @@ static int order(void *state, enum order order, uint8_t *out, size_t size)
         return -ENOSPC;
     memset(out, 0, length);
     out[0] = scale->zero_kind;
-    if (id)
-        out[1] = scale->zero_report;
-    out[1 + id + scale->zero_bit / 8] |= (uint8_t)(1u << scale->zero_bit % 8);
+    out[1] = out[2] = scale->zero_report;       /* the report's own first byte, if it has IDs */
+    if (!id)
+        out[2] = 0;
+    out[2 + id + scale->zero_bit / 8] |= (uint8_t)(1u << scale->zero_bit % 8);
     return (int)length;
 }
 

@@ -329,19 +329,15 @@ static void LIBUSB_CALL on_order(struct libusb_transfer *transfer)
 
 int usb_send(struct usb_port *port, const uint8_t *order, size_t length)
 {
-    uint8_t kind, id;
-
     if (port->ordering)
         return -EAGAIN;
-    if (length < 2 || length - 1 > USB_REPORT_MOST)
+    if (length < 3 || length - 2 > USB_REPORT_MOST)
         return -EINVAL;
     if (port->closing || port->lost || port->step != STEP_READ)
         return -EAGAIN;
-    kind = order[0];
-    id = length > 2 ? order[1] : 0;     /* a report of one byte has no room for an ID */
-    libusb_fill_control_setup(port->order_buffer, TO_INTERFACE, SET_REPORT, (uint16_t)(kind << 8 | id), port->interface,
-                              (uint16_t)(length - 1));
-    memcpy(port->order_buffer + LIBUSB_CONTROL_SETUP_SIZE, order + 1, length - 1);
+    libusb_fill_control_setup(port->order_buffer, TO_INTERFACE, SET_REPORT, (uint16_t)(order[0] << 8 | order[1]),
+                              port->interface, (uint16_t)(length - 2));
+    memcpy(port->order_buffer + LIBUSB_CONTROL_SETUP_SIZE, order + 2, length - 2);
     libusb_fill_control_transfer(port->order, port->handle, port->order_buffer, on_order, port, CONTROL_MS);
     submit(port, port->order);
     port->ordering = !port->lost;

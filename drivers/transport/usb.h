@@ -47,7 +47,7 @@ void usb_stop(struct usb *usb);
 int usb_open(struct usb_port **out, struct usb *usb, struct usb_place place, const struct usb_listener *listener,
              void *context, struct why *why);
 
-/* An order as a driver writes it: kind of report, then the report.  0, -EAGAIN while another is on its way. */
+/* An order as a driver writes it: kind of the report, its ID, the report.  0, -EAGAIN while another is on its way. */
 int usb_send(struct usb_port *port, const uint8_t *order, size_t length);
 
 /* Gives the interface back to the kernel's driver: `closed` says when. */

@@ -53,14 +53,14 @@ static void test_zero_is_sent_as_the_descriptor_says(void **unused)
     void *state = described(zero_by_output, sizeof zero_by_output);
 
     (void)unused;
-    assert_int_equal(hid_scale_driver.order(state, ORDER_ZERO, out, sizeof out), 3);
-    assert_memory_equal(out, ((uint8_t[]){HID_OUTPUT, 0x02, 0x02}), 3);
+    assert_int_equal(hid_scale_driver.order(state, ORDER_ZERO, out, sizeof out), 4);
+    assert_memory_equal(out, ((uint8_t[]){HID_OUTPUT, 0x02, 0x02, 0x02}), 4);
     assert_int_equal(hid_scale_driver.order(state, ORDER_TARE, out, sizeof out), -ENOTSUP);
     assert_int_equal(hid_scale_driver.order(state, ORDER_ZERO, out, 2), -ENOSPC);
     free(state);
     state = described(zero_by_feature, sizeof zero_by_feature);
-    assert_int_equal(hid_scale_driver.order(state, ORDER_ZERO, out, sizeof out), 3);
-    assert_memory_equal(out, ((uint8_t[]){HID_FEATURE, 0x02, 0x01}), 3);
+    assert_int_equal(hid_scale_driver.order(state, ORDER_ZERO, out, sizeof out), 4);
+    assert_memory_equal(out, ((uint8_t[]){HID_FEATURE, 0x02, 0x02, 0x01}), 4);
     free(state);
     state = described(no_zero, sizeof no_zero);
     assert_int_equal(hid_scale_driver.order(state, ORDER_ZERO, out, sizeof out), -ENOTSUP);
