@@ -6,8 +6,8 @@
 #include <stdlib.h>
 #include <string.h>
 
-#include "hotplug.h"
 #include "transport/serial.h"
+#include "usb_choice.h"
 
 static struct station_config *find_station(struct config *config, const char *name)
 {
@@ -54,7 +54,7 @@ static void check_transport(struct config_reader *reader, const struct instrumen
         if (instrument->serial)
             config_mistake(reader, instrument->line, "instrument %s: the driver %s speaks USB; leave serial out",
                            instrument->name, driver->name);
-        if (hotplug_check_port(instrument->port, &why) < 0)
+        if (usb_check_port(instrument->port, &why) < 0)
             config_mistake(reader, instrument->line, "instrument %s: %s", instrument->name, why.text);
         return;
     }

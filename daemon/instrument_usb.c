@@ -160,7 +160,7 @@ int instrument_usb_open(struct instrument *instrument, struct why *why)
     int error = all->usb ? 0 : usb_begin(all, why);
 
     if (error == 0)
-        error = hotplug_choose(found, hotplug_list(all->usb->hotplug, found), instrument->config->port, keyboard,
+        error = usb_choose(found, hotplug_list(all->usb->hotplug, found), instrument->config->port, keyboard,
                                &chosen, why);
     if (error < 0)
         return error;

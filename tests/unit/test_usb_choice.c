@@ -8,7 +8,7 @@
 #include <errno.h>
 #include <string.h>
 
-#include "hotplug.h"
+#include "usb_choice.h"
 
 static const struct usb_found plugged[] = {
     {.place = {1, 4, 0}, .vendor = 0x1209, .product = 1, .serial = "LEFT", .port = "1-1.1", .scale = 1, .keyboard = 0},
@@ -25,7 +25,7 @@ static void assert_chosen(const char *port, bool keyboard, const struct usb_foun
     struct usb_found chosen;
     struct why why = {""};
 
-    if (hotplug_choose(plugged, PLUGGED, port, keyboard, &chosen, &why) != 0)
+    if (usb_choose(plugged, PLUGGED, port, keyboard, &chosen, &why) != 0)
         fail_msg("%s: %s", port, why.text);
     assert_memory_equal(&chosen.place, &expected->place, sizeof chosen.place);
 }
@@ -47,7 +47,7 @@ static void test_two_alike_are_refused_with_the_candidates(void **state)
     struct why why = {""};
 
     (void)state;
-    assert_int_equal(hotplug_choose(plugged, PLUGGED, "usb:1209:0001", false, &chosen, &why), -ENOTUNIQ);
+    assert_int_equal(usb_choose(plugged, PLUGGED, "usb:1209:0001", false, &chosen, &why), -ENOTUNIQ);
     assert_string_equal(chosen.port, "untouched");
     assert_non_null(strstr(why.text, "usb-port:1-1.1 (serial LEFT), usb-port:1-1.2 (serial RIGHT)"));
 }
@@ -64,9 +64,9 @@ static void test_what_is_not_there_is_not_found(void **state)
 
     (void)state;
     for (size_t i = 0; i < sizeof missing / sizeof *missing; i++)
-        assert_int_equal(hotplug_choose(plugged, PLUGGED, missing[i].port, missing[i].keyboard, &chosen, &why),
+        assert_int_equal(usb_choose(plugged, PLUGGED, missing[i].port, missing[i].keyboard, &chosen, &why),
                          -ENODEV);
-    assert_int_equal(hotplug_choose(plugged, 0, "usb-port:1-1.1", false, &chosen, &why), -ENODEV);
+    assert_int_equal(usb_choose(plugged, 0, "usb-port:1-1.1", false, &chosen, &why), -ENODEV);
 }
 
 static void test_a_port_is_written_in_one_way(void **state)
@@ -80,13 +80,13 @@ static void test_a_port_is_written_in_one_way(void **state)
     (void)state;
     for (size_t i = 0; i < sizeof wrong / sizeof *wrong; i++) {
         why.text[0] = '\0';
-        if (hotplug_check_port(wrong[i], &why) != -EINVAL)
+        if (usb_check_port(wrong[i], &why) != -EINVAL)
             fail_msg("'%s' was taken", wrong[i]);
         assert_non_null(strstr(why.text, "usb:VID:PID"));
     }
-    assert_int_equal(hotplug_check_port("usb:1209:0001", &why), 0);
-    assert_int_equal(hotplug_check_port("usb:1209:0001:A1:B2", &why), 0);
-    assert_int_equal(hotplug_check_port("usb-port:3-1.4", &why), 0);
+    assert_int_equal(usb_check_port("usb:1209:0001", &why), 0);
+    assert_int_equal(usb_check_port("usb:1209:0001:A1:B2", &why), 0);
+    assert_int_equal(usb_check_port("usb-port:3-1.4", &why), 0);
 }
 
 int main(void)
