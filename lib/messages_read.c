@@ -8,6 +8,7 @@
 #include <string.h>
 
 #include "json_text.h"
+#include "messages_parts.h"
 
 /* ---- one field ---- */
 
@@ -376,6 +377,8 @@ int message_read(const char *topic, size_t topic_length, const char *text, size_
     json_error_t where;
     int error;
 
+    if (message_read_usual(topic, topic_length, text, length, out))
+        return 0;
     if (topic_length >= sizeof named || memchr(topic, '\0', topic_length))
         return why_set(why, -EINVAL, "the topic is none of a bench");
     memcpy(named, topic, topic_length);

@@ -118,7 +118,8 @@ struct message {
         struct message_instrument instrument;
         struct message_warning warning;
     };
-    json_t *json;               /* when read: the whole object, owned by the message; for MESSAGE_STATE all there is */
+    json_t *json;               /* when read: the whole object, owned by the message; for MESSAGE_STATE all there is;
+                                 * for a MESSAGE_READING perhaps NULL: `reading` has every field of it */
 };
 
 /* The topic ("reading/pier/left-scale") into out; returns its length. */

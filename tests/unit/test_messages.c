@@ -272,6 +272,39 @@ static void digits_are_found_wherever_they_stand(void **state)
     }
 }
 
+/* Readings have a quick reader of their own for their usual shape; a blank in front sends them to the
+ * general one.  Whatever one byte is changed to, both must come to the same. */
+static void quick_and_general_reader_agree(void **state)
+{
+    static const char changes[] = "{}[]\"\\:,.-+eE019ntaz \xc2\xb0";
+    static const char topic[] = "reading/pier/left-scale";
+    int read = 0;
+
+    (void)state;
+    for (size_t c = 0; c < sizeof cases / sizeof *cases && strcmp(cases[c].kind, "reading") == 0; c++)
+        for (size_t i = 0; i < strlen(cases[c].text); i++)
+            for (size_t k = 0; changes[k]; k++) {
+                struct message quick, general;
+                char text[MESSAGE_SIZE] = " ";
+                size_t length = strlen(cases[c].text);
+                struct why why;
+                int error;
+
+                memcpy(text + 1, quoted(cases[c].text), length);
+                text[1 + i] = changes[k];
+                error = message_read(topic, strlen(topic), text + 1, length, &quick, &why);
+                assert_int_equal(error, message_read(topic, strlen(topic), text, length + 1, &general, &why));
+                if (error < 0)
+                    continue;
+                assert_memory_equal(&quick.common, &general.common, sizeof quick.common);
+                assert_memory_equal(&quick.reading, &general.reading, sizeof quick.reading);
+                message_free(&quick);
+                message_free(&general);
+                read++;
+            }
+    assert_true(read > 1000);
+}
+
 static void brews_carry_measures_and_plan(void **state)
 {
     char plan[200];
@@ -440,6 +473,7 @@ int main(void)
         cmocka_unit_test(every_message_cut_short_is_refused),
         cmocka_unit_test(readings_keep_their_digits),
         cmocka_unit_test(digits_are_found_wherever_they_stand),
+        cmocka_unit_test(quick_and_general_reader_agree),
         cmocka_unit_test(brews_carry_measures_and_plan),
         cmocka_unit_test(texts_are_escaped_and_cut_between_characters),
         cmocka_unit_test(a_buffer_too_small_is_said_at_any_size),
