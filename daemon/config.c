@@ -130,7 +130,8 @@ static void open_instrument(struct config_reader *reader, const char *name)
     for (int i = 0; i < config->instrument_count; i++)
         if (strcmp(config->instruments[i].name, name) == 0) {
             config_mistake(reader, reader->line,
-                           "there is an instrument %s in line %d already; give this one another name", name, config->instruments[i].line);
+                           "there is an instrument %s in line %d already; give this one another name", name,
+                           config->instruments[i].line);
             return;
         }
     if (config->instrument_count == INSTRUMENTS_MOST) {
