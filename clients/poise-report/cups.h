@@ -1,0 +1,51 @@
+/* The cups of a store as the report needs them, checked on the way in: a value that cannot be true of a
+ * brew is not known. */
+#ifndef POISE_REPORT_CUPS_H
+#define POISE_REPORT_CUPS_H
+
+#include <jansson.h>
+#include <sqlite3.h>
+
+#include "poise/messages.h"
+#include "poise/stages.h"
+#include "poise/why.h"
+
+enum { UTC_SIZE = 32, WORDS_SIZE = 128 };
+
+struct cup {
+    char brew[BREW_SIZE], bench[NAME_SIZE], station[NAME_SIZE];
+    char began_utc[UTC_SIZE], ended_utc[UTC_SIZE];      /* empty: not known */
+    char *experiment, *note;                            /* NULL: none */
+    int run, replicate;                                 /* -1: none */
+    json_t *factors, *recipe;                           /* NULL: none */
+    struct measures measures;
+    int plan_kept;                                      /* 1, 0, -1 not said */
+    int impossible;                                     /* an enum measure whose value cannot be true; -1: none */
+};
+
+struct cups {
+    struct cup *cup;
+    size_t count;
+};
+
+/* Which cups; NULL or empty: all. */
+struct cups_filter {
+    const char *experiment, *brew, *bench;
+    const char *since, *until;                          /* "2026-11-25" or longer; until counts whole */
+    const char *factor, *level;                         /* factor=level */
+};
+
+/* In the order of their beginning.  Returns 0 or a negative errno. */
+int cups_load(sqlite3 *database, const struct cups_filter *filter, struct cups *out, struct why *why);
+void cups_free(struct cups *cups);
+
+/* A factor's level of a cup in words ("75", "swirl"); false when the cup has none. */
+bool cup_level(const struct cup *cup, const char *factor, char out[WORDS_SIZE]);
+
+/* The unit of a measure or of a factor named like one: "g", "s", "kPa", "°C", "%", "g/g", "". */
+const char *unit_of(const char *name);
+
+/* What people call it: "extraction", "steep time"; a name that is none of ours as it is. */
+const char *call_of(const char *name);
+
+#endif

@@ -1,0 +1,201 @@
+/* The commands about experiments: one of them, and which there are. */
+#include "report.h"
+
+#include <errno.h>
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sys/ioctl.h>
+#include <unistd.h>
+
+#include "poise/program.h"
+#include "words.h"
+
+/* The nearest names there are, for a sentence. */
+static int no_such(sqlite3 *database, const char *name, struct why *why)
+{
+    static const char sql[] = "SELECT group_concat(name, ', ') FROM (SELECT e.name AS name FROM experiment e JOIN brew b"
+                              " USING (experiment_id) GROUP BY e.name ORDER BY max(b.began_us) DESC LIMIT 5)";
+    sqlite3_stmt *statement = NULL;
+    int error;
+
+    if (sqlite3_prepare_v2(database, sql, -1, &statement, NULL) == SQLITE_OK && sqlite3_step(statement) == SQLITE_ROW &&
+        sqlite3_column_text(statement, 0))
+        error = why_set(why, -ENOENT, "there is no experiment '%s'; the latest are %s", name, sqlite3_column_text(statement, 0));
+    else
+        error = why_set(why, -ENOENT, "there is no experiment '%s', nor any other: load a plan with poise-ctl plan load, and brew",
+                        name);
+    sqlite3_finalize(statement);
+    return error;
+}
+
+static void load_title(sqlite3 *database, const char *name, char *out, size_t size)
+{
+    sqlite3_stmt *statement = NULL;
+
+    out[0] = '\0';
+    if (sqlite3_prepare_v2(database, "SELECT title FROM experiment WHERE name = ?1", -1, &statement, NULL) == SQLITE_OK) {
+        sqlite3_bind_text(statement, 1, name, -1, SQLITE_STATIC);
+        if (sqlite3_step(statement) == SQLITE_ROW && sqlite3_column_text(statement, 0))
+            snprintf(out, size, "%s", (const char *)sqlite3_column_text(statement, 0));
+    }
+    sqlite3_finalize(statement);
+}
+
+int experiment_load(const struct request *request, const char *name, struct cups *cups, struct findings *findings,
+                    struct why *why)
+{
+    sqlite3 *database = store_database(request->store);
+    struct cups_filter filter = { .experiment = name };
+    int error = cups_load(database, &filter, cups, why);
+
+    if (error)
+        return error;
+    if (!cups->count)
+        error = no_such(database, name, why);
+    else
+        error = findings_make(database, name, cups, &request->options, findings, why);
+    if (error)
+        cups_free(cups);
+    else
+        load_title(database, name, findings->title, sizeof findings->title);
+    return error;
+}
+
+/* --- output --- */
+
+static int terminal_width(void)
+{
+    struct winsize size;
+
+    if (isatty(STDOUT_FILENO) && ioctl(STDOUT_FILENO, TIOCGWINSZ, &size) == 0 && size.ws_col >= 40)
+        return size.ws_col > 120 ? 120 : size.ws_col;       /* longer lines are hard to read */
+    return 100;
+}
+
+static int html_out(const struct request *request, const struct document *document, const char *title)
+{
+    FILE *file = fopen(request->html, "we");
+    bool failed;
+
+    if (!file) {
+        program_say("%s: cannot be written: %s", request->html, strerror(errno));
+        return EXIT_FAILED;
+    }
+    document_html(document, title, file);
+    failed = ferror(file) != 0;
+    failed = fclose(file) != 0 || failed;
+    if (failed) {
+        program_say("%s: could not be written whole: %s", request->html, strerror(errno));
+        return EXIT_FAILED;
+    }
+    return EXIT_DONE;
+}
+
+static int svg_out(const struct request *request, const struct document *document)
+{
+    char sentence[512];
+
+    for (size_t i = 0; i < document->count; i++)
+        if (document->block[i].chart && chart_gnuplot(document->block[i].chart, request->svg, sentence, sizeof sentence) < 0) {
+            program_say("%s", sentence);
+            return EXIT_FAILED;
+        }
+    return EXIT_DONE;
+}
+
+int report_out(const struct request *request, const struct document *document, const char *title)
+{
+    int status = EXIT_DONE;
+
+    if (document->failed) {
+        program_say("not enough memory for the report");
+        return EXIT_FAILED;
+    }
+    if (request->html)
+        status = html_out(request, document, title);
+    if (request->svg && status == EXIT_DONE)
+        status = svg_out(request, document);
+    if (!request->html && !request->svg)
+        document_text(document, stdout, terminal_width(), program_colour());
+    return status;
+}
+
+int json_out(json_t *value)
+{
+    int failed = value ? json_dumpf(value, stdout, JSON_INDENT(2) | JSON_PRESERVE_ORDER | JSON_REAL_PRECISION(12)) : -1;
+
+    json_decref(value);
+    if (failed) {
+        program_say("not enough memory for the report");
+        return EXIT_FAILED;
+    }
+    putchar('\n');
+    return EXIT_DONE;
+}
+
+int report_experiment(const struct request *request)
+{
+    struct document document = { NULL, 0, false };
+    struct findings *findings = malloc(sizeof *findings);
+    struct cups cups;
+    struct why why = { "not enough memory" };
+    int status;
+
+    if (!findings || experiment_load(request, request->name, &cups, findings, &why) < 0) {
+        program_say("%s", why.text);
+        free(findings);
+        return EXIT_FAILED;
+    }
+    if (request->json) {
+        status = json_out(findings_json(findings));
+    } else if (request->csv) {
+        status = cups_csv(&cups, stdout);
+    } else {
+        words_experiment(findings, &document, request->html || request->svg);
+        status = report_out(request, &document, findings->title[0] ? findings->title : findings->experiment);
+    }
+    document_free(&document);
+    findings_free(findings);
+    free(findings);
+    cups_free(&cups);
+    return status;
+}
+
+int report_experiments(const struct request *request)
+{
+    static const char sql[] = "SELECT e.name, e.title, count(*), sum(CASE WHEN b.plan_kept = 0 THEN 1 ELSE 0 END),"
+                              " strftime('%Y-%m-%d', max(b.began_us) / 1000000, 'unixepoch') FROM experiment e"
+                              " JOIN brew b USING (experiment_id) WHERE NOT b.discarded GROUP BY e.name ORDER BY max(b.began_us)";
+    struct document document = { NULL, 0, false };
+    json_t *list = json_array();
+    sqlite3_stmt *statement = NULL;
+    int code = sqlite3_prepare_v2(store_database(request->store), sql, -1, &statement, NULL), status;
+
+    document_table(&document, "experiment|#cups|#out of plan|last|title");
+    while (code == SQLITE_OK && sqlite3_step(statement) == SQLITE_ROW) {
+        const char *name = (const char *)sqlite3_column_text(statement, 0), *title = (const char *)sqlite3_column_text(statement, 1);
+        const char *last = (const char *)sqlite3_column_text(statement, 4);
+
+        document_row(&document, "%s" CELL "%d" CELL "%d" CELL "%s" CELL "%s", name, sqlite3_column_int(statement, 2),
+                     sqlite3_column_int(statement, 3), last ? last : "", title ? title : "");
+        json_array_append_new(list, json_pack("{s:s, s:s?, s:i, s:i, s:s?}", "experiment", name, "title", title, "cups",
+                                              sqlite3_column_int(statement, 2), "out_of_plan", sqlite3_column_int(statement, 3),
+                                              "last", last));
+    }
+    code = sqlite3_finalize(statement);
+    if (code != SQLITE_OK) {
+        program_say("reading the store: %s", sqlite3_errmsg(store_database(request->store)));
+        status = EXIT_FAILED;
+    } else if (request->json) {
+        status = json_out(json_incref(list));
+    } else if (json_array_size(list) == 0) {
+        program_say("no experiment yet: load a plan with poise-ctl plan load, and brew");
+        status = EXIT_DONE;
+    } else {
+        status = report_out(request, &document, "Experiments");
+    }
+    json_decref(list);
+    document_free(&document);
+    return status;
+}

@@ -1,0 +1,414 @@
+/* From cups to findings: factors, levels, and the comparison that fits the design; see findings.h.  Curves
+ * and cautions are in findings_curves.c and findings_cautions.c. */
+#include "findings_parts.h"
+
+#include <errno.h>
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+/* --- factors and levels --- */
+
+static int by_number_or_word(const void *a, const void *b)
+{
+    const double first = *(const double *)((const char *)a + WORDS_SIZE), second = *(const double *)((const char *)b + WORDS_SIZE);
+
+    if (!isnan(first) && !isnan(second))
+        return (first > second) - (first < second);
+    return strcmp(a, b);
+}
+
+static int find_level(const struct factor *factor, const char *label)
+{
+    for (int i = 0; i < factor->level_count; i++)
+        if (strcmp(factor->level[i].label, label) == 0)
+            return i;
+    return -1;
+}
+
+static int add_level(struct factor *factor, const struct cup *cup, struct why *why)
+{
+    char label[WORDS_SIZE], *end;
+    int place = factor->level_count;
+
+    if (!cup_level(cup, factor->name, label) || find_level(factor, label) >= 0)
+        return 0;
+    if (place == LEVELS)
+        return why_set(why, -E2BIG, "%s has more than %d levels: an experiment compares fewer", factor->name, LEVELS);
+    snprintf(factor->level[place].label, WORDS_SIZE, "%s", label);
+    factor->level[place].number = strtod(label, &end);
+    if (end == label || *end || !isfinite(factor->level[place].number)) {
+        factor->level[place].number = NAN;
+        factor->numeric = false;
+    }
+    factor->level_count++;
+    return 0;
+}
+
+static int find_factors(struct findings *out, struct why *why)
+{
+    const char *name;
+    json_t *value;
+    int error = 0;
+
+    for (size_t i = 0; i < out->cups->count; i++)
+        json_object_foreach(out->cups->cup[i].factors, name, value) {
+            bool known = false;
+
+            for (int f = 0; f < out->factor_count; f++)
+                known = known || strcmp(out->factor[f].name, name) == 0;
+            if (known)
+                continue;
+            if (out->factor_count == FACTORS)
+                return why_set(why, -E2BIG, "its cups differ in more than %d factors: no comparison fits", FACTORS);
+            snprintf(out->factor[out->factor_count].name, WORDS_SIZE, "%s", name);
+            out->factor[out->factor_count++].numeric = true;
+        }
+    for (int f = 0; f < out->factor_count && !error; f++) {
+        struct factor *factor = &out->factor[f];
+
+        for (size_t i = 0; i < out->cups->count && !error; i++)
+            error = add_level(factor, &out->cups->cup[i], why);
+        if (!factor->numeric)
+            for (int i = 0; i < factor->level_count; i++)
+                factor->level[i].number = NAN;
+        qsort(factor->level, (size_t)factor->level_count, sizeof factor->level[0], by_number_or_word);
+    }
+    /* a factor that never changes is held, not varied */
+    for (int f = out->factor_count - 1; f >= 0 && !error; f--)
+        if (out->factor[f].level_count < 2 && out->factor_count > 1) {
+            out->factor[f] = out->factor[out->factor_count - 1];
+            out->factor_count--;
+        }
+    return error;
+}
+
+int findings_numeric_factor(const struct findings *findings)
+{
+    for (int f = 0; f < findings->factor_count; f++)
+        if (strcmp(findings->factor[f].name, "steep_s") == 0)
+            return f;
+    for (int f = 0; f < findings->factor_count; f++)
+        if (findings->factor[f].numeric)
+            return f;
+    return -1;
+}
+
+int findings_other_factor(const struct findings *findings)
+{
+    int numeric = findings_numeric_factor(findings);
+
+    return findings->factor_count == 2 && numeric >= 0 ? 1 - numeric : -1;
+}
+
+/* --- points --- */
+
+/* What was done counts, not what was planned: the measured value where the factor is one of the measures. */
+static double x_of(const struct findings *findings, const struct cup *cup, int factor, int level)
+{
+    int measure = factor >= 0 ? measure_find(findings->factor[factor].name) : -1;
+
+    if (measure >= 0 && !isnan(cup->measures.value[measure]))
+        return cup->measures.value[measure];
+    return factor >= 0 ? findings->factor[factor].level[level].number : (double)NAN;
+}
+
+static int find_points(struct findings *out, struct why *why)
+{
+    int numeric = findings_numeric_factor(out);
+
+    out->point = malloc((out->cups->count ? out->cups->count : 1) * sizeof *out->point);
+    if (!out->point)
+        return why_set(why, -ENOMEM, "not enough memory");
+    for (size_t i = 0; i < out->cups->count; i++) {
+        const struct cup *cup = &out->cups->cup[i];
+        struct point *point = &out->point[out->point_count];
+        char label[WORDS_SIZE];
+        bool whole = true;
+
+        memset(point, 0, sizeof *point);
+        for (int f = 0; f < out->factor_count; f++) {
+            point->level[f] = cup_level(cup, out->factor[f].name, label) ? find_level(&out->factor[f], label) : -1;
+            whole = whole && point->level[f] >= 0;
+        }
+        if (!whole)
+            continue;
+        point->cup = cup;
+        point->y = cup->measures.value[out->options->measure];
+        point->x = x_of(out, cup, numeric, numeric >= 0 ? point->level[numeric] : 0);
+        if (isnan(point->y))
+            out->without_value++;
+        else if (cup->plan_kept == 0 && !out->options->all)
+            out->left_out++;
+        else
+            out->point_count++;
+    }
+    return 0;
+}
+
+/* --- levels --- */
+
+static int place_of(struct findings *out, const int level[FACTORS])
+{
+    for (int i = 0; i < out->level_count; i++)
+        if (out->level[i].level[0] == level[0] && out->level[i].level[1] == level[1])
+            return i;
+    if (out->level_count == LEVELS)
+        return -1;
+    out->level[out->level_count] = (struct level_finding){ .level = { level[0], level[1] } };
+    return out->level_count++;
+}
+
+static int in_order(const void *a, const void *b)
+{
+    const struct level_finding *first = a, *second = b;
+
+    return first->level[0] != second->level[0] ? first->level[0] - second->level[0] : first->level[1] - second->level[1];
+}
+
+size_t findings_values(const struct findings *findings, int place, double *values)
+{
+    const struct level_finding *level = &findings->level[place];
+    size_t n = 0;
+
+    for (size_t i = 0; i < findings->point_count; i++)
+        if (findings->point[i].level[0] == level->level[0] && findings->point[i].level[1] == level->level[1])
+            values[n++] = findings->point[i].y;
+    return n;
+}
+
+static int find_levels(struct findings *out, double *values, struct why *why)
+{
+    for (size_t i = 0; i < out->point_count; i++)
+        if (place_of(out, out->point[i].level) < 0)
+            return why_set(why, -E2BIG, "more than %d combinations of levels: an experiment compares fewer", LEVELS);
+    qsort(out->level, (size_t)out->level_count, sizeof *out->level, in_order);
+    for (int i = 0; i < out->level_count; i++)
+        out->level[i].level_of = level_of((struct sample){ values, findings_values(out, i, values) });
+    for (size_t i = 0; i < out->cups->count; i++) {
+        const struct cup *cup = &out->cups->cup[i];
+        char label[WORDS_SIZE];
+        int level[FACTORS] = { 0, 0 };
+
+        if (cup->plan_kept != 0 || isnan(cup->measures.value[out->options->measure]))
+            continue;
+        for (int f = 0; f < out->factor_count; f++)
+            level[f] = cup_level(cup, out->factor[f].name, label) ? find_level(&out->factor[f], label) : -1;
+        for (int j = 0; j < out->level_count; j++)
+            if (out->level[j].level[0] == level[0] && out->level[j].level[1] == level[1])
+                out->level[j].left_out++;
+    }
+    return 0;
+}
+
+/* The spread of one cup: within these levels; else, where each level has one cup, of the bench's repeats. */
+static int find_spread(sqlite3 *database, struct findings *out, struct why *why)
+{
+    double squares = 0, df = 0;
+    int error = 0;
+
+    for (int i = 0; i < out->level_count; i++)
+        if (out->level[i].level_of.n > 1) {
+            squares += pow(out->level[i].level_of.spread, 2) * out->level[i].level_of.df;
+            df += out->level[i].level_of.df;
+        }
+    if (df > 0) {
+        out->spread_source = SPREAD_OF_LEVELS;
+        out->spread = sqrt(squares / df);
+        out->spread_df = df;
+    } else {
+        error = findings_bench_spread(database, out, why);
+    }
+    for (int i = 0; i < out->level_count; i++) {
+        struct level level = out->level[i].level_of;
+
+        if (!(level.df > 0) && out->spread_source != SPREAD_NONE) {
+            level.spread = out->spread;
+            level.df = out->spread_df;
+        }
+        out->level[i].interval = level_interval(&level, out->options->confidence);
+    }
+    return error;
+}
+
+/* --- comparisons --- */
+
+/* Replicates are blocks when every cup says which it belongs to and there are enough cups to pay for it. */
+static bool replicates_are_blocks(const struct findings *out, int *block)
+{
+    int blocks = 0;
+
+    for (size_t i = 0; i < out->point_count; i++) {
+        bool met = false;
+
+        if (out->point[i].cup->replicate < 0)
+            return false;
+        block[i] = out->point[i].cup->replicate;
+        for (size_t j = 0; j < i && !met; j++)
+            met = block[j] == block[i];
+        blocks += !met;
+    }
+    return blocks > 1 && out->point_count > (size_t)(out->level_count + blocks - 1) + 2;
+}
+
+static void find_anova(struct findings *out, double *values, int *a, int *b, int *block)
+{
+    struct anova_data data = { values, a, out->factor_count == 2 ? b : NULL, NULL, out->point_count };
+    struct why why = { "" };
+
+    for (size_t i = 0; i < out->point_count; i++) {
+        values[i] = out->point[i].y;
+        a[i] = out->point[i].level[0];
+        b[i] = out->point[i].level[1];
+    }
+    out->blocks = replicates_are_blocks(out, block);
+    if (out->blocks)
+        data.block = block;
+    out->has_anova = compare_anova(&data, &out->anova, &why) == 0;
+    if (!out->has_anova && out->blocks) {
+        data.block = NULL;
+        out->blocks = false;
+        out->has_anova = compare_anova(&data, &out->anova, &why) == 0;
+    }
+    if (!out->has_anova)
+        snprintf(out->no_anova, sizeof out->no_anova, "%.199s", why.text);
+}
+
+/* Two levels: Welch.  More: Tukey by the residual spread.  One cup per level: by the bench's own spread. */
+static void compare_pair(const struct findings *out, double *values, int first, int second, struct pair_finding *pair,
+                         bool *done)
+{
+    const struct level *a = &out->level[first].level_of, *b = &out->level[second].level_of;
+    double confidence = out->options->confidence;
+    int error = -ENODATA;
+
+    pair->first = first;
+    pair->second = second;
+    if (out->level_count == 2 && a->n > 1 && b->n > 1) {
+        size_t n = findings_values(out, first, values), m = findings_values(out, second, values + n);
+
+        error = compare_welch((struct sample){ values, n }, (struct sample){ values + n, m }, confidence, &pair->difference);
+    } else if (out->has_anova) {
+        error = compare_tukey(a, b, (size_t)out->level_count, out->anova.spread, (double)out->anova.df, confidence,
+                              &pair->difference);
+    } else if (out->spread_source != SPREAD_NONE) {
+        error = out->level_count == 2
+            ? compare_with_spread(a, b, out->spread, out->spread_df, confidence, &pair->difference)
+            : compare_tukey(a, b, (size_t)out->level_count, out->spread, out->spread_df, confidence, &pair->difference);
+    }
+    *done = error == 0;
+}
+
+static void find_pairs(struct findings *out, double *values)
+{
+    for (int second = 0; second < out->level_count; second++)
+        for (int first = second + 1; first < out->level_count; first++) {
+            bool done;
+
+            compare_pair(out, values, first, second, &out->pair[out->pair_count], &done);
+            out->pair_count += done;
+        }
+    if (out->level_count == 2 && !isnan(out->options->margin) && out->pair_count) {
+        size_t n = findings_values(out, 1, values), m = findings_values(out, 0, values + n);
+
+        out->has_equivalence = compare_equivalent((struct sample){ values, n }, (struct sample){ values + n, m },
+                                                  out->options->margin, 1 - out->options->confidence, &out->equivalence) == 0;
+    }
+}
+
+static void find_smallest(struct findings *out)
+{
+    size_t least = SIZE_MAX;
+
+    out->smallest = NAN;
+    for (int i = 0; i < out->level_count; i++)
+        if (out->level[i].level_of.n < least)
+            least = out->level[i].level_of.n;
+    if (out->level_count < 2 || out->spread_source == SPREAD_NONE || !(out->spread > 0))
+        return;
+    out->smallest = smallest_difference(out->has_anova ? out->anova.spread : out->spread, least, least,
+                                        out->has_anova ? (double)out->anova.df : out->spread_df,
+                                        1 - out->options->confidence, FINDING_POWER);
+}
+
+static enum design design_of(const struct findings *out)
+{
+    int numeric = findings_numeric_factor(out);
+
+    if (!out->point_count)
+        return DESIGN_EMPTY;
+    if (out->level_count < 2)
+        return DESIGN_ONE_LEVEL;
+    if (numeric >= 0 && strcmp(out->factor[numeric].name, "steep_s") == 0 && out->factor[numeric].level_count >= 3 &&
+        (out->factor_count == 1 || out->factor[1 - numeric].level_count <= CURVES))
+        return DESIGN_TIME;
+    if (out->factor_count == 2)
+        return DESIGN_TWO;
+    return out->factor[0].numeric && out->factor[0].level_count >= 3 ? DESIGN_NUMBERS : DESIGN_WORDS;
+}
+
+static int analyse(sqlite3 *database, struct findings *out, double *values, int *whole, struct why *why)
+{
+    int error = find_levels(out, values, why);
+
+    if (!error)
+        error = find_spread(database, out, why);
+    if (error)
+        return error;
+    out->design = design_of(out);
+    if (out->level_count > 1) {
+        find_anova(out, values, whole, whole + out->point_count, whole + 2 * out->point_count);
+        find_pairs(out, values);
+    }
+    find_smallest(out);
+    if (out->design == DESIGN_TIME)
+        error = findings_find_curves(out, why);
+    else if (out->design == DESIGN_NUMBERS)
+        error = findings_find_trend(out, why);
+    return error ? error : findings_find_cautions(database, out, why);
+}
+
+int findings_make(sqlite3 *database, const char *experiment, const struct cups *cups,
+                  const struct report_options *options, struct findings *out, struct why *why)
+{
+    double *values = malloc((cups->count + 1) * sizeof *values);
+    int *whole = malloc((3 * cups->count + 1) * sizeof *whole), error;
+
+    memset(out, 0, sizeof *out);
+    out->options = options;
+    out->cups = cups;
+    snprintf(out->experiment, sizeof out->experiment, "%s", experiment);
+    error = values && whole ? find_factors(out, why) : why_set(why, -ENOMEM, "not enough memory");
+    if (!error)
+        error = find_points(out, why);
+    if (!error)
+        error = analyse(database, out, values, whole, why);
+    free(values);
+    free(whole);
+    if (error)
+        findings_free(out);
+    return error;
+}
+
+void findings_free(struct findings *findings)
+{
+    free(findings->point);
+    findings->point = NULL;
+}
+
+void findings_level_words(const struct findings *findings, int place, char out[2 * WORDS_SIZE])
+{
+    size_t length = 0;
+
+    out[0] = '\0';
+    for (int f = 0; f < findings->factor_count && length < WORDS_SIZE; f++) {
+        const struct factor *factor = &findings->factor[f];
+        const char *unit = factor->numeric ? unit_of(factor->name) : "";
+        const char *label = factor->level[findings->level[place].level[f]].label;
+
+        length += (size_t)snprintf(out + length, 2 * WORDS_SIZE - length, "%s%.60s%s%s", f ? ", " : "", label, *unit ? " " : "",
+                                   unit);
+    }
+    if (!findings->factor_count)
+        snprintf(out, 2 * WORDS_SIZE, "all");
+}

@@ -1,0 +1,133 @@
+/* What an experiment's cups say: computed once, then told in words, pictures, JSON or CSV.  It asks lib
+ * for the mathematics and decides only which comparison fits the design. */
+#ifndef POISE_REPORT_FINDINGS_H
+#define POISE_REPORT_FINDINGS_H
+
+#include <stdbool.h>
+
+#include "cups.h"
+#include "poise/comparison.h"
+#include "poise/kinetics.h"
+#include "poise/trend.h"
+
+enum { LEVELS = 24, FACTORS = 2, PAIRS = LEVELS * (LEVELS - 1) / 2, CURVES = 6, CAUTIONS = 16, ANSWERS = 3 };
+
+/* What the user may choose. */
+struct report_options {
+    enum measure measure;       /* what is judged */
+    double confidence;          /* 0.95 */
+    double margin;              /* "the same within"; NAN: not asked */
+    double share;               /* diminishing returns: 0.95 of the plateau ... */
+    double step_s, least;       /* ... another 30 s bring less than 0.3 ... */
+    double least_doubling;      /* ... doubling the time brings less than 0.5 */
+    bool all;                   /* cups out of plan are counted too */
+};
+
+struct factor {
+    char name[WORDS_SIZE];
+    bool numeric;
+    int level_count;
+    struct {
+        char label[WORDS_SIZE];
+        double number;          /* NAN for words */
+    } level[LEVELS];
+};
+
+/* One cup that counts. */
+struct point {
+    const struct cup *cup;
+    int level[FACTORS];
+    double x;                   /* of the first numeric factor: as measured where it is a measure, else as planned */
+    double y;
+};
+
+struct level_finding {
+    int level[FACTORS];
+    struct level level_of;      /* mean, n, spread, df of this level's own cups */
+    struct interval interval;   /* by its own spread, or by `spread` below */
+    int left_out;               /* cups out of plan */
+};
+
+struct pair_finding {
+    int first, second;          /* places in level_finding; the difference is first - second */
+    struct difference difference;
+};
+
+/* One curve against time, of one level of the other factor. */
+struct curve_finding {
+    int level;                  /* of the other factor; -1: there is none */
+    bool fitted;
+    char why_not[200];
+    struct kinetics_fit fit, other;
+    double runs_p;
+    struct interval plateau, rate;
+    struct answer {
+        struct kinetics_question question;
+        double value;
+        struct interval interval;
+    } answer[ANSWERS];
+    size_t n;
+};
+
+enum spread_source { SPREAD_NONE, SPREAD_OF_LEVELS, SPREAD_OF_BENCH };
+enum design { DESIGN_EMPTY, DESIGN_ONE_LEVEL, DESIGN_TIME, DESIGN_NUMBERS, DESIGN_WORDS, DESIGN_TWO };
+
+struct findings {
+    const struct report_options *options;
+    const struct cups *cups;
+    char experiment[WORDS_SIZE], title[256];
+    enum design design;
+    int factor_count;
+    struct factor factor[FACTORS];
+
+    struct point *point;
+    size_t point_count, without_value, left_out;
+
+    struct level_finding level[LEVELS];
+    int level_count;
+
+    enum spread_source spread_source;
+    double spread, spread_df;       /* of one cup */
+
+    bool has_anova;
+    struct anova anova;
+    bool blocks;                    /* replicates are blocks */
+    char no_anova[200];
+
+    struct pair_finding pair[PAIRS];
+    int pair_count;
+    bool has_equivalence;
+    struct equivalence equivalence; /* of the first pair */
+    double smallest;                /* least difference of two levels that would have been shown (power 80 %) */
+
+    struct curve_finding curve[CURVES];
+    int curve_count;
+    struct trend trend;
+    bool has_trend, has_break;
+    struct trend_break broken;
+
+    char caution[CAUTIONS][400];
+    int caution_count;
+};
+
+/* The power for "would have been shown" (common practice, no source), and the permutations of a break. */
+#define FINDING_POWER 0.80
+enum { FINDING_PERMUTATIONS = 999 };
+
+/* Fills `out` from the cups of one experiment; `database` is asked for the bench's other repeats and for
+ * warnings.  Returns 0 or a negative errno; findings_free() after success. */
+int findings_make(sqlite3 *database, const char *experiment, const struct cups *cups,
+                  const struct report_options *options, struct findings *out, struct why *why);
+void findings_free(struct findings *findings);
+
+/* "75 s", "swirl", "coarse, 45 s". */
+void findings_level_words(const struct findings *findings, int place, char out[2 * WORDS_SIZE]);
+
+/* The points of a curve as kinetics wants them: arrays of the caller, point_count long. */
+struct kinetics_data findings_curve_data(const struct findings *findings, int curve, double *t, double *e);
+
+/* The place among `factor` of the one that is a time or a number, of the other; -1: none. */
+int findings_numeric_factor(const struct findings *findings);
+int findings_other_factor(const struct findings *findings);
+
+#endif

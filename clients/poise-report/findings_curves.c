@@ -1,0 +1,98 @@
+/* Curves against time and along a number; see findings.h. */
+#include "findings_parts.h"
+
+#include <errno.h>
+#include <math.h>
+#include <stdlib.h>
+
+/* Any fixed number: the same cups give the same p every time. */
+static const unsigned long BREAK_SEED = 20261125;
+
+struct kinetics_data findings_curve_data(const struct findings *findings, int curve, double *t, double *e)
+{
+    struct kinetics_data data = { t, e, 0 };
+    int other = findings_other_factor(findings), wanted = findings->curve[curve].level;
+
+    for (size_t i = 0; i < findings->point_count; i++) {
+        const struct point *point = &findings->point[i];
+
+        if (other >= 0 && point->level[other] != wanted)
+            continue;
+        t[data.n] = point->x;
+        e[data.n++] = point->y;
+    }
+    return data;
+}
+
+static void find_curve(struct findings *out, int place, double *t, double *e)
+{
+    struct curve_finding *curve = &out->curve[place];
+    const struct report_options *options = out->options;
+    struct kinetics_data data = findings_curve_data(out, place, t, e);
+    struct kinetics_question plateau = { QUANTITY_OF_PLATEAU, 0, 0, 0 }, rate = { QUANTITY_OF_RATE, 0, 0, 0 };
+    const struct kinetics_question questions[ANSWERS] = {
+        { QUANTITY_OF_SHARE, options->share, 0, 0 },
+        { QUANTITY_OF_GAIN, 0, options->step_s, options->least },
+        { QUANTITY_OF_DOUBLING, 0, 0, options->least_doubling },
+    };
+    struct interval none = { NAN, NAN };
+    struct why why = { "" };
+
+    curve->n = data.n;
+    curve->fitted = kinetics_choose(&data, &curve->fit, &curve->other, &why) == 0;
+    if (!curve->fitted) {
+        snprintf(curve->why_not, sizeof curve->why_not, "%.199s", why.text);
+        return;
+    }
+    curve->runs_p = kinetics_runs_p(&data, &curve->fit);
+    curve->plateau = curve->rate = none;
+    kinetics_interval(&data, &curve->fit, &plateau, options->confidence, &curve->plateau);
+    kinetics_interval(&data, &curve->fit, &rate, options->confidence, &curve->rate);
+    for (int i = 0; i < ANSWERS; i++) {
+        curve->answer[i].question = questions[i];
+        curve->answer[i].value = kinetics_answer(&curve->fit, &questions[i]);
+        curve->answer[i].interval = none;
+        kinetics_interval(&data, &curve->fit, &questions[i], options->confidence, &curve->answer[i].interval);
+    }
+}
+
+int findings_find_curves(struct findings *out, struct why *why)
+{
+    double *t = malloc(out->point_count * sizeof *t), *e = malloc(out->point_count * sizeof *e);
+    int other = findings_other_factor(out), error = 0;
+
+    if (t && e) {
+        out->curve_count = other >= 0 ? out->factor[other].level_count : 1;
+        for (int i = 0; i < out->curve_count; i++) {
+            out->curve[i].level = other >= 0 ? i : -1;
+            find_curve(out, i, t, e);
+        }
+    } else {
+        error = why_set(why, -ENOMEM, "not enough memory");
+    }
+    free(t);
+    free(e);
+    return error;
+}
+
+int findings_find_trend(struct findings *out, struct why *why)
+{
+    double *x = malloc(out->point_count * sizeof *x), *y = malloc(out->point_count * sizeof *y);
+    struct why ignored;
+    int error = 0;
+
+    if (x && y) {
+        for (size_t i = 0; i < out->point_count; i++) {
+            x[i] = out->point[i].x;
+            y[i] = out->point[i].y;
+        }
+        out->has_trend = trend_choose(x, y, out->point_count, &out->trend, &ignored) == 0;
+        out->has_break = out->factor[0].level_count >= 5 &&
+                         trend_find_break(x, y, out->point_count, FINDING_PERMUTATIONS, BREAK_SEED, &out->broken, &ignored) == 0;
+    } else {
+        error = why_set(why, -ENOMEM, "not enough memory");
+    }
+    free(x);
+    free(y);
+    return error;
+}

@@ -1,0 +1,192 @@
+/* poise-report: what the cups say.  It reads a store and writes nothing into it; see poise-report.1. */
+#include <errno.h>
+#include <getopt.h>
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "poise/program.h"
+#include "report.h"
+
+static void usage(FILE *out)
+{
+    fputs("Usage: poise-report [OPTIONS] EXPERIMENT      what an experiment says\n"
+          "       poise-report [OPTIONS] brew NAME       one cup\n"
+          "       poise-report [OPTIONS] brews           cups as a table\n"
+          "       poise-report [OPTIONS] next EXPERIMENT the cup that would teach most\n"
+          "       poise-report [OPTIONS] verdicts        every variable: keep, drop or undecided\n"
+          "       poise-report                           the experiments there are\n"
+          "\n"
+          "  -s, --store FILE        where the brews are (default: POISE_STORE, or your data folder)\n"
+          "  -m, --measure NAME      what is judged (default: extraction_pct)\n"
+          "      --margin X          what counts as the same: asks for equality within X\n"
+          "      --confidence C      of intervals (default: 0.95)\n"
+          "      --share P           diminishing returns: P of the plateau is reached (default: 0.95)\n"
+          "      --step SECONDS      ... another SECONDS bring less than --least (default: 30)\n"
+          "      --least X           ... X points (default: 0.3)\n"
+          "      --least-doubling X  ... doubling the time brings less than X points (default: 0.5)\n"
+          "      --all               count cups out of plan too\n"
+          "      --bench NAME, --since DATE, --until DATE, --factor NAME[=LEVEL]\n"
+          "                          which cups, for brews\n"
+          "      --cups N            next: how many more cups (default: 1)\n"
+          "      --plan FILE         next: write the plan for them\n"
+          "      --json, --csv       for machines\n"
+          "      --html FILE         one page with pictures, for reading and printing\n"
+          "      --svg FOLDER        pictures drawn by gnuplot, their scripts beside them\n"
+          "  -h, --help, -V, --version\n", out);
+}
+
+enum { OPTION_MARGIN = 256, OPTION_CONFIDENCE, OPTION_SHARE, OPTION_STEP, OPTION_LEAST, OPTION_DOUBLING, OPTION_ALL,
+       OPTION_BENCH, OPTION_SINCE, OPTION_UNTIL, OPTION_FACTOR, OPTION_CUPS, OPTION_PLAN, OPTION_JSON, OPTION_CSV,
+       OPTION_HTML, OPTION_SVG };
+
+static const struct option options[] = {
+    { "store", required_argument, NULL, 's' }, { "measure", required_argument, NULL, 'm' },
+    { "margin", required_argument, NULL, OPTION_MARGIN }, { "confidence", required_argument, NULL, OPTION_CONFIDENCE },
+    { "share", required_argument, NULL, OPTION_SHARE }, { "step", required_argument, NULL, OPTION_STEP },
+    { "least", required_argument, NULL, OPTION_LEAST }, { "least-doubling", required_argument, NULL, OPTION_DOUBLING },
+    { "all", no_argument, NULL, OPTION_ALL }, { "bench", required_argument, NULL, OPTION_BENCH },
+    { "since", required_argument, NULL, OPTION_SINCE }, { "until", required_argument, NULL, OPTION_UNTIL },
+    { "factor", required_argument, NULL, OPTION_FACTOR }, { "cups", required_argument, NULL, OPTION_CUPS },
+    { "plan", required_argument, NULL, OPTION_PLAN }, { "json", no_argument, NULL, OPTION_JSON },
+    { "csv", no_argument, NULL, OPTION_CSV }, { "html", required_argument, NULL, OPTION_HTML },
+    { "svg", required_argument, NULL, OPTION_SVG }, { "help", no_argument, NULL, 'h' },
+    { "version", no_argument, NULL, 'V' }, { NULL, 0, NULL, 0 },
+};
+
+/* A number above `least` and below `most`, or a sentence. */
+static bool number_option(const char *name, const char *text, double least, double most, double *out)
+{
+    char *end;
+    double number = strtod(text, &end);
+
+    if (end == text || *end || !(number > least && number < most)) {
+        program_say("--%s %s: a number between %g and %g is needed", name, text, least, most);
+        return false;
+    }
+    *out = number;
+    return true;
+}
+
+static bool measure_option(const char *text, struct report_options *out)
+{
+    int measure = measure_find(text);
+
+    if (measure < 0) {
+        program_say("--measure %s: there is no such measure; see poise-report(1) for their names", text);
+        return false;
+    }
+    out->measure = (enum measure)measure;
+    return true;
+}
+
+static bool take_number(int option, struct request *out)
+{
+    double cups = 0;
+
+    switch (option) {
+    case OPTION_MARGIN: return number_option("margin", optarg, 0, 1e6, &out->options.margin);
+    case OPTION_CONFIDENCE: return number_option("confidence", optarg, 0.5, 1, &out->options.confidence);
+    case OPTION_SHARE: return number_option("share", optarg, 0, 1, &out->options.share);
+    case OPTION_STEP: return number_option("step", optarg, 0, 1e6, &out->options.step_s);
+    case OPTION_LEAST: return number_option("least", optarg, 0, 100, &out->options.least);
+    case OPTION_DOUBLING: return number_option("least-doubling", optarg, 0, 100, &out->options.least_doubling);
+    default:
+        if (!number_option("cups", optarg, 0, 1000, &cups))
+            return false;
+        out->cups = cups < 1 ? 1 : (int)cups;
+        return true;
+    }
+}
+
+/* Returns -1 to go on, or an exit status. */
+static int take_option(int option, struct request *out, const char **store)
+{
+    switch (option) {
+    case 's': *store = optarg; break;
+    case 'm': return measure_option(optarg, &out->options) ? -1 : EXIT_USAGE;
+    case OPTION_ALL: out->options.all = true; break;
+    case OPTION_BENCH: out->filter.bench = optarg; break;
+    case OPTION_SINCE: out->filter.since = optarg; break;
+    case OPTION_UNTIL: out->filter.until = optarg; break;
+    case OPTION_FACTOR: out->filter.factor = optarg; break;
+    case OPTION_PLAN: out->plan = optarg; break;
+    case OPTION_JSON: out->json = true; break;
+    case OPTION_CSV: out->csv = true; break;
+    case OPTION_HTML: out->html = optarg; break;
+    case OPTION_SVG: out->svg = optarg; break;
+    case 'h': usage(stdout); return EXIT_DONE;
+    case 'V': program_version(); return EXIT_DONE;
+    case '?': usage(stderr); return EXIT_USAGE;
+    default: return take_number(option, out) ? -1 : EXIT_USAGE;
+    }
+    return -1;
+}
+
+/* What is asked for: a command's function, with its name filled in; NULL: wrong usage. */
+static int (*command_of(int count, char **words, struct request *out))(const struct request *)
+{
+    static const struct {
+        const char *word;
+        bool named;
+        int (*command)(const struct request *);
+    } commands[] = {
+        { "brew", true, report_brew }, { "brews", false, report_brews }, { "next", true, report_next },
+        { "verdicts", false, report_verdicts }, { "experiment", true, report_experiment },
+    };
+
+    if (count == 0)
+        return report_experiments;
+    for (size_t i = 0; i < sizeof commands / sizeof *commands; i++)
+        if (strcmp(words[0], commands[i].word) == 0 && count == 1 + commands[i].named) {
+            out->name = commands[i].named ? words[1] : NULL;
+            return commands[i].command;
+        }
+    if (count > 1)
+        return NULL;
+    out->name = words[0];
+    return report_experiment;
+}
+
+int main(int argc, char **argv)
+{
+    struct request request = { .options = { .measure = MEASURE_EXTRACTION_PCT, .confidence = 0.95, .margin = NAN, .share = 0.95,
+                                            .step_s = 30, .least = 0.3, .least_doubling = 0.5 }, .cups = 1 };
+    int (*command)(const struct request *);
+    const char *store = NULL;
+    char path[512], factor[256];
+    struct why why;
+    int option, status;
+
+    program_begin(argv[0]);
+    while ((option = getopt_long(argc, argv, "s:m:hV", options, NULL)) != -1)
+        if ((status = take_option(option, &request, &store)) >= 0)
+            return status;
+    command = command_of(argc - optind, argv + optind, &request);
+    if (!command) {
+        program_say("%s %s: this cannot be read; see --help", argv[optind], argv[optind + 1]);
+        return EXIT_USAGE;
+    }
+    if (request.filter.factor) {
+        char *level;
+
+        snprintf(factor, sizeof factor, "%s", request.filter.factor);
+        level = strchr(factor, '=');
+        if (level)
+            *level++ = '\0';
+        request.filter.factor = factor;
+        request.filter.level = level;
+    }
+    if (store_open(&request.store, place_store(store, path, sizeof path), STORE_READ, &why) != 0) {
+        program_say("%s", why.text);
+        return EXIT_FAILED;
+    }
+    status = command(&request);
+    store_close(request.store);
+    if (fflush(stdout) != 0 || ferror(stdout)) {
+        program_say("standard output: %s", strerror(errno));
+        return EXIT_FAILED;
+    }
+    return status;
+}

@@ -1,0 +1,50 @@
+/* The commands of poise-report and what they share. */
+#ifndef POISE_REPORT_H
+#define POISE_REPORT_H
+
+#include "document.h"
+#include "findings.h"
+#include "poise/store.h"
+
+struct request {
+    struct store *store;
+    struct report_options options;
+    struct cups_filter filter;      /* for brews */
+    const char *name;               /* the experiment or the brew; NULL: none given */
+    bool json, csv;
+    const char *html, *svg;         /* a file; a folder; NULL: not asked */
+    const char *plan;               /* next: where to write the plan; NULL: not */
+    int cups;                       /* next: how many more are thought of */
+};
+
+/* Each returns an exit status. */
+int report_experiment(const struct request *request);
+int report_brew(const struct request *request);
+int report_brews(const struct request *request);
+int report_experiments(const struct request *request);
+int report_next(const struct request *request);
+int report_verdicts(const struct request *request);
+
+/* Loads an experiment's cups and makes its findings, or says why not.  Free both on success. */
+int experiment_load(const struct request *request, const char *name, struct cups *cups, struct findings *findings,
+                    struct why *why);
+
+/* Writes the document in the form asked for: HTML to its file, pictures to their folder, text to standard
+ * output otherwise. */
+int report_out(const struct request *request, const struct document *document, const char *title);
+
+json_t *findings_json(const struct findings *findings);
+
+/* Prints a JSON value and frees it. */
+int json_out(json_t *value);
+
+/* All columns of these cups, units in the titles, as RFC 4180. */
+int cups_csv(const struct cups *cups, FILE *out);
+
+/* One object with every number of a cup; NAN is null. */
+json_t *cup_json(const struct cup *cup);
+
+/* A JSON number, null where it is not finite. */
+json_t *number_json(double number);
+
+#endif

@@ -1,0 +1,36 @@
+/* Findings in words and pictures. */
+#ifndef POISE_REPORT_WORDS_H
+#define POISE_REPORT_WORDS_H
+
+#include "document.h"
+#include "findings.h"
+
+enum { SENTENCE_SIZE = 1200 };
+
+/* One sentence a person can say aloud. */
+void words_headline(const struct findings *findings, char out[SENTENCE_SIZE]);
+
+/* The whole report; charts only where the form can show them. */
+void words_experiment(const struct findings *findings, struct document *out, bool charts);
+
+/* "points" for percentages, else the unit. */
+const char *words_step(const char *measure);
+
+/* "130 to 175 s", "at least 130 s", "not identified", in `decimals` digits. */
+void words_interval(struct interval interval, int decimals, const char *unit, char out[96]);
+
+/* A probability as people write it: "0.03", "less than 0.001". */
+void words_p(double p, char out[32]);
+
+/* What was the same for all cups: "dose 15 g, grind 18". */
+void words_held(const struct findings *findings, char out[SENTENCE_SIZE]);
+
+struct chart *words_chart(const struct findings *findings);
+
+/* Tables and sentences that belong to one design; words_details.c. */
+void words_curves(const struct findings *findings, struct document *out);
+void words_trend(const struct findings *findings, struct document *out);
+void words_comparison(const struct findings *findings, struct document *out);
+void words_ratio(const struct findings *findings, struct document *out);
+
+#endif

@@ -1,0 +1,297 @@
+/* Tables and sentences that belong to one design; see words.h. */
+#include "words.h"
+
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+static void curve_name(const struct findings *findings, int curve, char out[2 * WORDS_SIZE])
+{
+    int other = findings_other_factor(findings);
+
+    out[0] = '\0';
+    if (other >= 0)
+        snprintf(out, 2 * WORDS_SIZE, "%.60s %.120s", call_of(findings->factor[other].name),
+                 findings->factor[other].level[findings->curve[curve].level].label);
+}
+
+static void question_words(const struct findings *findings, const struct kinetics_question *question, char out[SENTENCE_SIZE])
+{
+    const char *measure = measure_name(findings->options->measure), *step = words_step(measure);
+
+    switch (question->quantity) {
+    case QUANTITY_OF_SHARE:
+        snprintf(out, SENTENCE_SIZE, "%.0f %% of the plateau is reached", 100 * question->share);
+        break;
+    case QUANTITY_OF_GAIN:
+        snprintf(out, SENTENCE_SIZE, "another %.0f s bring less than %g %s", question->step_s, question->least, step);
+        break;
+    default:
+        snprintf(out, SENTENCE_SIZE, "doubling the time brings less than %g %s", question->least, step);
+        break;
+    }
+}
+
+static void fit_sentence(const struct findings *findings, const struct curve_finding *curve, struct document *out)
+{
+    const char *step = words_step(measure_name(findings->options->measure));
+    char p[32], plateau[96], rate[96];
+
+    if (!isfinite(curve->plateau.high)) {
+        document_add(out, BLOCK_TEXT, "The cups are all where the curve still rises like a line: plateau and rate are not "
+                     "identified.");
+        return;
+    }
+    words_interval(curve->plateau, 1, "%", plateau);
+    words_interval(curve->rate, 4, "per second", rate);
+    document_add(out, BLOCK_TEXT, "Plateau %.2f %% (%s); rate %.4f per second (%s)%s; cups scatter by %.2f %s around the curve.",
+                 curve->fit.value[KINETICS_PLATEAU], plateau, curve->fit.value[KINETICS_RATE], rate,
+                 curve->fit.quick ? "" : ", nothing at once", curve->fit.spread, step);
+    if (curve->fit.quick)
+        document_add(out, BLOCK_TEXT, "A quick part of %.1f %% is washed off at once, the rest is first order; without it the "
+                     "curve fits clearly worse (AICc %.1f against %.1f).", curve->fit.value[KINETICS_QUICK], curve->fit.aicc,
+                     curve->other.aicc);
+    if (!isnan(curve->runs_p) && curve->runs_p < 0.05) {
+        words_p(curve->runs_p, p);
+        document_add(out, BLOCK_CAUTION, "Neighbouring levels lie on the same side of the curve more often than chance would have "
+                     "it (runs test, p %s): the true shape is another.", p);
+    }
+}
+
+static void compare_curves(const struct findings *findings, struct document *out)
+{
+    char first_name[2 * WORDS_SIZE], second_name[2 * WORDS_SIZE], plateau[96], rate[96];
+
+    for (int first = 0; first < findings->curve_count; first++)
+        for (int second = first + 1; second < findings->curve_count; second++) {
+            const struct curve_finding *a = &findings->curve[first], *b = &findings->curve[second];
+
+            if (!a->fitted || !b->fitted)
+                continue;
+            curve_name(findings, first, first_name);
+            curve_name(findings, second, second_name);
+            words_interval(kinetics_difference(a->fit.value[KINETICS_PLATEAU], a->plateau, b->fit.value[KINETICS_PLATEAU],
+                                               b->plateau), 1, "points", plateau);
+            words_interval(kinetics_difference(a->fit.value[KINETICS_RATE], a->rate, b->fit.value[KINETICS_RATE], b->rate), 4,
+                           "per second", rate);
+            document_add(out, BLOCK_ITEM, "%s against %s: plateau %+.2f points (%s), rate %+.4f per second (%s).", first_name,
+                         second_name, a->fit.value[KINETICS_PLATEAU] - b->fit.value[KINETICS_PLATEAU], plateau,
+                         a->fit.value[KINETICS_RATE] - b->fit.value[KINETICS_RATE], rate);
+        }
+}
+
+void words_curves(const struct findings *findings, struct document *out)
+{
+    char name[2 * WORDS_SIZE], words[SENTENCE_SIZE], interval[96], titles[96];
+
+    for (int i = 0; i < findings->curve_count; i++) {
+        const struct curve_finding *curve = &findings->curve[i];
+
+        curve_name(findings, i, name);
+        document_add(out, BLOCK_HEADING, "Where returns diminish%s%s", name[0] ? ": " : "", name);
+        if (!curve->fitted) {
+            document_add(out, BLOCK_CAUTION, "No curve: %s.", curve->why_not);
+            continue;
+        }
+        snprintf(titles, sizeof titles, "by this measure|#seconds|%.0f %% interval", 100 * findings->options->confidence);
+        document_table(out, titles);
+        for (int j = 0; j < ANSWERS; j++) {
+            question_words(findings, &curve->answer[j].question, words);
+            words_interval(curve->answer[j].interval, 0, "s", interval);
+            if (isfinite(curve->answer[j].interval.high))
+                document_row(out, "%s" CELL "%.0f" CELL "%s", words, curve->answer[j].value, interval);
+            else
+                document_row(out, "%s" CELL "?" CELL "%s", words, curve->answer[j].interval.low > 0 ? interval : "not identified");
+        }
+        fit_sentence(findings, curve, out);
+    }
+    if (findings->curve_count > 1) {
+        document_add(out, BLOCK_HEADING, "The curves compared");
+        compare_curves(findings, out);
+    }
+}
+
+void words_trend(const struct findings *findings, struct document *out)
+{
+    const char *measure = measure_name(findings->options->measure), *factor = findings->factor[0].name;
+    const struct factor *levels = &findings->factor[0];
+    struct interval slope;
+    char words[96], p[32];
+
+    document_add(out, BLOCK_HEADING, "%s along %s", call_of(measure), call_of(factor));
+    if (findings->has_trend) {
+        double middle = (levels->level[0].number + levels->level[levels->level_count - 1].number) / 2;
+        double value = trend_slope_at(&findings->trend, middle, findings->options->confidence, &slope);
+
+        words_interval(slope, 3, words_step(measure), words);
+        document_add(out, BLOCK_TEXT, "%s: %+.3f %s per %s in the middle (%s).", findings->trend.degree == 1 ? "A line" : "A curve",
+                     value, words_step(measure), *unit_of(factor) ? unit_of(factor) : "step", words);
+    }
+    if (!findings->has_break)
+        return;
+    words_p(findings->broken.p, p);
+    if (findings->broken.p < 1 - findings->options->confidence) {
+        words_interval(findings->broken.at_interval, 0, unit_of(factor), words);
+        document_add(out, BLOCK_TEXT, "A break at %.0f %s (%s): %+.3f per %s before, %+.3f after (p %s by %d permutations).",
+                     findings->broken.at, unit_of(factor), words, findings->broken.slope_before,
+                     *unit_of(factor) ? unit_of(factor) : "step", findings->broken.slope_after, p, FINDING_PERMUTATIONS);
+    } else {
+        document_add(out, BLOCK_TEXT, "No break shown (p %s by %d permutations).", p, FINDING_PERMUTATIONS);
+    }
+}
+
+/* --- comparisons --- */
+
+static void anova_table(const struct findings *findings, struct document *out)
+{
+    static const char *const sources[ANOVA_SOURCES] = { NULL, NULL, "both together", "replicate (block)" };
+
+    document_table(out, "source|#sum of squares|#df|#F|#p");
+    for (int i = 0; i < ANOVA_SOURCES; i++) {
+        const struct anova_line *line = &findings->anova.line[i];
+        const char *name = i < FACTORS ? call_of(findings->factor[i].name) : sources[i];
+        char p[32];
+
+        if (!line->df)
+            continue;
+        words_p(line->p, p);
+        document_row(out, "%s" CELL "%.3f" CELL "%zu" CELL "%.2f" CELL "%s", name, line->ss, line->df, line->f, p);
+    }
+    document_row(out, "left over" CELL "%.3f" CELL "%zu" CELL CELL, findings->anova.rss, findings->anova.df);
+}
+
+/* With two factors only pairs that differ in one of them are simple effects. */
+static bool simple_effect(const struct findings *findings, const struct pair_finding *pair, int factor)
+{
+    const int *first = findings->level[pair->first].level, *second = findings->level[pair->second].level;
+
+    return findings->factor_count < 2 || first[1 - factor] == second[1 - factor];
+}
+
+/* Of many numeric levels only neighbours are worth a line; the curve tells the rest. */
+static bool worth_a_line(const struct findings *findings, const struct pair_finding *pair, int factor)
+{
+    const int *first = findings->level[pair->first].level, *second = findings->level[pair->second].level;
+
+    return !findings->factor[factor].numeric || findings->factor[factor].level_count <= 3
+        || abs(first[factor] - second[factor]) == 1;
+}
+
+static void pair_table(const struct findings *findings, struct document *out, int factor)
+{
+    const char *measure = measure_name(findings->options->measure);
+    char first[2 * WORDS_SIZE], second[2 * WORDS_SIZE], interval[96], p[32], titles[128];
+
+    snprintf(titles, sizeof titles, "compared|#difference, %s|%.0f %% interval|#p", words_step(measure),
+             100 * findings->options->confidence);
+    document_table(out, titles);
+    for (int i = 0; i < findings->pair_count; i++) {
+        const struct pair_finding *pair = &findings->pair[i];
+
+        if (!simple_effect(findings, pair, factor) || !worth_a_line(findings, pair, factor))
+            continue;
+        findings_level_words(findings, pair->first, first);
+        findings_level_words(findings, pair->second, second);
+        words_interval(pair->difference.interval, 2, "", interval);
+        words_p(pair->difference.p, p);
+        document_row(out, "%s against %s" CELL "%+.2f" CELL "%s" CELL "%s", first, second, pair->difference.difference, interval, p);
+    }
+}
+
+/* Two by two: the four simple effects, said. */
+static void simple_effects(const struct findings *findings, struct document *out)
+{
+    const char *measure = measure_name(findings->options->measure), *step = words_step(measure);
+    double alpha = 1 - findings->options->confidence;
+
+    for (int factor = 0; factor < FACTORS; factor++)
+        for (int i = 0; i < findings->pair_count; i++) {
+            const struct pair_finding *pair = &findings->pair[i];
+            const int *first = findings->level[pair->first].level, *second = findings->level[pair->second].level;
+            const struct factor *varied = &findings->factor[factor], *held = &findings->factor[1 - factor];
+            char interval[96];
+
+            if (first[1 - factor] != second[1 - factor])
+                continue;
+            words_interval(pair->difference.interval, 2, step, interval);
+            if (pair->difference.p < alpha)
+                document_add(out, BLOCK_ITEM, "At %.60s %.60s, %.60s instead of %.60s brings %+.2f %s (%s).", call_of(held->name),
+                             held->level[first[1 - factor]].label, varied->level[first[factor]].label,
+                             varied->level[second[factor]].label, pair->difference.difference, step, interval);
+            else
+                document_add(out, BLOCK_ITEM, "At %.60s %.60s, no difference is shown between %.60s and %.60s (%s).",
+                             call_of(held->name), held->level[first[1 - factor]].label, varied->level[first[factor]].label,
+                             varied->level[second[factor]].label, interval);
+        }
+}
+
+void words_comparison(const struct findings *findings, struct document *out)
+{
+    const char *step = words_step(measure_name(findings->options->measure));
+    bool two_by_two = findings->factor_count == 2 && findings->level_count == 4 && findings->factor[0].level_count == 2;
+    char p[32], interval[96];
+
+    document_add(out, BLOCK_HEADING, "Compared");
+    if (!findings->pair_count) {
+        document_add(out, BLOCK_TEXT, "Not possible: %s.", findings->no_anova[0] ? findings->no_anova : "too few cups");
+        return;
+    }
+    if (two_by_two && findings->has_anova)
+        simple_effects(findings, out);
+    else
+        for (int factor = 0; factor < findings->factor_count; factor++)
+            pair_table(findings, out, factor);
+    if (findings->level_count > 2 && findings->has_anova)
+        document_add(out, BLOCK_TEXT, "Analysis of variance%s; intervals and p of pairs hold for all pairs together (Tukey).",
+                     findings->blocks ? ", replicates as blocks" : "");
+    if (findings->level_count > 2 && findings->has_anova)
+        anova_table(findings, out);
+    if (!isnan(findings->smallest))
+        document_add(out, BLOCK_TEXT, "With so few cups a difference below %.2f %s between two levels could easily have stayed "
+                     "unseen: \"not shown\" is not \"not there\".", findings->smallest, step);
+    if (findings->has_equivalence) {
+        words_interval(findings->equivalence.interval, 2, step, interval);
+        words_p(findings->equivalence.p, p);
+        document_add(out, BLOCK_TEXT, "The same within %g %s: %s (difference %s, p %s by two one-sided tests).",
+                     findings->options->margin, step, findings->equivalence.equal ? "yes" : "not shown", interval, p);
+    }
+}
+
+/* More dose in the same water leaves more liquid in the bed: the cup's share falls though the coffee gave
+ * as much (Liang, Chan, Ristenpart, Scientific Reports 11, 2021). */
+void words_ratio(const struct findings *findings, struct document *out)
+{
+    bool ratio = false;
+
+    for (int f = 0; f < findings->factor_count; f++)
+        ratio = ratio || strcmp(findings->factor[f].name, "dose_g") == 0 || strcmp(findings->factor[f].name, "water_g") == 0;
+    if (!ratio || !findings->level_count)
+        return;
+    document_add(out, BLOCK_HEADING, "In the cup and in all");
+    document_table(out, "level|#strength %|#in the cup %|#in all %|#retained g/g|#water to add for 1.3 %, g");
+    for (int i = 0; i < findings->level_count; i++) {
+        double sum[5] = { 0 };
+        size_t n[5] = { 0 };
+        static const enum measure measures[5] = { MEASURE_STRENGTH_PCT, MEASURE_EXTRACTION_PCT, MEASURE_EXTRACTION_TOTAL_PCT,
+                                                  MEASURE_RETAINED_G_PER_G, MEASURE_BEVERAGE_G };
+        char words[2 * WORDS_SIZE], add[32] = "";
+
+        for (size_t j = 0; j < findings->point_count; j++)
+            for (int k = 0; k < 5; k++) {
+                double value = findings->point[j].cup->measures.value[measures[k]];
+
+                if (memcmp(findings->point[j].level, findings->level[i].level, sizeof findings->level[i].level) != 0 || isnan(value))
+                    continue;
+                sum[k] += value;
+                n[k]++;
+            }
+        for (int k = 0; k < 5; k++)
+            sum[k] = n[k] ? sum[k] / (double)n[k] : (double)NAN;
+        findings_level_words(findings, i, words);
+        if (sum[0] > 1.3)
+            snprintf(add, sizeof add, "%.0f", sum[4] * (sum[0] / 1.3 - 1));
+        document_row(out, "%s" CELL "%.2f" CELL "%.2f" CELL "%.2f" CELL "%.2f" CELL "%s", words, sum[0], sum[1], sum[2], sum[3], add);
+    }
+    document_add(out, BLOCK_TEXT, "All liquid in the brewer is as strong as the cup; what the bed holds back is dissolved but not "
+                 "in the cup. Judge a change of ratio by \"in all\".");
+}
