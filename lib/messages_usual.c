@@ -32,7 +32,8 @@ static void word(struct cursor *cursor, char *out, size_t size)
 {
     const char *from = cursor->at, *at = from;
 
-    while (cursor->good && at < cursor->end && ((*at >= 'a' && *at <= 'z') || (*at >= '0' && *at <= '9') || *at == '-'))
+    while (cursor->good && at < cursor->end
+           && ((*at >= 'a' && *at <= 'z') || (*at >= '0' && *at <= '9') || *at == '-'))
         at++;
     if (!cursor->good || at == cursor->end || *at != '"' || at == from || (size_t)(at - from) >= size) {
         cursor->good = false;
@@ -145,7 +146,8 @@ static void read_status(struct cursor *cursor, struct message_reading *out, bool
 
     LITERAL(cursor, ",\"status\":\"");
     word(cursor, name, sizeof name);
-    while (cursor->good && status <= READING_FAULT && strcmp(name, reading_status_name((enum reading_status)status)) != 0)
+    while (cursor->good && status <= READING_FAULT
+           && strcmp(name, reading_status_name((enum reading_status)status)) != 0)
         status++;
     if (status > READING_FAULT || (status == READING_OK) != known)
         cursor->good = false;
