@@ -10,6 +10,7 @@
 #include "bench_parts.h"
 #include "lock.h"
 #include "poise/program.h"
+#include "strength.h"
 
 enum {
     COMMIT_WAIT_MS = 20,        /* an event waits so long for the disk; a slower one must not stop the bench */
@@ -223,6 +224,19 @@ static void settle_reading(struct bench *bench, int station)
 
 /* ---- what instruments say ---- */
 
+/* What an instrument shows besides what it is there for is not the brew's: a refractometer's temperature is its
+ * sample's. */
+void bench_feed(struct bench *bench, int instrument, const struct reading *reading, uint64_t seq, struct moment at)
+{
+    enum quantity own = bench->config->instruments[instrument].quantity;
+
+    if (own == QUANTITY_NONE || reading->quantity == own)
+        stations_reading(&bench->stations, bench->outlets[instrument].station, reading, seq, at);
+    else if (reading->quantity == QUANTITY_TEMPERATURE &&
+             (own == QUANTITY_STRENGTH || own == QUANTITY_BRIX || own == QUANTITY_REFRACTIVE_INDEX))
+        strength_sample_temperature(&bench->stations, reading);
+}
+
 static void save_trackers(struct bench *bench)
 {
     bench->saved_us = bench->now.mono_us;
@@ -257,7 +271,7 @@ void bench_reading(struct bench *bench, int instrument, const struct reading *re
     if ((length = message_write(message, text, sizeof text)) < 0)
         return;
     bus_publish(bench->bus, outlet->topic, outlet->topic_length, text, (size_t)length);
-    stations_reading(&bench->stations, outlet->station, reading, seq, at);
+    bench_feed(bench, instrument, reading, seq, at);
     journal_reading(bench->journal, outlet->topic, outlet->topic_length, text, (size_t)length, seq, at.time_us);
     if (bench->now.mono_us - bench->saved_us >= SAVE_EVERY_US)
         save_trackers(bench);

@@ -66,6 +66,9 @@ void bench_settle(struct bench *bench);
 /* Asks the journal to promise that seq up to so much will not be given again. */
 void bench_reserve(struct bench *bench);
 
+/* Gives a reading to whom it concerns. */
+void bench_feed(struct bench *bench, int instrument, const struct reading *reading, uint64_t seq, struct moment at);
+
 /* Keeps what changed (all: everything) with the next commit; the journal is held. */
 void bench_save(struct bench *bench, bool all);
 

@@ -73,8 +73,7 @@ static void feed_again(void *context, const char *topic, size_t topic_length, co
             stations_time(&bench->stations, then);
             instrument = instrument_find(bench->config, message.reading.instrument);
             if (instrument >= 0)
-                stations_reading(&bench->stations, bench->outlets[instrument].station, &reading, message.common.seq,
-                                 then);
+                bench_feed(bench, instrument, &reading, message.common.seq, then);
         } else if (message.kind == MESSAGE_INSTRUMENT &&
                    (message.instrument.change == INSTRUMENT_SILENT || message.instrument.change == INSTRUMENT_LOST)) {
             instrument = instrument_find(bench->config, message.instrument.instrument);

@@ -226,10 +226,11 @@ json_t *brew_save(const struct brew *brew)
                                 json_pack("[o,o,b]", number_or_null(brew->measures.value[i]),
                                           number_or_null(brew->measures.standard_uncertainty[i]), brew->above[i]));
     for (int i = 0; i < brew->sample_count; i++)
-        json_array_append_new(samples, json_pack("[f,o,I,I]", brew->samples[i].strength_pct,
+        json_array_append_new(samples, json_pack("[f,o,I,I,o]", brew->samples[i].strength_pct,
                                                  number_or_null(brew->samples[i].resolution_pct),
                                                  (json_int_t)brew->samples[i].seq,
-                                                 (json_int_t)brew->samples[i].at_us));
+                                                 (json_int_t)brew->samples[i].at_us,
+                                                 number_or_null(brew->samples[i].sample_c)));
     for (int i = 0; i < brew->stage_count; i++)
         json_array_append_new(stages, json_pack("[s,I]", stage_name(brew->stages[i].stage),
                                                 (json_int_t)brew->stages[i].at_us));
@@ -264,6 +265,7 @@ static void load_lists(struct brew *brew, const json_t *json)
                 .resolution_pct = number_of(json_array_get(entry, 1)),
                 .seq = (uint64_t)json_integer_value(json_array_get(entry, 2)),
                 .at_us = json_integer_value(json_array_get(entry, 3)),
+                .sample_c = number_of(json_array_get(entry, 4)),
             };
     json_array_foreach(json_object_get(json, "stages"), i, entry) {
         const char *stage = json_string_value(json_array_get(entry, 0));

@@ -14,7 +14,7 @@
 
 enum {
     BREWS_KEPT = 100,       /* two busy days: corrections for older ones are refused with a sentence */
-    BREW_SAMPLES = 12,      /* strength readings of one cup */
+    BREW_SAMPLES = MEASURE_READINGS,    /* strength readings of one cup */
     BREW_STAGES = 32        /* shown to late joiners; a brew with more has its oldest left out */
 };
 
@@ -23,6 +23,7 @@ struct sample {
     double resolution_pct;      /* worth of the last digit shown */
     uint64_t seq;               /* of the reading; 0: entered by hand */
     int64_t at_us;
+    double sample_c;            /* NAN: not known */
 };
 
 struct brew {

@@ -66,10 +66,26 @@ static bool measures_its_own(const struct instrument *instrument, struct reading
     return found;
 }
 
+static void hand_over(struct instrument *instrument, struct reading *reading, struct moment now)
+{
+    int reason = complete(reading, now.mono_us);
+
+    if (reason > 0) {
+        reject(instrument, (enum reject)reason);
+        return;
+    }
+    if (reading->quantity == instrument->config->quantity) {
+        silence_heard(instrument, now.mono_us);
+        instrument->last = *reading;
+        instrument->has_last = true;
+    }
+    bench_reading(instrument->all->bench, instrument->place, reading, now);
+}
+
 static void decode(struct instrument *instrument, const uint8_t *frame, size_t length, struct moment now)
 {
     struct reading readings[FRAME_READINGS];
-    int count = instrument->driver->decode(instrument->state, frame, length, readings, FRAME_READINGS), reason;
+    int count = instrument->driver->decode(instrument->state, frame, length, readings, FRAME_READINGS);
 
     if (count == 0)
         return;
@@ -81,19 +97,11 @@ static void decode(struct instrument *instrument, const uint8_t *frame, size_t l
         reject(instrument, REJECT_UNIT);
         return;
     }
-    for (int i = 0; i < count; i++) {
-        reason = complete(&readings[i], now.mono_us);
-        if (reason > 0) {
-            reject(instrument, (enum reject)reason);
-            continue;
-        }
-        if (readings[i].quantity == instrument->config->quantity) {
-            silence_heard(instrument, now.mono_us);
-            instrument->last = readings[i];
-            instrument->has_last = true;
-        }
-        bench_reading(instrument->all->bench, instrument->place, &readings[i], now);
-    }
+    /* what comes with the reading, as a sample's temperature, first: then it is known when the reading is used */
+    for (int own = 0; own <= 1; own++)
+        for (int i = 0; i < count; i++)
+            if ((readings[i].quantity == instrument->config->quantity) == own)
+                hand_over(instrument, &readings[i], now);
 }
 
 /* Fill and line ends between frames are no loss; anything else that is dropped is counted. */

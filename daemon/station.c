@@ -55,6 +55,14 @@ static void tell_one(struct stations *stations, const struct brew *brew, enum me
     message.measure.standard_uncertainty = brew->measures.standard_uncertainty[measure];
     message.measure.above = brew->above[measure];
     message.measure.by = by;
+    if (measure == MEASURE_STRENGTH_PCT && !brew->strength_entered) {
+        message.measure.from_readings = true;
+        message.measure.readings = brew->sample_count;
+        for (int i = 0; i < brew->sample_count; i++)
+            message.measure.reading[i] = brew->samples[i].seq;
+        message.measure.filtered = stations->filtered;
+        message.measure.sample_c = brew->sample_count ? brew->samples[brew->sample_count - 1].sample_c : NAN;
+    }
     stations->emit(stations->context, &message);
 }
 
@@ -433,7 +441,7 @@ int stations_open(struct stations *stations, const struct config *config, struct
         stations->count++;
     }
     strcpy(stations->brews.bench, config->bench);
-    stations->unassigned.strength_pct = stations->blank_pct = NAN;
+    stations->unassigned.strength_pct = stations->blank_pct = stations->sample_c = NAN;
     take_settings(stations, config);
     return 0;
 }

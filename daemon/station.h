@@ -38,6 +38,8 @@ struct stations {
     uint64_t strength_seq;              /* of the newest strength reading that was used or kept */
     int64_t strength_us;                /* when it came */
     double blank_pct;                   /* the newest reading of water; NAN: none */
+    double sample_c;                    /* of what lies on the refractometer; NAN: it has not said */
+    int64_t sample_c_us;                /* when it said so */
     bool state_changed;                 /* late joiners' picture differs: publish it */
     void *context;
     void (*emit)(void *context, struct message *message);      /* the common fields are the callee's */

@@ -130,6 +130,7 @@ static void load_bench(struct stations *stations, const json_t *json)
             .resolution_pct = json_number_value(json_array_get(unassigned, 1)),
             .seq = (uint64_t)json_integer_value(json_array_get(unassigned, 2)),
             .at_us = json_integer_value(json_array_get(unassigned, 3)),
+            .sample_c = NAN,
         };
 }
 

@@ -19,6 +19,9 @@ static const double BLANK_DRIFT_PCT = 0.02;
 /* An instrument that repeats itself shows the same sample again: one reading a second counts. */
 static const int64_t REPEAT_US = 1000000;
 
+/* A temperature belongs to a reading of about the same moment. */
+static const int64_t SAMPLE_FRESH_US = 5000000;
+
 /* A replicate further than this from the median, in robust deviations, is shown as suspect (median
  * and MAD; 1.4826 MAD estimates the standard deviation of a normal distribution). */
 static const double SUSPECT_DEVIATIONS = 3.5, MAD_TO_SIGMA = 1.4826;
@@ -130,6 +133,14 @@ static bool to_strength(struct stations *stations, const struct reading *reading
     return true;
 }
 
+void strength_sample_temperature(struct stations *stations, const struct reading *reading)
+{
+    if (reading->status != READING_OK)
+        return;
+    stations->sample_c = decimal_to_double(reading->value);
+    stations->sample_c_us = reading->mono_us;
+}
+
 static void take_blank(struct stations *stations, const struct sample *sample)
 {
     stations->blank_pct = sample->strength_pct;
@@ -142,7 +153,7 @@ static void take_blank(struct stations *stations, const struct sample *sample)
 
 void strength_reading(struct stations *stations, const struct reading *reading, uint64_t seq, struct moment now)
 {
-    struct sample sample = { .seq = seq, .at_us = now.mono_us };
+    struct sample sample = { .seq = seq, .at_us = now.mono_us, .sample_c = NAN };
     struct brew *brew = NULL;
 
     if (reading->status != READING_OK || reading->stable == 0 || seq <= stations->strength_seq)
@@ -158,6 +169,8 @@ void strength_reading(struct stations *stations, const struct reading *reading, 
         return;
     stations->strength_seq = seq;
     stations->strength_us = now.mono_us;
+    if (!isnan(stations->sample_c) && llabs(now.mono_us - stations->sample_c_us) < SAMPLE_FRESH_US)
+        sample.sample_c = stations->sample_c;
     if (sample.strength_pct < BLANK_MOST_PCT) {
         take_blank(stations, &sample);
         return;

@@ -8,6 +8,9 @@
 /* A strength, Brix or refractive index reading. */
 void strength_reading(struct stations *stations, const struct reading *reading, uint64_t seq, struct moment now);
 
+/* The temperature that a refractometer shows of the sample that it reads next. */
+void strength_sample_temperature(struct stations *stations, const struct reading *reading);
+
 /* A strength typed in by hand replaces the readings. */
 void strength_enter(struct stations *stations, struct brew *brew, double strength_pct, double standard_uncertainty,
                     struct moment now);

@@ -271,6 +271,20 @@ static void put_measure(struct text *text, const struct message_measure *measure
     PUT(text, ",\"by\":\"");
     put_word(text, made_by_name(measure->by));
     PUT(text, "\"");
+    if (!measure->from_readings)
+        return;
+    PUT(text, ",\"readings\":[");
+    for (int i = 0; i < measure->readings; i++) {
+        if (i > 0)
+            PUT(text, ",");
+        put_unsigned(text, measure->reading[i]);
+    }
+    PUT(text, "],\"filtered\":");
+    put_word(text, measure->filtered ? "true" : "false");
+    if (isfinite(measure->sample_c)) {
+        PUT(text, ",\"sample_c\":");
+        put_number(text, measure->sample_c);
+    }
 }
 
 static void put_instrument(struct text *text, const struct message_instrument *instrument)

@@ -234,6 +234,33 @@ static int read_stage(json_t *json, struct message_stage *out, struct why *why)
     return 0;
 }
 
+/* Which readings a strength comes from, when it says so. */
+static int read_readings(json_t *json, struct message_measure *out, struct why *why)
+{
+    json_t *readings = json_object_get(json, "readings"), *seq;
+    int error, filtered = -1;
+    size_t i;
+
+    out->sample_c = NAN;
+    if (!readings)
+        return 0;
+    if (!json_is_array(readings) || json_array_size(readings) > MEASURE_READINGS)
+        return missing("readings", "a list of at most 12 numbers", why);
+    json_array_foreach(readings, i, seq) {
+        if (!json_is_integer(seq) || json_integer_value(seq) < 0)
+            return missing("readings", "a list of whole numbers", why);
+        out->reading[i] = (uint64_t)json_integer_value(seq);
+    }
+    if ((error = read_flag(json, "filtered", &filtered, why)) < 0)
+        return error;
+    if (json_object_get(json, "sample_c") && (error = read_number(json, "sample_c", true, &out->sample_c, why)) < 0)
+        return error;
+    out->from_readings = true;
+    out->readings = (int)json_array_size(readings);
+    out->filtered = filtered == 1;
+    return 0;
+}
+
 static int read_measure(json_t *json, struct message_measure *out, struct why *why)
 {
     int error, measure = 0, by = 0, above = 0;
@@ -251,7 +278,7 @@ static int read_measure(json_t *json, struct message_measure *out, struct why *w
     out->measure = (enum measure)measure;
     out->above = above == 1;
     out->by = (enum made_by)by;
-    return 0;
+    return read_readings(json, out, why);
 }
 
 static int read_instrument(json_t *json, struct message_instrument *out, struct why *why)

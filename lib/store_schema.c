@@ -50,7 +50,8 @@ static const char tables[] =
     /* which brew a strength reading belongs to; the row with the greatest seq counts, brew NULL takes it back */
     "CREATE TABLE assignment (bench_id INTEGER NOT NULL REFERENCES bench, reading_seq INTEGER NOT NULL,"
     " seq INTEGER NOT NULL, time_us INTEGER NOT NULL, brew_id INTEGER REFERENCES brew, made_by TEXT NOT NULL,"
-    " PRIMARY KEY (bench_id, reading_seq, seq, time_us)) WITHOUT ROWID;"
+    " filtered INTEGER, sample_c REAL, PRIMARY KEY (bench_id, reading_seq, seq, time_us)) WITHOUT ROWID;"
+    "CREATE INDEX assignment_by_brew ON assignment (brew_id) WHERE brew_id IS NOT NULL;"
     "CREATE TABLE note (brew_id INTEGER NOT NULL REFERENCES brew, seq INTEGER NOT NULL, time_us INTEGER NOT NULL,"
     " text TEXT NOT NULL, PRIMARY KEY (brew_id, seq)) WITHOUT ROWID;"
     "CREATE TABLE instrument_event (bench_id INTEGER NOT NULL REFERENCES bench, seq INTEGER NOT NULL,"
@@ -181,6 +182,16 @@ const char *const store_statements[STATEMENT_COUNT] = {
                                  " (SELECT value, standard_uncertainty FROM measure WHERE brew_id = ?1 AND measure = ?2"
                                  " AND seq < ?3 ORDER BY seq DESC LIMIT 1) WHERE value IS ?4"
                                  " AND standard_uncertainty IS ?5) ON CONFLICT DO NOTHING",
+    /* ?6 is the list of readings as JSON: those that are new to the brew, and those it lost */
+    [STATEMENT_ASSIGN] = "INSERT INTO assignment (bench_id, reading_seq, seq, time_us, brew_id, made_by, filtered, sample_c)"
+                         " SELECT ?1, r.value, ?2, ?3, ?4, ?5, ?7, ?8 FROM json_each(?6) r WHERE ?4 IS NOT (SELECT brew_id"
+                         " FROM assignment a WHERE a.bench_id = ?1 AND a.reading_seq = r.value ORDER BY a.seq DESC LIMIT 1)"
+                         " ON CONFLICT DO NOTHING",
+    [STATEMENT_UNASSIGN] = "INSERT INTO assignment (bench_id, reading_seq, seq, time_us, brew_id, made_by)"
+                           " SELECT ?1, a.reading_seq, ?2, ?3, NULL, ?5 FROM assignment a WHERE a.brew_id = ?4"
+                           " AND a.reading_seq NOT IN (SELECT value FROM json_each(?6)) AND a.seq = (SELECT max(l.seq)"
+                           " FROM assignment l WHERE l.bench_id = ?1 AND l.reading_seq = a.reading_seq)"
+                           " ON CONFLICT DO NOTHING",
     [STATEMENT_NOTE] = "INSERT INTO note (brew_id, seq, time_us, text) VALUES (?1, ?2, ?3, ?4) ON CONFLICT DO NOTHING",
     [STATEMENT_INSTRUMENT_EVENT] = "INSERT INTO instrument_event (bench_id, seq, instrument, time_us, change, detail)"
                                    " VALUES (?1, ?2, ?3, ?4, ?5, ?6) ON CONFLICT DO NOTHING",

@@ -320,6 +320,38 @@ static int write_instrument(struct store *store, const struct store_event *event
     return done(statement);
 }
 
+/* A strength says which readings it comes from: what is new among them is the brew's, what is missing
+ * is its no longer. */
+static int write_assignments(struct store *store, const struct store_event *event, int64_t brew)
+{
+    static const enum statement both[] = { STATEMENT_UNASSIGN, STATEMENT_ASSIGN };
+    const struct message_measure *measure = &event->message.measure;
+    char list[MEASURE_READINGS * 24 + 3] = "[";
+    size_t length = 1;
+
+    for (int i = 0; i < measure->readings; i++)
+        length += (size_t)snprintf(list + length, sizeof list - length, "%s%llu", i ? "," : "",
+                                   (unsigned long long)measure->reading[i]);
+    strcpy(list + length, "]");
+    for (size_t i = 0; i < sizeof both / sizeof *both; i++) {
+        sqlite3_stmt *statement = store->statement[both[i]];
+
+        sqlite3_bind_int64(statement, 1, bench_row(store, event->bench));
+        sqlite3_bind_int64(statement, 2, (int64_t)event->message.common.seq);
+        sqlite3_bind_int64(statement, 3, event->message.common.time_us);
+        sqlite3_bind_int64(statement, 4, brew);
+        bind_name(statement, 5, made_by_name(measure->by));
+        bind_words(statement, 6, list);
+        if (both[i] == STATEMENT_ASSIGN) {
+            sqlite3_bind_int(statement, 7, measure->filtered);
+            bind_number(statement, 8, measure->sample_c);
+        }
+        if (done(statement) != 0)
+            return -1;
+    }
+    return 0;
+}
+
 static int write_gap(struct store *store, const struct store_event *event)
 {
     sqlite3_stmt *statement = store->statement[STATEMENT_GAP];
@@ -357,7 +389,9 @@ static int write_event(struct store *store, const struct store_event *event)
     case MESSAGE_STAGE:
         return write_stage(store, event, brew);
     case MESSAGE_MEASURE:
-        return write_measure(store, STATEMENT_MEASURE, brew, &message->common, &message->measure);
+        if (write_measure(store, STATEMENT_MEASURE, brew, &message->common, &message->measure) != 0)
+            return -1;
+        return message->measure.from_readings ? write_assignments(store, event, brew) : 0;
     case MESSAGE_WARNING:
         return write_warning(store, event, brew);
     case MESSAGE_INSTRUMENT:

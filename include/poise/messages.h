@@ -85,6 +85,8 @@ struct message_stage {
     enum made_by by;
 };
 
+enum { MEASURE_READINGS = 12 };     /* most strength readings of one cup */
+
 struct message_measure {
     char brew[BREW_SIZE], station[NAME_SIZE];
     enum measure measure;
@@ -92,6 +94,13 @@ struct message_measure {
     double standard_uncertainty;/* NAN: not known; null on the bus */
     bool above;                 /* true: the value is a lower bound (an overloaded scale); field "above" */
     enum made_by by;
+    /* With strength_pct that an instrument read: which readings it is the mean of (field "readings"; none left: the
+     * empty list), whether the samples passed a filter, and the temperature of the newest sample. */
+    bool from_readings;
+    int readings;
+    uint64_t reading[MEASURE_READINGS];
+    bool filtered;
+    double sample_c;            /* NAN: not known, and left out */
 };
 
 struct message_instrument {

@@ -1,0 +1,72 @@
+"""Cups waiting for strength: readings that come late, go to the right cup, and can be corrected."""
+from bench import event, refractometer, station
+
+
+def two_cups(bench, port, *lines, **options):
+    """Two brews that are over and wait."""
+    bench.configure(station("left"), refractometer("glass", port, *lines, **options),
+                    "[strength]\nreplicates = 2\nstrength_per_brix = 0.85\nfiltered = yes\n")
+    bench.poised()
+    port.wait_heard()
+    brews = []
+    for _ in range(2):
+        brews.append(bench.ask(do="begin")["brew"])
+        for measure, value in (("dose_g", 15.0), ("water_g", 230.0), ("beverage_g", 199.25)):
+            bench.ask(do="enter", brew=brews[-1], measure=measure, value=value, standard_uncertainty=0.03)
+        bench.ask(do="end")
+    return brews
+
+
+def test_a_reading_says_what_it_was_made_of(bench):
+    port = bench.port("glass")
+    first, _ = two_cups(bench, port, "fields = nd, brix, temperature", "separator = ,", quantity="brix")
+    bus = bench.subscribe()
+    port.line("1.3354,1.60,23.5")       # may be half a line: dropped
+    port.line("1.3354,1.60,23.5")
+    measure = bus.wait_for(event("measure", measure="strength_pct"))
+    assert measure["brew"] == first
+    assert abs(measure["value"] - 1.60 * 0.85) < 1e-9
+    assert (measure["filtered"], measure["sample_c"]) == (True, 23.5)
+    read = {m["seq"]: m for m in bus.drain() if m["topic"].startswith("reading/")}
+    assert [read[seq]["value"] for seq in measure["readings"]] == [1.60]
+    state = bench.ask(do="status")["state"]
+    assert "slurry_c" not in state["last"]["measures"]      # the sample's temperature is none of the brew's
+
+
+def test_the_store_knows_which_reading_belongs_to_which_cup(bench):
+    port = bench.port("glass")
+    logger = bench.logger()
+    first, second = two_cups(bench, port, r"pattern = (?<value>\d+\.\d+) (?<unit>%)")
+    bus = bench.subscribe()
+    port.line("0.00 %")
+    port.line("1.40 %")
+    bus.wait_for(event("measure", measure="strength_pct", brew=first))
+    assert bench.ask(do="assign", brew=second)["ok"]
+    whose = ("SELECT r.value, (SELECT b.name FROM assignment a LEFT JOIN brew b USING (brew_id) WHERE a.bench_id = r.bench_id"
+             " AND a.reading_seq = r.seq ORDER BY a.seq DESC LIMIT 1) AS brew FROM reading r WHERE r.value > 0")
+    bench.wait_query(whose, lambda rows: rows == [{"value": 1.4, "brew": second}])
+    rows = bench.wait_query("SELECT brew, round(extraction_pct, 6) AS e, round(extraction_total_pct, 6) AS t FROM"
+                            " brew_summary ORDER BY brew", lambda rows: rows and rows[1]["e"] is not None)
+    # S B / D and S W / ((1 - S) D) of 1.40 %, 199.25 g, 230 g, 15 g
+    assert rows == [{"brew": first, "e": None, "t": None}, {"brew": second, "e": 18.596667, "t": 21.771467}]
+    assert bench.ask(do="unassign", brew=second)["ok"]
+    bench.wait_query(whose, lambda rows: rows == [{"value": 1.4, "brew": None}])
+    logger.stop()
+
+
+def test_a_plan_reaches_the_store(bench):
+    port = bench.port("glass")
+    logger = bench.logger()
+    bench.configure(station("left"), refractometer("glass", port, r"pattern = (?<value>\d+\.\d+) (?<unit>%)"))
+    bench.poised()
+    text = "[experiment]\nname = ferry-grind\ntitle = Ferry\nseed = 1\n[vary]\ngrind = 16, 20\n[hold]\nwater_g = 230 +- 2\n"
+    assert bench.ask(do="plan", plan="load", text=text)["ok"]
+    brew = bench.ask(do="begin")["brew"]
+    bench.ask(do="enter", measure="water_g", value=240)
+    bench.ask(do="end")
+    row = bench.wait_query("SELECT brew, experiment, run, replicate, factors, recipe, plan_kept FROM brew_summary",
+                           lambda rows: rows and rows[0]["plan_kept"] is not None)[0]
+    assert row["brew"] == brew and row["experiment"] == "ferry-grind" and row["replicate"] == 1
+    assert row["plan_kept"] == 0 and row["recipe"] == '{"water_g":230}' and '"grind":' in row["factors"]
+    assert bench.query("SELECT title, definition FROM experiment") == [{"title": "Ferry", "definition": text}]
+    logger.stop()
