@@ -75,6 +75,9 @@ struct signal {
     int shown_count;
     double resolution_g;
     int64_t interval_us;        /* between readings, smoothed */
+    int64_t arrived_us, made_us;/* of the last reading: its arrival, and when the instrument made it */
+    int64_t skipped, rushed;    /* lines in a row that came after twice, half the pace */
+    int64_t pace_us, paced;     /* the instrument's own interval, lost lines allowed for; readings it rests on */
     int64_t tare_ordered_us;    /* 0: none open */
     int64_t overload_us;        /* when the instrument last gave up */
     double rest_g;              /* while resting: settled level */
