@@ -7,7 +7,7 @@
 #include "html.h"
 
 /* In user units; the page scales the whole. */
-static const double WIDTH = 640, HEIGHT = 400, LEFT = 56, RIGHT = 16, TOP = 40, BOTTOM = 52;
+static const double WIDTH = 640, HEIGHT = 420, LEFT = 56, RIGHT = 24, TOP = 48, BOTTOM = 60;
 
 enum { COLOURS = 6, MOST_SEGMENTS = 1500 };     /* a trace of ten readings a second is drawn no finer than a pixel */
 
@@ -51,17 +51,17 @@ static void draw_axes(const struct frame *frame, const struct chart *chart)
     }
     if (chart->category_count) {
         for (size_t i = 0; i < chart->category_count; i++)
-            text_at(frame, at_x(frame, (double)i + 1), HEIGHT - BOTTOM + 18 + (chart->category_count > 4 && i % 2 ? 14 : 0), "middle",
+            text_at(frame, at_x(frame, (double)i + 1), HEIGHT - BOTTOM + 20 + (chart->category_count > 4 && i % 2 ? 14 : 0), "middle",
                     "faint", chart->category[i]);
     } else {
         for (double x = frame->x.low; x <= frame->x.high + frame->x.step / 2; x += frame->x.step) {
             fprintf(frame->out, "<path d=\"M%.1f %.1fv5\" stroke=\"var(--faint)\" fill=\"none\"/>\n", at_x(frame, x), HEIGHT - BOTTOM);
             snprintf(label, sizeof label, "%.*f", digits_of(frame->x.step), fabs(x) < frame->x.step / 1000 ? 0 : x);
-            text_at(frame, at_x(frame, x), HEIGHT - BOTTOM + 18, "middle", "faint", label);
+            text_at(frame, at_x(frame, x), HEIGHT - BOTTOM + 20, "middle", "faint", label);
         }
     }
-    text_at(frame, (LEFT + WIDTH - RIGHT) / 2, HEIGHT - 10, "middle", "faint", chart->x_label);
-    text_at(frame, LEFT - 40, TOP - 14, "start", "faint", chart->y_label);
+    text_at(frame, (LEFT + WIDTH - RIGHT) / 2, HEIGHT - 12, "middle", "faint", chart->x_label);
+    text_at(frame, LEFT - 44, TOP - 28, "start", "faint", chart->y_label);
 }
 
 static void draw_band(const struct frame *frame, const struct chart_series *series, int colour)
@@ -130,7 +130,7 @@ static void draw_marks(const struct frame *frame, const struct chart *chart)
 
 static void draw_legend(const struct frame *frame, const struct chart *chart)
 {
-    double x = LEFT + 120, y = TOP - 18;
+    double x = LEFT + 6, y = TOP - 10;
 
     for (size_t i = 0; i < chart->series_count; i++) {
         const char *name = chart->series[i].name;
@@ -139,7 +139,7 @@ static void draw_legend(const struct frame *frame, const struct chart *chart)
             continue;
         fprintf(frame->out, "<circle cx=\"%.1f\" cy=\"%.1f\" r=\"4.5\" fill=\"var(--s%zu)\"/>\n", x, y, i % COLOURS);
         text_at(frame, x + 9, y + 4, "start", "ink", name);
-        x += 26 + 7.2 * (double)strlen(name);
+        x += 34 + 9.5 * (double)strlen(name);
     }
 }
 
@@ -148,7 +148,7 @@ void chart_svg(const struct chart *chart, FILE *out)
     struct frame frame = { .out = out };
 
     chart_axes(chart, &frame.x, &frame.y);
-    fprintf(out, "<svg viewBox=\"0 0 %.0f %.0f\" role=\"img\" font-size=\"13\" font-family=\"inherit\"><title>", WIDTH, HEIGHT);
+    fprintf(out, "<svg viewBox=\"0 0 %.0f %.0f\" role=\"img\"><title>", WIDTH, HEIGHT);
     html_text(chart->title, out);
     fputs("</title>\n", out);
     draw_axes(&frame, chart);

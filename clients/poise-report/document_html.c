@@ -38,7 +38,8 @@ static const char style[] =
     "th,td{padding:.3rem .9rem .3rem 0;text-align:left;border-bottom:1px solid var(--line);white-space:nowrap}"
     "th{color:var(--faint);font-weight:600}th.n,td.n{text-align:right}"
     "figure{margin:1.2rem 0;padding:.6rem;background:var(--wash);border-radius:.5rem}"
-    "svg{display:block;width:100%;height:auto}"
+    "svg{display:block;width:100%;height:auto;font-size:13px}"
+    "@media(max-width:36rem){svg{font-size:20px}th,td{padding-right:.6rem}}"    /* a phone halves the picture, not its words */
     "footer{margin-top:3rem;color:var(--faint);font-size:.85rem}"
     "@media print{:root{--paper:#fff;--ink:#000;--wash:#fff;--faint:#444;--line:#bbb;"
     "--s0:#0b6e8a;--s1:#c2571a;--s2:#4f7d2f;--s3:#8a3f86;--s4:#9a7400;--s5:#3d56b0}"

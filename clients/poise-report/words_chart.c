@@ -22,7 +22,7 @@ static void add_points(const struct findings *findings, struct chart_series *ser
         if (categories)
             for (int place = 0; place < findings->level_count; place++)
                 if (memcmp(point->level, findings->level[place].level, sizeof point->level) == 0)
-                    x = place + 1;
+                    x = place + 1 - 0.06;
         snprintf(name, sizeof name, "%s: %.*f", point->cup->brew, measure_decimals(measure), point->y);
         chart_point(series, x, point->y, point->cup->measures.standard_uncertainty[measure], point->cup->plan_kept == 0, name);
     }
@@ -112,7 +112,7 @@ static void category_chart(const struct findings *findings, struct chart *chart)
 
         findings_level_words(findings, i, words);
         snprintf(chart->category[chart->category_count++], sizeof chart->category[0], "%.63s", words);
-        chart_point(means, i + 1, level->level_of.mean, isnan(level->interval.low) ? (double)NAN
+        chart_point(means, i + 1 + 0.1, level->level_of.mean, isnan(level->interval.low) ? (double)NAN
                     : (level->interval.high - level->interval.low) / 2, false, words);
     }
     add_points(findings, cups, -1, 0, true);
