@@ -159,7 +159,7 @@ int taste_answer(struct store *store, const struct options *options)
     struct why why;
     int result, left = 0;
 
-    if (store_tasting_load(store, options->name, &session, &why) != 0 || taste_sets(&session, sets, &why) < 0
+    if (store_tasting_load(store, options->name, &session, &why) != 0 || store_tasting_sets(&session, sets, &why) < 0
         || load_done(store, options->name, done, &why) < 0) {
         program_say("%s", why.text);
         return EXIT_FAILED;

@@ -133,7 +133,7 @@ static int gather(const struct tasting_session *session, void *context)
     group = find_group(groups, session);
     if (!group)
         groups->error = why_set(groups->why, -1, "not enough memory");
-    else if ((groups->error = taste_score(groups->store, session, &group->score, groups->why)) == 0) {
+    else if ((groups->error = store_tasting_score(groups->store, session, &group->score, groups->why)) == 0) {
         group->sessions++;
         group->seen += session->seen;
         group->peeked += session->peeks > 0;

@@ -49,39 +49,6 @@ int taste_ask_yes(const char *prompt)
     return -1;
 }
 
-int taste_sets(const struct tasting_session *session, struct tasting_set *out, struct why *why)
-{
-    char seal[TASTING_SEAL_SIZE];
-    int count;
-
-    if (session->alone && !*session->key) {
-        for (int set = 0; set < session->sets; set++) {
-            out[set].cups = tasting_cups(session->method, session->sample_count);
-            out[set].reference = session->method == TASTING_DUO_TRIO ? 0 : -1;
-            for (int cup = 0; cup < out[set].cups; cup++) {
-                out[set].code[cup] = cup + 1;
-                out[set].sample[cup] = 0;
-            }
-        }
-        return session->sets;
-    }
-    if (!session->alone) {
-        tasting_seal(session->key, seal);
-        if (strcmp(seal, session->seal) != 0)
-            return why_set(why, -EBADF, "%s: the key does not match its seal: somebody changed it, so this session shows "
-                           "nothing; set up a new one", session->name);
-    }
-    count = tasting_key_read(session->key, out, TASTING_SETS, why);
-    for (int set = 0; set < count; set++)
-        for (int cup = 0; cup < out[set].cups; cup++)
-            if (out[set].cups != tasting_cups(session->method, session->sample_count)
-                || out[set].sample[cup] >= session->sample_count)
-                return why_set(why, -EBADF, "%s: set %d of the key does not belong to this session", session->name, set + 1);
-    if (count >= 0 && count != session->sets)
-        return why_set(why, -EBADF, "%s: the key has %d sets, the session %d", session->name, count, session->sets);
-    return count;
-}
-
 /* What the taster finds underneath: letters from left to right.  False: not that many, or none of the samples. */
 static bool read_letters(const char *line, const struct tasting_session *session, struct tasting_set *set)
 {
@@ -127,24 +94,6 @@ static int look_underneath(struct store *store, struct tasting_session *session,
                           session->key) < 0)
         return why_set(why, -ENOSPC, "the key is too long to keep");
     return store_tasting_set_key(store, session->name, session->key, why);
-}
-
-int taste_score(struct store *store, const struct tasting_session *session, struct tasting_score *score, struct why *why)
-{
-    static struct tasting_answer answers[TASTING_SETS];
-    static struct tasting_set sets[TASTING_SETS];
-    int place[TASTING_CUPS], error = taste_sets(session, sets, why);
-    int count = error < 0 ? error : store_tasting_answers(store, session->name, answers, TASTING_SETS, why);
-
-    for (int i = 0; i < count; i++) {
-        const struct tasting_set *set = &sets[answers[i].set];
-
-        if (answers[i].set < 0 || answers[i].set >= session->sets
-            || tasting_answer_read(session->method, set, answers[i].answer, place, why) < 0)
-            return why_set(why, -EBADF, "%s: the answer to set %d is damaged", session->name, answers[i].set + 1);
-        tasting_score_add(score, set, place, answers[i].sure, answers[i].taster);
-    }
-    return count < 0 ? count : 0;
 }
 
 struct words_context {
@@ -210,7 +159,7 @@ static int open_key(struct store *store, struct tasting_session *session, bool p
     static struct tasting_set sets[TASTING_SETS];
     struct words_context words = {.session = session, .sets = sets};
     struct tasting_score score;
-    int count, error = taste_sets(session, sets, why);
+    int count, error = store_tasting_sets(session, sets, why);
 
     if (error < 0)
         return error;
@@ -222,7 +171,7 @@ static int open_key(struct store *store, struct tasting_session *session, bool p
     session->peeks += peek;
     tasting_score_begin(&score, session->method, session->sample_count);
     count = store_tasting_answers(store, session->name, answers, TASTING_SETS, why);
-    if (count < 0 || (error = taste_score(store, session, &score, why)) != 0)
+    if (count < 0 || (error = store_tasting_score(store, session, &score, why)) != 0)
         return count < 0 ? count : error;
     if (!session->alone)
         printf("The key, word for word (its SHA-256 is the seal %s):\n\n%s\n", session->seal, session->key);

@@ -114,7 +114,7 @@ int taste_serve(struct store *store, const struct options *options)
     static struct tasting_set sets[TASTING_SETS];
     struct why why;
 
-    if (store_tasting_load(store, options->name, &session, &why) != 0 || taste_sets(&session, sets, &why) < 0) {
+    if (store_tasting_load(store, options->name, &session, &why) != 0 || store_tasting_sets(&session, sets, &why) < 0) {
         program_say("%s", why.text);
         return EXIT_FAILED;
     }

@@ -29,13 +29,6 @@ int taste_reveal(struct store *store, const struct options *options);
 int taste_results(struct store *store, const struct options *options);
 int taste_list(struct store *store, const struct options *options);
 
-/* The sets of a session: from its key, or (alone, not looked at yet) bare places.  Checks the seal.
- * Returns their count, or a negative errno with a sentence. */
-int taste_sets(const struct tasting_session *session, struct tasting_set *out, struct why *why);
-
-/* Adds a session's answers to a score.  Returns 0 or a negative errno. */
-int taste_score(struct store *store, const struct tasting_session *session, struct tasting_score *score, struct why *why);
-
 /* Prints the whole result of a score: sentence, tasters, places, sureness. */
 void taste_print_score(const struct tasting_score *score, const struct tasting_session *session);
 

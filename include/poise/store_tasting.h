@@ -8,6 +8,7 @@
 
 #include "poise/store.h"
 #include "poise/tasting.h"
+#include "poise/tasting_score.h"
 
 enum {
     TASTING_NAME_SIZE = 33,         /* as name_valid() */
@@ -76,5 +77,13 @@ int store_tasting_each(struct store *store, int (*each)(const struct tasting_ses
 int store_tasting_remarks(struct store *store, const char *name,
                           void (*each)(const struct tasting_remark *remark, const char *taster, void *context),
                           void *context, struct why *why);
+
+/* The sets of a session: from its key, or (alone, not looked at yet) bare places.  Checks the seal.
+ * Returns their count, or a negative errno with a sentence. */
+int store_tasting_sets(const struct tasting_session *session, struct tasting_set *out, struct why *why);
+
+/* Adds a session's answers to a score.  Returns 0 or a negative errno. */
+int store_tasting_score(struct store *store, const struct tasting_session *session, struct tasting_score *score,
+                        struct why *why);
 
 #endif
