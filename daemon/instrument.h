@@ -10,6 +10,7 @@
 
 #include "bench.h"
 #include "config.h"
+#include "usb_choice.h"
 
 struct instruments;
 
@@ -26,6 +27,12 @@ void instruments_attach(struct instruments *instruments, struct bench *bench);
  * told until instruments_attach is called again, so that the bench can take the configuration in between.
  * On failure all is as it was. */
 int instruments_reconfigure(struct instruments *instruments, const struct config *config, struct why *why);
+
+/* Tells which HID interfaces are plugged in: now, and after every change.  0 or a negative errno with a
+ * sentence. */
+int instruments_watch_usb(struct instruments *instruments,
+                          void (*seen)(void *context, const struct usb_found *list, int count), void *context,
+                          struct why *why);
 
 /* Gives every port back.  The loop must run until the handles are gone. */
 void instruments_close(struct instruments *instruments);

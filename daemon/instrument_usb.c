@@ -14,6 +14,8 @@ struct instruments_usb {
     struct hotplug *hotplug;
     uv_poll_t poll;
     int ports;          /* open or closing */
+    void (*seen)(void *context, const struct usb_found *list, int count);       /* NULL: nobody asks */
+    void *seen_context;
     bool closing;       /* as soon as no port is left */
 };
 
@@ -26,11 +28,20 @@ static void on_ready(uv_poll_t *poll, int status, int events)
     usb_handle(all->usb->usb);
 }
 
+static void tell(struct instruments *all)
+{
+    struct usb_found found[USB_FOUND_MOST];
+
+    if (all->usb->seen && !all->closing)
+        all->usb->seen(all->usb->seen_context, found, hotplug_list(all->usb->hotplug, found));
+}
+
 /* Something was plugged in or out: those that go say so themselves, so look for those that came. */
 static void on_changed(void *context)
 {
     struct instruments *all = context;
 
+    tell(all);
     for (int i = 0; i < all->count; i++)
         if (all->list[i]->driver->transport == TRANSPORT_USB && all->list[i]->handles > 0)
             instrument_try(all->list[i]);
@@ -67,6 +78,20 @@ static int usb_begin(struct instruments *all, struct why *why)
     uv_poll_start(&part->poll, UV_READABLE, on_ready);
     all->handles += 2;          /* the poll, and hotplug as a whole */
     all->usb = part;
+    return 0;
+}
+
+int instruments_watch_usb(struct instruments *all,
+                          void (*seen)(void *context, const struct usb_found *list, int count), void *context,
+                          struct why *why)
+{
+    int error = all->usb ? 0 : usb_begin(all, why);
+
+    if (error < 0)
+        return error;
+    all->usb->seen = seen;
+    all->usb->seen_context = context;
+    tell(all);
     return 0;
 }
 

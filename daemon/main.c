@@ -13,6 +13,7 @@
 #include "instrument.h"
 #include "notify.h"
 #include "poise/program.h"
+#include "scales.h"
 
 static const char default_config[] = "/etc/poise/poised.conf";
 
@@ -28,6 +29,7 @@ struct daemon {
     struct clock clock;
     struct bench *bench;
     struct instruments *instruments;
+    struct scales scales;       /* taken by themselves, as long as the configuration has no instrument */
     uv_signal_t interrupt, terminate, hangup;
     uv_timer_t watchdog;
     uv_poll_t clock_set;
@@ -147,30 +149,37 @@ static const char *fixed_difference(const struct config *old, const struct confi
     return strcmp(old->journal, new->journal) != 0 ? "journal" : NULL;
 }
 
-static int read_config(struct config **out, const char *path, struct why *why)
-{
-    struct config *config = malloc(sizeof *config);
-    int error = config ? config_read(config, path, NULL, why)
-                       : why_set(why, -ENOMEM, "no memory for the configuration");
-
-    if (error < 0)
-        free(config);
-    else
-        *out = config;
-    return error;
-}
-
 static void drop_config(struct config *config)
 {
     config_free(config);
     free(config);
 }
 
+/* The file, and the scales that have been found where it names no instrument. */
+static int read_config(struct daemon *daemon, struct config **out, struct why *why)
+{
+    struct config *config = malloc(sizeof *config);
+    int error = config ? config_read(config, daemon->path, NULL, why)
+                       : why_set(why, -ENOMEM, "no memory for the configuration");
+
+    if (error < 0) {
+        free(config);
+        return error;
+    }
+    if (config->instrument_count == 0)
+        error = scales_add(&daemon->scales, config, why);
+    if (error < 0)
+        drop_config(config);
+    else
+        *out = config;
+    return error;
+}
+
 static int reload(struct daemon *daemon, struct why *why)
 {
     struct config *config;
     const char *fixed;
-    int error = read_config(&config, daemon->path, why);
+    int error = read_config(daemon, &config, why);
 
     if (error < 0)
         return error;
@@ -193,6 +202,29 @@ static int reload(struct daemon *daemon, struct why *why)
     return 0;
 }
 
+/* A USB scale that says what it is needs no section, as long as there is none at all: none with a line. */
+static bool takes_scales(const struct daemon *daemon)
+{
+    return daemon->config->instrument_count == 0 || daemon->config->instruments[0].line == 0;
+}
+
+static void on_usb_seen(void *context, const struct usb_found *list, int count)
+{
+    struct daemon *daemon = context;
+    struct why why;
+
+    if (takes_scales(daemon) && scales_note(&daemon->scales, list, count) && reload(daemon, &why) < 0)
+        program_say("a new scale is not taken: %s", why.text);
+}
+
+static void watch_scales(struct daemon *daemon)
+{
+    struct why why;
+
+    if (takes_scales(daemon) && instruments_watch_usb(daemon->instruments, on_usb_seen, daemon, &why) < 0)
+        program_say("no USB scale is taken by itself: %s", why.text);
+}
+
 static void on_hangup(uv_signal_t *handle, int number)
 {
     struct daemon *daemon = handle->data;
@@ -210,6 +242,8 @@ static void on_hangup(uv_signal_t *handle, int number)
     else
         program_say("the old configuration stays: %s", why.text);
     notify_send("READY=1");
+    if (!daemon->failed)
+        watch_scales(daemon);
 }
 
 static void catch_signal(struct daemon *daemon, uv_signal_t *handle, uv_signal_cb callback, int number)
@@ -249,9 +283,11 @@ static int start(struct daemon *daemon, struct why *why)
         return error;
     hands.context = daemon->instruments;
     error = bench_open(&daemon->bench, &daemon->loop, daemon->config, &daemon->clock, &hands, why);
-    if (error == 0)
-        instruments_attach(daemon->instruments, daemon->bench);
-    return error;
+    if (error < 0)
+        return error;
+    instruments_attach(daemon->instruments, daemon->bench);
+    watch_scales(daemon);
+    return 0;
 }
 
 static void stop(struct daemon *daemon)
@@ -280,7 +316,7 @@ static int run(const char *path, double rate)
     int error;
 
     daemon.path = path;
-    if (read_config(&daemon.config, path, &why) < 0) {
+    if (read_config(&daemon, &daemon.config, &why) < 0) {
         program_say("%s", why.text);
         return EXIT_FAILED;
     }

@@ -1,0 +1,26 @@
+/* The USB scales that a bench without an [instrument] takes by itself, each under a name that it keeps.
+ * Pure: what is plugged in is told. */
+#ifndef POISE_SCALES_H
+#define POISE_SCALES_H
+
+#include "config.h"
+#include "usb_choice.h"
+
+enum { SCALES_MOST = 8 };       /* a bench that has more needs a configuration to tell them apart */
+
+struct scales {
+    struct scale {
+        char name[NAME_SIZE];   /* scale-SERIAL, or scale-PLACE where there is no serial number of its own */
+        char port[96];          /* as the configuration would say it */
+    } list[SCALES_MOST];
+    int count;
+};
+
+/* Notes those that are new; those that were pulled out stay.  True when there is a new one. */
+bool scales_note(struct scales *scales, const struct usb_found *found, int count);
+
+/* Adds a section for each to a configuration that has none; the strings are those of `scales`.  The first belongs
+ * to the station, where there is only one.  0 or -ENOMEM. */
+int scales_add(const struct scales *scales, struct config *config, struct why *why);
+
+#endif

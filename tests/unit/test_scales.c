@@ -1,0 +1,103 @@
+/* Scales that are taken without being configured, and the names they keep. */
+#include <setjmp.h>
+#include <stdarg.h>
+#include <stddef.h>
+
+#include <cmocka.h>
+
+#include <stdlib.h>
+#include <string.h>
+
+#include "scales.h"
+
+static struct usb_found scale(const char *serial, const char *port)
+{
+    struct usb_found found = {.vendor = 0x1209, .product = 1, .scale = 1};
+
+    strcpy(found.serial, serial);
+    strcpy(found.port, port);
+    return found;
+}
+
+static void test_a_scale_keeps_its_name_wherever_it_is_plugged_in(void **state)
+{
+    struct usb_found here = scale("AB_12", "1-1"), there = scale("AB_12", "3-4.2"), other = scale("AB_13", "1-1");
+    struct scales scales = {.count = 0};
+
+    (void)state;
+    assert_true(scales_note(&scales, &here, 1));
+    assert_string_equal(scales.list[0].name, "scale-ab-12");
+    assert_string_equal(scales.list[0].port, "usb:1209:0001:AB_12");
+    assert_false(scales_note(&scales, &there, 1));
+    assert_false(scales_note(&scales, NULL, 0));        /* pulled out: still known */
+    assert_true(scales_note(&scales, &other, 1));
+    assert_int_equal(scales.count, 2);
+    assert_string_equal(scales.list[1].name, "scale-ab-13");
+}
+
+static void test_two_with_one_serial_number_are_told_apart_by_their_place(void **state)
+{
+    struct usb_found alike[] = {scale("0000", "1-1.1"), scale("0000", "1-1.2")}, nameless = scale("", "2-1");
+    struct scales scales = {.count = 0};
+
+    (void)state;
+    assert_true(scales_note(&scales, alike, 2));
+    assert_int_equal(scales.count, 2);
+    assert_string_equal(scales.list[0].name, "scale-1-1-1");
+    assert_string_equal(scales.list[1].port, "usb-port:1-1.2");
+    assert_true(scales_note(&scales, &nameless, 1));
+    assert_string_equal(scales.list[2].port, "usb-port:2-1");
+}
+
+static void test_only_what_describes_itself_is_taken(void **state)
+{
+    struct usb_found keyboard = scale("K", "1-1"), unknown = scale("U", "1-2"), many[SCALES_MOST + 2];
+    struct scales scales = {.count = 0};
+    char port[16];
+
+    (void)state;
+    keyboard.scale = 0;
+    unknown.scale = -1;
+    assert_false(scales_note(&scales, &keyboard, 1));
+    assert_false(scales_note(&scales, &unknown, 1));
+    for (int i = 0; i < SCALES_MOST + 2; i++) {
+        snprintf(port, sizeof port, "1-%d", i);
+        many[i] = scale("", port);
+    }
+    assert_true(scales_note(&scales, many, SCALES_MOST + 2));
+    assert_int_equal(scales.count, SCALES_MOST);
+    assert_false(scales_note(&scales, many, SCALES_MOST + 2));
+}
+
+static void test_sections_are_as_if_they_had_been_written(void **state)
+{
+    struct usb_found two[] = {scale("A", "1-1"), scale("B", "1-2")};
+    struct station_config station = {.name = "bench"};
+    struct config config = {.stations = &station, .station_count = 1};
+    struct scales scales = {.count = 0};
+    struct why why;
+
+    (void)state;
+    scales_note(&scales, two, 2);
+    assert_int_equal(scales_add(&scales, &config, &why), 0);
+    assert_int_equal(config.instrument_count, 2);
+    assert_string_equal(config.instruments[0].driver, "hid-scale");
+    assert_string_equal(config.instruments[0].station, "bench");
+    assert_string_equal(config.instruments[1].name, "scale-b");
+    assert_string_equal(config.instruments[1].port, "usb:1209:0001:B");
+    assert_string_equal(config.instruments[1].station, "");
+    assert_int_equal(config.instruments[1].quantity, QUANTITY_MASS);
+    free(config.instruments);
+}
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test(test_a_scale_keeps_its_name_wherever_it_is_plugged_in),
+        cmocka_unit_test(test_two_with_one_serial_number_are_told_apart_by_their_place),
+        cmocka_unit_test(test_only_what_describes_itself_is_taken),
+        cmocka_unit_test(test_sections_are_as_if_they_had_been_written),
+    };
+
+    return cmocka_run_group_tests(tests, NULL, NULL);
+}
