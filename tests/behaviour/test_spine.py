@@ -224,3 +224,11 @@ def test_the_subscriber_in_the_readme_works_as_printed(bench):
             assert "left-scale" in shown
         finally:
             program.kill()
+
+
+def test_the_configuration_in_the_readme_is_a_good_one(bench):
+    blocks = re.findall(r"```ini\n(.*?)```", (ROOT / "README.md").read_text(), re.S)
+    assert len(blocks) == 1
+    bench.configuration.write_text(blocks[0])
+    status, _, said = bench.run("poised", "--check-config", "--config", bench.configuration)
+    assert status == 0, said
