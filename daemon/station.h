@@ -38,6 +38,7 @@ struct stations {
     uint64_t strength_seq;              /* of the newest strength reading that was used or kept */
     int64_t strength_us;                /* when it came */
     double blank_pct;                   /* the newest reading of water; NAN: none */
+    int64_t unknown_us;                 /* when it was last said that a reading cannot become a strength */
     double sample_c;                    /* of what lies on the refractometer; NAN: it has not said */
     int64_t sample_c_us;                /* when it said so */
     bool state_changed;                 /* late joiners' picture differs: publish it */

@@ -22,6 +22,9 @@ static const int64_t REPEAT_US = 1000000;
 /* A temperature belongs to a reading of about the same moment. */
 static const int64_t SAMPLE_FRESH_US = 5000000;
 
+/* An instrument that shows what nobody can use is complained of once a minute. */
+static const int64_t SAY_AGAIN_US = 60000000;
+
 /* A replicate further than this from the median, in robust deviations, is shown as suspect (median
  * and MAD; 1.4826 MAD estimates the standard deviation of a normal distribution). */
 static const double SUSPECT_DEVIATIONS = 3.5, MAD_TO_SIGMA = 1.4826;
@@ -159,6 +162,9 @@ void strength_reading(struct stations *stations, const struct reading *reading, 
     if (reading->status != READING_OK || reading->stable == 0 || seq <= stations->strength_seq)
         return;
     if (!to_strength(stations, reading, &sample)) {
+        if (stations->unknown_us && now.mono_us - stations->unknown_us < SAY_AGAIN_US)
+            return;
+        stations->unknown_us = now.mono_us;
         stations_warn(stations, NULL, NULL, "strength-unknown",
                       "a %s reading cannot become a strength: set strength_per_brix in [strength], or enter the strength",
                       quantity_name(reading->quantity));

@@ -1,0 +1,45 @@
+"""Poised killed in mid-brew."""
+# Alone: it brews on a fast clock.
+from bench import event, line_scale, station
+
+CUP = """
+[virtual]
+seed = 11
+[scale left-scale]
+layout = plain
+noise_g = 0
+do = brew cup 300
+do = wait 2
+do = put cup brewer
+do = wait 3
+do = coffee 15 g
+do = wait 3
+do = pour 230 g
+do = wait 200
+do = press 3000 g
+do = wait 30
+"""
+
+
+def test_a_brew_goes_on_after_kill_9(bench):
+    bench.configure(station("left", "piston_diameter_mm = 60"),
+                    line_scale("left-scale", bench.folder / "port/left-scale", station="left"))
+    player = bench.virtual(CUP, "--clock-rate", 20, "--stay")
+    daemon = bench.poised("--clock-rate", 20)
+    bus, measures = bench.subscribe(), bench.subscribe()
+    brew = bus.wait_for(event("stage", stage="steep"))["brew"]
+    measures.wait_for(event("measure", measure="dose_g"))
+    daemon.kill()
+    last = max(message["seq"] for message in measures.drain())
+    dose = [m for m in measures.messages if event("measure", measure="dose_g")(m)][-1]["value"]
+    bench.poised("--clock-rate", 20)
+    state = bench.subscribe().messages[-1]
+    assert state["stations"][0]["brew"] == brew
+    assert state["stations"][0]["measures"]["dose_g"]["value"] == dose
+    assert bus.wait_for(event("warning", warning="numbers-skipped"))["seq"] > last
+    assert bus.wait_for(event("stage", stage="press"), timeout=60)["brew"] == brew
+    player.wait_json(lambda line: line["truth"] == "end", timeout=60)
+    assert bench.ask(do="end")["brew"] == brew
+    assert abs(bus.wait_for(event("brew", change="end"))["measures"]["water_g"]["value"] - 230) < 0.3
+    begins = [m for m in bench.ask(do="since", seq=0)["messages"] if m[1].get("change") == "begin"]
+    assert [m[1]["brew"] for m in begins] == [brew]
