@@ -13,13 +13,17 @@
 #include "instrument.h"
 #include "notify.h"
 #include "poise/program.h"
+#include "probe.h"
 #include "scales.h"
 
 static const char default_config[] = "/etc/poise/poised.conf";
 
 enum {
     STEP_LEAST_US = 50000,      /* a clock that is steered moves by less between two looks; a set one by more */
-    RATE_MOST = 1000
+    RATE_MOST = 1000,
+
+    PROBE_S = 3,                /* an instrument of 2 readings a second sends six meanwhile */
+    PROBE_MOST_S = 600
 };
 
 struct daemon {
@@ -46,6 +50,10 @@ static void usage(FILE *out)
             "  -c, --config FILE     configuration (default %s)\n"
             "      --check-config    say what is wrong with the configuration, and on which line\n"
             "      --drivers         list the drivers\n"
+            "      --probe [PORT]... listen to serial ports, and print the sections to paste\n"
+            "      --seconds S       with --probe: listen so long at each setting (default 3)\n"
+            "      --ask             with --probe: also send, as Modbus asks; else no byte is sent\n"
+            "      --json            with --probe: one JSON object per port\n"
             "      --clock-rate N    let the bench's clock run N times as fast (1 to %d), for demonstrations\n"
             "      --help            show this help\n"
             "      --version         show the version\n",
@@ -370,16 +378,34 @@ static bool read_rate(const char *text, double *out)
     return true;
 }
 
+/* Ports are words on the command line. */
+static int probe(struct probe_options *options, const char *seconds, char **ports, int count)
+{
+    char *end;
+
+    options->ports = ports;
+    options->port_count = count;
+    options->seconds = seconds ? strtod(seconds, &end) : PROBE_S;
+    if (seconds && (end == seconds || *end != '\0' || !(options->seconds > 0 && options->seconds <= PROBE_MOST_S))) {
+        program_say("--seconds %s: a number above 0, up to %d", seconds, PROBE_MOST_S);
+        return EXIT_USAGE;
+    }
+    return probe_run(options);
+}
+
 int main(int argc, char **argv)
 {
-    enum { CHECK = 256, DRIVERS, RATE, HELP, VERSION };
+    enum { CHECK = 256, DRIVERS, RATE, PROBE, SECONDS, ASK, JSON, HELP, VERSION };
     static const struct option options[] = {
         {"config", required_argument, NULL, 'c'}, {"check-config", no_argument, NULL, CHECK},
         {"drivers", no_argument, NULL, DRIVERS},  {"clock-rate", required_argument, NULL, RATE},
+        {"probe", no_argument, NULL, PROBE},      {"seconds", required_argument, NULL, SECONDS},
+        {"ask", no_argument, NULL, ASK},          {"json", no_argument, NULL, JSON},
         {"help", no_argument, NULL, HELP},        {"version", no_argument, NULL, VERSION},
         {NULL, 0, NULL, 0}};
-    const char *path = NULL;
-    bool check_only = false;
+    struct probe_options probing = {.json = false};
+    const char *path = NULL, *seconds = NULL;
+    bool check_only = false, probe_only = false;
     double rate = 1;
     int option;
 
@@ -400,6 +426,18 @@ int main(int argc, char **argv)
                 break;
             program_say("--clock-rate %s: a number from 1 to %d", optarg, RATE_MOST);
             return EXIT_USAGE;
+        case PROBE:
+            probe_only = true;
+            break;
+        case SECONDS:
+            seconds = optarg;
+            break;
+        case ASK:
+            probing.ask = true;
+            break;
+        case JSON:
+            probing.json = true;
+            break;
         case HELP:
             usage(stdout);
             return EXIT_DONE;
@@ -410,6 +448,12 @@ int main(int argc, char **argv)
             usage(stderr);
             return EXIT_USAGE;
         }
+    if (probe_only)
+        return probe(&probing, seconds, argv + optind, argc - optind);
+    if (seconds || probing.ask || probing.json) {
+        program_say("--seconds, --ask and --json go with --probe");
+        return EXIT_USAGE;
+    }
     if (optind < argc) {
         program_say("%s: no such argument; see poised --help", argv[optind]);
         return EXIT_USAGE;

@@ -11,18 +11,20 @@
 /* What was said on the command line, options in any order; NULL or negative: not said. */
 struct ctl {
     char bus[256], control[256], store[512];
-    bool json;
+    bool json, ask;
     const char *station, *instrument, *brew;
     double uncertainty;     /* --uncertainty; NAN: not said */
     double ago_s;           /* --ago; NAN: not said */
     long count;             /* --count; -1: not said */
+    const char *seconds;    /* --seconds, as it was said */
     char **words;           /* what follows the command's name */
     int word_count;
 };
 
 /* Options that only some commands understand; a command's row names them. */
 enum {
-    TAKES_STATION = 1, TAKES_INSTRUMENT = 2, TAKES_BREW = 4, TAKES_UNCERTAINTY = 8, TAKES_AGO = 16, TAKES_COUNT = 32
+    TAKES_STATION = 1, TAKES_INSTRUMENT = 2, TAKES_BREW = 4, TAKES_UNCERTAINTY = 8, TAKES_AGO = 16, TAKES_COUNT = 32,
+    TAKES_SECONDS = 64, TAKES_ASK = 128
 };
 
 struct command {
@@ -54,6 +56,13 @@ int command_instruments(const struct ctl *ctl);
 
 /* watch.c: the bus, as it comes. */
 int command_watch(const struct ctl *ctl);
+
+/* poised.c: what poised does by itself, without the bench. */
+int command_probe(const struct ctl *ctl);
+
+/* Becomes the poised that lies beside this program, else the one in PATH; arguments[0] is the name under which it
+ * speaks, the last one NULL.  Returns only on failure, which has been said, with the exit status. */
+int ctl_poised(char *const arguments[]);
 
 /* brews.c: what the store has kept. */
 int command_brews(const struct ctl *ctl);

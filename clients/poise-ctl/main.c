@@ -26,11 +26,13 @@ static const struct command commands[] = {
     {"assign", "BREW", "the strength read last was this brew's", 1, 1, 0, command_assign},
     {"unassign", "BREW", "a brew's last strength reading was not its own", 1, 1, 0, command_unassign},
     {"plan", "VERB [FILE|BREW]", "load, check, show, next, skip, redo or unload a plan", 1, 2, TAKES_STATION, command_plan},
+    {"probe", "[PORT...]", "which instrument is at a serial port, and the section to paste", 0, 16,
+     TAKES_SECONDS | TAKES_ASK, command_probe},
     {"brews", "", "the brews in the store", 0, 0, TAKES_COUNT | TAKES_BREW, command_brews},
 };
 
 enum { OPTION_BUS = 256, OPTION_CONTROL, OPTION_STORE, OPTION_JSON, OPTION_STATION, OPTION_INSTRUMENT, OPTION_BREW,
-       OPTION_UNCERTAINTY, OPTION_AGO, OPTION_COUNT, OPTION_HELP, OPTION_VERSION };
+       OPTION_UNCERTAINTY, OPTION_AGO, OPTION_COUNT, OPTION_SECONDS, OPTION_ASK, OPTION_HELP, OPTION_VERSION };
 
 static const struct option options[] = {
     {"bus", required_argument, NULL, OPTION_BUS},
@@ -43,6 +45,8 @@ static const struct option options[] = {
     {"uncertainty", required_argument, NULL, OPTION_UNCERTAINTY},
     {"ago", required_argument, NULL, OPTION_AGO},
     {"count", required_argument, NULL, OPTION_COUNT},
+    {"seconds", required_argument, NULL, OPTION_SECONDS},
+    {"ask", no_argument, NULL, OPTION_ASK},
     {"help", no_argument, NULL, OPTION_HELP},
     {"version", no_argument, NULL, OPTION_VERSION},
     {NULL, 0, NULL, 0},
@@ -65,6 +69,8 @@ static void help(void)
            "  --uncertainty U        standard uncertainty of the value (enter)\n"
            "  --ago SECONDS          it began so long ago (mark)\n"
            "  --count N              stop after so many (watch), the last so many (brews)\n"
+           "  --seconds S            listen so long at each setting (probe)\n"
+           "  --ask                  also send, as Modbus asks; else no byte is sent (probe)\n"
            "  --json                 for machines: one JSON object per line\n"
            "  --bus, --control       the bench's addresses, else POISE_BUS and POISE_CONTROL,\n"
            "                         else the bench of this machine or this user\n"
@@ -125,6 +131,8 @@ static int read_options(int argc, char **argv, struct ctl *ctl, unsigned *used)
             }
             ctl->count = (long)count;
             break;
+        case OPTION_SECONDS: ctl->seconds = optarg; *used |= TAKES_SECONDS; break;
+        case OPTION_ASK: ctl->ask = true; *used |= TAKES_ASK; break;
         case OPTION_HELP: help(); return EXIT_DONE;
         case OPTION_VERSION: program_version(); return EXIT_DONE;
         default: return EXIT_USAGE;     /* getopt has said why */
@@ -143,7 +151,8 @@ static bool fits(const struct command *command, const struct ctl *ctl, unsigned 
         unsigned bit;
         const char *name;
     } special[] = {{TAKES_STATION, "station"}, {TAKES_INSTRUMENT, "instrument"}, {TAKES_BREW, "brew"},
-                   {TAKES_UNCERTAINTY, "uncertainty"}, {TAKES_AGO, "ago"}, {TAKES_COUNT, "count"}};
+                   {TAKES_UNCERTAINTY, "uncertainty"}, {TAKES_AGO, "ago"}, {TAKES_COUNT, "count"},
+                   {TAKES_SECONDS, "seconds"}, {TAKES_ASK, "ask"}};
 
     for (size_t i = 0; i < sizeof special / sizeof *special; i++)
         if (used & ~command->takes & special[i].bit) {

@@ -23,7 +23,9 @@ struct serial {
     int lock;                   /* holds the flock; the port itself where libserialport does not know it */
     struct sp_port *port;       /* NULL: opened directly */
     bool pseudo;                /* a pseudo-terminal: it ignores speed and parity */
-    bool exclusive;             /* ours, and to be given back as we found it */
+    bool exclusive;             /* TIOCEXCL is set, and ours */
+    bool hastened;              /* ASYNC_LOW_LATENCY is set by us */
+    bool touched;               /* to be given back as we found it */
     struct termios before;
 };
 
@@ -189,7 +191,7 @@ static int finish(struct serial *serial, const char *path, struct why *why)
     serial->exclusive = true;
     if (ioctl(fd, TIOCGSERIAL, &details) == 0 && !(details.flags & ASYNC_LOW_LATENCY)) {
         details.flags |= ASYNC_LOW_LATENCY;
-        ioctl(fd, TIOCSSERIAL, &details);       /* a wish: not every adapter can */
+        serial->hastened = ioctl(fd, TIOCSSERIAL, &details) == 0;       /* a wish: not every adapter can */
     }
     return 0;
 }
@@ -209,6 +211,7 @@ int serial_open(struct serial **out, const char *path, const struct serial_setti
     error = lock_port(serial, resolved, why);
     if (error == 0 && !serial->pseudo && sp_get_port_by_name(resolved, &serial->port) != SP_OK)
         serial->port = NULL;
+    serial->touched = error == 0;
     if (error == 0)
         error = (serial->port ? set_known : set_direct)(serial, resolved, settings, why);
     if (error == 0)
@@ -230,15 +233,27 @@ int serial_fd(const struct serial *serial)
     return fd;
 }
 
+/* Fails when the device is gone: so be it. */
+static void restore(struct serial *serial)
+{
+    struct serial_struct details;
+
+    serial->before.c_cflag &= ~(tcflag_t)HUPCL;
+    tcsetattr(serial->lock, TCSANOW, &serial->before);
+    if (serial->hastened && ioctl(serial->lock, TIOCGSERIAL, &details) == 0) {
+        details.flags &= ~ASYNC_LOW_LATENCY;
+        ioctl(serial->lock, TIOCSSERIAL, &details);
+    }
+    if (serial->exclusive)
+        ioctl(serial->lock, TIOCNXCL);
+}
+
 void serial_close(struct serial *serial)
 {
     if (serial == NULL)
         return;
-    if (serial->exclusive) {
-        serial->before.c_cflag &= ~(tcflag_t)HUPCL;
-        tcsetattr(serial->lock, TCSANOW, &serial->before);     /* fails when the device is gone: so be it */
-        ioctl(serial->lock, TIOCNXCL);
-    }
+    if (serial->touched)
+        restore(serial);
     if (serial->port) {
         sp_close(serial->port);
         sp_free_port(serial->port);
@@ -246,4 +261,34 @@ void serial_close(struct serial *serial)
     if (serial->lock >= 0)
         close(serial->lock);
     free(serial);
+}
+
+void serial_list_free(char **list)
+{
+    for (char **at = list; at && *at; at++)
+        free(*at);
+    free(list);
+}
+
+int serial_list(char ***out, struct why *why)
+{
+    struct sp_port **ports;
+    size_t count = 0;
+    char **list;
+
+    if (sp_list_ports(&ports) != SP_OK)
+        return why_set(why, -EIO, "the serial ports of this computer cannot be listed; name one");
+    while (ports[count])
+        count++;
+    list = calloc(count + 1, sizeof *list);
+    for (size_t i = 0; list && i < count; i++)
+        if (!(list[i] = strdup(sp_get_port_name(ports[i])))) {
+            serial_list_free(list);
+            list = NULL;
+        }
+    sp_free_port_list(ports);
+    if (!list)
+        return why_set(why, -ENOMEM, "no memory for the list of serial ports");
+    *out = list;
+    return 0;
 }

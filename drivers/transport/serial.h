@@ -29,7 +29,12 @@ int serial_open(struct serial **out, const char *path, const struct serial_setti
  * readable with 0 bytes means the device is gone. */
 int serial_fd(const struct serial *serial);
 
-/* Gives the port back. */
+/* Gives the port back with the settings it had, except that closing does not hang up. */
 void serial_close(struct serial *serial);
+
+/* The ports of this computer, as libserialport finds them: paths, ended by NULL, freed with serial_list_free.
+ * 0, or a negative errno with a sentence. */
+int serial_list(char ***out, struct why *why);
+void serial_list_free(char **list);
 
 #endif
