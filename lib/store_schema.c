@@ -27,7 +27,7 @@ static const char tables[] =
     " told_seq INTEGER NOT NULL DEFAULT 0," /* the last event that said how it ended */
     " ended_us INTEGER, ended_mono_us INTEGER, discarded INTEGER NOT NULL DEFAULT 0, reason TEXT,"
     " experiment_id INTEGER REFERENCES experiment, run INTEGER, replicate INTEGER, factors TEXT, recipe TEXT,"
-    " plan_kept INTEGER);"
+    " tolerances TEXT, plan_kept INTEGER);"
     "CREATE INDEX brew_by_time ON brew (began_us);"
     "CREATE INDEX brew_by_experiment ON brew (experiment_id);"
     "CREATE TABLE stage (brew_id INTEGER NOT NULL REFERENCES brew, seq INTEGER NOT NULL, stage TEXT NOT NULL,"
@@ -161,7 +161,8 @@ const char *const store_statements[STATEMENT_COUNT] = {
     [STATEMENT_BREW_FIND] = "SELECT brew_id FROM brew WHERE name = ?1",
     [STATEMENT_BREW_BEGIN] = "UPDATE brew SET boot_id = ?2, begin_seq = ?3, began_us = ?4, began_mono_us = ?5,"
                              " station = ?6 WHERE brew_id = ?1 AND begin_seq IS NULL",
-    [STATEMENT_BREW_PLAN] = "UPDATE brew SET experiment_id = ?2, run = ?3, replicate = ?4, factors = ?5, recipe = ?6"
+    [STATEMENT_BREW_PLAN] = "UPDATE brew SET experiment_id = ?2, run = ?3, replicate = ?4, factors = ?5, recipe = ?6,"
+                            " tolerances = ?7"
                             " WHERE brew_id = ?1 AND experiment_id IS NULL AND recipe IS NULL",
     [STATEMENT_BREW_END] = "UPDATE brew SET told_seq = ?2, ended_us = ?3, ended_mono_us = ?4,"
                            " plan_kept = coalesce(?5, plan_kept), reason = coalesce(?6, reason)"

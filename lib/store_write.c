@@ -195,6 +195,7 @@ static int write_plan(struct store *store, int64_t brew, const char *text)
     bind_count(statement, 4, json_object_get(plan, "replicate"));
     bind_json(statement, 5, json_object_get(plan, "factors"));
     bind_json(statement, 6, json_object_get(plan, "recipe"));
+    bind_json(statement, 7, json_object_get(plan, "tolerances"));
     if (result == 0)
         result = done(statement);
     json_decref(plan);

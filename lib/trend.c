@@ -167,6 +167,21 @@ double trend_slope_at(const struct trend *trend, double x, double confidence, st
     return slope;
 }
 
+/* The covariance after more cups, by the formula of Sherman and Morrison; the spread is taken as known. */
+double trend_shrinks(const struct trend *trend, double at, double x, size_t cups)
+{
+    double d = x - trend->centre, row[] = { 1, d, d * d }, slope[] = { 0, 1, 2 * (at - trend->centre) };
+    double variance = trend->spread * trend->spread, cross = 0, own = 0, before = 0;
+
+    for (int i = 0; i < TREND_COEFFICIENTS; i++)
+        for (int j = 0; j < TREND_COEFFICIENTS; j++) {
+            cross += slope[i] * trend->covariance[i][j] * row[j];
+            own += row[i] * trend->covariance[i][j] * row[j];
+            before += slope[i] * trend->covariance[i][j] * slope[j];
+        }
+    return sqrt(1 - (double)cups * cross * cross / (variance + (double)cups * own) / before);
+}
+
 /* --- breaks --- */
 
 struct pieces {

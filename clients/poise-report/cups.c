@@ -17,7 +17,7 @@ static char *statement_text(void)
                                " recipe");
     for (int i = 0; i < MEASURE_COUNT; i++)
         sqlite3_str_appendf(sql, ", %s, %s_u", measure_name((enum measure)i), measure_name((enum measure)i));
-    sqlite3_str_appendall(sql, ", plan_kept, note FROM brew_summary WHERE (?1 IS NULL OR experiment = ?1)"
+    sqlite3_str_appendall(sql, ", plan_kept, note, round((julianday(ended_utc) - julianday(began_utc)) * 86400, 1) FROM brew_summary WHERE (?1 IS NULL OR experiment = ?1)"
                                " AND (?2 IS NULL OR brew = ?2) AND (?3 IS NULL OR bench = ?3)"
                                " AND (?4 IS NULL OR began_utc >= ?4) AND (?5 IS NULL OR began_utc < ?5 || '~')"
                                " ORDER BY began_utc, brew");
@@ -104,6 +104,7 @@ static int take_cup(sqlite3_stmt *row, struct cup *cup)
     take_measures(row, cup);
     cup->plan_kept = count_or_none(row, COLUMNS_BEFORE + 2 * MEASURE_COUNT);
     cup->note = owned(row, COLUMNS_BEFORE + 2 * MEASURE_COUNT + 1);
+    cup->duration_s = number_or_nan(row, COLUMNS_BEFORE + 2 * MEASURE_COUNT + 2);
     return 0;
 }
 

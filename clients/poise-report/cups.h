@@ -19,6 +19,7 @@ struct cup {
     int run, replicate;                                 /* -1: none */
     json_t *factors, *recipe;                           /* NULL: none */
     struct measures measures;
+    double duration_s;                                  /* from its beginning to its end; NAN: not known */
     int plan_kept;                                      /* 1, 0, -1 not said */
     int impossible;                                     /* an enum measure whose value cannot be true; -1: none */
 };

@@ -257,6 +257,9 @@ void words_comparison(const struct findings *findings, struct document *out)
     }
 }
 
+/* The middle of the strengths that brewing charts print, 1.15 to 1.45 % (Lockhart 1957, from memory). */
+#define TARGET_PCT 1.3
+
 /* More dose in the same water leaves more liquid in the bed: the cup's share falls though the coffee gave
  * as much (Liang, Chan, Ristenpart, Scientific Reports 11, 2021). */
 void words_ratio(const struct findings *findings, struct document *out)
@@ -268,16 +271,16 @@ void words_ratio(const struct findings *findings, struct document *out)
     if (!ratio || !findings->level_count)
         return;
     document_add(out, BLOCK_HEADING, "In the cup and in all");
-    document_table(out, "level|#strength %|#in the cup %|#in all %|#retained g/g|#water to add for 1.3 %, g");
+    document_table(out, "level|#strength %|#in the cup %|#in all %|#retained g/g|#water to add for 1.3 %, g|#dose for 1.3 %, g");
     for (int i = 0; i < findings->level_count; i++) {
-        double sum[5] = { 0 };
-        size_t n[5] = { 0 };
-        static const enum measure measures[5] = { MEASURE_STRENGTH_PCT, MEASURE_EXTRACTION_PCT, MEASURE_EXTRACTION_TOTAL_PCT,
-                                                  MEASURE_RETAINED_G_PER_G, MEASURE_BEVERAGE_G };
-        char words[2 * WORDS_SIZE], add[32] = "";
+        static const enum measure measures[6] = { MEASURE_STRENGTH_PCT, MEASURE_EXTRACTION_PCT, MEASURE_EXTRACTION_TOTAL_PCT,
+                                                  MEASURE_RETAINED_G_PER_G, MEASURE_BEVERAGE_G, MEASURE_WATER_G };
+        double sum[6] = { 0 };
+        size_t n[6] = { 0 };
+        char words[2 * WORDS_SIZE], add[32] = "", dose[32] = "";
 
         for (size_t j = 0; j < findings->point_count; j++)
-            for (int k = 0; k < 5; k++) {
+            for (int k = 0; k < 6; k++) {
                 double value = findings->point[j].cup->measures.value[measures[k]];
 
                 if (memcmp(findings->point[j].level, findings->level[i].level, sizeof findings->level[i].level) != 0 || isnan(value))
@@ -285,13 +288,17 @@ void words_ratio(const struct findings *findings, struct document *out)
                 sum[k] += value;
                 n[k]++;
             }
-        for (int k = 0; k < 5; k++)
+        for (int k = 0; k < 6; k++)
             sum[k] = n[k] ? sum[k] / (double)n[k] : (double)NAN;
         findings_level_words(findings, i, words);
-        if (sum[0] > 1.3)
-            snprintf(add, sizeof add, "%.0f", sum[4] * (sum[0] / 1.3 - 1));
-        document_row(out, "%s" CELL "%.2f" CELL "%.2f" CELL "%.2f" CELL "%.2f" CELL "%s", words, sum[0], sum[1], sum[2], sum[3], add);
+        if (sum[0] > TARGET_PCT)            /* S' = S B / (B + V), solved for V */
+            snprintf(add, sizeof add, "%.0f", sum[4] * (sum[0] / TARGET_PCT - 1));
+        if (sum[2] > 0 && sum[5] > 0)       /* E D = S W / (1 - S), solved for D */
+            snprintf(dose, sizeof dose, "%.1f", TARGET_PCT * sum[5] / (1 - TARGET_PCT / 100) / sum[2]);
+        document_row(out, "%s" CELL "%.2f" CELL "%.2f" CELL "%.2f" CELL "%.2f" CELL "%s" CELL "%s", words, sum[0], sum[1], sum[2], sum[3],
+                     add, dose);
     }
+    document_add(out, BLOCK_TEXT, "The dose is for the same water, pressed without adding any, if as much dissolves of each gram.");
     document_add(out, BLOCK_TEXT, "All liquid in the brewer is as strong as the cup; what the bed holds back is dissolved but not "
                  "in the cup. Judge a change of ratio by \"in all\".");
 }

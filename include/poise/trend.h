@@ -40,6 +40,9 @@ struct interval trend_interval_at(const struct trend *trend, double x, double co
 /* Change of y per unit of x at x, with its interval. */
 double trend_slope_at(const struct trend *trend, double x, double confidence, struct interval *interval);
 
+/* By how much `cups` more at x shrink the standard error of the slope at `at`: the ratio after / before. */
+double trend_shrinks(const struct trend *trend, double at, double x, size_t cups);
+
 /* Two straight pieces that meet at `at`. */
 struct trend_break {
     double at;

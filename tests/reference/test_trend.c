@@ -163,6 +163,28 @@ static void a_curve_is_taken_only_where_it_bends(void **state)
     gsl_rng_free(random);
 }
 
+/* With the spread held, the formula must agree with the covariance of the longer series itself. */
+static void more_cups_shrink_the_slope_as_a_new_fit_says(void **state)
+{
+    double x[9] = { 10, 20, 30, 40, 50, 60, 25, 55, 55 }, y[9] = { 18, 18.5, 19.2, 19.3, 20, 20.1, 19, 20, 20.2 };
+    struct trend before, after;
+    struct interval of_before, of_after;
+    struct why why;
+
+    (void)state;
+    for (int degree = 1; degree <= 2; degree++) {
+        double ratio;
+
+        assert_int_equal(trend_fit(x, y, 7, degree, &before, &why), 0);
+        assert_int_equal(trend_fit(x, y, 9, degree, &after, &why), 0);
+        trend_slope_at(&before, 35, 0.95, &of_before);
+        trend_slope_at(&after, 35, 0.95, &of_after);
+        ratio = (of_after.high - of_after.low) / gsl_cdf_tdist_Pinv(0.975, (double)after.df) / after.spread
+              / ((of_before.high - of_before.low) / gsl_cdf_tdist_Pinv(0.975, (double)before.df) / before.spread);
+        assert_close(trend_shrinks(&before, 35, 55, 2), ratio, 1e-9);
+    }
+}
+
 static void bad_series_are_refused(void **state)
 {
     double x[6] = { 1, 1, 2, 2, 3, 3 }, y[6] = { 5, 6, 7, 8, 9, 10 };
@@ -190,6 +212,7 @@ int main(void)
         cmocka_unit_test(r_finds_the_same),
         cmocka_unit_test(a_straight_series_shows_no_break_but_by_chance),
         cmocka_unit_test(a_curve_is_taken_only_where_it_bends),
+        cmocka_unit_test(more_cups_shrink_the_slope_as_a_new_fit_says),
         cmocka_unit_test(bad_series_are_refused),
     };
 

@@ -1,0 +1,396 @@
+/* poise-report verdicts: every variable that was ever varied: its effect, its cost, its blind tasting, and
+ * keep, drop or undecided by one stated rule; then the recipe they add up to. */
+#include <errno.h>
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "poise/program.h"
+#include "poise/store_tasting.h"
+#include "report.h"
+#include "words.h"
+
+/* A change smaller than this nobody tastes (common practice, no source); --margin says otherwise. */
+static const double MARGIN_POINTS = 0.5;
+
+enum { VARIABLES = 128 };
+
+enum verdict { VERDICT_KEEP, VERDICT_DROP, VERDICT_UNDECIDED };
+static const char *const verdict_words[] = { "keep", "drop", "undecided" };
+
+struct variable {
+    char factor[WORDS_SIZE], experiment[WORDS_SIZE];
+    char better[2 * WORDS_SIZE], worse[2 * WORDS_SIZE];     /* levels of this factor (others in brackets) */
+    char advice[SENTENCE_SIZE];                             /* what the recipe says of it */
+    enum measure measure;                                   /* what it was judged by */
+    double effect;                                          /* better - worse; NAN: not judged */
+    struct interval interval;
+    double cost_s;                                          /* how much longer the better takes; NAN: not known */
+    char tasting[SCORE_SENTENCE];                           /* empty: none */
+    double tasting_p;
+    enum verdict verdict;
+    size_t cups;
+};
+
+struct verdicts {
+    const struct request *request;
+    double margin;
+    struct variable variable[VARIABLES];
+    int count;
+    double spread, spread_df;
+};
+
+/* --- one variable of one experiment --- */
+
+static double mean_duration(const struct findings *findings, int place)
+{
+    double sum = 0;
+    size_t n = 0;
+
+    for (size_t i = 0; i < findings->point_count; i++)
+        if (memcmp(findings->point[i].level, findings->level[place].level, sizeof findings->point[i].level) == 0 &&
+            !isnan(findings->point[i].cup->duration_s)) {
+            sum += findings->point[i].cup->duration_s;
+            n++;
+        }
+    return n ? sum / (double)n : (double)NAN;
+}
+
+static void judge(struct variable *variable, double margin)
+{
+    const struct interval *interval = &variable->interval;
+
+    if (isnan(variable->effect) || isnan(interval->low))
+        variable->verdict = VERDICT_UNDECIDED;
+    else if ((interval->low > 0 || interval->high < 0) && fabs(variable->effect) >= margin)
+        variable->verdict = VERDICT_KEEP;
+    else if (interval->low > -margin && interval->high < margin)
+        variable->verdict = VERDICT_DROP;
+    else
+        variable->verdict = VERDICT_UNDECIDED;
+}
+
+/* Of the pairs that differ in this factor alone, the one farthest apart. */
+static const struct pair_finding *farthest(const struct findings *findings, int factor)
+{
+    const struct pair_finding *most = NULL;
+
+    for (int i = 0; i < findings->pair_count; i++) {
+        const struct pair_finding *pair = &findings->pair[i];
+        const int *first = findings->level[pair->first].level, *second = findings->level[pair->second].level;
+
+        if (findings->factor_count == 2 && first[1 - factor] != second[1 - factor])
+            continue;
+        if (!most || fabs(pair->difference.difference) > fabs(most->difference.difference))
+            most = pair;
+    }
+    return most;
+}
+
+/* With two factors the recipe takes the best combination, not the best of each. */
+static int best_level(const struct findings *findings)
+{
+    int best = 0;
+
+    for (int i = 1; i < findings->level_count; i++)
+        if (findings->level[i].level_of.mean > findings->level[best].level_of.mean)
+            best = i;
+    return best;
+}
+
+/* The curve that runs through a level; NULL: there is none. */
+static const struct curve_finding *curve_at(const struct findings *findings, int place)
+{
+    int other = findings_other_factor(findings);
+
+    for (int i = 0; i < findings->curve_count; i++)
+        if (other < 0 || findings->curve[i].level == findings->level[place].level[other])
+            return &findings->curve[i];
+    return NULL;
+}
+
+static void advise(const struct findings *findings, int factor, int better, int worse, struct variable *out)
+{
+    const char *name = findings->factor[factor].name, *unit = findings->factor[factor].numeric ? unit_of(name) : "";
+    const char *good = findings->factor[factor].level[findings->level[best_level(findings)].level[factor]].label;
+    const char *bad = findings->factor[factor].level[findings->level[worse].level[factor]].label;
+    const struct curve_finding *curve = curve_at(findings, findings->factor_count == 2 ? best_level(findings) : better);
+    bool cheaper = out->cost_s > 0;
+
+    if (out->verdict == VERDICT_UNDECIDED)
+        snprintf(out->advice, sizeof out->advice, "not known yet: poise-report next %.60s", findings->experiment);
+    else if (out->verdict == VERDICT_DROP)
+        snprintf(out->advice, sizeof out->advice, "does not matter: %.60s%s%s", cheaper ? bad : good, *unit ? " " : "", unit);
+    else if (strcmp(name, "steep_s") == 0 && curve && curve->fitted && isfinite(curve->answer[0].interval.high))
+        snprintf(out->advice, sizeof out->advice, "%.0f s: %.0f %% of the plateau", curve->answer[0].value,
+                 100 * findings->options->share);
+    else
+        snprintf(out->advice, sizeof out->advice, "%.60s%s%s", good, *unit ? " " : "", unit);
+}
+
+static void add_variable(struct verdicts *verdicts, const struct findings *findings, int factor)
+{
+    const struct pair_finding *pair = farthest(findings, factor);
+    struct variable *out = &verdicts->variable[verdicts->count];
+    int better = 0, worse = 0;
+
+    if (verdicts->count == VARIABLES)
+        return;
+    memset(out, 0, sizeof *out);
+    verdicts->count++;
+    snprintf(out->factor, sizeof out->factor, "%s", findings->factor[factor].name);
+    snprintf(out->experiment, sizeof out->experiment, "%s", findings->experiment);
+    out->cups = findings->point_count;
+    out->measure = findings->options->measure;
+    out->effect = out->interval.low = out->interval.high = out->cost_s = out->tasting_p = NAN;
+    if (pair) {
+        bool turned = pair->difference.difference < 0;
+
+        better = turned ? pair->second : pair->first;
+        worse = turned ? pair->first : pair->second;
+        out->effect = fabs(pair->difference.difference);
+        out->interval = turned ? (struct interval){ -pair->difference.interval.high, -pair->difference.interval.low }
+                               : pair->difference.interval;
+        out->cost_s = mean_duration(findings, better) - mean_duration(findings, worse);
+        findings_level_words(findings, better, out->better);
+        findings_level_words(findings, worse, out->worse);
+    }
+    judge(out, verdicts->margin);
+    if (pair)
+        advise(findings, factor, better, worse, out);
+    else
+        snprintf(out->advice, sizeof out->advice, "not known yet: brew each level at least twice");
+}
+
+/* --- blind tastings --- */
+
+struct tasting_search {
+    struct verdicts *verdicts;
+    int error;
+    struct why *why;
+};
+
+static int each_tasting(const struct tasting_session *session, void *context)
+{
+    struct tasting_search *search = context;
+    static struct tasting_score score;
+    const char *samples[TASTING_CUPS];
+    bool over_tasters;
+
+    if (!session->revealed_us || !session->experiment[0])
+        return 0;
+    for (int i = 0; i < session->sample_count; i++)
+        samples[i] = session->sample[i];
+    tasting_score_begin(&score, session->method, session->sample_count);
+    if (store_tasting_score(search->verdicts->request->store, session, &score, search->why) < 0)
+        return 0;               /* a tampered session shows nothing; poise-taste says so */
+    for (int i = 0; i < search->verdicts->count; i++) {
+        struct variable *variable = &search->verdicts->variable[i];
+
+        if (strcmp(variable->experiment, session->experiment) == 0) {
+            variable->tasting_p = tasting_score_p(&score, &over_tasters);
+            tasting_score_sentence(&score, samples, variable->tasting);
+        }
+    }
+    return 0;
+}
+
+/* --- all experiments --- */
+
+/* A change of ratio is judged by what dissolved at all: in the cup's share the bed's liquid has its part. */
+static bool varies_ratio(const struct findings *findings)
+{
+    for (int f = 0; f < findings->factor_count; f++)
+        if (strcmp(findings->factor[f].name, "dose_g") == 0 || strcmp(findings->factor[f].name, "water_g") == 0)
+            return true;
+    return false;
+}
+
+static int judge_experiment(struct verdicts *verdicts, const char *name, struct why *why)
+{
+    struct request request = *verdicts->request;
+    struct findings *findings = malloc(sizeof *findings);
+    struct cups cups;
+    int error = findings ? experiment_load(&request, name, &cups, findings, why) : why_set(why, -ENOMEM, "not enough memory");
+
+    if (!error && varies_ratio(findings) && request.options.measure == MEASURE_EXTRACTION_PCT) {
+        findings_free(findings);
+        cups_free(&cups);
+        request.options.measure = MEASURE_EXTRACTION_TOTAL_PCT;
+        error = experiment_load(&request, name, &cups, findings, why);
+    }
+    if (error) {
+        free(findings);
+        return error;
+    }
+    for (int factor = 0; factor < findings->factor_count; factor++)
+        add_variable(verdicts, findings, factor);
+    findings_free(findings);
+    free(findings);
+    cups_free(&cups);
+    return 0;
+}
+
+static int judge_all(struct verdicts *verdicts, struct why *why)
+{
+    static const char sql[] = "SELECT e.name FROM experiment e JOIN brew b USING (experiment_id) WHERE NOT b.discarded"
+                              " GROUP BY e.name ORDER BY max(b.began_us)";
+    sqlite3 *database = store_database(verdicts->request->store);
+    sqlite3_stmt *statement = NULL;
+    int code = sqlite3_prepare_v2(database, sql, -1, &statement, NULL);
+
+    while (code == SQLITE_OK && sqlite3_step(statement) == SQLITE_ROW) {
+        const char *name = (const char *)sqlite3_column_text(statement, 0);
+        int error = judge_experiment(verdicts, name, why);
+
+        if (error == -ENOMEM || error == -EIO) {
+            sqlite3_finalize(statement);
+            return error;
+        }
+        if (error)              /* one experiment that cannot be read does not silence the others */
+            program_say("%s: %s", name, why->text);
+    }
+    if (sqlite3_finalize(statement) != SQLITE_OK)
+        return why_set(why, -EIO, "reading the store: %s", sqlite3_errmsg(database));
+    return 0;
+}
+
+/* How alike cups are that were meant to be alike: within experiment and factors, pooled. */
+static void find_spread(struct verdicts *verdicts)
+{
+    char sql[1024];
+    const char *name = measure_name(verdicts->request->options.measure);
+    sqlite3_stmt *statement = NULL;
+
+    snprintf(sql, sizeof sql, "SELECT sum(squares), sum(n - 1) FROM (SELECT count(%s) AS n, sum(%s * %s) - sum(%s) * sum(%s) /"
+             " count(%s) AS squares FROM brew_summary WHERE experiment IS NOT NULL AND %s IS NOT NULL AND coalesce(plan_kept, 1)"
+             " GROUP BY experiment, factors HAVING n > 1)", name, name, name, name, name, name, name);
+    verdicts->spread = NAN;
+    if (sqlite3_prepare_v2(store_database(verdicts->request->store), sql, -1, &statement, NULL) == SQLITE_OK &&
+        sqlite3_step(statement) == SQLITE_ROW && sqlite3_column_double(statement, 1) > 0) {
+        verdicts->spread_df = sqlite3_column_double(statement, 1);
+        verdicts->spread = sqrt(fmax(0, sqlite3_column_double(statement, 0)) / verdicts->spread_df);
+    }
+    sqlite3_finalize(statement);
+}
+
+/* --- words --- */
+
+/* Of several experiments on one variable the recipe follows the decided one with the most cups, of equals
+ * the latest. */
+static bool leads(const struct verdicts *verdicts, int place)
+{
+    const struct variable *variable = &verdicts->variable[place];
+
+    for (int i = 0; i < verdicts->count; i++) {
+        const struct variable *other = &verdicts->variable[i];
+        bool decided = variable->verdict != VERDICT_UNDECIDED, its_decided = other->verdict != VERDICT_UNDECIDED;
+
+        if (i == place || strcmp(other->factor, variable->factor) != 0)
+            continue;
+        if (decided != its_decided ? its_decided : other->cups > variable->cups || (other->cups == variable->cups && i > place))
+            return false;
+    }
+    return true;
+}
+
+static void verdicts_words(const struct verdicts *verdicts, struct document *out)
+{
+    const char *measure = measure_name(verdicts->request->options.measure), *step = words_step(measure);
+    char interval[96], titles[200];
+    bool in_all = false;
+
+    document_add(out, BLOCK_HEADLINE, "What each variable does to %s", call_of(measure));
+    snprintf(titles, sizeof titles, "variable|experiment|#cups|better|worse|#effect, %s|%.0f %% interval|#costs s|blind p|verdict",
+             step, 100 * verdicts->request->options.confidence);
+    document_table(out, titles);
+    for (int i = 0; i < verdicts->count; i++) {
+        const struct variable *variable = &verdicts->variable[i];
+        char effect[32] = "", cost[32] = "", p[32] = "";
+
+        words_interval(variable->interval, 2, "", interval);
+        if (!isnan(variable->effect))
+            snprintf(effect, sizeof effect, "%+.2f", variable->effect);
+        if (!isnan(variable->cost_s))
+            snprintf(cost, sizeof cost, "%+.0f", variable->cost_s);
+        if (!isnan(variable->tasting_p))
+            words_p(variable->tasting_p, p);
+        in_all = in_all || variable->measure != verdicts->request->options.measure;
+        document_row(out, "%s%s" CELL "%s" CELL "%zu" CELL "%s" CELL "%s" CELL "%s" CELL "%s" CELL "%s" CELL "%s" CELL "%s",
+                     call_of(variable->factor), variable->measure != verdicts->request->options.measure ? " *" : "", variable->experiment, variable->cups, variable->better, variable->worse, effect,
+                     isnan(variable->effect) ? "" : interval, cost, p, verdict_words[variable->verdict]);
+    }
+    document_add(out, BLOCK_TEXT, "Keep: an effect is shown and is at least %g %s. Drop: whatever it is, it lies within %g %s either "
+                 "way. Undecided: the cups cannot tell yet. (--margin sets the %g.)", verdicts->margin, step, verdicts->margin,
+                 step, verdicts->margin);
+    if (in_all)
+        document_add(out, BLOCK_TEXT, "* judged by extraction in all: with another ratio the bed holds back another share.");
+    for (int i = 0; i < verdicts->count; i++)
+        if (verdicts->variable[i].tasting[0] &&
+            (i == 0 || strcmp(verdicts->variable[i].experiment, verdicts->variable[i - 1].experiment) != 0))
+            document_add(out, BLOCK_ITEM, "Tasted blind, %s: %s", verdicts->variable[i].experiment, verdicts->variable[i].tasting);
+    document_add(out, BLOCK_HEADING, "The recipe they add up to");
+    document_table(out, "variable|take");
+    for (int i = 0; i < verdicts->count; i++)
+        if (leads(verdicts, i))
+            document_row(out, "%s" CELL "%s", call_of(verdicts->variable[i].factor), verdicts->variable[i].advice);
+    if (!isnan(verdicts->spread))
+        document_add(out, BLOCK_TEXT, "Cups meant to be alike scattered by %.2f %s (%.0f repeats beyond the first): two of them differ "
+                     "by less than %.2f nineteen times in twenty.", verdicts->spread, step, verdicts->spread_df,
+                     1.96 * M_SQRT2 * verdicts->spread);
+    else
+        document_add(out, BLOCK_TEXT, "No cup was repeated yet: how well the recipe repeats is not known.");
+}
+
+static json_t *verdicts_json(const struct verdicts *verdicts)
+{
+    json_t *list = json_array();
+
+    for (int i = 0; i < verdicts->count; i++) {
+        const struct variable *variable = &verdicts->variable[i];
+
+        json_array_append_new(list, json_pack("{s:s, s:s, s:s, s:I, s:s, s:s, s:o, s:[o, o], s:o, s:o, s:s, s:s, s:s}", "factor",
+                                              variable->factor, "experiment", variable->experiment, "measure",
+                                              measure_name(variable->measure), "cups",
+                                              (json_int_t)variable->cups, "better", variable->better, "worse", variable->worse,
+                                              "effect", number_json(variable->effect), "interval",
+                                              number_json(variable->interval.low), number_json(variable->interval.high), "cost_s",
+                                              number_json(variable->cost_s), "blind_p", number_json(variable->tasting_p),
+                                              "blind", variable->tasting, "verdict", verdict_words[variable->verdict], "take",
+                                              variable->advice));
+    }
+    return json_pack("{s:s, s:f, s:o, s:o, s:o}", "measure", measure_name(verdicts->request->options.measure), "margin",
+                     verdicts->margin, "variables", list, "spread", number_json(verdicts->spread), "spread_df",
+                     number_json(verdicts->spread_df));
+}
+
+int report_verdicts(const struct request *request)
+{
+    struct verdicts *verdicts = calloc(1, sizeof *verdicts);
+    struct document document = { NULL, 0, false };
+    struct why why = { "not enough memory" };
+    struct tasting_search search = { verdicts, 0, &why };
+    int status = EXIT_FAILED;
+
+    if (verdicts) {
+        verdicts->request = request;
+        verdicts->margin = isnan(request->options.margin) ? MARGIN_POINTS : request->options.margin;
+    }
+    if (!verdicts || judge_all(verdicts, &why) < 0 || store_tasting_each(request->store, each_tasting, &search, &why) < 0) {
+        program_say("%s", why.text);
+    } else if (!verdicts->count) {
+        program_say("no variable was varied yet: load a plan with poise-ctl plan load, and brew");
+        status = EXIT_DONE;
+    } else {
+        find_spread(verdicts);
+        if (request->json) {
+            status = json_out(verdicts_json(verdicts));
+        } else {
+            verdicts_words(verdicts, &document);
+            status = report_out(request, &document, "Verdicts");
+        }
+    }
+    document_free(&document);
+    free(verdicts);
+    return status;
+}

@@ -1,0 +1,51 @@
+"""A store full of made-up cups, for what reads stores: made by poise-logger, filled by SQL as the logger would."""
+import json
+import math
+import random
+import sqlite3
+
+BEGAN_US = 1795600800_000_000       # 2026-11-25T10:00:00Z
+
+
+class Cups:
+    def __init__(self, bench, seed=1):
+        self.random, self.count, self.began_us = random.Random(seed), 0, BEGAN_US
+        bench.start("poise-logger", "--store", bench.store).wait_diagnostic("waiting for poised")
+        bench.programs[-1].stop()
+        self.file = sqlite3.connect(bench.store)
+        self.file.execute("insert into bench (bench_id, name) values (1, 'pier')")
+        self.file.execute("insert into boot (boot_id, name) values (1, '0d1e2f30-0000-4000-8000-000000000001')")
+
+    def add(self, experiment, factors, measures, recipe=None, replicate=None, title=None, kept=1, note=None, seconds=200):
+        """One cup; its name.  measures: name -> value or (value, uncertainty)."""
+        self.count += 1
+        self.began_us += 400_000_000
+        name, seq = f"pier-20261125-{self.count:03d}", self.count * 100
+        self.file.execute("insert into experiment (name, title) values (?, ?) on conflict do nothing", (experiment, title))
+        row = self.file.execute(
+            "insert into brew (name, bench_id, station, boot_id, begin_seq, began_us, began_mono_us, told_seq, ended_us,"
+            " ended_mono_us, experiment_id, run, replicate, factors, recipe, plan_kept) select ?, 1, 'left', 1, ?, ?, ?, ?,"
+            " ?, ?, experiment_id, ?, ?, ?, ?, ? from experiment where name = ?",
+            (name, seq, self.began_us, self.began_us, seq + 50, self.began_us + seconds * 1_000_000,
+             self.began_us + seconds * 1_000_000, self.count, replicate, json.dumps(factors), json.dumps(recipe or {}), kept,
+             experiment)).lastrowid
+        for place, (measure, value) in enumerate(measures.items()):
+            value, uncertainty = value if isinstance(value, tuple) else (value, None)
+            self.file.execute("insert into measure values (?, ?, ?, ?, ?, 0, 'tracker', ?)",
+                              (row, measure, seq + place, value, uncertainty, self.began_us))
+        if note:
+            self.file.execute("insert into note values (?, ?, ?, ?)", (row, seq + 60, self.began_us, note))
+        return name
+
+    def steeps(self, experiment, plateau, k, times, replicates=3, spread=0.3, **more):
+        """Cups whose extraction rises as first order says."""
+        for replicate in range(1, replicates + 1):
+            for time in self.random.sample(times, len(times)):
+                done = time + self.random.gauss(0, 1)
+                extraction = plateau * (1 - math.exp(-k * done)) + self.random.gauss(0, spread)
+                self.add(experiment, {"steep_s": time}, {"steep_s": (done, 0.1), "extraction_pct": (extraction, 0.27)},
+                         {"dose_g": 15, "water_g": 230}, replicate, **more)
+
+    def done(self):
+        self.file.commit()
+        self.file.close()

@@ -1,0 +1,240 @@
+"""What poise-report makes of a store: the right comparison, plain words, nothing it does not know, and no harm from
+what strangers wrote into it."""
+import csv
+import html.parser
+import io
+import json
+import subprocess
+import xml.etree.ElementTree
+
+from cups import Cups
+
+# Two by two, three cups each; expected values by statsmodels 0.13 and SciPy 1.10.
+TWO_BY_TWO = {("coarse", "none"): (14.1, 14.6, 13.9), ("coarse", "stir"): (18.2, 17.7, 18.4),
+              ("fine", "none"): (19.8, 20.1, 19.5), ("fine", "stir"): (20.6, 20.9, 20.3)}
+NASTY = "A <script>alert(1)</script> \"title\"\nwith 'quotes' `touch x` $(touch x) \\ \x1b[31m ; #"
+
+
+def done(bench, *arguments):
+    status, output, said = bench.run("poise-report", *arguments)
+    assert status == 0, said
+    return output
+
+
+def answer(bench, *arguments):
+    return json.loads(done(bench, "--json", *arguments))
+
+
+def two_by_two(cups):
+    for (grind, stir), values in TWO_BY_TWO.items():
+        for value in values:
+            cups.add("grind-stir", {"grind": grind, "stir": stir}, {"extraction_pct": value})
+
+
+def test_report_finds_where_returns_diminish(bench):
+    cups = Cups(bench)
+    cups.steeps("ferry-steep", 22, 0.02, [45, 75, 120, 180, 300], title="How long to steep")
+    cups.done()
+    found = answer(bench, "ferry-steep")["curves"][0]
+    # the cups were made with these; closed forms give 149.79, 174.96 and 188.03 s
+    for key, truth in (("share", 149.786614), ("gain", 174.957244), ("doubling", 188.032297)):
+        low, high = found[key]["interval"]
+        assert low < truth < high and high - low < 40
+    assert found["plateau_interval"][0] < 22 < found["plateau_interval"][1]
+    assert found["rate_interval"][0] < 0.02 < found["rate_interval"][1]
+    text = done(bench, "ferry-steep")
+    assert text.startswith("After 1") and "95 % of the plateau is reached" in text and "Held: dose 15 g, water 230 g." in text
+
+
+def test_report_says_not_identified_instead_of_a_wild_number(bench):
+    cups = Cups(bench)
+    for seconds in (10, 15, 20, 10, 15, 20):
+        cups.add("short", {"steep_s": seconds}, {"steep_s": seconds, "extraction_pct": 0.3 * seconds + cups.random.gauss(0, .05)})
+    cups.done()
+    text = done(bench, "short")
+    assert "not identified" in text.splitlines()[1] and not any(len(word) > 12 and word[0].isdigit() for word in text.split())
+    assert answer(bench, "short")["curves"][0]["share"]["identified"] is False
+    assert "40 s" in done(bench, "next", "short")
+
+
+def test_report_compares_two_by_two_as_statsmodels_does(bench):
+    cups = Cups(bench)
+    two_by_two(cups)
+    cups.done()
+    found = answer(bench, "grind-stir")["anova"]
+    assert abs(found["grind"]["f"] - 447.340909) < 1e-5
+    assert abs(found["stir"]["f"] - 150.613636) < 1e-5
+    assert abs(found["interaction"]["f"] - 65.522727) < 1e-5
+    assert abs(found["interaction"]["p"] - 4.012068e-05) < 1e-10
+    assert found["residual"]["df"] == 8
+    text = done(bench, "grind-stir")
+    assert text.count("At grind") == 2 and text.count("At stir") == 2
+    assert "depends on grind" in text
+
+
+def test_report_calls_two_levels_the_same_only_within_a_margin(bench):
+    cups = Cups(bench)
+    for i in range(24):
+        cups.add("swirl", {"stir": ("none", "swirl")[i % 2]}, {"extraction_pct": 20 + (0.1, -0.1)[i // 2 % 2]})
+    cups.done()
+    assert "No difference of extraction is shown" in done(bench, "swirl")
+    assert "the same extraction within 0.5 points" in done(bench, "--margin", "0.5", "swirl").replace("\n", " ")
+    assert answer(bench, "--margin", "0.05", "swirl")["same_within"]["same"] is False
+
+
+def test_report_finds_the_pressure_that_is_too_much(bench):
+    cups = Cups(bench)
+    for i in range(18):
+        pressure = 8 + 6 * (i % 9)
+        extraction = 18 + 0.06 * min(pressure, 34) - 0.05 * max(pressure - 34, 0) + cups.random.gauss(0, 0.1)
+        cups.add("press", {"press_peak_kpa": pressure}, {"press_peak_kpa": pressure, "extraction_pct": extraction})
+        cups.add("straight", {"press_peak_kpa": pressure}, {"extraction_pct": 18 + 0.03 * pressure + cups.random.gauss(0, 0.2)})
+    cups.done()
+    found = answer(bench, "press")
+    assert found["break"]["p"] < 0.01 and found["break"]["interval"][0] < 34 < found["break"]["interval"][1]
+    assert "climbs with peak pressure" in found["headline"] and "falls beyond" in found["headline"]
+    assert "No break shown" in done(bench, "straight")
+
+
+def test_report_prints_no_p_for_one_cup_per_level(bench):
+    cups = Cups(bench)
+    for stir, value in (("none", 18), ("stir", 19), ("swirl", 20)):
+        cups.add("single", {"stir": stir}, {"extraction_pct": value})
+    cups.file.commit()
+    found = answer(bench, "single")
+    assert found["differences"] == [] and found["spread"]["from"] == "none"
+    assert "no difference can be judged" in done(bench, "single").replace("\n    ", " ")
+    for value in (18.0, 18.4, 17.8):        # repeats of the same bench elsewhere tell a spread
+        cups.add("other", {"stir": "none"}, {"extraction_pct": value})
+    cups.done()
+    found = answer(bench, "single")
+    assert found["spread"]["from"] == "bench" and found["spread"]["df"] == 2 and len(found["differences"]) == 3
+
+
+def test_report_leaves_out_cups_out_of_plan_unless_told(bench):
+    cups = Cups(bench)
+    two_by_two(cups)
+    cups.add("grind-stir", {"grind": "fine", "stir": "stir"}, {"extraction_pct": 10}, kept=0)
+    cups.done()
+    assert answer(bench, "grind-stir")["cups_counted"] == 12
+    assert answer(bench, "--all", "grind-stir")["cups_counted"] == 13
+    assert "1 cup out of plan left out" in done(bench, "grind-stir")
+
+
+class Page(html.parser.HTMLParser):
+    def __init__(self):
+        super().__init__()
+        self.tags, self.text, self.loads = set(), "", []
+
+    def handle_starttag(self, tag, attributes):
+        self.tags.add(tag)
+        self.loads += [value for name, value in attributes if name in ("src", "href", "xlink:href", "data", "action")]
+
+    def handle_data(self, data):
+        self.text += data
+
+
+def test_report_escapes_what_strangers_wrote(bench):
+    cups = Cups(bench)
+    for level in ("<i>\x1b[31m", "a&b"):
+        for value in (20, 21):
+            cups.add("na<sty", {"a<b": level}, {"extraction_pct": value}, {"<b>": "<u>"}, title=NASTY)
+    cups.done()
+    page = Page()
+    done(bench, "--html", bench.folder / "page.html", "na<sty")
+    page.feed((bench.folder / "page.html").read_text())
+    assert not page.tags & {"script", "i", "b", "u"} and "<script>alert(1)</script>" in page.text and not page.loads
+    text = done(bench, "na<sty")
+    assert "\x1b" not in text and "<script>" in text
+    done(bench, "--svg", bench.folder / "pictures", "na<sty")
+    picture = xml.etree.ElementTree.parse(bench.folder / "pictures/experiment.svg")
+    assert any("alert(1)" in (element.text or "") for element in picture.iter())
+    assert not list(bench.folder.rglob("x")) and (bench.folder / "pictures/experiment.gp").read_text().count("$points0") == 2
+
+
+def test_report_csv_is_read_by_a_spreadsheet_and_by_r(bench):
+    cups = Cups(bench)
+    cups.add("ratio", {"dose_g": 15, "stir": "=cmd()"}, {"dose_g": (15.02, 0.03), "extraction_pct": 20.5}, note="a, \"b\"\nc")
+    cups.done()
+    text = done(bench, "--csv", "brews")
+    row = next(csv.DictReader(io.StringIO(text, newline="")))
+    assert row["dose_g [g]"] == "15.02" and row["dose_g_u [g]"] == "0.03" and row["note"] == "a, \"b\"\nc"
+    assert row["factor dose_g"] == "15" and row["factor stir"] == "'=cmd()" and row["water_g [g]"] == ""
+    (bench.folder / "cups.csv").write_text(text)
+    program = "d <- read.csv('cups.csv', check.names = FALSE); cat(d[['extraction_pct [%]']], is.na(d[['water_g [g]']]))"
+    said = subprocess.run(["Rscript", "--vanilla", "-e", program], cwd=bench.folder, capture_output=True, text=True, check=True)
+    assert said.stdout == "20.5 TRUE"
+
+
+def test_report_survives_a_damaged_store(bench):
+    cups = Cups(bench)
+    cups.add("damaged", {"stir": "a"}, {"extraction_pct": 95, "strength_pct": 95, "dose_g": -3})
+    cups.add("damaged", {"stir": "b"}, {"extraction_pct": "NaN"})
+    cups.add("damaged", {"stir": "b"}, {"extraction_pct": 20.0, "dose_g": 0})
+    cups.file.execute("update brew set factors = '{\"stir\": [1, {', recipe = 'null' where name like '%-002'")
+    cups.done()
+    text = done(bench, "damaged").replace("\n    ", " ")
+    assert "cannot be true" in text and "There is no cup with extraction yet" in text
+    done(bench, "brews")
+    done(bench, "verdicts")
+    done(bench, "brew", "pier-20261125-001")
+
+
+def test_report_says_what_is_missing(bench):
+    status, _, said = bench.run("poise-report", "--store", bench.folder / "none.db", "x")
+    assert status == 1 and "no store there" in said
+    cups = Cups(bench)
+    cups.file.commit()
+    for arguments, wanted in ((("steep",), "no experiment 'steep'"), (("brew", "x"), "no brew 'x'"),
+                              (("next", "steep"), "no experiment")):
+        status, _, said = bench.run("poise-report", *arguments)
+        assert status == 1 and wanted in said and said.count("\n") == 1
+    assert "no experiment yet" in bench.run("poise-report")[2]
+    two_by_two(cups)
+    cups.done()
+    assert "the latest are grind-stir" in bench.run("poise-report", "steep")[2]
+    for arguments in (("--share", "2", "x"), ("--measure", "taste", "x"), ("--wrong",), ("a", "b", "c")):
+        assert bench.run("poise-report", *arguments)[0] == 2
+
+
+def test_report_next_writes_a_plan_that_can_be_loaded(bench):
+    cups = Cups(bench)
+    cups.steeps("ferry-steep", 22, 0.02, [45, 75, 120, 180, 300], title="How long; to steep")
+    cups.done()
+    advice = json.loads(done(bench, "--json", "--cups", "2", "--plan", bench.folder / "more.ini", "next", "ferry-steep"))
+    ratios = [suggestion["interval_ratio"] for suggestion in advice["suggestions"]]
+    assert ratios == sorted(ratios) and 0.5 < ratios[0] < 1
+    plan = (bench.folder / "more.ini").read_text()
+    assert "name = ferry-steep\n" in plan and "replicates = 2\n" in plan and "dose_g = 15\n" in plan
+    assert bench.run("poise-report", "--plan", bench.folder / "more.ini", "next", "ferry-steep")[0] == 1    # not overwritten
+
+
+def test_report_verdicts_keep_drop_and_leave_open(bench):
+    cups = Cups(bench)
+    for i in range(12):
+        cups.add("keep", {"grind": ("coarse", "fine")[i % 2]}, {"extraction_pct": 18 + 2 * (i % 2) + cups.random.gauss(0, .2)})
+        cups.add("drop", {"swirl": ("no", "yes")[i % 2]}, {"extraction_pct": 19 + cups.random.gauss(0, .1)}, seconds=200 + 30 * (i % 2))
+        if i < 4:
+            cups.add("open", {"paper": ("thin", "thick")[i % 2]}, {"extraction_pct": 19 + cups.random.gauss(0, 1)})
+    cups.done()
+    found = {entry["factor"]: entry for entry in answer(bench, "verdicts")["variables"]}
+    assert {name: entry["verdict"] for name, entry in found.items()} == {"grind": "keep", "swirl": "drop", "paper": "undecided"}
+    assert found["grind"]["take"] == "fine" and found["swirl"]["take"] == "does not matter: no"
+    assert abs(found["swirl"]["cost_s"]) == 30
+    text = done(bench, "verdicts")
+    assert "The recipe they add up to" in text and "nineteen times in twenty" in text.replace("\n", " ")
+
+
+def test_report_brews_and_one_brew(bench):
+    cups = Cups(bench)
+    cups.steeps("ferry-steep", 22, 0.02, [45, 90], replicates=1)
+    name = cups.add("other", {"stir": "none"}, {"dose_g": (15, 0.03), "beverage_g": (199.25, 0.03), "strength_pct": (1.4, 0.02),
+                                                "extraction_pct": (18.596667, 0.26808)}, {"dose_g": 15}, note="sweet")
+    cups.done()
+    assert [json.loads(line)["experiment"] for line in done(bench, "--json", "brews").splitlines()] == ["ferry-steep"] * 2 + ["other"]
+    assert len(done(bench, "--factor", "steep_s=90", "brews").splitlines()) == 2
+    assert len(done(bench, "--since", "2026-11-26", "brews").splitlines()) == 1
+    assert len(done(bench, "--until", "2026-11-25", "brews").splitlines()) == 4
+    assert len(done(bench, "--bench", "quay", "brews").splitlines()) == 1
+    text = done(bench, "brew", name)
+    assert "18.60" in text and "sweet" in text and "comes from strength" in text.replace("\n", " ")
