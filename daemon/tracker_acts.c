@@ -8,9 +8,11 @@ static const double POURED_LEAST_S = 1.2, POURED_AMID_LEAST_S = 2.5, POURED_MOST
 static const double SMALL_WIDE_G = 7;
 static const int64_t SMALL_US = 1600000;            /* splashes and touches at the edge of a pour */
 static const double QUICK_TAIL_SHARE = 0.04, TAIL_SHARE = 0.01, TOUCH_G = 12, TOUCH_WIDE_G = 200;
-static const int64_t KNOCK_US = 300000;             /* a begin is found within this anyway */
 static const double BLOW_LEAST_G = 10;        /* sharper than a spoon */
 static const int64_t RINGS_US = 1300000, RUNG_US = 250000;
+static const int64_t QUIET_US = 550000, OFTEN_US = 150000;   /* quiet is believed of a scale that speaks often enough */
+static const int64_t CALM_LEAST_US = 140000;
+static const double STIR_MOST_G = 12;        /* at its begin */
 static const double STIR_WIDE_G = 1.5;      /* less is the scale's own unrest after a stir */
 static const int64_t SPOON_US = 2500000;            /* a spoon may lean so long */
 static const int64_t PAUSE_US = 1000000;            /* hands that touch again sooner had not done */
@@ -75,15 +77,15 @@ static bool goes_back(const struct act *last, const struct act *act)
 }
 
 /* A blow that rang out before hands did anything. */
-static bool is_knock(const struct act *last, const struct act *act)
+static bool is_knock(const struct signal *signal, const struct act *last, const struct act *act)
 {
     return last->end_us - last->left_us < RINGS_US && fabs(last->after_g - last->before_g) < 1 &&
-           last->high_g - last->low_g > BLOW_LEAST_G &&
-           act->left_us - last->end_us > RUNG_US;
+           act->left_us - last->end_us > (last->high_g - last->low_g > BLOW_LEAST_G ? RUNG_US : QUIET_US) &&
+           (signal->interval_us < OFTEN_US || last->high_g - last->low_g > BLOW_LEAST_G);
 }
 
 /* Touches with hardly a pause between them are one: a stir. */
-static int join_touches(struct act *act, int count)
+static int join_touches(const struct signal *signal, struct act *act, int count)
 {
     int kept = 0;
 
@@ -92,7 +94,7 @@ static int join_touches(struct act *act, int count)
 
         bool tail = is_tail(last, &act[i]);
 
-        if (!tail && (is_knock(last, &act[i]) || !is_touch(last) || !is_touch(&act[i]) ||
+        if (!tail && (is_knock(signal, last, &act[i]) || !is_touch(last) || !is_touch(&act[i]) ||
                       act[i].left_us - last->end_us > (goes_back(last, &act[i]) ? SPOON_US : PAUSE_US))) {
             act[++kept] = act[i];
             continue;
@@ -111,13 +113,20 @@ static int join_touches(struct act *act, int count)
     return count ? kept + 1 : 0;
 }
 
+/* A stir swings to both sides; a blow before it does not, and is higher. */
+static bool is_after_blow(const struct piece *piece)
+{
+    return piece->again_us && !piece->no_blow && fabs((double)piece->peak_g) > STIR_MOST_G &&
+           piece->again_us - piece->calm_us >= CALM_LEAST_US;
+}
+
 /* A knock just before a press or a lift is none of it: the load came near again in between. */
 static void skip_knock(struct act *act)
 {
     const struct piece *piece = act->piece;
 
-    if (piece->near_us > act->begin_us + KNOCK_US && act->high_g - act->low_g > THING_G)
-        act->begin_us = act->left_us = piece->near_us;
+    if (piece->again_us > act->begin_us && act->high_g - act->low_g > THING_G)
+        act->begin_us = act->left_us = piece->again_us;
 }
 
 /* Gathers pieces into acts: what happens without a rest between is one, unless something is poured. */
@@ -155,7 +164,7 @@ int acts_gather(const struct signal *signal, struct act act[ACTS])
             last->piece = piece;
         }
     }
-    count = join_touches(act, count);
+    count = join_touches(signal, act, count);
     for (int i = 0; i < count; i++) {
         if (act[i].flow && act[i].after_g - act[i].before_g > STREAM_LEAST_G) {
             act[i].begin_us += STREAM_US;
@@ -164,7 +173,7 @@ int acts_gather(const struct signal *signal, struct act act[ACTS])
         if (act[i].force || act[i].before_g - act[i].after_g > THING_G)
             skip_knock(&act[i]);
         if (!act[i].flow && fabs(act[i].after_g - act[i].before_g) < DOSE_LEAST_G)
-            act[i].begin_us = act[i].piece->again_us ? act[i].piece->again_us : act[i].left_us;
+            act[i].begin_us = is_after_blow(act[i].piece) ? act[i].piece->again_us : act[i].left_us;
     }
     return count;
 }

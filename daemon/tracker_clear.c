@@ -143,14 +143,19 @@ static bool solve(const double m[5], const double g[3], double x[3])
     return true;
 }
 
+double signal_span_s(const struct signal *signal)
+{
+    return fmin(fmax(signal_lag_s(signal), SPAN_LEAST_S), SPAN_MOST_S);
+}
+
 /* The newest samples of the parabola, and the one in their middle. */
 static uint32_t span_of(const struct signal *signal)
 {
     uint32_t held = samples_held(signal), n = 1;
     int64_t newest_us = sample_back(signal, 0)->at_us;
-    int64_t span_us = (int64_t)(fmin(fmax(signal_lag_s(signal), SPAN_LEAST_S), SPAN_MOST_S) * 1e6);
+    int64_t span_us = (int64_t)(signal_span_s(signal) * 1e6);
 
-    while (n < held && n < SPAN_SAMPLES && (n < 3 || newest_us - sample_back(signal, n)->at_us <= span_us))
+    while (n < held && n < SPAN_SAMPLES && (n < 3 || newest_us - sample_back(signal, n)->at_us <= span_us + signal->interval_us / 2))
         n++;
     return n;
 }

@@ -44,8 +44,8 @@ struct piece {
     int64_t begin_us, end_us;
     int64_t left_us;            /* when the indication left its rest; begin_us is where a flow began by its shape */
     int64_t calm_us, calm_until_us, again_us;   /* after a blow at its begin: calm from, until; when hands began */
-    float peak_g;
-    int64_t near_us;            /* when the load was last near first_g, before any force */
+    float peak_g, trough_g;     /* of the blow */
+    bool no_blow;               /* it swung to the other side */
     float first_g, last_g;      /* REST: settled level at its begin and its end; else the level left and last seen */
     float low_g, high_g;
     float force_gs;             /* integral of what is above first_g, while it is clearly above */
@@ -189,7 +189,7 @@ double shape_rate_g_per_s(const struct signal *signal);
 bool shape_is_flow(const struct signal *signal, uint32_t *samples);
 
 /* Whether a flow clearly goes back or jumps. */
-bool shape_flow_broke(const struct signal *signal);
+bool shape_flow_broke(const struct signal *signal, const struct piece *flow);
 
 /* When the indication left a resting level. */
 int64_t shape_left_us(const struct signal *signal, double level_g);
@@ -197,8 +197,8 @@ int64_t shape_left_us(const struct signal *signal, double level_g);
 /* Where a flow began from or ended at a level, by samples of that time; 0: they do not say. */
 int64_t shape_root_us(const struct signal *signal, double level_g, int64_t from_us, int64_t until_us);
 
-/* When the load came near its new level for good. */
-int64_t shape_near_us(const struct signal *signal, const struct piece *piece, double level_g);
+/* When the load came near its new level for good, having moved so far. */
+int64_t shape_near_us(const struct signal *signal, const struct piece *piece, double level_g, double moved_g);
 
 /* --- tracker_signal.c --- */
 
@@ -227,6 +227,9 @@ int acts_gather(const struct signal *signal, struct act act[ACTS]);
 
 /* The lag of the instrument's filter: configured, learnt, or a fair guess. */
 double signal_lag_s(const struct signal *signal);
+
+/* What is looked at together to make a sample clear. */
+double signal_span_s(const struct signal *signal);
 
 /* Learns from the tail of the last jump, which rests at level_g now. */
 void signal_learn_lag(struct signal *signal, double level_g);

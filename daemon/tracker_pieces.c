@@ -14,23 +14,23 @@ static const int64_t YOUNG_US = 1500000;
  * no lid, spoon or plunger weighs so much). */
 static const double FORCE_G = 200;
 
-/* So near to where it was left, the load is back there: a knock has rung out. */
-static const double NEAR_G = 1.5;
-
 /* A flow's begin is found again while it is so young. */
 static const int64_t ONSET_US = 1200000;
+
+/* So long at most a slow begin goes unseen: a third of a gram per second squared, a lag of half a second. */
+static const int64_t UNSEEN_US = 800000;
 
 /* The level before a flow is the mean of so long. */
 static const int64_t LEVEL_US = 4000000;
 enum { LEVEL_SAMPLES = 5 };
-static const double STEADY_G = 0.15;
+static const double STEADY_G = 0.15, CREPT_G = 0.12;
 
 static const int64_t BACK_US = 340000;
 static const double AWAY_TIMES = 3;         /* it had gone so many times farther */
 
-/* A blow is sharper than a spoon, and rings out within so long; then it is calm for so long at least. */
-static const double BLOW_LEAST_G = 12, CALM_SHARE = 0.06, CALM_G = 1.2;
-static const int64_t BLOW_US = 2500000, CALM_LEAST_US = 150000;
+/* A blow is sharper than a spoon; it has died away below this share of its height, and is calm near its least. */
+static const float BLOW_LEAST_G = 12, DIES_SHARE = 0.45F, CALM_SHARE = 0.06F, CALM_G = 1.2F;
+static const int64_t BLOW_US = 2500000, STRIKES_US = 450000;
 
 /* A load rests when the last half second stays within one division (common practice for the
  * "stable" sign of a scale).  A spoon leans on the bed for longer than that: where the load is off by so
@@ -44,6 +44,12 @@ static const double NOISE_SIGMAS = 2, WIDE_G = 4;
 
 /* A flow may hesitate for so long before it is even. */
 static const int64_t HESITATES_US = 1600000;
+static const double FLOWED_SHARE = 0.07;     /* a flow that is less of all the movement is the tail of it */
+/* The end of small movements is blurred by this share of what is looked at together; that of a jump is not. */
+static const double BLUR_SHARE = 0.25, JERK_G = 200;
+
+static const double PUT_G = 40;              /* a thing was put down */
+static const int64_t LAST_US = 650000;       /* indicated last */
 static const int64_t FLOW_LEAST_US = 1200000;
 
 /* How long a hand takes to lean in. */
@@ -121,22 +127,32 @@ static struct piece *piece_open(struct signal *signal, enum piece_kind kind, int
     return piece;
 }
 
-/* A blow rings out at once; if hands begin after it, they begin when the calm ends. */
-static void watch_blow(struct piece *piece, double above_g, int64_t at_us)
+/* A blow dies away at once, and to the side it came from; if hands begin after it, they begin where it
+ * was least. */
+static void watch_blow(struct piece *piece, float above_g, int64_t at_us)
 {
-    if (piece->again_us || at_us - piece->begin_us > BLOW_US)
+    int64_t age_us = at_us - piece->begin_us;
+    float calm_g = fmaxf(CALM_SHARE * fabsf(piece->peak_g), CALM_G), away_g = copysignf(above_g, above_g * piece->peak_g);
+
+    if (piece->again_us || age_us > BLOW_US)
         return;
-    piece->peak_g = fmaxf(piece->peak_g, (float)fabs(above_g));
-    if ((double)piece->peak_g < BLOW_LEAST_G)
+    if (age_us < STRIKES_US && fabsf(above_g) >= fabsf(piece->peak_g)) {
+        piece->peak_g = above_g;
+        piece->trough_g = fabsf(above_g);
+        piece->calm_until_us = 0;
         return;
-    if (fabs(above_g) < fmax(CALM_SHARE * (double)piece->peak_g, CALM_G)) {
-        if (!piece->calm_us)
+    }
+    piece->no_blow |= away_g < -3 * calm_g;
+    if (fabsf(piece->peak_g) < BLOW_LEAST_G || (away_g > DIES_SHARE * fabsf(piece->peak_g) && !piece->calm_until_us))
+        return;
+    piece->trough_g = fminf(piece->trough_g, fabsf(away_g));
+    if (fabsf(away_g) <= piece->trough_g + calm_g) {
+        if (!piece->calm_until_us)
             piece->calm_us = at_us;
         piece->calm_until_us = at_us;
-    } else if (piece->calm_us && piece->calm_until_us - piece->calm_us >= CALM_LEAST_US)
+    }
+    else if (piece->calm_until_us)
         piece->again_us = piece->calm_until_us;
-    else
-        piece->calm_us = 0;
 }
 
 static void piece_take(struct signal *signal, struct piece *piece, const struct sample *sample)
@@ -153,9 +169,7 @@ static void piece_take(struct signal *signal, struct piece *piece, const struct 
     piece->overload |= sample->overload;
     piece->samples++;
     if (piece->kind == PIECE_HANDLED && !piece->force_began_us)
-        watch_blow(piece, above, sample->at_us);
-    if (fabs(above) < fmax(NEAR_G, CALM_SHARE * (double)piece->peak_g) && !piece->force_began_us)
-        piece->near_us = sample->at_us;
+        watch_blow(piece, (float)above, sample->at_us);
     if (piece->kind == PIECE_HANDLED && (above > FORCE_G || sample->overload)) {
         if (!piece->force_began_us)
             piece->force_began_us = sample->at_us;
@@ -181,12 +195,29 @@ static void note_jump(struct signal *signal, int64_t near_us, double level_g)
     signal->jump_g = fabs(level_g - (double)signal->piece[i].last_g);
 }
 
+/* How far the load went since its last rest, back and forth; 0 when it flowed at last. */
+static double moved_g(const struct signal *signal)
+{
+    const struct piece *last = &signal->piece[signal->count - 1];
+    float low_g = INFINITY, high_g = -INFINITY;
+
+    for (int i = signal->count - 1; i >= 0 && signal->piece[i].kind != PIECE_REST; i--) {
+        low_g = fminf(low_g, signal->piece[i].low_g);
+        high_g = fmaxf(high_g, signal->piece[i].high_g);
+    }
+    if (last->kind == PIECE_FLOW && (double)(last->last_g - last->first_g) > FLOWED_SHARE * (double)(high_g - low_g))
+        return 0;
+    return (double)(high_g - low_g);
+}
+
 static void rest_begin(struct signal *signal, double level_g)
 {
     struct piece *before = pieces_newest(signal), *rest;
-    int64_t began_us = shape_near_us(signal, before, level_g), dry_us;
+    int64_t began_us = shape_near_us(signal, before, level_g, moved_g(signal)), dry_us;
 
-    if (before->kind == PIECE_FLOW) {
+    if (moved_g(signal) > 0 && moved_g(signal) < JERK_G)
+        began_us -= (int64_t)(BLUR_SHARE * signal_span_s(signal) * 1e6);
+    if (before->kind == PIECE_FLOW && moved_g(signal) == 0) {
         dry_us = shape_root_us(signal, level_g, began_us - 1000000, began_us + 300000);
         if (dry_us && llabs(dry_us - began_us) < 1000000)
             began_us = dry_us;
@@ -219,6 +250,27 @@ static void rest_take(struct signal *signal, struct piece *rest, const struct sa
     rest->samples++;
 }
 
+/* A short rest's level is what was indicated last, once the filter's tail of the jump before it has died away. */
+static void level_young(struct signal *signal, struct piece *rest, int64_t left_us)
+{
+    const struct piece *before = rest - 2;
+    double tails = (double)(left_us - rest->begin_us) / 1e6 / (signal_lag_s(signal) / 2), sum = 0, jump;
+    int n = 0;
+
+    if (rest < signal->piece + 2 || before->kind != PIECE_REST || before->end_us - before->begin_us < YOUNG_US)
+        return;
+    jump = fabs((double)(rest->last_g - before->last_g));
+    if (jump < PUT_G || jump * (1 + tails) * exp(-tails) > signal->resolution_g / 2)
+        return;
+    for (uint32_t back = 1; back < seen_held(signal) && seen_back(signal, back)->at_us > left_us - LAST_US; back++)
+        if (seen_back(signal, back)->at_us <= left_us) {
+            sum += (double)seen_back(signal, back)->load_g;
+            n++;
+        }
+    if (n > 1)
+        rest->last_g = (float)(sum / n);
+}
+
 /* The resting load was left at the sample looked at, or just before. */
 static void rest_leave(struct signal *signal, struct piece *rest)
 {
@@ -229,6 +281,8 @@ static void rest_leave(struct signal *signal, struct piece *rest)
         left_us = seen_back(signal, 1)->at_us - signal->interval_us;    /* the tail of what was before says nothing */
     if (left_us < rest->begin_us)
         left_us = rest->begin_us;
+    if (!pieces_settled(signal))
+        level_young(signal, rest, left_us);
     rest->end_us = left_us;
     piece = piece_open(signal, PIECE_HANDLED, left_us, signal->rest_g);
     piece_take(signal, piece, seen_back(signal, 0));
@@ -246,11 +300,31 @@ static void split(struct signal *signal, enum piece_kind kind, uint32_t samples)
         piece_take(signal, piece, seen_back(signal, back - 1));
 }
 
+/* The least mean of three samples in a row within this time. */
+static double least_since(const struct signal *signal, int64_t from_us, int64_t until_us)
+{
+    double least_g = INFINITY;
+
+    for (uint32_t back = 0; back + 2 < seen_held(signal) && seen_back(signal, back + 2)->at_us >= from_us; back++)
+        if (seen_back(signal, back)->at_us <= until_us)
+            least_g = fmin(least_g, (double)(seen_back(signal, back)->clear_g + seen_back(signal, back + 1)->clear_g +
+                                             seen_back(signal, back + 2)->clear_g) / 3);
+    return isfinite(least_g) ? least_g : signal->rest_g;
+}
+
 /* A slow begin had already lifted the resting level: take it as it was just before, as far back as it was steady. */
 static void correct_level(const struct signal *signal, struct piece *rest, struct piece *flow)
 {
     double sum = 0, steady_g = fmax(STEADY_G, 1.5 * signal->resolution_g) + signal->noise_g;
     int n = 0;
+
+    if (flow->left_us - signal->rest_since_us < YOUNG_US) {     /* it had not settled: the least is the nearest */
+        double least_g = least_since(signal, signal->rest_since_us - YOUNG_US / 4, flow->left_us);
+
+        if ((double)flow->first_g - least_g > CREPT_G)
+            rest->last_g = flow->first_g = (float)(least_g + signal->resolution_g);
+        return;
+    }
 
     for (uint32_t back = 0; back < seen_held(signal); back++) {
         const struct sample *sample = seen_back(signal, back);
@@ -270,11 +344,13 @@ static void correct_level(const struct signal *signal, struct piece *rest, struc
 /* Where a flow began, as flows begin; found again while it is young. */
 static void find_flow_begin(struct signal *signal, struct piece *piece)
 {
-    int64_t began_us = shape_root_us(signal, (double)piece->first_g, piece->left_us - 1000000,
+    int64_t began_us = shape_root_us(signal, (double)piece->first_g, piece->left_us - UNSEEN_US,
                                     piece->left_us + ONSET_US);
 
-    if (!began_us || began_us > piece->left_us || began_us < piece->left_us - 1000000)
+    if (!began_us || began_us > piece->left_us)
         began_us = piece->left_us;
+    if (began_us < piece->left_us - UNSEEN_US)
+        began_us = piece->left_us - UNSEEN_US;
     piece->begin_us = began_us;
     if (piece > signal->piece && piece[-1].kind == PIECE_REST) {
         piece[-1].end_us = began_us > piece[-1].begin_us ? began_us : piece[-1].begin_us;
@@ -390,7 +466,7 @@ static enum signal_news moving(struct signal *signal, struct piece *piece)
             split(signal, PIECE_FLOW, samples);
         return SIGNAL_PIECE;
     }
-    if (piece->kind == PIECE_FLOW && shape_flow_broke(signal)) {
+    if (piece->kind == PIECE_FLOW && shape_flow_broke(signal, piece)) {
         if (new->at_us - piece->left_us < FLOW_LEAST_US) {      /* so short a flow was none */
             piece->kind = PIECE_HANDLED;
             piece->begin_us = piece->left_us;

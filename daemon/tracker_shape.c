@@ -19,6 +19,9 @@ static const double FLOW_MOST_G_PER_S = 45;
 /* Flow is judged over this window. */
 static const int64_t FLOW_WINDOW_US = 700000;
 
+/* A flow that has fallen by so much from its height was none, or is over. */
+static const double FELL_G = 1.2, FELL_SHARE = 0.12;
+
 /* A jump is judged over this one. */
 static const int64_t RATE_WINDOW_US = 210000;
 
@@ -203,7 +206,7 @@ static double line_at(const struct line *line, double t)
  * included, says where it began; the same backwards for an end. */
 int64_t shape_root_us(const struct signal *signal, double level_g, int64_t from_us, int64_t until_us)
 {
-    double least_g = 0.8 * shape_leave_g(signal), most_g = fmax(ROOT_MOST_G, ROOT_MOST_DIVISIONS * signal->resolution_g);
+    double least_g = fmax(0.8 * shape_leave_g(signal), 2 * signal->noise_g), most_g = fmax(ROOT_MOST_G, ROOT_MOST_DIVISIONS * signal->resolution_g);
     double straight_misfit = 0, root_misfit = 0, noise_g = NOISE_DIVISIONS * signal->resolution_g + signal->noise_g;
     struct line straight = {0}, root = {0};
     int64_t newest_us = seen_back(signal, 0)->at_us;
@@ -244,13 +247,11 @@ int64_t shape_root_us(const struct signal *signal, double level_g, int64_t from_
 
 /* When the hand had done: the load came near its new level for good then.  What follows is the tail
  * that the instrument's filter leaves. */
-int64_t shape_near_us(const struct signal *signal, const struct piece *piece, double level_g)
+int64_t shape_near_us(const struct signal *signal, const struct piece *piece, double level_g, double moved_g)
 {
-    double near_g = fmax(shape_leave_g(signal), TAIL_SHARE * (double)(piece->high_g - piece->low_g));
+    double near_g = fmax(shape_leave_g(signal) + signal->noise_g, TAIL_SHARE * moved_g);
     uint32_t held = seen_held(signal), back = 0;
 
-    if (piece->kind == PIECE_FLOW)
-        near_g = shape_leave_g(signal);
     while (back < held && fabs((double)seen_back(signal, back)->clear_g - level_g) <= near_g)
         back++;
     if (back == 0 || back >= held || seen_back(signal, back)->at_us < piece->begin_us)
@@ -259,11 +260,12 @@ int64_t shape_near_us(const struct signal *signal, const struct piece *piece, do
 }
 
 /* A flow ends when it clearly goes back, or jumps. */
-bool shape_flow_broke(const struct signal *signal)
+bool shape_flow_broke(const struct signal *signal, const struct piece *flow)
 {
     const struct sample *new = seen_back(signal, 0), *old = seen_back(signal, 1);
     double step_g = (double)(new->clear_g - old->clear_g), rate = shape_rate_g_per_s(signal);
+    double fell_g = (double)(flow->high_g - new->clear_g), gained_g = (double)(flow->high_g - flow->first_g);
 
-    return new->overload || rate > FLOW_MOST_G_PER_S ||
+    return new->overload || rate > FLOW_MOST_G_PER_S || fell_g > fmax(FELL_G, FELL_SHARE * gained_g) ||
            (rate < -BACK_G_PER_S && step_g < -fmax(1.5 * signal->resolution_g, 0.8));
 }

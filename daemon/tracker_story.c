@@ -12,7 +12,7 @@
 static const double EMPTY_G = 25;           /* below: nothing but a spoon or a spill stands there */
 static const double THING_G = 45;           /* a cup, a brewer, a plunger; more than any dose */
 static const double DOSE_LEAST_G = 4, DOSE_MOST_G = 45;
-static const double BLOOM_LEAST_G = 24.5;
+static const double BLOOM_LEAST_G = 24.5, ANOTHER_DOSE_G = 9;
 static const double WATER_LEAST_G = 8;      /* a flow below this is a spill */
 static const double RATIO_LEAST = 6.5;      /* water per coffee; below, the "dose" was the bloom */
 static const double BLOOM_MOST_SHARE = 0.42; /* of all the water */
@@ -21,7 +21,8 @@ static const double STIR_LEAST_G = 1.2;     /* how far a spoon moves the reading
 static const int64_t STIR_LEAST_US = 1200000;
 static const int64_t STIR_PAUSE_US = 2000000;       /* a shorter pause is within one stir */
 static const double HELD_G_PER_G = 2, USUAL_DOSE_G = 15;    /* when nobody says (common practice, no source) */
-static const double KNOWN_CUP_G = 20;       /* a known cup fits when what is in it is so near to what should be */
+/* Coffee holds so much less or more than usual, per gram; and the press may stop short of the end by so much. */
+static const double HELD_LESS = 0.3, HELD_MORE = 0.4, UNPRESSED_SHARE = 0.12;
 static const double SAME_G = 6;             /* all came back but for a drop */
 static const double LEAST_CUP_G = 60;       /* the lightest cup */
 static const int64_t PRESS_BESIDE_US = 11000000;    /* taken away, pressed, brought back: not done sooner */
@@ -193,6 +194,16 @@ static double expected_beverage_g(const struct reader *reader)
     return reader->poured_g - (held > 0 ? held : HELD_G_PER_G) * (isnan(dose_g) ? USUAL_DOSE_G : dose_g);
 }
 
+static bool is_likely_beverage(const struct reader *reader, double beverage_g)
+{
+    double expected_g = expected_beverage_g(reader), dose_g = reader->out->measures.value[MEASURE_DOSE_G];
+    double off_g = beverage_g - expected_g;
+
+    if (isnan(dose_g))
+        dose_g = 1.5 * USUAL_DOSE_G;
+    return off_g < HELD_LESS * dose_g + 4 && off_g > -HELD_MORE * dose_g - UNPRESSED_SHARE * expected_g - 4;
+}
+
 /* The empty cup: seen on its own, or the known one that fits best; NAN. */
 static double cup_of(const struct reader *reader, double full_g)
 {
@@ -201,12 +212,10 @@ static double cup_of(const struct reader *reader, double full_g)
 
     if (!isnan(reader->cup_g))
         return reader->cup_g;
-    for (int i = 0; i < config->cup_count; i++) {
-        double off_g = fabs(full_g - config->cup_g[i] - expected_g);
-
-        if (off_g < KNOWN_CUP_G && (isnan(best_g) || off_g < fabs(full_g - best_g - expected_g)))
+    for (int i = 0; i < config->cup_count; i++)
+        if (is_likely_beverage(reader, full_g - config->cup_g[i]) &&
+            (isnan(best_g) || fabs(full_g - config->cup_g[i] - expected_g) < fabs(full_g - best_g - expected_g)))
             best_g = config->cup_g[i];
-    }
     return best_g;
 }
 
@@ -237,13 +246,17 @@ static void take_beverage(struct reader *reader)
 /* The cup is looked at again, or goes. */
 static void after_weighing(struct reader *reader, const struct act *act)
 {
+    double grams = act->after_g - act->before_g;
+
     if (!reader->left_weighing && !reader->press.seen && isnan(cup_of(reader, reader->weighed_g)) &&
-        act->after_g - act->before_g > THING_G) {
-        reader->out->nothing = true;        /* a brewer is put on it: it was another, empty cup */
-        reader->out->over_us = reader->back_us;
+        ((grams > THING_G && !act->flow) || (grams > ANOTHER_DOSE_G && grams < BLOOM_LEAST_G))) {
+        reader->out->nothing = true;        /* a brewer is put on it, or a dose in: it was another, empty cup */
+        reader->out->over_us = reader->back_us - 1;
+        while (reader->out->count && reader->out->step[reader->out->count - 1].stage >= STAGE_PRESS)
+            reader->out->count--;
         return;
     }
-    if (fabs(act->after_g - act->before_g) >= DOSE_LEAST_G || act->high_g - act->low_g >= TOUCH_WIDE_G)
+    if (fabs(grams) >= DOSE_LEAST_G || act->high_g - act->low_g >= TOUCH_WIDE_G)
         reader->left_weighing = true;
     else if (!reader->left_weighing && act->rest_after)
         reader->weighed_g = act->after_g - reader->zero_g;
@@ -314,7 +327,7 @@ static enum comeback what_came_back(const struct reader *reader, const struct ac
 
     if (fabs(more_g) < SAME_G && (soon || !isnan(cup_g)))
         return BACK_ALL;
-    if (!isnan(cup_g) && fabs(load_g - cup_g - expected_g) < KNOWN_CUP_G + 0.15 * expected_g)
+    if (!isnan(cup_g) && is_likely_beverage(reader, load_g - cup_g))
         return BACK_CUP;
     if (more_g > THING_G && soon)
         return BACK_WITH_CUP;
@@ -338,7 +351,7 @@ static void away(struct reader *reader, const struct act *act)
             return;
         case BACK_OTHER:
             reader->out->nothing = true;
-            reader->out->over_us = act->begin_us;
+            reader->out->over_us = act->begin_us - 1;
             return;
         case BACK_CUP:
             end_pour(reader, u_of_time(act));
