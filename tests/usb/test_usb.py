@@ -1,0 +1,193 @@
+"""poised reads USB instruments: unchanged, under umockdev."""
+import errno
+import pathlib
+import sys
+
+sys.path.insert(0, str(pathlib.Path(__file__).parents[1] / "behaviour"))
+from bench import event, reading, station  # noqa: E402
+from mock_usb import MockScale, MockTypist, UMockdev  # noqa: E402
+
+
+def usb(name, driver, port, *lines):
+    return "\n".join([f"[instrument {name}]", f"driver = {driver}", f"port = {port}", *lines, ""])
+
+
+def usb_scale(name, port, station_name="left"):
+    return usb(name, "hid-scale", port, f"station = {station_name}")
+
+
+def change(instrument, word):
+    return event("instrument", instrument=instrument, change=word)
+
+
+def computer(bench):
+    """One whose USB is made of software, for all programs started from now on."""
+    testbed = UMockdev.Testbed.new()
+    bench.environment["UMOCKDEV_DIR"] = testbed.get_root_dir()
+    bench.environment["ASAN_OPTIONS"] += ":verify_asan_link_order=0"       # umockdev is preloaded before it
+    return testbed
+
+
+def start(bench, *sections):
+    """poised, and a subscription."""
+    bench.configure(station("left"), *sections)
+    return bench.poised(), bench.subscribe()
+
+
+def describe(bench, name):
+    return [one for one in bench.ask(do="status")["state"]["instruments"] if one["instrument"] == name][0]
+
+
+def awake(scale, bus, name):
+    """Past the first report, which may have waited since yesterday."""
+    scale.wait_read()
+    scale.weigh(1)
+    scale.weigh(2)
+    return bus.wait_for(reading(name, value=0.2))
+
+
+def test_a_usb_scale_becomes_readings(bench):
+    scale = MockScale(computer(bench), "1-1")
+    scale.plug()
+    poised, bus = start(bench, usb_scale("left-scale", "usb:1209:0001"))
+    scale.wait_read()
+    scale.weigh(9999)
+    scale.weigh(183)
+    assert bus.wait_for(reading("left-scale"))["value"] == 18.3     # not 999.9, which may have waited
+    scale.weigh(184, status=3)
+    message = bus.wait_for(reading("left-scale"))
+    assert (message["value"], message["stable"]) == (18.4, False)
+    scale.weigh(0xFFFF, status=6)
+    message = bus.wait_for(reading("left-scale"))
+    assert (message["value"], message["status"]) == (None, "overload")
+    poised.stop()
+    scale.wait_given_back()         # to the kernel's driver
+
+
+def test_a_stalled_scale_is_read_on(bench):
+    scale = MockScale(computer(bench), "1-1")
+    scale.plug()
+    _, bus = start(bench, usb_scale("left-scale", "usb:1209:0001"))
+    awake(scale, bus, "left-scale")
+    scale.stall()
+    scale.wait(lambda: scale.stalls_cleared == 1)
+    scale.weigh(500)
+    bus.wait_for(reading("left-scale", value=50))
+    assert not [m for m in bus.messages if change("left-scale", "lost")(m)]
+
+
+def test_short_long_and_noisy_reports_are_no_readings(bench):
+    scale = MockScale(computer(bench), "1-1")
+    scale.plug()
+    _, bus = start(bench, usb_scale("left-scale", "usb:1209:0001"))
+    awake(scale, bus, "left-scale")
+    before = len([m for m in bus.drain() if reading("left-scale")(m)])
+    scale.report("03 04 02", "03")                                  # short
+    scale.report("03 04 02 ff d2 04 00 00 00 00 00 00")             # longer than it announced
+    scale.fail(errno.EPROTO)                                        # noise on the bus
+    scale.report("05 04 02 ff d2 04", "00 00 00 00 00 00")          # another report; none at all
+    scale.report("03 04 02 ff d2 04 00 00")                         # filled up to the packet: this one is good
+    assert bus.wait_for(reading("left-scale"))["value"] == 123.4
+    assert len([m for m in bus.messages if reading("left-scale")(m)]) == before + 1
+    rejects = describe(bench, "left-scale")["rejects"]
+    assert rejects["grammar"] == 2 and rejects["other-report"] == 1
+
+
+def test_a_scale_unplugged_in_mid_transfer_is_taken_up_again_anywhere(bench):
+    scale = MockScale(computer(bench), "1-1", serial="AB12")
+    scale.plug()
+    _, bus = start(bench, usb_scale("left-scale", "usb:1209:0001:AB12"))
+    awake(scale, bus, "left-scale")
+    for port in ("1-1", "1-4"):
+        scale.unplug()
+        assert "unplugged" in bus.wait_for(change("left-scale", "lost"))["detail"]
+        scale.port = port
+        scale.plug()
+        bus.wait_for(change("left-scale", "found"))
+        awake(scale, bus, "left-scale")
+
+
+def test_two_alike_keep_their_names(bench):
+    testbed = computer(bench)
+    left, right = MockScale(testbed, "1-1", serial="LEFT"), MockScale(testbed, "1-2", serial="RIGHT")
+    left.plug()
+    right.plug()
+    _, bus = start(bench, station("right"), usb_scale("left-scale", "usb:1209:0001:LEFT"),
+                   usb_scale("right-scale", "usb-port:1-2", "right"))
+    for scale in (left, right):
+        scale.wait_read()
+        scale.weigh(1)
+    left.weigh(100)
+    right.weigh(200)
+    bus.wait_for(reading("left-scale"))
+    bus.wait_for(reading("right-scale"))
+    shown = {m["instrument"]: m["value"] for m in bus.messages if reading()(m)}
+    assert shown == {"left-scale": 10, "right-scale": 20}
+
+
+def test_what_fits_two_devices_is_refused_with_their_names(bench):
+    testbed = computer(bench)
+    for port, serial in (("1-1", "LEFT"), ("1-2", "RIGHT")):
+        MockScale(testbed, port, serial=serial).plug()
+    start(bench, usb_scale("left-scale", "usb:1209:0001"))
+    left = describe(bench, "left-scale")
+    assert left["condition"] == "refused"
+    assert "usb-port:1-1 (serial LEFT), usb-port:1-2 (serial RIGHT)" in left["detail"]
+
+
+def test_a_scale_that_may_not_be_opened_is_explained_and_tried_again(bench):
+    scale = MockScale(computer(bench), "1-1")
+    scale.plug(allowed=False)
+    _, bus = start(bench, usb_scale("left-scale", "usb:1209:0001"))
+    left = describe(bench, "left-scale")
+    assert left["condition"] == "refused"
+    assert "udev rules" in left["detail"] and "group poise" in left["detail"]
+    scale.allow()
+    awake(scale, bus, "left-scale")
+
+
+def test_a_typing_instrument_is_taken_and_read(bench):
+    typist = MockTypist(computer(bench), "1-1")
+    typist.plug()
+    poised, bus = start(bench, usb("reader", "hid-keyboard", "usb:1209:0002", "quantity = strength"))
+    typist.wait_read()
+    assert not typist.kernel_driver         # its keys reach no terminal
+    typist.type("9.99\n1.52\n")
+    assert bus.wait_for(reading("reader"))["value"] == 1.52
+    poised.stop()
+    typist.wait_given_back()
+
+
+def test_a_keyboard_is_not_taken_for_a_scale(bench):
+    MockTypist(computer(bench), "1-1").plug()
+    start(bench, usb_scale("left-scale", "usb:1209:0002"))
+    assert describe(bench, "left-scale")["condition"] == "searching"
+
+
+def test_zero_is_ordered_as_the_scale_says(bench):
+    scale = MockScale(computer(bench), "1-1")
+    scale.plug()
+    _, bus = start(bench, usb_scale("left-scale", "usb:1209:0001"))
+    awake(scale, bus, "left-scale")
+    assert bench.ask(do="zero", instrument="left-scale")["ok"]
+    scale.wait(lambda: scale.orders)
+    assert scale.orders == [(0x0302, b"\x02\x01")]      # feature report 2, bit 0
+    reply = bench.ask(do="tare", instrument="left-scale")
+    assert not reply["ok"] and "press its own key" in reply["why"]
+
+
+def test_scales_are_taken_by_themselves_where_none_is_configured(bench):
+    testbed = computer(bench)
+    first, second = MockScale(testbed, "1-1", serial="A1"), MockScale(testbed, "1-2")
+    MockTypist(testbed, "1-3").plug()
+    first.plug()
+    _, bus = start(bench)
+    awake(first, bus, "scale-a1")
+    second.plug()
+    awake(second, bus, "scale-1-2")
+    first.unplug()
+    bus.wait_for(change("scale-a1", "lost"))
+    first.plug()
+    awake(first, bus, "scale-a1")
+    names = [one["instrument"] for one in bench.ask(do="status")["state"]["instruments"]]
+    assert names == ["scale-a1", "scale-1-2"]           # and no keyboard
