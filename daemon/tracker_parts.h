@@ -28,6 +28,18 @@ struct sample {
     bool overload;
 };
 
+enum { CADENCE_INTERVALS = 9 };
+
+/* How regularly the instrument speaks. */
+struct cadence {
+    double period_us;
+    int64_t at_us, arrived_us;      /* of the newest reading */
+    int64_t held_up_us;             /* its time, should it have been held up */
+    int64_t interval_us[CADENCE_INTERVALS];
+    int count;
+    bool late;
+};
+
 struct indication {
     double shown_g;
     int64_t at_us;
@@ -59,6 +71,7 @@ struct piece {
 };
 
 struct signal {
+    struct cadence cadence;
     struct sample ring[RING_SAMPLES];
     uint32_t ring_end;          /* samples ever written */
     uint32_t clear_end;         /* samples made clear */
@@ -75,9 +88,6 @@ struct signal {
     int shown_count;
     double resolution_g;
     int64_t interval_us;        /* between readings, smoothed */
-    int64_t arrived_us, made_us;/* of the last reading: its arrival, and when the instrument made it */
-    int64_t skipped, rushed;    /* lines in a row that came after twice, half the pace */
-    int64_t pace_us, paced;     /* the instrument's own interval, lost lines allowed for; readings it rests on */
     int64_t tare_ordered_us;    /* 0: none open */
     int64_t overload_us;        /* when the instrument last gave up */
     double rest_g;              /* while resting: settled level */
@@ -138,6 +148,15 @@ struct tracker {
     double slurry_c, slurry_u_c;
     int64_t slurry_us;
 };
+
+/* --- tracker_cadence.c --- */
+
+/* Begins anew with a reading whose time is its arrival. */
+void cadence_begin(struct cadence *cadence, int64_t arrived_us);
+
+/* The time of a reading that arrived now; *before_us gets the time of the one before, which may have
+ * become earlier: it is known only now whether lines were lost before it or it was held up. */
+int64_t cadence_time(struct cadence *cadence, int64_t arrived_us, int64_t *before_us);
 
 /* --- tracker_signal.c --- */
 

@@ -13,11 +13,8 @@ static const int64_t TARE_WAIT_US = 5000000;
 /* No reading for so long, or for eight readings' time, is a gap. */
 static const int64_t GAP_US = 3000000;
 
-/* The pace is the mean of so many intervals; more than so many doubled or halved ones in a row mean that it has
- * changed or was learnt badly; of what an arrival differs from the time expected, one part in FOLLOW is taken for the
- * instrument's own; and the count never runs ahead of the arrivals by more than three lines, or so long.
- * Tried on the random brews with arrivals late by 0 to 50 ms. */
-static const int64_t PACE_READINGS = 64, CHANGED = 3, FOLLOW = 16, AHEAD_MOST_US = 300000;
+/* No instrument speaks faster than a hundred times a second for long. */
+static const double INTERVAL_LEAST_US = 10000;
 
 void signal_begin(struct signal *signal)
 {
@@ -133,59 +130,27 @@ static enum signal_news middle(struct signal *signal)
     return take(signal, load_g + signal->offset_g, shown[2].overload, shown[2].at_us);
 }
 
-/* When an indication was made: instruments speak evenly, but adapters and busy machines deliver late and in bunches
- * (up to 16 ms from a common serial adapter, common practice), and slopes are taken from these times.  Counts on from
- * the last one by whole intervals; a line is taken for lost only when nearly two have passed. */
-static int64_t made_us(struct signal *signal, int64_t arrived_us, int64_t interval_us)
+/* The time of a reading that arrived now; after a gap everything begins anew. */
+static int64_t time_of(struct signal *signal, int64_t arrived_us)
 {
-    int64_t lines, expected_us, ahead_us, least_us;
+    int64_t interval_us = arrived_us - signal->cadence.arrived_us;
 
-    if (signal->paced == 0)
-        signal->pace_us = interval_us;
-    lines = (arrived_us - signal->made_us + signal->pace_us / 5) / signal->pace_us;
-    if (lines < 1)
-        lines = 1;
-    signal->paced += signal->paced < PACE_READINGS;
-    signal->pace_us += (interval_us / lines - signal->pace_us) / signal->paced;
-    signal->skipped = lines > 1 ? signal->skipped + 1 : 0;
-    signal->rushed = interval_us < signal->pace_us / 2 ? signal->rushed + 1 : 0;
-    if (signal->skipped > CHANGED || signal->rushed > CHANGED) {
-        signal->pace_us = signal->rushed ? interval_us : signal->pace_us * lines;
-        signal->skipped = signal->rushed = 0;
-        signal->paced = 1;
+    if (signal->shown_count && interval_us > GAP_US && interval_us > 8 * signal->interval_us)
+        signal_gap(signal);
+    if (signal->shown_count == 0) {
+        cadence_begin(&signal->cadence, arrived_us);
+        return arrived_us;
     }
-    if (signal->pace_us < 1000)
-        signal->pace_us = 1000;         /* no scale indicates a thousand times a second */
-    expected_us = signal->made_us + lines * signal->pace_us;
-    expected_us += (arrived_us - expected_us) / FOLLOW;
-    ahead_us = 3 * signal->pace_us < AHEAD_MOST_US ? 3 * signal->pace_us : AHEAD_MOST_US;
-    least_us = signal->made_us + signal->pace_us / 8;
-    if (expected_us > arrived_us + ahead_us)
-        expected_us = arrived_us + ahead_us;
-    return expected_us > least_us ? expected_us : least_us;     /* time never runs backwards */
+    arrived_us = cadence_time(&signal->cadence, arrived_us, &signal->shown[3].at_us);
+    signal->interval_us = (int64_t)fmax(signal->cadence.period_us, INTERVAL_LEAST_US);
+    return arrived_us;
 }
 
 enum signal_news signal_mass(struct signal *signal, double shown_g, bool overload, double resolution_g, int64_t at_us)
 {
     struct indication *shown = signal->shown;
 
-    if (signal->shown_count) {
-        int64_t interval_us = at_us - signal->arrived_us;
-
-        if (interval_us <= 0)
-            return SIGNAL_NOTHING;
-        if (interval_us > GAP_US && interval_us > 8 * signal->interval_us)
-            signal_gap(signal);
-        else
-            signal->interval_us += (interval_us - signal->interval_us) / 16;
-        signal->arrived_us = at_us;
-        if (signal->shown_count)
-            at_us = made_us(signal, at_us, interval_us);
-    } else {
-        signal->arrived_us = at_us;
-        signal->paced = 0;
-    }
-    signal->made_us = at_us;
+    at_us = time_of(signal, at_us);
     if (resolution_g > 0 && !overload)
         signal->resolution_g = resolution_g;
     memmove(shown, shown + 1, 3 * sizeof *shown);

@@ -1,0 +1,81 @@
+/* When a reading was true, from when it arrived: instruments speak evenly, but adapters, kernels and busy
+ * machines hand lines over late and in bunches.  What is undone or dated from single intervals would
+ * else see hands where there are none.  It knows times only. */
+#include "tracker_parts.h"
+
+/* Readings whose intervals give the first idea of the period, by their median. */
+enum { CADENCE_FIRST = CADENCE_INTERVALS };
+
+/* A reading is never later than it arrived and seldom much earlier: earliness counts at once, lateness little. */
+static const double LATE_SHARE = 0.02, PERIOD_SHARE = 0.002;
+
+/* Later than this share of a period: a line was lost, or this one was held up. */
+static const double LATE_CLEAR = 0.6;
+
+/* The next one comes sooner than this share of a period after it: it was held up. */
+static const double HURRIED = 0.6;
+
+/* Two readings are at least this share of a period apart, whatever arrives. */
+static const double APART_LEAST = 0.25;
+
+static int by_size(const void *a, const void *b)
+{
+    int64_t x = *(const int64_t *)a, y = *(const int64_t *)b;
+
+    return (x > y) - (x < y);
+}
+
+static void learn_period(struct cadence *cadence, int64_t interval_us)
+{
+    int64_t sorted[CADENCE_INTERVALS];
+
+    cadence->interval_us[cadence->count - 1] = interval_us;
+    for (int i = 0; i < cadence->count; i++)
+        sorted[i] = cadence->interval_us[i];
+    qsort(sorted, (size_t)cadence->count, sizeof *sorted, by_size);
+    cadence->period_us = (double)sorted[cadence->count / 2];
+}
+
+void cadence_begin(struct cadence *cadence, int64_t arrived_us)
+{
+    cadence->count = 0;
+    cadence->late = false;
+    cadence->arrived_us = arrived_us;
+    cadence->at_us = arrived_us;
+}
+
+/* The time of a reading that follows one at `at_us` by about a period. */
+static int64_t follow(struct cadence *cadence, int64_t arrived_us)
+{
+    double period_us = cadence->period_us, foreseen_us = (double)cadence->at_us + period_us;
+    double late_us = (double)arrived_us - foreseen_us;
+
+    cadence->late = late_us > LATE_CLEAR * period_us;
+    if (cadence->late) {        /* lines were lost, unless the next reading hurries */
+        cadence->held_up_us = (int64_t)foreseen_us;
+        foreseen_us += period_us * floor(late_us / period_us + 1 - LATE_CLEAR);
+        return foreseen_us < (double)arrived_us ? (int64_t)foreseen_us : arrived_us;
+    }
+    cadence->period_us += PERIOD_SHARE * fmax(late_us, -period_us);
+    if (late_us >= 0)
+        return (int64_t)(foreseen_us + LATE_SHARE * late_us);
+    return (int64_t)fmax((double)arrived_us, (double)cadence->at_us + APART_LEAST * period_us);
+}
+
+int64_t cadence_time(struct cadence *cadence, int64_t arrived_us, int64_t *before_us)
+{
+    int64_t interval_us = arrived_us - cadence->arrived_us;
+
+    if (cadence->late && (double)interval_us < HURRIED * cadence->period_us)
+        cadence->at_us = cadence->held_up_us;
+    *before_us = cadence->at_us;
+    if (cadence->count < CADENCE_FIRST) {
+        cadence->count++;
+        learn_period(cadence, interval_us);
+        cadence->at_us = arrived_us > cadence->at_us ? arrived_us : cadence->at_us + 1;
+    } else {
+        cadence->at_us = follow(cadence, arrived_us);
+    }
+    cadence->arrived_us = arrived_us;
+    return cadence->at_us;
+}
