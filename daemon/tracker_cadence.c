@@ -6,14 +6,18 @@
 /* Readings whose intervals give the first idea of the period, by their median. */
 enum { CADENCE_FIRST = CADENCE_INTERVALS };
 
-/* A reading is never later than it arrived and seldom much earlier: earliness counts at once, lateness little. */
-static const double LATE_SHARE = 0.02, PERIOD_SHARE = 0.002;
+/* A reading is never later than it arrived, and often earlier: what comes early counts for much, what comes late
+ * for little.  The shares suit the random brews of tests/virtual with arrivals late by 0 to 50 ms. */
+static const double EARLY_SHARE = 0.15, LATE_SHARE = 0.03, PERIOD_SHARE = 0.002;
 
 /* Later than this share of a period: a line was lost, or this one was held up. */
 static const double LATE_CLEAR = 0.6;
 
 /* The next one comes sooner than this share of a period after it: it was held up. */
 static const double HURRIED = 0.6;
+
+/* So many late, or so many early in a row: the instrument has another pace now.  A bunch is shorter. */
+enum { LATE_RUN = 4, EARLY_RUN = 12 };
 
 /* Two readings are at least this share of a period apart, whatever arrives. */
 static const double APART_LEAST = 0.25;
@@ -38,7 +42,7 @@ static void learn_period(struct cadence *cadence, int64_t interval_us)
 
 void cadence_begin(struct cadence *cadence, int64_t arrived_us)
 {
-    cadence->count = 0;
+    cadence->count = cadence->late_run = cadence->early_run = 0;
     cadence->late = false;
     cadence->arrived_us = arrived_us;
     cadence->at_us = arrived_us;
@@ -51,15 +55,20 @@ static int64_t follow(struct cadence *cadence, int64_t arrived_us)
     double late_us = (double)arrived_us - foreseen_us;
 
     cadence->late = late_us > LATE_CLEAR * period_us;
+    cadence->late_run = cadence->late ? cadence->late_run + 1 : 0;
+    cadence->early_run = late_us < -LATE_CLEAR * period_us ? cadence->early_run + 1 : 0;
+    if (cadence->late_run == LATE_RUN || cadence->early_run == EARLY_RUN) {
+        cadence_begin(cadence, arrived_us > cadence->at_us ? arrived_us : cadence->at_us + 1);
+        return cadence->at_us;
+    }
     if (cadence->late) {        /* lines were lost, unless the next reading hurries */
         cadence->held_up_us = (int64_t)foreseen_us;
         foreseen_us += period_us * floor(late_us / period_us + 1 - LATE_CLEAR);
         return foreseen_us < (double)arrived_us ? (int64_t)foreseen_us : arrived_us;
     }
     cadence->period_us += PERIOD_SHARE * fmax(late_us, -period_us);
-    if (late_us >= 0)
-        return (int64_t)(foreseen_us + LATE_SHARE * late_us);
-    return (int64_t)fmax((double)arrived_us, (double)cadence->at_us + APART_LEAST * period_us);
+    foreseen_us += (late_us < 0 ? EARLY_SHARE : LATE_SHARE) * late_us;
+    return (int64_t)fmax(foreseen_us, (double)cadence->at_us + APART_LEAST * period_us);
 }
 
 int64_t cadence_time(struct cadence *cadence, int64_t arrived_us, int64_t *before_us)

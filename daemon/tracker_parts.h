@@ -36,7 +36,7 @@ struct cadence {
     int64_t at_us, arrived_us;      /* of the newest reading */
     int64_t held_up_us;             /* its time, should it have been held up */
     int64_t interval_us[CADENCE_INTERVALS];
-    int count;
+    int count, late_run, early_run;
     bool late;
 };
 

@@ -97,7 +97,28 @@ static void another_pace_is_followed(void **state)
         arrived_us[i] = 1000000 + (int64_t)i * PERIOD_US + (i > 100 ? (int64_t)(i - 100) * PERIOD_US / 100 : 0);
     run(arrived_us, at_us, READINGS);
     for (int i = 0; i < READINGS; i++)
-        assert_in_range(arrived_us[i] - at_us[i], 0, 30000);
+        assert_in_range(arrived_us[i] - at_us[i] + 1000, 0, 31000);
+}
+
+static void a_new_rate_is_followed(void **state)
+{
+    static const int64_t rate_us[] = {500000, 50000, 100000, 333000};
+    struct cadence cadence;
+    int64_t arrived_us = 1000000, at_us = 0, before_us;
+
+    (void)state;
+    cadence_begin(&cadence, arrived_us);
+    for (size_t i = 0; i < sizeof rate_us / sizeof *rate_us; i++) {
+        for (int line = 0; line < 100; line++) {
+            int64_t last_us = at_us;
+
+            arrived_us += rate_us[i];
+            at_us = cadence_time(&cadence, arrived_us, &before_us);
+            assert_true(at_us > last_us);
+        }
+        assert_in_range(arrived_us - at_us + 5000, 0, 10000);
+        assert_in_range(cadence.period_us, rate_us[i] * 98 / 100, rate_us[i] * 102 / 100);
+    }
 }
 
 int main(void)
@@ -108,6 +129,7 @@ int main(void)
         cmocka_unit_test(a_lost_line_leaves_a_hole),
         cmocka_unit_test(delays_are_smoothed),
         cmocka_unit_test(another_pace_is_followed),
+        cmocka_unit_test(a_new_rate_is_followed),
     };
 
     return cmocka_run_group_tests(tests, NULL, NULL);
