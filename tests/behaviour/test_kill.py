@@ -15,7 +15,7 @@ do = wait 3
 do = coffee 15 g
 do = wait 3
 do = pour 230 g
-do = wait 120
+do = wait 80
 do = press 3000 g
 do = wait 30
 """
@@ -24,15 +24,15 @@ do = wait 30
 def test_a_brew_goes_on_after_kill_9(bench):
     bench.configure(station("left", "piston_diameter_mm = 60"),
                     line_scale("left-scale", bench.folder / "port/left-scale", station="left"))
-    player = bench.virtual(CUP, "--clock-rate", 20, "--stay")
-    daemon = bench.poised("--clock-rate", 20)
+    player = bench.virtual(CUP, "--clock-rate", 10, "--stay")
+    daemon = bench.poised("--clock-rate", 10)
     bus, measures = bench.subscribe(), bench.subscribe()
     brew = bus.wait_for(event("stage", stage="steep"))["brew"]
     measures.wait_for(event("measure", measure="dose_g"))
     daemon.kill()
     last = max(message["seq"] for message in measures.drain())
     dose = [m for m in measures.messages if event("measure", measure="dose_g")(m)][-1]["value"]
-    bench.poised("--clock-rate", 20)
+    bench.poised("--clock-rate", 10)
     state = bench.subscribe().messages[-1]
     assert state["stations"][0]["brew"] == brew
     assert state["stations"][0]["measures"]["dose_g"]["value"] == dose
