@@ -89,6 +89,10 @@ void journal_answer(struct journal *journal, struct question *question)
 
     if (journal->file)
         answer.error = journal_file_rows(journal->file, question->after_seq, answer_row, &answer, &news.why);
+    if (answer.error == -EUCLEAN) {     /* what was read before the damage is still told */
+        journal_begin_anew(journal, &news.why);
+        answer.error = 0;
+    }
     pthread_mutex_lock(&journal->lock);
     /* what a full disk keeps in memory belongs to the answer too */
     for (struct journal_batch *batch = journal->first; batch && !answer.full && !answer.error; batch = batch->next)

@@ -179,8 +179,8 @@ static int open_once(struct journal_file **out, const char *path, struct why *wh
     return 0;
 }
 
-/* Renames a damaged journal, with what SQLite left beside it, to a name that is not taken. */
-static int put_aside(const char *path, char *aside, size_t size, struct why *why)
+/* What SQLite left beside it goes along, and the name is one that is not taken. */
+int journal_file_set_aside(const char *path, char *aside, size_t size, struct why *why)
 {
     static const char *const suffixes[] = { "", "-wal" };
     char stamp[32], from[600], to[600];
@@ -209,7 +209,7 @@ int journal_file_open(struct journal_file **out, const char *path, char *set_asi
     set_aside[0] = '\0';
     if (error != -EUCLEAN)
         return error;
-    error = put_aside(path, set_aside, size, why);
+    error = journal_file_set_aside(path, set_aside, size, why);
     return error ? error : open_once(out, path, why);
 }
 

@@ -39,6 +39,9 @@ struct journal_file;
 int journal_file_open(struct journal_file **out, const char *path, char *set_aside, size_t size, struct why *why);
 void journal_file_close(struct journal_file *file);
 
+/* Renames a file that was found damaged while it was in use (closed by now); the new name into `aside`. */
+int journal_file_set_aside(const char *path, char *aside, size_t size, struct why *why);
+
 /* One transaction: all batches of the list and all keeps, or nothing.  -EUCLEAN: the file is damaged. */
 int journal_file_commit(struct journal_file *file, const struct journal_batch *batches,
                         const struct journal_keep *keeps, struct why *why);

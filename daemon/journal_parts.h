@@ -62,6 +62,9 @@ void journal_keep_add(struct journal *journal, struct journal_keep *keep, bool n
 /* What is no longer needed: at most one batch is kept to be used again. */
 void journal_recycle_locked(struct journal *journal, struct journal_batch *batches, struct journal_keep *keeps);
 
+/* The file was found damaged: it is set aside and a new one begun.  journal->file is NULL when that failed. */
+void journal_begin_anew(struct journal *journal, struct why *why);
+
 /* The thread's life; context is the journal. */
 void *journal_thread(void *context);
 

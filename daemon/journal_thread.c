@@ -12,17 +12,21 @@ enum {
     PRUNE_EVERY_MS = 3600 * 1000
 };
 
-static void begin_anew(struct journal *journal, struct why *why)
+void journal_begin_anew(struct journal *journal, struct why *why)
 {
     struct journal_news news = { .kind = JOURNAL_RENEWED };
-    char aside[600];
+    char aside[600] = "", again[600];
 
-    journal_file_close(journal->file);
-    journal->file = NULL;
-    if (journal_file_open(&journal->file, journal->path, aside, sizeof aside, why) != 0)
+    if (journal->file) {
+        journal_file_close(journal->file);
+        journal->file = NULL;
+        if (journal_file_set_aside(journal->path, aside, sizeof aside, why) != 0)
+            return;
+    }
+    if (journal_file_open(&journal->file, journal->path, again, sizeof again, why) != 0)
         return;
-    why_set(&news.why, 0, "journal %s: damaged; %s%s a new one was begun", journal->path,
-            aside[0] ? "it is kept as " : "", aside[0] ? aside : "");
+    why_set(&news.why, 0, "journal %s: damaged; it is kept as %s and a new one was begun", journal->path,
+            aside[0] ? aside : again);
     pthread_mutex_lock(&journal->lock);
     journal_tell_locked(journal, &news);
     pthread_mutex_unlock(&journal->lock);
@@ -37,7 +41,7 @@ static int commit(struct journal *journal, const struct journal_batch *batches, 
         error = journal_file_commit(journal->file, batches, keeps, why);
     if (error != -EUCLEAN)
         return error;
-    begin_anew(journal, why);
+    journal_begin_anew(journal, why);
     return journal->file ? journal_file_commit(journal->file, batches, keeps, why) : -EIO;
 }
 

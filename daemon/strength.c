@@ -7,6 +7,7 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "poise/brew.h"
 #include "poise/uncertainty.h"
 
 /* Below this it is water on the prism, or a clean one, and no coffee: the weakest cup anybody would
@@ -124,15 +125,17 @@ static void add_sample(struct stations *stations, struct brew *brew, const struc
 /* Strength and the worth of its last digit; false: this reading cannot become one. */
 static bool to_strength(struct stations *stations, const struct reading *reading, struct sample *sample)
 {
-    double shown = decimal_to_double(reading->value);
-    double factor = reading->quantity == QUANTITY_BRIX ? stations->strength_per_brix : 1;
+    double shown = decimal_to_double(reading->value), resolution = reading->resolution;
+    double factor = reading->quantity == QUANTITY_STRENGTH ? 1 : stations->strength_per_brix;
 
-    if (reading->quantity == QUANTITY_REFRACTIVE_INDEX)
-        return false;
-    if (!(factor > 0))
+    if (reading->quantity == QUANTITY_REFRACTIVE_INDEX) {
+        resolution = brix_of_refractive_index(shown + resolution) - brix_of_refractive_index(shown);
+        shown = brix_of_refractive_index(shown);
+    }
+    if (!(factor > 0) || isnan(shown) || isnan(resolution))
         return false;
     sample->strength_pct = shown * factor;
-    sample->resolution_pct = reading->resolution * factor;
+    sample->resolution_pct = resolution * factor;
     return true;
 }
 
@@ -166,7 +169,7 @@ void strength_reading(struct stations *stations, const struct reading *reading, 
             return;
         stations->unknown_us = now.mono_us;
         stations_warn(stations, NULL, NULL, "strength-unknown",
-                      "a %s reading cannot become a strength: set strength_per_brix in [strength], or enter the strength",
+                      "a %s reading cannot become a strength: set strength_per_brix in [strength] and look at the prism, or enter the strength",
                       quantity_name(reading->quantity));
         return;
     }

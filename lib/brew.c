@@ -40,6 +40,33 @@ double diluted_strength_pct(double strength_pct, double beverage_g, double added
     return strength_pct * beverage_g / (beverage_g + added_g);
 }
 
+double brix_of_refractive_index(double index)
+{
+    static const struct {
+        double brix, index;
+    } scale[] = {
+        { 0, 1.33299 }, { 5, 1.34026 }, { 10, 1.34782 }, { 15, 1.35568 }, { 20, 1.36384 }, { 30, 1.38115 },
+    };
+    enum { ENTRIES = sizeof scale / sizeof *scale };
+    static const double least = 1.3324;         /* water that is warm, or not quite clean */
+    double brix = 0;
+    int first = 0;
+
+    if (!(index >= least && index <= scale[ENTRIES - 1].index))
+        return NAN;
+    while (first < ENTRIES - 3 && index > scale[first + 1].index)
+        first++;
+    for (int i = first; i < first + 3; i++) {
+        double weight = 1;
+
+        for (int j = first; j < first + 3; j++)
+            if (j != i)
+                weight *= (index - scale[j].index) / (scale[i].index - scale[j].index);
+        brix += weight * scale[i].brix;
+    }
+    return brix;
+}
+
 double press_pressure_kpa(double mass_g, double piston_diameter_mm)
 {
     double area_mm2;

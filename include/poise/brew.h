@@ -23,6 +23,10 @@ double retained_g_per_g(double water_g, double beverage_g, double dose_g);
 /* Strength after `added_g` of water joins the cup: S B / (B + V). */
 double diluted_strength_pct(double strength_pct, double beverage_g, double added_g);
 
+/* Brix of a sucrose solution with this refractive index at 20 C and 589 nm, -0.4 to 30: between the entries of the
+ * ICUMSA scale of 1974 (SPS-3; table cited from memory) by a parabola through the three nearest.  NAN outside. */
+double brix_of_refractive_index(double index);
+
 /* Pressure under a piston that shows `mass_g` on the scale: m g0 / A, g0 = 9.80665 m/s2 (3rd CGPM
  * 1901).  60 mm: 3.468393 kPa per kilogram.  NAN unless the diameter is positive. */
 double press_pressure_kpa(double mass_g, double piston_diameter_mm);

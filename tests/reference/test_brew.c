@@ -22,6 +22,32 @@ static void an_ordinary_cup(void **state)
     assert_near(retained_g_per_g(230.0, 199.25, 15.0), 2.05);
 }
 
+/* Sucrose in water at 20 C, sodium light: the four-digit table of the CRC Handbook of Chemistry and Physics (cited from
+ * memory): its last digit is worth 0.07. */
+static void a_refractive_index_is_a_brix(void **state)
+{
+    static const double table[][2] = {
+        { 1, 1.3344 }, { 2, 1.3359 }, { 3, 1.3374 }, { 4, 1.3388 }, { 6, 1.3418 }, { 8, 1.3448 }, { 12, 1.3509 },
+        { 14, 1.3541 }, { 16, 1.3573 }, { 18, 1.3606 }, { 24, 1.3706 }, { 28, 1.3775 },
+    };
+    double before = -1;
+
+    (void)state;
+    assert_near(brix_of_refractive_index(1.33299), 0);
+    assert_near(brix_of_refractive_index(1.36384), 20);
+    assert_near(brix_of_refractive_index(1.38115), 30);
+    for (size_t i = 0; i < sizeof table / sizeof *table; i++)
+        if (fabs(brix_of_refractive_index(table[i][1]) - table[i][0]) > 0.07)
+            fail_msg("nD %.4f gives %.3f, not %g", table[i][1], brix_of_refractive_index(table[i][1]), table[i][0]);
+    for (double index = 1.3325; index < 1.381; index += 0.0001) {
+        assert_true(brix_of_refractive_index(index) > before);
+        before = brix_of_refractive_index(index);
+    }
+    assert_true(isnan(brix_of_refractive_index(1.0003)));       /* air: nothing on the prism */
+    assert_true(isnan(brix_of_refractive_index(1.46)));
+    assert_true(isnan(brix_of_refractive_index(NAN)));
+}
+
 static void dilution_keeps_what_is_dissolved(void **state)
 {
     double strength_pct = diluted_strength_pct(1.40, 199.25, 50.0);
@@ -69,6 +95,7 @@ int main(void)
         cmocka_unit_test(an_ordinary_cup),
         cmocka_unit_test(dilution_keeps_what_is_dissolved),
         cmocka_unit_test(a_kilogram_on_a_piston_of_60_mm),
+        cmocka_unit_test(a_refractive_index_is_a_brix),
         cmocka_unit_test(a_question_without_an_answer_is_nan),
     };
 

@@ -377,6 +377,42 @@ static void test_a_damaged_journal_is_set_aside(void **state)
     journal_close(journal);
 }
 
+/* Another program writes over the file while it is in use. */
+static void test_damage_under_way_is_noticed_and_costs_nothing_new(void **state)
+{
+    enum { BEFORE = 60000 };
+    struct journal *journal = open_started();
+    struct journal_news news;
+    uint64_t next;
+    int count;
+    FILE *file;
+
+    (void)state;
+    for (uint64_t seq = 1; seq <= BEFORE; seq++) {
+        add_reading(journal, seq);
+        if (seq % 2000 == 0)
+            assert_true(add_event(journal, ++seq, 20000));
+    }
+    journal_close(journal);         /* all of it is in the file itself now */
+    journal = open_started();
+    file = fopen(path, "r+");
+    fseek(file, 8192, SEEK_SET);
+    for (int i = 0; i < 200000; i++)
+        fputs("spilled coffee ", file);
+    fclose(file);
+    assert_int_equal(journal_ask(journal, 100, 1 << 24, malloc(1)), 0);
+    news = wait_news(journal, JOURNAL_RENEWED);
+    assert_non_null(strstr(news.why.text, ".damaged-"));
+    news = wait_news(journal, JOURNAL_ANSWER);
+    assert_non_null(news.text);
+    free(news.text);
+    free(news.question);
+    assert_true(add_event(journal, BEFORE + 1, 20000));
+    free(ask(journal, BEFORE, 1 << 20, &next, &count));
+    assert_int_equal(count, 1);
+    assert_int_equal(journal_close(journal), 0);
+}
+
 static void test_a_journal_in_use_is_refused(void **state)
 {
     struct journal *journal = open_started(), *second;
@@ -451,6 +487,7 @@ int main(void)
         cmocka_unit_test_setup_teardown(test_a_disk_full_for_long_drops_readings_and_no_event, set_up, tear_down),
         cmocka_unit_test_setup_teardown(test_a_newer_journal_and_a_foreign_one_are_left_alone, set_up, tear_down),
         cmocka_unit_test_setup_teardown(test_a_damaged_journal_is_set_aside, set_up, tear_down),
+        cmocka_unit_test_setup_teardown(test_damage_under_way_is_noticed_and_costs_nothing_new, set_up, tear_down),
         cmocka_unit_test_setup_teardown(test_a_journal_in_use_is_refused, set_up, tear_down),
         cmocka_unit_test_setup_teardown(test_rows_older_than_the_days_kept_go, set_up, tear_down),
         cmocka_unit_test(test_entries_cut_short_are_not_read),
