@@ -262,8 +262,9 @@ static void run(double lines_per_s, double seconds)
         sleep_until(now_ns() + 1000000);
     kept = atomic_load(&latency_count) < LATENCIES ? atomic_load(&latency_count) : LATENCIES;
     qsort(latency_ns, (size_t)kept, sizeof *latency_ns, by_size);
-    printf("{\"written\": %ld, \"refused\": %ld, \"received\": %d, \"strange\": %d, \"p50_us\": %.1f, \"p99_us\": %.1f}\n",
-           total, refused, atomic_load(&latency_count), atomic_load(&strange_count),
+    printf("{\"written\": %ld, \"refused\": %ld, \"received\": %d, \"strange\": %d, ", total, refused,
+           atomic_load(&latency_count), atomic_load(&strange_count));
+    printf("\"p50_us\": %.1f, \"p99_us\": %.1f}\n",
            kept ? latency_ns[kept / 2] / 1e3 : -1.0, kept ? latency_ns[(int)(kept * 0.99)] / 1e3 : -1.0);
 }
 
