@@ -14,6 +14,7 @@
 #include "notify.h"
 #include "poise/program.h"
 #include "probe.h"
+#include "replay.h"
 #include "scales.h"
 
 static const char default_config[] = "/etc/poise/poised.conf";
@@ -53,7 +54,8 @@ static void usage(FILE *out)
             "      --probe [PORT]... listen to serial ports, and print the sections to paste\n"
             "      --seconds S       with --probe: listen so long at each setting (default 3)\n"
             "      --ask             with --probe: also send, as Modbus asks; else no byte is sent\n"
-            "      --json            with --probe: one JSON object per port\n"
+            "      --json            with --probe: one JSON object per port; with --replay: every event\n"
+            "      --replay FILE     say what a trace of poise-ctl watch --json would be told as now (-: standard input)\n"
             "      --clock-rate N    let the bench's clock run N times as fast (1 to %d), for demonstrations\n"
             "      --help            show this help\n"
             "      --version         show the version\n",
@@ -395,16 +397,17 @@ static int probe(struct probe_options *options, const char *seconds, char **port
 
 int main(int argc, char **argv)
 {
-    enum { CHECK = 256, DRIVERS, RATE, PROBE, SECONDS, ASK, JSON, HELP, VERSION };
+    enum { CHECK = 256, DRIVERS, RATE, PROBE, SECONDS, ASK, JSON, REPLAY, HELP, VERSION };
     static const struct option options[] = {
         {"config", required_argument, NULL, 'c'}, {"check-config", no_argument, NULL, CHECK},
         {"drivers", no_argument, NULL, DRIVERS},  {"clock-rate", required_argument, NULL, RATE},
         {"probe", no_argument, NULL, PROBE},      {"seconds", required_argument, NULL, SECONDS},
         {"ask", no_argument, NULL, ASK},          {"json", no_argument, NULL, JSON},
+        {"replay", required_argument, NULL, REPLAY},
         {"help", no_argument, NULL, HELP},        {"version", no_argument, NULL, VERSION},
         {NULL, 0, NULL, 0}};
     struct probe_options probing = {.json = false};
-    const char *path = NULL, *seconds = NULL;
+    const char *path = NULL, *seconds = NULL, *trace = NULL;
     bool check_only = false, probe_only = false;
     double rate = 1;
     int option;
@@ -438,6 +441,9 @@ int main(int argc, char **argv)
         case JSON:
             probing.json = true;
             break;
+        case REPLAY:
+            trace = optarg;
+            break;
         case HELP:
             usage(stdout);
             return EXIT_DONE;
@@ -450,14 +456,16 @@ int main(int argc, char **argv)
         }
     if (probe_only)
         return probe(&probing, seconds, argv + optind, argc - optind);
-    if (seconds || probing.ask || probing.json) {
-        program_say("--seconds, --ask and --json go with --probe");
+    if (seconds || probing.ask || (probing.json && !trace)) {
+        program_say("--seconds and --ask go with --probe, --json with it or --replay");
         return EXIT_USAGE;
     }
     if (optind < argc) {
         program_say("%s: no such argument; see poised --help", argv[optind]);
         return EXIT_USAGE;
     }
+    if (trace)
+        return replay_run(trace, path, probing.json);
     if (!path && access(default_config, F_OK) == 0)
         path = default_config;
     return check_only ? check(path) : run(path, rate);

@@ -59,6 +59,7 @@ int command_watch(const struct ctl *ctl);
 
 /* poised.c: what poised does by itself, without the bench. */
 int command_probe(const struct ctl *ctl);
+int command_replay(const struct ctl *ctl);
 
 /* Becomes the poised that lies beside this program, else the one in PATH; arguments[0] is the name under which it
  * speaks, the last one NULL.  Returns only on failure, which has been said, with the exit status. */

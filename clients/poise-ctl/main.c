@@ -28,6 +28,7 @@ static const struct command commands[] = {
     {"plan", "VERB [FILE|BREW]", "load, check, show, next, skip, redo or unload a plan", 1, 2, TAKES_STATION, command_plan},
     {"probe", "[PORT...]", "which instrument is at a serial port, and the section to paste", 0, 16,
      TAKES_SECONDS | TAKES_ASK, command_probe},
+    {"replay", "FILE [CONFIG]", "what a recorded trace would be told as now", 1, 2, 0, command_replay},
     {"brews", "", "the brews in the store", 0, 0, TAKES_COUNT | TAKES_BREW, command_brews},
 };
 
