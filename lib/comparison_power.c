@@ -4,6 +4,7 @@
 
 #include <gsl/gsl_cdf.h>
 #include <gsl/gsl_integration.h>
+#include <gsl/gsl_math.h>
 #include <gsl/gsl_randist.h>
 #include <math.h>
 
@@ -67,7 +68,7 @@ static double range_at(double z, const double *arguments)
 {
     double w = arguments[0], others = arguments[1];
 
-    return gsl_ran_ugaussian_pdf(z) * pow(gsl_cdf_ugaussian_P(z) - gsl_cdf_ugaussian_P(z - w), others);
+    return gsl_ran_ugaussian_pdf(z) * gsl_pow_uint(gsl_cdf_ugaussian_P(z) - gsl_cdf_ugaussian_P(z - w), (unsigned)others);
 }
 
 static double range_below(double s, const double *arguments)
@@ -88,23 +89,39 @@ double studentized_range_p(double q, size_t k, double df)
     return q <= 0 ? 1 : fmax(0, 1 - average_over_spread(&average));
 }
 
+/* False position with the Illinois rule: the curve is smooth, ten steps or so give all digits. */
 double studentized_range_quantile(double p_below, size_t k, double df)
 {
-    double low = 0, high = 1;
+    double low = 0, high = 4, at_low = p_below, at_high, q = NAN;
+    int side = 0;
 
     if (k < 2 || !(df >= 1) || !(p_below > 0 && p_below < 1))
         return NAN;
-    while (studentized_range_p(high, k, df) > 1 - p_below && high < 1e6)
+    while ((at_high = studentized_range_p(high, k, df) - (1 - p_below)) > 0 && high < 1e6) {
+        low = high;
+        at_low = at_high;
         high *= 2;
-    while (high - low > 1e-10 * high) {
-        double middle = (low + high) / 2;
-
-        if (studentized_range_p(middle, k, df) > 1 - p_below)
-            low = middle;
-        else
-            high = middle;
     }
-    return (low + high) / 2;
+    for (int step = 0; step < 100 && high - low > 1e-10 * high; step++) {
+        double next = (low * at_high - high * at_low) / (at_high - at_low), at_next, before = q;
+
+        at_next = studentized_range_p(next, k, df) - (1 - p_below);
+        q = next;
+        if (fabs(q - before) <= 1e-11 * q)
+            break;
+        if (at_next > 0) {
+            low = next;
+            at_low = at_next;
+            at_high /= side > 0 ? 2 : 1;        /* an end that stays twice loses half its weight */
+            side = 1;
+        } else {
+            high = next;
+            at_high = at_next;
+            at_low /= side < 0 ? 2 : 1;
+            side = -1;
+        }
+    }
+    return q;
 }
 
 /* --- power --- */

@@ -299,26 +299,32 @@ static int by_time(const void *a, const void *b)
     return ascending(&((const struct point *)a)->t, &((const struct point *)b)->t);
 }
 
+/* ways / all arrangements, in logarithms: with many cups either overflows. */
+static double share_of(double ln_all, double factor, unsigned a, unsigned b, unsigned c, unsigned d)
+{
+    return factor * exp(gsl_sf_lnchoose(a, b) + gsl_sf_lnchoose(c, d) - ln_all);
+}
+
 /* P(R <= runs) for `above` and `below` signs in random order (Wald & Wolfowitz). */
 static double runs_at_most(size_t runs, unsigned above, unsigned below)
 {
-    double all = gsl_sf_choose(above + below, above), ways = 0;
+    double ln_all = gsl_sf_lnchoose(above + below, above), share = 0;
 
     for (unsigned r = 2; r <= runs; r++) {
         unsigned half = r / 2;
 
-        if (half > above || half > below || (r % 2 && half >= above && half >= below))
-            continue;
+        if (half > above || half > below)
+            break;
         if (r % 2 == 0) {
-            ways += 2 * gsl_sf_choose(above - 1, half - 1) * gsl_sf_choose(below - 1, half - 1);
+            share += share_of(ln_all, 2, above - 1, half - 1, below - 1, half - 1);
             continue;
         }
         if (half < above)
-            ways += gsl_sf_choose(above - 1, half) * gsl_sf_choose(below - 1, half - 1);
+            share += share_of(ln_all, 1, above - 1, half, below - 1, half - 1);
         if (half < below)
-            ways += gsl_sf_choose(above - 1, half - 1) * gsl_sf_choose(below - 1, half);
+            share += share_of(ln_all, 1, above - 1, half - 1, below - 1, half);
     }
-    return ways / all;
+    return fmin(share, 1);
 }
 
 double kinetics_runs_p(const struct kinetics_data *data, const struct kinetics_fit *fit)

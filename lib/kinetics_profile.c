@@ -11,15 +11,21 @@
  * once"; a curve beyond either end differs from it by less than any cup shows. */
 enum { SCAN_POINTS = 61, GOLDEN_STEPS = 40, BISECTIONS = 50 };
 
+/* A bound is found to this share of itself: far finer than it is ever shown. */
+static const double BOUND_TOLERANCE = 1e-8;
+
 /* How far from the estimate a bound is looked for: a hundredfold is as good as none. */
 static const double FARTHEST = 100;
 
 struct profile {
-    const struct kinetics_data *data;
+    double *t, *e, *weight;     /* cups of one time are one, by their mean: their scatter is `within` */
+    size_t n;
+    double within;
     const struct kinetics_question *question;
     bool quick;
     double held;                /* the quantity's value */
     double k_low, k_high;
+    double near;                /* log k that was best for the value held before; 0: none yet */
 };
 
 /* --- the answer itself --- */
@@ -116,21 +122,22 @@ static int linear_part(const struct profile *profile, double k, double t, double
 
 static double rss_at(const struct profile *profile, double k)
 {
-    const struct kinetics_data *data = profile->data;
-    double uu = 0, vv = 0, uv = 0, uy = 0, vy = 0, fixed, u, v, determinant, a, b = 0, rss = 0;
+    double uu = 0, vv = 0, uv = 0, uy = 0, vy = 0, fixed, u, v, determinant, a, b = 0, rss = profile->within;
     int free_parts = 0;
 
     if (profile->question->quantity == QUANTITY_OF_SHARE && !profile->quick)
         k = -log1p(-profile->question->share) / profile->held;      /* then the share fixes k */
-    for (size_t i = 0; i < data->n; i++) {
-        free_parts = linear_part(profile, k, data->t[i], &fixed, &u, &v);
+    for (size_t i = 0; i < profile->n; i++) {
+        double weight = profile->weight[i];
+
+        free_parts = linear_part(profile, k, profile->t[i], &fixed, &u, &v);
         if (free_parts < 0)
             return INFINITY;
-        uu += u * u;
-        vv += v * v;
-        uv += u * v;
-        uy += u * (data->e[i] - fixed);
-        vy += v * (data->e[i] - fixed);
+        uu += weight * u * u;
+        vv += weight * v * v;
+        uv += weight * u * v;
+        uy += weight * u * (profile->e[i] - fixed);
+        vy += weight * v * (profile->e[i] - fixed);
     }
     determinant = uu * vv - uv * uv;
     a = uu > 0 ? uy / uu : 0;
@@ -138,17 +145,18 @@ static double rss_at(const struct profile *profile, double k)
         a = (uy * vv - vy * uv) / determinant;
         b = (vy * uu - uy * uv) / determinant;
     }
-    for (size_t i = 0; i < data->n; i++) {
-        linear_part(profile, k, data->t[i], &fixed, &u, &v);
-        fixed += a * u + b * v - data->e[i];
-        rss += fixed * fixed;
+    for (size_t i = 0; i < profile->n; i++) {
+        linear_part(profile, k, profile->t[i], &fixed, &u, &v);
+        fixed += a * u + b * v - profile->e[i];
+        rss += profile->weight[i] * fixed * fixed;
     }
     return isfinite(rss) ? rss : INFINITY;
 }
 
 /* Golden section between two points that enclose the least of the scan, in log k. */
-static double refine(const struct profile *profile, double low, double high)
+static double refine(struct profile *profile, double low, double high)
 {
+    double from = low, to = high;
     static const double golden = 0.6180339887498949;
     double a = high - golden * (high - low), b = low + golden * (high - low);
     double at_a = rss_at(profile, exp(a)), at_b = rss_at(profile, exp(b));
@@ -168,6 +176,7 @@ static double refine(const struct profile *profile, double low, double high)
             at_b = rss_at(profile, exp(b));
         }
     }
+    profile->near = low - from > (to - from) / 16 && to - high > (to - from) / 16 ? (low + high) / 2 : 0;
     return fmin(at_a, at_b);
 }
 
@@ -182,6 +191,11 @@ static double profiled_rss(struct profile *profile, double held)
         return rss_at(profile, held);
     if (profile->question->quantity == QUANTITY_OF_SHARE && !profile->quick)
         return rss_at(profile, 0);
+    if (profile->near < 0) {        /* the best k moves little from one value to the next: look there first */
+        rss = refine(profile, profile->near - step, profile->near + step);
+        if (profile->near < 0)
+            return rss;
+    }
     for (int i = 0; i < SCAN_POINTS; i++) {
         rss = rss_at(profile, exp(low + i * step));
         if (rss < least) {
@@ -208,7 +222,7 @@ static double bound(struct profile *profile, double estimate, double limit, doub
         inside = outside;
         step *= 1.5;
     }
-    for (int i = 0; i < BISECTIONS && outside - inside > 1e-10; i++) {
+    for (int i = 0; i < BISECTIONS && outside - inside > BOUND_TOLERANCE; i++) {
         double middle = (inside + outside) / 2;
 
         if (profiled_rss(profile, estimate * exp(direction * middle)) > limit)
@@ -219,33 +233,80 @@ static double bound(struct profile *profile, double estimate, double limit, doub
     return estimate * exp(direction * inside);
 }
 
+struct cup {
+    double t, e;
+};
+
+static int by_time(const void *a, const void *b)
+{
+    const struct cup *first = a, *second = b;
+
+    return (first->t > second->t) - (first->t < second->t);
+}
+
+/* Sorted, cups of one time put together. */
+static void gather(const struct kinetics_data *data, struct cup *cups, struct profile *out)
+{
+    for (size_t i = 0; i < data->n; i++)
+        cups[i] = (struct cup){ data->t[i], data->e[i] };
+    qsort(cups, data->n, sizeof *cups, by_time);
+    for (size_t i = 0, end; i < data->n; i = end) {
+        double mean = 0;
+
+        for (end = i; end < data->n && !(cups[end].t > cups[i].t); end++)
+            mean += cups[end].e;
+        mean /= (double)(end - i);
+        for (size_t j = i; j < end; j++)
+            out->within += (cups[j].e - mean) * (cups[j].e - mean);
+        out->t[out->n] = cups[i].t;
+        out->e[out->n] = mean;
+        out->weight[out->n++] = (double)(end - i);
+    }
+}
+
+static void find_bounds(struct profile *profile, const struct kinetics_fit *fit, double estimate, double confidence,
+                        struct interval *out)
+{
+    double longest = profile->t[profile->n - 1], shortest = profile->t[0] > 0 ? profile->t[0] : profile->t[1];
+    /* likelihood ratio with the spread estimated: its root is compared with Student's t */
+    double quantile = gsl_cdf_tdist_Pinv(1 - (1 - confidence) / 2, (double)fit->df);
+    double limit = fit->rss * (1 + quantile * quantile / (double)fit->df);
+
+    profile->k_low = fmin(1e-3 / longest, fit->value[KINETICS_RATE] / 2) / FARTHEST;
+    profile->k_high = fmax(20 / shortest, fit->value[KINETICS_RATE] * 10);
+    if (estimate > 0) {
+        out->low = bound(profile, estimate, limit, -1, 0);
+        out->high = bound(profile, estimate, limit, 1, INFINITY);
+    } else {                    /* already diminishing at the start: only how late it may be */
+        out->low = 0;
+        out->high = bound(profile, longest / FARTHEST, limit, 1, INFINITY);
+    }
+}
+
 int kinetics_interval(const struct kinetics_data *data, const struct kinetics_fit *fit,
                       const struct kinetics_question *question, double confidence, struct interval *out)
 {
-    struct profile profile = { .data = data, .question = question, .quick = fit->quick };
-    double estimate = kinetics_answer(fit, question), longest = 0, shortest = INFINITY, quantile, limit;
+    struct profile profile = { .question = question, .quick = fit->quick };
+    double estimate = kinetics_answer(fit, question);
+    struct cup *cups;
 
     if (!fit->df)
         return -ENODATA;
     if (!isfinite(estimate) || !(confidence > 0 && confidence < 1))
         return -EINVAL;
-    for (size_t i = 0; i < data->n; i++) {
-        longest = fmax(longest, data->t[i]);
-        if (data->t[i] > 0)
-            shortest = fmin(shortest, data->t[i]);
+    cups = malloc(data->n * sizeof *cups);
+    profile.t = malloc(3 * data->n * sizeof *profile.t);
+    if (!cups || !profile.t) {
+        free(cups);
+        free(profile.t);
+        return -ENOMEM;
     }
-    profile.k_low = fmin(1e-3 / longest, fit->value[KINETICS_RATE] / 2) / FARTHEST;
-    profile.k_high = fmax(20 / shortest, fit->value[KINETICS_RATE] * 10);
-    /* likelihood ratio with the spread estimated: its root is compared with Student's t */
-    quantile = gsl_cdf_tdist_Pinv(1 - (1 - confidence) / 2, (double)fit->df);
-    limit = fit->rss * (1 + quantile * quantile / (double)fit->df);
-    if (estimate > 0) {
-        out->low = bound(&profile, estimate, limit, -1, 0);
-        out->high = bound(&profile, estimate, limit, 1, INFINITY);
-    } else {                    /* already diminishing at the start: only how late it may be */
-        out->low = 0;
-        out->high = bound(&profile, longest / FARTHEST, limit, 1, INFINITY);
-    }
+    profile.e = profile.t + data->n;
+    profile.weight = profile.e + data->n;
+    gather(data, cups, &profile);
+    find_bounds(&profile, fit, estimate, confidence, out);
+    free(cups);
+    free(profile.t);
     return 0;
 }
 

@@ -103,11 +103,16 @@ int findings_other_factor(const struct findings *findings)
 
 /* --- points --- */
 
+/* With so many cups they are put together by the tenth they are shown in, or a curve would take minutes. */
+enum { MANY_CUPS = 500 };
+
 /* What was done counts, not what was planned: the measured value where the factor is one of the measures. */
 static double x_of(const struct findings *findings, const struct cup *cup, int factor, int level)
 {
     int measure = factor >= 0 ? measure_find(findings->factor[factor].name) : -1;
 
+    if (measure >= 0 && !isnan(cup->measures.value[measure]) && findings->cups->count > MANY_CUPS)
+        return round(cup->measures.value[measure] * 10) / 10;
     if (measure >= 0 && !isnan(cup->measures.value[measure]))
         return cup->measures.value[measure];
     return factor >= 0 ? findings->factor[factor].level[level].number : (double)NAN;
@@ -233,6 +238,9 @@ static int find_spread(sqlite3 *database, struct findings *out, struct why *why)
 
 /* --- comparisons --- */
 
+/* More sittings than this are no blocks of one experiment, and each costs a column. */
+enum { BLOCKS = 60 };
+
 /* Replicates are blocks when every cup says which it belongs to and there are enough cups to pay for it. */
 static bool replicates_are_blocks(const struct findings *out, int *block)
 {
@@ -247,6 +255,8 @@ static bool replicates_are_blocks(const struct findings *out, int *block)
         for (size_t j = 0; j < i && !met; j++)
             met = block[j] == block[i];
         blocks += !met;
+        if (blocks > BLOCKS)
+            return false;
     }
     return blocks > 1 && out->point_count > (size_t)(out->level_count + blocks - 1) + 2;
 }

@@ -111,6 +111,17 @@ def test_report_prints_no_p_for_one_cup_per_level(bench):
     assert found["spread"]["from"] == "bench" and found["spread"]["df"] == 2 and len(found["differences"]) == 3
 
 
+def test_report_takes_thousands_of_cups(bench):
+    cups = Cups(bench)
+    for i in range(2000):
+        time = (45, 75, 120, 180, 300)[i % 5]
+        extraction = 22 * (1 - 2.718281828 ** (-0.02 * time)) + cups.random.gauss(0, 0.3)
+        cups.add("many", {"steep_s": time}, {"steep_s": time + cups.random.gauss(0, 1), "extraction_pct": extraction}, replicate=i // 5)
+    cups.done()
+    found = answer(bench, "many")
+    assert found["cups_counted"] == 2000 and abs(found["curves"][0]["share"]["seconds"] - 149.786614) < 3
+
+
 def test_report_leaves_out_cups_out_of_plan_unless_told(bench):
     cups = Cups(bench)
     two_by_two(cups)
