@@ -236,8 +236,22 @@ void tracker_close_brew(struct tracker *tracker, int64_t from_us)
     tracker->running = tracker->warned_pressure = tracker->warned_overload = false;
     tracker->asked_cup = tracker->asked_dose = false;
     tracker->ordered_us = 0;
+    memset(&tracker->gauge, 0, sizeof tracker->gauge);
     memset(&tracker->story, 0, sizeof tracker->story);
     measures_clear(&tracker->story.measures);
+}
+
+static void warn_of_pressure(struct tracker *tracker, struct tracker_events *events, double kpa)
+{
+    struct tracker_event *event;
+
+    if (tracker->warned_pressure || !(tracker->config.press_limit_kpa > 0) || !(kpa > tracker->config.press_limit_kpa) ||
+        !(event = tracker_tell(tracker, events, TRACKER_WARNING, tracker->now_us)))
+        return;
+    tracker->warned_pressure = true;
+    snprintf(event->word, sizeof event->word, "press-too-hard");
+    snprintf(event->detail, sizeof event->detail, "%.0f kPa on the piston, the limit is %.0f: press more slowly.",
+             kpa, tracker->config.press_limit_kpa);
 }
 
 static void warn_of_press(struct tracker *tracker, struct tracker_events *events)
@@ -250,13 +264,7 @@ static void warn_of_press(struct tracker *tracker, struct tracker_events *events
     if (!tracker->running || !piece || piece->kind != PIECE_HANDLED || !press_is_force(piece, tracker->now_us))
         return;
     kpa = press_pressure_kpa((double)(piece->high_g - piece->first_g), tracker->config.piston_diameter_mm);
-    if (!tracker->warned_pressure && tracker->config.press_limit_kpa > 0 && kpa > tracker->config.press_limit_kpa &&
-        (event = tracker_tell(tracker, events, TRACKER_WARNING, tracker->now_us))) {
-        tracker->warned_pressure = true;
-        snprintf(event->word, sizeof event->word, "press-too-hard");
-        snprintf(event->detail, sizeof event->detail, "%.0f kPa on the piston, the limit is %.0f: press more slowly.",
-                 kpa, tracker->config.press_limit_kpa);
-    }
+    warn_of_pressure(tracker, events, kpa);
     if (!tracker->warned_overload && piece->overload && (event = tracker_tell(tracker, events, TRACKER_WARNING, tracker->now_us))) {
         tracker->warned_overload = true;
         snprintf(event->word, sizeof event->word, "overload");
@@ -354,6 +362,11 @@ void tracker_reading(struct tracker *tracker, const struct reading *reading, str
         tracker->now_us = reading->mono_us;
     if (reading->quantity == QUANTITY_TEMPERATURE && reading->status == READING_OK)
         take_slurry(tracker, reading);
+    if (reading->quantity == QUANTITY_PRESSURE && reading->status == READING_OK && tracker->running &&
+        gauge_take(&tracker->gauge, decimal_to_double(reading->value), reading->resolution, reading->mono_us))
+        tracker_look(tracker, events);
+    if (reading->quantity == QUANTITY_PRESSURE && tracker->running && tracker->gauge.began_us)
+        warn_of_pressure(tracker, events, tracker->gauge.now_kpa);
     if (reading->quantity != QUANTITY_MASS || (reading->status != READING_OK && !overload))
         return;
     news = signal_mass(&tracker->signal, overload ? 0 : decimal_to_double(reading->value), overload,

@@ -125,6 +125,12 @@ struct mark {
     unsigned char stage;
 };
 
+/* What a pressure instrument showed of the running brew's press. */
+struct gauge {
+    int64_t began_us, ended_us, seen_us;        /* 0: not yet */
+    double now_kpa, peak_kpa, sum_kpa_s, sum_s, u_kpa;
+};
+
 struct tracker {
     struct tracker_config config;
     struct tracker_plan plan;
@@ -147,6 +153,7 @@ struct tracker {
     int64_t looked_us;          /* when the story was last read */
     double slurry_c, slurry_u_c;
     int64_t slurry_us;
+    struct gauge gauge;
 };
 
 /* --- tracker_cadence.c --- */
@@ -269,6 +276,8 @@ struct press {
     bool overload, seen;
 };
 void press_add(struct press *press, const struct piece *piece);
+/* Takes one indication of a pressure instrument; true when the press began or let go. */
+bool gauge_take(struct gauge *gauge, double kpa, double resolution_kpa, int64_t at_us);
 bool press_is_force(const struct piece *piece, int64_t now_us);
 
 /* --- tracker.c, for tracker_orders.c --- */

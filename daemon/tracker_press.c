@@ -1,4 +1,5 @@
-/* Force on the scale, as far as a scale shows it. */
+/* The press: force on the scale, as far as a scale shows it, or pressure where an instrument shows it. */
+#include "poise/uncertainty.h"
 #include "tracker_parts.h"
 
 /* A press lasts; a plunger set down hard or a knock does not. */
@@ -6,6 +7,13 @@ static const int64_t PRESS_LEAST_US = 1300000;
 
 /* A hand wanders by more than this share of its force in a second; a thing put down does not. */
 static const double HAND_WANDERS_PER_S = 0.03;
+
+/* A hand on the plunger; less is the weight of the plunger and the instrument's own zero (a kilogram on a
+ * 60 mm piston is 3.5 kPa). */
+static const double GAUGE_LEAST_KPA = 1.5;
+
+/* A pressure instrument that says nothing for longer has nothing to add to a mean. */
+static const double GAUGE_GAP_S = 1;
 
 bool press_is_force(const struct piece *piece, int64_t now_us)
 {
@@ -33,4 +41,25 @@ void press_add(struct press *press, const struct piece *piece)
     press->force_s += (double)(piece->force_ended_us - piece->force_began_us) / 1e6;
     press->peak_g = fmax(press->peak_g, peak_g);
     press->overload |= piece->overload;
+}
+
+bool gauge_take(struct gauge *gauge, double kpa, double resolution_kpa, int64_t at_us)
+{
+    double dt = gauge->seen_us ? fmin((double)(at_us - gauge->seen_us) / 1e6, GAUGE_GAP_S) : 0;
+    bool began = false, over = false;
+
+    if (kpa >= GAUGE_LEAST_KPA) {
+        began = !gauge->began_us;
+        if (began)          /* somewhere since the indication before */
+            gauge->began_us = at_us - (int64_t)(dt / 2 * 1e6);
+        gauge->peak_kpa = fmax(gauge->peak_kpa, kpa);
+        gauge->sum_kpa_s += kpa * dt;
+        gauge->sum_s += dt;
+        gauge->ended_us = at_us;
+        gauge->u_kpa = uncertainty_of_resolution(resolution_kpa);
+    } else
+        over = gauge->now_kpa >= GAUGE_LEAST_KPA;
+    gauge->seen_us = at_us;
+    gauge->now_kpa = kpa;
+    return began || over;
 }

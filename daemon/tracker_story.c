@@ -29,6 +29,7 @@ static const int64_t PRESS_BESIDE_US = 11000000;    /* taken away, pressed, brou
 static const int64_t DOUBT_US = 20000000;           /* and so long when it may be another, empty cup */
 static const int64_t WEIGHED_US = 3000000;          /* the cup has stood so long: weighed */
 static const double TOUCH_WIDE_G = 200;      /* handled no wider than this, the cup still stands there */
+static const double GAUGE_U_S = 0.1;         /* how near the first indication of pressure is to the hand's begin */
 static const int64_t SLURRY_FRESH_US = 10000000;    /* a thermometer's word is good for so long */
 static const int64_t AWAY_US = 900000000;           /* a brew taken away for a quarter of an hour comes not back */
 
@@ -411,6 +412,45 @@ static void set(struct measures *measures, enum measure measure, double value, d
     measures->standard_uncertainty[measure] = isnan(value) ? NAN : u;
 }
 
+/* A pressure instrument knows when the press began, also where no scale sees it, and how hard it was. */
+static void use_gauge(struct reader *reader)
+{
+    const struct gauge *gauge = &reader->tracker->gauge;
+    struct story *out = reader->out;
+    int press = -1;
+
+    if (!gauge->began_us || !out->first_water_us || gauge->began_us < out->first_water_us)
+        return;
+    for (int i = 0; i < out->count; i++)
+        if (out->step[i].stage == STAGE_PRESS)
+            press = i;
+    if (press < 0) {
+        end_pour(reader, 0.1);
+        while (out->count && out->step[out->count - 1].at_us > gauge->began_us)
+            out->count--;
+        say(reader, STAGE_PRESS, gauge->began_us, GAUGE_U_S);
+    } else if (!reader->press.seen) {       /* the lift only came before it */
+        out->step[press].at_us = gauge->began_us;
+        out->step[press].u_s = (float)GAUGE_U_S;
+    }
+    if (press < 0 || !reader->press.seen)
+        out->press_began_us = gauge->began_us;
+}
+
+static void measure_gauge(struct reader *reader, double u_s)
+{
+    const struct gauge *gauge = &reader->tracker->gauge;
+    struct measures *measures = &reader->out->measures;
+
+    if (!gauge->began_us || gauge->began_us < reader->out->first_water_us || !(gauge->sum_s > 0))
+        return;
+    if (!reader->press.seen)
+        set(measures, MEASURE_PRESS_S, (double)(gauge->ended_us - gauge->began_us) / 1e6, u_s);
+    set(measures, MEASURE_PRESS_PEAK_KPA, gauge->peak_kpa, gauge->u_kpa);
+    set(measures, MEASURE_PRESS_MEAN_KPA, gauge->sum_kpa_s / gauge->sum_s, gauge->u_kpa);
+    reader->out->above = false;
+}
+
 static void take_measures(struct reader *reader)
 {
     struct story *out = reader->out;
@@ -450,6 +490,7 @@ static void take_measures(struct reader *reader)
                 0.02 * press_pressure_kpa(mean_g, diameter_mm));
         }
     }
+    measure_gauge(reader, u_s);
 }
 
 void story_read(struct story *out, const struct tracker *tracker)
@@ -486,6 +527,7 @@ void story_read(struct story *out, const struct tracker *tracker)
     if (reader.phase == PHASE_WEIGHED)
         take_beverage(&reader);
     name_bloom(&reader);
+    use_gauge(&reader);
     take_measures(&reader);
     if (reader.phase == PHASE_AWAY)
         out->wait_us = reader.away_us + AWAY_US;

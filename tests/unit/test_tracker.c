@@ -427,6 +427,53 @@ static void begun_and_ended_by_the_operator(void **state)
     assert_int_equal(view.stage, STAGE_IDLE);
 }
 
+static void press_by_gauge(struct trace *trace, double kpa, double seconds)
+{
+    static struct tracker_events events;
+    struct reading reading = {.quantity = QUANTITY_PRESSURE, .stable = -1, .net = -1, .unit = UNIT_KILOPASCAL,
+                              .resolution = 0.1};
+
+    for (int64_t until_us = trace->now_us + (int64_t)(seconds * 1e6); trace->now_us < until_us;) {
+        reading.mono_us = trace->now_us;
+        reading.value = (struct decimal){llround(kpa * 10), -1};
+        tracker_reading(trace->tracker, &reading, &events);
+        take(trace, &events);
+        show(trace, trace->load_g);
+    }
+}
+
+static void a_pressure_instrument_sees_the_press_beside(void **state)
+{
+    struct trace *trace = *state;
+    enum stage stage[] = {STAGE_DOSE, STAGE_POUR, STAGE_STEEP, STAGE_PRESS, STAGE_WEIGH_OUT, STAGE_STRENGTH};
+    double at_s[6];
+
+    put_things(trace);
+    at_s[0] = seconds_now(trace);
+    move(trace, 15, 4);
+    wait_s(trace, 4);
+    at_s[1] = seconds_now(trace);
+    move(trace, 230, 25);
+    at_s[2] = seconds_now(trace);
+    press_by_gauge(trace, 0.2, 60);
+    move(trace, -trace->load_g, 0.5);
+    press_by_gauge(trace, 0.2, 6);
+    at_s[3] = seconds_now(trace);
+    press_by_gauge(trace, 24, 20);
+    press_by_gauge(trace, 36, 4);
+    press_by_gauge(trace, 0.1, 8);
+    at_s[4] = seconds_now(trace);
+    move(trace, cup_g + 200, 0.4);
+    at_s[5] = seconds_now(trace);
+    wait_s(trace, 5);
+    assert_stages(trace, 1, stage, at_s, 6, 0.45);
+    assert_float_equal(measured(trace, 1, MEASURE_PRESS_PEAK_KPA), 36, 0.01);
+    assert_float_equal(measured(trace, 1, MEASURE_PRESS_MEAN_KPA), 26, 0.2);
+    assert_float_equal(measured(trace, 1, MEASURE_PRESS_S), 24, 0.3);
+    assert_float_equal(measured(trace, 1, MEASURE_STEEP_S), at_s[3] - at_s[1], 0.5);
+    assert_true(was_said(trace, TRACKER_WARNING, "press-too-hard"));
+}
+
 static void handling_is_no_brew(void **state)
 {
     struct trace *trace = *state;
@@ -476,6 +523,7 @@ int main(void)
         cmocka_unit_test_setup_teardown(known_cup_is_recognised, setup, teardown),
         cmocka_unit_test_setup_teardown(operator_marks_win, setup, teardown),
         cmocka_unit_test_setup_teardown(begun_and_ended_by_the_operator, setup, teardown),
+        cmocka_unit_test_setup_teardown(a_pressure_instrument_sees_the_press_beside, setup, teardown),
         cmocka_unit_test_setup_teardown(handling_is_no_brew, setup, teardown),
         cmocka_unit_test_setup_teardown(lifting_is_no_tare, setup, teardown),
     };
