@@ -273,9 +273,10 @@ void bench_reading(struct bench *bench, int instrument, const struct reading *re
     bus_publish(bench->bus, outlet->topic, outlet->topic_length, text, (size_t)length);
     bench_feed(bench, instrument, reading, seq, at);
     journal_reading(bench->journal, outlet->topic, outlet->topic_length, text, (size_t)length, seq, at.time_us);
+    settle_reading(bench, outlet->station);
+    /* only now: a tracker that is kept must not know of events that are not written down yet */
     if (bench->now.mono_us - bench->saved_us >= SAVE_EVERY_US)
         save_trackers(bench);
-    settle_reading(bench, outlet->station);
 }
 
 void bench_instrument(struct bench *bench, int instrument, enum instrument_change change, const char *detail)

@@ -75,12 +75,10 @@ struct brew *brews_begin(struct brews *brews, const char *station, uint32_t numb
 
 void brews_add(struct brews *brews, struct brew *brew)
 {
-    int at = brews->count;
+    int at;
 
-    if (brews->count == BREWS_KEPT) {
-        brew_free(brew);
-        return;
-    }
+    make_room(brews);       /* they come by name: the new one is later than the one that goes */
+    at = brews->count;
     while (at > 0 && strcmp(brews->all[at - 1]->name, brew->name) > 0)
         at--;
     memmove(brews->all + at + 1, brews->all + at, (size_t)(brews->count - at) * sizeof *brews->all);

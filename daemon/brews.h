@@ -93,7 +93,7 @@ void brew_strength(const struct brew *brew, double *mean_pct, double *standard_u
 /* As text for the journal, and back.  brew_load returns NULL for what is no brew. */
 json_t *brew_save(const struct brew *brew);
 struct brew *brew_load(const json_t *json);
-/* Adds a loaded brew in its place; frees it when there is no room. */
+/* Adds a loaded brew in its place; where there is no room the oldest goes. */
 void brews_add(struct brews *brews, struct brew *brew);
 
 #endif

@@ -11,6 +11,8 @@
 /* An operator may say that something happened a while ago, not in another age. */
 static const double AGO_MOST_S = 3600;
 
+enum { NAMES_SIZE = 400 };      /* all stages, or all measures, in one sentence */
+
 /* ---- fields ---- */
 
 int control_string(struct request *request, const char *key, const char **out, struct why *why)
@@ -132,6 +134,32 @@ static int get_time(struct request *request, int64_t *out, struct why *why)
     return 0;
 }
 
+static void add_name(char *names, size_t size, const char *name)
+{
+    size_t length = strlen(names);
+
+    snprintf(names + length, size - length, "%s%s", length ? ", " : "", name);
+}
+
+static int no_stage(struct why *why)
+{
+    char names[NAMES_SIZE] = "";
+
+    for (int stage = 0; stage < STAGE_COUNT; stage++)
+        add_name(names, sizeof names, stage_name((enum stage)stage));
+    return why_set(why, -EINVAL, "\"stage\" is one of %s", names);
+}
+
+static int no_measure(struct why *why)
+{
+    char names[NAMES_SIZE] = "";
+
+    for (int measure = 0; measure < MEASURE_COUNT; measure++)
+        if (!measure_derived((enum measure)measure))
+            add_name(names, sizeof names, measure_name((enum measure)measure));
+    return why_set(why, -EINVAL, "\"measure\" is one of %s", names);
+}
+
 static void put_brew(struct request *request, const struct brew *brew)
 {
     if (brew)
@@ -224,13 +252,13 @@ static int do_mark(struct request *request, struct why *why)
     int64_t at_us;
     int station, stage, error;
 
-    if ((error = control_station(request, &station, why)) != 0 || (error = control_string(request, "stage", &name, why)) != 0 ||
+    if ((error = control_station(request, &station, why)) != 0 ||
+        (error = control_string(request, "stage", &name, why)) != 0 ||
         (error = get_time(request, &at_us, why)) != 0)
         return error;
     stage = name ? stage_find(name) : -1;
     if (stage < 0)
-        return why_set(why, -EINVAL, "\"stage\" is one of idle, dose, bloom, pour, steep, stir, settle, press, "
-                       "weigh-out, strength, done");
+        return no_stage(why);
     error = station_mark(request->control->stations, station, (enum stage)stage, at_us, request->now, why);
     put_brew(request, station_running(request->control->stations, station));
     return error;
@@ -243,14 +271,14 @@ static int do_enter(struct request *request, struct why *why)
     double value, uncertainty;
     int measure, error;
 
-    if ((error = control_brew(request, &brew, why)) != 0 || (error = control_string(request, "measure", &name, why)) != 0 ||
+    if ((error = control_brew(request, &brew, why)) != 0 ||
+        (error = control_string(request, "measure", &name, why)) != 0 ||
         (error = get_number(request, "value", &value, why)) != 0 ||
         (error = get_number(request, "standard_uncertainty", &uncertainty, why)) != 0)
         return error;
     measure = name ? measure_find(name) : -1;
     if (measure < 0)
-        return why_set(why, -EINVAL, "\"measure\" is one of dose_g, water_g, beverage_g, strength_pct, drip_g, slurry_c, "
-                       "steep_s, bloom_s, settle_s, press_s, press_peak_kpa, press_mean_kpa");
+        return no_measure(why);
     if (isnan(value))
         return why_set(why, -EINVAL, "\"value\" is missing: the number that was read");
     if (!isnan(uncertainty) && !(uncertainty >= 0 && isfinite(uncertainty)))

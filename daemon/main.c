@@ -279,10 +279,8 @@ static void allow_many_files(void)
 static int start(struct daemon *daemon, struct why *why)
 {
     struct bench_hands hands = {.order = instruments_order, .describe = instruments_describe};
-    int error = uv_loop_init(&daemon->loop);
+    int error;
 
-    if (error < 0)
-        return why_set(why, error, "no event loop: %s", uv_strerror(error));
     catch_signal(daemon, &daemon->interrupt, on_stop, SIGINT);
     catch_signal(daemon, &daemon->terminate, on_stop, SIGTERM);
     catch_signal(daemon, &daemon->hangup, on_hangup, SIGHUP);
@@ -334,6 +332,12 @@ static int run(const char *path, double rate)
     signal(SIGPIPE, SIG_IGN);
     signal(SIGXFSZ, SIG_IGN);   /* a file that may not grow is told like a full disk, and is none to die of */
     clock_start(&daemon.clock, rate);
+    error = uv_loop_init(&daemon.loop);
+    if (error < 0) {
+        program_say("no event loop: %s", uv_strerror(error));
+        drop_config(daemon.config);
+        return EXIT_FAILED;
+    }
     error = start(&daemon, &why);
     if (error < 0) {
         program_say("%s", why.text);

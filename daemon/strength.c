@@ -46,7 +46,7 @@ static double median(double *values, int count)
 /* The sample of this cup that does not fit the others; -1: all do, or they are too few to tell. */
 static int suspect(const struct brew *brew)
 {
-    double values[BREW_SAMPLES], distances[BREW_SAMPLES];
+    double values[BREW_SAMPLES], distances[BREW_SAMPLES], sorted[BREW_SAMPLES];
     double middle, spread;
     int count = brew->sample_count;
     int worst = 0;
@@ -62,13 +62,8 @@ static int suspect(const struct brew *brew)
             worst = i;
     }
     /* two readings alike leave no spread: then the last digit is the least there is */
-    spread = distances[worst];
-    {
-        double sorted[BREW_SAMPLES];
-
-        memcpy(sorted, distances, sizeof *sorted * (size_t)count);
-        spread = fmax(MAD_TO_SIGMA * median(sorted, count), brew->samples[worst].resolution_pct);
-    }
+    memcpy(sorted, distances, sizeof *sorted * (size_t)count);
+    spread = fmax(MAD_TO_SIGMA * median(sorted, count), brew->samples[worst].resolution_pct);
     return distances[worst] > SUSPECT_DEVIATIONS * spread ? worst : -1;
 }
 
@@ -169,7 +164,8 @@ void strength_reading(struct stations *stations, const struct reading *reading, 
             return;
         stations->unknown_us = now.mono_us;
         stations_warn(stations, NULL, NULL, "strength-unknown",
-                      "a %s reading cannot become a strength: set strength_per_brix in [strength] and look at the prism, or enter the strength",
+                      "a %s reading cannot become a strength: set strength_per_brix in [strength] and look at the "
+                      "prism, or enter the strength",
                       quantity_name(reading->quantity));
         return;
     }
