@@ -7,6 +7,7 @@ import json
 import subprocess
 import xml.etree.ElementTree
 
+from bench import station
 from cups import Cups
 
 # Two by two, three cups each; expected values by statsmodels 0.13 and SciPy 1.10.
@@ -249,3 +250,27 @@ def test_report_brews_and_one_brew(bench):
     assert len(done(bench, "--bench", "quay", "brews").splitlines()) == 1
     text = done(bench, "brew", name)
     assert "18.60" in text and "sweet" in text and "comes from strength" in text.replace("\n", " ")
+
+
+def test_report_reads_what_a_planned_morning_left(bench):
+    plan = bench.folder / "plan.ini"
+    plan.write_text("[experiment]\nname = swirl\ntitle = Swirl or not\nreplicates = 3\norder = random\nseed = 1\n"
+                    "[vary]\nstir = none, swirl\n[hold]\ndose_g = 15 +- 0.1\n")
+    bench.configure(station("left"))
+    bench.poised()
+    logger = bench.logger()
+    assert bench.run("poise-ctl", "plan", "load", plan)[0] == 0
+    for cup in range(6):
+        brew = bench.ask(do="begin")["brew"]
+        for measure, value in (("dose_g", 15.0 if cup else 16.0), ("beverage_g", 199.25), ("strength_pct", 1.4 + cup / 50)):
+            assert bench.ask(do="enter", measure=measure, value=value)["ok"]
+        assert bench.ask(do="end")["brew"] == brew
+    bench.wait_query("select count(*) as n from brew_summary where ended_utc is not null", lambda rows: rows[0]["n"] == 6)
+    logger.stop()
+    found = answer(bench, "--all", "swirl")
+    assert found["title"] == "Swirl or not" and found["cups_counted"] == 6
+    assert sorted(level["factors"]["stir"] for level in found["levels"]) == ["none", "swirl"]
+    assert answer(bench, "swirl")["cups_counted"] == 5          # 16 g is out of the plan's tolerance
+    assert "Held: dose 15 g." in done(bench, "swirl")
+    brew = json.loads(done(bench, "--json", "brews").splitlines()[1])
+    assert brew["plan_kept"] == 1 and brew["recipe"] == {"dose_g": 15} and brew["run"] == 2
