@@ -153,6 +153,8 @@ int report_experiment(const struct request *request)
         status = cups_csv(&cups, stdout);
     } else {
         words_experiment(findings, &document, request->html || request->svg);
+        if (request->html || request->svg)
+            document_chart(&document, press_chart(store_database(request->store), findings));
         status = report_out(request, &document, findings->title[0] ? findings->title : findings->experiment);
     }
     document_free(&document);

@@ -33,6 +33,9 @@ int experiment_load(const struct request *request, const char *name, struct cups
  * output otherwise. */
 int report_out(const struct request *request, const struct document *document, const char *title);
 
+/* Press curves of an experiment that varies the press; NULL: it does not, or there are no traces. */
+struct chart *press_chart(sqlite3 *database, const struct findings *findings);
+
 json_t *findings_json(const struct findings *findings);
 
 /* Prints a JSON value and frees it. */
@@ -43,6 +46,9 @@ int cups_csv(const struct cups *cups, FILE *out);
 
 /* One object with every number of a cup; NAN is null. */
 json_t *cup_json(const struct cup *cup);
+
+/* A measure in the digits worth showing; empty: not known. */
+void number_words(const struct cup *cup, enum measure measure, char out[32]);
 
 /* A JSON number, null where it is not finite. */
 json_t *number_json(double number);
