@@ -87,9 +87,9 @@ static void check_instrument(struct config_reader *reader, struct instrument_con
 /* Two links to one port are one port. */
 static char *real_port(const char *port)
 {
-    char *real = is_usb(port) ? NULL : realpath(port, NULL);
+    char real[PATH_MAX];
 
-    return real ? real : strdup(port);
+    return strdup(!is_usb(port) && serial_resolve(port, real, sizeof real) == 0 ? real : port);
 }
 
 struct port {

@@ -17,7 +17,10 @@
 #include <termios.h>
 #include <unistd.h>
 
-enum { PTY_MAJOR_FIRST = 136, PTY_MAJOR_LAST = 143 };      /* Linux, Documentation/admin-guide/devices.txt */
+enum {
+    PTY_MAJOR_FIRST = 136, PTY_MAJOR_LAST = 143,       /* Linux, Documentation/admin-guide/devices.txt */
+    LINKS_MOST = 8              /* from a name of one's own to a by-id link to the port are two */
+};
 
 struct serial {
     int lock;                   /* holds the flock; the port itself where libserialport does not know it */
@@ -101,7 +104,8 @@ static int lock_port(struct serial *serial, const char *path, struct why *why)
         return explain(errno, path, why);
     if (fstat(serial->lock, &found) < 0 || !S_ISCHR(found.st_mode) || !isatty(serial->lock))
         return why_set(why, -EIO, "%s is no serial port", path);
-    serial->pseudo = major(found.st_rdev) >= PTY_MAJOR_FIRST && major(found.st_rdev) <= PTY_MAJOR_LAST;
+    serial->pseudo = !serial->port && major(found.st_rdev) >= PTY_MAJOR_FIRST &&
+                     major(found.st_rdev) <= PTY_MAJOR_LAST;
     if (flock(serial->lock, LOCK_EX | LOCK_NB) < 0)
         return explain(errno, path, why);
     /* root is let in through TIOCEXCL, so look whether somebody has set it */
@@ -196,21 +200,72 @@ static int finish(struct serial *serial, const char *path, struct why *why)
     return 0;
 }
 
+/* Where a link leads: "/dev/serial/by-id/x" and "../../ttyUSB0" make "/dev/ttyUSB0". */
+static int follow(char path[PATH_MAX])
+{
+    char target[PATH_MAX], *slash, *rest = target;
+    ssize_t length = readlink(path, target, sizeof target - 1);
+
+    if (length < 0)
+        return -errno;
+    target[length] = '\0';
+    if (target[0] == '/') {
+        strcpy(path, target);
+        return 0;
+    }
+    slash = strrchr(path, '/');
+    while (slash && slash > path && strncmp(rest, "../", 3) == 0) {
+        *slash = '\0';
+        slash = strrchr(path, '/');
+        rest += 3;
+    }
+    if (slash == NULL || (size_t)(slash + 1 - path) + strlen(rest) >= PATH_MAX)
+        return -ENAMETOOLONG;
+    strcpy(slash + 1, rest);
+    return 0;
+}
+
+/* libserialport knows ports by the kernel's name alone, so links are followed until it does.  What it never
+ * knows ends as the plain path of a terminal.  0 or a negative errno. */
+static int resolve(const char *path, char out[PATH_MAX], struct sp_port **port)
+{
+    if (strlen(path) >= PATH_MAX)
+        return -ENAMETOOLONG;
+    strcpy(out, path);
+    for (int links = 0, error = 0; links < LINKS_MOST && error == 0; links++) {
+        if (sp_get_port_by_name(out, port) == SP_OK)
+            return 0;
+        *port = NULL;
+        error = follow(out);
+    }
+    return realpath(path, out) ? 0 : -errno;
+}
+
+int serial_resolve(const char *path, char *out, size_t size)
+{
+    struct sp_port *port = NULL;
+    char resolved[PATH_MAX];
+    int error = resolve(path, resolved, &port);
+
+    sp_free_port(port);
+    if (error < 0 || strlen(resolved) >= size)
+        return error < 0 ? error : -ENAMETOOLONG;
+    strcpy(out, resolved);
+    return 0;
+}
+
 int serial_open(struct serial **out, const char *path, const struct serial_settings *settings, struct why *why)
 {
     struct serial *serial;
     char resolved[PATH_MAX];
     int error;
 
-    if (realpath(path, resolved) == NULL)
-        return explain(errno, path, why);
     serial = calloc(1, sizeof *serial);
     if (serial == NULL)
         return why_set(why, -ENOMEM, "no memory to open %s", path);
     serial->lock = -1;
-    error = lock_port(serial, resolved, why);
-    if (error == 0 && !serial->pseudo && sp_get_port_by_name(resolved, &serial->port) != SP_OK)
-        serial->port = NULL;
+    error = resolve(path, resolved, &serial->port);
+    error = error < 0 ? explain(-error, path, why) : lock_port(serial, resolved, why);
     serial->touched = error == 0;
     if (error == 0)
         error = (serial->port ? set_known : set_direct)(serial, resolved, settings, why);

@@ -19,6 +19,10 @@ struct serial_settings {
 /* "9600 8N1", which is also what NULL stands for.  Returns 0, or -EINVAL with a sentence. */
 int serial_settings_parse(const char *text, struct serial_settings *out, struct why *why);
 
+/* The port behind a by-id link or a name of one's own: two paths that lead to the same are one port.  0 or a
+ * negative errno. */
+int serial_resolve(const char *path, char *out, size_t size);
+
 struct serial;
 
 /* Opens the port, non-blocking.  Returns 0, or a negative errno with a sentence that says what to

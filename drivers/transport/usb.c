@@ -350,8 +350,8 @@ static int explain(int error, struct usb_place place, struct why *why)
 {
     switch (error) {
     case LIBUSB_ERROR_ACCESS:
-        return why_set(why, -EACCES, "no permission to open /dev/bus/usb/%03u/%03u; install the udev rules of poise, or "
-                       "join the group poise and log in again", place.bus, place.address);
+        return why_set(why, -EACCES, "no permission to open /dev/bus/usb/%03u/%03u; install the udev rules of poise, "
+                       "or join the group poise and log in again", place.bus, place.address);
     case LIBUSB_ERROR_BUSY:
         return why_set(why, -EBUSY, "another program reads it; close it there");
     case LIBUSB_ERROR_NO_DEVICE: case LIBUSB_ERROR_NOT_FOUND:

@@ -1,10 +1,11 @@
-"""poised reads USB instruments: unchanged, under umockdev."""
+"""poised reads instruments on USB: unchanged, under umockdev."""
 import errno
 import pathlib
 import sys
 
 sys.path.insert(0, str(pathlib.Path(__file__).parents[1] / "behaviour"))
-from bench import event, reading, station  # noqa: E402
+from bench import event, line_scale, reading, station  # noqa: E402
+from mock_adapter import MockAdapter  # noqa: E402
 from mock_usb import MockScale, MockTypist, UMockdev  # noqa: E402
 
 
@@ -191,3 +192,20 @@ def test_scales_are_taken_by_themselves_where_none_is_configured(bench):
     awake(first, bus, "scale-a1")
     names = [one["instrument"] for one in bench.ask(do="status")["state"]["instruments"]]
     assert names == ["scale-a1", "scale-1-2"]           # and no keyboard
+
+
+def test_a_serial_adapter_is_found_by_its_link_under_any_name(bench):
+    adapter = MockAdapter(computer(bench))
+    adapter.plug()
+    _, bus = start(bench, line_scale("left-scale", adapter.link, station="left"))
+    for _ in range(2):
+        if adapter.number > 0:
+            bus.wait_for(change("left-scale", "found"))
+        assert adapter.asked_lines.wait(20)         # opened by libserialport, not as any terminal
+        adapter.line("ST,GS,+  9.99 g")
+        adapter.line(f"ST,GS,+  12.3{adapter.number} g")
+        bus.wait_for(reading("left-scale", value=12.3 + adapter.number / 100))
+        adapter.asked_lines.clear()
+        adapter.unplug()
+        bus.wait_for(change("left-scale", "lost"))
+        adapter.plug()
