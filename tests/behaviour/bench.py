@@ -32,6 +32,7 @@ import zmq
 
 PATIENCE_S = 20     # a sanitized program on a busy two-core machine answers within this, or not at all
 SANITIZERS = re.compile(rb"AddressSanitizer|LeakSanitizer|ThreadSanitizer|runtime error:|UndefinedBehaviorSanitizer")
+SUPPRESSIONS = pathlib.Path(__file__).parents[1] / "thread.supp"
 SCHEMA = pathlib.Path(__file__).parents[2] / "include/poise/messages.schema.json"
 _libc = ctypes.CDLL(None)
 
@@ -319,7 +320,8 @@ class Bench:
             "XDG_RUNTIME_DIR": str(folder / "run"), "XDG_DATA_HOME": str(folder / "data"), "HOME": str(folder),
             "LC_ALL": "C.UTF-8", "NO_COLOR": "1", "TZ": "UTC",
             "ASAN_OPTIONS": "detect_leaks=1:abort_on_error=0:exitcode=99",
-            "UBSAN_OPTIONS": "print_stacktrace=1:halt_on_error=1", "TSAN_OPTIONS": "exitcode=99",
+            "UBSAN_OPTIONS": "print_stacktrace=1:halt_on_error=1",
+            "TSAN_OPTIONS": f"exitcode=99:suppressions={SUPPRESSIONS}",
         }
         (folder / "run").mkdir(mode=0o700)
 
