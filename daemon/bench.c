@@ -230,6 +230,8 @@ void bench_feed(struct bench *bench, int instrument, const struct reading *readi
 {
     enum quantity own = bench->config->instruments[instrument].quantity;
 
+    if (bench->outlets[instrument].apart && reading->quantity == QUANTITY_MASS)
+        return;
     if (own == QUANTITY_NONE || reading->quantity == own)
         stations_reading(&bench->stations, bench->outlets[instrument].station, reading, seq, at);
     else if (reading->quantity == QUANTITY_TEMPERATURE &&
@@ -354,6 +356,14 @@ static void requested(void *context, const struct bus_peer *peer, const char *te
 
 /* ---- opening and closing ---- */
 
+static bool a_station_weighs(const struct config *config)
+{
+    for (int i = 0; i < config->instrument_count; i++)
+        if (config->instruments[i].station[0] && config->instruments[i].quantity == QUANTITY_MASS)
+            return true;
+    return false;
+}
+
 static int make_outlets(struct bench *bench, const struct config *config, struct why *why)
 {
     struct outlet *outlets = calloc((size_t)config->instrument_count + 1, sizeof *outlets);
@@ -366,6 +376,7 @@ static int make_outlets(struct bench *bench, const struct config *config, struct
         outlets[i].topic_length = (size_t)snprintf(outlets[i].topic, TOPIC_SIZE, "reading/%s/%s", config->bench,
                                                    config->instruments[i].name);
         outlets[i].station = station[0] ? station_find(&bench->stations, station) : -1;
+        outlets[i].apart = !station[0] && a_station_weighs(config);
     }
     free(bench->outlets);
     bench->outlets = outlets;

@@ -16,6 +16,8 @@ struct outlet {
     char topic[TOPIC_SIZE];
     size_t topic_length;
     int station;                    /* -1: the whole bench */
+    bool apart;                     /* a scale of no station, where a station has its own: shown and kept, but
+                                     * what lies on it is no part of a brew */
 };
 
 struct bench {

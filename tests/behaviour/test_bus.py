@@ -32,6 +32,23 @@ def test_a_late_joiner_gets_the_state(bench):
     assert state["seq"] == max(message["seq"] for message in early.drain())
 
 
+def test_a_scale_of_no_station_is_no_part_of_a_brew_where_a_station_has_its_own(bench):
+    spare = bench.port("spare-scale")
+    port = one_scale(bench, line_scale("spare-scale", spare))
+    bench.poised()
+    bus = bench.subscribe()
+    for one in (port, spare):
+        one.wait_heard()
+        one.line("")
+    port.line("ST,GS,+   300.0 g")
+    spare.line("ST,GS,+    18.3 g")
+    port.line("ST,GS,+   300.0 g")
+    bus.wait_for(reading("left-scale", value=300))
+    spare.line("ST,GS,+    18.3 g")
+    bus.wait_for(reading("spare-scale", value=18.3))
+    assert bench.subscribe().messages[0]["stations"][0]["load_g"] == 300
+
+
 def test_only_those_who_want_the_state_cause_one(bench):
     one_scale(bench)
     bench.poised()
