@@ -310,6 +310,21 @@ int kinetics_interval(const struct kinetics_data *data, const struct kinetics_fi
     return 0;
 }
 
+bool kinetics_identified(const struct kinetics_data *data, const struct kinetics_fit *fit, double confidence)
+{
+    static const enum kinetics_quantity quantities[] = { QUANTITY_OF_PLATEAU, QUANTITY_OF_RATE };
+
+    for (size_t i = 0; i < sizeof quantities / sizeof *quantities; i++) {
+        struct kinetics_question question = { quantities[i], 0, 0, 0 };
+        struct interval interval;
+
+        if (kinetics_interval(data, fit, &question, confidence, &interval) < 0 || !(interval.low > 0)
+            || !isfinite(interval.high))
+            return false;
+    }
+    return true;
+}
+
 struct interval kinetics_difference(double a, struct interval of_a, double b, struct interval of_b)
 {
     struct interval out = { a - b - hypot(a - of_a.low, of_b.high - b), a - b + hypot(of_a.high - a, b - of_b.low) };

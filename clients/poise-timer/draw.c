@@ -16,6 +16,7 @@ enum {
     TITLE_COLUMNS = 50,         /* narrower panes say "007" instead of "brew 007" */
     GONE_COLUMNS = 70,          /* narrower screens say in fewer words that the bench is gone */
     TALL_ROWS = 18,             /* from here on there is room for the last cup and what waits */
+    FACTOR_MARGINS = 3,         /* columns that two factors take besides their words, which have commas */
     NOTICE_US = 12000000        /* a warning is read within it */
 };
 
@@ -125,10 +126,13 @@ static void draw_bar(struct canvas *canvas, struct pane pane, int y, const struc
 }
 
 /* The lines below the digits, the most needed first.  Returns how many there are. */
-enum { PANE_LINES = 6, LINE_ROWS = 2 };
+enum { PANE_LINES = 6, LINE_ROWS = 2, QUESTION_ROWS = 4 };
 struct line {
     enum look look;
+    bool run;                   /* the run of the plan: what differs stands out */
+    int rows;                   /* at most; 0: LINE_ROWS */
     char text[WORDS_SIZE];
+    char brief[WORDS_SIZE];     /* where that does not fit; empty: it is cut */
 };
 
 static int station_lines(const struct timer_model *model, const struct timer_station *station, int64_t now_us,
@@ -137,26 +141,61 @@ static int station_lines(const struct timer_model *model, const struct timer_sta
     bool bad, running = station_brewing(station);
     int count = 0;
 
+    memset(lines, 0, PANE_LINES * sizeof *lines);
     if (*station->question)
-        snprintf(lines[count].text, WORDS_SIZE, "? %s%s",
-                 *station->question_detail ? station->question_detail : station->question,
-                 station->question_measure >= 0 ? " (key a)" : "");
+        snprintf(lines[count].text, WORDS_SIZE, "%s%s", station->question_measure >= 0 ? "Key a: " : "? ",
+                 *station->question_detail ? station->question_detail : station->question);
     else
         words_guide(model, station, now_us, lines[count].text);
+    lines[count].rows = *station->question ? QUESTION_ROWS : LINE_ROWS;
     lines[count++].look = *station->question ? LOOK_WARN : LOOK_STRONG;
     words_numbers(station, now_us, false, lines[count].text);
     lines[count++].look = LOOK_PLAIN;
     words_scale(model, station, now_us, &bad, lines[count].text);
     lines[count++].look = bad ? LOOK_WARN : LOOK_PLAIN;
-    words_varied(station, lines[count].text);
+    words_share(model, station, now_us, lines[count].text);
+    lines[count++].look = LOOK_PLAIN;
+    lines[count].run = !running;
+    words_varied(station, WORDS_WHOLE, lines[count].text);
+    words_varied(station, WORDS_BRIEF, lines[count].brief);
     lines[count++].look = running ? LOOK_PLAIN : LOOK_STRONG;
-    words_held(station, lines[count].text);
+    words_held(station, WORDS_WHOLE, lines[count].text);
+    words_held(station, WORDS_BRIEF, lines[count].brief);
     lines[count++].look = LOOK_PLAIN;
     return count;
 }
 
-/* The lines at the foot of a pane: each gets one row, and a second where that takes none from another. */
-static void draw_lines(struct canvas *canvas, struct pane pane, const struct line *lines, int count)
+/* The run of the plan in one row, what differs from the one before standing out.  False: it does not fit. */
+static bool draw_run(struct canvas *canvas, struct pane pane, int y, const struct timer_station *station)
+{
+    enum brevity brevity = WORDS_WHOLE;
+    char text[WORDS_SIZE];
+    bool changed;
+    int x, edge = pane.x + pane.width;
+
+    if (canvas_columns(words_varied(station, brevity, text)) + FACTOR_MARGINS > pane.width)
+        brevity = WORDS_BRIEF;
+    if (canvas_columns(words_varied(station, brevity, text)) + FACTOR_MARGINS > pane.width)
+        return false;
+    x = canvas_put(canvas, pane.x, y, pane.width, LOOK_STRONG, words_run(station, text));
+    for (int i = 0; *words_factor(station, i, brevity, &changed, text); i++) {
+        enum look look = changed ? LOOK_HERE : LOOK_PLAIN;
+
+        x = canvas_put(canvas, x + 1, y, edge - x - 1, look, " ");
+        x = canvas_put(canvas, x, y, edge - x, look, text);
+        x = canvas_put(canvas, x, y, edge - x, look, " ");
+    }
+    return true;
+}
+
+static int rows_of(const struct line *line)
+{
+    return line->rows ? line->rows : LINE_ROWS;
+}
+
+/* The lines at the foot of a pane: each gets one row, and more where that takes none from another. */
+static void draw_lines(struct canvas *canvas, struct pane pane, const struct timer_station *station,
+                       const struct line *lines, int count)
 {
     int y = pane.y, left = pane.rows, waiting = 0;
 
@@ -164,13 +203,16 @@ static void draw_lines(struct canvas *canvas, struct pane pane, const struct lin
         waiting += *lines[i].text != '\0';
     for (int i = 0; i < count && left > 0; i++) {
         int room = left - --waiting, used;
+        const char *text;
 
         if (!*lines[i].text) {
             waiting++;
             continue;
         }
-        room = room < 1 ? 1 : room > LINE_ROWS ? LINE_ROWS : room;
-        used = canvas_wrap(canvas, pane.x, y, pane.width, room, lines[i].look, lines[i].text);
+        room = room < 1 ? 1 : room > rows_of(&lines[i]) ? rows_of(&lines[i]) : room;
+        text = *lines[i].brief && canvas_lines(pane.width, room + 1, lines[i].text) > room ? lines[i].brief : lines[i].text;
+        used = lines[i].run && draw_run(canvas, pane, y, station) ? 1
+            : canvas_wrap(canvas, pane.x, y, pane.width, room, lines[i].look, text);
         y += used;
         left -= used;
     }
@@ -187,8 +229,10 @@ static void draw_station(struct canvas *canvas, struct pane pane, const struct t
     words_focus(model, station, now_us, &focus);
     count = station_lines(model, station, now_us, lines);
     for (int i = 0; i < count; i++) {
-        least += *lines[i].text != '\0';
-        wanted += canvas_lines(pane.width, LINE_ROWS, lines[i].text);
+        int rows = canvas_lines(pane.width, rows_of(&lines[i]), lines[i].text);
+
+        least += rows > LINE_ROWS ? rows : rows > 0;    /* a question is read whole */
+        wanted += rows;
     }
     draw_title(canvas, pane, model, station, chosen);
     if (pane.rows >= PANE_ROWS + 4) {
@@ -207,7 +251,7 @@ static void draw_station(struct canvas *canvas, struct pane pane, const struct t
     y += end - y > wanted;
     part.y = y;
     part.rows = end - y;
-    draw_lines(canvas, part, lines, count);
+    draw_lines(canvas, part, station, lines, count);
 }
 
 static void draw_stations(struct canvas *canvas, struct pane room, const struct timer_model *model, int chosen,
@@ -256,8 +300,8 @@ static void draw_header(struct canvas *canvas, const struct timer_model *model, 
         return;
     }
     if (model->plan_of > 0) {
-        snprintf(text, sizeof text, "  %s: %d of %d done", *model->title ? model->title : model->experiment,
-                 model->plan_done, model->plan_of);
+        snprintf(text, sizeof text, "  %d of %d done: %s", model->plan_done, model->plan_of,
+                 *model->title ? model->title : model->experiment);
         x = canvas_put(canvas, x, 0, canvas->width - x, LOOK_PLAIN, text);
     }
     if (model->rate != 1) {

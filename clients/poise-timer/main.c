@@ -13,6 +13,7 @@
 #include <unistd.h>
 
 #include "draw.h"
+#include "history.h"
 #include "model.h"
 #include "plain.h"
 #include "poise/client.h"
@@ -35,6 +36,11 @@ struct timer {
     struct canvas canvas;
     const char *station;        /* chosen on the command line; NULL: the first */
     bool plain;
+    char said_next[TIMER_STATIONS][PLAIN_SIZE];     /* plain: the run last offered in words */
+    char store[PLACE_SIZE];     /* where earlier cups may be */
+    bool store_named;           /* on the command line */
+    bool store_due;             /* a brew began or ended: to be read when the state tells the run */
+    char store_trouble[sizeof (struct why)];    /* said once, until it is another */
 };
 
 static volatile sig_atomic_t stop;
@@ -55,12 +61,14 @@ static int64_t local_now_us(void)
 
 static void usage(FILE *out)
 {
-    fputs("Usage: poise-timer [--plain] [--station NAME] [--steep SECONDS] [--bus ADDRESS] [--control ADDRESS]\n"
+    fputs("Usage: poise-timer [--plain] [--station NAME] [--steep SECONDS] [--store FILE]\n"
+          "                   [--bus ADDRESS] [--control ADDRESS]\n"
           "Shows a brewing bench: the stage, the steep, what comes next.\n"
           "\n"
           "  -p, --plain            a line a second and a line per event, instead of a screen\n"
           "  -S, --station NAME     the station that the keys speak to at first\n"
           "  -t, --steep SECONDS    the steep to count towards where no plan says it\n"
+          "  -s, --store FILE       the store that knows earlier cups (default: POISE_STORE, or the usual file)\n"
           "  -b, --bus ADDRESS      where the bench speaks (default: POISE_BUS, or the usual sockets)\n"
           "  -c, --control ADDRESS  where it answers (default: POISE_CONTROL, or the usual sockets)\n"
           "  -h, --help             this text\n"
@@ -139,11 +147,21 @@ static void key_on_answer_page(struct timer *timer, int key)
     }
 }
 
+static bool asks(const struct timer_station *station)
+{
+    return station && *station->question && station->question_measure >= 0;
+}
+
 static void open_answer_page(struct timer *timer)
 {
     const struct timer_station *station = chosen(timer);
 
-    if (!station || !*station->question || station->question_measure < 0) {
+    for (int i = 0; i < timer->model.stations && !asks(station); i++)
+        if (asks(&timer->model.station[i])) {       /* the station that asks is the one that is meant */
+            timer->page.chosen = i;
+            station = chosen(timer);
+        }
+    if (!asks(station)) {
         model_notice(&timer->model, false, local_now_us(), "nothing is asked here that a number would answer");
         return;
     }
@@ -244,12 +262,51 @@ static void print_now(const struct timer *timer)
         puts(plain_now(&timer->model, i, local_now_us(), line));
 }
 
-static void print_event(const struct timer *timer, const struct message *message)
+static void print_event(struct timer *timer, const struct message *message)
 {
     char line[PLAIN_SIZE];
 
     if (*plain_event(&timer->model, message, line))
         puts(line);
+    for (int i = 0; message->kind == MESSAGE_STATE && i < timer->model.stations; i++)
+        if (strcmp(plain_next(&timer->model, i, line), timer->said_next[i]) != 0) {
+            strcpy(timer->said_next[i], line);
+            if (*line)
+                puts(line);
+        }
+}
+
+/* ---- memory ---- */
+
+static void say_trouble(struct timer *timer, const char *text)
+{
+    if (strcmp(timer->store_trouble, text) == 0)
+        return;
+    snprintf(timer->store_trouble, sizeof timer->store_trouble, "%s", text);
+    if (!*text)
+        return;
+    if (timer->plain)
+        program_say("%s", text);
+    model_notice(&timer->model, true, local_now_us(), "%s", text);
+}
+
+/* The usual store need not be there; one that was named, or that cannot be read, is told of. */
+static void read_store(struct timer *timer)
+{
+    struct why why = { "" };
+    int error = history_read(&timer->model, timer->store, &why);
+
+    timer->store_due = false;
+    say_trouble(timer, error == 0 || (error == -ENOENT && !timer->store_named) ? "" : why.text);
+}
+
+/* The state that follows tells the run that is under way then, or the next. */
+static void remember(struct timer *timer, const struct message *message)
+{
+    if (message->kind == MESSAGE_BREW && (message->brew.change == BREW_BEGIN || message->brew.change == BREW_END))
+        timer->store_due = true;
+    else if (message->kind == MESSAGE_STATE && timer->store_due)
+        read_store(timer);
 }
 
 static void take_event(struct timer *timer, int event, struct message *message, const struct why *why)
@@ -259,6 +316,7 @@ static void take_event(struct timer *timer, int event, struct message *message, 
     switch (event) {
     case CLIENT_MESSAGE:
         model_message(&timer->model, message, now_us);
+        remember(timer, message);
         if (timer->plain)
             print_event(timer, message);
         message_free(message);
@@ -268,6 +326,7 @@ static void take_event(struct timer *timer, int event, struct message *message, 
         if (timer->plain)
             printf("the bench is there\n");
         model_found(&timer->model, now_us);
+        timer->store_due = true;
         break;
     case CLIENT_GONE:
         if (timer->plain)
@@ -388,18 +447,18 @@ int main(int argc, char **argv)
     static const struct option options[] = {
         { "plain", no_argument, NULL, 'p' }, { "station", required_argument, NULL, 'S' },
         { "steep", required_argument, NULL, 't' }, { "bus", required_argument, NULL, 'b' },
-        { "control", required_argument, NULL, 'c' }, { "help", no_argument, NULL, 'h' },
+        { "control", required_argument, NULL, 'c' }, { "store", required_argument, NULL, 's' }, { "help", no_argument, NULL, 'h' },
         { "version", no_argument, NULL, 'V' }, { NULL, 0, NULL, 0 }
     };
     static struct timer timer;
-    const char *bus = NULL, *control = NULL;
+    const char *bus = NULL, *control = NULL, *store = NULL;
     double steep_s = NAN;
     int option;
 
     setlocale(LC_ALL, "");
     setlocale(LC_NUMERIC, "C");         /* what is typed and printed has a decimal point */
     program_begin(argv[0]);
-    while ((option = getopt_long(argc, argv, "pS:t:b:c:hV", options, NULL)) != -1)
+    while ((option = getopt_long(argc, argv, "pS:t:s:b:c:hV", options, NULL)) != -1)
         switch (option) {
         case 'p': timer.plain = true; break;
         case 'S': timer.station = optarg; break;
@@ -407,6 +466,7 @@ int main(int argc, char **argv)
             if (!steep_from(optarg, &steep_s))
                 return EXIT_USAGE;
             break;
+        case 's': store = optarg; break;
         case 'b': bus = optarg; break;
         case 'c': control = optarg; break;
         case 'h': usage(stdout); return EXIT_DONE;
@@ -417,5 +477,7 @@ int main(int argc, char **argv)
         program_say("%s: not an option", argv[optind]);
         return EXIT_USAGE;
     }
+    timer.store_named = store != NULL;
+    place_store(store, timer.store, sizeof timer.store);
     return start(&timer, bus, control, steep_s);
 }

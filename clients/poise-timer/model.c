@@ -14,8 +14,7 @@ enum {
     REST_WINDOW_US = 500000,        /* what the scale showed just before something began is averaged over this */
     GAUGE_STALE_US = 2000000        /* a pressure instrument silent for longer says nothing about now */
 };
-static const double TARE_FROM_G = 5;        /* a fall from more than this ... */
-static const double TARE_TO_G = 0.5;        /* ... to less than this within one indication is a tare, while pouring */
+static const double TARE_FROM_G = 5;        /* a fall from more than this to zero within one indication is a tare, while pouring */
 
 void model_begin(struct timer_model *model, double planned_steep_s)
 {
@@ -32,6 +31,7 @@ void model_found(struct timer_model *model, int64_t local_us)
     for (int i = 0; i < model->stations; i++) {     /* it may be another clock that counts there now */
         model->station[i].shown_at_us = model->station[i].gauge_at_us = 0;
         model->station[i].recent_count = 0;
+        station_forgets_rest(&model->station[i]);
     }
 }
 
@@ -80,15 +80,19 @@ static void take_mass(struct timer_station *station, const struct message *messa
     station->shown_at_us = message->common.mono_us;
     if (reading->status != READING_OK)
         return;
-    if (had_one && pouring(station) && before_g > TARE_FROM_G && fabs(now_g) < TARE_TO_G) {
-        station->offset_g += before_g - now_g;
-        station->recent_count = 0;
+    if (had_one && is_zero_g(now_g)) {
+        if (pouring(station) && before_g > TARE_FROM_G) {
+            station->offset_g += before_g - now_g;
+            station->recent_count = 0;
+        }
+        station_zeroed(station, before_g);
     }
     station->shown = reading->value;
     station->recent[station->recent_next] = (struct timer_point){ message->common.mono_us, now_g };
     station->recent_next = (station->recent_next + 1) % TIMER_READINGS;
     if (station->recent_count < TIMER_READINGS)
         station->recent_count++;
+    station_rests(station);
 }
 
 static void take_reading(struct timer_model *model, const struct message *message)
@@ -123,6 +127,7 @@ static void take_brew(struct timer_model *model, const struct message_brew *brew
         station->water_base_g = station->press_base_g = NAN;
         station->stage_count = 0;
         station->question[0] = '\0';
+        station->curve.cups = 0;
         measures_clear(&station->measures);
         memset(station->above, 0, sizeof station->above);
     } else if (strcmp(station->brew, brew->brew) == 0 && brew->change != BREW_NOTE) {
@@ -134,8 +139,7 @@ static void take_brew(struct timer_model *model, const struct message_brew *brew
     }
 }
 
-/* Newest first; false behind the oldest. */
-static bool recent_at(const struct timer_station *station, int back, struct timer_point *out)
+bool station_recent(const struct timer_station *station, int back, struct timer_point *out)
 {
     if (back >= station->recent_count)
         return false;
@@ -152,7 +156,7 @@ static double shown_before_g(const struct timer_station *station, int64_t at_us,
     int64_t last_us = 0;
     int count = 0;
 
-    for (int back = 0; recent_at(station, back, &point); back++) {
+    for (int back = 0; station_recent(station, back, &point); back++) {
         if (point.mono_us > at_us)
             continue;
         last_us = count ? last_us : point.mono_us;
@@ -333,7 +337,7 @@ double station_flow_g_per_s(const struct timer_station *station, int64_t now_us)
     double n = 0, sum_t = 0, sum_g = 0, sum_tt = 0, sum_tg = 0, spread;
     struct timer_point point;
 
-    for (int back = 0; recent_at(station, back, &point) && now_us - point.mono_us <= FLOW_WINDOW_US; back++) {
+    for (int back = 0; station_recent(station, back, &point) && now_us - point.mono_us <= FLOW_WINDOW_US; back++) {
         double t_s = (double)(point.mono_us - now_us) / 1e6;
 
         n++;

@@ -8,6 +8,7 @@
 #include <stdbool.h>
 #include <stdint.h>
 
+#include "poise/kinetics.h"
 #include "poise/messages.h"
 
 enum {
@@ -15,7 +16,7 @@ enum {
     TIMER_STAGES = 32,          /* of one brew: two stirs and three pours are 10 */
     TIMER_WAITING = 16,
     TIMER_READINGS = 128,       /* six seconds at twenty a second: flow, and the moment before the press */
-    TIMER_WORD = 40, TIMER_WORDS = 24
+    TIMER_WORD = 48, TIMER_WORDS = 24    /* as long as a plan lets a word be */
 };
 
 /* One thing that a plan varies or holds: "steep_s", 120 or "stir", "swirl". */
@@ -38,6 +39,22 @@ struct timer_point {
     double g;
 };
 
+/* What was on the scale before small things were added, as its readings show it. */
+enum rest_since { SINCE_NOTHING, SINCE_SET_DOWN, SINCE_ZERO };
+struct timer_rest {
+    bool known;
+    double last_g;                      /* the indication when the scale last stood still */
+    double base_g;                      /* the same before small things were added ... */
+    enum rest_since since;              /* ... and what had happened then; SINCE_NOTHING: nothing that asks for coffee */
+    double weighed_g;                   /* added, then tared away; NAN: nothing */
+};
+
+/* The curve of the earlier cups of a run. */
+struct timer_curve {
+    size_t cups;                        /* 0: none is known */
+    struct kinetics_fit fit;
+};
+
 struct timer_station {
     char name[NAME_SIZE];
     enum stage stage;
@@ -51,6 +68,8 @@ struct timer_station {
     bool above[MEASURE_COUNT];
     bool has_next;
     struct timer_run next;              /* the run under way, or else the next */
+    struct timer_run brewed, before;    /* the newest run seen brewing here, and the one before it; run 0: none */
+    struct timer_curve curve;           /* of earlier cups like `next` */
     char question[NAME_SIZE], question_detail[DETAIL_SIZE];
     int question_measure;               /* -1: the answer is no measure */
 
@@ -66,6 +85,7 @@ struct timer_station {
     double press_base_g;                /* what the scale showed just before the press */
     struct timer_point recent[TIMER_READINGS];
     int recent_count, recent_next;
+    struct timer_rest rest;
 
     double gauge_kpa;                   /* a pressure instrument's last indication; NAN: none */
     int64_t gauge_at_us;
@@ -122,8 +142,17 @@ double station_water_g(const struct timer_station *station);                    
 double station_flow_g_per_s(const struct timer_station *station, int64_t now_us);
 double station_press_kpa(const struct timer_station *station, int64_t now_us);     /* now, while pressing */
 double station_age_s(const struct timer_station *station, int64_t now_us);         /* of the scale's indication */
+/* Added since something heavy was set down or the scale went to zero: coffee, perhaps.  NAN: nothing of the kind. */
+double station_added_g(const struct timer_station *station, enum rest_since *since);
+
+/* How much of what can be had a cup pressed after `steep_s` would have (0 to 1), by the earlier cups; NAN: not known. */
+double station_share(const struct timer_station *station, double steep_s);
+
 bool station_brewing(const struct timer_station *station);                         /* dose to press */
 bool station_had(const struct timer_station *station, enum stage stage);
+
+/* The run that was brewed here before `next`; NULL: none that was seen. */
+const struct timer_run *station_run_before(const struct timer_station *station);
 
 /* The plan's number for a measure, "bloom_g" or the like; NAN: none.  tolerance may be NULL. */
 double station_planned(const struct timer_station *station, const char *name, double *tolerance);

@@ -7,6 +7,15 @@
 /* NULL: there is none of that name. */
 struct timer_station *model_station(struct timer_model *model, const char *name);
 
+/* Its readings, newest first; false behind the oldest. */
+bool station_recent(const struct timer_station *station, int back, struct timer_point *out);
+
+/* The scale has spoken: stands it still?  And it fell from `before_g` to zero within one indication. */
+void station_rests(struct timer_station *station);
+void station_zeroed(struct timer_station *station, double before_g);
+void station_forgets_rest(struct timer_station *station);
+bool is_zero_g(double shown_g);
+
 /* What stands on the scale, tares added back; NAN: not known. */
 double station_load_g(const struct timer_station *station);
 

@@ -46,6 +46,18 @@ static bool bloom_planned(const struct timer_station *station)
     return station_planned(station, "bloom_s", NULL) > 0 || station_planned(station, "bloom_g", NULL) > 0;
 }
 
+const struct timer_run *station_run_before(const struct timer_station *station)
+{
+    const struct timer_run *run = *station->brew ? &station->before : &station->brewed;
+
+    return station->has_next && run->run > 0 && strcmp(run->experiment, station->next.experiment) == 0 ? run : NULL;
+}
+
+double station_share(const struct timer_station *station, double steep_s)
+{
+    return station->curve.cups ? kinetics_share_at(&station->curve.fit, steep_s) : (double)NAN;
+}
+
 enum stage station_next_stage(const struct timer_station *station)
 {
     switch (station->stage) {

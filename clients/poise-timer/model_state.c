@@ -130,6 +130,11 @@ static void read_question(json_t *question, struct timer_station *station)
     station->question_measure = measure_find(text_of(question, "measure"));
 }
 
+static bool same_run(const struct timer_run *one, const struct timer_run *other)
+{
+    return one->run == other->run && strcmp(one->experiment, other->experiment) == 0;
+}
+
 static void read_station(json_t *json, struct timer_station *station)
 {
     int stage = stage_find(text_of(json, "stage"));
@@ -154,6 +159,10 @@ static void read_station(json_t *json, struct timer_station *station)
     read_question(json_object_get(json, "question"), station);
     station->has_next = json_is_object(next);
     run_read(next, &station->next);
+    if (*station->brew && station->has_next && !same_run(&station->next, &station->brewed)) {
+        station->before = station->brewed;
+        station->brewed = station->next;
+    }
 }
 
 /* Reads the stations; those that were there keep what only readings tell. */
@@ -174,6 +183,7 @@ static void read_stations(struct timer_model *model, json_t *list)
             continue;
         memset(station, 0, sizeof *station);
         station->press_base_g = station->gauge_kpa = station->slurry_c = NAN;
+        station_forgets_rest(station);
         for (int i = 0; i < known; i++)
             if (strcmp(before[i].name, name) == 0)
                 *station = before[i];

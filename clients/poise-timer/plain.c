@@ -24,20 +24,38 @@ char *plain_now(const struct timer_model *model, int i, int64_t local_us, char *
     const struct timer_station *station = &model->station[i];
     int64_t now_us = model_now_us(model, local_us);
     size_t length = clock_words(model_time_us(model, local_us), out);
-    char numbers[WORDS_SIZE], scale[WORDS_SIZE], brew[BREW_SIZE + 8] = "", time[16], bar[80] = "";
+    char numbers[WORDS_SIZE], share[WORDS_SIZE], scale[WORDS_SIZE], brew[BREW_SIZE + 8] = "", time[16], bar[160] = "";
     struct focus focus;
     bool bad;
 
     words_focus(model, station, now_us, &focus);
     if (*station->brew)
         snprintf(brew, sizeof brew, " %s", words_brew(station->brew));
-    if (*focus.bar)
+    if (focus.added)
+        snprintf(bar, sizeof bar, ", %s %s%s%s", focus.big, focus.unit, *focus.bar ? ", " : "", focus.bar);
+    else if (*focus.bar)
         snprintf(bar, sizeof bar, ", %s", focus.bar);
     words_numbers(station, now_us, true, numbers);
     words_time(station_stage_s(station, now_us), time, sizeof time);
     words_scale(model, station, now_us, &bad, scale);
-    snprintf(out + length, PLAIN_SIZE - length, "%s%s %s%s%s%s%s%s; %s", station->name, brew,
-             stage_name(station->stage), *time ? " " : "", time, *numbers ? ", " : "", numbers, bar, scale);
+    words_share(model, station, now_us, share);
+    snprintf(out + length, PLAIN_SIZE - length, "%s%s %s%s%s%s%s%s%s%s; %s", station->name, brew,
+             stage_name(station->stage), *time ? " " : "", time, *numbers ? ", " : "", numbers, bar,
+             *share ? ", " : "", share, scale);
+    return out;
+}
+
+char *plain_next(const struct timer_model *model, int i, char *out)
+{
+    const struct timer_station *station = &model->station[i];
+    char varied[WORDS_SIZE], held[WORDS_SIZE];
+
+    *out = '\0';
+    if (!station->has_next || *station->brew)
+        return out;
+    words_held(station, WORDS_WHOLE, held);
+    snprintf(out, PLAIN_SIZE, "%s next: %s%s%s", station->name, words_varied(station, WORDS_WHOLE, varied), *held ? "; always " : "",
+             held);
     return out;
 }
 

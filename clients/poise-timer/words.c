@@ -8,10 +8,11 @@
 
 enum { OLD_AFTER_MS = 1500 };           /* the slowest scales speak twice a second: three missed */
 static const double STANDS_THERE_G = 20;        /* the lightest cup or brewer weighs more */
+static const double HALF_DIGIT_G = 0.005;       /* 15.1 shown is not above 15 + 0.1, whatever the binary says */
+static const double ADDING_G = 0.3;             /* the least that is no noise */
 static const double FLOWS_G_PER_S = 0.3;        /* below it the water has stopped: drips and drift */
 
-/* Appends, cut to fit. */
-static void __attribute__((format(printf, 3, 4))) add(char *out, size_t size, const char *format, ...)
+void words_add(char *out, size_t size, const char *format, ...)
 {
     size_t length = strlen(out);
     va_list arguments;
@@ -21,7 +22,7 @@ static void __attribute__((format(printf, 3, 4))) add(char *out, size_t size, co
     va_end(arguments);
 }
 
-static const char *between(const char *out)
+const char *words_between(const char *out)
 {
     return *out ? ", " : "";
 }
@@ -53,17 +54,19 @@ const char *words_brew(const char *brew)
 static void towards(double now_g, double target_g, double tolerance_g, struct focus *out)
 {
     double within_g = isnan(tolerance_g) ? 0.05 : tolerance_g;
+    char target[48];
 
     if (isnan(target_g) || !(target_g > 0) || isnan(now_g))
         return;
     out->share = now_g / target_g;
-    out->warn = now_g > target_g + within_g;
+    out->warn = now_g > target_g + within_g + HALF_DIGIT_G;
+    words_amount(target_g, tolerance_g, target, sizeof target);
     if (out->warn)
-        snprintf(out->bar, sizeof out->bar, "%.1f g too much", now_g - target_g);
-    else if (now_g >= target_g - within_g)
-        snprintf(out->bar, sizeof out->bar, "right: %g g", target_g);
+        snprintf(out->bar, sizeof out->bar, "%.1f g more than %s", now_g - target_g, target);
+    else if (now_g >= target_g - within_g - HALF_DIGIT_G)
+        snprintf(out->bar, sizeof out->bar, "right: %s g", target);
     else
-        snprintf(out->bar, sizeof out->bar, "%.1f g to go of %g", target_g - now_g, target_g);
+        snprintf(out->bar, sizeof out->bar, "%.1f g to go of %s", target_g - now_g, target);
 }
 
 static void focus_weight(const struct timer_station *station, struct focus *out)
@@ -80,17 +83,37 @@ static void focus_weight(const struct timer_station *station, struct focus *out)
 /* Something stands there and was tared away: what is shown now is what goes in. */
 static bool tared(const struct timer_station *station)
 {
-    return station->offset_g > STANDS_THERE_G;
+    return station->rest.known ? station->rest.since == SINCE_ZERO : station->offset_g > STANDS_THERE_G;
 }
 
+/* Something is being added to what stands there. */
+static bool adding(const struct timer_station *station)
+{
+    enum rest_since since;
+
+    return station_added_g(station, &since) >= ADDING_G;
+}
+
+/* The weight while nothing runs; what is added to it against the dose that is planned. */
 static void focus_dose(const struct timer_station *station, struct focus *out)
 {
-    double tolerance_g, target_g = station_planned(station, "dose_g", &tolerance_g);
+    double tolerance_g, target_g = station_planned(station, "dose_g", &tolerance_g), added_g;
+    enum rest_since since;
 
     focus_weight(station, out);
-    if (tared(station) && station->shown_at_us && station->status == READING_OK
-        && decimal_to_double(station->shown) <= 2 * target_g)
-        towards(decimal_to_double(station->shown), target_g, tolerance_g, out);
+    added_g = station_added_g(station, &since);
+    if (added_g >= ADDING_G) {
+        out->added = true;
+        snprintf(out->big, sizeof out->big, "%.*f", station->shown.exponent < 0 && station->shown.exponent > -4
+                 ? -station->shown.exponent : 1, added_g);
+        snprintf(out->unit, sizeof out->unit, since == SINCE_ZERO ? "g added since zero" : "g added since the last set-down");
+    } else if (tared(station) && station->shown_at_us && station->status == READING_OK
+               && fabs(decimal_to_double(station->shown)) <= 2 * target_g && isnan(station->rest.weighed_g)) {
+        added_g = fmax(0, decimal_to_double(station->shown));
+    } else {
+        return;
+    }
+    towards(added_g, target_g, tolerance_g, out);
 }
 
 static void focus_water(const struct timer_station *station, const char *name, struct focus *out)
@@ -162,7 +185,7 @@ void words_focus(const struct timer_model *model, const struct timer_station *st
     memset(out, 0, sizeof *out);
     out->share = NAN;
     switch (station->stage) {
-    case STAGE_IDLE: case STAGE_DONE: case STAGE_DOSE:
+    case STAGE_IDLE: case STAGE_STRENGTH: case STAGE_DONE: case STAGE_DOSE:
         focus_dose(station, out);
         break;
     case STAGE_BLOOM:       /* water while it runs, then the time */
@@ -188,16 +211,17 @@ void words_focus(const struct timer_model *model, const struct timer_station *st
 
 /* ---- what to do, what comes next ---- */
 
-static void add_target(char *out, const struct timer_station *station, const char *name)
+/* "Pour 230 ± 2 g of water", "Pour the water" where no plan says how much. */
+static void add_amount(char *out, const struct timer_station *station, const char *name, const char *verb,
+                       const char *what)
 {
     double tolerance, target = station_planned(station, name, &tolerance);
+    char amount[48];
 
     if (isnan(target))
-        return;
-    add(out, WORDS_SIZE, ": %g", target);
-    if (tolerance > 0)
-        add(out, WORDS_SIZE, " ± %g", tolerance);
-    add(out, WORDS_SIZE, " g");
+        words_add(out, WORDS_SIZE, "%s the %s", verb, what);
+    else
+        words_add(out, WORDS_SIZE, "%s %s g of %s", verb, words_amount(target, tolerance, amount, sizeof amount), what);
 }
 
 static bool loaded(const struct timer_station *station)
@@ -216,46 +240,50 @@ char *words_guide(const struct timer_model *model, const struct timer_station *s
     *out = '\0';
     switch (station->stage) {
     case STAGE_IDLE: case STAGE_DONE: case STAGE_COUNT:
-        if (!tared(station)) {
-            add(out, WORDS_SIZE, loaded(station) ? "Tare." : "Put the cup and the brewer on the scale, and tare.");
+        if (!isnan(station->rest.weighed_g)) {
+            words_add(out, WORDS_SIZE, "%.1f g tared away. ", station->rest.weighed_g);
+            add_amount(out, station, "water_g", "Pour", "water");
+            words_add(out, WORDS_SIZE, ": it scalds.");
+            break;
+        }
+        if (!tared(station) && !adding(station)) {
+            words_add(out, WORDS_SIZE, loaded(station) ? "Tare, then weigh the coffee."
+                                                 : "Put the cup and the brewer on the scale, and tare.");
             break;
         }
         /* fall through */
     case STAGE_DOSE:
-        add(out, WORDS_SIZE, "Weigh the coffee");
-        add_target(out, station, "dose_g");
-        add(out, WORDS_SIZE, ", then pour.");
+        add_amount(out, station, "dose_g", "Weigh", "coffee");
+        words_add(out, WORDS_SIZE, ".");
         break;
     case STAGE_BLOOM:
-        add(out, WORDS_SIZE, "Wet the coffee");
-        add_target(out, station, "bloom_g");
-        add(out, WORDS_SIZE, ". Near-boiling water scalds.");
+        add_amount(out, station, "bloom_g", "Wet it with", "water");
+        words_add(out, WORDS_SIZE, ": it scalds.");
         break;
     case STAGE_POUR:
-        add(out, WORDS_SIZE, "Pour the water");
-        add_target(out, station, "water_g");
-        add(out, WORDS_SIZE, ". Near-boiling water scalds.");
+        add_amount(out, station, "water_g", "Pour", "water");
+        words_add(out, WORDS_SIZE, ": it scalds.");
         break;
     case STAGE_STEEP: case STAGE_SETTLE:
         if (station_steep_s(station, now_us) >= planned_s) {
-            add(out, WORDS_SIZE, "Press now: %s", press_words);
+            words_add(out, WORDS_SIZE, "Press now: %s", press_words);
             break;
         }
-        add(out, WORDS_SIZE, "Leave it alone.");
+        words_add(out, WORDS_SIZE, "Leave it alone.");
         if (planned_s > 0)
-            add(out, WORDS_SIZE, " Press at %s.", words_time(planned_s, time, sizeof time));
+            words_add(out, WORDS_SIZE, " Press at %s.", words_time(planned_s, time, sizeof time));
         break;
     case STAGE_STIR:
-        add(out, WORDS_SIZE, "Stir, then leave it alone.");
+        words_add(out, WORDS_SIZE, "Stir, then leave it alone.");
         break;
     case STAGE_PRESS:
-        add(out, WORDS_SIZE, "Press %s", press_words);
+        words_add(out, WORDS_SIZE, "Press %s", press_words);
         break;
     case STAGE_WEIGH_OUT:
-        add(out, WORDS_SIZE, "Weigh the full cup.");
+        words_add(out, WORDS_SIZE, "Weigh the full cup.");
         break;
     case STAGE_STRENGTH:
-        add(out, WORDS_SIZE, "Let a sample cool and read its strength. The next cup may begin.");
+        words_add(out, WORDS_SIZE, "Let a sample cool and read its strength. The next cup may begin.");
         break;
     }
     return out;
@@ -269,7 +297,7 @@ char *words_then(const struct timer_model *model, const struct timer_station *st
 
     snprintf(out, WORDS_SIZE, "then %s", stage_name(next));
     if (next == STAGE_PRESS && planned_s > 0 && station->first_water_us)
-        add(out, WORDS_SIZE, " at %s", words_time(planned_s, time, sizeof time));
+        words_add(out, WORDS_SIZE, " at %s", words_time(planned_s, time, sizeof time));
     return out;
 }
 
@@ -285,20 +313,36 @@ char *words_numbers(const struct timer_station *station, int64_t now_us, bool al
 
     *out = '\0';
     if (!isnan(water_g) && (all || station->stage != STAGE_POUR))
-        add(out, WORDS_SIZE, "water %.1f g", water_g);
+        words_add(out, WORDS_SIZE, "water %.1f g", water_g);
     if (pours && !isnan(flow))
-        add(out, WORDS_SIZE, "%sflow %.1f g/s", between(out), fabs(flow) < 0.05 ? 0 : flow);
+        words_add(out, WORDS_SIZE, "%sflow %.1f g/s", words_between(out), fabs(flow) < 0.05 ? 0 : flow);
     if (station->first_water_us && (all || !steeps)
         && *words_time(station_steep_s(station, now_us), time, sizeof time))
-        add(out, WORDS_SIZE, "%ssteep %s", between(out), time);
+        words_add(out, WORDS_SIZE, "%ssteep %s", words_between(out), time);
     if (station->stage == STAGE_PRESS)
-        add(out, WORDS_SIZE, "%spressing %s", between(out),
+        words_add(out, WORDS_SIZE, "%spressing %s", words_between(out),
             words_time(station_stage_s(station, now_us), time, sizeof time));
     if (station->stage >= STAGE_PRESS && !isnan(peak_kpa))
-        add(out, WORDS_SIZE, "%speak %s%.0f kPa", between(out), station->above[MEASURE_PRESS_PEAK_KPA] ? "above " : "",
+        words_add(out, WORDS_SIZE, "%speak %s%.0f kPa", words_between(out), station->above[MEASURE_PRESS_PEAK_KPA] ? "above " : "",
             peak_kpa);
     if (!isnan(station->slurry_c))
-        add(out, WORDS_SIZE, "%sslurry %.1f °C", between(out), station->slurry_c);
+        words_add(out, WORDS_SIZE, "%sslurry %.1f °C", words_between(out), station->slurry_c);
+    return out;
+}
+
+char *words_share(const struct timer_model *model, const struct timer_station *station, int64_t now_us, char *out)
+{
+    double steep_s = station_steep_s(station, now_us), planned_s = model_planned_steep_s(model, station);
+    double now = station_share(station, steep_s), then = station_share(station, planned_s);
+    char time[16];
+
+    *out = '\0';
+    if (isnan(now) || station->stage < STAGE_BLOOM || station->stage > STAGE_PRESS)
+        return out;
+    words_add(out, WORDS_SIZE, "about %.0f %% of the attainable extraction", 100 * now);
+    if (station->stage < STAGE_PRESS && planned_s > steep_s)
+        words_add(out, WORDS_SIZE, ", %.0f %% at %s", 100 * then, words_time(planned_s, time, sizeof time));
+    words_add(out, WORDS_SIZE, " (by %zu earlier cups)", station->curve.cups);
     return out;
 }
 
@@ -311,89 +355,33 @@ char *words_scale(const struct timer_model *model, const struct timer_station *s
     *bad = true;
     *out = '\0';
     if (!*station->scale) {
-        add(out, WORDS_SIZE, "no scale has spoken here");
+        words_add(out, WORDS_SIZE, "no scale has spoken here");
         return out;
     }
-    add(out, WORDS_SIZE, "%s", station->scale);
+    words_add(out, WORDS_SIZE, "%s", station->scale);
     if (station->status == READING_OVERLOAD)
-        add(out, WORDS_SIZE, " overloaded");
+        words_add(out, WORDS_SIZE, " overloaded");
     else if (station->status == READING_UNDERLOAD)
-        add(out, WORDS_SIZE, " below its range");
+        words_add(out, WORDS_SIZE, " below its range");
     else if (station->status == READING_FAULT)
-        add(out, WORDS_SIZE, " shows a fault");
+        words_add(out, WORDS_SIZE, " shows a fault");
     else if (station->shown_at_us && decimal_format(station->shown, digits, sizeof digits) > 0)
-        add(out, WORDS_SIZE, " %s g", digits);
+        words_add(out, WORDS_SIZE, " %s g", digits);
     else
-        add(out, WORDS_SIZE, " has not spoken yet");
+        words_add(out, WORDS_SIZE, " has not spoken yet");
     if (strcmp(station->condition, instrument_change_name(INSTRUMENT_READY)) != 0)
-        add(out, WORDS_SIZE, ", %s", station->condition);
+        words_add(out, WORDS_SIZE, ", %s", station->condition);
     else
         *bad = station->status != READING_OK;
     if (isnan(age_s))
         return out;
     if (age_s <= old_s) {
-        add(out, WORDS_SIZE, ", now%s", station->stable == 0 ? ", moving" : station->stable == 1 ? ", stable" : "");
+        words_add(out, WORDS_SIZE, ", now%s", station->stable == 0 ? ", moving" : station->stable == 1 ? ", stable" : "");
     } else {
-        add(out, WORDS_SIZE, ", %s old", words_time(age_s, time, sizeof time));
+        words_add(out, WORDS_SIZE, ", %s old", words_time(age_s, time, sizeof time));
         *bad = true;
     }
     return out;
-}
-
-/* "steep_s" 120 as "steep 120 s". */
-static void add_setting(char *out, const struct timer_setting *setting)
-{
-    static const struct { const char *end, *unit; } units[] = {
-        { "_s", "s" }, { "_g", "g" }, { "_c", "°C" }, { "_kpa", "kPa" }, { "_pct", "%" }, { "_mm", "mm" }
-    };
-    size_t length = strlen(setting->name), cut = 0;
-    const char *unit = "";
-    char name[TIMER_WORD];
-
-    for (size_t i = 0; i < sizeof units / sizeof *units; i++) {
-        size_t end = strlen(units[i].end);
-
-        if (length > end && strcmp(setting->name + length - end, units[i].end) == 0) {
-            cut = end;
-            unit = units[i].unit;
-        }
-    }
-    snprintf(name, sizeof name, "%.*s", (int)(length - cut), setting->name);
-    for (char *at = name; *at; at++)
-        *at = *at == '_' ? ' ' : *at;
-    if (isnan(setting->number)) {
-        add(out, WORDS_SIZE, "%s%s %s", between(out), name, setting->word);
-        return;
-    }
-    add(out, WORDS_SIZE, "%s%s %g", between(out), name, setting->number);
-    if (setting->tolerance > 0)
-        add(out, WORDS_SIZE, " ± %g", setting->tolerance);
-    add(out, WORDS_SIZE, "%s%s", *unit ? " " : "", unit);
-}
-
-static char *settings_in_words(const struct timer_station *station, bool varied, char *out)
-{
-    *out = '\0';
-    for (int i = 0; station->has_next && i < station->next.settings; i++)
-        if (station->next.setting[i].varied == varied)
-            add_setting(out, &station->next.setting[i]);
-    return out;
-}
-
-char *words_varied(const struct timer_station *station, char *out)
-{
-    char settings[WORDS_SIZE];
-
-    *out = '\0';
-    if (station->has_next)
-        snprintf(out, WORDS_SIZE, "%s %d of %d: %s", station->next.experiment, station->next.run, station->next.of,
-                 settings_in_words(station, true, settings));
-    return out;
-}
-
-char *words_held(const struct timer_station *station, char *out)
-{
-    return settings_in_words(station, false, out);
 }
 
 char *words_measures(const struct measures *measures, char *out)
@@ -413,9 +401,9 @@ char *words_measures(const struct measures *measures, char *out)
         if (isnan(value))
             continue;
         if (shown[i].time)
-            add(out, WORDS_SIZE, "%s%s %s", between(out), shown[i].name, words_time(value, time, sizeof time));
+            words_add(out, WORDS_SIZE, "%s%s %s", words_between(out), shown[i].name, words_time(value, time, sizeof time));
         else
-            add(out, WORDS_SIZE, "%s%s %.*f%s", between(out), shown[i].name, measure_decimals(shown[i].measure), value,
+            words_add(out, WORDS_SIZE, "%s%s %.*f%s", words_between(out), shown[i].name, measure_decimals(shown[i].measure), value,
                 shown[i].unit);
     }
     return out;
@@ -427,9 +415,9 @@ char *words_waiting(const struct timer_model *model, char *out)
     for (int i = 0; i < model->waiting_count; i++) {
         const struct timer_waiting *waiting = &model->waiting[i];
 
-        add(out, WORDS_SIZE, "%s%s", i ? ", " : "waiting for strength: ", words_brew(waiting->brew));
+        words_add(out, WORDS_SIZE, "%s%s", i ? ", " : "waiting for strength: ", words_brew(waiting->brew));
         if (waiting->have > 0)
-            add(out, WORDS_SIZE, " (%d of %d)", waiting->have, waiting->want);
+            words_add(out, WORDS_SIZE, " (%d of %d)", waiting->have, waiting->want);
     }
     return out;
 }

@@ -12,6 +12,7 @@ struct focus {
     char unit[48];              /* what it is: "g of water" */
     double share;               /* of what is planned; NAN: nothing is planned */
     char bar[64];               /* the bar in words: "0:37 to go of 2:00" */
+    bool added;                 /* `big` is what was added, not what the scale shows */
     bool warn;                  /* too much, too long, too hard */
 };
 void words_focus(const struct timer_model *model, const struct timer_station *station, int64_t now_us,
@@ -19,6 +20,9 @@ void words_focus(const struct timer_model *model, const struct timer_station *st
 
 /* "1:23", "-0:05"; empty for NAN. */
 char *words_time(double seconds, char *out, size_t size);
+
+/* "15.0 ± 0.1", "230"; tolerance NAN: none. */
+char *words_amount(double amount, double tolerance, char *out, size_t size);
 
 /* "007" of "pier-20261125-007". */
 const char *words_brew(const char *brew);
@@ -36,9 +40,22 @@ char *words_numbers(const struct timer_station *station, int64_t now_us, bool al
 char *words_scale(const struct timer_model *model, const struct timer_station *station, int64_t now_us, bool *bad,
                   char *out);
 
-/* The run of the plan: what is different this time, and what is as always. */
-char *words_varied(const struct timer_station *station, char *out);
-char *words_held(const struct timer_station *station, char *out);
+/* How much of the attainable extraction a cup of this age has reached, where earlier cups tell. */
+char *words_share(const struct timer_model *model, const struct timer_station *station, int64_t now_us, char *out);
+
+/* WORDS_BRIEF leaves out what was before, and masses: those are told when they are weighed. */
+enum brevity { WORDS_WHOLE, WORDS_BRIEF };
+
+/* The run of the plan: which it is ("ferry-steep 4 of 15:"), its factors one by one and whether each
+ * differs from the run before (empty behind the last), both together; and what is as always. */
+char *words_run(const struct timer_station *station, char *out);
+char *words_factor(const struct timer_station *station, int place, enum brevity brevity, bool *changed, char *out);
+char *words_varied(const struct timer_station *station, enum brevity brevity, char *out);
+char *words_held(const struct timer_station *station, enum brevity brevity, char *out);
+
+/* Appends, cut to fit; ", " where there is something already. */
+void words_add(char *out, size_t size, const char *format, ...) __attribute__((format(printf, 3, 4)));
+const char *words_between(const char *out);
 
 /* A cup's numbers; the cups that wait for their strength. */
 char *words_measures(const struct measures *measures, char *out);

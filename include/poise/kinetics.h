@@ -88,6 +88,9 @@ double kinetics_answer(const struct kinetics_fit *fit, const struct kinetics_que
 int kinetics_interval(const struct kinetics_data *data, const struct kinetics_fit *fit,
                       const struct kinetics_question *question, double confidence, struct interval *out);
 
+/* True when the cups set bounds on both sides of plateau and rate: then the curve may be told. */
+bool kinetics_identified(const struct kinetics_data *data, const struct kinetics_fit *fit, double confidence);
+
 /* Difference a - b of two independent estimates from their intervals. */
 struct interval kinetics_difference(double a, struct interval of_a, double b, struct interval of_b);
 

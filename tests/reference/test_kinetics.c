@@ -342,6 +342,26 @@ static void the_next_cup_is_the_one_that_shrinks_most(void **state)
     assert_true(kinetics_shrinks(&data, &fit, &share, best, 4) < ratio);
 }
 
+/* The certified Misra1a cups bend enough for both; three on a line, and as many cups as unknowns, do not. */
+static void what_the_cups_do_not_bound_is_not_identified(void **state)
+{
+    static const double line_t[] = { 30, 60, 90, 120 }, line_e[] = { 3.0, 6.1, 8.9, 12.05 };
+    struct kinetics_data bent = { misra_x, misra_y, 14 }, line = { line_t, line_e, 4 }, few = { boxbod_x, boxbod_y, 6 };
+    struct kinetics_fit fit;
+    struct why why;
+
+    (void)state;
+    assert_int_equal(kinetics_fit(&bent, false, &fit, &why), 0);
+    assert_true(kinetics_identified(&bent, &fit, 0.95));
+    assert_int_equal(kinetics_fit(&few, false, &fit, &why), 0);
+    assert_true(kinetics_identified(&few, &fit, 0.95));
+    assert_false(kinetics_identified(&few, &fit, 0.99999999));
+    fit.df = 0;
+    assert_false(kinetics_identified(&few, &fit, 0.95));
+    if (kinetics_fit(&line, false, &fit, &why) == 0)
+        assert_false(kinetics_identified(&line, &fit, 0.95));
+}
+
 static void differences_come_from_both_intervals(void **state)
 {
     struct interval a = { 18, 23 }, b = { 14, 16.5 }, open = { 10, INFINITY };
@@ -365,6 +385,7 @@ int main(void)
         cmocka_unit_test(intervals_and_designs_agree_with_scipy),
         cmocka_unit_test(intervals_hold_the_truth_as_often_as_they_say),
         cmocka_unit_test(the_next_cup_is_the_one_that_shrinks_most),
+        cmocka_unit_test(what_the_cups_do_not_bound_is_not_identified),
         cmocka_unit_test(differences_come_from_both_intervals),
     };
 

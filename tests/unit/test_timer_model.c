@@ -112,6 +112,41 @@ static struct timer_station *left(void)
     return &model.station[0];
 }
 
+static struct canvas canvas;
+
+static void draw(int width, int height, enum page page, double at_s)
+{
+    struct timer_page what = { .page = page, .where = "ipc:///nowhere" };
+
+    assert_int_equal(canvas_size(&canvas, width, height), 0);
+    draw_screen(&canvas, &model, &what, FAR + at(at_s));
+}
+
+static bool on_screen(const char *text)
+{
+    char row[2000];
+
+    for (int y = 0; y < canvas.height; y++) {
+        canvas_row(&canvas, y, row, sizeof row);
+        if (strstr(row, text))
+            return true;
+    }
+    return false;
+}
+
+static void expect_on_screen(const char *text)
+{
+    char row[2000];
+
+    if (on_screen(text))
+        return;
+    for (int y = 0; y < canvas.height; y++) {
+        canvas_row(&canvas, y, row, sizeof row);
+        print_message("|%s\n", row);
+    }
+    fail_msg("not on the screen: %s", text);
+}
+
 static void time_goes_on_between_messages(void **state)
 {
     (void)state;
@@ -191,14 +226,14 @@ static void the_focus_follows_the_stage(void **state)
     scale(6, "12.34");
     words_focus(&model, left(), at(6), &focus);
     assert_string_equal(focus.big, "12.34");            /* the digits that the scale showed */
-    assert_string_equal(focus.bar, "2.7 g to go of 15");
+    assert_string_equal(focus.bar, "2.7 g to go of 15.0 ± 0.1");
     scale(6.1, "15.1");
     words_focus(&model, left(), at(6.1), &focus);
-    assert_string_equal(focus.bar, "right: 15 g");
+    assert_string_equal(focus.bar, "right: 15.0 ± 0.1 g");
     scale(6.2, "15.3");
     words_focus(&model, left(), at(6.2), &focus);
     assert_true(focus.warn);
-    assert_string_equal(focus.bar, "0.3 g too much");
+    assert_string_equal(focus.bar, "0.3 g more than 15.0 ± 0.1");
 
     fresh(NULL);
     pour_until(20);
@@ -213,6 +248,148 @@ static void the_focus_follows_the_stage(void **state)
     words_focus(&model, left(), at(105), &focus);
     assert_string_equal(focus.bar, "press now: 0:05 over");
     assert_true(focus.warn);
+}
+
+/* Readings ten times a second: `from` to `to` grams within a second, then a second of rest. */
+static double weigh(double at_s, double from, double to)
+{
+    char value[20];
+
+    for (int i = 1; i <= 20; i++) {
+        snprintf(value, sizeof value, "%.1f", i < 10 ? from + (to - from) * i / 10 : to);
+        scale(at_s + i / 10.0, value);
+    }
+    return at_s + 2;
+}
+
+static void what_is_added_is_told_from_what_is_set_down(void **state)
+{
+    enum rest_since since;
+    struct focus focus;
+    char words[WORDS_SIZE];
+    double now_s;
+
+    (void)state;
+    state_at(5, "idle", "null", "0", "0");
+    now_s = weigh(6, 0, 12);                            /* on an empty scale nobody waits for coffee */
+    assert_true(isnan(station_added_g(left(), &since)));
+    now_s = weigh(weigh(now_s, 12, 0), 0, 341.2);       /* the cup ... */
+    now_s = weigh(now_s, 341.2, 523.6);                 /* ... and the brewer */
+    assert_true(fabs(station_added_g(left(), &since)) < 0.05);
+    assert_string_equal(words_guide(&model, left(), at(now_s), words), "Tare, then weigh the coffee.");
+    now_s = weigh(now_s, 523.6, 533.8);
+    now_s = weigh(now_s, 533.8, 538.2);                 /* a pause between two spoons is no new beginning */
+    assert_true(fabs(station_added_g(left(), &since) - 14.6) < 0.05);
+    assert_int_equal(since, SINCE_SET_DOWN);
+    words_focus(&model, left(), at(now_s), &focus);
+    assert_string_equal(focus.big, "14.6");
+    assert_string_equal(focus.unit, "g added since the last set-down");
+    assert_string_equal(focus.bar, "0.4 g to go of 15.0 ± 0.1");
+    assert_string_equal(words_guide(&model, left(), at(now_s), words), "Weigh 15.0 ± 0.1 g of coffee.");
+    now_s = weigh(now_s, 538.2, 355.8);                 /* the brewer is taken off: what is left asks for nothing yet */
+    words_focus(&model, left(), at(now_s), &focus);
+    assert_string_equal(focus.big, "355.8");
+}
+
+static void a_tare_is_where_adding_begins(void **state)
+{
+    enum rest_since since;
+    struct focus focus;
+    char words[WORDS_SIZE];
+    double now_s;
+
+    (void)state;
+    state_at(5, "idle", "null", "0", "0");
+    now_s = weigh(6, 0, 523.6);
+    scale(now_s + 0.1, "0.0");                          /* from rest to zero at once */
+    now_s = weigh(now_s + 0.1, 0, 0);
+    assert_string_equal(words_guide(&model, left(), at(now_s), words), "Weigh 15.0 ± 0.1 g of coffee.");
+    words_focus(&model, left(), at(now_s), &focus);
+    assert_string_equal(focus.bar, "15.0 g to go of 15.0 ± 0.1");
+    now_s = weigh(now_s, 0, 15.2);
+    assert_true(fabs(station_added_g(left(), &since) - 15.2) < 0.05);
+    words_focus(&model, left(), at(now_s), &focus);
+    assert_string_equal(focus.unit, "g added since zero");
+    assert_true(focus.warn);
+    now_s = weigh(now_s, 15.2, 15.0);                   /* a pinch back */
+    words_focus(&model, left(), at(now_s), &focus);
+    assert_string_equal(focus.bar, "right: 15.0 ± 0.1 g");
+    scale(now_s + 0.1, "0.0");                          /* tared away: weighed it stays */
+    now_s = weigh(now_s + 0.1, 0, 0);
+    assert_string_equal(words_guide(&model, left(), at(now_s), words),
+                        "15.0 g tared away. Pour 230 ± 2 g of water: it scalds.");
+    now_s = weigh(now_s, 0, -523.6);                    /* all lifted off */
+    assert_true(isnan(station_added_g(left(), &since)));
+    words_guide(&model, left(), at(now_s), words);
+    assert_string_equal(words, "Put the cup and the brewer on the scale, and tare.");
+}
+
+/* A slow scale, two lines a second, and one that says itself that it moves. */
+static void rest_is_told_at_any_rate(void **state)
+{
+    enum rest_since since;
+
+    (void)state;
+    state_at(5, "idle", "null", "0", "0");
+    scale(6, "0.0");
+    scale(6.5, "0.0");
+    for (int i = 0; i < 4; i++)
+        scale(7 + i / 2.0, i ? "340.0" : "120.0");
+    scale(9, "354.5");
+    assert_true(fabs(station_added_g(left(), &since) - 14.5) < 0.05);
+    model_found(&model, FAR + at(10));
+    assert_true(isnan(station_added_g(left(), &since)));
+    for (int i = 0; i < 4; i++)
+        say("reading/pier/left-scale", 11 + i / 2.0, "'instrument':'left-scale','station':'left','quantity':'mass',"
+            "'value':340.0,'unit':'g','stable':false,'status':'ok'");
+    assert_false(left()->rest.known);
+}
+
+static void what_differs_from_the_run_before_is_said(void **state)
+{
+    static const char two[] = "'stations':[{'station':'left','stage':'%s','brew':%s,'next':{'experiment':'%s','run':%d,"
+        "'of':8,'replicate':1,'factors':{'steep_s':%d,'stir':'swirl'},'recipe':{},'tolerances':{'steep_s':3}}}],"
+        "'instruments':[],'waiting':[],'last':null,'plan':null";
+    char words[WORDS_SIZE];
+
+    (void)state;
+    say("state/pier", 1, two, "idle", "null", "ferry-steep", 3, 120);
+    assert_string_equal(words_varied(left(), WORDS_WHOLE, words), "ferry-steep 3 of 8: steep 120 ± 3 s, stir swirl");
+    say("state/pier", 2, two, "steep", "'pier-20261125-007'", "ferry-steep", 3, 120);
+    assert_string_equal(words_varied(left(), WORDS_WHOLE, words), "ferry-steep 3 of 8: steep 120 ± 3 s, stir swirl");
+    say("state/pier", 3, two, "idle", "null", "ferry-steep", 4, 90);
+    assert_string_equal(words_varied(left(), WORDS_WHOLE, words),
+                        "ferry-steep 4 of 8: steep 90 ± 3 s (before: 120 s), stir swirl (as before)");
+    say("state/pier", 4, two, "steep", "'pier-20261125-008'", "ferry-steep", 4, 90);
+    say("state/pier", 5, two, "press", "'pier-20261125-008'", "ferry-steep", 4, 90);
+    assert_string_equal(words_varied(left(), WORDS_WHOLE, words),
+                        "ferry-steep 4 of 8: steep 90 ± 3 s (before: 120 s), stir swirl (as before)");
+    say("state/pier", 6, two, "idle", "null", "kiosk-steep", 1, 90);
+    assert_string_equal(words_varied(left(), WORDS_WHOLE, words), "kiosk-steep 1 of 8: steep 90 ± 3 s, stir swirl");
+}
+
+/* 1 - exp(-0.02 t): 69.88 % at 60 s, 83.47 % at 90 s. */
+static void earlier_cups_say_how_far_it_is(void **state)
+{
+    char words[WORDS_SIZE];
+
+    (void)state;
+    pour_until(20);
+    stage(21, "steep", 20);
+    assert_string_equal(words_share(&model, left(), at(70), words), "");
+    left()->curve.cups = 12;
+    left()->curve.fit = (struct kinetics_fit){ .value = { [KINETICS_PLATEAU] = 22, [KINETICS_RATE] = 0.02 } };
+    assert_string_equal(words_share(&model, left(), at(70), words),
+                        "about 70 % of the attainable extraction, 83 % at 1:30 (by 12 earlier cups)");
+    canvas.unicode = true;
+    draw(80, 24, PAGE_BENCH, 70);
+    expect_on_screen("about 70 % of the attainable extraction");
+    canvas_free(&canvas);
+    stage(101, "press", 100);
+    assert_string_equal(words_share(&model, left(), at(105), words),
+                        "about 83 % of the attainable extraction (by 12 earlier cups)");
+    say("event/pier/brew", 200, "'brew':'pier-20261125-008','station':'left','change':'begin','at_us':199000000");
+    assert_string_equal(words_share(&model, left(), at(201), words), "");      /* the next one is another run */
 }
 
 static void what_comes_next_follows_the_plan(void **state)
@@ -274,41 +451,6 @@ static void nonsense_in_a_state_is_not_known(void **state)
 
 /* ---- the screen ---- */
 
-static struct canvas canvas;
-
-static void draw(int width, int height, enum page page, double at_s)
-{
-    struct timer_page what = { .page = page, .where = "ipc:///nowhere" };
-
-    assert_int_equal(canvas_size(&canvas, width, height), 0);
-    draw_screen(&canvas, &model, &what, FAR + at(at_s));
-}
-
-static bool on_screen(const char *text)
-{
-    char row[2000];
-
-    for (int y = 0; y < canvas.height; y++) {
-        canvas_row(&canvas, y, row, sizeof row);
-        if (strstr(row, text))
-            return true;
-    }
-    return false;
-}
-
-static void expect_on_screen(const char *text)
-{
-    char row[2000];
-
-    if (on_screen(text))
-        return;
-    for (int y = 0; y < canvas.height; y++) {
-        canvas_row(&canvas, y, row, sizeof row);
-        print_message("|%s\n", row);
-    }
-    fail_msg("not on the screen: %s", text);
-}
-
 static void the_screen_says_what_matters(void **state)
 {
     (void)state;
@@ -318,14 +460,14 @@ static void the_screen_says_what_matters(void **state)
     pour_until(20);
     stage(21, "steep", 20);
     draw(80, 24, PAGE_BENCH, 70.2);
-    expect_on_screen("How long to steep: 3 of 15 done");
+    expect_on_screen("3 of 15 done: How long to steep");
     expect_on_screen(" steep  then stir");
     expect_on_screen("0:30 to go of 1:30");
     expect_on_screen("Press at 1:30.");
     expect_on_screen("waiting for strength: 005 (1 of 3), 006");
     expect_on_screen("last cup 006: dose 15.0");
     expect_on_screen("ferry-steep 4 of 15: steep 90 s");
-    expect_on_screen("dose 15 ± 0.1 g, water 230 ± 2 g, stir swirl, temperature 94 °C");
+    expect_on_screen("dose 15.0 ± 0.1 g, water 230 ± 2 g, stir swirl, temperature 94 °C");
     expect_on_screen("left-scale 115.0 g, 0:50 old");
     model_gone(&model, FAR + at(80));
     draw(80, 24, PAGE_BENCH, 85);
@@ -457,6 +599,11 @@ int main(void)
         cmocka_unit_test_setup(pressure_counts_from_just_before_the_press, fresh),
         cmocka_unit_test_setup(a_state_in_mid_press_is_enough_for_the_pressure, fresh),
         cmocka_unit_test_setup(the_focus_follows_the_stage, fresh),
+        cmocka_unit_test_setup(what_is_added_is_told_from_what_is_set_down, fresh),
+        cmocka_unit_test_setup(a_tare_is_where_adding_begins, fresh),
+        cmocka_unit_test_setup(rest_is_told_at_any_rate, fresh),
+        cmocka_unit_test_setup(what_differs_from_the_run_before_is_said, fresh),
+        cmocka_unit_test_setup(earlier_cups_say_how_far_it_is, fresh),
         cmocka_unit_test_setup(what_comes_next_follows_the_plan, fresh),
         cmocka_unit_test_setup(the_bell_rings_once_at_the_end_of_a_steep, fresh),
         cmocka_unit_test_setup(corrections_of_earlier_stages_leave_the_screen_alone, fresh),

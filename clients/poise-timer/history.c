@@ -1,0 +1,61 @@
+/* Earlier cups out of the store; see history.h. */
+#include "history.h"
+
+#include <errno.h>
+#include <math.h>
+
+#include "poise/store_curve.h"
+
+/* What the run varies, as messages carry it.  NULL: memory is short. */
+static json_t *factors_of(const struct timer_run *run)
+{
+    json_t *factors = json_object();
+
+    for (int i = 0; factors && i < run->settings; i++) {
+        const struct timer_setting *setting = &run->setting[i];
+
+        if (setting->varied && json_object_set_new(factors, setting->name, isnan(setting->number)
+                                                   ? json_string(setting->word) : json_real(setting->number)) < 0) {
+            json_decref(factors);
+            return NULL;
+        }
+    }
+    return factors;
+}
+
+/* No curve is no failure: the run does not vary the steep, or its cups do not tell one yet. */
+static int read_one(struct store *store, const struct timer_run *run, struct timer_curve *out, struct why *why)
+{
+    json_t *factors = factors_of(run);
+    struct store_curve curve;
+    struct why ignored;
+    int error;
+
+    if (!factors)
+        return why_set(why, -ENOMEM, "not enough memory for earlier cups");
+    error = store_curve_read(store, run->experiment, factors, &curve, why);
+    json_decref(factors);
+    if (error)
+        return error == -EINVAL ? 0 : error;
+    if (store_curve_fit(&curve, &out->fit, &ignored) == 0)
+        out->cups = curve.n;
+    store_curve_free(&curve);
+    return 0;
+}
+
+int history_read(struct timer_model *model, const char *path, struct why *why)
+{
+    struct store *store;
+    int error;
+
+    for (int i = 0; i < model->stations; i++)
+        model->station[i].curve.cups = 0;
+    error = store_open(&store, path, STORE_READ, why);
+    if (error)
+        return error;
+    for (int i = 0; i < model->stations && !error; i++)
+        if (model->station[i].has_next)
+            error = read_one(store, &model->station[i].next, &model->station[i].curve, why);
+    store_close(store);
+    return error;
+}

@@ -1,0 +1,35 @@
+/* The cups of one experiment as a curve of extraction against steep time, out of a store.
+ *
+ * Which cups count is said here once: ended, extraction known, plan kept (or nothing said of it),
+ * every factor but the steep time the same.  The time is the one measured, else the one planned.
+ * The fit is poise/kinetics.h. */
+#ifndef POISE_STORE_CURVE_H
+#define POISE_STORE_CURVE_H
+
+#include <jansson.h>
+#include <stddef.h>
+
+#include "poise/kinetics.h"
+#include "poise/store.h"
+#include "poise/why.h"
+
+struct store_curve {
+    double *t, *e;              /* seconds, percent of the dose; owned */
+    size_t n;
+    int times;                  /* different steep times among the plans of these cups */
+};
+
+/* The earlier cups of `experiment` whose factors are those of `factors` (an object as messages carry
+ * it), the steep time apart.  No such cup is no failure: n is 0.  -EINVAL when `factors` has no
+ * steep_s: there is no curve against it.  Returns 0 or a negative errno; store_curve_free after
+ * success. */
+int store_curve_read(struct store *store, const char *experiment, json_t *factors, struct store_curve *out,
+                     struct why *why);
+void store_curve_free(struct store_curve *curve);
+
+/* The curve through them.  0; -ENODATA with fewer than three planned times (repeats of two times lie
+ * a little apart and would pass for more), and when the cups do not tell plateau and rate
+ * (kinetics_identified at 95 %); or as kinetics_fit. */
+int store_curve_fit(const struct store_curve *curve, struct kinetics_fit *out, struct why *why);
+
+#endif

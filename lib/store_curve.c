@@ -1,0 +1,132 @@
+/* An experiment's cups as a curve; see store_curve.h. */
+#include "poise/store_curve.h"
+
+#include <errno.h>
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "store_parts.h"
+
+static const char TIME[] = "steep_s";
+static const double CONFIDENCE = 0.95;      /* common practice, no source */
+enum { TIMES_LEAST = 3 };                   /* plateau and rate take two; the third can contradict */
+
+static bool same_value(const json_t *one, const json_t *other)
+{
+    if (json_is_number(one) && json_is_number(other))
+        return json_number_value(one) == json_number_value(other);
+    return json_equal(one, other);
+}
+
+/* Every factor the same, the steep time apart. */
+static bool same_cup(json_t *factors, json_t *others)
+{
+    const char *name;
+    json_t *value;
+
+    if (json_object_size(factors) != json_object_size(others) || !json_is_number(json_object_get(others, TIME)))
+        return false;
+    json_object_foreach(factors, name, value)
+        if (strcmp(name, TIME) != 0 && !same_value(value, json_object_get(others, name)))
+            return false;
+    return true;
+}
+
+/* A store may have been edited: what cannot be true of a brew is not known. */
+static double believable(sqlite3_stmt *row, int column, enum measure measure)
+{
+    int type = sqlite3_column_type(row, column);
+    double value = type == SQLITE_FLOAT || type == SQLITE_INTEGER ? sqlite3_column_double(row, column) : (double)NAN;
+
+    return value >= measure_least(measure) && value <= measure_most(measure) ? value : (double)NAN;
+}
+
+/* Adds a cup when it is one of the curve.  0 or -ENOMEM. */
+static int take_cup(sqlite3_stmt *row, json_t *factors, struct store_curve *curve, double **planned)
+{
+    const char *text = (const char *)sqlite3_column_text(row, 0);
+    json_t *others = text ? json_loads(text, JSON_REJECT_DUPLICATES, NULL) : NULL;
+    double planned_s = json_number_value(json_object_get(others, TIME)), steep_s, extraction_pct;
+    bool same = json_is_object(others) && same_cup(factors, others);
+    size_t size = (curve->n + 1) * sizeof(double);
+    double **const columns[] = { &curve->t, &curve->e, planned };
+
+    json_decref(others);
+    steep_s = believable(row, 1, MEASURE_STEEP_S);
+    extraction_pct = believable(row, 2, MEASURE_EXTRACTION_PCT);
+    if (!same || isnan(extraction_pct))
+        return 0;
+    for (size_t i = 0; i < sizeof columns / sizeof *columns; i++) {
+        double *more = realloc(*columns[i], size);
+
+        if (!more)
+            return -ENOMEM;
+        *columns[i] = more;
+    }
+    curve->times++;
+    for (size_t i = 0; i < curve->n; i++)
+        if ((*planned)[i] == planned_s) {
+            curve->times--;
+            break;
+        }
+    (*planned)[curve->n] = planned_s;
+    curve->t[curve->n] = isnan(steep_s) ? planned_s : steep_s;
+    curve->e[curve->n++] = extraction_pct;
+    return 0;
+}
+
+int store_curve_read(struct store *store, const char *experiment, json_t *factors, struct store_curve *out,
+                     struct why *why)
+{
+    static const char sql[] = "SELECT factors, steep_s, extraction_pct FROM brew_summary WHERE experiment = ?1"
+                              " AND ended_utc IS NOT NULL AND plan_kept IS NOT 0 AND extraction_pct IS NOT NULL";
+    struct store_curve curve = { NULL, NULL, 0, 0 };
+    sqlite3_stmt *statement = NULL;
+    double *planned = NULL;
+    int code, error = 0;
+
+    if (!json_is_number(json_object_get(factors, TIME)))
+        return why_set(why, -EINVAL, "%s does not vary the steep time: no curve against it", experiment);
+    code = sqlite3_prepare_v2(store->database, sql, -1, &statement, NULL);
+    if (code == SQLITE_OK) {
+        sqlite3_bind_text(statement, 1, experiment, -1, SQLITE_STATIC);
+        while (!error && (code = sqlite3_step(statement)) == SQLITE_ROW)
+            error = take_cup(statement, factors, &curve, &planned);
+    }
+    if (error)
+        error = why_set(why, error, "not enough memory for the cups of %s", experiment);
+    else if (code != SQLITE_DONE)
+        error = store_failed(store->database, store->path, "reading earlier cups", why);
+    sqlite3_finalize(statement);
+    free(planned);
+    if (error)
+        store_curve_free(&curve);
+    else
+        *out = curve;
+    return error;
+}
+
+void store_curve_free(struct store_curve *curve)
+{
+    free(curve->t);
+    free(curve->e);
+    memset(curve, 0, sizeof *curve);
+}
+
+int store_curve_fit(const struct store_curve *curve, struct kinetics_fit *out, struct why *why)
+{
+    struct kinetics_data data = { curve->t, curve->e, curve->n };
+    struct kinetics_fit fit;
+    int error;
+
+    if (curve->times < TIMES_LEAST)
+        return why_set(why, -ENODATA, "%zu cups at %d steep times: a curve takes %d times", curve->n, curve->times,
+                       TIMES_LEAST);
+    error = kinetics_choose(&data, &fit, NULL, why);
+    if (!error && !kinetics_identified(&data, &fit, CONFIDENCE))
+        error = why_set(why, -ENODATA, "%zu cups do not tell where extraction ends: some longer ones would", curve->n);
+    if (!error)
+        *out = fit;
+    return error;
+}
