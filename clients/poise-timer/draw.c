@@ -26,19 +26,39 @@ struct pane {
 
 /* ---- one station ---- */
 
-/* All stages this brew has had or is going to have, the one now standing out. */
+/* Is this stage one that the brew has had, is in, or is going to have? */
+static bool in_ribbon(const struct timer_station *station, enum stage stage)
+{
+    bool sometimes = stage == STAGE_BLOOM || stage == STAGE_STIR || stage == STAGE_SETTLE;
+
+    return !sometimes || stage == station->stage || station_had(station, stage) || stage == station_next_stage(station);
+}
+
+static int ribbon_columns(const struct timer_station *station, enum stage from)
+{
+    int columns = 0;
+
+    for (enum stage stage = from; stage <= STAGE_WEIGH_OUT; stage++)
+        if (in_ribbon(station, stage))
+            columns += (int)strlen(stage_name(stage)) + 2;
+    return columns;
+}
+
+/* The stages of this brew, the one now standing out; the first are left out where all do not fit. */
 static void draw_ribbon(struct canvas *canvas, struct pane pane, int y, const struct timer_station *station)
 {
+    enum stage from = STAGE_DOSE;
     int x = pane.x, edge = pane.x + pane.width;
     bool coming = false;
 
-    for (enum stage stage = STAGE_DOSE; stage <= STAGE_WEIGH_OUT; stage++) {
-        bool here = stage == station->stage, had = station_had(station, stage);
-        bool sometimes = stage == STAGE_BLOOM || stage == STAGE_STIR || stage == STAGE_SETTLE;
-        enum look look = here ? LOOK_HERE : coming || !had ? LOOK_PLAIN : LOOK_FAINT;
+    while (from < station->stage && from < STAGE_WEIGH_OUT && ribbon_columns(station, from) > pane.width)
+        from++;
+    for (enum stage stage = from; stage <= STAGE_WEIGH_OUT; stage++) {
+        bool here = stage == station->stage;
+        enum look look = here ? LOOK_HERE : coming || !station_had(station, stage) ? LOOK_PLAIN : LOOK_FAINT;
 
         coming |= here;
-        if (sometimes && !here && !had && stage != station_next_stage(station))
+        if (!in_ribbon(station, stage))
             continue;
         if (x + (int)strlen(stage_name(stage)) + 2 > edge)
             return;
@@ -153,7 +173,8 @@ static int station_lines(const struct timer_model *model, const struct timer_sta
     lines[count++].look = LOOK_PLAIN;
     words_scale(model, station, now_us, &bad, lines[count].text);
     lines[count++].look = bad ? LOOK_WARN : LOOK_PLAIN;
-    words_share(model, station, now_us, lines[count].text);
+    words_share(model, station, now_us, WORDS_WHOLE, lines[count].text);
+    words_share(model, station, now_us, WORDS_BRIEF, lines[count].brief);
     lines[count++].look = LOOK_PLAIN;
     lines[count].run = !running;
     words_varied(station, WORDS_WHOLE, lines[count].text);
@@ -324,13 +345,22 @@ static void draw_keys(struct canvas *canvas, const struct timer_model *model)
     canvas_put(canvas, 1, canvas->height - 1, canvas->width - 1, LOOK_FAINT, lines[i]);
 }
 
+/* A question stands in its pane already. */
+static bool notice_is_question(const struct timer_model *model)
+{
+    for (int i = 0; i < model->stations; i++)
+        if (*model->station[i].question_detail && strstr(model->notice, model->station[i].question_detail))
+            return true;
+    return false;
+}
+
 static int draw_footer(struct canvas *canvas, const struct timer_model *model, int64_t local_us)
 {
     char words[WORDS_SIZE], text[WORDS_SIZE + 120], digits[48];
     int y = canvas->height - 2, width = canvas->width - 1;
 
     draw_keys(canvas, model);
-    if (model->notice_local_us && local_us - model->notice_local_us < NOTICE_US) {
+    if (model->notice_local_us && local_us - model->notice_local_us < NOTICE_US && !notice_is_question(model)) {
         y -= canvas_columns(model->notice) > width && canvas->height >= TALL_ROWS;
         canvas_wrap(canvas, 1, y, width, canvas->height - 1 - y, model->notice_bad ? LOOK_WARN : LOOK_PLAIN,
                     model->notice);
@@ -411,10 +441,12 @@ static void draw_mark(struct canvas *canvas, const char *station)
 
 static void draw_answer(struct canvas *canvas, const struct timer_station *station, const char *typed)
 {
-    char text[DETAIL_SIZE];
-    int y = canvas_wrap(canvas, 1, 0, canvas->width - 2, 4, LOOK_STRONG,
-                        *station->question_detail ? station->question_detail : station->question);
+    char text[NAME_SIZE + DETAIL_SIZE + 2];
+    int y;
 
+    snprintf(text, sizeof text, "%s: %s", station->name,
+             *station->question_detail ? station->question_detail : station->question);
+    y = canvas_wrap(canvas, 1, 0, canvas->width - 2, QUESTION_ROWS, LOOK_STRONG, text);
     snprintf(text, sizeof text, "%s = %s_", station->question_measure >= 0
              ? measure_name((enum measure)station->question_measure) : "?", typed);
     canvas_put(canvas, 3, y + 1, canvas->width - 3, LOOK_PLAIN, text);

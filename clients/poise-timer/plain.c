@@ -38,7 +38,7 @@ char *plain_now(const struct timer_model *model, int i, int64_t local_us, char *
     words_numbers(station, now_us, true, numbers);
     words_time(station_stage_s(station, now_us), time, sizeof time);
     words_scale(model, station, now_us, &bad, scale);
-    words_share(model, station, now_us, share);
+    words_share(model, station, now_us, WORDS_WHOLE, share);
     snprintf(out + length, PLAIN_SIZE - length, "%s%s %s%s%s%s%s%s%s%s; %s", station->name, brew,
              stage_name(station->stage), *time ? " " : "", time, *numbers ? ", " : "", numbers, bar,
              *share ? ", " : "", share, scale);

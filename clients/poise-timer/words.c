@@ -230,7 +230,7 @@ static bool loaded(const struct timer_station *station)
 }
 
 static const char press_words[] =
-    "straight down, slowly, on a sturdy cup and a level surface: it is hot, and glass breaks.";
+    "straight down, slowly, on a sturdy, level cup. Hot; glass breaks.";     /* two rows of the narrowest pane */
 
 char *words_guide(const struct timer_model *model, const struct timer_station *station, int64_t now_us, char *out)
 {
@@ -330,7 +330,8 @@ char *words_numbers(const struct timer_station *station, int64_t now_us, bool al
     return out;
 }
 
-char *words_share(const struct timer_model *model, const struct timer_station *station, int64_t now_us, char *out)
+char *words_share(const struct timer_model *model, const struct timer_station *station, int64_t now_us,
+                  enum brevity brevity, char *out)
 {
     double steep_s = station_steep_s(station, now_us), planned_s = model_planned_steep_s(model, station);
     double now = station_share(station, steep_s), then = station_share(station, planned_s);
@@ -339,7 +340,9 @@ char *words_share(const struct timer_model *model, const struct timer_station *s
     *out = '\0';
     if (isnan(now) || station->stage < STAGE_BLOOM || station->stage > STAGE_PRESS)
         return out;
-    words_add(out, WORDS_SIZE, "about %.0f %% of the attainable extraction", 100 * now);
+    words_add(out, WORDS_SIZE, "about %.0f %% of attainable extraction", 100 * now);
+    if (brevity == WORDS_BRIEF)
+        return out;
     if (station->stage < STAGE_PRESS && planned_s > steep_s)
         words_add(out, WORDS_SIZE, ", %.0f %% at %s", 100 * then, words_time(planned_s, time, sizeof time));
     words_add(out, WORDS_SIZE, " (by %zu earlier cups)", station->curve.cups);

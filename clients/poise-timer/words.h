@@ -40,11 +40,13 @@ char *words_numbers(const struct timer_station *station, int64_t now_us, bool al
 char *words_scale(const struct timer_model *model, const struct timer_station *station, int64_t now_us, bool *bad,
                   char *out);
 
-/* How much of the attainable extraction a cup of this age has reached, where earlier cups tell. */
-char *words_share(const struct timer_model *model, const struct timer_station *station, int64_t now_us, char *out);
 
-/* WORDS_BRIEF leaves out what was before, and masses: those are told when they are weighed. */
+/* WORDS_BRIEF leaves out what was and what will be, and masses: those are told when they are weighed. */
 enum brevity { WORDS_WHOLE, WORDS_BRIEF };
+
+/* How much of the attainable extraction a cup of this age has reached, where earlier cups tell. */
+char *words_share(const struct timer_model *model, const struct timer_station *station, int64_t now_us,
+                  enum brevity brevity, char *out);
 
 /* The run of the plan: which it is ("ferry-steep 4 of 15:"), its factors one by one and whether each
  * differs from the run before (empty behind the last), both together; and what is as always. */

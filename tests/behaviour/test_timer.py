@@ -82,7 +82,7 @@ def test_timer_keys_reach_the_scale_and_the_brew(bench):
     expect_on(timer, "steep begins")
     timer.type(" ")         # what stands behind "then"
     assert bus.wait_for(event("stage", stage="press"))["by"] == "operator"
-    expect_on(timer, "sturdy cup")
+    expect_on(timer, "sturdy, level cup")
     timer.type("e")
     bus.wait_for(event("brew", change="end", station="left"))
     timer.type("?")

@@ -376,20 +376,20 @@ static void earlier_cups_say_how_far_it_is(void **state)
     (void)state;
     pour_until(20);
     stage(21, "steep", 20);
-    assert_string_equal(words_share(&model, left(), at(70), words), "");
+    assert_string_equal(words_share(&model, left(), at(70), WORDS_WHOLE, words), "");
     left()->curve.cups = 12;
     left()->curve.fit = (struct kinetics_fit){ .value = { [KINETICS_PLATEAU] = 22, [KINETICS_RATE] = 0.02 } };
-    assert_string_equal(words_share(&model, left(), at(70), words),
-                        "about 70 % of the attainable extraction, 83 % at 1:30 (by 12 earlier cups)");
+    assert_string_equal(words_share(&model, left(), at(70), WORDS_WHOLE, words),
+                        "about 70 % of attainable extraction, 83 % at 1:30 (by 12 earlier cups)");
     canvas.unicode = true;
     draw(80, 24, PAGE_BENCH, 70);
-    expect_on_screen("about 70 % of the attainable extraction");
+    expect_on_screen("about 70 % of attainable extraction");
     canvas_free(&canvas);
     stage(101, "press", 100);
-    assert_string_equal(words_share(&model, left(), at(105), words),
-                        "about 83 % of the attainable extraction (by 12 earlier cups)");
+    assert_string_equal(words_share(&model, left(), at(105), WORDS_WHOLE, words),
+                        "about 83 % of attainable extraction (by 12 earlier cups)");
     say("event/pier/brew", 200, "'brew':'pier-20261125-008','station':'left','change':'begin','at_us':199000000");
-    assert_string_equal(words_share(&model, left(), at(201), words), "");      /* the next one is another run */
+    assert_string_equal(words_share(&model, left(), at(201), WORDS_WHOLE, words), "");      /* the next one is another run */
 }
 
 static void what_comes_next_follows_the_plan(void **state)
@@ -486,7 +486,7 @@ static void cautions_are_shown_where_they_matter(void **state)
     expect_on_screen("scalds");
     stage(32, "press", 31.05);
     draw(80, 24, PAGE_BENCH, 33);
-    expect_on_screen("sturdy cup and a level surface");
+    expect_on_screen("sturdy, level cup");
     draw(80, 24, PAGE_HELP, 33);
     expect_on_screen("never on");
     expect_on_screen("make a press safe");

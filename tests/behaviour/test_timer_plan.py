@@ -1,0 +1,185 @@
+"""poise-timer through a plan: the next run, the dose and the water as they come, questions, earlier cups."""
+# Alone: scales on a fast clock.
+import math
+
+from bench import event, line_scale, station
+from test_timer import SCREEN, bench_with_a_scale, expect_on, weigh
+
+PLAN = """[experiment]
+name = ferry-steep
+title = How long to steep the ferry blend
+replicates = 2
+order = listed
+[vary]
+steep_s = 25, 50, 100
+[hold]
+dose_g = 15.0 +- 0.1
+water_g = 230 +- 2
+grind = 18
+"""
+
+RATE = ("--clock-rate", 4)
+
+WEIGHED = r"""
+[virtual]
+seed = 3
+[scale left-scale]
+lag_s = 0.15
+noise_g = 0
+do = brew cup 341.2 brewer 182.4 plunger 63.1 retained 2.05
+do = wait 2
+do = put cup
+do = wait 2
+do = put brewer
+do = wait 3
+do = coffee 9.8 g in 3 s
+do = wait 6
+do = coffee 4.8 g in 3 s
+do = wait 10
+do = coffee 0.4 g in 1 s
+do = wait 10
+do = tare
+do = wait 10
+do = pour 236 g in 30 s
+do = wait 20
+"""
+
+
+def load(bench, text=PLAN):
+    file = bench.folder / "ferry.plan"
+    file.write_text(text)
+    status, _, said = bench.run("poise-ctl", "plan", "load", file)
+    assert status == 0, said
+
+
+def brewed(bench, place=None, **measures):
+    """A brew by order, its numbers typed in."""
+    place = {"station": place} if place else {}
+    brew = bench.ask(do="begin", **place)["brew"]
+    for measure, value in measures.items():
+        reply = bench.ask(do="enter", measure=measure, value=value, **place)
+        assert reply["ok"], reply
+    assert bench.ask(do="end", **place)["ok"]
+    return brew
+
+
+def test_timer_says_the_next_run_and_how_it_differs_from_the_one_before(bench):
+    bench_with_a_scale(bench)
+    plain = bench.start("poise-timer", "--plain")
+    plain.wait_line("the bench is there")
+    screen = bench.start("poise-timer", terminal=SCREEN)
+    load(bench)
+    plain.wait_line(r"^left next: ferry-steep 1 of 6: steep 25 s; always dose 15\.0 ± 0\.1 g, water 230 ± 2 g, grind 18$")
+    expect_on(screen, "0 of 6 done: How long to steep the ferry blend")
+    expect_on(screen, "ferry-steep 1 of 6:")
+    brewed(bench, dose_g=15.0, water_g=230, steep_s=25)
+    plain.wait_line(r"^left next: ferry-steep 2 of 6: steep 50 s \(before: 25 s\); always ")
+    expect_on(screen, "steep 50 s (before: 25 s)")
+    brewed(bench, dose_g=15.0, water_g=240)
+    plain.wait_line("plan not kept")
+    expect_on(screen, "1 of 6 done")
+
+
+def test_timer_weighs_the_dose_against_its_target_before_a_brew_begins(bench):
+    folder = bench.folder / "port"
+    bench.configure(station("left"), line_scale("left-scale", folder / "left-scale", "lag_ms = 150", station="left"))
+    bench.poised(*RATE)
+    load(bench)
+    timer = bench.start("poise-timer", "--plain")
+    timer.wait_line("the bench is there")
+    screen = bench.start("poise-timer", terminal=SCREEN)
+    bench.virtual(WEIGHED, *RATE)
+    idle = r"left idle.*, "
+    timer.wait_line(idle + r"9\.8 g added since the last set-down, 5\.2 g to go of 15\.0 ± 0\.1; left-scale 533\.4 g")
+    timer.wait_line(idle + r"14\.6 g added since the last set-down, 0\.4 g to go of 15\.0 ± 0\.1; left-scale 538\.2 g")
+    timer.wait_line(idle + r"15\.0 g added since the last set-down, right: 15\.0 ± 0\.1 g; left-scale 538\.6 g")
+    expect_on(screen, "15.0 g tared away. Pour 230 ± 2 g of water")
+    timer.wait_line(r"left 001 pour .*, \d+\.\d g to go of 230 ± 2; ")
+    expect_on(screen, "g of water")
+    timer.wait_line(r"left 001 pour .*, [3456]\.\d g more than 230 ± 2; ")
+
+
+def test_timer_answers_the_question_of_the_tracker_with_its_key(bench):
+    port, _ = bench_with_a_scale(bench)
+    bus = bench.subscribe()
+    timer = bench.start("poise-timer", terminal=SCREEN)
+    expect_on(timer, "left-scale")
+    timer.type("a")
+    expect_on(timer, "nothing is asked here")
+    brew = bench.ask(do="begin", station="left")["brew"]
+    for stage in ("pour", "press"):
+        assert bench.ask(do="mark", station="left", stage=stage)["ok"]
+    weigh(port, 0, 0, 0)                # it asks when the scale has something to say
+    expect_on(timer, "Key a: The coffee was not weighed here: how many grams were it?")
+    timer.type("a")
+    expect_on(timer, "left: The coffee was not weighed here")
+    timer.type("14x,77\x7f")             # a slip of the finger is no digit, the last one is taken back
+    expect_on(timer, "dose_g = 14.7_")
+    timer.type("\r")
+    known = bus.wait_for(event("measure", brew=brew, measure="dose_g"))
+    assert (known["value"], known["by"]) == (14.7, "operator")
+    expect_on(timer, "left: noted")
+    expect_on(timer, "then weigh-out")
+    timer.type("a")
+    expect_on(timer, "nothing is asked here")
+
+
+def test_timer_shows_two_stations_their_runs_and_what_waits(bench):
+    bench.configure(station("left"), line_scale("left-scale", bench.port("left-scale"), station="left"),
+                    station("right"), line_scale("right-scale", bench.port("right-scale"), station="right"))
+    bench.poised()
+    load(bench)
+    timer = bench.start("poise-timer", terminal=(30, 100))
+    expect_on(timer, "ferry-steep 1 of 6:")
+    expect_on(timer, "ferry-steep 2 of 6:")             # never the same run at both
+    brewed(bench, "left", dose_g=15.0, water_g=230, beverage_g=199.5)
+    brewed(bench, "right", dose_g=14.9, water_g=230, beverage_g=198.4)
+    expect_on(timer, "waiting for strength: 001, 002")
+    expect_on(timer, "last cup 002: dose 14.9 g, water 230.0 g, cup 198.4 g")
+    timer.type("\tb")                   # to the other station
+    expect_on(timer, "right: a brew begins")
+    timer.resize(15, 40)                # room for one: the chosen one
+    expect_on(timer, "t tare m mark b begin e end ? help")
+    timer.output = b""
+    expect_on(timer, "right *")
+    assert b"left" not in timer.output, timer.output
+
+
+def test_timer_tells_from_earlier_cups_how_far_the_extraction_is(bench):
+    bench_with_a_scale(bench)
+    load(bench)
+    bench.logger()
+    plain = bench.start("poise-timer", "--plain")
+    plain.wait_line("the bench is there")
+    for i in range(6):                  # plateau 22 %, 0.02 per second, a little scatter; the plan is kept
+        steep_s = (25, 50, 100)[i % 3]
+        extraction_pct = 22 * (1 - math.exp(-0.02 * steep_s)) + (0.02 if i < 3 else -0.02)
+        brewed(bench, dose_g=15, water_g=230, steep_s=steep_s, beverage_g=200, strength_pct=extraction_pct * 15 / 200)
+    rows = bench.wait_query("SELECT steep_s, extraction_pct FROM brew_summary WHERE plan_kept = 1"
+                            " AND extraction_pct IS NOT NULL", lambda rows: len(rows) == 6)
+    assert {row["steep_s"] for row in rows} == {25, 50, 100}
+    load(bench)                         # the same plan once more
+    screen = bench.start("poise-timer", "--store", bench.store, terminal=SCREEN)
+    expect_on(screen, "ferry-steep 1 of 6:")
+    assert bench.ask(do="begin")["ok"] and bench.ask(do="mark", stage="pour")["ok"]
+    # 1 - exp(-0.02 * 25) = 0.393
+    plain.wait_line(r"left 007 pour .*, about \d+ % of attainable extraction, 39 % at 0:25 \(by 6 earlier cups\); ")
+    expect_on(screen, "of attainable extraction, 39 % at 0:25 (by 6 earlier cups)")
+    late = bench.start("poise-timer", "--plain")        # started in mid-brew it knows as well
+    late.wait_line(r"about \d+ % of attainable extraction, 39 % at 0:25")
+    assert bench.ask(do="end")["ok"]
+
+
+def test_timer_goes_on_without_a_store_and_says_which_one_it_missed(bench):
+    bench_with_a_scale(bench)
+    timer = bench.start("poise-timer", "--plain")
+    timer.wait_line("left idle")
+    assert timer.diagnostics == ""                      # the usual store need not be there
+    timer.stop()
+    named = bench.start("poise-timer", "--plain", "--store", bench.folder / "none.db")
+    named.wait_line("left idle")
+    named.wait_diagnostic(r"poise-timer: .*/none\.db: no store there")
+    (bench.folder / "letter.db").write_text("Dear customer, " * 400)
+    other = bench.start("poise-timer", "--store", bench.folder / "letter.db", terminal=SCREEN)
+    expect_on(other, "letter.db: is no Poise store")
+    assert not (bench.folder / "none.db").exists()
