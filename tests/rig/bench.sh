@@ -134,16 +134,18 @@ echo "# ten times unplugged in the middle of a brew"
 rigctl scale exec python3 ./brew.py 90
 check "a brew begins" soon 60 count 1 '"change": ?"begin"'
 check "the water is in: it steeps" soon 60 count 1 '"stage": ?"steep"'
+change() { echo "\"instrument\": ?\"left-scale\".*\"change\": ?\"$1\""; }
 for cycle in 1 2 3 4 5 6 7 8 9 10; do
     rigctl scale unplug
-    soon 10 never test -e "$scale"
+    soon 10 count $cycle "$(change lost)"
     rigctl scale plug
-    soon 10 test -e "$scale"
+    soon 10 count $cycle "$(change found)"
 done
-check "each time it was lost and found" count 10 '"instrument": ?"left-scale", ?"change": ?"found"'
+check "each time it was lost" count 10 "$(change lost)"
+check "and found again" count 10 "$(change found)"
 check "the brew ends" soon 150 count 1 '"change": ?"end"'
 check "it was one" [ "$(grep -Ec '"change": ?"(begin|end|discard)"' /tmp/watch.log)" = 2 ]
-grep -E '"change": ?"end"' /tmp/watch.log
+grep -E '"topic": ?"event/pier/(brew|stage|warning)"|"question"' /tmp/watch.log | grep -v '"instruments"' | sed 's/.*"mono_us"/        "mono_us"/' | cut -c1-300
 check "its water is right" grep -Eq '"change": ?"end".*"water_g": ?\{?("value": ?)?(229\.[789]|230\.[0-3])' /tmp/watch.log
 
 echo "# the end"
