@@ -427,7 +427,7 @@ int main(int argc, char **argv)
             break;
         case DRIVERS:
             list_drivers();
-            return EXIT_DONE;
+            return program_end(EXIT_DONE);
         case RATE:
             if (read_rate(optarg, &rate))
                 break;

@@ -47,6 +47,15 @@ void state_write_instruments(const struct state_source *source, struct text *out
     text_add(out, "]", 1);
 }
 
+/* The tracker's 0 is a time that has not come yet. */
+static void write_time(struct text *out, const char *key, int64_t at_us)
+{
+    if (at_us)
+        text_print(out, ",\"%s\":%" PRId64, key, at_us);
+    else
+        text_print(out, ",\"%s\":null", key);
+}
+
 static void write_number_field(struct text *out, const char *key, double value)
 {
     text_print(out, ",\"%s\":", key);
@@ -100,13 +109,10 @@ static void write_station(const struct state_source *source, int index, struct t
     struct tracker_view view;
 
     tracker_view(station->tracker, &view);
-    text_print(out, "{\"station\":\"%s\",\"stage\":\"%s\",\"stage_at_us\":%" PRId64, station->config.name,
-               stage_name(view.stage), view.stage_at_us);
+    text_print(out, "{\"station\":\"%s\",\"stage\":\"%s\"", station->config.name, stage_name(view.stage));
+    write_time(out, "stage_at_us", view.stage_at_us);
     write_or_null(out, "brew", brew ? brew->name : NULL);
-    if (view.first_water_us)
-        text_print(out, ",\"first_water_us\":%" PRId64, view.first_water_us);
-    else
-        text_print(out, ",\"first_water_us\":null");
+    write_time(out, "first_water_us", view.first_water_us);
     write_number_field(out, "load_g", view.load_g);
     write_number_field(out, "water_g", view.water_g);
     write_number_field(out, "flow_g_per_s", view.flow_g_per_s);

@@ -44,6 +44,14 @@ void program_version(void)
            program_name, POISE_VERSION);
 }
 
+int program_end(int status)
+{
+    if (fflush(stdout) == 0 && !ferror(stdout))
+        return status;
+    program_say("standard output: could not be written whole");
+    return EXIT_FAILED;
+}
+
 bool program_colour(void)
 {
     const char *no_color = getenv("NO_COLOR");

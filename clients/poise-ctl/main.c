@@ -134,7 +134,7 @@ static int read_options(int argc, char **argv, struct ctl *ctl, unsigned *used)
             break;
         case OPTION_SECONDS: ctl->seconds = optarg; *used |= TAKES_SECONDS; break;
         case OPTION_ASK: ctl->ask = true; *used |= TAKES_ASK; break;
-        case OPTION_HELP: help(); return EXIT_DONE;
+        case OPTION_HELP: help(); return program_end(EXIT_DONE);
         case OPTION_VERSION: program_version(); return EXIT_DONE;
         default: return EXIT_USAGE;     /* getopt has said why */
         }
@@ -192,10 +192,5 @@ int main(int argc, char **argv)
     ctl.word_count = argc - optind - 1;
     if (!fits(command, &ctl, used))
         return EXIT_USAGE;
-    status = command->run(&ctl);
-    if (status == EXIT_DONE && fflush(stdout) != 0) {
-        program_say("standard output: %m");
-        status = EXIT_FAILED;
-    }
-    return status;
+    return program_end(command->run(&ctl));
 }

@@ -1,5 +1,4 @@
 /* poise-report: what the cups say.  It reads a store and writes nothing into it; see poise-report.1. */
-#include <errno.h>
 #include <getopt.h>
 #include <gsl/gsl_errno.h>
 #include <math.h>
@@ -186,9 +185,5 @@ int main(int argc, char **argv)
     }
     status = command(&request);
     store_close(request.store);
-    if (fflush(stdout) != 0 || ferror(stdout)) {
-        program_say("standard output: %s", strerror(errno));
-        return EXIT_FAILED;
-    }
-    return status;
+    return program_end(status);
 }

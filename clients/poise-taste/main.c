@@ -184,5 +184,5 @@ int main(int argc, char **argv)
     }
     status = command->run(store, &options);
     store_close(store);
-    return status;
+    return program_end(status);
 }

@@ -61,6 +61,16 @@ static int told_by_eye(const struct options *options)
     return taste_ask_yes("Can the cups be told apart by eye (colour, haze, fill)? y/n: ");
 }
 
+/* The question where none is given: "a, b or c". */
+static void name_all(struct tasting_session *session)
+{
+    size_t length = 0, size = sizeof session->question;
+
+    for (int i = 0; i < session->sample_count && length < size; i++)
+        length += (size_t)snprintf(session->question + length, size - length, "%s%s",
+                                   i == 0 ? "" : i + 1 < session->sample_count ? ", " : " or ", session->sample[i]);
+}
+
 static void fill(struct tasting_session *session, const struct options *options)
 {
     int tasters = options->taster_count ? options->taster_count : 1;
@@ -75,7 +85,7 @@ static void fill(struct tasting_session *session, const struct options *options)
     if (options->question)
         snprintf(session->question, sizeof session->question, "%s", options->question);
     else
-        snprintf(session->question, sizeof session->question, "%s or %s", options->sample[0], options->sample[1]);
+        name_all(session);
     session->sets = for_each * tasters;
     for (int set = 0; set < session->sets && set < TASTING_SETS; set++)
         snprintf(session->taster[set], TASTING_NAME_SIZE, "%s",

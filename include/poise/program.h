@@ -16,6 +16,9 @@ void program_say(const char *format, ...) __attribute__((format(printf, 1, 2)));
 /* "poise-timer 0.1.0" and the licence, on standard output. */
 void program_version(void);
 
+/* The exit status of a program that has printed all: EXIT_FAILED, and a sentence, when not all of it went out. */
+int program_end(int status);
+
 /* True when standard output is a terminal and NO_COLOR is not set. */
 bool program_colour(void);
 

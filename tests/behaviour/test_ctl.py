@@ -1,5 +1,6 @@
 """poise-ctl against a real poised: what it asks, what it shows, what it refuses."""
 import json
+import re
 import signal
 
 from bench import event, line_scale, reading, station
@@ -128,6 +129,7 @@ def test_ctl_mark_ago_goes_back_in_time(bench):
 
 def test_ctl_status_names_the_stage_and_the_instruments(bench):
     port = bench_with_a_scale(bench)
+    assert re.search(r"^left +idle *$", done(bench, "status"), re.M)      # since ever: for how long nobody knows
     brew = done(bench, "begin").strip()
     bus = bench.subscribe()
     for _ in range(2):

@@ -226,9 +226,11 @@ def test_the_subscriber_in_the_readme_works_as_printed(bench):
             program.kill()
 
 
-def test_the_configuration_in_the_readme_is_a_good_one(bench):
-    blocks = re.findall(r"```ini\n(.*?)```", (ROOT / "README.md").read_text(), re.S)
-    assert len(blocks) == 1
-    bench.configuration.write_text(blocks[0])
+def test_configuration_and_plan_in_the_readme_are_good_ones(bench):
+    configuration, plan = re.findall(r"```ini\n(.*?)```", (ROOT / "README.md").read_text(), re.S)
+    bench.configuration.write_text(configuration)
     status, _, said = bench.run("poised", "--check-config", "--config", bench.configuration)
     assert status == 0, said
+    (bench.folder / "plan.ini").write_text(plan)
+    status, output, said = bench.run("poise-ctl", "plan", "check", bench.folder / "plan.ini")
+    assert status == 0 and "15 cups" in output, said

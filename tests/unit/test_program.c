@@ -113,6 +113,21 @@ static void a_long_sentence_is_cut_and_still_ends_its_line(void **state)
     assert_int_equal(line[length - 1], '\n');
 }
 
+static void what_did_not_go_out_is_a_failure(void **state)
+{
+    int out = dup(STDOUT_FILENO);
+
+    (void)state;
+    assert_true(out >= 0 && freopen("/dev/full", "w", stdout));
+    printf("a cup of coffee\n");
+    assert_int_equal(program_end(EXIT_DONE), EXIT_FAILED);
+    clearerr(stdout);
+    dup2(out, STDOUT_FILENO);
+    close(out);
+    assert_int_equal(program_end(EXIT_DONE), EXIT_DONE);
+    assert_int_equal(program_end(EXIT_USAGE), EXIT_USAGE);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -122,6 +137,7 @@ int main(void)
         cmocka_unit_test_setup(the_store_is_the_users, clear_environment),
         cmocka_unit_test(a_sentence_carries_the_programs_name),
         cmocka_unit_test(a_long_sentence_is_cut_and_still_ends_its_line),
+        cmocka_unit_test(what_did_not_go_out_is_a_failure),
     };
 
     return cmocka_run_group_tests(tests, NULL, NULL);
