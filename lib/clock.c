@@ -1,4 +1,5 @@
-/* The bench's clock; see clock.h.  Nothing else asks the system for the time. */
+/* The bench's clock; see clock.h.  Nothing else tells the bench's time; how long to wait for an answer or a disk is
+ * measured where the waiting is done. */
 #include "poise/clock.h"
 
 #include <fcntl.h>
