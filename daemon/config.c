@@ -39,6 +39,7 @@ void config_mistake(struct config_reader *reader, int line, const char *format, 
     va_start(arguments, format);
     vsnprintf(text, sizeof text, format, arguments);
     va_end(arguments);
+    program_plain(text);
     if (line > 0)
         snprintf(place, sizeof place, "%d:", line);
     why_set(&sentence, -EINVAL, "%s:%s %s", reader->file, place, text);

@@ -17,6 +17,13 @@ void program_begin(const char *argv0)
         program_name = slash ? slash + 1 : argv0;
 }
 
+void program_plain(char *text)
+{
+    for (; *text; text++)
+        if ((unsigned char)*text < ' ' || *text == 0x7f)
+            *text = '?';
+}
+
 void program_say(const char *format, ...)
 {
     char line[1024];
@@ -30,6 +37,7 @@ void program_say(const char *format, ...)
         vsnprintf(line + length, room - length, format, arguments);
         va_end(arguments);
     }
+    program_plain(line);
     length = strlen(line);
     line[length++] = '\n';
     written = write(STDERR_FILENO, line, length);

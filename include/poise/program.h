@@ -13,6 +13,9 @@ void program_begin(const char *argv0);
 /* "program: sentence" and a newline on standard error, in one write. */
 void program_say(const char *format, ...) __attribute__((format(printf, 1, 2)));
 
+/* Puts ? for control characters: a sentence may quote a file, and a terminal obeys what it is shown. */
+void program_plain(char *text);
+
 /* "poise-timer 0.1.0" and the licence, on standard output. */
 void program_version(void);
 

@@ -100,6 +100,16 @@ static void a_sentence_carries_the_programs_name(void **state)
     assert_string_equal(line, "poise-example: the bench is gone\n");
 }
 
+static void a_sentence_gives_a_terminal_no_orders(void **state)
+{
+    char line[64];
+
+    (void)state;
+    program_begin("poise-example");
+    said(line, sizeof line, "\x1b]0;mine\a caf\xc3\xa9\nroot: all is well");
+    assert_string_equal(line, "poise-example: ?]0;mine? caf\xc3\xa9?root: all is well\n");
+}
+
 static void a_long_sentence_is_cut_and_still_ends_its_line(void **state)
 {
     char sentence[3000], line[4000];
@@ -136,6 +146,7 @@ int main(void)
         cmocka_unit_test_setup(without_a_runtime_folder_there_is_tmp, clear_environment),
         cmocka_unit_test_setup(the_store_is_the_users, clear_environment),
         cmocka_unit_test(a_sentence_carries_the_programs_name),
+        cmocka_unit_test(a_sentence_gives_a_terminal_no_orders),
         cmocka_unit_test(a_long_sentence_is_cut_and_still_ends_its_line),
         cmocka_unit_test(what_did_not_go_out_is_a_failure),
     };
