@@ -4,13 +4,23 @@ import signal
 import subprocess
 
 from bench import event, line_scale, reading, station
-from test_bus import CUP
 
 TRACE = "select seq, value, decimals, stable, status from trace join brew using (brew_id) where name = '{}' order by seq"
 
+# An empty cup and nothing else: what is a brew here is said by the operator, so that no other can begin by itself.
+CUP = """
+[virtual]
+seed = 11
+[scale left-scale]
+layout = plain
+do = brew cup 300
+do = put cup
+do = wait 600
+"""
+
 
 def brewing(bench):
-    """A bench whose scale shows a cup being brewed at 20 times the pace, all the while; the bus."""
+    """A bench whose scale shows readings at 20 times the pace, all the while; the bus."""
     bench.configure(station("left", "piston_diameter_mm = 60"),
                     line_scale("left-scale", bench.folder / "port/left-scale", station="left"))
     bench.virtual(CUP, "--clock-rate", 20, "--stay")

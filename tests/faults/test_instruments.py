@@ -231,8 +231,9 @@ def test_a_list_carries_other_quantities_beside_its_own(bench):
     port.wait_heard()
     port.line("1.62,21.5")
     port.line("1.64,21.6")
-    assert bus.wait_for(reading("refractometer", quantity="brix"))["value"] == 1.64
+    # the sample's temperature first: then it is known when the strength is used
     assert bus.wait_for(reading("refractometer", quantity="temperature"))["value"] == 21.6
+    assert bus.wait_for(reading("refractometer", quantity="brix"))["value"] == 1.64
 
 
 def test_noise_is_said_once_and_leaves_no_reading(bench):
