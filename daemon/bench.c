@@ -447,7 +447,8 @@ int bench_open(struct bench **out, uv_loop_t *loop, const struct config *config,
         return give_up(bench, bench->lock);
     if ((error = stations_open(&bench->stations, config, why)) != 0 ||
         (error = make_outlets(bench, config, why)) != 0 ||
-        (error = journal_open(&bench->journal, config->journal, config->journal_days, bench_wake, bench, &notice, why)) != 0 ||
+        (error = journal_open(&bench->journal, config->journal, config->journal_days, bench_wake, bench, &notice,
+                              why)) != 0 ||
         (error = bus_open(&bench->bus, loop, config->bus, config->control, &calls, why)) != 0)
         return give_up(bench, error);
     bench->news.data = bench->deadline.data = bench;

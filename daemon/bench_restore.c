@@ -65,7 +65,8 @@ static void feed_again(void *context, const char *topic, size_t topic_length, co
         if (message.kind == MESSAGE_READING) {
             struct reading reading = {
                 .quantity = message.reading.quantity, .status = message.reading.status,
-                .stable = (signed char)message.reading.stable, .net = -1, .unit = quantity_unit(message.reading.quantity),
+                .stable = (signed char)message.reading.stable, .net = -1,
+                .unit = quantity_unit(message.reading.quantity),
                 .shown = message.reading.value, .value = message.reading.value,
                 .resolution = decimal_resolution(message.reading.value), .mono_us = then.mono_us,
             };

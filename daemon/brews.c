@@ -52,7 +52,8 @@ static void name_next(struct brews *brews, int64_t time_us, char *name)
     }
     brews->number++;
     brews->changed = true;
-    snprintf(name, BREW_SIZE, "%s-%08u-%03u", brews->bench, (unsigned)brews->day % 100000000, (unsigned)brews->number % 100000);
+    snprintf(name, BREW_SIZE, "%s-%08u-%03u", brews->bench, (unsigned)brews->day % 100000000,
+             (unsigned)brews->number % 100000);
 }
 
 struct brew *brews_begin(struct brews *brews, const char *station, uint32_t number, int64_t time_us)

@@ -103,7 +103,8 @@ static int do_skip(struct request *request, struct why *why)
     int error;
 
     if ((error = need_plan(request, why)) != 0 || (error = control_station(request, &station, why)) != 0 ||
-        (error = planner_skip(request->control->planner, request->control->stations->all[station].config.name, why)) != 0)
+        (error = planner_skip(request->control->planner, request->control->stations->all[station].config.name,
+                              why)) != 0)
         return error;
     return put_next(request, station);
 }

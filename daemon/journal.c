@@ -13,7 +13,7 @@
 #include "journal_parts.h"
 
 enum {
-    QUEUE_BYTES = 64 << 20,             /* kept in memory while the disk is in trouble: an hour of 80 readings a second */
+    QUEUE_BYTES = 64 << 20,             /* kept while the disk is in trouble: an hour of 80 readings a second */
     ENTRY_EXTRA = 16,                   /* brackets, quotes, commas around topic and message */
     FIRST_BATCH_BYTES = 16384
 };

@@ -171,7 +171,8 @@ void stations_loaded(struct stations *stations, struct moment now)
         brew->number = 0;       /* a tracker at rest counts from 1 again */
         if (!brew->ended) {
             stations_warn(stations, brew, brew->station, "brew-cut-short",
-                          "%s could not be followed through the restart and ends with what was known of it", brew->name);
+                          "%s could not be followed through the restart and ends with what was known of it",
+                          brew->name);
             brew_end_here(stations, brew, now);
         }
     }

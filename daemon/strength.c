@@ -148,7 +148,8 @@ static void take_blank(struct stations *stations, const struct sample *sample)
     stations->state_changed = true;
     if (fabs(sample->strength_pct) > BLANK_DRIFT_PCT)
         stations_warn(stations, NULL, NULL, "blank-drift",
-                      "water reads %.2f %% on the refractometer: clean the prism and set it to zero before the next cup",
+                      "water reads %.2f %% on the refractometer: clean the prism and set it to zero before the next "
+                      "cup",
                       sample->strength_pct);
 }
 
@@ -196,7 +197,8 @@ void strength_reading(struct stations *stations, const struct reading *reading, 
     stations->unassigned = sample;
     stations->last_assigned[0] = '\0';
     stations_warn(stations, NULL, NULL, "strength-unassigned",
-                  "%.2f %% was read and no cup waits for its strength: name the cup with `assign`", sample.strength_pct);
+                  "%.2f %% was read and no cup waits for its strength: name the cup with `assign`",
+                  sample.strength_pct);
 }
 
 void strength_enter(struct stations *stations, struct brew *brew, double strength_pct, double standard_uncertainty,

@@ -17,8 +17,8 @@ enum {
 static const char own_prefix[] = "own_";
 
 static const char *const settings[] = {
-    "coffee", "roast_days", "grind", "grinder", "water", "temperature_c", "ratio", "filter", "filters", "rinse", "brewer",
-    "cup", "position", "pours", "bloom_g", "stir", "stirs", "swirls", "press", "dilution_g", "taster", NULL,
+    "coffee", "roast_days", "grind", "grinder", "water", "temperature_c", "ratio", "filter", "filters", "rinse",
+    "brewer", "cup", "position", "pours", "bloom_g", "stir", "stirs", "swirls", "press", "dilution_g", "taster", NULL,
 };
 
 struct reader {
@@ -86,7 +86,9 @@ static char *trim(char *text)
 /* The unit a name ends with: "_g" is in g.  NULL: none. */
 static const char *unit_of(const char *name)
 {
-    static const char *const units[][2] = { { "_kpa", "kPa" }, { "_pct", "%" }, { "_g", "g" }, { "_s", "s" }, { "_c", "C" } };
+    static const char *const units[][2] = {
+        { "_kpa", "kPa" }, { "_pct", "%" }, { "_g", "g" }, { "_s", "s" }, { "_c", "C" },
+    };
     size_t length = strlen(name);
 
     for (size_t i = 0; i < sizeof units / sizeof *units; i++) {
@@ -227,8 +229,8 @@ static int begin_factor(struct reader *reader, const char *name, struct plan_fac
         return -EINVAL;
     }
     if (strlen(name) >= sizeof factor->name || (factor->measure < 0 && !plan_setting_known(name))) {
-        mistake(reader, reader->line, "\"%.40s\" is not known; a measure such as dose_g, water_g, steep_s, a setting such "
-                "as grind, temperature_c, stir, or a name of your own that begins with own_", name);
+        mistake(reader, reader->line, "\"%.40s\" is not known; a measure such as dose_g, water_g, steep_s, a setting "
+                "such as grind, temperature_c, stir, or a name of your own that begins with own_", name);
         return -EINVAL;
     }
     if (name_taken(reader, name)) {

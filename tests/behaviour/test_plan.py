@@ -47,7 +47,8 @@ def test_a_plan_says_what_each_brew_is_and_survives_kill_9(bench):
     daemon.kill()
     bench.poised()
     state = bench.ask(do="status")["state"]
-    assert state["plan"] == {"experiment": "ferry-steep", "title": "How long to steep the ferry blend", "done": 1, "of": 4}
+    assert state["plan"] == {"experiment": "ferry-steep", "title": "How long to steep the ferry blend",
+                             "done": 1, "of": 4}
     assert state["stations"][0]["brew"] == running and state["stations"][0]["next"]["experiment"] == "ferry-steep"
     assert bench.ask(do="end")["brew"] == running
     brewed(bench, 230)

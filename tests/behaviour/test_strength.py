@@ -42,8 +42,8 @@ def test_the_store_knows_which_reading_belongs_to_which_cup(bench):
     port.line("1.40 %")
     bus.wait_for(event("measure", measure="strength_pct", brew=first))
     assert bench.ask(do="assign", brew=second)["ok"]
-    whose = ("SELECT r.value, (SELECT b.name FROM assignment a LEFT JOIN brew b USING (brew_id) WHERE a.bench_id = r.bench_id"
-             " AND a.reading_seq = r.seq ORDER BY a.seq DESC LIMIT 1) AS brew FROM reading r WHERE r.value > 0")
+    whose = ("SELECT r.value, (SELECT b.name FROM assignment a LEFT JOIN brew b USING (brew_id)"
+             " WHERE a.bench_id = r.bench_id AND a.reading_seq = r.seq ORDER BY a.seq DESC LIMIT 1) AS brew FROM reading r WHERE r.value > 0")
     bench.wait_query(whose, lambda rows: rows == [{"value": 1.4, "brew": second}])
     rows = bench.wait_query("SELECT brew, round(extraction_pct, 6) AS e, round(extraction_total_pct, 6) AS t FROM"
                             " brew_summary ORDER BY brew", lambda rows: rows and rows[1]["e"] is not None)
@@ -59,7 +59,8 @@ def test_a_plan_reaches_the_store(bench):
     logger = bench.logger()
     bench.configure(station("left"), refractometer("glass", port, r"pattern = (?<value>\d+\.\d+) (?<unit>%)"))
     bench.poised()
-    text = "[experiment]\nname = ferry-grind\ntitle = Ferry\nseed = 1\n[vary]\ngrind = 16, 20\n[hold]\nwater_g = 230 +- 2\n"
+    text = ("[experiment]\nname = ferry-grind\ntitle = Ferry\nseed = 1\n"
+            "[vary]\ngrind = 16, 20\n[hold]\nwater_g = 230 +- 2\n")
     assert bench.ask(do="plan", plan="load", text=text)["ok"]
     brew = bench.ask(do="begin")["brew"]
     bench.ask(do="enter", measure="water_g", value=240)

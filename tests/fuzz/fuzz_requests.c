@@ -21,7 +21,8 @@ static void emit(void *context, struct message *message)
     strcpy(message->common.bench, "pier");
     strcpy(message->common.boot, "fuzz");
     length = message_write(message, text, sizeof text);
-    if (length < 0 || message_read(topic, (size_t)message_topic(message, topic), text, (size_t)length, &read, &why) != 0)
+    if (length < 0 || message_read(topic, (size_t)message_topic(message, topic), text, (size_t)length, &read,
+                                   &why) != 0)
         abort();        /* what goes out must be a message */
     message_free(&read);
 }
