@@ -18,7 +18,7 @@ enum {
     STATIONS_MOST = 32
 };
 
-static const int64_t SAME_US = 1000;        /* a stage takes back what was told from its time on, within a millisecond */
+static const int64_t SAME_US = 1000;        /* a stage takes back what was told from its time on, within this */
 static const int64_t AFTER_US = 3600000000; /* so long after the trace, what was still open is told */
 
 /* One brew as it stands after all corrections. */
@@ -281,7 +281,9 @@ static int open_stations(struct replay *replay, const char *config_path, struct 
         return error;
     replay->made_up = !config_path;
     replay->brews = calloc(BREWS_MOST, sizeof *replay->brews);
-    room = replay->made_up ? reallocarray(replay->config.stations, STATIONS_MOST, sizeof *room) : replay->config.stations;
+    room = replay->config.stations;
+    if (replay->made_up)
+        room = reallocarray(room, STATIONS_MOST, sizeof *room);
     if (!room || !replay->brews)
         return why_set(why, -ENOMEM, "out of memory");
     replay->config.stations = room;

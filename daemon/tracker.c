@@ -12,7 +12,7 @@
 
 enum {
     EVENTS_PER_CALL = 16,
-    LAYOUT_VERSION = 1          /* raise it with every change of meaning that sizeof does not show */
+    LAYOUT_VERSION = 2          /* raise it with every change of meaning that sizeof does not show */
 };
 
 /* A stage found this much nearer to the truth is not worth another event. */
@@ -208,7 +208,8 @@ static void tell_questions(struct tracker *tracker, struct tracker_events *event
         event->value = story->measures.value[MEASURE_BEVERAGE_G];
         snprintf(event->word, sizeof event->word, "beverage");
         snprintf(event->detail, sizeof event->detail,
-                 "The empty cup was never seen: how many grams of coffee are in it (%.0f is a guess)?",
+                 story->cup_u_g < 8 ? "More than one known cup fits: how much coffee is in it, in g (perhaps %.0f)?"
+                                    : "The empty cup was never seen: how much coffee is in it, in g (%.0f is a guess)?",
                  story->measures.value[MEASURE_BEVERAGE_G]);
     }
 }
@@ -245,7 +246,8 @@ static void warn_of_pressure(struct tracker *tracker, struct tracker_events *eve
 {
     struct tracker_event *event;
 
-    if (tracker->warned_pressure || !(tracker->config.press_limit_kpa > 0) || !(kpa > tracker->config.press_limit_kpa) ||
+    if (tracker->warned_pressure || !(tracker->config.press_limit_kpa > 0) ||
+        !(kpa > tracker->config.press_limit_kpa) ||
         !(event = tracker_tell(tracker, events, TRACKER_WARNING, tracker->now_us)))
         return;
     tracker->warned_pressure = true;
@@ -265,7 +267,8 @@ static void warn_of_press(struct tracker *tracker, struct tracker_events *events
         return;
     kpa = press_pressure_kpa((double)(piece->high_g - piece->first_g), tracker->config.piston_diameter_mm);
     warn_of_pressure(tracker, events, kpa);
-    if (!tracker->warned_overload && piece->overload && (event = tracker_tell(tracker, events, TRACKER_WARNING, tracker->now_us))) {
+    if (!tracker->warned_overload && piece->overload &&
+        (event = tracker_tell(tracker, events, TRACKER_WARNING, tracker->now_us))) {
         tracker->warned_overload = true;
         snprintf(event->word, sizeof event->word, "overload");
         snprintf(event->detail, sizeof event->detail,

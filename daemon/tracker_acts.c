@@ -11,9 +11,9 @@ static const double QUICK_TAIL_SHARE = 0.04, TAIL_SHARE = 0.01, TOUCH_G = 12, TO
 static const double BLOW_LEAST_G = 10;        /* sharper than a spoon */
 static const int64_t RINGS_US = 1300000, RUNG_US = 250000;
 static const int64_t QUIET_US = 550000, OFTEN_US = 150000;   /* quiet is believed of a scale that speaks often enough */
-static const int64_t CALM_LEAST_US = 140000;
 static const double STIR_MOST_G = 12;        /* at its begin */
 static const double STIR_WIDE_G = 1.5;      /* less is the scale's own unrest after a stir */
+static const int64_t TAIL_US = 2000000;             /* a slow filter's, before its lag is known */
 static const int64_t SPOON_US = 2500000;            /* a spoon may lean so long */
 static const int64_t PAUSE_US = 1000000;            /* hands that touch again sooner had not done */
 /* A stream that falls for a tenth of a second pushes with the weight of what fell in that time, from the
@@ -63,7 +63,7 @@ static bool is_tail(const struct act *last, const struct act *act)
 {
     double moved_g = fabs(last->after_g - last->before_g);
 
-    return !act->force && act->left_us - last->end_us < PAUSE_US && act->end_us - act->left_us < PAUSE_US &&
+    return !act->force && act->left_us - last->end_us < TAIL_US && act->end_us - act->left_us < TAIL_US &&
            moved_g >= TOUCH_G && fabs(act->after_g - act->before_g) < TAIL_SHARE * moved_g &&
            act->high_g - act->low_g < 2 * TAIL_SHARE * moved_g;
 }
@@ -116,8 +116,7 @@ static int join_touches(const struct signal *signal, struct act *act, int count)
 /* A stir swings to both sides; a blow before it does not, and is higher. */
 static bool is_after_blow(const struct piece *piece)
 {
-    return piece->again_us && !piece->no_blow && fabs((double)piece->peak_g) > STIR_MOST_G &&
-           piece->again_us - piece->calm_us >= CALM_LEAST_US;
+    return piece->again_us && piece->calmed && !piece->swung && fabs((double)piece->peak_g) > STIR_MOST_G;
 }
 
 /* A knock just before a press or a lift is none of it: the load came near again in between. */

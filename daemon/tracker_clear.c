@@ -12,7 +12,8 @@
 /* The parabola spans about the lag itself, within these bounds, and at least three samples: shorter is
  * noisier, longer blurs. */
 static const double SPAN_LEAST_S = 0.26, SPAN_MOST_S = 0.46;
-enum { SPAN_SAMPLES = 10 };
+static const double COARSE_G = 0.3, COARSE_SPANS = 2.4;     /* a coarse last digit is most of the noise: look at more */
+enum { SPAN_SAMPLES = 20 };
 
 /* At rest, a correction smaller than so many of its own standard deviations is noise. */
 static const double CORRECTION_SIGMAS = 2.5;
@@ -30,7 +31,8 @@ static const double LAG_BEFORE_S = 0.25;
 static const double LAG_FIRST_S = 0.06, LAG_STEP = 1.0 / 5;     /* of its logarithm: 22 % */
 
 /* Tails are looked at between these: above, hands may still be at it; below, noise is. */
-static const double JUMP_LEAST_G = 40, JUMP_MOST_G = 1200, JUMP_LEAST_G_PER_S = 20, TAIL_MOST_SHARE = 0.2, TAIL_LEAST_G = 0.8;
+static const double JUMP_LEAST_G = 40, JUMP_MOST_G = 1200, JUMP_LEAST_G_PER_S = 20;
+static const double TAIL_MOST_SHARE = 0.2, TAIL_LEAST_G = 0.8;
 
 static double candidate_s(double index)
 {
@@ -105,7 +107,8 @@ void signal_learn_lag(struct signal *signal, double level_g)
     int learnt = 0;
 
     signal->jump_us = 0;
-    if (signal->lag_s > 0 || size_g < JUMP_LEAST_G || size_g > JUMP_MOST_G || size_g < JUMP_LEAST_G_PER_S * signal->jump_s)
+    if (signal->lag_s > 0 || size_g < JUMP_LEAST_G || size_g > JUMP_MOST_G ||
+        size_g < JUMP_LEAST_G_PER_S * signal->jump_s)
         return;
     signal->lag_jumps++;
     stride = (uint32_t)((TAIL_STEP_US + signal->interval_us / 2) / signal->interval_us);
@@ -145,7 +148,9 @@ static bool solve(const double m[5], const double g[3], double x[3])
 
 double signal_span_s(const struct signal *signal)
 {
-    return fmin(fmax(signal_lag_s(signal), SPAN_LEAST_S), SPAN_MOST_S);
+    double span_s = fmin(fmax(signal_lag_s(signal), SPAN_LEAST_S), SPAN_MOST_S);
+
+    return signal->resolution_g < COARSE_G ? span_s : COARSE_SPANS * span_s;
 }
 
 /* The newest samples of the parabola, and the one in their middle. */
@@ -155,7 +160,8 @@ static uint32_t span_of(const struct signal *signal)
     int64_t newest_us = sample_back(signal, 0)->at_us;
     int64_t span_us = (int64_t)(signal_span_s(signal) * 1e6);
 
-    while (n < held && n < SPAN_SAMPLES && (n < 3 || newest_us - sample_back(signal, n)->at_us <= span_us + signal->interval_us / 2))
+    while (n < held && n < SPAN_SAMPLES &&
+           (n < 3 || newest_us - sample_back(signal, n)->at_us <= span_us + signal->interval_us / 2))
         n++;
     return n;
 }
@@ -163,7 +169,8 @@ static uint32_t span_of(const struct signal *signal)
 static double clear_of(struct signal *signal, uint32_t n, uint32_t middle)
 {
     int64_t middle_us = sample_back(signal, middle)->at_us;
-    double m[5] = {0}, low = INFINITY, high = -INFINITY, sum = 0, lag_s, fit[3], lead[3], load = 0, correction = 0, sigma;
+    double m[5] = {0}, low = INFINITY, high = -INFINITY, sum = 0, lag_s, fit[3], lead[3];
+    double load = 0, correction = 0, sigma;
     double reference = (double)sample_back(signal, middle)->load_g;
 
     for (uint32_t back = 0; back < n; back++) {

@@ -14,7 +14,7 @@
 
 enum {
     RING_SAMPLES = 128,     /* 6 s at 20 readings a second: more than any window that looks back */
-    PIECES = 72,            /* a brew in which every ten seconds something happens for six minutes */
+    PIECES = 64,            /* a brew in which every ten seconds something happens for five minutes */
     STEPS = 24,             /* stages told of one brew */
     MARKS = 8,
     LAGS = 14,              /* candidates for the instrument's lag */
@@ -22,10 +22,10 @@ enum {
 };
 
 struct sample {
-    int64_t at_us;
+    int64_t at_us : 63;
+    bool overload : 1;      /* in the same word: there are many */
     float load_g;           /* absolute: tares added back */
     float clear_g;          /* the same without the instrument's filter */
-    bool overload;
 };
 
 enum { CADENCE_INTERVALS = 9 };
@@ -55,19 +55,17 @@ enum piece_kind {
 struct piece {
     int64_t begin_us, end_us;
     int64_t left_us;            /* when the indication left its rest; begin_us is where a flow began by its shape */
-    int64_t calm_us, calm_until_us, again_us;   /* after a blow at its begin: calm from, until; when hands began */
-    float peak_g, trough_g;     /* of the blow */
-    bool no_blow;               /* it swung to the other side */
+    int64_t again_us;           /* after a blow at its begin: when hands began; 0: there was none */
+    float peak_g;               /* of the blow */
     float first_g, last_g;      /* REST: settled level at its begin and its end; else the level left and last seen */
     float low_g, high_g;
     float force_gs;             /* integral of what is above first_g, while it is clearly above */
     float force_path_g;         /* how far the load wandered under the force: a hand is never steady */
     int64_t force_began_us, force_ended_us;     /* 0: never clearly above */
     float begin_u_s;            /* standard uncertainty of begin_us */
-    int samples;
     unsigned char kind;
     bool overload;              /* the instrument gave up meanwhile */
-    bool gap;                   /* nothing was seen for a while */
+    bool swung, calmed;         /* the blow went to the other side too; it was calm for a while before hands began */
 };
 
 struct signal {
@@ -94,6 +92,8 @@ struct signal {
     int64_t rest_since_us;      /* when the rest was sure; it begins earlier, where the hand had done */
     double noise_g;             /* standard deviation of what was last made clear */
     double slack_g;             /* how much of a jump's tail a young rest may hold */
+    int64_t calm_us, calm_until_us;     /* of a blow at the begin of the open piece */
+    float trough_g;
     struct piece piece[PIECES]; /* oldest first; the last one is still open */
     int count;
 };
@@ -115,7 +115,7 @@ struct story {
     bool above;                 /* the scale was overloaded: pressures are lower bounds */
     int64_t began_us, first_water_us, press_began_us, press_ended_us, out_us, over_us;
     int64_t wait_us;            /* look again at this time; 0: no need */
-    double cup_g;
+    double cup_g, cup_u_g;
     double load_g;              /* newest when it was read */
     struct measures measures;
 };
@@ -205,7 +205,8 @@ void signal_forget(struct signal *signal, int index);
 /* Leaving a rest takes more than this. */
 double shape_leave_g(const struct signal *signal);
 
-/* Whether the load has rested so long, but for slack_g (what may be left of a jump just now); then *level_g is where. */
+/* Whether the load has rested so long, but for slack_g (what may be left of a jump just now); then
+ * *level_g is where. */
 bool shape_is_still(const struct signal *signal, int64_t still_us, double slack_g, double *level_g);
 
 /* The rate over the last fifth of a second. */
@@ -298,5 +299,39 @@ void tracker_tell_measures(struct tracker *tracker, struct tracker_events *event
 
 /* Fills in the numbers that follow from others. */
 void tracker_derive(struct measures *measures);
+
+/* --- tracker_story.c, for tracker_measures.c --- */
+
+enum phase { PHASE_SETUP, PHASE_WATER, PHASE_PRESSED, PHASE_AWAY, PHASE_WEIGHED };
+
+struct reader {
+    const struct tracker *tracker;
+    struct story *out;
+    struct press press;
+    enum phase phase;
+    double zero_g, level_g;
+    double dose_from_g;         /* load before the dose; NAN: no dose seen */
+    int64_t dose_us;
+    double first_thing_g, cup_g;/* the first thing put down; it was the cup if more followed */
+    int things;
+    int64_t thing_us;           /* when the last thing was put down */
+    double full_g;              /* load before it was taken away */
+    double water_from_g, first_water_g, poured_g;
+    int64_t pour_ended_us, second_water_us;
+    int pours;
+    int64_t stir_ended_us;
+    int64_t away_us;
+    bool left_weighing;
+    int64_t back_us;            /* when what was taken away was put down again */
+    double weighed_g;           /* the full cup */
+};
+
+/* --- tracker_measures.c --- */
+
+/* Fills in all measures that the story can give. */
+void story_measure(struct reader *reader);
+
+/* A measure and its uncertainty; NAN for both when it is not known. */
+void story_set(struct measures *measures, enum measure measure, double value, double u);
 
 #endif

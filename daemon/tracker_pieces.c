@@ -30,7 +30,7 @@ static const double AWAY_TIMES = 3;         /* it had gone so many times farther
 
 /* A blow is sharper than a spoon; it has died away below this share of its height, and is calm near its least. */
 static const float BLOW_LEAST_G = 12, DIES_SHARE = 0.45F, CALM_SHARE = 0.06F, CALM_G = 1.2F;
-static const int64_t BLOW_US = 2500000, STRIKES_US = 450000;
+static const int64_t CALM_LEAST_US = 140000, BLOW_US = 2500000, STRIKES_US = 450000;
 
 /* A load rests when the last half second stays within one division (common practice for the
  * "stable" sign of a scale).  A spoon leans on the bed for longer than that: where the load is off by so
@@ -51,6 +51,10 @@ static const double BLUR_SHARE = 0.25, JERK_G = 200;
 static const double PUT_G = 40;              /* a thing was put down */
 static const int64_t LAST_US = 650000;       /* indicated last */
 static const int64_t FLOW_LEAST_US = 1200000;
+
+/* Letting go from beyond the scale's range is seen late by this share of the lag, for so long after. */
+static const double OVERLOAD_LATE_LAGS = 0.6;
+static const int64_t OVERLOAD_LINGERS_US = 1500000;
 
 /* How long a hand takes to lean in. */
 static const int64_t FORCE_RISES_US = 900000;
@@ -107,7 +111,6 @@ static void make_room(struct signal *signal)
     if (from->force_ended_us)
         into->force_ended_us = from->force_ended_us;
     into->overload |= from->overload;
-    into->samples += from->samples;
     memmove(signal->piece + best, signal->piece + best + 2,
             (size_t)(signal->count - best - 2) * sizeof signal->piece[0]);
     signal->count -= 2;
@@ -120,6 +123,7 @@ static struct piece *piece_open(struct signal *signal, enum piece_kind kind, int
     make_room(signal);
     piece = &signal->piece[signal->count++];
     memset(piece, 0, sizeof *piece);
+    signal->calm_us = signal->calm_until_us = 0;
     piece->kind = (unsigned char)kind;
     piece->begin_us = piece->end_us = piece->left_us = begin_us;
     piece->first_g = piece->last_g = piece->low_g = piece->high_g = (float)first_g;
@@ -129,30 +133,33 @@ static struct piece *piece_open(struct signal *signal, enum piece_kind kind, int
 
 /* A blow dies away at once, and to the side it came from; if hands begin after it, they begin where it
  * was least. */
-static void watch_blow(struct piece *piece, float above_g, int64_t at_us)
+static void watch_blow(struct signal *signal, struct piece *piece, float above_g, int64_t at_us)
 {
     int64_t age_us = at_us - piece->begin_us;
-    float calm_g = fmaxf(CALM_SHARE * fabsf(piece->peak_g), CALM_G), away_g = copysignf(above_g, above_g * piece->peak_g);
+    float calm_g = fmaxf(CALM_SHARE * fabsf(piece->peak_g), CALM_G);
+    float away_g = copysignf(above_g, above_g * piece->peak_g);     /* below 0: on the other side */
 
     if (piece->again_us || age_us > BLOW_US)
         return;
     if (age_us < STRIKES_US && fabsf(above_g) >= fabsf(piece->peak_g)) {
         piece->peak_g = above_g;
-        piece->trough_g = fabsf(above_g);
-        piece->calm_until_us = 0;
+        signal->trough_g = fabsf(above_g);
+        signal->calm_until_us = 0;
         return;
     }
-    piece->no_blow |= away_g < -3 * calm_g;
-    if (fabsf(piece->peak_g) < BLOW_LEAST_G || (away_g > DIES_SHARE * fabsf(piece->peak_g) && !piece->calm_until_us))
+    piece->swung |= away_g < -3 * calm_g;
+    if (fabsf(piece->peak_g) < BLOW_LEAST_G || (away_g > DIES_SHARE * fabsf(piece->peak_g) && !signal->calm_until_us))
         return;
-    piece->trough_g = fminf(piece->trough_g, fabsf(away_g));
-    if (fabsf(away_g) <= piece->trough_g + calm_g) {
-        if (!piece->calm_until_us)
-            piece->calm_us = at_us;
-        piece->calm_until_us = at_us;
+    signal->trough_g = fminf(signal->trough_g, fabsf(away_g));
+    if (fabsf(away_g) <= signal->trough_g + calm_g) {
+        if (!signal->calm_until_us)
+            signal->calm_us = at_us;
+        signal->calm_until_us = at_us;
     }
-    else if (piece->calm_until_us)
-        piece->again_us = piece->calm_until_us;
+    else if (signal->calm_until_us) {
+        piece->again_us = signal->calm_until_us;
+        piece->calmed = signal->calm_until_us - signal->calm_us >= CALM_LEAST_US;
+    }
 }
 
 static void piece_take(struct signal *signal, struct piece *piece, const struct sample *sample)
@@ -167,9 +174,8 @@ static void piece_take(struct signal *signal, struct piece *piece, const struct 
     piece->low_g = fminf(piece->low_g, sample->clear_g);
     piece->high_g = fmaxf(piece->high_g, sample->clear_g);
     piece->overload |= sample->overload;
-    piece->samples++;
     if (piece->kind == PIECE_HANDLED && !piece->force_began_us)
-        watch_blow(piece, (float)above, sample->at_us);
+        watch_blow(signal, piece, (float)above, sample->at_us);
     if (piece->kind == PIECE_HANDLED && (above > FORCE_G || sample->overload)) {
         if (!piece->force_began_us)
             piece->force_began_us = sample->at_us;
@@ -247,7 +253,6 @@ static void rest_take(struct signal *signal, struct piece *rest, const struct sa
     rest->last_g = (float)signal->rest_g;
     rest->low_g = fminf(rest->low_g, sample->clear_g);
     rest->high_g = fmaxf(rest->high_g, sample->clear_g);
-    rest->samples++;
 }
 
 /* A short rest's level is what was indicated last, once the filter's tail of the jump before it has died away. */
@@ -378,6 +383,9 @@ static void press_end(struct signal *signal, struct piece *piece)
     const struct sample *sample = seen_back(signal, 0);
     double first_g = (double)piece->first_g;
 
+    /* after an overload the filter cannot be undone: what is seen is late */
+    if (sample->at_us - signal->overload_us < OVERLOAD_LINGERS_US)
+        piece->force_ended_us -= (int64_t)(OVERLOAD_LATE_LAGS * signal_lag_s(signal) * 1e6);
     piece->end_us = sample->at_us;
     piece->last_g = piece->first_g;
     piece = piece_open(signal, PIECE_HANDLED, sample->at_us, first_g);
@@ -500,7 +508,8 @@ enum signal_news pieces_look(struct signal *signal)
     }
     if (piece->kind != PIECE_REST)
         return moving(signal, piece);
-    if (sample->overload || fabs((double)sample->clear_g - signal->rest_g) > shape_leave_g(signal) + slack_now(signal, piece)) {
+    if (sample->overload ||
+        fabs((double)sample->clear_g - signal->rest_g) > shape_leave_g(signal) + slack_now(signal, piece)) {
         rest_leave(signal, piece);
         return SIGNAL_PIECE;
     }

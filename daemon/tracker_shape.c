@@ -20,6 +20,7 @@ static const double FLOW_MOST_G_PER_S = 45;
 static const int64_t FLOW_WINDOW_US = 700000;
 
 /* A flow that has fallen by so much from its height was none, or is over. */
+static const double COARSE_G = 0.3;         /* a coarser last digit is most of the noise */
 static const double FELL_G = 1.2, FELL_SHARE = 0.12;
 
 /* A jump is judged over this one. */
@@ -123,8 +124,8 @@ bool shape_is_flow(const struct signal *signal, uint32_t *samples)
         return false;
     first = (double)(middle->clear_g - old->clear_g) / ((double)(middle->at_us - old->at_us) / 1e6);
     second = (double)(new->clear_g - middle->clear_g) / ((double)(new->at_us - middle->at_us) / 1e6);
-    if (second < 0.5 * first || fabs(shape_rate_g_per_s(signal)) > FLOW_MOST_G_PER_S)    /* the tail of a jump, a jump */
-        return false;
+    if (second < 0.5 * first || fabs(shape_rate_g_per_s(signal)) > FLOW_MOST_G_PER_S)
+        return false;       /* the tail of a jump, a jump */
     for (uint32_t back = 0; back + 1 < n; back++) {
         double step_g = (double)(seen_back(signal, back)->clear_g - seen_back(signal, back + 1)->clear_g);
 
@@ -206,7 +207,8 @@ static double line_at(const struct line *line, double t)
  * included, says where it began; the same backwards for an end. */
 int64_t shape_root_us(const struct signal *signal, double level_g, int64_t from_us, int64_t until_us)
 {
-    double least_g = fmax(0.8 * shape_leave_g(signal), 2 * signal->noise_g), most_g = fmax(ROOT_MOST_G, ROOT_MOST_DIVISIONS * signal->resolution_g);
+    double least_g = fmax(0.8 * shape_leave_g(signal), 2 * signal->noise_g);
+    double most_g = fmax(ROOT_MOST_G, ROOT_MOST_DIVISIONS * signal->resolution_g);
     double straight_misfit = 0, root_misfit = 0, noise_g = NOISE_DIVISIONS * signal->resolution_g + signal->noise_g;
     struct line straight = {0}, root = {0};
     int64_t newest_us = seen_back(signal, 0)->at_us;
@@ -264,8 +266,10 @@ bool shape_flow_broke(const struct signal *signal, const struct piece *flow)
 {
     const struct sample *new = seen_back(signal, 0), *old = seen_back(signal, 1);
     double step_g = (double)(new->clear_g - old->clear_g), rate = shape_rate_g_per_s(signal);
+    double noise_g = signal->resolution_g > COARSE_G ? signal->noise_g : 0;
     double fell_g = (double)(flow->high_g - new->clear_g), gained_g = (double)(flow->high_g - flow->first_g);
 
-    return new->overload || rate > FLOW_MOST_G_PER_S || fell_g > fmax(FELL_G, FELL_SHARE * gained_g) ||
-           (rate < -BACK_G_PER_S && step_g < -fmax(1.5 * signal->resolution_g, 0.8));
+    return new->overload || rate > FLOW_MOST_G_PER_S ||
+           fell_g > fmax(fmax(FELL_G, 2.5 * signal->resolution_g) + 2 * noise_g, FELL_SHARE * gained_g) ||
+           (rate < -BACK_G_PER_S && step_g < -fmax(1.5 * signal->resolution_g, 0.8) - 2 * noise_g);
 }

@@ -101,7 +101,8 @@ static double tared_from(const struct signal *signal)
     if (shown[1].overload || shown[2].overload || shown[3].overload || fabs(shown[2].shown_g) > zero_g ||
         fabs(shown[3].shown_g) > fmax(zero_g, ordered ? 3 : 1))
         return NAN;
-    if (fabs(shown[1].shown_g) > least_g && (ordered || fabs(shown[1].shown_g - shown[0].shown_g) <= 2 * shape_leave_g(signal)))
+    if (fabs(shown[1].shown_g) > least_g &&
+        (ordered || fabs(shown[1].shown_g - shown[0].shown_g) <= 2 * shape_leave_g(signal)))
         return shown[1].shown_g;
     if (ordered && fabs(shown[0].shown_g) > least_g)
         return shown[0].shown_g;
@@ -164,9 +165,5 @@ enum signal_news signal_mass(struct signal *signal, double shown_g, bool overloa
 
 void signal_gap(struct signal *signal)
 {
-    struct piece *piece = pieces_newest(signal);
-
-    if (piece)
-        piece->gap = true;
     signal->shown_count = 0;
 }

@@ -23,6 +23,8 @@ static const int64_t STIR_PAUSE_US = 2000000;       /* a shorter pause is within
 static const double HELD_G_PER_G = 2, USUAL_DOSE_G = 15;    /* when nobody says (common practice, no source) */
 /* Coffee holds so much less or more than usual, per gram; and the press may stop short of the end by so much. */
 static const double HELD_LESS = 0.3, HELD_MORE = 0.4, UNPRESSED_SHARE = 0.12;
+static const double CUP_DOUBT_G = 0.3;      /* known cups that differ by less are as good as one */
+static const double GUESS_U_G = 8;          /* of a beverage that is guessed from what coffee holds back */
 static const double SAME_G = 6;             /* all came back but for a drop */
 static const double LEAST_CUP_G = 60;       /* the lightest cup */
 static const int64_t PRESS_BESIDE_US = 11000000;    /* taken away, pressed, brought back: not done sooner */
@@ -30,32 +32,7 @@ static const int64_t DOUBT_US = 20000000;           /* and so long when it may b
 static const int64_t WEIGHED_US = 3000000;          /* the cup has stood so long: weighed */
 static const double TOUCH_WIDE_G = 200;      /* handled no wider than this, the cup still stands there */
 static const double GAUGE_U_S = 0.1;         /* how near the first indication of pressure is to the hand's begin */
-static const int64_t SLURRY_FRESH_US = 10000000;    /* a thermometer's word is good for so long */
 static const int64_t AWAY_US = 900000000;           /* a brew taken away for a quarter of an hour comes not back */
-
-enum phase { PHASE_SETUP, PHASE_WATER, PHASE_PRESSED, PHASE_AWAY, PHASE_WEIGHED };
-
-struct reader {
-    const struct tracker *tracker;
-    struct story *out;
-    struct press press;
-    enum phase phase;
-    double zero_g, level_g;
-    double dose_from_g;         /* load before the dose; NAN: no dose seen */
-    int64_t dose_us;
-    double first_thing_g, cup_g;/* the first thing put down; it was the cup if more followed */
-    int things;
-    int64_t thing_us;           /* when the last thing was put down */
-    double full_g;              /* load before it was taken away */
-    double water_from_g, first_water_g, poured_g;
-    int64_t pour_ended_us, second_water_us;
-    int pours;
-    int64_t stir_ended_us;
-    int64_t away_us;
-    bool left_weighing;
-    int64_t back_us;            /* when what was taken away was put down again */
-    double weighed_g;           /* the full cup */
-};
 
 static void say(struct reader *reader, enum stage stage, int64_t at_us, double u_s)
 {
@@ -206,23 +183,33 @@ static bool is_likely_beverage(const struct reader *reader, double beverage_g)
 }
 
 /* The empty cup: seen on its own, or the known one that fits best; NAN. */
-static double cup_of(const struct reader *reader, double full_g)
+static double cup_of(const struct reader *reader, double full_g, double *doubt_g)
 {
     const struct tracker_config *config = &reader->tracker->config;
-    double expected_g = expected_beverage_g(reader), best_g = NAN;
+    double expected_g = expected_beverage_g(reader), best_g = NAN, least_g = INFINITY, most_g = -INFINITY;
 
+    if (doubt_g)
+        *doubt_g = 0;
     if (!isnan(reader->cup_g))
         return reader->cup_g;
-    for (int i = 0; i < config->cup_count; i++)
-        if (is_likely_beverage(reader, full_g - config->cup_g[i]) &&
-            (isnan(best_g) || fabs(full_g - config->cup_g[i] - expected_g) < fabs(full_g - best_g - expected_g)))
+    for (int i = 0; i < config->cup_count; i++) {
+        if (!is_likely_beverage(reader, full_g - config->cup_g[i]))
+            continue;
+        least_g = fmin(least_g, config->cup_g[i]);
+        most_g = fmax(most_g, config->cup_g[i]);
+        if (isnan(best_g) || fabs(full_g - config->cup_g[i] - expected_g) < fabs(full_g - best_g - expected_g))
             best_g = config->cup_g[i];
+    }
+    if (doubt_g && most_g > least_g)        /* one of several: as if drawn evenly between them */
+        *doubt_g = (most_g - least_g) / sqrt(3);
     return best_g;
 }
 
 /* The cup stands alone and is weighed. */
 static void weighed(struct reader *reader, const struct act *act)
 {
+    const struct signal *signal = &reader->tracker->signal;
+
     if (!act->rest_after)
         return;
     say(reader, STAGE_STRENGTH, act->end_us, u_of_time(act));
@@ -230,18 +217,21 @@ static void weighed(struct reader *reader, const struct act *act)
     reader->weighed_g = act->after_g - reader->zero_g;
     reader->out->out_us = act->end_us;
     reader->out->wait_us = act->end_us + WEIGHED_US;
-    if (!reader->press.seen && isnan(cup_of(reader, reader->weighed_g)))
-        reader->out->wait_us = act->end_us + DOUBT_US;
+    if (signal->rest_since_us > act->end_us && signal->rest_since_us < reader->out->wait_us)
+        reader->out->wait_us = signal->rest_since_us + WEIGHED_US;      /* it came to rest only then */
+    if (!reader->press.seen && isnan(cup_of(reader, reader->weighed_g, NULL)))
+        reader->out->wait_us += DOUBT_US - WEIGHED_US;
 }
 
 static void take_beverage(struct reader *reader)
 {
     struct story *out = reader->out;
-    double cup_g = cup_of(reader, reader->weighed_g);
+    double doubt_g, cup_g = cup_of(reader, reader->weighed_g, &doubt_g);
 
-    out->cup_known = !isnan(cup_g);
+    out->cup_known = !isnan(cup_g) && doubt_g < CUP_DOUBT_G;
+    out->cup_u_g = isnan(cup_g) ? GUESS_U_G : doubt_g;
     out->cup_g = cup_g;
-    out->measures.value[MEASURE_BEVERAGE_G] = out->cup_known ? reader->weighed_g - cup_g : expected_beverage_g(reader);
+    out->measures.value[MEASURE_BEVERAGE_G] = !isnan(cup_g) ? reader->weighed_g - cup_g : expected_beverage_g(reader);
 }
 
 /* The cup is looked at again, or goes. */
@@ -249,7 +239,7 @@ static void after_weighing(struct reader *reader, const struct act *act)
 {
     double grams = act->after_g - act->before_g;
 
-    if (!reader->left_weighing && !reader->press.seen && isnan(cup_of(reader, reader->weighed_g)) &&
+    if (!reader->left_weighing && !reader->press.seen && isnan(cup_of(reader, reader->weighed_g, NULL)) &&
         ((grams > THING_G && !act->flow) || (grams > ANOTHER_DOSE_G && grams < BLOOM_LEAST_G))) {
         reader->out->nothing = true;        /* a brewer is put on it, or a dose in: it was another, empty cup */
         reader->out->over_us = reader->back_us - 1;
@@ -266,7 +256,8 @@ static void after_weighing(struct reader *reader, const struct act *act)
 static void in_water(struct reader *reader, const struct act *act)
 {
     double grams = act->after_g - act->before_g;
-    double wide_g = fmax(act->high_g - fmax(act->before_g, act->after_g), fmin(act->before_g, act->after_g) - act->low_g);
+    double wide_g = fmax(act->high_g - fmax(act->before_g, act->after_g),
+                         fmin(act->before_g, act->after_g) - act->low_g);
 
     if (act->flow) {
         another_pour(reader, act);
@@ -323,7 +314,7 @@ enum comeback { BACK_CUP, BACK_ALL, BACK_WITH_CUP, BACK_OTHER };
 static enum comeback what_came_back(const struct reader *reader, const struct act *act)
 {
     double load_g = act->after_g - reader->zero_g, more_g = act->after_g - reader->full_g;
-    double expected_g = expected_beverage_g(reader), cup_g = cup_of(reader, load_g);
+    double expected_g = expected_beverage_g(reader), cup_g = cup_of(reader, load_g, NULL);
     bool soon = act->begin_us - reader->away_us < PRESS_BESIDE_US;
 
     if (fabs(more_g) < SAME_G && (soon || !isnan(cup_g)))
@@ -406,12 +397,6 @@ static void name_bloom(struct reader *reader)
     out->measures.value[MEASURE_BLOOM_S] = (double)(reader->second_water_us - out->first_water_us) / 1e6;
 }
 
-static void set(struct measures *measures, enum measure measure, double value, double u)
-{
-    measures->value[measure] = value;
-    measures->standard_uncertainty[measure] = isnan(value) ? NAN : u;
-}
-
 /* A pressure instrument knows when the press began, also where no scale sees it, and how hard it was. */
 static void use_gauge(struct reader *reader)
 {
@@ -437,62 +422,6 @@ static void use_gauge(struct reader *reader)
         out->press_began_us = gauge->began_us;
 }
 
-static void measure_gauge(struct reader *reader, double u_s)
-{
-    const struct gauge *gauge = &reader->tracker->gauge;
-    struct measures *measures = &reader->out->measures;
-
-    if (!gauge->began_us || gauge->began_us < reader->out->first_water_us || !(gauge->sum_s > 0))
-        return;
-    if (!reader->press.seen)
-        set(measures, MEASURE_PRESS_S, (double)(gauge->ended_us - gauge->began_us) / 1e6, u_s);
-    set(measures, MEASURE_PRESS_PEAK_KPA, gauge->peak_kpa, gauge->u_kpa);
-    set(measures, MEASURE_PRESS_MEAN_KPA, gauge->sum_kpa_s / gauge->sum_s, gauge->u_kpa);
-    reader->out->above = false;
-}
-
-static void take_measures(struct reader *reader)
-{
-    struct story *out = reader->out;
-    struct measures *measures = &out->measures;
-    const struct tracker *tracker = reader->tracker;
-    /* two readings' last digits, each rounded on its own */
-    double u_g = sqrt(2) * uncertainty_of_resolution(tracker->signal.resolution_g);
-    double u_s = 2 * (double)tracker->signal.interval_us / 1e6 / sqrt(12);
-    double dose_g = measures->value[MEASURE_DOSE_G], beverage_g = measures->value[MEASURE_BEVERAGE_G];
-
-    set(measures, MEASURE_DOSE_G, dose_g, u_g);
-    if (out->brewing)
-        set(measures, MEASURE_WATER_G, reader->poured_g, u_g);
-    if (out->press_began_us) {
-        set(measures, MEASURE_STEEP_S, (double)(out->press_began_us - out->first_water_us) / 1e6, u_s);
-        if (reader->stir_ended_us && reader->stir_ended_us < out->press_began_us)
-            set(measures, MEASURE_SETTLE_S, (double)(out->press_began_us - reader->stir_ended_us) / 1e6, u_s);
-    }
-    set(measures, MEASURE_BLOOM_S, measures->value[MEASURE_BLOOM_S], u_s);
-    set(measures, MEASURE_BEVERAGE_G, beverage_g, out->cup_known ? u_g : 8);
-    if (out->cup_known && !isnan(dose_g))
-        set(measures, MEASURE_RETAINED_G_PER_G, retained_g_per_g(reader->poured_g, beverage_g, dose_g),
-            uncertainty_of_retained(reader->poured_g, u_g, beverage_g, u_g, dose_g, u_g));
-    if (out->press_began_us && out->press_began_us - tracker->slurry_us < SLURRY_FRESH_US)
-        set(measures, MEASURE_SLURRY_C, tracker->slurry_c, tracker->slurry_u_c);
-    if (reader->press.seen && out->press_ended_us) {
-        double diameter_mm = tracker->config.piston_diameter_mm;
-
-        out->above = reader->press.overload;
-        set(measures, MEASURE_PRESS_S, (double)(out->press_ended_us - out->press_began_us) / 1e6, u_s);
-        if (diameter_mm > 0) {
-            double mean_g = reader->press.force_gs / fmax(reader->press.force_s, 0.1);
-
-            set(measures, MEASURE_PRESS_PEAK_KPA, press_pressure_kpa(reader->press.peak_g, diameter_mm),
-                press_pressure_kpa(u_g, diameter_mm));
-            set(measures, MEASURE_PRESS_MEAN_KPA, press_pressure_kpa(mean_g, diameter_mm),
-                0.02 * press_pressure_kpa(mean_g, diameter_mm));
-        }
-    }
-    measure_gauge(reader, u_s);
-}
-
 void story_read(struct story *out, const struct tracker *tracker)
 {
     struct act act[ACTS];
@@ -516,7 +445,7 @@ void story_read(struct story *out, const struct tracker *tracker)
     if (!out->brewing) {
         last = tracker->signal.count ? &tracker->signal.piece[tracker->signal.count - 1] : NULL;
         if (last && !isnan(reader.dose_from_g)) {
-            set(&out->measures, MEASURE_DOSE_G, signal_load_g(&tracker->signal) - reader.dose_from_g, NAN);
+            story_set(&out->measures, MEASURE_DOSE_G, signal_load_g(&tracker->signal) - reader.dose_from_g, NAN);
             out->began_us = reader.dose_us;
         }
         return;
@@ -528,7 +457,7 @@ void story_read(struct story *out, const struct tracker *tracker)
         take_beverage(&reader);
     name_bloom(&reader);
     use_gauge(&reader);
-    take_measures(&reader);
+    story_measure(&reader);
     if (reader.phase == PHASE_AWAY)
         out->wait_us = reader.away_us + AWAY_US;
     if (reader.phase == PHASE_WEIGHED && !out->nothing) {

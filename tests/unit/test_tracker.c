@@ -91,7 +91,8 @@ static void push(struct trace *trace, double grams, double seconds)
     double from_s = seconds_now(trace), t;
 
     while ((t = seconds_now(trace) - from_s) < seconds)
-        show(trace, trace->load_g + grams * fmin(1, fmin((t + 0.1) / 0.6, (seconds - t) / 0.3)) * (1 + 0.04 * sin(5 * t)));
+        show(trace, trace->load_g + grams * fmin(1, fmin((t + 0.1) / 0.6, (seconds - t) / 0.3)) *
+                                        (1 + 0.04 * sin(5 * t)));
 }
 
 static void tare(struct trace *trace)
@@ -143,8 +144,8 @@ static int stages_of(const struct trace *trace, uint32_t brew, struct tracker_ev
     return count;
 }
 
-static void assert_stages(const struct trace *trace, uint32_t brew, const enum stage *stage, const double *at_s, int count,
-                          double within_s)
+static void assert_stages(const struct trace *trace, uint32_t brew, const enum stage *stage, const double *at_s,
+                          int count, double within_s)
 {
     struct tracker_event told[TOLD];
     int told_count = stages_of(trace, brew, told);
@@ -341,11 +342,14 @@ static void together_without_tare_asks_for_the_cup(void **state)
     take(trace, &events);
     assert_float_equal(measured(trace, 1, MEASURE_BEVERAGE_G), 199, 1e-9);
     assert_float_equal(measured(trace, 1, MEASURE_RETAINED_G_PER_G), 31.0 / 15, 0.02);
-    assert_int_equal(tracker_enter(trace->tracker, 1, MEASURE_STRENGTH_PCT, 1.4, 0.02, trace->now_us, &events, detail), 0);
+    assert_int_equal(tracker_enter(trace->tracker, 1, MEASURE_STRENGTH_PCT, 1.4, 0.02, trace->now_us, &events,
+                                   detail), 0);
     take(trace, &events);
     assert_float_equal(measured(trace, 1, MEASURE_EXTRACTION_PCT), 1.4 * 199 / 15, 0.2);
-    assert_int_equal(tracker_enter(trace->tracker, 1, MEASURE_STRENGTH_PCT, 400, 0.02, trace->now_us, &events, detail), -EINVAL);
-    assert_int_equal(tracker_enter(trace->tracker, 7, MEASURE_STRENGTH_PCT, 1.4, 0.02, trace->now_us, &events, detail), -EINVAL);
+    assert_int_equal(tracker_enter(trace->tracker, 1, MEASURE_STRENGTH_PCT, 400, 0.02, trace->now_us, &events,
+                                   detail), -EINVAL);
+    assert_int_equal(tracker_enter(trace->tracker, 7, MEASURE_STRENGTH_PCT, 1.4, 0.02, trace->now_us, &events,
+                                   detail), -EINVAL);
 }
 
 static void known_cup_is_recognised(void **state)

@@ -1,0 +1,68 @@
+/* The numbers of a brew, from what its story found, each with its standard uncertainty. */
+#include "poise/brew.h"
+#include "poise/uncertainty.h"
+#include "tracker_parts.h"
+
+static const int64_t SLURRY_FRESH_US = 10000000;    /* a thermometer's word is good for so long */
+
+void story_set(struct measures *measures, enum measure measure, double value, double u)
+{
+    measures->value[measure] = value;
+    measures->standard_uncertainty[measure] = isnan(value) ? NAN : u;
+}
+
+static void measure_gauge(struct reader *reader, double u_s)
+{
+    const struct gauge *gauge = &reader->tracker->gauge;
+    struct measures *measures = &reader->out->measures;
+
+    if (!gauge->began_us || gauge->began_us < reader->out->first_water_us || !(gauge->sum_s > 0))
+        return;
+    if (!reader->press.seen)
+        story_set(measures, MEASURE_PRESS_S, (double)(gauge->ended_us - gauge->began_us) / 1e6, u_s);
+    story_set(measures, MEASURE_PRESS_PEAK_KPA, gauge->peak_kpa, gauge->u_kpa);
+    story_set(measures, MEASURE_PRESS_MEAN_KPA, gauge->sum_kpa_s / gauge->sum_s, gauge->u_kpa);
+    reader->out->above = false;
+}
+
+void story_measure(struct reader *reader)
+{
+    struct story *out = reader->out;
+    struct measures *measures = &out->measures;
+    const struct tracker *tracker = reader->tracker;
+    /* two readings' last digits, each rounded on its own */
+    double u_g = sqrt(2) * uncertainty_of_resolution(tracker->signal.resolution_g);
+    double u_s = 2 * (double)tracker->signal.interval_us / 1e6 / sqrt(12);
+    double dose_g = measures->value[MEASURE_DOSE_G], beverage_g = measures->value[MEASURE_BEVERAGE_G];
+
+    story_set(measures, MEASURE_DOSE_G, dose_g, u_g);
+    if (out->brewing)
+        story_set(measures, MEASURE_WATER_G, reader->poured_g, u_g);
+    if (out->press_began_us) {
+        story_set(measures, MEASURE_STEEP_S, (double)(out->press_began_us - out->first_water_us) / 1e6, u_s);
+        if (reader->stir_ended_us && reader->stir_ended_us < out->press_began_us)
+            story_set(measures, MEASURE_SETTLE_S, (double)(out->press_began_us - reader->stir_ended_us) / 1e6, u_s);
+    }
+    story_set(measures, MEASURE_BLOOM_S, measures->value[MEASURE_BLOOM_S], u_s);
+    story_set(measures, MEASURE_BEVERAGE_G, beverage_g, hypot(u_g, out->cup_u_g));
+    if (out->cup_known && !isnan(dose_g))
+        story_set(measures, MEASURE_RETAINED_G_PER_G, retained_g_per_g(reader->poured_g, beverage_g, dose_g),
+            uncertainty_of_retained(reader->poured_g, u_g, beverage_g, u_g, dose_g, u_g));
+    if (out->press_began_us && out->press_began_us - tracker->slurry_us < SLURRY_FRESH_US)
+        story_set(measures, MEASURE_SLURRY_C, tracker->slurry_c, tracker->slurry_u_c);
+    if (reader->press.seen && out->press_ended_us) {
+        double diameter_mm = tracker->config.piston_diameter_mm;
+
+        out->above = reader->press.overload;
+        story_set(measures, MEASURE_PRESS_S, (double)(out->press_ended_us - out->press_began_us) / 1e6, u_s);
+        if (diameter_mm > 0) {
+            double mean_g = reader->press.force_gs / fmax(reader->press.force_s, 0.1);
+
+            story_set(measures, MEASURE_PRESS_PEAK_KPA, press_pressure_kpa(reader->press.peak_g, diameter_mm),
+                press_pressure_kpa(u_g, diameter_mm));
+            story_set(measures, MEASURE_PRESS_MEAN_KPA, press_pressure_kpa(mean_g, diameter_mm),
+                0.02 * press_pressure_kpa(mean_g, diameter_mm));
+        }
+    }
+    measure_gauge(reader, u_s);
+}
