@@ -54,3 +54,38 @@ int store_tasting_score(struct store *store, const struct tasting_session *sessi
     }
     return count < 0 ? count : 0;
 }
+
+int store_tasting_remarked(const struct tasting_session *session, const struct tasting_set *sets, int code)
+{
+    for (int set = 0; set < session->sets; set++)
+        for (int cup = 0; cup < sets[set].cups; cup++)      /* alone, places recur: the set's number keeps them apart */
+            if (code == (session->alone ? (set + 1) * 100 + sets[set].code[cup] : sets[set].code[cup]))
+                return sets[set].sample[cup];
+    return -1;
+}
+
+struct counting {
+    const struct tasting_session *session;
+    const struct tasting_set *sets;
+    unsigned (*count)[TASTING_WORDS];
+};
+
+static void count_remark(const struct tasting_remark *remark, const char *taster, void *context)
+{
+    const struct counting *counting = context;
+    int sample = store_tasting_remarked(counting->session, counting->sets, remark->code);
+
+    (void)taster;
+    if (sample >= 0)
+        tasting_words_count(remark->text, counting->count[sample]);
+}
+
+int store_tasting_words(struct store *store, const struct tasting_session *session,
+                        unsigned count[TASTING_CUPS][TASTING_WORDS], struct why *why)
+{
+    static struct tasting_set sets[TASTING_SETS];
+    struct counting counting = {session, sets, count};
+    int error = store_tasting_sets(session, sets, why);
+
+    return error < 0 ? error : store_tasting_remarks(store, session->name, count_remark, &counting, why);
+}

@@ -228,3 +228,25 @@ void tasting_words_count(const char *text, unsigned count[TASTING_WORDS])
     for (int word = 0; word < TASTING_WORDS; word++)
         count[word] += met[word];
 }
+
+char *tasting_words_text(const unsigned count[][TASTING_WORDS], const char *const *sample, int samples,
+                         char out[SCORE_SENTENCE])
+{
+    size_t length = 0;
+
+    out[0] = '\0';
+    for (int word = 0; word < TASTING_WORDS; word++) {
+        unsigned all = 0;
+
+        for (int i = 0; i < samples; i++)
+            all += count[i][word];
+        for (int i = 0; i < samples && all > 0 && length < SCORE_SENTENCE; i++) {
+            char lead[24];
+
+            snprintf(lead, sizeof lead, "%s%s: ", length ? "; " : "", tasting_words[word]);
+            length += (size_t)snprintf(out + length, SCORE_SENTENCE - length, "%s%s %u", i ? ", " : lead, sample[i],
+                                       count[i][word]);
+        }
+    }
+    return out;
+}

@@ -26,7 +26,7 @@ struct variable {
     double effect;                                          /* better - worse; NAN: not judged */
     struct interval interval;
     double cost_s;                                          /* how much longer the better takes; NAN: not known */
-    char tasting[SCORE_SENTENCE];                           /* empty: none */
+    char tasting[3 * SCORE_SENTENCE];                       /* empty: none */
     double tasting_p;
     enum verdict verdict;
     size_t cups;
@@ -164,34 +164,87 @@ static void add_variable(struct verdicts *verdicts, const struct findings *findi
 
 /* --- blind tastings --- */
 
+/* Sessions of one experiment with the same method and samples, taken together. */
+struct tasted {
+    struct tasting_session first;
+    struct tasting_score score;
+    unsigned words[TASTING_CUPS][TASTING_WORDS];
+    bool seen, peeked;
+};
+
 struct tasting_search {
     struct verdicts *verdicts;
-    int error;
-    struct why *why;
+    struct tasted *tasted;
+    size_t count;
 };
+
+static bool same_tasting(const struct tasting_session *a, const struct tasting_session *b)
+{
+    bool same = a->method == b->method && a->sample_count == b->sample_count && strcmp(a->experiment, b->experiment) == 0;
+
+    for (int i = 0; same && i < a->sample_count; i++)
+        same = strcmp(a->sample[i], b->sample[i]) == 0;
+    return same;
+}
+
+static struct tasted *find_tasted(struct tasting_search *search, const struct tasting_session *session)
+{
+    struct tasted *more;
+
+    for (size_t i = 0; i < search->count; i++)
+        if (same_tasting(&search->tasted[i].first, session))
+            return &search->tasted[i];
+    more = realloc(search->tasted, (search->count + 1) * sizeof *more);
+    if (!more)
+        return NULL;
+    search->tasted = more;
+    more = &more[search->count++];
+    memset(more, 0, sizeof *more);
+    more->first = *session;
+    tasting_score_begin(&more->score, session->method, session->sample_count);
+    return more;
+}
+
+/* What the tastings show, and the common words counted for each level. */
+static void say_tasted(const struct tasted *tasted, struct variable *variable)
+{
+    const char *samples[TASTING_CUPS];
+    char words[SCORE_SENTENCE];
+    bool over_tasters;
+    size_t length;
+
+    for (int i = 0; i < tasted->first.sample_count; i++)
+        samples[i] = tasted->first.sample[i];
+    variable->tasting_p = tasting_score_p(&tasted->score, &over_tasters);
+    tasting_score_sentence(&tasted->score, samples, variable->tasting);
+    tasting_words_text(tasted->words, samples, tasted->first.sample_count, words);
+    length = strlen(variable->tasting);
+    snprintf(variable->tasting + length, sizeof variable->tasting - length, "%s%s%s%s%s",
+             tasted->seen ? " Not blind: the cups could be told apart by eye." : "",
+             tasted->peeked ? " The key was opened before all answers were in." : "", *words ? " Words: " : "", words,
+             *words ? "." : "");
+}
 
 static int each_tasting(const struct tasting_session *session, void *context)
 {
     struct tasting_search *search = context;
-    static struct tasting_score score;
-    const char *samples[TASTING_CUPS];
-    bool over_tasters;
+    struct store *store = search->verdicts->request->store;
+    static struct tasting_set sets[TASTING_SETS];
+    struct tasted *tasted;
+    struct why why;
 
-    if (!session->revealed_us || !session->experiment[0])
+    /* a tampered session shows nothing; poise-taste says so */
+    if (!session->revealed_us || !session->experiment[0] || store_tasting_sets(session, sets, &why) < 0)
         return 0;
-    for (int i = 0; i < session->sample_count; i++)
-        samples[i] = session->sample[i];
-    tasting_score_begin(&score, session->method, session->sample_count);
-    if (store_tasting_score(search->verdicts->request->store, session, &score, search->why) < 0)
-        return 0;               /* a tampered session shows nothing; poise-taste says so */
-    for (int i = 0; i < search->verdicts->count; i++) {
-        struct variable *variable = &search->verdicts->variable[i];
-
-        if (strcmp(variable->experiment, session->experiment) == 0) {
-            variable->tasting_p = tasting_score_p(&score, &over_tasters);
-            tasting_score_sentence(&score, samples, variable->tasting);
-        }
-    }
+    tasted = find_tasted(search, session);
+    if (!tasted || store_tasting_score(store, session, &tasted->score, &why) < 0
+        || store_tasting_words(store, session, tasted->words, &why) < 0)
+        return 0;
+    tasted->seen |= session->seen;
+    tasted->peeked |= session->peeks > 0;
+    for (int i = 0; i < search->verdicts->count; i++)
+        if (strcmp(search->verdicts->variable[i].experiment, session->experiment) == 0)
+            say_tasted(tasted, &search->verdicts->variable[i]);
     return 0;
 }
 
@@ -369,7 +422,7 @@ int report_verdicts(const struct request *request)
     struct verdicts *verdicts = calloc(1, sizeof *verdicts);
     struct document document = { NULL, 0, false };
     struct why why = { "not enough memory" };
-    struct tasting_search search = { verdicts, 0, &why };
+    struct tasting_search search = { verdicts, NULL, 0 };
     int status = EXIT_FAILED;
 
     if (verdicts) {
@@ -391,6 +444,7 @@ int report_verdicts(const struct request *request)
         }
     }
     document_free(&document);
+    free(search.tasted);
     free(verdicts);
     return status;
 }

@@ -99,39 +99,30 @@ static int look_underneath(struct store *store, struct tasting_session *session,
 struct words_context {
     const struct tasting_session *session;
     const struct tasting_set *sets;
-    unsigned count[TASTING_CUPS][TASTING_WORDS];        /* by sample */
 };
 
 static void each_remark(const struct tasting_remark *remark, const char *taster, void *context)
 {
-    struct words_context *words = context;
+    const struct words_context *words = context;
+    int sample = store_tasting_remarked(words->session, words->sets, remark->code);
 
-    for (int set = 0; set < words->session->sets; set++)
-        for (int cup = 0; cup < words->sets[set].cups; cup++) {
-            int code = words->sets[set].code[cup], sample = words->sets[set].sample[cup];
-
-            if (remark->code != (words->session->alone ? (set + 1) * 100 + code : code))
-                continue;
-            printf("  %s (%s): %s\n", words->session->sample[sample], taster, remark->text);
-            tasting_words_count(remark->text, words->count[sample]);
-        }
+    if (sample >= 0)
+        printf("  %s (%s): %s\n", words->session->sample[sample], taster, remark->text);
 }
 
 /* The common words, counted for each sample. */
-static void print_word_counts(const struct words_context *words)
+static int print_word_counts(struct store *store, const struct tasting_session *session, struct why *why)
 {
-    for (int word = 0; word < TASTING_WORDS; word++) {
-        unsigned all = 0;
+    unsigned count[TASTING_CUPS][TASTING_WORDS] = {{0}};
+    const char *samples[TASTING_CUPS];
+    char text[SCORE_SENTENCE];
+    int error = store_tasting_words(store, session, count, why);
 
-        for (int sample = 0; sample < words->session->sample_count; sample++)
-            all += words->count[sample][word];
-        if (all == 0)
-            continue;
-        printf("  %s:", tasting_words[word]);
-        for (int sample = 0; sample < words->session->sample_count; sample++)
-            printf("%s %s %u", sample ? "," : "", words->session->sample[sample], words->count[sample][word]);
-        puts("");
-    }
+    for (int i = 0; i < session->sample_count; i++)
+        samples[i] = session->sample[i];
+    if (!error && *tasting_words_text(count, samples, session->sample_count, text))
+        printf("  %s\n", text);
+    return error;
 }
 
 static void print_sets(const struct tasting_session *session, const struct tasting_set *sets,
@@ -179,9 +170,7 @@ static int open_key(struct store *store, struct tasting_session *session, bool p
     puts("");
     taste_print_score(&score, session);
     error = store_tasting_remarks(store, session->name, each_remark, &words, why);
-    if (!error)
-        print_word_counts(&words);
-    return error;
+    return error ? error : print_word_counts(store, session, why);
 }
 
 int taste_reveal(struct store *store, const struct options *options)

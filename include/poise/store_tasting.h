@@ -86,4 +86,11 @@ int store_tasting_sets(const struct tasting_session *session, struct tasting_set
 int store_tasting_score(struct store *store, const struct tasting_session *session, struct tasting_score *score,
                         struct why *why);
 
+/* The sample in the cup that a remark is about; -1: no cup of this session. */
+int store_tasting_remarked(const struct tasting_session *session, const struct tasting_set *sets, int code);
+
+/* Adds how often each common word was said of each sample.  Returns 0 or a negative errno. */
+int store_tasting_words(struct store *store, const struct tasting_session *session,
+                        unsigned count[TASTING_CUPS][TASTING_WORDS], struct why *why);
+
 #endif

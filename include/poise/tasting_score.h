@@ -61,4 +61,8 @@ extern const char *const tasting_words[TASTING_WORDS];
 /* Adds 1 for every common word that stands in the text as a word of its own, in any case. */
 void tasting_words_count(const char *text, unsigned count[TASTING_WORDS]);
 
+/* "sweet: 75 s 3, 180 s 0; clean: ..." for the words that were said at all; empty when none was.  Returns out. */
+char *tasting_words_text(const unsigned count[][TASTING_WORDS], const char *const *sample, int samples,
+                         char out[SCORE_SENTENCE]);
+
 #endif

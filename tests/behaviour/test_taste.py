@@ -3,6 +3,7 @@ import json
 import re
 import subprocess
 
+from cups import Cups
 from bench import line_scale, reading, station
 
 SAMPLES = ("quay-early", "quay-late")
@@ -235,3 +236,25 @@ def test_a_code_of_no_cup_is_asked_for_again(bench):
     taster.type(f"{odd(cups)}\ns\n\n")
     assert taster.wait() == 0
     assert bench.query("SELECT answer FROM tasting_answer") == [{"answer": odd(cups)}]
+
+
+def test_verdicts_carry_the_blind_tasting_and_its_words(bench):
+    cups = Cups(bench)
+    for i in range(8):
+        cups.add("ferry-steep", {"steep_s": (75, 180)[i % 2]}, {"extraction_pct": 18 + i % 2 + cups.random.gauss(0, .2)})
+    cups.done()
+    for name in ("round-1", "round-2"):
+        new(bench, name, "--experiment", "ferry-steep")
+        taster = bench.start("poise-taste", "answer", name, terminal=(40, 110))
+        for pairs in sheet(bench, name):
+            late = next(code for code, sample in pairs if sample == "quay-late")
+            taster.wait_text("odd one? ")
+            taster.output = b""
+            taster.type(f"{odd(pairs)}\ns\n{late} Sweet, quite\n\n")
+        assert taster.wait() == 0
+        assert bench.run("poise-taste", "reveal", name)[0] == 0
+    status, output, said = bench.run("poise-report", "--json", "verdicts")
+    assert status == 0, said
+    found = json.loads(output)["variables"][0]
+    assert "6 of 6 right" in found["blind"] and abs(found["blind_p"] - 3 ** -6) < 1e-9
+    assert "Words: sweet: quay-early 0, quay-late 6." in found["blind"]
