@@ -18,6 +18,8 @@ static const char sql[] =
     " AND quantity = CASE WHEN shown THEN 'pressure' ELSE 'mass' END"
     " AND seconds BETWEEN began - 1 AND began + coalesce(lasted, 30) + 1 ORDER BY seq";
 
+enum { CURVES_MOST = 6 };       /* as many as can be told apart by colour; of more levels every second or third */
+
 static bool is_press(const struct findings *findings)
 {
     for (int f = 0; f < findings->factor_count; f++)
@@ -45,7 +47,7 @@ struct chart *press_chart(sqlite3 *database, const struct findings *findings)
         chart_free(chart);
         return NULL;
     }
-    for (int i = 0; i < findings->level_count && i < CHART_SERIES; i++) {
+    for (int i = 0; i < findings->level_count; i += 1 + (findings->level_count - 1) / CURVES_MOST) {
         const struct cup *cup = first_of(findings, i);
         char words[2 * WORDS_SIZE];
         struct chart_series *series;
