@@ -274,3 +274,38 @@ def test_report_reads_what_a_planned_morning_left(bench):
     assert "Held: dose 15 g." in done(bench, "swirl")
     brew = json.loads(done(bench, "--json", "brews").splitlines()[1])
     assert brew["plan_kept"] == 1 and brew["recipe"] == {"dose_g": 15} and brew["run"] == 2
+
+
+def test_report_finds_the_constants_of_a_morning_made_in_software(bench):
+    """Cups of poise-virtual's model, read with an instrument's noise: plateau and rate must be found again."""
+    most_pct, per_s, steeps = 23.5, 0.016, (40, 60, 90, 130, 190, 300)
+    scales = "".join(f"""
+[scale scale-{place}]
+do = brew cup 300 brewer 180 plunger 60 retained 2 most {most_pct} at-once 0 per-s {per_s}
+do = put cup brewer
+do = coffee 15 g
+do = pour 230 g in 5 s
+do = wait 2 s
+do = put plunger
+do = wait {seconds - 8} s
+do = press 2600 g in 10 s
+do = wait 3 s
+do = lift brewer plunger
+do = wait 5 s
+""" for place, seconds in enumerate(steeps))
+    player = bench.virtual("[virtual]\nseed = 4\n" + scales, "--clock-rate", 200, "--no-wait")
+    truths = [player.wait_json(lambda line: line["truth"] == "brew") for _ in steeps]
+    cups = Cups(bench)
+    for replicate in range(1, 5):
+        for truth in truths:
+            strength = (truth["strength_pct"] + cups.random.gauss(0, 0.015)) / 100
+            in_all = 100 * strength * truth["water_g"] / (1 - strength) / truth["dose_g"]
+            cups.add("pier-steep", {"steep_s": round(truth["steep_s"])},
+                     {"steep_s": truth["steep_s"], "extraction_total_pct": in_all}, replicate=replicate)
+    cups.done()
+    found = answer(bench, "--measure", "extraction_total_pct", "pier-steep")["curves"][0]
+    # while the plunger goes down the coffee still gives: the curve begins above zero, its bend stays
+    low, high = found["plateau_interval"]
+    assert low < most_pct < high and high - low < 1.5
+    low, high = found["rate_interval"]
+    assert low < per_s < high and high - low < 0.01
