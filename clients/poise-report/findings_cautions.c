@@ -67,18 +67,13 @@ static bool several(const struct findings *out, size_t offset)
     return false;
 }
 
-/* One UTC day is one sitting, as far as the store knows. */
+/* One UTC day is one sitting, as far as the store knows.  Cups come in the order of time. */
 static int days_of(const struct findings *out)
 {
     int days = 0;
 
-    for (size_t i = 0; i < out->point_count; i++) {
-        bool met = false;
-
-        for (size_t j = 0; j < i && !met; j++)
-            met = strncmp(out->point[i].cup->began_utc, out->point[j].cup->began_utc, 10) == 0;
-        days += !met;
-    }
+    for (size_t i = 0; i < out->point_count; i++)
+        days += i == 0 || strncmp(out->point[i].cup->began_utc, out->point[i - 1].cup->began_utc, 10) != 0;
     return days;
 }
 
