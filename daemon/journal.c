@@ -11,20 +11,13 @@
 #include <time.h>
 
 #include "journal_parts.h"
+#include "poise/clock.h"
 
 enum {
     QUEUE_BYTES = 64 << 20,             /* kept while the disk is in trouble: an hour of 80 readings a second */
     ENTRY_EXTRA = 16,                   /* brackets, quotes, commas around topic and message */
     FIRST_BATCH_BYTES = 16384
 };
-
-int64_t journal_now_ms(void)
-{
-    struct timespec now;
-
-    clock_gettime(CLOCK_MONOTONIC, &now);
-    return (int64_t)now.tv_sec * 1000 + now.tv_nsec / 1000000;
-}
 
 void journal_wait(pthread_cond_t *condition, pthread_mutex_t *lock, int64_t at_ms)
 {
@@ -217,14 +210,14 @@ void journal_keep(struct journal *journal, const char *key, const void *data, si
 
 bool journal_release(struct journal *journal, int wait_ms)
 {
-    int64_t deadline = journal_now_ms() + wait_ms;
+    int64_t deadline = clock_steady_ms() + wait_ms;
     uint64_t ticket = ++journal->wanted;
     bool reached;
 
     journal->urgent = true;
     journal->resting = false;
     pthread_cond_signal(&journal->work);
-    while (wait_ms > 0 && journal->reached < ticket && !journal->failing && journal_now_ms() < deadline)
+    while (wait_ms > 0 && journal->reached < ticket && !journal->failing && clock_steady_ms() < deadline)
         journal_wait(&journal->done, &journal->lock, deadline);
     reached = journal->reached >= ticket;
     pthread_mutex_unlock(&journal->lock);

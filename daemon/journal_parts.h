@@ -50,9 +50,6 @@ struct journal {
     uint64_t newest_seq;                /* of all that was added, saved or not */
 };
 
-/* Milliseconds of CLOCK_MONOTONIC. */
-int64_t journal_now_ms(void);
-
 /* Waits for the condition until then at most. */
 void journal_wait(pthread_cond_t *condition, pthread_mutex_t *lock, int64_t at_ms);
 

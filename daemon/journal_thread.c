@@ -3,6 +3,7 @@
 #include <stdlib.h>
 
 #include "journal_parts.h"
+#include "poise/clock.h"
 
 enum {
     GROUP_MS = 100,                     /* readings wait no longer: what a kill may cost */
@@ -50,9 +51,9 @@ static void say_trouble_locked(struct journal *journal, int error, const struct 
     struct journal_news news = { .kind = JOURNAL_TROUBLE };
 
     if (error) {
-        if (journal->failing && journal_now_ms() - journal->said_ms < SAY_AGAIN_MS)
+        if (journal->failing && clock_steady_ms() - journal->said_ms < SAY_AGAIN_MS)
             return;
-        journal->said_ms = journal_now_ms();
+        journal->said_ms = clock_steady_ms();
         news.why = *why;
         if (journal->dropped_unsaid)
             why_set(&news.why, 0, "%s; the oldest %llu readings had to be dropped", why->text,
@@ -105,13 +106,13 @@ static void commit_waiting_locked(struct journal *journal)
     if (error) {
         put_back_locked(journal, batches, keeps);
         say_trouble_locked(journal, error, &why);
-        journal->try_ms = journal_now_ms() + RETRY_MS;
+        journal->try_ms = clock_steady_ms() + RETRY_MS;
     } else {
         journal_recycle_locked(journal, batches, keeps);
         if (journal->failing)
             say_trouble_locked(journal, 0, NULL);
         journal->reached = ticket;
-        now_ms = journal_now_ms();
+        now_ms = clock_steady_ms();
         journal->steady = now_ms - journal->commit_ms < STEADY_MS;
         journal->commit_ms = now_ms;
     }
@@ -138,11 +139,11 @@ static void prune_locked(struct journal *journal)
     struct why why;
 
     if (journal->failing || journal->newest_us == 0 || !journal->file ||
-        (journal->prune_ms && journal_now_ms() - journal->prune_ms < PRUNE_EVERY_MS))
+        (journal->prune_ms && clock_steady_ms() - journal->prune_ms < PRUNE_EVERY_MS))
         return;
     pthread_mutex_unlock(&journal->lock);
     if (journal_file_prune(journal->file, older_than_us, &why) <= 0)
-        journal->prune_ms = journal_now_ms();       /* nothing old is left: rest an hour */
+        journal->prune_ms = clock_steady_ms();       /* nothing old is left: rest an hour */
     pthread_mutex_lock(&journal->lock);
 }
 
@@ -157,7 +158,7 @@ static int64_t due_locked(const struct journal *journal)
         at_ms = journal->try_ms;
     else if (journal->urgent || journal->questions)
         return 0;
-    return at_ms <= journal_now_ms() ? 0 : at_ms;
+    return at_ms <= clock_steady_ms() ? 0 : at_ms;
 }
 
 void *journal_thread(void *context)
@@ -183,7 +184,7 @@ void *journal_thread(void *context)
             continue;
         /* While readings flow the thread wakes by itself: to be woken by each costs the main thread, at the very
          * moment when the reading is on its way to the clients. */
-        if (due_ms == -1 && journal->steady && journal->commit_ms + GROUP_MS > journal_now_ms())
+        if (due_ms == -1 && journal->steady && journal->commit_ms + GROUP_MS > clock_steady_ms())
             due_ms = journal->commit_ms + GROUP_MS;
         journal->resting = due_ms == -1;
         if (due_ms == -1)

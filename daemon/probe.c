@@ -1,5 +1,6 @@
 /* Listens to serial ports at the usual settings, and gives each back as it was found.  What makes sense of the
  * bytes is judged in probe_score.c, what is said of it stands in probe_print.c. */
+#include "poise/clock.h"
 #include "probe_parts.h"
 
 #include <dirent.h>
@@ -12,7 +13,6 @@
 #include <stdlib.h>
 #include <string.h>
 #include <sys/stat.h>
-#include <time.h>
 #include <unistd.h>
 
 #include "poise/program.h"
@@ -33,14 +33,6 @@ static volatile sig_atomic_t stopped;
 static void on_stop(int number)
 {
     stopped = number;
-}
-
-static int64_t now_ms(void)
-{
-    struct timespec now;
-
-    clock_gettime(CLOCK_MONOTONIC, &now);
-    return now.tv_sec * 1000 + now.tv_nsec / 1000000;
 }
 
 /* --- who holds a port --------------------------------------------------------------------------------- */
@@ -190,7 +182,7 @@ static void listen(struct probed *ports, int count, const char *settings, int64_
     struct probed *of[PROBE_PORTS_MOST];
 
     while (!stopped) {
-        int64_t left_ms = until_ms - now_ms();
+        int64_t left_ms = until_ms - clock_steady_ms();
         int open = 0;
 
         for (int i = 0; i < count; i++)
@@ -214,15 +206,15 @@ static bool ask(struct probed *port, const char *settings)
     struct probe_score score;
     uint8_t question[16];
     int length = probe_modbus_question(question, sizeof question);
-    int64_t until_ms = now_ms() + ANSWER_MS;
+    int64_t until_ms = clock_steady_ms() + ANSWER_MS;
 
     if (length <= 0 || write(serial_fd(port->serial), question, (size_t)length) != length)
         return false;
-    while (!stopped && now_ms() < until_ms && port->length < sizeof port->bytes) {
+    while (!stopped && clock_steady_ms() < until_ms && port->length < sizeof port->bytes) {
         struct pollfd polled = {.fd = serial_fd(port->serial), .events = POLLIN};
         ssize_t got;
 
-        if (poll(&polled, 1, (int)(until_ms - now_ms())) <= 0)
+        if (poll(&polled, 1, (int)(until_ms - clock_steady_ms())) <= 0)
             continue;
         got = read(polled.fd, port->bytes + port->length, sizeof port->bytes - port->length);
         if (got == 0 || (got < 0 && errno != EAGAIN && errno != EINTR))
@@ -257,7 +249,7 @@ static void probe_all(struct probed *ports, int count, const struct probe_option
     for (size_t s = 0; s < sizeof line_settings / sizeof *line_settings && !stopped; s++) {
         for (int i = 0; i < count; i++)
             open_port(&ports[i], line_settings[s]);
-        listen(ports, count, line_settings[s], now_ms() + (int64_t)(options->seconds * 1000));
+        listen(ports, count, line_settings[s], clock_steady_ms() + (int64_t)(options->seconds * 1000));
         for (int i = 0; i < count; i++)
             close_port(&ports[i]);
     }

@@ -41,7 +41,7 @@ static double candidate_s(double index)
 
 static int by_size(const void *a, const void *b)
 {
-    float x = *(const float *)a, y = *(const float *)b;
+    double x = *(const double *)a, y = *(const double *)b;
 
     return (x > y) - (x < y);
 }
@@ -58,14 +58,14 @@ double signal_lag_s(const struct signal *signal)
 
 static void take_lag(struct signal *signal, double lag_s)
 {
-    float sorted[LAGS_KEPT];
+    double sorted[LAGS_KEPT];
     int n;
 
-    signal->lag_of_jump_s[signal->lag_count++ % LAGS_KEPT] = (float)lag_s;
+    signal->lag_of_jump_s[signal->lag_count++ % LAGS_KEPT] = lag_s;
     n = signal->lag_count < LAGS_KEPT ? signal->lag_count : LAGS_KEPT;
     memcpy(sorted, signal->lag_of_jump_s, sizeof sorted);
     qsort(sorted, (size_t)n, sizeof *sorted, by_size);
-    signal->lag_learnt_s = (double)(sorted[(n - 1) / 2] + sorted[n / 2]) / 2;
+    signal->lag_learnt_s = (sorted[(n - 1) / 2] + sorted[n / 2]) / 2;
 }
 
 /* Three samples of a tail: with two equal poles the third follows from the first two. */

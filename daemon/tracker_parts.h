@@ -21,6 +21,8 @@ enum {
     LAGS_KEPT = 7
 };
 
+/* Samples and pieces are many and kept for each station, so their masses are of single precision: at a kilogram
+ * that is 0.00006 g.  What is reckoned from them is double. */
 struct sample {
     int64_t at_us : 63;
     bool overload : 1;      /* in the same word: there are many */
@@ -75,7 +77,7 @@ struct signal {
     uint32_t clear_end;         /* samples made clear */
     uint32_t seen_end;          /* and looked at */
     double lag_s;               /* as configured; 0: learnt */
-    float lag_of_jump_s[LAGS_KEPT];     /* what the last jumps said of it */
+    double lag_of_jump_s[LAGS_KEPT];    /* what the last jumps said of it */
     int lag_count, lag_jumps;
     double lag_learnt_s;
     int64_t jump_us;            /* when the last jump left; 0: nothing to learn from it */

@@ -1,12 +1,12 @@
 /* A client's connection to a bench; see poise/client.h.  In which order messages are handed out is
  * client_order.c's. */
 #include "client_parts.h"
+#include "poise/clock.h"
 
 #include <errno.h>
 #include <poll.h>
 #include <stdlib.h>
 #include <string.h>
-#include <time.h>
 #include <zmq.h>
 
 enum {
@@ -16,14 +16,6 @@ enum {
     HEARTBEAT_TIMEOUT_MS = 10000,
     LOOK_UP_EVERY = 32          /* messages dealt with before input and time are looked at again */
 };
-
-int64_t client_now_ms(void)
-{
-    struct timespec now;
-
-    clock_gettime(CLOCK_MONOTONIC, &now);
-    return (int64_t)now.tv_sec * 1000 + now.tv_nsec / 1000000;
-}
 
 /* ---- sockets ---- */
 
@@ -202,7 +194,7 @@ static int wait_for_more(struct client *client, int extra_fd, int64_t until_ms)
     if (client->there && (client->asking == ASK_LATER || client->asking == ASKED) && client->due_ms < until_ms)
         until_ms = client->due_ms;
     if (until_ms < INT64_MAX) {
-        int64_t left_ms = until_ms - client_now_ms();
+        int64_t left_ms = until_ms - clock_steady_ms();
 
         wait_ms = left_ms > 0 ? (long)left_ms : 0;
     }
@@ -213,7 +205,7 @@ static int wait_for_more(struct client *client, int extra_fd, int64_t until_ms)
 
 int client_next(struct client *client, int extra_fd, int timeout_ms, struct message *message, struct why *why)
 {
-    int64_t until_ms = timeout_ms < 0 ? INT64_MAX : client_now_ms() + timeout_ms;
+    int64_t until_ms = timeout_ms < 0 ? INT64_MAX : clock_steady_ms() + timeout_ms;
     bool waited_enough = false;
 
     for (;;) {
@@ -223,7 +215,7 @@ int client_next(struct client *client, int extra_fd, int timeout_ms, struct mess
             client->rounds = 0;
             if (extra_fd >= 0 && readable(extra_fd))
                 return CLIENT_INPUT;
-            if (timeout_ms > 0 && client_now_ms() >= until_ms)
+            if (timeout_ms > 0 && clock_steady_ms() >= until_ms)
                 return CLIENT_TIMEOUT;
         }
         if (client->bus)
@@ -242,7 +234,7 @@ int client_next(struct client *client, int extra_fd, int timeout_ms, struct mess
                 why_set(why, event, "interrupted");
             return event;
         }
-        waited_enough = client_now_ms() >= until_ms;
+        waited_enough = clock_steady_ms() >= until_ms;
     }
 }
 
@@ -264,7 +256,7 @@ static int receive_until(void *socket, int64_t until_ms, zmq_msg_t *part)
 {
     for (;;) {
         zmq_pollitem_t item = { .socket = socket, .events = ZMQ_POLLIN };
-        int64_t left_ms = until_ms - client_now_ms();
+        int64_t left_ms = until_ms - clock_steady_ms();
 
         if (zmq_msg_recv(part, socket, ZMQ_DONTWAIT) >= 0)
             return 0;
@@ -291,7 +283,7 @@ static int take_answer(const char *text, size_t length, json_t **reply, struct w
 
 int client_ask(struct client *client, json_t *request, int timeout_ms, json_t **reply, struct why *why)
 {
-    int64_t until_ms = client_now_ms() + (timeout_ms > 0 ? timeout_ms : 0);
+    int64_t until_ms = clock_steady_ms() + (timeout_ms > 0 ? timeout_ms : 0);
     char *text = request ? json_dumps(request, JSON_COMPACT) : NULL;
     zmq_msg_t part;
     int error = 0;

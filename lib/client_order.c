@@ -8,6 +8,7 @@
 #include <zmq.h>
 
 #include "json_text.h"
+#include "poise/clock.h"
 
 enum {
     REPLY_WAIT_MS = 5000,       /* a bench that has not sent the next part of its history by then is asked anew */
@@ -22,7 +23,7 @@ enum {
 static void ask_later(struct client *client, int wait_ms)
 {
     client->asking = ASK_LATER;
-    client->due_ms = client_now_ms() + wait_ms;
+    client->due_ms = clock_steady_ms() + wait_ms;
 }
 
 static void begin_catching_up(struct client *client)
@@ -60,7 +61,7 @@ static int ask(struct client *client, struct why *why)
         error = client_connect(client, ZMQ_DEALER, client->control_address, &client->history, why);
     if (error == 0 && zmq_send(client->history, text, strlen(text), ZMQ_DONTWAIT) >= 0) {
         client->asking = ASKED;
-        client->due_ms = client_now_ms() + REPLY_WAIT_MS;
+        client->due_ms = clock_steady_ms() + REPLY_WAIT_MS;
     } else {
         ask_later(client, RETRY_WAIT_MS);
     }
@@ -141,7 +142,7 @@ static int receive_reply(struct client *client, struct why *why)
     zmq_msg_init(&part);
     if (zmq_msg_recv(&part, client->history, ZMQ_DONTWAIT) >= 0) {
         event = take_reply(client, zmq_msg_data(&part), zmq_msg_size(&part), why);
-    } else if (client_now_ms() >= client->due_ms) {
+    } else if (clock_steady_ms() >= client->due_ms) {
         why_set(why, -ETIMEDOUT, "%s: the bench does not say what was missed; asking again", client->control_address);
         client_order_gone(client);
         event = CLIENT_BAD;
@@ -362,7 +363,7 @@ int client_order_next(struct client *client, struct message *message, struct why
     int event = CLIENT_NOTHING;
 
     if (client->catching_up && client->there
-        && (client->asking == ASK_NOW || (client->asking == ASK_LATER && client_now_ms() >= client->due_ms)))
+        && (client->asking == ASK_NOW || (client->asking == ASK_LATER && clock_steady_ms() >= client->due_ms)))
         event = ask(client, why);
     else if (client->chunk)
         event = hand_out_chunk(client, message, why);

@@ -38,8 +38,6 @@ struct client {
     bool held_lost;             /* there were too many to hold: ask again */
 };
 
-int64_t client_now_ms(void);
-
 /* Connects a socket; 0 or a negative errno with a sentence. */
 int client_connect(struct client *client, int type, const char *address, void **out, struct why *why);
 void client_disconnect(void **socket);

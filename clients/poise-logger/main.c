@@ -7,11 +7,11 @@
 #include <stdlib.h>
 #include <string.h>
 #include <sys/signalfd.h>
-#include <time.h>
 #include <poll.h>
 #include <unistd.h>
 
 #include "poise/client.h"
+#include "poise/clock.h"
 #include "poise/program.h"
 #include "poise/store.h"
 
@@ -43,14 +43,6 @@ struct logger {
     int64_t commit_at_ms;       /* with uncommitted */
     bool gone, stop;
 };
-
-static int64_t now_ms(void)
-{
-    struct timespec now;
-
-    clock_gettime(CLOCK_MONOTONIC, &now);
-    return (int64_t)now.tv_sec * 1000 + now.tv_nsec / 1000000;
-}
 
 static void usage(FILE *out)
 {
@@ -125,7 +117,7 @@ static void take(struct logger *logger, const struct message *message)
         return;
     }
     if (logger->uncommitted++ == 0)
-        logger->commit_at_ms = now_ms() + COMMIT_EVERY_MS;
+        logger->commit_at_ms = clock_steady_ms() + COMMIT_EVERY_MS;
     if (logger->caught_up ? soon : logger->uncommitted >= CATCH_UP_GROUP)
         commit(logger);
     if (message->kind == MESSAGE_BREW && message->brew.change == BREW_END && logger->caught_up && !logger->stop)
@@ -138,7 +130,7 @@ static int wait_ms(const struct logger *logger)
 
     if (!logger->uncommitted)
         return -1;
-    left = logger->commit_at_ms - now_ms();
+    left = logger->commit_at_ms - clock_steady_ms();
     return left > 0 ? (int)left : 0;
 }
 
@@ -217,7 +209,7 @@ static int listen_to(struct logger *logger, struct why *why)
         } else if (event < 0 && event != -EINTR) {
             return event;
         }
-        if (!logger->stop && logger->uncommitted && now_ms() >= logger->commit_at_ms)
+        if (!logger->stop && logger->uncommitted && clock_steady_ms() >= logger->commit_at_ms)
             commit(logger);
     }
     return 0;

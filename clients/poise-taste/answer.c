@@ -6,6 +6,7 @@
 #include <string.h>
 #include <strings.h>
 
+#include "poise/clock.h"
 #include "poise/program.h"
 #include "taste.h"
 
@@ -107,7 +108,7 @@ static int ask_set(struct store *store, const struct tasting_session *session, i
     snprintf(answer.taster, sizeof answer.taster, "%s", session->taster[number]);
     answer.sure = sure;
     return (count = store_tasting_answer_add(store, session->name, &answer, remarks, count < 0 ? 0 : count,
-                                             taste_now_us(), why)) < 0 ? count : 1;
+                                             clock_world_now().time_us, why)) < 0 ? count : 1;
 }
 
 static bool has_taster(const struct tasting_session *session, const char *name)

@@ -5,6 +5,7 @@
 #include <string.h>
 #include <unistd.h>
 
+#include "poise/clock.h"
 #include "poise/messages.h"
 #include "poise/program.h"
 #include "taste.h"
@@ -91,7 +92,7 @@ static void fill(struct tasting_session *session, const struct options *options)
         snprintf(session->taster[set], TASTING_NAME_SIZE, "%s",
                  options->taster_count ? options->taster[set / for_each] : "taster");
     session->alone = options->alone;
-    session->made_us = taste_now_us();
+    session->made_us = clock_world_now().time_us;
 }
 
 static int draw_key(struct tasting_session *session, struct why *why)

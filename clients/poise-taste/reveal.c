@@ -3,18 +3,10 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
-#include <time.h>
 
+#include "poise/clock.h"
 #include "poise/program.h"
 #include "taste.h"
-
-int64_t taste_now_us(void)
-{
-    struct timespec now;
-
-    clock_gettime(CLOCK_REALTIME, &now);
-    return (int64_t)now.tv_sec * 1000000 + now.tv_nsec / 1000;
-}
 
 const char *taste_ask(const char *prompt)
 {
@@ -157,7 +149,7 @@ static int open_key(struct store *store, struct tasting_session *session, bool p
     if (session->alone && !*session->key && (error = look_underneath(store, session, sets, why)) != 0)
         return error;
     /* on record before it is shown: a key that was seen was opened */
-    if (session->revealed_us == 0 && (error = store_tasting_opened(store, session->name, peek, taste_now_us(), why)) != 0)
+    if (session->revealed_us == 0 && (error = store_tasting_opened(store, session->name, peek, clock_world_now().time_us, why)) != 0)
         return error;
     session->peeks += peek;
     tasting_score_begin(&score, session->method, session->sample_count);

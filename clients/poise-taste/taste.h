@@ -38,6 +38,4 @@ const char *taste_ask(const char *prompt);
 /* Asks until the answer begins with y or n: 1, 0, or -1 at the end of input. */
 int taste_ask_yes(const char *prompt);
 
-int64_t taste_now_us(void);
-
 #endif

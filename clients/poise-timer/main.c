@@ -9,7 +9,6 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
-#include <time.h>
 #include <unistd.h>
 
 #include "draw.h"
@@ -17,6 +16,7 @@
 #include "model.h"
 #include "plain.h"
 #include "poise/client.h"
+#include "poise/clock.h"
 #include "poise/program.h"
 #include "terminal.h"
 
@@ -49,14 +49,6 @@ static void on_signal(int number)
 {
     (void)number;
     stop = 1;
-}
-
-static int64_t local_now_us(void)
-{
-    struct timespec now;
-
-    clock_gettime(CLOCK_BOOTTIME, &now);
-    return (int64_t)now.tv_sec * 1000000 + now.tv_nsec / 1000;
 }
 
 static void usage(FILE *out)
@@ -100,9 +92,9 @@ static void ask(struct timer *timer, json_t *request, const char *done)
     json_object_set_new(request, "station", json_string(station->name));
     error = client_ask(timer->client, request, ASK_MS, &reply, &why);
     if (error < 0)
-        model_notice(&timer->model, true, local_now_us(), "%s", why.text);
+        model_notice(&timer->model, true, clock_world_now().mono_us, "%s", why.text);
     else
-        model_notice(&timer->model, false, local_now_us(), "%s: %s", station->name, done);
+        model_notice(&timer->model, false, clock_world_now().mono_us, "%s: %s", station->name, done);
     json_decref(reply);
 }
 
@@ -140,7 +132,7 @@ static void key_on_answer_page(struct timer *timer, int key)
         timer->page.page = PAGE_BENCH;
         value = strtod(timer->page.typed, &end);
         if (length == 0 || *end)
-            model_notice(&timer->model, true, local_now_us(), "\"%s\" is no number", timer->page.typed);
+            model_notice(&timer->model, true, clock_world_now().mono_us, "\"%s\" is no number", timer->page.typed);
         else
             ask(timer, json_pack("{s:s, s:s, s:f}", "do", "enter", "measure",
                                  measure_name((enum measure)station->question_measure), "value", value), "noted");
@@ -162,7 +154,7 @@ static void open_answer_page(struct timer *timer)
             station = chosen(timer);
         }
     if (!asks(station)) {
-        model_notice(&timer->model, false, local_now_us(), "nothing is asked here that a number would answer");
+        model_notice(&timer->model, false, clock_world_now().mono_us, "nothing is asked here that a number would answer");
         return;
     }
     timer->page.typed[0] = '\0';
@@ -239,14 +231,14 @@ static int show(struct timer *timer)
         program_say("out of memory");
         return -ENOMEM;
     }
-    draw_screen(&timer->canvas, &timer->model, &timer->page, local_now_us());
+    draw_screen(&timer->canvas, &timer->model, &timer->page, clock_world_now().mono_us);
     terminal_show(&timer->canvas);
     return 0;
 }
 
 static void ring(struct timer *timer)
 {
-    if (!model_bell(&timer->model, &timer->rung, model_now_us(&timer->model, local_now_us())))
+    if (!model_bell(&timer->model, &timer->rung, model_now_us(&timer->model, clock_world_now().mono_us)))
         return;
     if (!timer->plain)
         terminal_bell();
@@ -259,7 +251,7 @@ static void print_now(const struct timer *timer)
     char line[PLAIN_SIZE];
 
     for (int i = 0; timer->model.found && i < timer->model.stations; i++)
-        puts(plain_now(&timer->model, i, local_now_us(), line));
+        puts(plain_now(&timer->model, i, clock_world_now().mono_us, line));
 }
 
 static void print_event(struct timer *timer, const struct message *message)
@@ -287,7 +279,7 @@ static void say_trouble(struct timer *timer, const char *text)
         return;
     if (timer->plain)
         program_say("%s", text);
-    model_notice(&timer->model, true, local_now_us(), "%s", text);
+    model_notice(&timer->model, true, clock_world_now().mono_us, "%s", text);
 }
 
 /* The usual store need not be there; one that was named, or that cannot be read, is told of. */
@@ -311,7 +303,7 @@ static void remember(struct timer *timer, const struct message *message)
 
 static void take_event(struct timer *timer, int event, struct message *message, const struct why *why)
 {
-    int64_t now_us = local_now_us();
+    int64_t now_us = clock_world_now().mono_us;
 
     switch (event) {
     case CLIENT_MESSAGE:
@@ -355,11 +347,11 @@ static bool something_runs(const struct timer_model *model)
 /* A picture when its time has come, and at once after a key. */
 static int run(struct timer *timer)
 {
-    int64_t next_us = local_now_us();
+    int64_t next_us = clock_world_now().mono_us;
     int error = 0;
 
     while (!stop && error == 0) {
-        int64_t now_us = local_now_us();
+        int64_t now_us = clock_world_now().mono_us;
         struct message message;
         struct why why;
         int event;
@@ -384,7 +376,7 @@ static int run(struct timer *timer)
             take_event(timer, event, &message, &why);
         if (event == CLIENT_INPUT || event == -EINTR || event == CLIENT_GONE || event == CLIENT_FOUND
             || (event == CLIENT_MESSAGE && message.kind != MESSAGE_READING && !timer->plain))
-            next_us = local_now_us();
+            next_us = clock_world_now().mono_us;
     }
     return error;
 }

@@ -28,6 +28,13 @@ struct moment clock_now(const struct clock *clock);
 /* Bench microseconds as real milliseconds for a timer, rounded up, at least 1 for anything above 0. */
 uint64_t clock_real_ms(const struct clock *clock, int64_t bench_us);
 
+/* Now at the world's own pace, whatever the bench's. */
+struct moment clock_world_now(void);
+
+/* Milliseconds of a clock that is never stepped (CLOCK_MONOTONIC): real time, for how long to wait for an answer, a
+ * disk, a key.  Compares with nothing else. */
+int64_t clock_steady_ms(void);
+
 /* The kernel's boot id, 36 characters and a NUL: mono_us of different boots do not compare.
  * "unknown" where /proc does not say. */
 const char *clock_boot(void);

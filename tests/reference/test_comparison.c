@@ -14,6 +14,7 @@
 #include <string.h>
 #include <unistd.h>
 
+#include "ask_r.h"
 #include "poise/comparison.h"
 
 static void assert_close(double value, double expected, double relative)
@@ -115,25 +116,6 @@ static void a_single_cup_is_judged_by_the_spread_of_others(void **state)
 /* --- R --- */
 
 enum { CUPS = 36, CASES = 6 };
-
-static int ask_r(const char *questions, double *answers, int most)
-{
-    char file[] = "/tmp/poise-comparison-XXXXXX", command[512];
-    int fd = mkstemp(file), count = 0;
-    FILE *pipe;
-
-    assert_true(fd >= 0);
-    assert_int_equal(write(fd, questions, strlen(questions)), strlen(questions));
-    close(fd);
-    snprintf(command, sizeof command, "Rscript --vanilla '%s/comparison.R' %s", TEST_FOLDER, file);
-    pipe = popen(command, "r");
-    assert_non_null(pipe);
-    while (count < most && fscanf(pipe, "%lf", &answers[count]) == 1)
-        count++;
-    assert_int_equal(pclose(pipe), 0);
-    unlink(file);
-    return count;
-}
 
 struct random_case {
     double value[CUPS];
@@ -270,7 +252,7 @@ static void r_finds_the_same(void **state)
         length = add_text(text, sizeof text, length, "range %g %g %g\n", ranges[i][0], ranges[i][1], ranges[i][2]);
     for (size_t i = 0; i < sizeof powers / sizeof *powers; i++)
         length = add_text(text, sizeof text, length, "power %g %g %g %g\n", powers[i][0], powers[i][1], powers[i][2], powers[i][3]);
-    count = ask_r(text, answers, 512);
+    count = ask_r("comparison.R", text, answers, 512);
     assert_int_equal(count, CASES * (18 + 12 + 6) + 2 * 5 + 2 * 3);
     for (int i = 0; i < CASES; i++) {
         check_two_way(&cases[i], &answer);

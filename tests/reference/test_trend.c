@@ -15,6 +15,7 @@
 #include <string.h>
 #include <unistd.h>
 
+#include "ask_r.h"
 #include "poise/trend.h"
 
 static void assert_close(double value, double expected, double relative)
@@ -24,25 +25,6 @@ static void assert_close(double value, double expected, double relative)
 }
 
 enum { CUPS = 18, CASES = 4 };
-
-static int ask_r(const char *questions, double *answers, int most)
-{
-    char file[] = "/tmp/poise-trend-XXXXXX", command[512];
-    int fd = mkstemp(file), count = 0;
-    FILE *pipe;
-
-    assert_true(fd >= 0);
-    assert_int_equal(write(fd, questions, strlen(questions)), strlen(questions));
-    close(fd);
-    snprintf(command, sizeof command, "Rscript --vanilla '%s/trend.R' %s", TEST_FOLDER, file);
-    pipe = popen(command, "r");
-    assert_non_null(pipe);
-    while (count < most && fscanf(pipe, "%lf", &answers[count]) == 1)
-        count++;
-    assert_int_equal(pclose(pipe), 0);
-    unlink(file);
-    return count;
-}
 
 /* Extraction against pressure: up to `top` and down again. */
 static void make_tent(gsl_rng *random, double top, double fall, double spread, double *x, double *y)
@@ -104,7 +86,7 @@ static void r_finds_the_same(void **state)
         length = write_question(text, sizeof text, length, "break", breaks[i].at, x[i], y[i]);
     }
     gsl_rng_free(random);
-    assert_int_equal(ask_r(text, answers, 128), CASES * (7 + 8 + 4));
+    assert_int_equal(ask_r("trend.R", text, answers, 128), CASES * (7 + 8 + 4));
     for (int i = 0; i < CASES; i++) {
         double quantile = gsl_cdf_tdist_Pinv(0.975, CUPS - 4), rss_line = answer[4];
 

@@ -27,6 +27,22 @@ static void an_ordinary_clock_tells_the_systems_times(void **state)
     assert_true(now.mono_us <= after.tv_sec * INT64_C(1000000) + after.tv_nsec / 1000);
 }
 
+static void the_world_keeps_its_pace_beside_a_fast_clock(void **state)
+{
+    struct clock world;
+    struct moment before, now, after;
+    int64_t steady_ms = clock_steady_ms();
+
+    (void)state;
+    clock_start(&world, 1);
+    before = clock_now(&world);
+    now = clock_world_now();
+    after = clock_now(&world);
+    assert_true(before.mono_us <= now.mono_us && now.mono_us <= after.mono_us);
+    assert_true(before.time_us <= now.time_us && now.time_us <= after.time_us);
+    assert_true(clock_steady_ms() >= steady_ms);
+}
+
 /* The world's time is read around the bench's: whatever the machine does in between, the bounds hold. */
 static void a_fast_clock_runs_by_its_rate(void **state)
 {
@@ -96,6 +112,7 @@ int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(an_ordinary_clock_tells_the_systems_times),
+        cmocka_unit_test(the_world_keeps_its_pace_beside_a_fast_clock),
         cmocka_unit_test(a_fast_clock_runs_by_its_rate),
         cmocka_unit_test(timers_round_up),
         cmocka_unit_test(boot_is_what_the_kernel_says),
