@@ -5,10 +5,30 @@
 #include <stdbool.h>
 #include <stdint.h>
 
+#include "driver.h"
 #include "model.h"
 #include "tracker.h"
 
 enum { CORPUS_STAGES = 40, CORPUS_BREWS = 16 };
+
+/* A scale's bytes on their way through the driver. */
+struct corpus_line {
+    const struct driver *driver;
+    void *state;
+    uint8_t buffer[4 * MODEL_LINE];
+    size_t length;
+    double heard_s;             /* when bytes last arrived */
+    long rejected;              /* frames that were no reading */
+};
+
+/* Returns 0, or -1 without memory.  What was begun is ended. */
+int corpus_line_begin(struct corpus_line *line, enum model_layout layout);
+void corpus_line_end(struct corpus_line *line);
+
+/* At most MODEL_LINE bytes that arrive at at_s of the script, which is now_us for the tracker: the masses they
+ * make, at most `most`; their count. */
+int corpus_line_bytes(struct corpus_line *line, const char *bytes, int length, double at_s, int64_t now_us,
+                      struct reading *out, int most);
 
 /* How one bench of the corpus is equipped, drawn from its seed. */
 struct corpus_bench {

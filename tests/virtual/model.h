@@ -204,7 +204,8 @@ struct model_scale_settings {
     double noise_g;             /* standard deviation of the converter before rounding */
     double capacity_g;          /* gross; above it (and 9 divisions) it shows overload */
     double lost, damaged;       /* share of lines that never arrive, that arrive wrong */
-    double jitter_s;            /* mean lateness of an arrival: adapters that gather bytes, busy machines */
+    double jitter_s;            /* mean lateness of an arrival: busy machines, scales that send when they can */
+    double bunch_s;             /* adapters hand over what they gathered every so often; 0: each byte as it comes */
 };
 
 enum model_status { MODEL_OK, MODEL_OVERLOAD };

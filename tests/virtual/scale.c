@@ -84,6 +84,8 @@ bool model_scale_step(struct model_scale *scale, double now_s, double load_g, st
     gross_g = scale->pole[1] + gsl_ran_gaussian(scale->random, settings->noise_g);
     if (settings->jitter_s > 0)
         now_s += gsl_ran_exponential(scale->random, settings->jitter_s);
+    if (settings->bunch_s > 0)
+        now_s = ceil(now_s / settings->bunch_s) * settings->bunch_s;
     scale->last_s = fmax(now_s, scale->last_s + 1e-4);      /* bytes do not overtake each other */
     out->at_s = scale->last_s;
     out->net = scale->net;
