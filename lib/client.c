@@ -75,10 +75,10 @@ int client_connect(struct client *client, int type, const char *address, void **
 static int open_bus(struct client *client, struct why *why)
 {
     static const char monitor[] = "inproc://bus-monitor";
-    const char *address = client->bus_address;
+    const char *address = client->bus_address, *topics = client->gather_ms ? "event/" : "";
 
     client->bus = new_socket(client, ZMQ_SUB, address);
-    if (!client->bus || zmq_setsockopt(client->bus, ZMQ_SUBSCRIBE, "", 0) < 0
+    if (!client->bus || zmq_setsockopt(client->bus, ZMQ_SUBSCRIBE, topics, strlen(topics)) < 0
         || zmq_socket_monitor(client->bus, monitor, ZMQ_EVENT_HANDSHAKE_SUCCEEDED | ZMQ_EVENT_DISCONNECTED) < 0)
         return no_socket(address, why);
     client->monitor = zmq_socket(client->context, ZMQ_PAIR);
@@ -103,6 +103,8 @@ int client_open(struct client **out, const struct client_options *options, struc
     client->position_known = options->after_seq != UINT64_MAX;
     if (client->position_known)
         client->last = client->covered = options->after_seq;
+    if (client->position_known && options->catch_up)
+        client->gather_ms = client->rest_ms = options->gather_ms;
     if (!client->bus_address || !client->control_address || !client->context)
         error = why_set(why, -ENOMEM, "out of memory");
     if (error == 0 && options->subscribe)

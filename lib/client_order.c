@@ -15,6 +15,7 @@ enum {
     REFUSED_WAIT_MS = 1000,     /* a bench that says no is busy, or in trouble; it says which */
     RETRY_WAIT_MS = 200,        /* between questions that brought nothing: two group commits of the journal */
     TRIES_MOST = 10,            /* so many in vain (2 s): what is missing will not come */
+    REST_MOST_MS = 60000,       /* gathering from a bench that is silent: it is asked no more seldom */
     HELD_MOST = 20000           /* live messages held while the history is read; more are asked for again */
 };
 
@@ -61,6 +62,7 @@ static int ask(struct client *client, struct why *why)
         error = client_connect(client, ZMQ_DEALER, client->control_address, &client->history, why);
     if (error == 0 && zmq_send(client->history, text, strlen(text), ZMQ_DONTWAIT) >= 0) {
         client->asking = ASKED;
+        client->hinted = client->hinted && client->goal;    /* in mid-round: heard after its beginning */
         client->due_ms = clock_steady_ms() + REPLY_WAIT_MS;
     } else {
         ask_later(client, RETRY_WAIT_MS);
@@ -124,6 +126,9 @@ static int take_reply(struct client *client, const char *text, size_t length, st
     client->chunk_at = client->chunk + 1;
     client->chunk_end = client->chunk + size;
     client->chunk_next = next > client->covered ? next : client->covered;
+    /* Who gathers wants what had been said when the round began; the rest can wait for the next. */
+    if (client->gather_ms)
+        last = client->goal = client->goal && client->goal < last ? client->goal : last;
     /* Ask on while this part is handed out; when nothing came the journal is not that far yet. */
     if (client->chunk_next >= last)
         client->asking = NOT_ASKING;
@@ -193,6 +198,7 @@ static int hand_out_chunk(struct client *client, struct message *message, struct
         if (message->common.seq > client->last) {
             client->last = message->common.seq;
             client->tries = 0;
+            client->rest_ms = client->gather_ms;
             return CLIENT_MESSAGE;
         }
         message_free(message);
@@ -268,12 +274,27 @@ static void passed(struct client *client, const struct message *message)
         client->covered = client->last;
 }
 
+/* A round of gathering is over: the next begins after a rest, or at once where something was said meanwhile. */
+static int round_over(struct client *client)
+{
+    client->goal = 0;
+    client->tries = 0;
+    if (client->hinted)
+        client->asking = ASK_NOW;
+    else
+        ask_later(client, client->rest_ms);
+    client->rest_ms = client->rest_ms * 2 < REST_MOST_MS ? client->rest_ms * 2 : REST_MOST_MS;
+    return CLIENT_CAUGHT_UP;
+}
+
 /* The history is through: now what was held meanwhile. */
 static int hand_out_held(struct client *client, struct message *message, struct why *why)
 {
     struct held *held = client->held;
     enum place place;
 
+    if (client->gather_ms)
+        return round_over(client);
     if (!held) {
         client->catching_up = false;
         if (!client->held_lost)
@@ -316,6 +337,12 @@ static int hand_out_live(struct client *client, zmq_msg_t *topic, zmq_msg_t *tex
     const char *topic_text = zmq_msg_data(topic), *message_text = zmq_msg_data(text);
     enum place place;
 
+    if (client->gather_ms) {
+        client->hinted = true;
+        if (client->asking == ASK_LATER && client->tries == 0)
+            client->asking = ASK_NOW;
+        return CLIENT_AGAIN;
+    }
     if (client->catching_up) {
         hold(client, topic_text, zmq_msg_size(topic), message_text, zmq_msg_size(text));
         return CLIENT_AGAIN;

@@ -30,6 +30,10 @@ struct client {
     enum asking asking;
     int64_t due_ms;             /* ASK_LATER: when; ASKED: when to give up */
     int tries;                  /* questions in a row that brought nothing new */
+    int gather_ms;              /* 0: all is heard live; else what is heard only says that it is worth asking */
+    int rest_ms;                /* gathering: until the next question, longer where nothing comes */
+    uint64_t goal;              /* gathering: how far this round goes; 0: not known yet */
+    bool hinted;                /* something was heard since the last question */
     char *chunk;                /* messages of the latest reply, not yet all handed out */
     const char *chunk_at, *chunk_end;
     uint64_t chunk_next;

@@ -11,23 +11,23 @@
 #include <unistd.h>
 
 #include "poise/client.h"
-#include "poise/clock.h"
 #include "poise/program.h"
 #include "poise/store.h"
 
-/* Readings wait so long for company: one transaction a second costs far less than one per reading,
- * and the bench's journal has them meanwhile. */
-static const int COMMIT_EVERY_MS = 1000;
+/* Readings wait so long for company: to be woken for every reading would cost more than saving it does, and
+ * one transaction a second far less than one per reading.  The bench's journal has them meanwhile, and an
+ * event brings all that came before it at once. */
+static const int GATHER_MS = 1000;
 
-/* Having taken in all there was, it rests so long before it looks again: to be woken for every reading
- * would cost several times what saving it costs.  Ten thousand readings a second still fit in the queue. */
-static const int GATHER_MS = 50;
+/* A bench that has not said anything by then is not there, or not yet. */
+static const int FIRST_WORD_MS = 1000;
 
 /* A full disk is tried again so often; until then nothing more is taken in, and the journal keeps it. */
 static const int RETRY_MS = 5000;
 
-/* While catching up events come in crowds and are committed in groups of so many. */
-static const int CATCH_UP_GROUP = 1000;
+/* What comes in one go is committed at its end, and in groups of so many messages where it is long: some
+ * megabytes of memory. */
+static const int GROUP = 5000;
 
 enum { PLACE_SIZE = 512 };
 
@@ -40,7 +40,6 @@ struct logger {
     uint64_t last_seq;          /* 0: nothing heard yet of a bench that the store does not know */
     bool caught_up;
     int uncommitted;            /* messages */
-    int64_t commit_at_ms;       /* with uncommitted */
     bool gone, stop;
 };
 
@@ -69,8 +68,7 @@ static bool stopped_within(struct logger *logger, int timeout_ms)
     return logger->stop;
 }
 
-/* Until it works or we are told to stop.  Nothing is taken in meanwhile: the bus drops what does not
- * fit, the connection notices the hole, and the journal fills it. */
+/* Until it works or we are told to stop.  Nothing is taken in meanwhile: the bench's journal keeps it. */
 static void commit(struct logger *logger)
 {
     struct why why, last = { "" };
@@ -101,43 +99,32 @@ static void notice_gap(struct logger *logger, const struct message *message)
 
 static void take(struct logger *logger, const struct message *message)
 {
+    bool ended = message->kind == MESSAGE_BREW && message->brew.change == BREW_END && logger->caught_up;
     struct why why;
-    int soon;
+    int error;
 
     if (message->kind == MESSAGE_STATE)
         return;
     notice_gap(logger, message);
-    while ((soon = store_apply(logger->store, message, &why)) == -ENOMEM) {
+    while ((error = store_apply(logger->store, message, &why)) == -ENOMEM) {
         program_say("%s", why.text);
         if (stopped_within(logger, RETRY_MS))
             return;
     }
-    if (soon < 0) {
+    if (error < 0) {
         program_say("%s", why.text);
         return;
     }
-    if (logger->uncommitted++ == 0)
-        logger->commit_at_ms = clock_steady_ms() + COMMIT_EVERY_MS;
-    if (logger->caught_up ? soon : logger->uncommitted >= CATCH_UP_GROUP)
+    if (++logger->uncommitted >= GROUP || ended)
         commit(logger);
-    if (message->kind == MESSAGE_BREW && message->brew.change == BREW_END && logger->caught_up && !logger->stop)
+    if (ended && !logger->stop)
         program_say("%s is saved", message->brew.brew);
-}
-
-static int wait_ms(const struct logger *logger)
-{
-    int64_t left;
-
-    if (!logger->uncommitted)
-        return -1;
-    left = logger->commit_at_ms - clock_steady_ms();
-    return left > 0 ? (int)left : 0;
 }
 
 static int connect_to(struct logger *logger, bool catch_up, uint64_t after_seq, struct why *why)
 {
     struct client_options options = { .bus = logger->bus, .control = logger->control, .subscribe = true,
-                                      .catch_up = catch_up, .after_seq = after_seq };
+                                      .catch_up = catch_up, .after_seq = after_seq, .gather_ms = GATHER_MS };
 
     client_close(logger->client);
     logger->client = NULL;
@@ -154,7 +141,7 @@ static int learn_bench(struct logger *logger, struct why *why)
     if (error)
         return error;
     while (!logger->stop && !logger->bench[0]) {
-        event = client_next(logger->client, logger->signals, said ? -1 : COMMIT_EVERY_MS, &message, why);
+        event = client_next(logger->client, logger->signals, said ? -1 : FIRST_WORD_MS, &message, why);
         if (event == CLIENT_MESSAGE) {
             snprintf(logger->bench, sizeof logger->bench, "%s", message.common.bench);
             message_free(&message);
@@ -175,7 +162,6 @@ static int listen_to(struct logger *logger, struct why *why)
 {
     int error = store_resume_seq(logger->store, logger->bench, &logger->last_seq, why);
     struct message message;
-    bool busy = false;          /* there was something since the last rest */
     int event;
 
     if (!error)
@@ -184,11 +170,8 @@ static int listen_to(struct logger *logger, struct why *why)
         return error;
     program_say("keeping the brews of %s in %s", logger->bench, logger->store_path);
     while (!logger->stop) {
-        event = client_next(logger->client, logger->signals, busy ? 0 : wait_ms(logger), &message, why);
-        if (event == CLIENT_TIMEOUT && busy) {
-            busy = stopped_within(logger, GATHER_MS);
-        } else if (event == CLIENT_MESSAGE) {
-            busy = true;
+        event = client_next(logger->client, logger->signals, -1, &message, why);
+        if (event == CLIENT_MESSAGE) {
             take(logger, &message);
             message_free(&message);
         } else if (event == CLIENT_CAUGHT_UP) {
@@ -209,8 +192,6 @@ static int listen_to(struct logger *logger, struct why *why)
         } else if (event < 0 && event != -EINTR) {
             return event;
         }
-        if (!logger->stop && logger->uncommitted && clock_steady_ms() >= logger->commit_at_ms)
-            commit(logger);
     }
     return 0;
 }

@@ -408,8 +408,8 @@ static void catch_signals(void)
 static int start(struct timer *timer, const char *bus, const char *control, double steep_s)
 {
     char bus_place[PLACE_SIZE], control_place[PLACE_SIZE];
-    struct client_options options = { place_bus(bus, bus_place, sizeof bus_place),
-                                      place_control(control, control_place, sizeof control_place), true, false, 0 };
+    struct client_options options = { .bus = place_bus(bus, bus_place, sizeof bus_place), .subscribe = true,
+                                      .control = place_control(control, control_place, sizeof control_place) };
     struct why why;
     int error = client_open(&timer->client, &options, &why);
 

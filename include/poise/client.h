@@ -21,6 +21,11 @@ struct client_options {
     bool catch_up;              /* ask `since`; false: live only, for a screen that draws from state */
     uint64_t after_seq;         /* with catch_up: the last seq already had; 0: all the journal holds;
                                  * UINT64_MAX: from now on */
+    int gather_ms;              /* with catch_up and a known after_seq.  0: everything is heard as it is said.  More:
+                                 * readings are fetched together so often, and what else is said brings all that
+                                 * came before it at once; CLIENT_CAUGHT_UP then ends every round.  For whom a
+                                 * second does not matter: to be woken by each costs more than to deal with it.
+                                 * A bench that says nothing is asked ever more seldom, down to once a minute. */
 };
 
 /* Connects; succeeds whether the bench is there or not.  Returns 0, or a negative errno when an
@@ -33,7 +38,7 @@ enum client_event {
     CLIENT_MESSAGE,     /* *message is filled; the caller frees it */
     CLIENT_FOUND,       /* the bench is there (again) */
     CLIENT_GONE,        /* the bench is gone; the connection goes on looking */
-    CLIENT_CAUGHT_UP,   /* with catch_up: what was missed has all been handed out */
+    CLIENT_CAUGHT_UP,   /* with catch_up: what was missed, or gathered, has all been handed out */
     CLIENT_INPUT,       /* extra_fd is readable */
     CLIENT_BAD          /* a message made no sense: why says; it was dropped */
 };

@@ -16,7 +16,8 @@ enum { MOST = 400 };
 
 static struct client *open_client(bool catch_up, uint64_t after)
 {
-    struct client_options options = { bench.bus, bench.control, true, catch_up, after };
+    struct client_options options = { .bus = bench.bus, .control = bench.control, .subscribe = true,
+                                      .catch_up = catch_up, .after_seq = after };
     struct client *client;
     struct why why;
 
@@ -326,6 +327,103 @@ static void a_history_that_makes_no_sense_is_said_and_asked_again(void **state)
     }
 }
 
+/* Caught up from the beginning, and gathering. */
+static struct client *client_gathers(int every_ms, int last)
+{
+    struct client_options options = { .bus = bench.bus, .control = bench.control, .subscribe = true,
+                                      .catch_up = true, .gather_ms = every_ms };
+    struct client *client;
+    struct why why;
+
+    assert_int_equal(client_open(&client, &options, &why), 0);
+    expect_found(client, 1);
+    expect_run(client, 1, last);
+    assert_int_equal(next(client), -CLIENT_CAUGHT_UP);
+    return client;
+}
+
+static void publish_event(void)
+{
+    zmq_send(bench.xpub, "event/pier/brew", 15, ZMQ_SNDMORE);
+    assert_int_equal(zmq_send(bench.xpub, "{}", 2, 0), 2);
+}
+
+/* The next that is not the end of a round that brought nothing. */
+static int next_gathered(struct client *client)
+{
+    int what;
+
+    do
+        what = next(client);
+    while (what == -CLIENT_CAUGHT_UP);
+    return what;
+}
+
+static void what_is_gathered_comes_in_order_and_once(void **state)
+{
+    struct client *client;
+    struct message message;
+    struct why why;
+
+    (void)state;
+    happen(false);
+    client = client_gathers(20, 1);
+    for (int seq = 2; seq <= 30; seq++) {       /* more than a reply holds, now and then lost on the bus */
+        happen(seq % 7 == 0);
+        if (seq % 10 == 0)
+            for (int i = seq - (seq == 10 ? 8 : 9); i <= seq; i++)
+                assert_int_equal(next_gathered(client), i);
+    }
+    assert_int_equal(next(client), -CLIENT_CAUGHT_UP);
+    bench_down();
+    for (int event = CLIENT_CAUGHT_UP; event != CLIENT_GONE; ) {        /* the last round may end meanwhile */
+        event = client_next(client, -1, PATIENCE_MS, &message, &why);
+        assert_true(event == CLIENT_GONE || event == CLIENT_CAUGHT_UP);
+    }
+    for (int i = 0; i < 5; i++)
+        bench.written = ++bench.last;
+    bench_up();
+    expect_found(client, 2);
+    expect_run(client, 31, 35);
+    client_close(client);
+}
+
+static void an_event_brings_what_was_before_it_at_once(void **state)
+{
+    struct client *client;
+
+    (void)state;
+    client = client_gathers(10 * PATIENCE_MS, 0);
+    for (int i = 0; i < 7; i++)
+        happen(false);
+    publish_event();
+    expect_run(client, 1, 2);
+    happen(true);
+    publish_event();                    /* in the midst of a round: another follows */
+    for (int seq = 3; seq <= 8; seq++)
+        assert_int_equal(next_gathered(client), seq);
+    client_close(client);
+}
+
+static void a_silent_bench_is_asked_ever_more_seldom(void **state)
+{
+    struct client *client = client_gathers(1, 0);
+    int rounds = 0;
+
+    (void)state;
+    for (int waited_ms = 0; waited_ms < 500; waited_ms += 5) {
+        struct message message;
+        struct why why;
+
+        rounds += client_next(client, -1, 5, &message, &why) == CLIENT_CAUGHT_UP;
+        bench_serve();
+    }
+    assert_in_range(rounds, 1, 10);     /* 1 + 2 + 4 + ... + 512 ms */
+    happen(true);
+    assert_int_equal(next_gathered(client), 1);
+    client_close(client);
+}
+
 static void the_keyboard_is_heard_through_a_flood(void **state)
 {
     struct client *client = client_at_rest(0, 1, 0);
@@ -365,6 +463,9 @@ int main(void)
         WITH_BENCH(live_only_takes_what_comes),
         WITH_BENCH(nonsense_is_said_and_dropped),
         WITH_BENCH(a_history_that_makes_no_sense_is_said_and_asked_again),
+        WITH_BENCH(what_is_gathered_comes_in_order_and_once),
+        WITH_BENCH(an_event_brings_what_was_before_it_at_once),
+        WITH_BENCH(a_silent_bench_is_asked_ever_more_seldom),
         WITH_BENCH(the_keyboard_is_heard_through_a_flood),
     };
 

@@ -96,7 +96,7 @@ static void addresses_that_make_no_sense_are_refused(void **state)
 
     (void)state;
     for (size_t i = 0; i < sizeof addresses / sizeof *addresses; i++) {
-        struct client_options options = { addresses[i], bench.control, true, false, 0 };
+        struct client_options options = { .bus = addresses[i], .control = bench.control, .subscribe = true };
         struct client *client = NULL;
         struct why why = { "" };
 
