@@ -107,6 +107,27 @@ static void give_up(struct probed *port, enum probe_verdict verdict, const char 
     why_set(&port->why, 0, "%s", sentence);
 }
 
+/* Remembers how the port is; what cannot be opened is explained when it is tried in earnest. */
+static void keep_port(struct probed *port)
+{
+    struct why why;
+
+    port->kept = is_held(port->path, &why) ? -1 : open(port->path, O_RDWR | O_NOCTTY | O_NONBLOCK | O_CLOEXEC);
+    if (port->kept >= 0 && tcgetattr(port->kept, &port->found) < 0) {
+        close(port->kept);
+        port->kept = -1;
+    }
+}
+
+static void give_back(struct probed *port)
+{
+    if (port->kept < 0)
+        return;
+    if (port->touched)          /* otherwise they are somebody else's */
+        tcsetattr(port->kept, TCSANOW, &port->found);
+    close(port->kept);
+}
+
 /* A port that cannot have these settings may have others; any other failure is the last word. */
 static void open_port(struct probed *port, const char *settings)
 {
@@ -124,6 +145,7 @@ static void open_port(struct probed *port, const char *settings)
     error = serial_settings_parse(settings, &wanted, &why);
     if (error == 0)
         error = serial_open(&port->serial, port->path, &wanted, &why);
+    port->touched = port->touched || error == 0 || error == -EIO;
     if (error == -EBUSY)
         give_up(port, PROBE_IN_USE, why.text);
     else if (error < 0 && error != -EIO)
@@ -246,6 +268,8 @@ static void ask_port(struct probed *port)
 
 static void probe_all(struct probed *ports, int count, const struct probe_options *options)
 {
+    for (int i = 0; i < count; i++)
+        keep_port(&ports[i]);
     for (size_t s = 0; s < sizeof line_settings / sizeof *line_settings && !stopped; s++) {
         for (int i = 0; i < count; i++)
             open_port(&ports[i], line_settings[s]);
@@ -256,6 +280,8 @@ static void probe_all(struct probed *ports, int count, const struct probe_option
     for (int i = 0; i < count && options->ask; i++)
         if (ports[i].verdict == PROBE_SILENT || ports[i].verdict == PROBE_UNCLEAR)
             ask_port(&ports[i]);
+    for (int i = 0; i < count; i++)
+        give_back(&ports[i]);
 }
 
 /* Ctrl-C gives the ports back too. */

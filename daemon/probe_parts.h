@@ -2,6 +2,8 @@
 #ifndef POISE_PROBE_PARTS_H
 #define POISE_PROBE_PARTS_H
 
+#include <termios.h>
+
 #include "probe.h"
 
 enum { PROBE_PORTS_MOST = 64 };     /* more adapters than any bench has; old computers list 32 empty sockets */
@@ -11,6 +13,9 @@ enum probe_verdict { PROBE_SILENT, PROBE_UNCLEAR, PROBE_UNDERSTOOD, PROBE_IN_USE
 /* One port, and what is known of it. */
 struct probed {
     const char *path;
+    int kept;                       /* open from beginning to end, so that the port hangs up once at most; -1 */
+    struct termios found;           /* its settings, to be given back */
+    bool touched;                   /* they were changed */
     struct serial *serial;          /* NULL: closed */
     enum probe_verdict verdict;
     bool better_wanted;             /* understood, but other settings may explain it better */

@@ -100,7 +100,7 @@ def test_probe_says_what_it_does_not_understand(bench):
     lines = said.splitlines()
     assert len(lines) == 4, said
     assert f"{silent}: nothing came" in lines[0] and "--ask" in lines[0], said
-    assert f"{noisy}: " in lines[1] and r"they begin \xe6\x9c\x00\xfe" in lines[1], said
+    assert f"{noisy}: " in lines[1] and r"\xe6\x9c\x00\xfe\x1ex\xe0" in lines[1], said
     assert "is not there" in lines[2] and "is no serial port" in lines[3], said
 
 
