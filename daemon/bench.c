@@ -270,6 +270,7 @@ void bench_reading(struct bench *bench, int instrument, const struct reading *re
     message->reading.status = reading->status;
     message->reading.value = reading->value;
     message->reading.stable = reading->stable;
+    memcpy(message->reading.detail, reading->detail, sizeof message->reading.detail);
     if ((length = message_write(message, text, sizeof text)) < 0)
         return;
     bus_publish(bench->bus, outlet->topic, outlet->topic_length, text, (size_t)length);

@@ -73,10 +73,13 @@ int instruments_describe(void *context, int place, int64_t now_us, char *out, si
     const struct instruments *all = context;
     const struct instrument *instrument;
     struct writer writer = {.out = out, .size = size};
+    char detail[DETAIL_SIZE];
+    bool said;
 
     if (place < 0 || place >= all->count)
         return -ENOENT;
     instrument = all->list[place];
+    said = instrument->condition == CONDITION_READY && instrument->has_last && instrument->last.detail[0];
     put(&writer, "{\"instrument\":\"%s\",\"quantity\":\"%s\",\"station\":", instrument->config->name,
         quantity_name(instrument->config->quantity));
     put_string(&writer, instrument->config->station);
@@ -87,7 +90,9 @@ int instruments_describe(void *context, int place, int64_t now_us, char *out, si
     put(&writer, ",\"driver\":\"%s\",\"port\":", instrument->driver->name);
     put_string(&writer, instrument->config->port);
     put(&writer, ",\"condition\":\"%s\",\"detail\":", instrument_condition_name(instrument->condition));
-    put_string(&writer, instrument->detail);
+    snprintf(detail, sizeof detail, "%s%s%s", instrument->detail, said ? "; the last one says " : "",
+             said ? instrument->last.detail : "");
+    put_string(&writer, detail);
     put(&writer, ",\"unit\":");
     put_string(&writer, unit_name(quantity_unit(instrument->config->quantity)));
     put_last(&writer, instrument);

@@ -195,6 +195,10 @@ static void put_reading(struct text *text, const struct message_reading *reading
     PUT(text, ",\"status\":\"");
     put_word(text, reading_status_name(reading->status));
     PUT(text, "\"");
+    if (*reading->detail) {
+        PUT(text, ",\"detail\":");
+        put_string(text, reading->detail);
+    }
 }
 
 static void put_measures(struct text *text, const struct measures *measures)

@@ -148,7 +148,8 @@ static int read_reading(json_t *json, const char *text, size_t length, struct me
     if ((error = read_name(json, "instrument", true, out->instrument, why)) < 0
         || (error = read_name(json, "station", false, out->station, why)) < 0
         || (error = read_word(json, "status", status_at, READING_FAULT + 1, &status, why)) < 0
-        || (error = read_flag(json, "stable", &out->stable, why)) < 0)
+        || (error = read_flag(json, "stable", &out->stable, why)) < 0
+        || (error = read_text(json, "detail", false, out->detail, sizeof out->detail, why)) < 0)
         return error;
     out->status = (enum reading_status)status;
     out->quantity = json_is_string(quantity) ? quantity_find(json_string_value(quantity)) : QUANTITY_NONE;

@@ -30,15 +30,18 @@ static void print_time(int64_t time_us)
 
 static void print_reading(const struct message_reading *reading)
 {
-    char digits[40];
+    char digits[40], detail[READING_DETAIL_SIZE];
 
     if (reading->status == READING_OK) {
         decimal_format(reading->value, digits, sizeof digits);
-        printf("%-16s %10s %s%s\n", reading->instrument, digits, unit_name(quantity_unit(reading->quantity)),
+        printf("%-16s %10s %s%s", reading->instrument, digits, unit_name(quantity_unit(reading->quantity)),
                reading->stable == 0 ? "  moving" : "");
     } else {
-        printf("%-16s %10s\n", reading->instrument, reading_status_name(reading->status));
+        printf("%-16s %10s", reading->instrument, reading_status_name(reading->status));
     }
+    if (*reading->detail)
+        printf("  (%s)", ctl_printable(reading->detail, detail, sizeof detail));
+    putchar('\n');
 }
 
 static void print_number(enum measure measure, double value, double u)

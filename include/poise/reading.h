@@ -12,6 +12,8 @@ enum reading_status { READING_OK, READING_OVERLOAD, READING_UNDERLOAD, READING_F
 /* "ok", "overload", "underload", "fault" */
 const char *reading_status_name(enum reading_status status);
 
+enum { READING_DETAIL_SIZE = 24 };
+
 struct reading {
     enum quantity quantity;
     enum reading_status status;
@@ -19,7 +21,8 @@ struct reading {
     signed char net;            /* 1 net, 0 gross, -1 not said */
     enum unit unit;             /* as shown */
     struct decimal shown;       /* as shown; only with READING_OK */
-    char detail[24];            /* the instrument's own words for a fault: "Err 002"; may be empty */
+    char detail[READING_DETAIL_SIZE];   /* the instrument's own words for a fault: "Err 002"; or what is to be known of
+                                 * a value: "temp-out-of-range"; may be empty */
 
     /* filled by the daemon, not by a driver */
     struct decimal value;       /* in the bus unit of the quantity */

@@ -1,5 +1,5 @@
 """Cups waiting for strength: readings that come late, go to the right cup, and can be corrected."""
-from bench import event, refractometer, station
+from bench import event, reading, refractometer, station
 
 
 def two_cups(bench, port, *lines, **options):
@@ -71,3 +71,21 @@ def test_a_plan_reaches_the_store(bench):
     assert row["plan_kept"] == 0 and row["recipe"] == '{"water_g":230}' and '"grind":' in row["factors"]
     assert bench.query("SELECT title, definition FROM experiment") == [{"title": "Ferry", "definition": text}]
     logger.stop()
+
+
+def test_a_sample_outside_the_instruments_temperatures_says_so(bench):
+    port = bench.port("glass")
+    bench.configure(station("left"), refractometer("glass", port, "sample_temperature = 10 to 40", quantity="brix"))
+    bench.poised()
+    port.wait_heard()
+    bus = bench.subscribe()
+    for line in ("1.1 % 20.0 C", "1.2 % 45.1 C"):       # the first may be half a line: dropped
+        port.line(line)
+    assert bus.wait_for(reading("glass", quantity="brix"))["detail"] == "temp-out-of-range"
+    shown = bench.ask(do="status")["state"]["instruments"][0]
+    assert shown["value"] == 1.2 and "temp-out-of-range" in shown["detail"]
+    port.line("1.3 % 20.0 C")
+    assert "detail" not in bus.wait_for(reading("glass", quantity="brix"))
+    port.line("TEMP ERR")
+    fault = bus.wait_for(reading("glass"))
+    assert (fault["status"], fault["value"], fault["detail"]) == ("fault", None, "temperature")

@@ -68,6 +68,10 @@ static const struct {
       "'value':12.3,'unit':'g','stable':null,'status':'ok'}", false },
     { "reading/pier/left-scale", "reading", COMMON "'instrument':'left-scale','quantity':'mass',"
       "'value':12.3,'unit':'g','stable':1,'status':'ok'}", false },
+    { "reading/pier/left-scale", "reading", COMMON "'instrument':'left-scale','quantity':'brix',"
+      "'value':12.3,'unit':'°Bx','stable':null,'status':'ok','detail':'temp-out-of-range'}", true },
+    { "reading/pier/left-scale", "reading", COMMON "'instrument':'left-scale','quantity':'mass',"
+      "'value':12.3,'unit':'g','stable':null,'status':'ok','detail':7}", false },
     { "reading/pier/Left", "reading", COMMON "'instrument':'Left','quantity':'mass',"
       "'value':12.3,'unit':'g','stable':true,'status':'ok'}", false },
     { "event/pier/brew", "brew", COMMON BREW "'change':'begin','at_us':4000000,"
@@ -233,7 +237,7 @@ static void readings_keep_their_digits(void **state)
         char expected[400];
 
         message.reading = (struct message_reading){ "left-scale", "left", QUANTITY_MASS, READING_OK,
-            values[i].value, 0 };
+            values[i].value, 0, "" };
         snprintf(expected, sizeof expected, COMMON "'instrument':'left-scale','station':'left',"
             "'quantity':'mass',"
                  "'value':%s,'unit':'g','stable':false,'status':'ok'}", values[i].digits);
@@ -381,7 +385,8 @@ static void a_buffer_too_small_is_said_at_any_size(void **state)
     int length;
 
     (void)state;
-    message.reading = (struct message_reading){ "left-scale", "", QUANTITY_BRIX, READING_FAULT, { 0, 0 }, -1 };
+    message.reading = (struct message_reading){ "left-scale", "", QUANTITY_BRIX, READING_FAULT, { 0, 0 }, -1,
+        "Err 002" };
     length = message_write(&message, whole, sizeof whole);
     for (int size = 0; size < length; size++) {
         char *small = malloc((size_t)size + 1);
