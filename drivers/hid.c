@@ -180,6 +180,21 @@ int hid_walk(const uint8_t *descriptor, size_t length, void (*field)(void *conte
     return error < 0 ? error : length == 0 || walk.depth > 0 ? -EINVAL : 0;
 }
 
+static void note_end(void *context, const struct hid_field *field)
+{
+    size_t *longest = context, end = (field->bit_offset + field->bits * field->count + 7) / 8 + (field->report_id != 0);
+
+    if (field->kind == HID_INPUT && end > *longest)
+        *longest = end;
+}
+
+size_t hid_longest_input(const uint8_t *descriptor, size_t length)
+{
+    size_t longest = 0;
+
+    return hid_walk(descriptor, length, note_end, &longest) < 0 ? 0 : longest;
+}
+
 uint32_t hid_application(const uint8_t *descriptor, size_t length)
 {
     uint32_t page = 0, usage = 0;

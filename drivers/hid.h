@@ -26,6 +26,9 @@ struct hid_field {
 int hid_walk(const uint8_t *descriptor, size_t length, void (*field)(void *context, const struct hid_field *field),
              void *context);
 
+/* Bytes of the longest input report, its ID included; 0: there is none, or this is no descriptor. */
+size_t hid_longest_input(const uint8_t *descriptor, size_t length);
+
 /* The usage of the first top-level collection, page in the upper half; 0: there is none. */
 uint32_t hid_application(const uint8_t *descriptor, size_t length);
 

@@ -1,58 +1,15 @@
-/* USB instruments by libusb; see usb.h. */
-#include "usb.h"
+/* USB instruments by libusb: opening, closing and the loop; see usb.h.  What is sent and read is in usb_transfers.c. */
+#include "usb_parts.h"
 
 #include <errno.h>
-#include <libusb.h>
+#include <poll.h>
 #include <pthread.h>
 #include <signal.h>
 #include <stdlib.h>
-#include <string.h>
 #include <sys/epoll.h>
 #include <unistd.h>
 
-enum {
-    READS = 2,                      /* one is always with the device while the other is looked at */
-    CONTROL_MS = 1000,              /* a device that takes longer to say what it is does not work */
-    DESCRIPTOR_MOST = 4096,
-    ERRORS_IN_ROW = 8,              /* noise on the bus comes singly; so many in a row are a broken device */
-
-    /* USB HID 1.11, 7.1 and 7.2 */
-    GET_DESCRIPTOR = 0x06, SET_REPORT = 0x09, SET_IDLE = 0x0a, SET_PROTOCOL = 0x0b,
-    TO_INTERFACE = 0x21, FROM_INTERFACE = 0x81, DESCRIPTOR_HID = 0x21, DESCRIPTOR_REPORT = 0x22,
-    SUBCLASS_BOOT = 1, PROTOCOL_KEYBOARD = 1
-};
-
-enum step { STEP_DESCRIBE, STEP_IDLE, STEP_PROTOCOL, STEP_READ };
-
-struct usb_port {
-    struct usb *usb;
-    struct usb_port *next;
-    libusb_device_handle *handle;
-    const struct usb_listener *listener;
-    void *context;
-    uint8_t interface, endpoint;
-    bool boot_keyboard, claimed;
-    uint16_t descriptor_length;
-    size_t packet_size;
-    enum step step;
-    struct libusb_transfer *control, *order, *reads[READS];
-    bool ordering;                  /* an order is on its way */
-    int in_flight;
-    int errors_in_row;
-    bool stalled;
-    int lost;                       /* 0, or why, to be told when no callback is running */
-    bool told, closing;
-    struct why why;
-    uint8_t control_buffer[LIBUSB_CONTROL_SETUP_SIZE + DESCRIPTOR_MOST];
-    uint8_t order_buffer[LIBUSB_CONTROL_SETUP_SIZE + USB_REPORT_MOST];
-};
-
-struct usb {
-    libusb_context *context;
-    int epoll;
-    struct usb_port *ports;
-    bool handling;
-};
+enum { SUBCLASS_BOOT = 1, PROTOCOL_KEYBOARD = 1 };      /* USB HID 1.11, 4.2 and 4.3 */
 
 /* --- libusb and the loop --------------------------------------------------------------------------- */
 
@@ -62,6 +19,8 @@ static void LIBUSB_CALL watch(int fd, short events, void *context)
     struct epoll_event event = {.events = (uint32_t)events, .data.fd = fd};     /* POLLIN and EPOLLIN are one */
 
     epoll_ctl(usb->epoll, EPOLL_CTL_ADD, fd, &event);
+    if (usb->opening && events & POLLOUT)       /* which is what usbfs says when a transfer is over */
+        usb->opening->fd = fd;
 }
 
 static void LIBUSB_CALL unwatch(int fd, void *context)
@@ -136,7 +95,7 @@ static void port_free(struct usb_port *port)
         *link = port->next;
     libusb_free_transfer(port->control);
     libusb_free_transfer(port->order);
-    for (int i = 0; i < READS; i++) {
+    for (int i = 0; i < USB_READS; i++) {
         if (port->reads[i])
             free(port->reads[i]->buffer);
         libusb_free_transfer(port->reads[i]);
@@ -188,160 +147,10 @@ void usb_close(struct usb_port *port)
     port->closing = true;
     libusb_cancel_transfer(port->control);      /* those that are not on their way do not mind */
     libusb_cancel_transfer(port->order);
-    for (int i = 0; i < READS; i++)
-        libusb_cancel_transfer(port->reads[i]);
+    for (int i = 0; i < USB_READS; i++)
+        if (port->reads[i])
+            libusb_cancel_transfer(port->reads[i]);
     /* in_flight reaches 0 in usb_handle, and sweep does the rest */
-}
-
-static void lose(struct usb_port *port, int error, const char *sentence)
-{
-    if (port->lost)
-        return;
-    port->lost = why_set(&port->why, error, "%s", sentence);
-}
-
-static void submit(struct usb_port *port, struct libusb_transfer *transfer)
-{
-    int error = port->closing || port->lost ? LIBUSB_ERROR_INTERRUPTED : libusb_submit_transfer(transfer);
-
-    if (error == 0)
-        port->in_flight++;
-    else if (error != LIBUSB_ERROR_INTERRUPTED)
-        lose(port, error == LIBUSB_ERROR_NO_DEVICE ? -ENODEV : -EIO,
-             error == LIBUSB_ERROR_NO_DEVICE ? "it was unplugged" : "the USB bus takes no request for it");
-}
-
-/* --- reading ----------------------------------------------------------------------------------------- */
-
-/* A transfer that brought nothing.  True: it may be tried again. */
-static bool survived(struct usb_port *port, enum libusb_transfer_status status)
-{
-    switch (status) {
-    case LIBUSB_TRANSFER_CANCELLED:
-        return false;
-    case LIBUSB_TRANSFER_NO_DEVICE:
-        lose(port, -ENODEV, "it was unplugged");
-        return false;
-    case LIBUSB_TRANSFER_STALL:
-        port->stalled = true;
-        break;
-    default:
-        break;
-    }
-    if (++port->errors_in_row < ERRORS_IN_ROW)
-        return true;
-    lose(port, -EIO, status == LIBUSB_TRANSFER_STALL      ? "it refuses to be read; unplug it and plug it in again"
-                     : status == LIBUSB_TRANSFER_OVERFLOW ? "it sends more than it announced"
-                                                          : "the USB bus reports errors; try another cable or port");
-    return false;
-}
-
-static void LIBUSB_CALL on_read(struct libusb_transfer *transfer)
-{
-    struct usb_port *port = transfer->user_data;
-
-    port->in_flight--;
-    if (port->closing || port->lost)
-        return;
-    if (transfer->status == LIBUSB_TRANSFER_COMPLETED) {
-        port->errors_in_row = 0;
-        if (transfer->actual_length > 0)
-            port->listener->report(port->context, transfer->buffer,
-                                   transfer->actual_length < USB_REPORT_MOST ? (size_t)transfer->actual_length
-                                                                             : USB_REPORT_MOST);
-    } else if (!survived(port, transfer->status)) {
-        return;
-    }
-    if (port->stalled) {
-        /* The kernel resets its side too, so this cannot be a transfer of our own; it takes a millisecond. */
-        port->stalled = false;
-        libusb_clear_halt(port->handle, port->endpoint);
-    }
-    submit(port, transfer);
-}
-
-static void start_reading(struct usb_port *port)
-{
-    port->step = STEP_READ;
-    for (int i = 0; i < READS; i++)
-        submit(port, port->reads[i]);
-}
-
-/* --- asking what it is ------------------------------------------------------------------------------- */
-
-static void LIBUSB_CALL on_control(struct libusb_transfer *transfer);
-
-static void ask(struct usb_port *port, uint8_t type, uint8_t request, uint16_t value, uint16_t length)
-{
-    libusb_fill_control_setup(port->control_buffer, type, request, value, port->interface, length);
-    libusb_fill_control_transfer(port->control, port->handle, port->control_buffer, on_control, port, CONTROL_MS);
-    submit(port, port->control);
-}
-
-static void describe(struct usb_port *port)
-{
-    const struct libusb_transfer *transfer = port->control;
-
-    if (transfer->status == LIBUSB_TRANSFER_NO_DEVICE)
-        lose(port, -ENODEV, "it was unplugged");
-    else if (transfer->status != LIBUSB_TRANSFER_COMPLETED)
-        lose(port, -EIO, "it does not say what it is; unplug it and plug it in again");
-    else if (port->listener->described(port->context, libusb_control_transfer_get_data(port->control),
-                                       (size_t)transfer->actual_length, &port->why) < 0)
-        port->lost = -EIO;
-    else
-        ask(port, TO_INTERFACE, SET_IDLE, 0, 0);
-    port->step = STEP_IDLE;
-}
-
-/* After the descriptor: SET_IDLE so that it reports what changes and when it likes, the boot protocol for
- * keyboards.  Both may be refused. */
-static void LIBUSB_CALL on_control(struct libusb_transfer *transfer)
-{
-    struct usb_port *port = transfer->user_data;
-
-    port->in_flight--;
-    if (port->closing || port->lost || transfer->status == LIBUSB_TRANSFER_CANCELLED)
-        return;
-    if (port->step == STEP_DESCRIBE) {
-        describe(port);
-    } else if (port->step == STEP_IDLE && port->boot_keyboard) {
-        port->step = STEP_PROTOCOL;
-        ask(port, TO_INTERFACE, SET_PROTOCOL, 0, 0);
-    } else {
-        start_reading(port);
-    }
-}
-
-/* --- orders ------------------------------------------------------------------------------------------ */
-
-static void LIBUSB_CALL on_order(struct libusb_transfer *transfer)
-{
-    struct usb_port *port = transfer->user_data;
-
-    port->in_flight--;
-    port->ordering = false;
-    if (transfer->status == LIBUSB_TRANSFER_NO_DEVICE)
-        lose(port, -ENODEV, "it was unplugged");
-    else if (transfer->status != LIBUSB_TRANSFER_COMPLETED && !port->closing)
-        port->listener->order_refused(port->context);
-}
-
-int usb_send(struct usb_port *port, const uint8_t *order, size_t length)
-{
-    if (port->ordering)
-        return -EAGAIN;
-    if (length < 3 || length - 2 > USB_REPORT_MOST)
-        return -EINVAL;
-    if (port->closing || port->lost || port->step != STEP_READ)
-        return -EAGAIN;
-    libusb_fill_control_setup(port->order_buffer, TO_INTERFACE, SET_REPORT, (uint16_t)(order[0] << 8 | order[1]),
-                              port->interface, (uint16_t)(length - 2));
-    memcpy(port->order_buffer + LIBUSB_CONTROL_SETUP_SIZE, order + 2, length - 2);
-    libusb_fill_control_transfer(port->order, port->handle, port->order_buffer, on_order, port, CONTROL_MS);
-    submit(port, port->order);
-    port->ordering = !port->lost;
-    return port->lost;
 }
 
 /* --- opening ----------------------------------------------------------------------------------------- */
@@ -369,8 +178,8 @@ static uint16_t report_descriptor_length(const struct libusb_interface_descripto
     const uint8_t *extra = interface->extra;
 
     for (int at = 0; at + 2 <= interface->extra_length && extra[at] >= 2; at += extra[at])
-        if (extra[at + 1] == DESCRIPTOR_HID && extra[at] >= 9 && at + 9 <= interface->extra_length &&
-            extra[at + 6] == DESCRIPTOR_REPORT)
+        if (extra[at + 1] == USB_DESCRIPTOR_HID && extra[at] >= 9 && at + 9 <= interface->extra_length &&
+            extra[at + 6] == USB_DESCRIPTOR_REPORT)
             return (uint16_t)(extra[at + 7] | extra[at + 8] << 8);
     return 0;
 }
@@ -389,7 +198,7 @@ static int read_interface(struct usb_port *port, const struct libusb_interface_d
         port->boot_keyboard = interface->bInterfaceSubClass == SUBCLASS_BOOT &&
                               interface->bInterfaceProtocol == PROTOCOL_KEYBOARD;
     }
-    return port->packet_size > 0 && port->descriptor_length > 0 && port->descriptor_length <= DESCRIPTOR_MOST
+    return port->packet_size > 0 && port->descriptor_length > 0 && port->descriptor_length <= USB_DESCRIPTOR_MOST
                ? 0 : LIBUSB_ERROR_NOT_SUPPORTED;
 }
 
@@ -421,8 +230,11 @@ static int open_device(struct usb_port *port, struct usb_place place)
         if (libusb_get_bus_number(list[i]) != place.bus || libusb_get_device_address(list[i]) != place.address)
             continue;
         error = find_interface(port, list[i]);
-        if (error == 0)
-            error = libusb_open(list[i], &port->handle);
+        if (error < 0)
+            continue;
+        port->usb->opening = port;
+        error = libusb_open(list[i], &port->handle);
+        port->usb->opening = NULL;
     }
     libusb_free_device_list(list, 1);
     return error;
@@ -432,17 +244,6 @@ static int make_transfers(struct usb_port *port)
 {
     port->control = libusb_alloc_transfer(0);
     port->order = libusb_alloc_transfer(0);
-    for (int i = 0; i < READS; i++) {
-        uint8_t *buffer = malloc(port->packet_size);
-
-        port->reads[i] = libusb_alloc_transfer(0);
-        if (port->reads[i] == NULL || buffer == NULL) {
-            free(buffer);
-            return LIBUSB_ERROR_NO_MEM;
-        }
-        libusb_fill_interrupt_transfer(port->reads[i], port->handle, port->endpoint, buffer, (int)port->packet_size,
-                                       on_read, port, 0);
-    }
     return port->control && port->order ? 0 : LIBUSB_ERROR_NO_MEM;
 }
 
@@ -458,6 +259,7 @@ int usb_open(struct usb_port **out, struct usb *usb, struct usb_place place,
     port->listener = listener;
     port->context = context;
     port->interface = place.interface;
+    port->fd = -1;
     error = open_device(port, place);
     if (error == 0)
         error = make_transfers(port);
@@ -467,7 +269,7 @@ int usb_open(struct usb_port **out, struct usb *usb, struct usb_place place,
     }
     if (error == 0) {
         port->claimed = true;
-        ask(port, FROM_INTERFACE, GET_DESCRIPTOR, DESCRIPTOR_REPORT << 8, port->descriptor_length);
+        usb_begin(port);
         error = port->lost == -ENODEV ? LIBUSB_ERROR_NO_DEVICE : port->lost ? LIBUSB_ERROR_IO : 0;
     }
     if (error < 0) {

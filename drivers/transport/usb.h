@@ -11,7 +11,8 @@
 
 #include "poise/why.h"
 
-enum { USB_REPORT_MOST = 64 };      /* bytes of one report; a longer one is cut (no instrument sends such) */
+/* Bytes of one report, as many as a driver's buffer counts (driver.h); of a longer one only these are handed on. */
+enum { USB_REPORT_MOST = 255 };
 
 /* Where a HID interface is. */
 struct usb_place {

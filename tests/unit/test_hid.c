@@ -113,6 +113,20 @@ static void test_a_descriptor_cut_anywhere_is_no_descriptor(void **unused)
     }
 }
 
+static void test_the_longest_report_counts_its_id(void **unused)
+{
+    static const uint8_t two[] = {SCALE_BEGIN, DATA_REPORT(0x85, 0x03,), 0x85, 0x09, 0x09, 0xff, 0x75, 0x08, 0x95, 0x13,
+                                  0x81, 0x02, 0xc0};
+    static const uint8_t without_id[] = {SCALE_BEGIN, DATA_REPORT(), 0xc0};
+
+    (void)unused;
+    assert_int_equal(hid_longest_input(zero_by_output, sizeof zero_by_output), 6);
+    assert_int_equal(hid_longest_input(without_id, sizeof without_id), 5);
+    assert_int_equal(hid_longest_input(two, sizeof two), 20);
+    assert_int_equal(hid_longest_input(keyboard, sizeof keyboard), 1);
+    assert_int_equal(hid_longest_input(two, sizeof two - 1), 0);
+}
+
 static void test_settings_that_make_no_sense_are_refused(void **unused)
 {
     static const struct {
@@ -153,6 +167,7 @@ int main(void)
         cmocka_unit_test(test_zero_is_sent_as_the_descriptor_says),
         cmocka_unit_test(test_what_is_no_scale_or_no_keyboard_is_refused),
         cmocka_unit_test(test_a_descriptor_cut_anywhere_is_no_descriptor),
+        cmocka_unit_test(test_the_longest_report_counts_its_id),
         cmocka_unit_test(test_settings_that_make_no_sense_are_refused),
     };
 

@@ -25,7 +25,7 @@ from gi.repository import UMockdev  # noqa: E402
 PATIENCE_S = 20
 
 GETDRIVER, SUBMITURB, DISCARDURB, REAPURBNDELAY = 0x41045508, 0x8038550A, 0x550B, 0x4008550D
-CLAIM, RELEASE, IOCTL, CLEAR_HALT = 0x8004550F, 0x80045510, 0xC0105512, 0x80045515
+CLAIM, RELEASE, IOCTL, RESETEP = 0x8004550F, 0x80045510, 0xC0105512, 0x80045503
 DISCONNECT, CONNECT = 0x5516, 0x5517
 CONTROL, INTERRUPT = 2, 1       # usbdevfs_urb.type
 URB = struct.Struct("<BBxxiIxxxxQii")       # type, endpoint, status, flags, buffer, buffer_length, actual_length
@@ -45,6 +45,7 @@ class Transfer:
         self.urb = urb
         (self.kind, self.endpoint, _, _, _, self.length, _) = URB.unpack(bytes(urb.retrieve())[:URB.size])
         self.buffer = urb.resolve(16, self.length) if self.length else None
+        self.data = b""         # packets so far
 
     def finish(self, status, data=b"", at=0):
         data = bytes(data)[:max(0, self.length - at)]
@@ -60,7 +61,7 @@ class MockHid:
     descriptor = b""
     product, title = 0x0001, "HID scale"
     boot = 0
-    packet = 8
+    packet = longest = 8        # bytes of a packet, of the longest report
     _addresses = iter(range(2, 127))
 
     def __init__(self, testbed, port, serial=""):
@@ -78,7 +79,8 @@ class MockHid:
         """Puts it in, at a fresh address.  Not `allowed`: the user may not open it."""
         self.address = next(self._addresses)
         self.node = f"/dev/bus/usb/001/{self.address:03}"
-        self.waiting, self.done, self.reports, self.halted, self.gone = [], [], [], False, False
+        self.waiting, self.done, self.packets, self.halted, self.gone = [], [], [], False, False
+        self.out_of_step = False        # the device has begun again with its first kind of packet, the host has not
         self.kernel_driver = True
         self.master, self.slave = pty.openpty()
         tty.setraw(self.slave)
@@ -144,15 +146,25 @@ class MockHid:
     # what it does
 
     def report(self, *hexes):
+        """Each in as many packets as it needs; only the longest needs no short one at its end."""
         for text in hexes:
+            data = bytes.fromhex(text)
             with self.changed:
-                self.reports.append((0, bytes.fromhex(text)))
+                ends = len(data) == self.longest or len(data) % self.packet
+                for at in range(0, len(data) + (not ends), self.packet):
+                    self.packets.append((0, data[at:at + self.packet]))
                 self._serve()
+
+    def babble(self, text):
+        """One packet, longer than the endpoint's."""
+        with self.changed:
+            self.packets.append((errno.EOVERFLOW, bytes.fromhex(text)))
+            self._serve()
 
     def fail(self, error):
         """The next transfer ends like this."""
         with self.changed:
-            self.reports.append((error, b""))
+            self.packets.append((error, b""))
             self._serve()
 
     def stall(self):
@@ -185,13 +197,17 @@ class MockHid:
         self.done.append(transfer)
 
     def _serve(self):
-        while self.waiting and (self.halted or self.reports):
-            transfer = self.waiting.pop(0)
-            if self.halted:
-                self._end(transfer, errno.EPIPE)
+        if self.halted and self.waiting:
+            self._end(self.waiting.pop(0), errno.EPIPE)     # the others stay where they are
+        while self.waiting and self.packets and not self.halted:
+            status, data = self.packets.pop(0)
+            transfer = self.waiting[0]
+            if self.out_of_step:        # taken for one that was sent twice
+                self.out_of_step = False
                 continue
-            status, data = self.reports.pop(0)
-            self._end(transfer, errno.EOVERFLOW if len(data) > transfer.length else status, data)
+            transfer.data += data
+            if status or len(data) < self.packet or len(transfer.data) >= transfer.length:
+                self._end(self.waiting.pop(0), status, transfer.data)
         self._let_fetch(bool(self.done))
         self.changed.notify_all()
 
@@ -201,6 +217,9 @@ class MockHid:
             self._end(transfer, 0, self.descriptor[:length], 8)
         elif (kind, request) == (0x21, 0x09):
             self.orders.append((value, bytes(transfer.buffer.retrieve())[8:8 + length]))
+            self._end(transfer, 0)
+        elif (kind, request, value, index) == (0x02, 0x01, 0, 0x81):
+            self.halted, self.out_of_step = False, True
             self._end(transfer, 0)
         elif (kind, request) == (0x21, 0x0A) and not self.idle_refused:
             self._end(transfer, 0)
@@ -255,15 +274,16 @@ class MockHid:
             client.complete(-1, errno.ENOTTY)
         self.changed.notify_all()
 
-    def _clear_halt(self, client):
-        self.halted = False
+    def _reset_endpoint(self, client):
+        self.in_use_when_reset = bool(self.waiting)
+        self.out_of_step = False
         self.stalls_cleared += 1
         client.complete(0, 0)
         self.changed.notify_all()
 
     def _on_ioctl(self, _handler, client):
         answers = {SUBMITURB: self._submit, REAPURBNDELAY: self._reap, DISCARDURB: self._discard, GETDRIVER: self._driver,
-                   IOCTL: self._inner, CLEAR_HALT: self._clear_halt,
+                   IOCTL: self._inner, RESETEP: self._reset_endpoint,
                    CLAIM: lambda it: it.complete(-1, errno.EBUSY) if self.kernel_driver else it.complete(0, 0),
                    RELEASE: lambda it: it.complete(0, 0)}
         with self.changed:
