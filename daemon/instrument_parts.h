@@ -101,7 +101,11 @@ static inline bool instrument_is_open(const struct instrument *instrument)
     return instrument->serial || instrument->usb;
 }
 
-/* instrument_usb.c: a device on USB is opened, or -ENODEV, -EACCES, -EBUSY, -ENOTUNIQ, -EIO. */
+/* The node came or changed within the last second: udev has perhaps not yet said whose it is. */
+bool instrument_node_is_fresh(const char *path);
+
+/* instrument_usb.c: a device on USB is opened, or -ENODEV, -EACCES, -EBUSY, -ENOTUNIQ, -EIO; -EAGAIN when
+ * it was plugged in just now and nobody may open it yet. */
 int instrument_usb_open(struct instrument *instrument, struct why *why);
 void instruments_usb_close(struct instruments *all);
 

@@ -2,8 +2,10 @@
 #include "instrument_parts.h"
 
 #include <errno.h>
+#include <limits.h>
 #include <stdio.h>
 #include <string.h>
+#include <sys/stat.h>
 #include <termios.h>
 #include <unistd.h>
 
@@ -12,6 +14,8 @@ enum {
     RETRY_FIRST_MS = 250,       /* a plug that was touched is back by then */
     RETRY_MOST_MS = 5000,       /* slow enough to cost nothing; folders and udev tell sooner */
     LIVED_US = 5000000,         /* a port that held so long did come back; before that it flaps, and waits longer */
+
+    FRESH_MS = 1000,            /* udev gives a new node to its users within so long, on a busy computer too */
 
     REST_MS = 1000,             /* a flood costs the others nothing for so long */
     TRIAL_BYTES = 4096,         /* after a rest: two wake-ups' worth of a good instrument, a moment of a mad one */
@@ -131,10 +135,26 @@ void instrument_begin_again(struct instrument *instrument)
     start_asking(instrument);
 }
 
+/* The kernel makes the node, and udev says a little later who may open it, which changes the node again. */
+bool instrument_node_is_fresh(const char *path)
+{
+    int64_t changed_ms, now_ms = clock_world_now().time_us / 1000;
+    struct stat node;
+
+    if (lstat(path, &node) < 0)
+        return false;
+    changed_ms = (int64_t)node.st_ctim.tv_sec * 1000 + node.st_ctim.tv_nsec / 1000000;
+    return changed_ms <= now_ms && now_ms - changed_ms < FRESH_MS;
+}
+
 static int open_serial(struct instrument *instrument, struct why *why)
 {
     int error = serial_open(&instrument->serial, instrument->config->port, &instrument->settings, why);
+    char node[PATH_MAX];
 
+    if (error == -EACCES && serial_resolve(instrument->config->port, node, sizeof node) == 0 &&
+        instrument_node_is_fresh(node))
+        return -EAGAIN;
     if (error < 0)
         return error;
     error = uv_poll_init(instrument->all->loop, &instrument->poll, serial_fd(instrument->serial));
@@ -152,7 +172,14 @@ static int open_serial(struct instrument *instrument, struct why *why)
 
 static void could_not_open(struct instrument *instrument, int error, const char *detail)
 {
-    bool missing = error == -ENOENT || error == -ENODEV || error == -ENXIO || error == -ENOTDIR;
+    bool missing;
+
+    if (error == -EAGAIN) {
+        instrument->retry_ms = RETRY_FIRST_MS;
+        wait_for_port(instrument, false);
+        return;
+    }
+    missing = error == -ENOENT || error == -ENODEV || error == -ENXIO || error == -ENOTDIR;
 
     wait_for_port(instrument, missing);
     if (!missing)

@@ -182,6 +182,7 @@ int instrument_usb_open(struct instrument *instrument, struct why *why)
     struct instruments *all = instrument->all;
     struct usb_found found[USB_FOUND_MOST], chosen;
     bool keyboard = instrument->driver == &hid_keyboard_driver;
+    char node[64];
     int error = all->usb ? 0 : usb_begin(all, why);
 
     if (error == 0)
@@ -190,6 +191,9 @@ int instrument_usb_open(struct instrument *instrument, struct why *why)
     if (error < 0)
         return error;
     error = usb_open(&instrument->usb, all->usb->usb, chosen.place, &listener, instrument, why);
+    snprintf(node, sizeof node, "/dev/bus/usb/%03u/%03u", chosen.place.bus, chosen.place.address);
+    if (error == -EACCES && instrument_node_is_fresh(node))
+        return -EAGAIN;
     if (error < 0)
         return why_prefix(why, error, "%s: ", instrument->config->port);
     all->usb->ports++;
