@@ -51,9 +51,9 @@ static void check_transport(struct config_reader *reader, const struct instrumen
     struct why why = {""};
 
     if (driver->transport == TRANSPORT_USB) {
-        if (instrument->serial)
-            config_mistake(reader, instrument->line, "instrument %s: the driver %s speaks USB; leave serial out",
-                           instrument->name, driver->name);
+        if (instrument->serial || instrument->dtr || instrument->rts)
+            config_mistake(reader, instrument->line, "instrument %s: the driver %s speaks USB; leave %s out",
+                           instrument->name, driver->name, instrument->serial ? "serial" : "dtr and rts");
         if (usb_check_port(instrument->port, &why) < 0)
             config_mistake(reader, instrument->line, "instrument %s: %s", instrument->name, why.text);
         return;
@@ -62,7 +62,9 @@ static void check_transport(struct config_reader *reader, const struct instrumen
         config_mistake(reader, instrument->line,
                        "instrument %s: the driver %s reads a serial port; write port = /dev/serial/by-id/...",
                        instrument->name, driver->name);
-    if (serial_settings_parse(instrument->serial, &settings, &why) < 0)
+    if (serial_settings_parse(instrument->serial, &settings, &why) < 0 ||
+        serial_line_parse("dtr", instrument->dtr, &settings.dtr, &why) < 0 ||
+        serial_line_parse("rts", instrument->rts, &settings.rts, &why) < 0)
         config_mistake(reader, instrument->line, "instrument %s: %s", instrument->name, why.text);
 }
 

@@ -121,6 +121,18 @@ static int set_serial(struct config_reader *reader, const struct key *key, const
     return keep_text(reader, value, &instrument(reader)->serial, why);
 }
 
+static int set_dtr(struct config_reader *reader, const struct key *key, const char *value, struct why *why)
+{
+    (void)key;      /* as serial */
+    return keep_text(reader, value, &instrument(reader)->dtr, why);
+}
+
+static int set_rts(struct config_reader *reader, const struct key *key, const char *value, struct why *why)
+{
+    (void)key;
+    return keep_text(reader, value, &instrument(reader)->rts, why);
+}
+
 static int set_quantity(struct config_reader *reader, const struct key *key, const char *value, struct why *why)
 {
     enum quantity quantity = quantity_find(value);
@@ -229,6 +241,8 @@ static const struct key keys[] = {
     {SECTION_INSTRUMENT, "driver", set_driver, 0, 0, "driver = line (poised --drivers lists them)"},
     {SECTION_INSTRUMENT, "port", set_port, 0, 0, "port = /dev/serial/by-id/..."},
     {SECTION_INSTRUMENT, "serial", set_serial, 0, 0, NULL},
+    {SECTION_INSTRUMENT, "dtr", set_dtr, 0, 0, NULL},
+    {SECTION_INSTRUMENT, "rts", set_rts, 0, 0, NULL},
     {SECTION_INSTRUMENT, "quantity", set_quantity, 0, 0, NULL},
     {SECTION_INSTRUMENT, "station", set_station, 0, 0, NULL},
     {SECTION_INSTRUMENT, "ask", set_ask, 0, 0, NULL},

@@ -117,6 +117,10 @@ static int instrument_new(struct instrument **out, struct instruments *all, cons
     instrument->say_left = SAY_AT_ONCE;
     instrument->said_us = clock_now(all->clock).mono_us;
     error = serial_settings_parse(config->serial, &instrument->settings, why);
+    if (error == 0)
+        error = serial_line_parse("dtr", config->dtr, &instrument->settings.dtr, why);
+    if (error == 0)
+        error = serial_line_parse("rts", config->rts, &instrument->settings.rts, why);
     if (error == 0 && driver->configure)
         error = driver->configure(instrument->state, config, why);
     if (error < 0) {
@@ -202,7 +206,7 @@ static bool same_bytes(struct bytes a, struct bytes b)
 static bool same_port(const struct instrument_config *a, const struct instrument_config *b)
 {
     return strcmp(a->name, b->name) == 0 && same_text(a->driver, b->driver) && same_text(a->port, b->port) &&
-           same_text(a->serial, b->serial);
+           same_text(a->serial, b->serial) && same_text(a->dtr, b->dtr) && same_text(a->rts, b->rts);
 }
 
 /* What the driver has read can be kept, too. */

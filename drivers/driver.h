@@ -36,6 +36,7 @@ struct instrument_config {
     const char *driver;
     const char *port;
     const char *serial;         /* "9600 8N1" */
+    const char *dtr, *rts;      /* "on", "off", "leave" */
     enum quantity quantity;
     struct bytes ask;           /* length 0: never asked */
     int ask_every_ms;

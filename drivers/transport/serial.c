@@ -72,6 +72,18 @@ int serial_settings_parse(const char *text, struct serial_settings *out, struct 
     return 0;
 }
 
+int serial_line_parse(const char *key, const char *text, enum serial_line *out, struct why *why)
+{
+    static const char *const words[] = {"leave", "on", "off"};
+
+    for (int i = 0; i < 3; i++)
+        if (strcmp(text ? text : words[SERIAL_LINE_LEAVE], words[i]) == 0) {
+            *out = (enum serial_line)i;
+            return 0;
+        }
+    return why_set(why, -EINVAL, "%s = %s: write on, off or leave", key, text);
+}
+
 /* The sentence for a port that cannot be opened, and the error that callers know. */
 static int explain(int error, const char *path, struct why *why)
 {
@@ -93,8 +105,27 @@ static int explain(int error, const char *path, struct why *why)
     }
 }
 
-/* Opens the device and locks it, so that whatever is set afterwards disturbs nobody. */
-static int lock_port(struct serial *serial, const char *path, struct why *why)
+static bool lines_told(const struct serial_settings *settings)
+{
+    return settings->dtr != SERIAL_LINE_LEAVE || settings->rts != SERIAL_LINE_LEAVE;
+}
+
+static int set_lines(const struct serial *serial, const char *path, const struct serial_settings *settings,
+                     struct why *why)
+{
+    int on = (settings->dtr == SERIAL_LINE_ON ? TIOCM_DTR : 0) | (settings->rts == SERIAL_LINE_ON ? TIOCM_RTS : 0);
+    int off = (settings->dtr == SERIAL_LINE_OFF ? TIOCM_DTR : 0) | (settings->rts == SERIAL_LINE_OFF ? TIOCM_RTS : 0);
+
+    if (serial->pseudo || !lines_told(settings))
+        return 0;
+    if ((off && ioctl(serial->lock, TIOCMBIC, &off) < 0) || (on && ioctl(serial->lock, TIOCMBIS, &on) < 0))
+        return why_set(why, -EIO, "%s cannot switch its lines DTR and RTS; leave dtr and rts out", path);
+    return 0;
+}
+
+/* Opens the device and locks it, so that whatever is set afterwards disturbs nobody.  Lines that are to be low have
+ * then been high for as long as these few calls take. */
+static int lock_port(struct serial *serial, const char *path, const struct serial_settings *settings, struct why *why)
 {
     struct stat found;
     int taken = 0;
@@ -111,6 +142,8 @@ static int lock_port(struct serial *serial, const char *path, struct why *why)
     /* root is let in through TIOCEXCL, so look whether somebody has set it */
     if (!serial->pseudo && ioctl(serial->lock, TIOCGEXCL, &taken) == 0 && taken)
         return explain(EBUSY, path, why);
+    if (set_lines(serial, path, settings, why) < 0)
+        return -EIO;
     if (tcgetattr(serial->lock, &serial->before) < 0)
         return explain(errno, path, why);
     return 0;
@@ -149,7 +182,7 @@ static int set_known(struct serial *serial, const char *path, const struct seria
     return accepted ? 0 : refused(path, settings, why);
 }
 
-/* A terminal that libserialport does not know: set by hand.  A pseudo-terminal has no wire, so there
+/* A terminal that libserialport does not know, or must not open a second time: set by hand.  A pseudo-terminal has no wire, so there
  * only raw mode counts. */
 static int set_direct(struct serial *serial, const char *path, const struct serial_settings *settings, struct why *why)
 {
@@ -265,12 +298,18 @@ int serial_open(struct serial **out, const char *path, const struct serial_setti
         return why_set(why, -ENOMEM, "no memory to open %s", path);
     serial->lock = -1;
     error = resolve(path, resolved, &serial->port);
-    error = error < 0 ? explain(-error, path, why) : lock_port(serial, resolved, why);
+    error = error < 0 ? explain(-error, path, why) : lock_port(serial, resolved, settings, why);
     serial->touched = error == 0;
+    if (error == 0 && lines_told(settings)) {           /* libserialport would open the port again, and raise them */
+        sp_free_port(serial->port);
+        serial->port = NULL;
+    }
     if (error == 0)
         error = (serial->port ? set_known : set_direct)(serial, resolved, settings, why);
     if (error == 0)
         error = finish(serial, resolved, why);
+    if (error == 0)             /* some adapters raise RTS when a port leaves hardware flow control */
+        error = set_lines(serial, resolved, settings, why);
     if (error < 0) {
         serial_close(serial);
         return error;

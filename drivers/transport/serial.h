@@ -9,15 +9,23 @@
 
 #include "poise/why.h"
 
+/* What becomes of the lines DTR and RTS, which reset some boards.  The kernel raises both whenever a port is opened,
+ * before any program can say otherwise. */
+enum serial_line { SERIAL_LINE_LEAVE, SERIAL_LINE_ON, SERIAL_LINE_OFF };
+
 struct serial_settings {
     int baud;           /* 300 to 921600 */
     int bits;           /* 7 or 8 */
     char parity;        /* 'N', 'E', 'O' */
     int stop_bits;      /* 1 or 2 */
+    enum serial_line dtr, rts;
 };
 
 /* "9600 8N1", which is also what NULL stands for.  Returns 0, or -EINVAL with a sentence. */
 int serial_settings_parse(const char *text, struct serial_settings *out, struct why *why);
+
+/* "on", "off" or "leave", which is also what NULL stands for.  Returns 0, or -EINVAL with a sentence that names the key. */
+int serial_line_parse(const char *key, const char *text, enum serial_line *out, struct why *why);
 
 /* The port behind a by-id link or a name of one's own: two paths that lead to the same are one port.  0 or a
  * negative errno. */
@@ -25,7 +33,8 @@ int serial_resolve(const char *path, char *out, size_t size);
 
 struct serial;
 
-/* Opens the port, non-blocking.  Returns 0, or a negative errno with a sentence that says what to
+/* Opens the port, non-blocking.  Lines that are told are switched right after the port is open (a pseudo-terminal has
+ * none); they stay so when it is closed.  Returns 0, or a negative errno with a sentence that says what to
  * do: -ENOENT not there, -EACCES not allowed, -EBUSY in use by another program, -EIO settings refused. */
 int serial_open(struct serial **out, const char *path, const struct serial_settings *settings, struct why *why);
 

@@ -224,6 +224,7 @@ static const struct mistake instrument_mistakes[] = {
     {SCALE "tare = T\\q\n", 8, "after \\ comes"},
     {SCALE "tare = T\\x1\n", 8, "after \\ comes"},
     {SCALE "tare = T\\\n", 8, "after \\ comes"},
+    {SCALE "dtr = low\n", 2, "write on, off or leave"},
     {SCALE "lag_ms = 9000\n", 8, "from 0 to 5000"},
     {SCALE "colour = red\n", 8, "colour"},
     {SCALE "decimal = comma\ndecimal = point\n", 9, "in line 8 already"},

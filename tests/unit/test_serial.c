@@ -203,6 +203,38 @@ static void test_a_device_that_dies_is_seen_at_once(void **state)
     assert_non_null(strstr(why.text, "plugged in"));
 }
 
+static void test_lines_are_told_in_three_words(void **state)
+{
+    static const char *const wrong[] = {"", "yes", "low", "ON", "on "};
+    enum serial_line line = SERIAL_LINE_OFF;
+    struct why why = {""};
+
+    (void)state;
+    assert_int_equal(serial_line_parse("dtr", NULL, &line, &why), 0);
+    assert_int_equal(line, SERIAL_LINE_LEAVE);
+    assert_int_equal(serial_line_parse("dtr", "off", &line, &why), 0);
+    assert_int_equal(line, SERIAL_LINE_OFF);
+    assert_int_equal(serial_line_parse("dtr", "on", &line, &why), 0);
+    for (size_t i = 0; i < sizeof wrong / sizeof *wrong; i++) {
+        assert_int_equal(serial_line_parse("rts", wrong[i], &line, &why), -EINVAL);
+        assert_non_null(strstr(why.text, "rts = "));
+        assert_int_equal(line, SERIAL_LINE_ON);         /* untouched */
+    }
+}
+
+static void test_a_terminal_without_lines_is_opened_all_the_same(void **state)
+{
+    struct terminal *terminal = *state;
+    struct serial_settings settings = usual;
+    struct serial *serial = NULL;
+    struct why why = {""};
+
+    settings.dtr = settings.rts = SERIAL_LINE_OFF;
+    if (serial_open(&serial, terminal->link, &settings, &why) != 0)
+        fail_msg("%s", why.text);
+    serial_close(serial);
+}
+
 static void test_what_is_no_port_is_refused(void **state)
 {
     struct serial *serial = NULL;
@@ -250,6 +282,9 @@ int main(void)
         cmocka_unit_test_setup_teardown(test_a_child_does_not_inherit_the_port, terminal_open, terminal_close),
         cmocka_unit_test_setup_teardown(test_a_port_does_not_hang_up_on_close, terminal_open, terminal_close),
         cmocka_unit_test_setup_teardown(test_a_device_that_dies_is_seen_at_once, terminal_open, terminal_close),
+        cmocka_unit_test(test_lines_are_told_in_three_words),
+        cmocka_unit_test_setup_teardown(test_a_terminal_without_lines_is_opened_all_the_same, terminal_open,
+                                        terminal_close),
         cmocka_unit_test(test_what_is_no_port_is_refused),
         cmocka_unit_test(test_settings_are_read_strictly),
     };

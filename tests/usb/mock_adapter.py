@@ -15,6 +15,8 @@ gi.require_version("UMockdev", "1.0")
 from gi.repository import UMockdev  # noqa: E402
 
 TIOCMGET = 0x5415
+DTR, RTS = 2, 4
+LINES = (0x5416, 0x5417)
 TAKEN = {0x5416: "TIOCMBIS", 0x5417: "TIOCMBIC", 0x5418: "TIOCMSET", 0x540C: "TIOCEXCL", 0x540D: "TIOCNXCL"}
 
 
@@ -22,7 +24,9 @@ class MockAdapter:
     def __init__(self, testbed, serial="A1B2C3"):
         self.testbed, self.link = testbed, f"/dev/serial/by-id/usb-adapter_{serial}-if00-port0"
         self.asked_lines = threading.Event()    # only libserialport asks for them
-        self.number = -1
+        self.asked = []                         # what was asked of the port: (name, lines)
+        self.number, self.has_lines = -1, True
+        self.lines = DTR | RTS                  # as the kernel raises them
 
     def plug(self):
         """In, under the next name."""
@@ -61,9 +65,16 @@ class MockAdapter:
     def _on_ioctl(self, _handler, client):
         request = client.get_request() & 0xFFFFFFFF
         if request == TIOCMGET:
-            client.get_arg().resolve(0, 4).update(0, list(struct.pack("<i", 0)))
+            client.get_arg().resolve(0, 4).update(0, list(struct.pack("<i", self.lines)))
             self.asked_lines.set()
             client.complete(0, 0)
+        elif request in LINES:
+            lines = struct.unpack("<i", bytes(client.get_arg().resolve(0, 4).retrieve()))[0]
+            self.asked.append((TAKEN[request], lines))
+            self.lines = self.lines | lines if TAKEN[request] == "TIOCMBIS" else self.lines & ~lines
+            client.complete(*((0, 0) if self.has_lines else (-1, errno.EINVAL)))
         else:
+            if request in TAKEN:
+                self.asked.append((TAKEN[request], None))
             client.complete(*((0, 0) if request in TAKEN else (-1, errno.ENOTTY)))
         return True

@@ -6,7 +6,7 @@ import time
 
 sys.path.insert(0, str(pathlib.Path(__file__).parents[1] / "behaviour"))
 from bench import event, line_scale, reading, station  # noqa: E402
-from mock_adapter import MockAdapter  # noqa: E402
+from mock_adapter import DTR, RTS, MockAdapter  # noqa: E402
 from mock_usb import SCALE_DESCRIPTOR, MockScale, MockTypist, UMockdev  # noqa: E402
 
 
@@ -245,3 +245,36 @@ def test_a_serial_adapter_is_found_by_its_link_under_any_name(bench):
         adapter.unplug()
         bus.wait_for(change("left-scale", "lost"))
         adapter.plug()
+
+
+def test_lines_that_reset_a_board_are_switched_once_the_port_is_open(bench):
+    adapter = MockAdapter(computer(bench))
+    adapter.plug()
+    _, bus = start(bench, line_scale("left-scale", adapter.link, "dtr = off", "rts = on", station="left"))
+    adapter.line("ST,GS,+  9.99 g")
+    adapter.line("ST,GS,+  12.30 g")
+    bus.wait_for(reading("left-scale", value=12.3))
+    # first of all, and once more at the end; never through libserialport, which opens the port a second time
+    assert adapter.asked[:2] == [("TIOCMBIC", DTR), ("TIOCMBIS", RTS)], adapter.asked
+    assert [name for name, _ in adapter.asked].count("TIOCMBIC") == 2, adapter.asked
+    assert adapter.lines == RTS and not adapter.asked_lines.is_set()
+
+
+def test_lines_stay_as_they_are_unless_told(bench):
+    adapter = MockAdapter(computer(bench))
+    adapter.plug()
+    poised, bus = start(bench, line_scale("left-scale", adapter.link, station="left"))
+    adapter.line("ST,GS,+  9.99 g")
+    adapter.line("ST,GS,+  12.30 g")
+    bus.wait_for(reading("left-scale", value=12.3))
+    poised.stop()
+    assert adapter.lines == DTR | RTS and "TIOCMBIC" not in dict(adapter.asked), adapter.asked
+
+
+def test_an_adapter_without_lines_says_so(bench):
+    adapter = MockAdapter(computer(bench))
+    adapter.has_lines = False
+    adapter.plug()
+    start(bench, line_scale("left-scale", adapter.link, "dtr = off", station="left"))
+    left = describe(bench, "left-scale")
+    assert left["condition"] == "refused" and "leave dtr and rts out" in left["detail"]
