@@ -211,7 +211,7 @@ static int check(struct virtual_bench *bench, struct why *why)
             return why_set(why, -EINVAL, "[scale %s]: second_of = %s: there is no such scale with a script of its own",
                            scale->name, scale->second_of);
         if (scale->random)
-            model_script_random(&scale->script, bench->seed + (unsigned long)i, scale->random, scale->wild);
+            model_script_random(&scale->script, bench->seed + (unsigned long)i, scale->random, scale->wild, false);
     }
     if (!bench->scale_count)
         return why_set(why, -EINVAL, "no [scale NAME]: nothing to play");

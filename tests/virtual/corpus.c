@@ -22,12 +22,21 @@ static const unsigned long UNSEEN = 3000001;
 
 /* Script time 0 is not the tracker's 0. */
 static const double OFFSET_S = 1000;
+static const int64_t HOUR_US = 3600000000;
+
+/* The second scale's readings: not in every tracker yet. */
+void tracker_second(struct tracker *tracker, const struct reading *reading, struct tracker_events *events)
+    __attribute__((weak));
 
 struct watcher {
     const struct corpus_bench *bench;
     struct tracker *tracker;
+    const struct model_script *script;
+    struct model_truth *truth;      /* as far as the script has been played */
     struct tracker_events events;
-    struct corpus_line line;
+    struct corpus_line line[MODEL_SCALES];
+    int64_t now_us;
+    int tares, brews_over;
     struct corpus_said said;
     bool show, trace;
     double now_s;
@@ -61,8 +70,19 @@ static void print_event(const struct tracker_event *event, double now_s, double 
     printf("\n");
 }
 
+/* The plan asks for the next brew. */
+static void plan_next(struct watcher *watcher)
+{
+    struct tracker_plan plan;
+
+    corpus_bench_plan(watcher->bench, watcher->script, watcher->brews_over, &plan);
+    tracker_configure(watcher->tracker, NULL, &plan);
+}
+
 static void hear(struct watcher *watcher)
 {
+    int brews_over = watcher->brews_over;
+
     for (int i = 0; i < watcher->events.count; i++) {
         const struct tracker_event *event = &watcher->events.event[i];
         struct corpus_told *told = told_of(&watcher->said, event->brew);
@@ -74,7 +94,7 @@ static void hear(struct watcher *watcher)
             continue;
         switch (event->kind) {
         case TRACKER_BEGIN: told->began_s = at_s; break;
-        case TRACKER_END: told->ended_s = at_s; break;
+        case TRACKER_END: told->ended_s = at_s; watcher->brews_over++; break;
         case TRACKER_DISCARD: told->discarded = true; break;
         case TRACKER_MEASURE:
             told->measure[event->measure] = event->value;
@@ -93,97 +113,100 @@ static void hear(struct watcher *watcher)
         }
     }
     watcher->events.count = 0;
+    if (watcher->brews_over != brews_over)
+        plan_next(watcher);
+}
+
+static void deadline(struct watcher *watcher, int64_t now_us)
+{
+    int64_t deadline_us = tracker_deadline(watcher->tracker);
+
+    if (deadline_us && deadline_us <= now_us) {
+        tracker_time(watcher->tracker, now_us, &watcher->events);
+        hear(watcher);
+    }
+}
+
+/* Tares that went through the computer; it knows of them before the scale has obeyed. */
+static void tares(struct watcher *watcher)
+{
+    for (; watcher->tares < watcher->truth->tare_count; watcher->tares++)
+        if (watcher->bench->tares_ordered)
+            tracker_tare_ordered(watcher->tracker, watcher->now_us);
 }
 
 static void indicated(void *context, int scale, const struct model_indication *indication, const char *line, int length)
 {
     struct watcher *watcher = context;
     struct reading readings[FRAME_READINGS];
-    int64_t now_us = (int64_t)((indication->at_s + OFFSET_S) * 1e6), deadline_us;
+    int64_t now_us = (int64_t)((indication->at_s + OFFSET_S) * 1e6);
     int count;
 
-    watcher->now_s = indication->at_s;
-    if (scale != 0)
-        return;
-    count = corpus_line_bytes(&watcher->line, line, length, indication->at_s, now_us, readings, FRAME_READINGS);
+    tares(watcher);
+    if (now_us > watcher->now_us)       /* of two scales one may have been late: time never runs backwards */
+        watcher->now_us = now_us;
+    watcher->now_s = (double)watcher->now_us / 1e6 - OFFSET_S;
+    count = corpus_line_bytes(&watcher->line[scale], line, length, watcher->now_s, watcher->now_us, readings,
+                              FRAME_READINGS);
     if (watcher->trace)
-        printf("%9.3f  %s%.2f%s\n", indication->at_s, indication->status == MODEL_OK ? "" : "over ",
-               indication->shown_g, length == 0 ? " lost" : count != 1 ? " damaged" : "");
-    deadline_us = tracker_deadline(watcher->tracker);
-    if (deadline_us && deadline_us <= now_us) {
-        tracker_time(watcher->tracker, now_us, &watcher->events);
-        hear(watcher);
-    }
+        printf("%9.3f  %s%s%.2f%s\n", watcher->now_s, scale ? "second " : "",
+               indication->status == MODEL_OK ? "" : "over ", indication->shown_g,
+               length == 0 ? " lost" : count != 1 ? " damaged" : "");
+    deadline(watcher, watcher->now_us);
     for (int i = 0; i < count; i++) {
-        tracker_reading(watcher->tracker, &readings[i], &watcher->events);
+        if (scale == 0)
+            tracker_reading(watcher->tracker, &readings[i], &watcher->events);
+        else if (tracker_second)
+            tracker_second(watcher->tracker, &readings[i], &watcher->events);
         hear(watcher);
     }
 }
 
-/* Lines come late by up to so much in the mean: a busy machine, a scale that sends when it gets round to it.  Half
- * of the benches have an adapter that hands over what it gathered every 16 ms, which adapters do until told
- * otherwise (common practice, no source). */
-static const double LATE_MOST_S = 0.02, BUNCH_S = 0.016;
-
-static double draw(unsigned long *state)
+static void configure(const struct watcher *watcher, struct tracker_config *config)
 {
-    *state = *state * 6364136223846793005UL + 1442695040888963407UL;
-    return (double)(*state >> 11) / 9007199254740992.0;
+    const struct corpus_bench *bench = watcher->bench;
+
+    *config = (struct tracker_config){.piston_diameter_mm = 60, .press_limit_kpa = 40, .retained_g_per_g = 2};
+    if (bench->lag_known)
+        config->lag_us = (int64_t)(bench->scale[0].lag_s * 1e6);
+    for (int i = 0; bench->cups_known && i < watcher->script->brew_count && i < TRACKER_CUPS; i++)
+        config->cup_g[config->cup_count++] = watcher->script->brew[i].cup_g;
 }
 
-static struct corpus_bench draw_bench(unsigned long seed)
+static int play(struct watcher *watcher)
 {
-    static const double rates_hz[] = {2, 5, 10, 20}, capacities_g[] = {3000, 6000, 10000, 30000};
-    struct corpus_bench bench = {.seed = seed};
-    unsigned long state = seed * 2654435761UL + 12345;
+    const struct corpus_bench *bench = watcher->bench;
+    struct tracker_config config;
+    int result;
 
-    draw(&state);
-    bench.scale.layout = (enum model_layout)((int)(draw(&state) * MODEL_LAYOUTS));
-    bench.scale.rate_hz = rates_hz[(int)(draw(&state) * 4)];
-    bench.scale.lag_s = 0.1 + 0.4 * draw(&state);
-    bench.scale.division_g = draw(&state) < 0.75 ? 0.1 : 1;
-    bench.scale.noise_g = 0.02 + 0.02 * draw(&state);
-    bench.scale.capacity_g = capacities_g[(int)(draw(&state) * 4)];
-    bench.scale.lost = 0.02;
-    bench.scale.damaged = 0.005;
-    bench.lag_known = draw(&state) < 0.5;
-    bench.cups_known = draw(&state) < 0.3;
-    bench.scale.jitter_s = LATE_MOST_S * draw(&state);
-    bench.scale.bunch_s = draw(&state) < 0.5 ? BUNCH_S : 0;
-    return bench;
-}
-
-static bool is_judged(const struct corpus_bench *bench)
-{
-    return bench->scale.rate_hz > 4 && bench->scale.division_g < 0.5;
+    configure(watcher, &config);
+    tracker_begin(watcher->tracker, &config);
+    plan_next(watcher);
+    result = model_run(watcher->script, bench->seed, bench->scale, bench->scales, indicated, watcher, watcher->truth);
+    if (result == 0) {      /* long after: what is still open is told */
+        watcher->now_us += HOUR_US;
+        tracker_time(watcher->tracker, watcher->now_us, &watcher->events);
+        hear(watcher);
+    }
+    return result;
 }
 
 static int watch(const struct model_script *script, const struct corpus_bench *bench, struct watcher *watcher,
                  struct model_truth *truth)
 {
-    struct tracker_config config = {.piston_diameter_mm = 60, .press_limit_kpa = 40, .retained_g_per_g = 2};
-    int result;
+    int result = -1, lines = 0;
 
-    if (bench->lag_known)
-        config.lag_us = (int64_t)(bench->scale.lag_s * 1e6);
-    for (int i = 0; bench->cups_known && i < script->brew_count && i < TRACKER_CUPS; i++)
-        config.cup_g[config.cup_count++] = script->brew[i].cup_g;
     watcher->bench = bench;
-    if (corpus_line_begin(&watcher->line, bench->scale.layout) < 0)
-        return -1;
+    watcher->script = script;
+    watcher->truth = truth;
     watcher->tracker = calloc(1, tracker_size());
-    if (!watcher->tracker) {
-        corpus_line_end(&watcher->line);
-        return -1;
-    }
-    tracker_begin(watcher->tracker, &config);
-    result = model_run(script, bench->seed, &bench->scale, 1, indicated, watcher, truth);
-    if (result == 0) {      /* long after: what is still open is told */
-        tracker_time(watcher->tracker, (int64_t)((watcher->now_s + OFFSET_S + 3600) * 1e6), &watcher->events);
-        hear(watcher);
-    }
+    while (lines < bench->scales && corpus_line_begin(&watcher->line[lines], bench->scale[lines].layout) == 0)
+        lines++;
+    if (watcher->tracker && lines == bench->scales)
+        result = play(watcher);
     free(watcher->tracker);
-    corpus_line_end(&watcher->line);
+    while (lines > 0)
+        corpus_line_end(&watcher->line[--lines]);
     return result;
 }
 
@@ -193,14 +216,12 @@ static int show_one(unsigned long seed, bool trace)
     static struct model_script script;
     static struct model_truth truth;
     static struct corpus_score score;
-    struct corpus_bench bench = draw_bench(seed);
+    struct corpus_bench bench;
     char line[1000];
 
-    model_script_random(&script, seed, BREWS_PER_BENCH, 1);
-    printf("seed %lu: %s; %s, %.0f Hz, lag %.2f s%s, late %.0f ms%s, %.2g g, capacity %.0f g%s\n", seed, script.kind,
-           model_layout_name(bench.scale.layout), bench.scale.rate_hz, bench.scale.lag_s,
-           bench.lag_known ? " known" : "", bench.scale.jitter_s * 1000, bench.scale.bunch_s > 0 ? " in bunches" : "",
-           bench.scale.division_g, bench.scale.capacity_g, bench.cups_known ? ", cups known" : "");
+    corpus_bench_draw(&bench, seed);
+    model_script_random(&script, seed, BREWS_PER_BENCH, 1, bench.scales > 1);
+    corpus_bench_print(&bench, script.kind);
     for (int i = 0; model_script_line(&script, i, line, sizeof line); i++)
         printf("    %s\n", line);
     watcher.show = watcher.trace = trace;
@@ -235,51 +256,80 @@ static void note_worst(struct worst *worst, unsigned long seed, int wrong, const
 enum { RATES = 3, LATENESSES = 3 };
 
 /* The three that make the whole; then parts of the judged: at 5, 10 and 20 Hz, by lateness (twice: without and with
- * bunches), by layout. */
+ * bunches), by layout, with a second scale. */
 struct scores {
     struct corpus_score judged, slow, coarse;
-    struct corpus_score at_rate[RATES], late[LATENESSES][2], layout[MODEL_LAYOUTS];
+    struct corpus_score at_rate[RATES], late[LATENESSES][2], layout[MODEL_LAYOUTS], second;
 };
 
 static const double late_below_s[LATENESSES] = {0.007, 0.014, 1};   /* thirds of what is drawn */
 
-static int lateness_of(const struct corpus_bench *bench)
+static int lateness_of(const struct model_scale_settings *scale)
 {
     int lateness = 0;
 
-    while (bench->scale.jitter_s > late_below_s[lateness])
+    while (scale->jitter_s > late_below_s[lateness])
         lateness++;
     return lateness;
 }
 
-static int run_part(unsigned long first, int brews, struct scores *scores, struct worst *worst)
+/* Both scales of a bench with two must be of the class. */
+static bool is_judged(const struct corpus_bench *bench)
+{
+    for (int i = 0; i < bench->scales; i++)
+        if (bench->scale[i].rate_hz < 4 || bench->scale[i].division_g > 0.5)
+            return false;
+    return true;
+}
+
+static struct corpus_score *score_of(struct scores *scores, const struct corpus_bench *bench)
+{
+    if (bench->scales > 1 && !tracker_second)
+        return &scores->second;
+    if (is_judged(bench))
+        return &scores->judged;
+    return bench->scale[0].division_g < 0.5 && bench->scale[bench->scales - 1].division_g < 0.5 ? &scores->slow
+                                                                                                : &scores->coarse;
+}
+
+static int run_bench(unsigned long seed, struct scores *scores, struct worst *worst)
 {
     static struct watcher watcher;
     static struct model_script script;
     static struct model_truth truth;
+    struct corpus_bench bench;
+    const struct model_scale_settings *scale = &bench.scale[0];
+    struct corpus_score *score;
+    int wrong;
 
-    for (int i = 0; i < brews / BREWS_PER_BENCH; i++) {
-        unsigned long seed = first + (unsigned long)i;
-        struct corpus_bench bench = draw_bench(seed);
-        struct corpus_score *score;
-        int wrong;
+    corpus_bench_draw(&bench, seed);
+    model_script_random(&script, seed, BREWS_PER_BENCH, 1, bench.scales > 1);
+    memset(&watcher, 0, sizeof watcher);
+    if (watch(&script, &bench, &watcher, &truth) < 0)
+        return -1;
+    score = score_of(scores, &bench);
+    wrong = corpus_judge(&script, &truth, &bench, &watcher.said, score, false);
+    if (score == &scores->judged) {
+        struct corpus_score *parts[] = {
+            &scores->at_rate[scale->rate_hz < 7 ? 0 : scale->rate_hz < 15 ? 1 : 2],
+            &scores->late[lateness_of(scale)][scale->bunch_s > 0], &scores->layout[scale->layout],
+            bench.scales > 1 ? &scores->second : NULL,
+        };
 
-        model_script_random(&script, seed, BREWS_PER_BENCH, 1);
-        memset(&watcher, 0, sizeof watcher);
-        if (watch(&script, &bench, &watcher, &truth) < 0)
-            return -1;
-        score = is_judged(&bench) ? &scores->judged : bench.scale.division_g < 0.5 ? &scores->slow : &scores->coarse;
-        wrong = corpus_judge(&script, &truth, &bench, &watcher.said, score, false);
-        if (!is_judged(&bench))
-            continue;
-        corpus_judge(&script, &truth, &bench, &watcher.said,
-                     &scores->at_rate[bench.scale.rate_hz < 7 ? 0 : bench.scale.rate_hz < 15 ? 1 : 2], false);
-        corpus_judge(&script, &truth, &bench, &watcher.said,
-                     &scores->late[lateness_of(&bench)][bench.scale.bunch_s > 0], false);
-        corpus_judge(&script, &truth, &bench, &watcher.said, &scores->layout[bench.scale.layout], false);
+        for (size_t i = 0; i < sizeof parts / sizeof *parts; i++)
+            if (parts[i])
+                corpus_judge(&script, &truth, &bench, &watcher.said, parts[i], false);
         if (wrong)
             note_worst(worst, seed, wrong, script.kind);
     }
+    return 0;
+}
+
+static int run_part(unsigned long first, int brews, struct scores *scores, struct worst *worst)
+{
+    for (int i = 0; i < brews / BREWS_PER_BENCH; i++)
+        if (run_bench(first + (unsigned long)i, scores, worst) < 0)
+            return -1;
     return 0;
 }
 
@@ -288,10 +338,12 @@ static bool run_knocks(double hours)
     static struct watcher watcher;
     static struct model_script script;
     static struct model_truth truth;
-    struct corpus_bench bench = draw_bench(1);
+    struct corpus_bench bench;
 
-    bench.scale.rate_hz = 10;
-    bench.scale.division_g = 0.1;
+    corpus_bench_draw(&bench, 1);
+    bench.scales = 1;
+    bench.scale[0].rate_hz = 10;
+    bench.scale[0].division_g = 0.1;
     memset(&watcher, 0, sizeof watcher);
     model_script_knocks(&script, 1, hours);
     if (watch(&script, &bench, &watcher, &truth) < 0)
@@ -316,6 +368,7 @@ static void print_part(const char *name, const struct scores *scores)
     for (int layout = 0; layout < MODEL_LAYOUTS; layout++)
         printf(" %s %.2f %%%s", model_layout_name((enum model_layout)layout),
                corpus_stage_share(&scores->layout[layout]), layout < MODEL_LAYOUTS - 1 ? "," : "\n");
+    corpus_print(tracker_second ? "of these with a second scale" : "second scale, not heard yet", &scores->second);
     corpus_print("2 Hz, 0.1 g", &scores->slow);
     corpus_print("1 g", &scores->coarse);
 }

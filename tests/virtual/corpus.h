@@ -33,10 +33,21 @@ int corpus_line_bytes(struct corpus_line *line, const char *bytes, int length, d
 /* How one bench of the corpus is equipped, drawn from its seed. */
 struct corpus_bench {
     unsigned long seed;
-    struct model_scale_settings scale;
-    bool lag_known;             /* the configuration says the lag */
+    int scales;
+    struct model_scale_settings scale[MODEL_SCALES];
+    bool lag_known;             /* the configuration says the lag of the first */
     bool cups_known;            /* the configuration knows the cups */
+    bool tares_ordered;         /* from the computer, not by the key */
+    bool planned;               /* a plan says what each brew should weigh */
 };
+
+void corpus_bench_draw(struct corpus_bench *bench, unsigned long seed);
+void corpus_bench_print(const struct corpus_bench *bench, const char *kind);
+
+/* What the plan asks of a brew (from 0) of the script: hands miss it by a little.  NAN throughout without a plan, or
+ * after the last brew. */
+void corpus_bench_plan(const struct corpus_bench *bench, const struct model_script *script, int brew,
+                       struct tracker_plan *out);
 
 /* What the tracker said of one brew, corrections applied. */
 struct corpus_told {
@@ -58,7 +69,7 @@ struct corpus_said {
 /* What a comparison counts. */
 struct corpus_score {
     long stages, hits, missing, wrong_time, extra;
-    long doses, dose_hits, waters, water_hits, beverages, beverage_hits;
+    long doses, dose_hits, waters, water_hits, beverages, beverage_hits, drips, drip_hits;
     long brews, brews_found, brews_extra, abandoned, abandoned_seen;
     double confusion_s[MODEL_STAGE_COUNT + 1][STAGE_COUNT];     /* seconds of each true stage told as each */
     double late_s[MODEL_STAGE_COUNT], late2_s[MODEL_STAGE_COUNT];   /* sums of told - true, and of its square */

@@ -7,7 +7,7 @@
 #include "corpus.h"
 
 static const double STAGE_S = 0.5, PRESS_S = 0.3;           /* how near a begin must be */
-static const double DOSE_G = 0.1, WATER_G = 0.3, BEVERAGE_G = 0.3;
+static const double DOSE_G = 0.1, WATER_G = 0.3, BEVERAGE_G = 0.3, DRIP_G = 0.3;
 static const double SHARE = 0.99;                           /* of the stages */
 
 static const enum stage stage_of[MODEL_STAGE_COUNT] = {
@@ -160,8 +160,11 @@ static int judge_brew(const struct model_script *script, const struct model_trut
                                &score->doses, &score->dose_hits, brew, show);
     wrong += judge_measure("water", truly->water_g, told ? told->measure[MEASURE_WATER_G] : NAN, WATER_G,
                            &score->waters, &score->water_hits, brew, show);
-    if (truly->weighed && !truly->cup_on_second &&
-        (truly->cup_seen_empty || (bench->cups_known && is_alone(script, brew))))
+    if (truly->drip_seen && truly->drip_g > 0 && !truly->abandoned)     /* what is not told is told to be nothing */
+        wrong += judge_measure("drip", truly->drip_g,
+                               told && !isnan(told->measure[MEASURE_DRIP_G]) ? told->measure[MEASURE_DRIP_G] : 0, DRIP_G,
+                               &score->drips, &score->drip_hits, brew, show);
+    if (truly->weighed && (truly->cup_seen_empty || (bench->cups_known && is_alone(script, brew))))
         wrong += judge_measure("beverage", truly->beverage_g, told ? told->measure[MEASURE_BEVERAGE_G] : NAN,
                                BEVERAGE_G, &score->beverages, &score->beverage_hits, brew, show);
     return wrong;
@@ -231,7 +234,8 @@ bool corpus_reached(const struct corpus_score *score)
     return score->hits >= SHARE * (double)(score->stages + score->extra) &&
            score->dose_hits >= SHARE * (double)score->doses &&
            score->water_hits >= SHARE * (double)score->waters &&
-           score->beverage_hits >= SHARE * (double)score->beverages && score->brews_found == score->brews &&
+           score->beverage_hits >= SHARE * (double)score->beverages &&
+           score->drip_hits >= SHARE * (double)score->drips && score->brews_found == score->brews &&
            score->brews_extra == 0;
 }
 
@@ -254,6 +258,9 @@ void corpus_print(const char *title, const struct corpus_score *score)
            WATER_G);
     printf("    beverage%7.2f %%  of %ld within %.1f g\n", share(score->beverage_hits, score->beverages),
            score->beverages, BEVERAGE_G);
+    if (score->drips)
+        printf("    drip    %7.2f %%  of %ld within %.1f g\n", share(score->drip_hits, score->drips), score->drips,
+               DRIP_G);
 }
 
 void corpus_print_confusion(const struct corpus_score *score)

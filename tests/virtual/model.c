@@ -1,5 +1,5 @@
 /* The physics: where things stand, what hands do, what goes into solution.  See model.h.
- * Not here: scripts (script.c) and what a scale makes of a load (scale.c). */
+ * Not here: scripts (script.c), what a scale makes of a load (scale.c), what the truth is called (truth.c). */
 #include "model.h"
 
 #include <gsl/gsl_randist.h>
@@ -13,15 +13,6 @@
 #define STIRRED_FASTER 3.0          /* extraction while stirred against at rest; a plausible figure, no source */
 #define KNOCK_RINGS_S 0.15          /* how fast a blow dies away on a pan with rubber feet; plausible, no source */
 #define PRESS_RISE_S 0.8            /* a hand takes that long to lean in, and half of it to let go */
-
-static const char *const stage_names[MODEL_STAGE_COUNT] = {
-    "dose", "bloom", "pour", "steep", "stir", "settle", "press", "weigh-out", "strength",
-};
-
-const char *model_stage_name(enum model_stage stage)
-{
-    return stage_names[stage];
-}
 
 /* Slow at both ends, as hands are. */
 static double smooth(double x)
@@ -107,20 +98,21 @@ static double thing_g(const struct model *model, int thing)
 /* The places of things in the array of shares. */
 enum { CUP, BREWER, PLUNGER };
 
-/* Liquid from brewer to cup, as strong as it is now. */
-static void run_through(struct model *model, double amount_g)
+/* Liquid from brewer to cup, as strong as it is now; returns how much there was. */
+static double run_through(struct model *model, double amount_g)
 {
     double solids_g;
 
     if (amount_g > model->liquid_g)
         amount_g = model->liquid_g;
     if (!(amount_g > 0))
-        return;
+        return 0;
     solids_g = model->solids_g * amount_g / model->liquid_g;
     model->liquid_g -= amount_g;
     model->solids_g -= solids_g;
     model->cup_liquid_g += amount_g;
     model->cup_solids_g += solids_g;
+    return amount_g;
 }
 
 /* What happens by itself: first-order extraction, cooling, evaporation, dripping, blows ringing out. */
@@ -145,14 +137,14 @@ static void let_pass(struct model *model, bool stirred)
         model->liquid_g += gone_g;
         model->solids_g += gone_g;
     }
+    if (borne(model, BREWER) > 0.5 && isnan(truth->force_began_s))
+        truth->drip_seen = model->share[CUP][1] > 0.5;
     if (borne(model, PLUNGER) < 0.5 && isnan(truth->force_began_s)) {
         double gone_g = fmin(brew->evaporation_g_per_s * dt, model->liquid_g - model->solids_g);
 
         model->liquid_g -= gone_g > 0 ? gone_g : 0;
-        if (brew->drip_g_per_s > 0 && model->liquid_g > brew->retained_g_per_g * truth->dose_g) {
-            run_through(model, brew->drip_g_per_s * dt);
-            truth->drip_g += brew->drip_g_per_s * dt;
-        }
+        if (brew->drip_g_per_s > 0 && model->liquid_g > brew->retained_g_per_g * truth->dose_g)
+            truth->drip_g += run_through(model, brew->drip_g_per_s * dt);
     }
 }
 
@@ -248,7 +240,8 @@ static void begin_action(struct model *model, const struct model_action *action)
         break;
     case MODEL_DO_TARE:
         model->tare_key[action->scale] = true;
-        if (model->truth.tare_count < (int)(sizeof model->truth.tared_s / sizeof *model->truth.tared_s))
+        if (action->scale == 0 &&
+            model->truth.tare_count < (int)(sizeof model->truth.tared_s / sizeof *model->truth.tared_s))
             model->truth.tared_s[model->truth.tare_count++] = model->now_s;
         break;
     case MODEL_DO_KNOCK:
@@ -471,34 +464,4 @@ void model_step(struct model *model, bool hold)
     }
     /* Hands, blows, draughts and drift are felt by the station's scale. */
     model->load_g[0] += model->hand_g + model->stream_g + model->ring_g + model->drift_g;
-}
-
-double model_measure(const struct model_brew_truth *truth, const char *name)
-{
-    double strength = truth->strength_pct / 100;
-    const struct {
-        const char *name;
-        double value;
-    } measures[] = {
-        {"dose_g", truth->dose_g},
-        {"water_g", truth->water_g},
-        {"beverage_g", truth->beverage_g},
-        {"steep_s", truth->press_began_s - truth->first_water_s},
-        {"bloom_s", truth->second_pour_s - truth->first_water_s},
-        {"settle_s", truth->press_began_s - truth->last_stir_end_s},
-        {"press_s", truth->force_ended_s - truth->force_began_s},
-        {"press_peak_kpa", truth->press_peak_kpa},
-        {"press_mean_kpa", truth->press_mean_kpa},
-        {"drip_g", truth->drip_g > 0 ? truth->drip_g : NAN},
-        {"slurry_c", truth->slurry_c},
-        {"strength_pct", truth->strength_pct},
-        {"extraction_pct", truth->strength_pct * truth->beverage_g / truth->dose_g},
-        {"extraction_total_pct", 100 * strength * truth->water_g / (1 - strength) / truth->dose_g},
-        {"retained_g_per_g", (truth->water_g - truth->beverage_g) / truth->dose_g},
-    };
-
-    for (size_t i = 0; i < sizeof measures / sizeof *measures; i++)
-        if (strcmp(measures[i].name, name) == 0)
-            return measures[i].value;
-    return NAN;
 }

@@ -95,8 +95,9 @@ int model_script_do(struct model_script *script, const char *line, char why[MODE
 /* A script of `brews` brews drawn from the seed over everything people do: things put down together or
  * apart, tares anywhere or none, dose weighed in or tipped in or brought ready, bloom and pours, stir and
  * swirl, pressed on the scale (gently, hard, in two goes) or beside it, filled upside down and turned over,
- * cup weighed in place or brought back, knocks between.  `wild` is the share of the rarer ways (0 to 1). */
-void model_script_random(struct model_script *script, unsigned long seed, int brews, double wild);
+ * cup weighed in place or brought back, knocks between.  `wild` is the share of the rarer ways (0 to 1).  With
+ * `second` there is a second scale: the cup stands on it below the brewer, or is weighed there in the end. */
+void model_script_random(struct model_script *script, unsigned long seed, int brews, double wild, bool second);
 
 /* Hours of a bench at which nobody brews: knocks, a cup set down and taken away, a cloth, draughts, 2 g of drift. */
 void model_script_knocks(struct model_script *script, unsigned long seed, double hours);
@@ -141,6 +142,7 @@ struct model_brew_truth {
     bool press_seen;            /* pressed on a scale */
     bool turned_over;
     bool cup_on_second;         /* the second scale weighed the cup */
+    bool drip_seen;             /* the cup stood on the second scale until the press */
     bool weighed;               /* the cup was weighed: the brew is complete */
     bool abandoned;
 };
@@ -153,7 +155,7 @@ struct model_truth {
     int mark_count;
     struct model_brew_truth brew[MODEL_BREWS];
     int brew_count;             /* begun so far */
-    double tared_s[64];         /* when the tare key of a scale was touched */
+    double tared_s[64];         /* when the tare key of the station's scale was touched */
     int tare_count;
 };
 
@@ -244,7 +246,8 @@ int model_scale_line(const struct model_scale *scale, const struct model_indicat
 int model_scale_damage(struct model_scale *scale, char line[MODEL_LINE], int length);
 
 /* Plays a script whole.  `indicated` gets each indication of each scale and the bytes that arrived for it
- * (length 0: lost).  Returns 0, or -1 without memory.  The truth may be NULL. */
+ * (length 0: lost).  Returns 0, or -1 without memory.  The truth may be NULL; it is complete in the end, and as far
+ * as that moment whenever a tare key is touched: who orders a tare knows it before the scale has heard. */
 typedef void model_indicated(void *context, int scale, const struct model_indication *indication,
                              const char *line, int length);
 int model_run(const struct model_script *script, unsigned long seed, const struct model_scale_settings *settings,

@@ -8,10 +8,16 @@
 #include <stdio.h>
 #include <string.h>
 
+/* What the second scale is for in a brew. */
+enum second { NO_SECOND, CUP_BELOW, CUP_AFTER };
+
 struct draw {
     struct model_script *script;
     gsl_rng *random;
     double wild;            /* share of the rarer ways */
+    bool has_second;        /* there is a second scale */
+    enum second second;     /* in this brew */
+    bool tared;             /* in this brew */
 };
 
 static double between(struct draw *draw, double least, double most)
@@ -68,7 +74,25 @@ static void maybe_tare(struct draw *draw, double share)
 {
     if (chance(draw, share)) {
         hands(draw, "tare");
+        draw->tared = true;
         pause(draw, 1.2, 4);
+    }
+}
+
+/* Where the cup belongs once the brew is pressed. */
+static const char *cup_place(const struct draw *draw)
+{
+    return draw->second == NO_SECOND ? "" : " on second";
+}
+
+/* The empty cup on the second scale, which is often tared then. */
+static void cup_on_second(struct draw *draw)
+{
+    hands(draw, "put cup in %.2f on second", between(draw, 0.25, 0.6));
+    pause(draw, 1.5, 4);
+    if (chance(draw, 0.5)) {
+        hands(draw, "tare second");
+        pause(draw, 1.2, 3);
     }
 }
 
@@ -79,7 +103,22 @@ static enum way arrive(struct draw *draw, bool ready)
     double in_s = between(draw, 0.25, 0.6);
     enum way way = UPRIGHT_ON_CUP;
 
-    if (rarely(draw, 0.12)) {
+    if (draw->second == CUP_AFTER && chance(draw, 0.4)) {
+        cup_on_second(draw);
+        hands(draw, "lift cup in %.2f", between(draw, 0.3, 0.6));
+        pause(draw, 1, 3);
+    }
+    if (draw->second == CUP_BELOW) {        /* the brewer on a stand above it, which the station's scale bears */
+        cup_on_second(draw);
+        if (chance(draw, 0.5)) {
+            hands(draw, "put stand in %.2f", in_s);
+            pause(draw, 1.5, 4);
+            maybe_tare(draw, 0.25);
+            hands(draw, "put brewer in %.2f", between(draw, 0.25, 0.6));
+        } else {
+            hands(draw, "put stand brewer in %.2f", in_s);
+        }
+    } else if (rarely(draw, 0.12)) {
         note(draw, "inverted");
         hands(draw, "put brewer plunger in %.2f", in_s);
         way = INVERTED;
@@ -114,8 +153,10 @@ static void dose(struct draw *draw, bool ready)
         note(draw, "weighed-in");
         hands(draw, "coffee %.2f in %.2f", dose_g, between(draw, 3, 10));
         if (chance(draw, 0.3)) {        /* a pinch more */
+            double pinch_g = between(draw, 0.1, 0.6);
+
             pause(draw, 1, 3);
-            hands(draw, "coffee %.2f in %.2f", between(draw, 0.1, 0.6), between(draw, 0.5, 1.5));
+            hands(draw, "coffee %.2f in %.2f", pinch_g, between(draw, 0.5, 1.5));
         }
     } else {
         note(draw, "tipped-in");
@@ -202,26 +243,27 @@ static void press_on_scale(struct draw *draw)
     }
     hands(draw, "press %.0f in %.2f share %.3f", force_g, between(draw, 12, 40), share);
     pause(draw, 1.5, 6);
-    if (chance(draw, 0.8)) {
+    if (draw->second != CUP_AFTER && chance(draw, 0.8)) {
         note(draw, "cup-stays");
         hands(draw, "lift brewer plunger in %.2f", between(draw, 0.4, 1));
     } else {
         note(draw, "cup-returns");
         hands(draw, "lift all in %.2f", between(draw, 0.3, 0.7));
         pause(draw, 4, 15);
-        hands(draw, "put cup in %.2f", between(draw, 0.3, 0.6));
+        hands(draw, "put cup in %.2f%s", between(draw, 0.3, 0.6), cup_place(draw));
     }
 }
 
 static void press_beside(struct draw *draw)
 {
+    double force_g = between(draw, 2000, 16000), share = chance(draw, 0.8) ? 1 : between(draw, 0.9, 0.98);
+
     note(draw, "press-beside");
     hands(draw, "lift all in %.2f", between(draw, 0.3, 0.7));
     pause(draw, 2, 6);
-    hands(draw, "press %.0f in %.2f share %.3f", between(draw, 2000, 16000), between(draw, 12, 40),
-          chance(draw, 0.8) ? 1 : between(draw, 0.9, 0.98));
+    hands(draw, "press %.0f in %.2f share %.3f", force_g, between(draw, 12, 40), share);
     pause(draw, 3, 12);
-    hands(draw, "put cup in %.2f", between(draw, 0.3, 0.6));
+    hands(draw, "put cup in %.2f%s", between(draw, 0.3, 0.6), cup_place(draw));
 }
 
 static void turn_over(struct draw *draw)
@@ -235,15 +277,68 @@ static void turn_over(struct draw *draw)
     hands(draw, "turn %.2f", between(draw, 1, 2.5));
 }
 
+/* The cup that was weighed goes away for a sample, and comes back. */
+static void take_sample(struct draw *draw)
+{
+    note(draw, "cup-back");
+    hands(draw, "lift cup in %.2f", between(draw, 0.3, 0.6));
+    pause(draw, 5, 25);
+    hands(draw, "put cup in %.2f%s", between(draw, 0.3, 0.6), cup_place(draw));
+    pause(draw, 4, 15);
+}
+
+static void draw_second(struct draw *draw)
+{
+    draw->second = NO_SECOND;
+    if (!draw->has_second)
+        return;
+    if (rarely(draw, 0.35)) {
+        draw->second = CUP_BELOW;
+        note(draw, "cup-below");
+    } else if (rarely(draw, 0.5)) {
+        draw->second = CUP_AFTER;
+        note(draw, "cup-after");
+    }
+}
+
+/* The things of a brew, drawn one after the other: in which order arguments are evaluated is a compiler's choice. */
+static void things(struct draw *draw, bool ready)
+{
+    double cup_g = between(draw, 180, 420), brewer_g = between(draw, 150, 230), plunger_g = between(draw, 45, 90);
+    double stand_g = between(draw, 250, 700), drip_g_per_s = draw->second == CUP_BELOW ? between(draw, 0, 0.3) : 0;
+    double ready_g = ready ? between(draw, 11, 22) : 0, retained = between(draw, 1.8, 2.3);
+    double most_pct = between(draw, 20, 27), at_once_pct = between(draw, 4, 9), per_s = between(draw, 0.008, 0.03);
+    double water_c = between(draw, 82, 98), evaporation_g_per_s = between(draw, 0, 0.002);
+
+    hands(draw, "brew cup %.1f brewer %.1f plunger %.1f stand %.1f drip %.3f ready %.2f retained %.3f most %.2f "
+          "at-once %.2f per-s %.4f water-c %.1f evaporation %.4f", cup_g, brewer_g, plunger_g, stand_g, drip_g_per_s,
+          ready_g, retained, most_pct, at_once_pct, per_s, water_c, evaporation_g_per_s);
+}
+
+static void press(struct draw *draw, enum way way)
+{
+    if (way == INVERTED)
+        turn_over(draw);
+    if (way == BREWER_ALONE || chance(draw, 0.45)) {
+        press_beside(draw);
+        return;
+    }
+    if (way == INVERTED) {
+        pause(draw, 0.3, 1);
+        hands(draw, "put cup brewer plunger in %.2f", between(draw, 0.3, 0.6));
+        pause(draw, 1.5, 6);
+    }
+    press_on_scale(draw);
+}
+
 static void brew(struct draw *draw)
 {
-    bool ready = rarely(draw, 0.12);
+    bool ready = rarely(draw, 0.12), in_a_row = rarely(draw, 0.5);
     enum way way;
 
-    hands(draw, "brew cup %.1f brewer %.1f plunger %.1f ready %.2f retained %.3f most %.2f at-once %.2f per-s %.4f "
-          "water-c %.1f evaporation %.4f", between(draw, 180, 420), between(draw, 150, 230), between(draw, 45, 90),
-          ready ? between(draw, 11, 22) : 0, between(draw, 1.8, 2.3), between(draw, 20, 27), between(draw, 4, 9),
-          between(draw, 0.008, 0.03), between(draw, 82, 98), between(draw, 0, 0.002));
+    draw_second(draw);
+    draw->tared = false;
+    things(draw, ready);
     pause(draw, 1, 4);
     way = arrive(draw, ready);
     dose(draw, ready);
@@ -257,21 +352,14 @@ static void brew(struct draw *draw)
         return;
     }
     steep(draw, way == INVERTED);
-    if (way == INVERTED)
-        turn_over(draw);
-    if (way == BREWER_ALONE || chance(draw, 0.45)) {
-        press_beside(draw);
-    } else {
-        if (way == INVERTED) {
-            pause(draw, 0.3, 1);
-            hands(draw, "put cup brewer plunger in %.2f", between(draw, 0.3, 0.6));
-            pause(draw, 1.5, 6);
-        }
-        press_on_scale(draw);
-    }
+    press(draw, way);
     pause(draw, 4, 15);
+    if (rarely(draw, 0.15))
+        take_sample(draw);
+    if (!draw->tared)
+        note(draw, "no-tare");
     hands(draw, "lift all in %.2f", between(draw, 0.3, 0.6));
-    pause(draw, 3, rarely(draw, 0.5) ? 4 : 40);
+    pause(draw, 3, in_a_row ? 4 : 40);
 }
 
 static int draw_begin(struct draw *draw, struct model_script *script, unsigned long seed, double wild)
@@ -284,12 +372,13 @@ static int draw_begin(struct draw *draw, struct model_script *script, unsigned l
     return 0;
 }
 
-void model_script_random(struct model_script *script, unsigned long seed, int brews, double wild)
+void model_script_random(struct model_script *script, unsigned long seed, int brews, double wild, bool second)
 {
     struct draw draw;
 
     if (draw_begin(&draw, script, seed, wild) < 0)
         return;
+    draw.has_second = second;
     for (int i = 0; i < brews; i++) {
         if (i)
             note(&draw, "/");

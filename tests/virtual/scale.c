@@ -200,6 +200,8 @@ int model_run(const struct model_script *script, unsigned long seed, const struc
     char line[MODEL_LINE];
     int result = -1;
 
+    if (truth)
+        truth->tare_count = 0;
     if (!model || model_begin(model, script, seed) < 0) {
         free(model);
         return -1;
@@ -209,6 +211,8 @@ int model_run(const struct model_script *script, unsigned long seed, const struc
             goto out;
     while (!model->done) {
         model_step(model, false);
+        if (truth && model->tare_key[0])
+            *truth = model->truth;
         for (int i = 0; i < scale_count; i++) {
             if (model->tare_key[i])
                 model_scale_tare(&scale[i]);

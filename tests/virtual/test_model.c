@@ -153,11 +153,11 @@ static void the_same_seed_gives_the_same_bytes_and_another_does_not(void **state
     settings.noise_g = 0.05;
     settings.lost = 0.02;
     settings.damaged = 0.005;
-    model_script_random(&script, 11, 2, 1);
+    model_script_random(&script, 11, 2, 1, false);
     model_run(&script, 11, &settings, 1, look, &first, NULL);
-    model_script_random(&script, 11, 2, 1);
+    model_script_random(&script, 11, 2, 1, false);
     model_run(&script, 11, &settings, 1, look, &again, NULL);
-    model_script_random(&script, 12, 2, 1);
+    model_script_random(&script, 12, 2, 1, false);
     model_run(&script, 12, &settings, 1, look, &other, NULL);
     assert_true(first.lines > 1000 && first.sum == again.sum && first.sum != other.sum);
 }
@@ -208,13 +208,13 @@ static void layouts_print_what_the_trade_prints(void **state)
 
 static void random_brews_are_all_weighed_or_abandoned(void **state)
 {
-    int seen[8] = {0};
+    int seen[11] = {0};
 
     (void)state;
     for (unsigned long seed = 1; seed <= 60; seed++) {
         struct model_brew_truth *brew = &truth.brew[0];
 
-        model_script_random(&script, seed, 1, 1);
+        model_script_random(&script, seed, 1, 1, seed % 2 == 0);
         model_run(&script, seed, &quiet, 1, ignore, NULL, &truth);
         if (brew->weighed == brew->abandoned)
             fail_msg("seed %lu (%s): weighed %d, abandoned %d", seed, script.kind, brew->weighed, brew->abandoned);
@@ -226,8 +226,11 @@ static void random_brews_are_all_weighed_or_abandoned(void **state)
         seen[5] += !isnan(brew->last_stir_end_s);
         seen[6] += strstr(script.kind, "bloom") != NULL;
         seen[7] += strstr(script.kind, "two-goes") != NULL;
+        seen[8] += brew->cup_on_second && brew->drip_seen && brew->drip_g > 0;
+        seen[9] += brew->cup_on_second && !brew->drip_seen;
+        seen[10] += strstr(script.kind, "cup-back") != NULL;
     }
-    for (int i = 0; i < 8; i++)
+    for (int i = 0; i < 11; i++)
         assert_true(seen[i] > 0);
 }
 
@@ -238,7 +241,7 @@ static void scripts_survive_being_written_down(void **state)
     char line[512], why[MODEL_SENTENCE], again[512];
 
     (void)state;
-    model_script_random(&script, 5, 3, 1);
+    model_script_random(&script, 5, 3, 1, true);
     memset(&copy, 0, sizeof copy);
     for (int i = 0; model_script_line(&script, i, line, sizeof line); i++)
         if (model_script_do(&copy, line, why) < 0)
