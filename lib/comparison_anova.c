@@ -12,6 +12,15 @@
  * are zeros and ones, so what is really new is never so small. */
 static const double DEPENDENT = 1e-8;
 
+/* Cups of one cell (levels and block) are told apart by nothing: the model sees their mean, `weight` times; what they
+ * scatter within cells no model explains. */
+struct cells {
+    double *mean, *root_weight;     /* the square root of how many cups it is */
+    int *a, *b, *block;             /* b, block: NULL where there are none */
+    size_t n, cups;
+    double within;                  /* sum of squares about the means */
+};
+
 struct model {
     double *basis;              /* orthonormal columns of length n, rank of them, and room for the next */
     size_t n, rank, room;
@@ -66,7 +75,7 @@ static void add_column(struct model *model)
 }
 
 /* One column for each level that is met (and, for an interaction, each pair of levels). */
-static void add_factor(struct model *model, const int *a, const int *b)
+static void add_factor(struct model *model, const double *root_weight, const int *a, const int *b)
 {
     for (size_t first = 0; first < model->n && model->rank < model->n; first++) {
         double *column = model->basis + model->rank * model->n;
@@ -77,7 +86,7 @@ static void add_factor(struct model *model, const int *a, const int *b)
         if (met)
             continue;
         for (size_t i = 0; i < model->n; i++)
-            column[i] = a[i] == a[first] && (!b || b[i] == b[first]);
+            column[i] = a[i] == a[first] && (!b || b[i] == b[first]) ? root_weight[i] : 0;
         add_column(model);
     }
 }
@@ -85,24 +94,24 @@ static void add_factor(struct model *model, const int *a, const int *b)
 enum { WITH_A = 1, WITH_B = 2, WITH_INTERACTION = 4, WITH_BLOCK = 8 };
 
 /* Residual sum of squares of the model with these sources; its rank in *rank. */
-static double rss_of(const struct anova_data *data, int sources, struct model *model, double *residual, size_t *rank)
+static double rss_of(const struct cells *cells, int sources, struct model *model, double *residual, size_t *rank)
 {
     model->rank = 0;
-    for (size_t i = 0; i < data->n; i++)
-        model->basis[i] = 1;
+    memcpy(model->basis, cells->root_weight, cells->n * sizeof *model->basis);
     add_column(model);
     if (sources & WITH_BLOCK)
-        add_factor(model, data->block, NULL);
+        add_factor(model, cells->root_weight, cells->block, NULL);
     if (sources & WITH_A)
-        add_factor(model, data->a, NULL);
+        add_factor(model, cells->root_weight, cells->a, NULL);
     if (sources & WITH_B)
-        add_factor(model, data->b, NULL);
+        add_factor(model, cells->root_weight, cells->b, NULL);
     if (sources & WITH_INTERACTION)
-        add_factor(model, data->a, data->b);
-    memcpy(residual, data->value, data->n * sizeof *residual);
+        add_factor(model, cells->root_weight, cells->a, cells->b);
+    for (size_t i = 0; i < cells->n; i++)
+        residual[i] = cells->root_weight[i] * cells->mean[i];
     take_out(model, residual);
     *rank = model->rank;
-    return product(residual, residual, data->n);
+    return product(residual, residual, cells->n) + cells->within;
 }
 
 static void fill_line(struct anova *out, enum anova_source source, double rss_with, size_t rank_with, double rss_without,
@@ -118,7 +127,7 @@ static void fill_line(struct anova *out, enum anova_source source, double rss_wi
     line->p = gsl_cdf_fdist_Q(line->f, (double)line->df, (double)out->df);
 }
 
-static int analyse(const struct anova_data *data, struct model *model, double *residual, struct anova *out,
+static int analyse(const struct cells *data, struct model *model, double *residual, struct anova *out,
                    struct why *why)
 {
     int block = data->block ? WITH_BLOCK : 0, b = data->b ? WITH_B : 0, additive = block | WITH_A | b;
@@ -129,9 +138,9 @@ static int analyse(const struct anova_data *data, struct model *model, double *r
     out->rss = rss_of(data, additive | (b ? WITH_INTERACTION : 0), model, residual, &rank);
     if (model->short_of_memory)
         return why_set(why, -ENOMEM, "not enough memory");
-    if (rank >= data->n)
+    if (rank >= data->cups)
         return why_set(why, -ENODATA, "one cup per level: nothing tells how much cups of one level differ");
-    out->df = data->n - rank;
+    out->df = data->cups - rank;
     total = rss_of(data, 0, model, residual, &rank_total);
     if (!(out->rss > 1e-20 * total))
         return why_set(why, -EDOM, "cups of one level do not differ at all: too good to be judged");
@@ -151,11 +160,67 @@ static int analyse(const struct anova_data *data, struct model *model, double *r
     return out->line[ANOVA_A].df ? 0 : why_set(why, -ENODATA, "all cups are at one level: nothing to compare");
 }
 
+struct cup {
+    int a, b, block;
+    double value;
+};
+
+static int by_cell(const void *first, const void *second)
+{
+    const struct cup *one = first, *other = second;
+
+    if (one->a != other->a)
+        return one->a < other->a ? -1 : 1;
+    if (one->b != other->b)
+        return one->b < other->b ? -1 : 1;
+    return (one->block > other->block) - (one->block < other->block);
+}
+
+static int gather(const struct anova_data *data, struct cells *out)
+{
+    struct cup *cups = malloc(data->n * sizeof *cups);
+
+    out->mean = malloc(2 * data->n * sizeof *out->mean);
+    out->a = malloc(3 * data->n * sizeof *out->a);
+    if (!cups || !out->mean || !out->a) {
+        free(cups);
+        return -ENOMEM;
+    }
+    out->root_weight = out->mean + data->n;
+    out->b = data->b ? out->a + data->n : NULL;
+    out->block = data->block ? out->a + 2 * data->n : NULL;
+    out->cups = data->n;
+    /* measured from the first: nothing is explained of what all have, and cups all alike give zero exactly */
+    for (size_t i = 0; i < data->n; i++)
+        cups[i] = (struct cup){ data->a[i], data->b ? data->b[i] : 0, data->block ? data->block[i] : 0,
+                                data->value[i] - data->value[0] };
+    qsort(cups, data->n, sizeof *cups, by_cell);
+    for (size_t i = 0, end; i < data->n; i = end, out->n++) {
+        double mean = 0;
+
+        for (end = i; end < data->n && by_cell(&cups[i], &cups[end]) == 0; end++)
+            mean += cups[end].value;
+        mean /= (double)(end - i);
+        for (size_t j = i; j < end; j++)
+            out->within += (cups[j].value - mean) * (cups[j].value - mean);
+        out->mean[out->n] = mean;
+        out->root_weight[out->n] = sqrt((double)(end - i));
+        out->a[out->n] = cups[i].a;
+        if (out->b)
+            out->b[out->n] = cups[i].b;
+        if (out->block)
+            out->block[out->n] = cups[i].block;
+    }
+    free(cups);
+    return 0;
+}
+
 int compare_anova(const struct anova_data *data, struct anova *out, struct why *why)
 {
-    struct model model = { .n = data->n, .room = 16 };
+    struct cells cells = { .n = 0 };
+    struct model model = { .room = 16 };
     struct anova result;
-    double *residual;
+    double *residual = NULL;
     int error;
 
     for (size_t i = 0; i < data->n; i++)
@@ -163,28 +228,36 @@ int compare_anova(const struct anova_data *data, struct anova *out, struct why *
             return why_set(why, -EINVAL, "cup %zu has no usable value", i + 1);
     if (data->n < 3)
         return why_set(why, -ENODATA, "%zu cups: too few to compare", data->n);
-    model.basis = malloc(model.room * data->n * sizeof *model.basis);
-    residual = malloc(data->n * sizeof *residual);
-    error = model.basis && residual ? analyse(data, &model, residual, &result, why)
+    error = gather(data, &cells);
+    model.n = cells.n;
+    if (!error) {
+        model.basis = malloc(model.room * cells.n * sizeof *model.basis);
+        residual = malloc(cells.n * sizeof *residual);
+    }
+    error = model.basis && residual ? analyse(&cells, &model, residual, &result, why)
                                     : why_set(why, -ENOMEM, "not enough memory");
     free(model.basis);
     free(residual);
+    free(cells.mean);
+    free(cells.a);
     if (!error)
         *out = result;
     return error;
 }
 
 int compare_tukey(const struct level *a, const struct level *b, size_t levels, double spread, double df,
-                  double confidence, struct difference *out)
+                  double quantile, struct difference *out)
 {
+    const double any_confidence = 0.95;         /* its interval is replaced */
     double half;
-    int error = compare_with_spread(a, b, spread, df, confidence, out);
+    int error;
 
-    if (error)
-        return error;
     if (levels < 2 || df < 1)
         return -ENODATA;
-    half = studentized_range_quantile(confidence, levels, df) / M_SQRT2 * out->standard_error;
+    error = compare_with_spread(a, b, spread, df, any_confidence, out);
+    if (error)
+        return error;
+    half = quantile / M_SQRT2 * out->standard_error;
     out->interval = (struct interval){ out->difference - half, out->difference + half };
     out->p = studentized_range_p(fabs(out->t) * M_SQRT2, levels, df);
     return 0;

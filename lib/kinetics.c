@@ -51,6 +51,56 @@ static int ascending(const void *a, const void *b)
     return (first > second) - (first < second);
 }
 
+double kinetics_weight(const struct kinetics_data *data, size_t i)
+{
+    return data->weight ? data->weight[i] : 1;
+}
+
+size_t kinetics_cups(const struct kinetics_data *data)
+{
+    double cups = 0;
+
+    for (size_t i = 0; i < data->n; i++)
+        cups += kinetics_weight(data, i);
+    return (size_t)lround(cups);
+}
+
+struct cup {
+    double t, e, weight;
+};
+
+static int by_time(const void *a, const void *b)
+{
+    return ascending(&((const struct cup *)a)->t, &((const struct cup *)b)->t);
+}
+
+int kinetics_gather(const struct kinetics_data *data, double *room, struct kinetics_data *out)
+{
+    struct cup *cups = malloc((data->n ? data->n : 1) * sizeof *cups);
+    double *t = room, *e = room + data->n, *weight = room + 2 * data->n, within = data->within;
+    size_t n = 0;
+
+    if (!cups)
+        return -ENOMEM;
+    for (size_t i = 0; i < data->n; i++)
+        cups[i] = (struct cup){ data->t[i], data->e[i], kinetics_weight(data, i) };
+    qsort(cups, data->n, sizeof *cups, by_time);
+    for (size_t i = 0, end; i < data->n; i = end, n++) {
+        e[n] = weight[n] = 0;
+        t[n] = cups[i].t;
+        for (end = i; end < data->n && !(cups[end].t > t[n]); end++) {
+            weight[n] += cups[end].weight;
+            e[n] += cups[end].weight * cups[end].e;
+        }
+        e[n] /= weight[n];
+        for (size_t j = i; j < end; j++)
+            within += cups[j].weight * (cups[j].e - e[n]) * (cups[j].e - e[n]);
+    }
+    free(cups);
+    *out = (struct kinetics_data){ t, e, n, weight, within };
+    return 0;
+}
+
 static size_t distinct_times(const struct kinetics_data *data)
 {
     double *sorted = malloc(data->n * sizeof *sorted);
@@ -76,24 +126,28 @@ static int check(const struct kinetics_data *data, bool quick, struct why *why)
     times = data->n ? distinct_times(data) : 0;
     if (times < 3)
         return why_set(why, -ENODATA, "%zu distinct times: a curve needs at least three", times);
-    if (quick && (times < 4 || data->n < 6))
-        return why_set(why, -ENODATA, "%zu cups at %zu times: a quick part needs six cups at four times", data->n, times);
+    if (quick && (times < 4 || kinetics_cups(data) < 6))
+        return why_set(why, -ENODATA, "%zu cups at %zu times: a quick part needs six cups at four times",
+                       kinetics_cups(data), times);
     return 0;
 }
 
 /* --- one unknown less: for a given k the rest is linear --- */
 
-/* Least squares of y = a u + b v; with `two` false b is 0.  Returns the rss. */
-static double solve_linear(const double *u, const double *v, const double *y, size_t n, bool two, double *a, double *b)
+/* Least squares of e = a u + b v; with `two` false b is 0.  Returns the rss, what is within apart. */
+static double solve_linear(const double *u, const double *v, const struct kinetics_data *data, bool two, double *a,
+                           double *b)
 {
     double uu = 0, vv = 0, uv = 0, uy = 0, vy = 0, rss = 0, determinant;
 
-    for (size_t i = 0; i < n; i++) {
-        uu += u[i] * u[i];
-        uy += u[i] * y[i];
-        vv += v[i] * v[i];
-        uv += u[i] * v[i];
-        vy += v[i] * y[i];
+    for (size_t i = 0; i < data->n; i++) {
+        double weight = kinetics_weight(data, i), e = data->e[i];
+
+        uu += weight * u[i] * u[i];
+        uy += weight * u[i] * e;
+        vv += weight * v[i] * v[i];
+        uv += weight * u[i] * v[i];
+        vy += weight * v[i] * e;
     }
     determinant = uu * vv - uv * uv;
     *b = 0;
@@ -103,10 +157,10 @@ static double solve_linear(const double *u, const double *v, const double *y, si
     } else {
         *a = uu > 0 ? uy / uu : 0;
     }
-    for (size_t i = 0; i < n; i++) {
-        double residual = y[i] - *a * u[i] - *b * v[i];
+    for (size_t i = 0; i < data->n; i++) {
+        double residual = data->e[i] - *a * u[i] - *b * v[i];
 
-        rss += residual * residual;
+        rss += kinetics_weight(data, i) * residual * residual;
     }
     return rss;
 }
@@ -132,7 +186,7 @@ static int scan(const struct kinetics_data *data, bool quick, double best[KINETI
             falling[i] = exp(-k * data->t[i]);
             rising[i] = 1 - falling[i];
         }
-        rss = solve_linear(rising, falling, data->e, data->n, quick, &plateau, &part);
+        rss = solve_linear(rising, falling, data, quick, &plateau, &part);
         if (rss < least) {
             least = rss;
             best[KINETICS_PLATEAU] = plateau;
@@ -167,6 +221,7 @@ static int residuals(const gsl_vector *x, void *context, gsl_vector *out)
     for (size_t i = 0; i < problem->data->n; i++) {
         double residual = kinetics_at(&fit, problem->data->t[i]) - problem->data->e[i];
 
+        residual *= sqrt(kinetics_weight(problem->data, i));
         gsl_vector_set(out, i, isfinite(residual) ? residual : FAR_OFF);
     }
     return GSL_SUCCESS;
@@ -180,9 +235,11 @@ static int jacobian(const gsl_vector *x, void *context, gsl_matrix *out)
 
     take_parameters(x, problem->quick, &fit);
     for (size_t i = 0; i < problem->data->n; i++) {
+        double root = sqrt(kinetics_weight(problem->data, i));
+
         kinetics_gradient(&fit, problem->data->t[i], gradient);
         for (size_t j = 0; j < out->size2; j++)
-            gsl_matrix_set(out, i, j, gradient[j]);
+            gsl_matrix_set(out, i, j, root * gradient[j]);
     }
     return GSL_SUCCESS;
 }
@@ -193,15 +250,16 @@ static void summarise(const struct kinetics_data *data, bool quick, gsl_multifit
     size_t parameters = quick ? 3 : 2;
     double rows[KINETICS_PARAMETERS * KINETICS_PARAMETERS];
     gsl_matrix_view covariance = gsl_matrix_view_array(rows, parameters, parameters);
-    double rss = 0, n = (double)data->n, p = (double)parameters + 1;     /* the spread is estimated too */
+    size_t cups = kinetics_cups(data);
+    double rss = 0, n = (double)cups, p = (double)parameters + 1;       /* the spread is estimated too */
 
     memset(out, 0, sizeof *out);
     out->quick = quick;
     take_parameters(gsl_multifit_nlinear_position(work), quick, out);
     gsl_blas_ddot(gsl_multifit_nlinear_residual(work), gsl_multifit_nlinear_residual(work), &rss);
-    out->rss = rss;
-    out->n = data->n;
-    out->df = data->n - parameters;
+    out->rss = rss += data->within;
+    out->n = cups;
+    out->df = cups - parameters;
     out->spread = out->df ? sqrt(rss / (double)out->df) : NAN;
     gsl_multifit_nlinear_covar(gsl_multifit_nlinear_jac(work), 0, &covariance.matrix);
     for (size_t i = 0; i < parameters; i++)
@@ -290,15 +348,6 @@ int kinetics_choose(const struct kinetics_data *data, struct kinetics_fit *out, 
 
 /* --- residuals in a row --- */
 
-struct point {
-    double t, residual;
-};
-
-static int by_time(const void *a, const void *b)
-{
-    return ascending(&((const struct point *)a)->t, &((const struct point *)b)->t);
-}
-
 /* ways / all arrangements, in logarithms: with many cups either overflows. */
 static double share_of(double ln_all, double factor, unsigned a, unsigned b, unsigned c, unsigned d)
 {
@@ -329,23 +378,19 @@ static double runs_at_most(size_t runs, unsigned above, unsigned below)
 
 double kinetics_runs_p(const struct kinetics_data *data, const struct kinetics_fit *fit)
 {
-    struct point *points = malloc((data->n ? data->n : 1) * sizeof *points);
+    double *room = malloc((data->n ? 3 * data->n : 1) * sizeof *room);
+    struct kinetics_data times;
     unsigned above = 0, below = 0;
     size_t runs = 0;
     int last = 0;
 
-    if (!points)
+    if (!room || kinetics_gather(data, room, &times) < 0) {
+        free(room);
         return NAN;
-    for (size_t i = 0; i < data->n; i++)
-        points[i] = (struct point){ data->t[i], data->e[i] - kinetics_at(fit, data->t[i]) };
-    qsort(points, data->n, sizeof *points, by_time);
-    for (size_t i = 0; i < data->n;) {
-        double sum = 0, t = points[i].t;
-        int sign;
+    }
+    for (size_t i = 0; i < times.n; i++) {
+        int sign = times.e[i] >= kinetics_at(fit, times.t[i]) ? 1 : -1;
 
-        for (; i < data->n && points[i].t <= t; i++)
-            sum += points[i].residual;
-        sign = sum >= 0 ? 1 : -1;
         runs += sign != last;
         last = sign;
         if (sign > 0)
@@ -353,6 +398,6 @@ double kinetics_runs_p(const struct kinetics_data *data, const struct kinetics_f
         else
             below++;
     }
-    free(points);
+    free(room);
     return above && below ? runs_at_most(runs, above, below) : NAN;
 }

@@ -9,18 +9,21 @@
 /* A quantity is held at a value, and for every k the rest of the model is linear in one or two
  * unknowns; so the profile is a search over k alone.  The scan reaches from "never bends" to "over at
  * once"; a curve beyond either end differs from it by less than any cup shows. */
-enum { SCAN_POINTS = 61, GOLDEN_STEPS = 40, BISECTIONS = 50 };
+enum { SCAN_POINTS = 61, BOUND_STEPS = 60 };
 
-/* A bound is found to this share of itself: far finer than it is ever shown. */
+/* Log k is searched to a step of the scan times 0.618^30, some 1e-7: the sum of squares is flat there and right to
+ * 14 digits. */
+enum { GOLDEN_STEPS = 30 };
+
+/* A bound is found to about this share of itself: far finer than it is ever shown. */
 static const double BOUND_TOLERANCE = 1e-8;
 
 /* How far from the estimate a bound is looked for: a hundredfold is as good as none. */
 static const double FARTHEST = 100;
 
 struct profile {
-    double *t, *e, *weight;     /* cups of one time are one, by their mean: their scatter is `within` */
-    size_t n;
-    double within;
+    const struct kinetics_data *data;
+    double *fixed, *u, *v;      /* room for each time's part of the model below */
     const struct kinetics_question *question;
     bool quick;
     double held;                /* the quantity's value */
@@ -78,24 +81,26 @@ double kinetics_answer(const struct kinetics_fit *fit, const struct kinetics_que
 
 /* --- the profile --- */
 
-/* With the quantity held and k given, e = fixed + a u + b v: fills u, v and fixed for one cup.  Returns
- * how many of a and b are free, or -1 where the quantity cannot have that value.  Exponents are put
- * together before exp(), so that nothing large is taken from something large. */
-static int linear_part(const struct profile *profile, double k, double t, double *fixed, double *u, double *v)
+/* With the quantity held and k given, e = fixed + a u + b v: fills the three for the i-th time.  Returns how many of
+ * a and b are free, or -1 where the quantity cannot have that value.  Exponents are put together before exp(), so
+ * that nothing large is taken from something large. */
+static int linear_part(const struct profile *profile, double k, size_t i)
 {
     const struct kinetics_question *question = profile->question;
-    double rising = -expm1(-k * t), held = profile->held, falling;
+    double t = profile->data->t[i], held = profile->held, rising, falling;
+    double *fixed = &profile->fixed[i], *u = &profile->u[i], *v = &profile->v[i];
 
-    *fixed = 0;
-    *u = *v = 0;
+    *fixed = *u = *v = 0;
     switch (question->quantity) {
     case QUANTITY_OF_PLATEAU:               /* e = E1 - A exp(-kt); without quick part A is E1 */
+        rising = -expm1(-k * t);
         *fixed = profile->quick ? held : held * rising;
-        *u = profile->quick ? exp(-k * t) : 0;
+        *u = profile->quick ? 1 - rising : 0;
         return profile->quick;
     case QUANTITY_OF_RATE:
+        rising = -expm1(-k * t);
         *u = rising;
-        *v = exp(-k * t);
+        *v = 1 - rising;
         return profile->quick ? 2 : 1;
     case QUANTITY_OF_SHARE:                 /* A = (1 - p) E1 exp(kT) */
         *u = 1 - (1 - question->share) * exp(k * (held - t));
@@ -122,22 +127,26 @@ static int linear_part(const struct profile *profile, double k, double t, double
 
 static double rss_at(const struct profile *profile, double k)
 {
-    double uu = 0, vv = 0, uv = 0, uy = 0, vy = 0, fixed, u, v, determinant, a, b = 0, rss = profile->within;
+    const struct kinetics_data *data = profile->data;
+    double uu = 0, vv = 0, uv = 0, uy = 0, vy = 0, determinant, a, b = 0, rss = data->within;
     int free_parts = 0;
 
     if (profile->question->quantity == QUANTITY_OF_SHARE && !profile->quick)
         k = -log1p(-profile->question->share) / profile->held;      /* then the share fixes k */
-    for (size_t i = 0; i < profile->n; i++) {
-        double weight = profile->weight[i];
+    for (size_t i = 0; i < data->n; i++) {
+        double weight = kinetics_weight(data, i), u, v, y;
 
-        free_parts = linear_part(profile, k, profile->t[i], &fixed, &u, &v);
+        free_parts = linear_part(profile, k, i);
         if (free_parts < 0)
             return INFINITY;
+        u = profile->u[i];
+        v = profile->v[i];
+        y = data->e[i] - profile->fixed[i];
         uu += weight * u * u;
         vv += weight * v * v;
         uv += weight * u * v;
-        uy += weight * u * (profile->e[i] - fixed);
-        vy += weight * v * (profile->e[i] - fixed);
+        uy += weight * u * y;
+        vy += weight * v * y;
     }
     determinant = uu * vv - uv * uv;
     a = uu > 0 ? uy / uu : 0;
@@ -145,10 +154,10 @@ static double rss_at(const struct profile *profile, double k)
         a = (uy * vv - vy * uv) / determinant;
         b = (vy * uu - uy * uv) / determinant;
     }
-    for (size_t i = 0; i < profile->n; i++) {
-        linear_part(profile, k, profile->t[i], &fixed, &u, &v);
-        fixed += a * u + b * v - profile->e[i];
-        rss += profile->weight[i] * fixed * fixed;
+    for (size_t i = 0; i < data->n; i++) {
+        double residual = profile->fixed[i] + a * profile->u[i] + b * profile->v[i] - data->e[i];
+
+        rss += kinetics_weight(data, i) * residual * residual;
     }
     return isfinite(rss) ? rss : INFINITY;
 }
@@ -207,79 +216,75 @@ static double profiled_rss(struct profile *profile, double held)
     return fmin(rss, least);
 }
 
-/* From the estimate outward by growing steps until the profile exceeds the limit, then by bisection,
- * all in logarithms.  `none` where the data set no bound. */
-static double bound(struct profile *profile, double estimate, double limit, double direction, double none)
+/* By how much the profile exceeds the limit, in roots: nearly a straight line of the quantity. */
+static double excess(struct profile *profile, double held, double least, double limit)
 {
-    double inside = 0, outside = 0, step = 0.02;
+    return sqrt(fmax(0, profiled_rss(profile, held) - least)) - sqrt(limit - least);
+}
+
+/* From the estimate outward by growing steps until the profile exceeds the limit, then by false position (Illinois
+ * rule), all in logarithms.  `none` where the data set no bound. */
+static double bound(struct profile *profile, double estimate, double least, double limit, double direction, double none)
+{
+    double inside = 0, outside = 0, step = 0.02, at_inside = -sqrt(limit - least), at_outside, at = 0;
+    int side = 0;
 
     for (;;) {
         outside = inside + step;
         if (outside > log(FARTHEST))
             return none;
-        if (profiled_rss(profile, estimate * exp(direction * outside)) > limit)
+        at_outside = excess(profile, estimate * exp(direction * outside), least, limit);
+        if (at_outside > 0)
             break;
         inside = outside;
+        at_inside = at_outside;
         step *= 1.5;
     }
-    for (int i = 0; i < BISECTIONS && outside - inside > BOUND_TOLERANCE; i++) {
-        double middle = (inside + outside) / 2;
+    for (int i = 0; i < BOUND_STEPS; i++) {
+        double before = at, at_next;
 
-        if (profiled_rss(profile, estimate * exp(direction * middle)) > limit)
-            outside = middle;
-        else
-            inside = middle;
+        at = isfinite(at_outside) ? (inside * at_outside - outside * at_inside) / (at_outside - at_inside)
+                                  : (inside + outside) / 2;
+        if (fabs(at - before) <= BOUND_TOLERANCE)
+            break;
+        at_next = excess(profile, estimate * exp(direction * at), least, limit);
+        if (at_next > 0) {
+            outside = at;
+            at_outside = at_next;
+            at_inside /= side > 0 ? 2 : 1;      /* an end that stays twice loses half its weight */
+            side = 1;
+        } else {
+            inside = at;
+            at_inside = at_next;
+            at_outside /= side < 0 ? 2 : 1;
+            side = -1;
+        }
     }
-    return estimate * exp(direction * inside);
-}
-
-struct cup {
-    double t, e;
-};
-
-static int by_time(const void *a, const void *b)
-{
-    const struct cup *first = a, *second = b;
-
-    return (first->t > second->t) - (first->t < second->t);
-}
-
-/* Sorted, cups of one time put together. */
-static void gather(const struct kinetics_data *data, struct cup *cups, struct profile *out)
-{
-    for (size_t i = 0; i < data->n; i++)
-        cups[i] = (struct cup){ data->t[i], data->e[i] };
-    qsort(cups, data->n, sizeof *cups, by_time);
-    for (size_t i = 0, end; i < data->n; i = end) {
-        double mean = 0;
-
-        for (end = i; end < data->n && !(cups[end].t > cups[i].t); end++)
-            mean += cups[end].e;
-        mean /= (double)(end - i);
-        for (size_t j = i; j < end; j++)
-            out->within += (cups[j].e - mean) * (cups[j].e - mean);
-        out->t[out->n] = cups[i].t;
-        out->e[out->n] = mean;
-        out->weight[out->n++] = (double)(end - i);
-    }
+    return estimate * exp(direction * at);
 }
 
 static void find_bounds(struct profile *profile, const struct kinetics_fit *fit, double estimate, double confidence,
                         struct interval *out)
 {
-    double longest = profile->t[profile->n - 1], shortest = profile->t[0] > 0 ? profile->t[0] : profile->t[1];
+    const struct kinetics_data *data = profile->data;
+    double longest = 0, shortest = INFINITY;
     /* likelihood ratio with the spread estimated: its root is compared with Student's t */
     double quantile = gsl_cdf_tdist_Pinv(1 - (1 - confidence) / 2, (double)fit->df);
     double limit = fit->rss * (1 + quantile * quantile / (double)fit->df);
 
+    for (size_t i = 0; i < data->n; i++) {
+        longest = fmax(longest, data->t[i]);
+        if (data->t[i] > 0)
+            shortest = fmin(shortest, data->t[i]);
+    }
     profile->k_low = fmin(1e-3 / longest, fit->value[KINETICS_RATE] / 2) / FARTHEST;
     profile->k_high = fmax(20 / shortest, fit->value[KINETICS_RATE] * 10);
     if (estimate > 0) {
-        out->low = bound(profile, estimate, limit, -1, 0);
-        out->high = bound(profile, estimate, limit, 1, INFINITY);
+        out->low = bound(profile, estimate, fit->rss, limit, -1, 0);
+        out->high = bound(profile, estimate, fit->rss, limit, 1, INFINITY);
     } else {                    /* already diminishing at the start: only how late it may be */
         out->low = 0;
-        out->high = bound(profile, longest / FARTHEST, limit, 1, INFINITY);
+        out->high = bound(profile, longest / FARTHEST, fit->rss, limit, 1, INFINITY);
     }
 }
 
@@ -287,26 +292,24 @@ int kinetics_interval(const struct kinetics_data *data, const struct kinetics_fi
                       const struct kinetics_question *question, double confidence, struct interval *out)
 {
     struct profile profile = { .question = question, .quick = fit->quick };
-    double estimate = kinetics_answer(fit, question);
-    struct cup *cups;
+    double estimate = kinetics_answer(fit, question), *room;
+    struct kinetics_data times;
 
     if (!fit->df)
         return -ENODATA;
     if (!isfinite(estimate) || !(confidence > 0 && confidence < 1))
         return -EINVAL;
-    cups = malloc(data->n * sizeof *cups);
-    profile.t = malloc(3 * data->n * sizeof *profile.t);
-    if (!cups || !profile.t) {
-        free(cups);
-        free(profile.t);
+    room = malloc(6 * data->n * sizeof *room);
+    if (!room || kinetics_gather(data, room, &times) < 0) {
+        free(room);
         return -ENOMEM;
     }
-    profile.e = profile.t + data->n;
-    profile.weight = profile.e + data->n;
-    gather(data, cups, &profile);
+    profile.data = &times;
+    profile.fixed = room + 3 * data->n;
+    profile.u = room + 4 * data->n;
+    profile.v = room + 5 * data->n;
     find_bounds(&profile, fit, estimate, confidence, out);
-    free(cups);
-    free(profile.t);
+    free(room);
     return 0;
 }
 
@@ -374,7 +377,7 @@ static void information_of(const struct kinetics_data *data, const struct kineti
     for (int i = 0; i < 9; i++)
         information[i / 3][i % 3] = 0;
     for (size_t i = 0; i < data->n; i++)
-        add_cup(fit, data->t[i], 1, information);
+        add_cup(fit, data->t[i], kinetics_weight(data, i), information);
 }
 
 /* Derivatives of the answer, by central differences: a relative step of 1e-5 leaves eight digits. */

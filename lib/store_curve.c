@@ -33,12 +33,14 @@ static bool same_cup(json_t *factors, json_t *others)
     return true;
 }
 
-/* A store may have been edited: what cannot be true of a brew is not known. */
-static double believable(sqlite3_stmt *row, int column, enum measure measure)
+double store_believable(sqlite3_stmt *row, int column, enum measure measure)
 {
     int type = sqlite3_column_type(row, column);
     double value = type == SQLITE_FLOAT || type == SQLITE_INTEGER ? sqlite3_column_double(row, column) : (double)NAN;
+    bool mass = measure == MEASURE_DOSE_G || measure == MEASURE_WATER_G || measure == MEASURE_BEVERAGE_G;
 
+    if (mass && !(value > 0))       /* nothing is brewed of nothing */
+        return NAN;
     return value >= measure_least(measure) && value <= measure_most(measure) ? value : (double)NAN;
 }
 
@@ -53,8 +55,8 @@ static int take_cup(sqlite3_stmt *row, json_t *factors, struct store_curve *curv
     double **const columns[] = { &curve->t, &curve->e, planned };
 
     json_decref(others);
-    steep_s = believable(row, 1, MEASURE_STEEP_S);
-    extraction_pct = believable(row, 2, MEASURE_EXTRACTION_PCT);
+    steep_s = store_believable(row, 1, MEASURE_STEEP_S);
+    extraction_pct = store_believable(row, 2, MEASURE_EXTRACTION_PCT);
     if (!same || isnan(extraction_pct))
         return 0;
     for (size_t i = 0; i < sizeof columns / sizeof *columns; i++) {
@@ -116,16 +118,21 @@ void store_curve_free(struct store_curve *curve)
 
 int store_curve_fit(const struct store_curve *curve, struct kinetics_fit *out, struct why *why)
 {
-    struct kinetics_data data = { curve->t, curve->e, curve->n };
+    struct kinetics_data data = { curve->t, curve->e, curve->n, NULL, 0 };
+    double *room = malloc(3 * (curve->n + 1) * sizeof *room);
     struct kinetics_fit fit;
-    int error;
+    int error = room ? kinetics_gather(&data, room, &data) : -ENOMEM;
 
-    if (curve->times < TIMES_LEAST)
-        return why_set(why, -ENODATA, "%zu cups at %d steep times: a curve takes %d times", curve->n, curve->times,
-                       TIMES_LEAST);
-    error = kinetics_choose(&data, &fit, NULL, why);
+    if (error)
+        error = why_set(why, error, "not enough memory for %zu cups", curve->n);
+    else if (curve->times < TIMES_LEAST)
+        error = why_set(why, -ENODATA, "%zu cups at %d steep times: a curve takes %d times", curve->n, curve->times,
+                        TIMES_LEAST);
+    else
+        error = kinetics_choose(&data, &fit, NULL, why);
     if (!error && !kinetics_identified(&data, &fit, CONFIDENCE))
         error = why_set(why, -ENODATA, "%zu cups do not tell where extraction ends: some longer ones would", curve->n);
+    free(room);
     if (!error)
         *out = fit;
     return error;

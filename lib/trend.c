@@ -184,6 +184,56 @@ double trend_shrinks(const struct trend *trend, double at, double x, size_t cups
 
 /* --- breaks --- */
 
+/* Cups of one x put together, by their mean: a sum of squares of any line is that of the means, each as often as it
+ * has cups, and what is within. */
+struct means {
+    double *x, *y, *weight;     /* one allocation, x's */
+    size_t n, cups;
+    double within;
+};
+
+struct cup {
+    double x, y;
+};
+
+static int by_x(const void *a, const void *b)
+{
+    return ascending(&((const struct cup *)a)->x, &((const struct cup *)b)->x);
+}
+
+static int gather(const double *x, const double *y, size_t n, struct means *out)
+{
+    struct cup *cups = malloc(n * sizeof *cups);
+
+    memset(out, 0, sizeof *out);
+    out->x = malloc(3 * n * sizeof *out->x);
+    if (!cups || !out->x) {
+        free(cups);
+        free(out->x);
+        return -ENOMEM;
+    }
+    out->y = out->x + n;
+    out->weight = out->y + n;
+    out->cups = n;
+    for (size_t i = 0; i < n; i++)
+        cups[i] = (struct cup){ x[i], y[i] };
+    qsort(cups, n, sizeof *cups, by_x);
+    for (size_t i = 0, end; i < n; i = end, out->n++) {
+        double mean = 0;
+
+        for (end = i; end < n && !(cups[end].x > cups[i].x); end++)
+            mean += cups[end].y;
+        mean /= (double)(end - i);
+        for (size_t j = i; j < end; j++)
+            out->within += (cups[j].y - mean) * (cups[j].y - mean);
+        out->x[out->n] = cups[i].x;
+        out->y[out->n] = mean;
+        out->weight[out->n] = (double)(end - i);
+    }
+    free(cups);
+    return 0;
+}
+
 struct pieces {
     double c[3];                /* value at the break, slope before, slope after */
     double inverse_after;       /* of the slope after, in the inverse of the normal matrix */
@@ -192,18 +242,18 @@ struct pieces {
 
 /* Least squares of y = c0 + c1 min(x - at, 0) + c2 max(x - at, 0), by the normal equations: three
  * unknowns, x spaced like levels of an experiment.  rss is INFINITY where a piece has no points. */
-static void fit_pieces(const double *x, const double *y, size_t n, double at, struct pieces *out)
+static void fit_pieces(const struct means *means, double at, struct pieces *out)
 {
     double m[3][5] = { { 0 } };
 
     out->rss = INFINITY;
-    for (size_t i = 0; i < n; i++) {
-        double row[3] = { 1, fmin(x[i] - at, 0), fmax(x[i] - at, 0) };
+    for (size_t i = 0; i < means->n; i++) {
+        double row[3] = { 1, fmin(means->x[i] - at, 0), fmax(means->x[i] - at, 0) };
 
         for (int j = 0; j < 3; j++) {
             for (int k = 0; k < 3; k++)
-                m[j][k] += row[j] * row[k];
-            m[j][3] += row[j] * y[i];
+                m[j][k] += means->weight[i] * row[j] * row[k];
+            m[j][3] += means->weight[i] * row[j] * means->y[i];
         }
     }
     m[2][4] = 1;
@@ -226,11 +276,11 @@ static void fit_pieces(const double *x, const double *y, size_t n, double at, st
             out->c[i] -= m[i][k] * out->c[k];
         out->c[i] /= m[i][i];
     }
-    out->rss = 0;
-    for (size_t i = 0; i < n; i++) {
-        double residual = y[i] - out->c[0] - out->c[1] * fmin(x[i] - at, 0) - out->c[2] * fmax(x[i] - at, 0);
+    out->rss = means->within;
+    for (size_t i = 0; i < means->n; i++) {
+        double d = means->x[i] - at, residual = means->y[i] - out->c[0] - out->c[1] * fmin(d, 0) - out->c[2] * fmax(d, 0);
 
-        out->rss += residual * residual;
+        out->rss += means->weight[i] * residual * residual;
     }
 }
 
@@ -240,15 +290,15 @@ static double place(double low, double high, int i)
 }
 
 /* The best place of a break between low and high. */
-static double best_break(const double *x, const double *y, size_t n, double low, double high, struct pieces *out)
+static double best_break(const struct means *means, double low, double high, struct pieces *out)
 {
     double at = low;
 
-    out->rss = INFINITY;
+    *out = (struct pieces){ .rss = INFINITY };
     for (int i = 0; i < BREAK_PLACES; i++) {
         struct pieces pieces;
 
-        fit_pieces(x, y, n, place(low, high, i), &pieces);
+        fit_pieces(means, place(low, high, i), &pieces);
         if (pieces.rss < out->rss) {
             *out = pieces;
             at = place(low, high, i);
@@ -263,47 +313,118 @@ static double f_of(double rss_line, double rss_pieces, size_t n)
     return fmax(0, rss_line - rss_pieces) / 2 / (rss_pieces / ((double)n - 4));
 }
 
-static double permuted_p(const double *x, const double *y, const struct trend *line, double low, double high, double f,
-                         int permutations, unsigned long seed)
+/* What a model explains of any y is the length of y's shadow on it: three orthonormal directions, each mean with the
+ * root of its weight.  A straight line has two. */
+enum { DIRECTIONS = 3 };
+
+static void find_directions(const struct means *means, double at, bool broken, double *out)
+{
+    size_t n = means->n;
+
+    memset(out, 0, DIRECTIONS * n * sizeof *out);
+    for (int j = 0; j < (broken ? 3 : 2); j++) {
+        double *own = out + (size_t)j * n, before = 0, length = 0;
+
+        for (size_t i = 0; i < n; i++) {
+            double d = means->x[i] - at;
+
+            own[i] = sqrt(means->weight[i]) * (j == 0 ? 1 : !broken ? d : j == 1 ? fmin(d, 0) : fmax(d, 0));
+            before += own[i] * own[i];
+        }
+        for (int pass = 0; pass < 2; pass++)        /* twice: rounding */
+            for (int other = 0; other < j; other++) {
+                const double *direction = out + (size_t)other * n;
+                double share = 0;
+
+                for (size_t i = 0; i < n; i++)
+                    share += direction[i] * own[i];
+                for (size_t i = 0; i < n; i++)
+                    own[i] -= share * direction[i];
+            }
+        for (size_t i = 0; i < n; i++)
+            length += own[i] * own[i];
+        for (size_t i = 0; i < n; i++)
+            own[i] = length > 1e-12 * before ? own[i] / sqrt(length) : 0;
+    }
+}
+
+static double explained(const double *directions, const double *rooted_y, size_t n)
+{
+    double sum = 0;
+
+    for (int j = 0; j < DIRECTIONS; j++) {
+        double share = 0;
+
+        for (size_t i = 0; i < n; i++)
+            share += directions[(size_t)j * n + i] * rooted_y[i];
+        sum += share * share;
+    }
+    return sum;
+}
+
+/* Beyond so many cups shuffling them tells nothing that the normal law of their means (central limit) does not. */
+enum { SHUFFLED_MOST = 1000 };
+
+/* The residuals of the line, dealt to the cups anew: their means, each times the root of its weight. */
+static void deal(gsl_rng *random, const struct means *means, double *residual, double total, double *rooted_y)
+{
+    size_t next = 0;
+
+    if (means->cups > SHUFFLED_MOST) {
+        for (size_t i = 0; i < means->n; i++)
+            rooted_y[i] = gsl_ran_gaussian_ziggurat(random, sqrt(total / (double)means->cups));
+        return;
+    }
+    gsl_ran_shuffle(random, residual, means->cups, sizeof *residual);
+    for (size_t i = 0; i < means->n; i++) {
+        double sum = 0;
+
+        for (size_t cup = 0; cup < (size_t)means->weight[i]; cup++)
+            sum += residual[next++];
+        rooted_y[i] = sum / sqrt(means->weight[i]);
+    }
+}
+
+/* `room` has place for the directions of the line and of every place, and for the means. */
+static double permuted_p(const struct means *means, const struct trend *line, double *residual, double *room,
+                         double low, double high, double f, int permutations, unsigned long seed)
 {
     gsl_rng *random = gsl_rng_alloc(gsl_rng_mt19937);
-    double *residual = malloc(line->n * sizeof *residual), *made = malloc(line->n * sizeof *made);
-    int at_least = 0, turn;
+    size_t size = DIRECTIONS * means->n;
+    double *broken = room + size, *rooted_y = broken + BREAK_PLACES * size;
+    int at_least = 0;
 
-    for (size_t i = 0; residual && i < line->n; i++)
-        residual[i] = y[i] - trend_at(line, x[i]);
-    if (random)
-        gsl_rng_set(random, seed);
-    for (turn = 0; random && residual && made && turn < permutations; turn++) {
-        struct pieces pieces;
-        struct trend again = *line;
+    if (!random)
+        return NAN;
+    gsl_rng_set(random, seed);
+    find_directions(means, line->centre, false, room);
+    for (int i = 0; i < BREAK_PLACES; i++)
+        find_directions(means, place(low, high, i), true, broken + (size_t)i * size);
+    for (int turn = 0; turn < permutations; turn++) {
+        double rss_line, most = 0;
 
-        gsl_ran_shuffle(random, residual, line->n, sizeof *residual);
-        for (size_t i = 0; i < line->n; i++)
-            made[i] = trend_at(line, x[i]) + residual[i];
-        memset(again.coefficient, 0, sizeof again.coefficient);
-        if (fit_polynomial(x, made, &again) < 0)
-            break;
-        best_break(x, made, line->n, low, high, &pieces);
-        at_least += f_of(again.rss, pieces.rss, line->n) >= f;
+        deal(random, means, residual, line->rss, rooted_y);
+        rss_line = line->rss - explained(room, rooted_y, means->n);
+        for (int i = 0; i < BREAK_PLACES; i++)
+            most = fmax(most, explained(broken + (size_t)i * size, rooted_y, means->n));
+        at_least += f_of(rss_line, line->rss - most, means->cups) >= f;
     }
-    free(residual);
-    free(made);
     gsl_rng_free(random);
-    return turn == permutations ? (1.0 + at_least) / (1.0 + permutations) : NAN;    /* NAN: memory ran out */
+    return (1.0 + at_least) / (1.0 + permutations);
 }
 
 /* The places whose fit is not worse than the best by more than chance allows. */
-static struct interval break_interval(const double *x, const double *y, size_t n, double low, double high, double rss)
+static struct interval break_interval(const struct means *means, double low, double high, double rss)
 {
-    double quantile = gsl_cdf_tdist_Pinv(0.975, (double)n - 4), limit = rss * (1 + quantile * quantile / ((double)n - 4));
+    double df = (double)means->cups - 4, quantile = gsl_cdf_tdist_Pinv(0.975, df);
+    double limit = rss * (1 + quantile * quantile / df);
     struct interval out = { INFINITY, -INFINITY };
 
     for (int i = 0; i < BREAK_PLACES; i++) {
         struct pieces pieces;
         double at = place(low, high, i);
 
-        fit_pieces(x, y, n, at, &pieces);
+        fit_pieces(means, at, &pieces);
         if (pieces.rss <= limit) {
             out.low = fmin(out.low, at);
             out.high = fmax(out.high, at);
@@ -312,36 +433,55 @@ static struct interval break_interval(const double *x, const double *y, size_t n
     return out;
 }
 
+static int find_break(const struct means *means, const struct trend *line, double *residual, int permutations,
+                      unsigned long seed, struct trend_break *out, struct why *why)
+{
+    double low = means->x[1], high = means->x[means->n - 2], half, at;
+    double *room = malloc((DIRECTIONS * (BREAK_PLACES + 1) + 1) * means->n * sizeof *room);
+    struct pieces pieces;
+
+    if (!room)
+        return why_set(why, -ENOMEM, "not enough memory");
+    at = best_break(means, low, high, &pieces);
+    if (!(pieces.rss > 1e-20 * (line->rss + pieces.rss)) || !(line->rss > 0)) {
+        free(room);
+        return why_set(why, -EDOM, "the cups scatter so little that nothing can be judged");
+    }
+    half = gsl_cdf_tdist_Pinv(0.975, (double)line->n - 4)
+           * sqrt(pieces.rss / ((double)line->n - 4) * pieces.inverse_after);
+    out->at = at;
+    out->slope_before = pieces.c[1];
+    out->slope_after = pieces.c[2];
+    out->slope_after_interval = (struct interval){ pieces.c[2] - half, pieces.c[2] + half };
+    out->at_interval = break_interval(means, low, high, pieces.rss);
+    out->f = f_of(line->rss, pieces.rss, line->n);
+    out->p = permuted_p(means, line, residual, room, low, high, out->f, permutations, seed);
+    free(room);
+    return 0;
+}
+
 int trend_find_break(const double *x, const double *y, size_t n, int permutations, unsigned long seed,
                      struct trend_break *out, struct why *why)
 {
     struct trend line;
-    struct pieces pieces;
-    double *sorted, low, high, half, at;
-    size_t count;
+    struct means means;
+    double *residual;
     int error = trend_fit(x, y, n, 1, &line, why);
 
     if (error)
         return error;
-    sorted = malloc(n * sizeof *sorted);
-    if (!sorted)
+    residual = malloc(n * sizeof *residual);
+    if (!residual || gather(x, y, n, &means) < 0) {
+        free(residual);
         return why_set(why, -ENOMEM, "not enough memory");
-    count = distinct(x, n, sorted);
-    low = count >= 5 ? sorted[1] : 0;
-    high = count >= 5 ? sorted[count - 2] : 0;
-    free(sorted);
-    if (count < 5 || n < 6)
-        return why_set(why, -ENODATA, "%zu cups at %zu levels: a break needs six cups at five levels", n, count);
-    at = best_break(x, y, n, low, high, &pieces);
-    if (!(pieces.rss > 1e-20 * (line.rss + pieces.rss)) || !(line.rss > 0))
-        return why_set(why, -EDOM, "the cups scatter so little that nothing can be judged");
-    out->at = at;
-    half = gsl_cdf_tdist_Pinv(0.975, (double)n - 4) * sqrt(pieces.rss / ((double)n - 4) * pieces.inverse_after);
-    out->slope_before = pieces.c[1];
-    out->slope_after = pieces.c[2];
-    out->slope_after_interval = (struct interval){ pieces.c[2] - half, pieces.c[2] + half };
-    out->at_interval = break_interval(x, y, n, low, high, pieces.rss);
-    out->f = f_of(line.rss, pieces.rss, n);
-    out->p = permuted_p(x, y, &line, low, high, out->f, permutations, seed);
-    return 0;
+    }
+    for (size_t i = 0; i < n; i++)
+        residual[i] = y[i] - trend_at(&line, x[i]);
+    if (means.n < 5 || n < 6)
+        error = why_set(why, -ENODATA, "%zu cups at %zu levels: a break needs six cups at five levels", n, means.n);
+    else
+        error = find_break(&means, &line, residual, permutations, seed, out, why);
+    free(residual);
+    free(means.x);
+    return error;
 }

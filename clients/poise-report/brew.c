@@ -109,7 +109,7 @@ static void cooling_sentence(const struct chart *chart, struct document *out)
     const struct chart_series *series = chart && chart->series_count ? &chart->series[0] : NULL;
     struct kinetics_question plateau = { QUANTITY_OF_PLATEAU, 0, 0, 0 }, rate = { QUANTITY_OF_RATE, 0, 0, 0 };
     struct interval of_plateau, of_rate;
-    struct kinetics_data data = { NULL, NULL, 0 };
+    struct kinetics_data data = { NULL, NULL, 0, NULL, 0 };
     struct kinetics_fit fit;
     struct why why;
     double *t, *fallen, top = -INFINITY;

@@ -6,21 +6,56 @@
 #include <stdlib.h>
 #include <string.h>
 
-enum { COLUMNS_BEFORE = 10 };       /* of the statement below, before the measures */
+#include "poise/store_curve.h"
 
-/* The view's columns, measures in the order of enum measure. */
-static char *statement_text(void)
+/* Columns of the statement below: those every reader needs, those of a cup read whole, then the measures. */
+enum column { BREW, BENCH, BEGAN, REPLICATE, FACTORS, RECIPE, PLAN_KEPT, OUTLINE,
+              STATION = OUTLINE, ENDED, EXPERIMENT, RUN, NOTE, DURATION, WHOLE };
+
+unsigned cups_basis(enum measure measure)
 {
+    enum { DOSE = 1U << MEASURE_DOSE_G, WATER = 1U << MEASURE_WATER_G, BEVERAGE = 1U << MEASURE_BEVERAGE_G,
+           STRENGTH = 1U << MEASURE_STRENGTH_PCT };
+    unsigned itself = 1U << measure;
+
+    switch (measure) {
+    case MEASURE_EXTRACTION_PCT:
+        return itself | STRENGTH | BEVERAGE | DOSE;
+    case MEASURE_EXTRACTION_TOTAL_PCT:
+        return itself | STRENGTH | WATER | DOSE;
+    case MEASURE_RETAINED_G_PER_G:
+        return itself | WATER | BEVERAGE | DOSE;
+    default:
+        return itself;
+    }
+}
+
+static bool reads(const struct cups_filter *filter, int measure)
+{
+    return !filter->measures || filter->measures >> measure & 1;
+}
+
+static char *statement_text(const struct cups_filter *filter)
+{
+    static const char outline[] = "SELECT brew, bench, began_utc, replicate, factors, recipe, plan_kept";
+    static const char whole[] = ", station, ended_utc, experiment, run, note,"
+                                " round((julianday(ended_utc) - julianday(began_utc)) * 86400, 1)";
     sqlite3_str *sql = sqlite3_str_new(NULL);
 
-    sqlite3_str_appendall(sql, "SELECT brew, bench, station, began_utc, ended_utc, experiment, run, replicate, factors,"
-                               " recipe");
+    sqlite3_str_appendall(sql, outline);
+    if (!filter->measures)
+        sqlite3_str_appendall(sql, whole);
     for (int i = 0; i < MEASURE_COUNT; i++)
-        sqlite3_str_appendf(sql, ", %s, %s_u", measure_name((enum measure)i), measure_name((enum measure)i));
-    sqlite3_str_appendall(sql, ", plan_kept, note, round((julianday(ended_utc) - julianday(began_utc)) * 86400, 1) FROM brew_summary WHERE (?1 IS NULL OR experiment = ?1)"
-                               " AND (?2 IS NULL OR brew = ?2) AND (?3 IS NULL OR bench = ?3)"
-                               " AND (?4 IS NULL OR began_utc >= ?4) AND (?5 IS NULL OR began_utc < ?5 || '~')"
-                               " ORDER BY began_utc, brew");
+        if (reads(filter, i))
+            sqlite3_str_appendf(sql, filter->measures ? ", %s" : ", %s, %s_u", measure_name((enum measure)i),
+                                measure_name((enum measure)i));
+    sqlite3_str_appendall(sql, " FROM brew_summary");
+    if (filter->experiment)
+        sqlite3_str_appendall(sql, " WHERE experiment = ?1 AND ended_utc IS NOT NULL");
+    else
+        sqlite3_str_appendall(sql, " WHERE (?2 IS NULL OR brew = ?2) AND (?3 IS NULL OR bench = ?3)"
+                                   " AND (?4 IS NULL OR began_utc >= ?4) AND (?5 IS NULL OR began_utc < ?5 || '~')");
+    sqlite3_str_appendall(sql, " ORDER BY began_utc, brew");
     return sqlite3_str_finish(sql);
 }
 
@@ -43,15 +78,46 @@ static int count_or_none(sqlite3_stmt *row, int column)
     return sqlite3_column_type(row, column) == SQLITE_INTEGER ? sqlite3_column_int(row, column) : -1;
 }
 
-static json_t *object_or_null(sqlite3_stmt *row, int column)
+/* Cups of one experiment share a handful of factors and recipes: those met lately are not read again. */
+enum { LATELY = 32 };
+
+struct objects {
+    struct object {
+        char *text;
+        json_t *object;         /* NULL: the text is none */
+    } lately[LATELY];
+    int next;
+};
+
+static json_t *object_or_null(sqlite3_stmt *row, int column, struct objects *objects)
 {
     const char *text = (const char *)sqlite3_column_text(row, column);
-    json_t *object = text ? json_loads(text, JSON_REJECT_DUPLICATES, NULL) : NULL;
+    struct object *object;
 
-    if (json_is_object(object))
-        return object;
-    json_decref(object);
-    return NULL;
+    if (!text)
+        return NULL;
+    for (int i = 0; i < LATELY && objects->lately[i].text; i++)
+        if (strcmp(objects->lately[i].text, text) == 0)
+            return json_incref(objects->lately[i].object);
+    object = &objects->lately[objects->next];
+    objects->next = (objects->next + 1) % LATELY;
+    free(object->text);
+    json_decref(object->object);
+    object->text = strdup(text);
+    object->object = json_loads(text, JSON_REJECT_DUPLICATES, NULL);
+    if (!json_is_object(object->object)) {
+        json_decref(object->object);
+        object->object = NULL;
+    }
+    return json_incref(object->object);
+}
+
+static void forget(struct objects *objects)
+{
+    for (int i = 0; i < LATELY; i++) {
+        free(objects->lately[i].text);
+        json_decref(objects->lately[i].object);
+    }
 }
 
 static double number_or_nan(sqlite3_stmt *row, int column)
@@ -63,49 +129,58 @@ static double number_or_nan(sqlite3_stmt *row, int column)
 }
 
 /* The messages are checked where they enter; a store may have been edited or damaged since. */
-static void take_measures(sqlite3_stmt *row, struct cup *cup)
+static void take_measures(sqlite3_stmt *row, const struct cups_filter *filter, struct cup *cup)
 {
-    measures_clear(&cup->measures);
-    cup->impossible = -1;
-    for (int i = 0; i < MEASURE_COUNT; i++) {
-        int column = COLUMNS_BEFORE + 2 * i, type = sqlite3_column_type(row, column);
-        double value = number_or_nan(row, column), uncertainty = number_or_nan(row, column + 1);
-        bool mass = i == MEASURE_DOSE_G || i == MEASURE_WATER_G || i == MEASURE_BEVERAGE_G;
+    int column = filter->measures ? OUTLINE : WHOLE;
 
-        if (type == SQLITE_NULL)
+    measures_clear(&cup->measures);
+    for (int i = 0; i < MEASURE_COUNT; i++) {
+        enum measure measure = (enum measure)i;
+        double uncertainty = NAN;
+        int at = column;
+
+        if (!reads(filter, i))
             continue;
-        if (isnan(value) || value < measure_least((enum measure)i) || value > measure_most((enum measure)i)
-            || (mass && !(value > 0))) {
-            cup->impossible = i;
+        column += filter->measures ? 1 : 2;
+        if (sqlite3_column_type(row, at) == SQLITE_NULL)
+            continue;
+        cup->measures.value[i] = store_believable(row, at, measure);
+        if (isnan(cup->measures.value[i])) {
+            cup->impossible |= 1U << i;
             continue;
         }
-        cup->measures.value[i] = value;
+        if (!filter->measures)
+            uncertainty = number_or_nan(row, at + 1);
         cup->measures.standard_uncertainty[i] = uncertainty >= 0 ? uncertainty : (double)NAN;
     }
     /* what was computed from an impossible number is not known either */
-    if (cup->impossible >= 0 && cup->impossible != MEASURE_DRIP_G && cup->impossible != MEASURE_SLURRY_C)
-        for (int i = MEASURE_EXTRACTION_PCT; i < MEASURE_COUNT; i++)
+    for (int i = 0; i < MEASURE_COUNT && cup->impossible; i++)
+        if (cup->impossible & cups_basis((enum measure)i))
             cup->measures.value[i] = cup->measures.standard_uncertainty[i] = NAN;
 }
 
-static int take_cup(sqlite3_stmt *row, struct cup *cup)
+static void take_cup(sqlite3_stmt *row, const struct cups_filter *filter, struct objects *factors,
+                     struct objects *recipes, struct cup *cup)
 {
     memset(cup, 0, sizeof *cup);
-    copy(cup->brew, sizeof cup->brew, row, 0);
-    copy(cup->bench, sizeof cup->bench, row, 1);
-    copy(cup->station, sizeof cup->station, row, 2);
-    copy(cup->began_utc, sizeof cup->began_utc, row, 3);
-    copy(cup->ended_utc, sizeof cup->ended_utc, row, 4);
-    cup->experiment = owned(row, 5);
-    cup->run = count_or_none(row, 6);
-    cup->replicate = count_or_none(row, 7);
-    cup->factors = object_or_null(row, 8);
-    cup->recipe = object_or_null(row, 9);
-    take_measures(row, cup);
-    cup->plan_kept = count_or_none(row, COLUMNS_BEFORE + 2 * MEASURE_COUNT);
-    cup->note = owned(row, COLUMNS_BEFORE + 2 * MEASURE_COUNT + 1);
-    cup->duration_s = number_or_nan(row, COLUMNS_BEFORE + 2 * MEASURE_COUNT + 2);
-    return 0;
+    copy(cup->brew, sizeof cup->brew, row, BREW);
+    copy(cup->bench, sizeof cup->bench, row, BENCH);
+    copy(cup->began_utc, sizeof cup->began_utc, row, BEGAN);
+    cup->replicate = count_or_none(row, REPLICATE);
+    cup->factors = object_or_null(row, FACTORS, factors);
+    cup->recipe = object_or_null(row, RECIPE, recipes);
+    cup->plan_kept = count_or_none(row, PLAN_KEPT);
+    cup->run = -1;
+    cup->duration_s = NAN;
+    if (!filter->measures) {
+        copy(cup->station, sizeof cup->station, row, STATION);
+        copy(cup->ended_utc, sizeof cup->ended_utc, row, ENDED);
+        cup->experiment = owned(row, EXPERIMENT);
+        cup->run = count_or_none(row, RUN);
+        cup->note = owned(row, NOTE);
+        cup->duration_s = number_or_nan(row, DURATION);
+    }
+    take_measures(row, filter, cup);
 }
 
 static void cup_free(struct cup *cup)
@@ -152,41 +227,76 @@ static void bind(sqlite3_stmt *statement, int place, const char *text)
         sqlite3_bind_text(statement, place, text, -1, SQLITE_STATIC);
 }
 
+static int prepare(sqlite3 *database, const struct cups_filter *filter, sqlite3_stmt **statement)
+{
+    char *text = statement_text(filter);
+    int code = text ? sqlite3_prepare_v2(database, text, -1, statement, NULL) : SQLITE_NOMEM;
+
+    sqlite3_free(text);
+    if (code != SQLITE_OK)
+        return code;
+    bind(*statement, 1, filter->experiment);
+    bind(*statement, 2, filter->brew);
+    bind(*statement, 3, filter->bench);
+    bind(*statement, 4, filter->since);
+    bind(*statement, 5, filter->until);
+    return SQLITE_OK;
+}
+
+char *cups_sql(sqlite3 *database, const struct cups_filter *filter)
+{
+    sqlite3_stmt *statement = NULL;
+    char *text = prepare(database, filter, &statement) == SQLITE_OK ? sqlite3_expanded_sql(statement) : NULL;
+
+    sqlite3_finalize(statement);
+    return text;
+}
+
+/* The next cup's place; NULL: no memory. */
+static struct cup *room_for_one(struct cups *cups, size_t *size)
+{
+    struct cup *more;
+
+    if (cups->count == *size) {
+        more = realloc(cups->cup, (*size ? 2 * *size : 64) * sizeof *more);
+        if (!more)
+            return NULL;
+        cups->cup = more;
+        *size = *size ? 2 * *size : 64;
+    }
+    return &cups->cup[cups->count];
+}
+
 int cups_load(sqlite3 *database, const struct cups_filter *filter, struct cups *out, struct why *why)
 {
-    char *text = statement_text();
+    struct objects factors = { .next = 0 }, recipes = { .next = 0 };
     sqlite3_stmt *statement = NULL;
     struct cups cups = { NULL, 0 };
     size_t size = 0;
-    int code = text ? sqlite3_prepare_v2(database, text, -1, &statement, NULL) : SQLITE_NOMEM, error = 0;
+    int code = prepare(database, filter, &statement), error = 0;
 
-    sqlite3_free(text);
-    if (code == SQLITE_OK) {
-        bind(statement, 1, filter->experiment);
-        bind(statement, 2, filter->brew);
-        bind(statement, 3, filter->bench);
-        bind(statement, 4, filter->since);
-        bind(statement, 5, filter->until);
-        while (!error && (code = sqlite3_step(statement)) == SQLITE_ROW) {
-            if (cups.count == size) {
-                struct cup *more = realloc(cups.cup, (size = size ? 2 * size : 64) * sizeof *more);
+    while (code == SQLITE_OK || code == SQLITE_ROW) {
+        struct cup *cup;
 
-                if (!more) {
-                    error = why_set(why, -ENOMEM, "not enough memory for the cups");
-                    break;
-                }
-                cups.cup = more;
-            }
-            take_cup(statement, &cups.cup[cups.count]);
-            if (wanted(&cups.cup[cups.count], filter))
-                cups.count++;
-            else
-                cup_free(&cups.cup[cups.count]);
+        code = sqlite3_step(statement);
+        if (code != SQLITE_ROW)
+            break;
+        cup = room_for_one(&cups, &size);
+        if (!cup) {
+            error = why_set(why, -ENOMEM, "not enough memory for the cups");
+            break;
         }
+        take_cup(statement, filter, &factors, &recipes, cup);
+        if (wanted(cup, filter))
+            cups.count++;
+        else
+            cup_free(cup);
     }
     if (!error && code != SQLITE_DONE)
         error = why_set(why, -EIO, "reading the store: %s", sqlite3_errmsg(database));
     sqlite3_finalize(statement);
+    forget(&factors);
+    forget(&recipes);
     if (error)
         cups_free(&cups);
     else

@@ -17,11 +17,11 @@ struct cup {
     char began_utc[UTC_SIZE], ended_utc[UTC_SIZE];      /* empty: not known */
     char *experiment, *note;                            /* NULL: none */
     int run, replicate;                                 /* -1: none */
-    json_t *factors, *recipe;                           /* NULL: none */
+    json_t *factors, *recipe;                           /* shared by the cups that have the same; NULL: none */
     struct measures measures;
     double duration_s;                                  /* from its beginning to its end; NAN: not known */
     int plan_kept;                                      /* 1, 0, -1 not said */
-    int impossible;                                     /* an enum measure whose value cannot be true; -1: none */
+    unsigned impossible;                                /* a bit for each enum measure whose value cannot be true */
 };
 
 struct cups {
@@ -29,16 +29,25 @@ struct cups {
     size_t count;
 };
 
-/* Which cups; NULL or empty: all. */
+/* Which cups; NULL or empty: all.  Of an experiment only those that have ended. */
 struct cups_filter {
     const char *experiment, *brew, *bench;
     const char *since, *until;                          /* "2026-11-25" or longer; until counts whole */
     const char *factor, *level;                         /* factor=level */
+    /* A bit for each measure that is read; uncertainties, station, end, run, note and duration then stay unknown.
+     * 0: a cup is read whole.  A hundred thousand cups take as long as their columns. */
+    unsigned measures;
 };
+
+/* The measures that this one is computed from, and itself. */
+unsigned cups_basis(enum measure measure);
 
 /* In the order of their beginning.  Returns 0 or a negative errno. */
 int cups_load(sqlite3 *database, const struct cups_filter *filter, struct cups *out, struct why *why);
 void cups_free(struct cups *cups);
+
+/* The SELECT that cups_load runs, as text for sqlite3; free with sqlite3_free.  NULL: no memory, or no such table. */
+char *cups_sql(sqlite3 *database, const struct cups_filter *filter);
 
 /* A factor's level of a cup in words ("75", "swirl"); false when the cup has none. */
 bool cup_level(const struct cup *cup, const char *factor, char out[WORDS_SIZE]);

@@ -42,13 +42,48 @@ static void load_title(sqlite3 *database, const char *name, char *out, size_t si
     sqlite3_finalize(statement);
 }
 
-int experiment_load(const struct request *request, const char *name, struct cups *cups, struct findings *findings,
-                    struct why *why)
+/* The measures that a report about this experiment asks for: the one judged, those varied, and what a change of
+ * ratio is seen by. */
+static int find_measures(sqlite3 *database, const char *name, enum measure judged, unsigned *out, struct why *why)
+{
+    static const char sql[] = "SELECT DISTINCT b.factors FROM brew b JOIN experiment e USING (experiment_id)"
+                              " WHERE e.name = ?1";
+    unsigned measures = cups_basis(judged);
+    sqlite3_stmt *statement = NULL;
+    int code = sqlite3_prepare_v2(database, sql, -1, &statement, NULL);
+
+    if (code == SQLITE_OK)
+        sqlite3_bind_text(statement, 1, name, -1, SQLITE_STATIC);
+    while (code == SQLITE_OK && sqlite3_step(statement) == SQLITE_ROW) {
+        const char *text = (const char *)sqlite3_column_text(statement, 0), *factor;
+        json_t *factors = text ? json_loads(text, JSON_REJECT_DUPLICATES, NULL) : NULL, *level;
+
+        json_object_foreach(factors, factor, level) {
+            int measure = measure_find(factor);
+
+            if (measure >= 0)
+                measures |= 1U << measure;
+            if (measure == MEASURE_DOSE_G || measure == MEASURE_WATER_G)
+                measures |= cups_basis(MEASURE_EXTRACTION_PCT) | cups_basis(MEASURE_EXTRACTION_TOTAL_PCT)
+                            | cups_basis(MEASURE_RETAINED_G_PER_G);
+        }
+        json_decref(factors);
+    }
+    if (sqlite3_finalize(statement) != SQLITE_OK)
+        return why_set(why, -EIO, "reading the store: %s", sqlite3_errmsg(database));
+    *out = measures;
+    return 0;
+}
+
+int experiment_load(const struct request *request, const char *name, bool whole, struct cups *cups,
+                    struct findings *findings, struct why *why)
 {
     sqlite3 *database = store_database(request->store);
     struct cups_filter filter = { .experiment = name };
-    int error = cups_load(database, &filter, cups, why);
+    int error = whole ? 0 : find_measures(database, name, request->options.measure, &filter.measures, why);
 
+    if (!error)
+        error = cups_load(database, &filter, cups, why);
     if (error)
         return error;
     if (!cups->count)
@@ -134,15 +169,41 @@ int json_out(json_t *value)
     return EXIT_DONE;
 }
 
+/* The SELECT behind the report, for whoever wants to see for himself. */
+static int sql_out(const struct request *request)
+{
+    sqlite3 *database = store_database(request->store);
+    struct cups_filter filter = { .experiment = request->name };
+    struct why why;
+    char *text;
+
+    if (find_measures(database, request->name, request->options.measure, &filter.measures, &why) < 0) {
+        program_say("%s", why.text);
+        return EXIT_FAILED;
+    }
+    text = cups_sql(database, &filter);
+    if (text)
+        printf("%s;\n", text);
+    else
+        program_say("reading the store: %s", sqlite3_errmsg(database));
+    sqlite3_free(text);
+    return text ? EXIT_DONE : EXIT_FAILED;
+}
+
 int report_experiment(const struct request *request)
 {
+    bool whole = request->json || request->csv || request->html || request->svg;
     struct document document = { NULL, 0, false };
     struct findings *findings = malloc(sizeof *findings);
     struct cups cups;
     struct why why = { "not enough memory" };
     int status;
 
-    if (!findings || experiment_load(request, request->name, &cups, findings, &why) < 0) {
+    if (request->sql) {
+        free(findings);
+        return sql_out(request);
+    }
+    if (!findings || experiment_load(request, request->name, whole, &cups, findings, &why) < 0) {
         program_say("%s", why.text);
         free(findings);
         return EXIT_FAILED;

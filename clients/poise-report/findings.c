@@ -45,30 +45,70 @@ static int add_level(struct factor *factor, const struct cup *cup, struct why *w
     return 0;
 }
 
-static int find_factors(struct findings *out, struct why *why)
+/* Cups share their factors; those met lately need no second look. */
+enum { LATELY = 32 };
+
+struct lately {
+    const json_t *factors[LATELY];
+    int level[LATELY][FACTORS];
+    int next;
+};
+
+static int met(const struct lately *lately, const struct cup *cup)
+{
+    for (int i = 0; i < LATELY; i++)
+        if (lately->factors[i] == cup->factors && cup->factors)
+            return i;
+    return -1;
+}
+
+static int remember(struct lately *lately, const struct cup *cup)
+{
+    int place = lately->next;
+
+    lately->factors[place] = cup->factors;
+    lately->next = (place + 1) % LATELY;
+    return place;
+}
+
+static int add_factors(struct findings *out, const struct cup *cup, struct why *why)
 {
     const char *name;
     json_t *value;
+
+    json_object_foreach(cup->factors, name, value) {
+        bool known = false;
+
+        for (int f = 0; f < out->factor_count; f++)
+            known = known || strcmp(out->factor[f].name, name) == 0;
+        if (known)
+            continue;
+        if (out->factor_count == FACTORS)
+            return why_set(why, -E2BIG, "its cups differ in more than %d factors: no comparison fits", FACTORS);
+        snprintf(out->factor[out->factor_count].name, WORDS_SIZE, "%s", name);
+        out->factor[out->factor_count++].numeric = true;
+    }
+    return 0;
+}
+
+static int find_factors(struct findings *out, struct why *why)
+{
+    struct lately lately = { .next = 0 };
     int error = 0;
 
-    for (size_t i = 0; i < out->cups->count; i++)
-        json_object_foreach(out->cups->cup[i].factors, name, value) {
-            bool known = false;
+    for (size_t i = 0; i < out->cups->count && !error; i++) {
+        const struct cup *cup = &out->cups->cup[i];
 
-            for (int f = 0; f < out->factor_count; f++)
-                known = known || strcmp(out->factor[f].name, name) == 0;
-            if (known)
-                continue;
-            if (out->factor_count == FACTORS)
-                return why_set(why, -E2BIG, "its cups differ in more than %d factors: no comparison fits", FACTORS);
-            snprintf(out->factor[out->factor_count].name, WORDS_SIZE, "%s", name);
-            out->factor[out->factor_count++].numeric = true;
-        }
+        if (met(&lately, cup) >= 0)
+            continue;
+        remember(&lately, cup);
+        error = add_factors(out, cup, why);
+        for (int f = 0; f < out->factor_count && !error; f++)
+            error = add_level(&out->factor[f], cup, why);
+    }
     for (int f = 0; f < out->factor_count && !error; f++) {
         struct factor *factor = &out->factor[f];
 
-        for (size_t i = 0; i < out->cups->count && !error; i++)
-            error = add_level(factor, &out->cups->cup[i], why);
         if (!factor->numeric)
             for (int i = 0; i < factor->level_count; i++)
                 factor->level[i].number = NAN;
@@ -81,6 +121,22 @@ static int find_factors(struct findings *out, struct why *why)
             out->factor_count--;
         }
     return error;
+}
+
+/* The cup's level of every factor, -1 for none. */
+static const int *levels_of(const struct findings *findings, struct lately *lately, const struct cup *cup)
+{
+    char label[WORDS_SIZE];
+    int place = met(lately, cup);
+
+    if (place >= 0)
+        return lately->level[place];
+    place = remember(lately, cup);
+    memset(lately->level[place], 0, sizeof lately->level[place]);
+    for (int f = 0; f < findings->factor_count; f++)
+        lately->level[place][f] = cup_level(cup, findings->factor[f].name, label)
+                                      ? find_level(&findings->factor[f], label) : -1;
+    return lately->level[place];
 }
 
 int findings_numeric_factor(const struct findings *findings)
@@ -107,20 +163,20 @@ int findings_other_factor(const struct findings *findings)
 enum { MANY_CUPS = 500 };
 
 /* What was done counts, not what was planned: the measured value where the factor is one of the measures. */
-static double x_of(const struct findings *findings, const struct cup *cup, int factor, int level)
+static double x_of(const struct findings *findings, const struct cup *cup, int measure, int factor, int level)
 {
-    int measure = factor >= 0 ? measure_find(findings->factor[factor].name) : -1;
+    double done = measure >= 0 ? cup->measures.value[measure] : (double)NAN;
 
-    if (measure >= 0 && !isnan(cup->measures.value[measure]) && findings->cups->count > MANY_CUPS)
-        return round(cup->measures.value[measure] * 10) / 10;
-    if (measure >= 0 && !isnan(cup->measures.value[measure]))
-        return cup->measures.value[measure];
+    if (!isnan(done))
+        return findings->cups->count > MANY_CUPS ? round(done * 10) / 10 : done;
     return factor >= 0 ? findings->factor[factor].level[level].number : (double)NAN;
 }
 
 static int find_points(struct findings *out, struct why *why)
 {
     int numeric = findings_numeric_factor(out);
+    int measure = numeric >= 0 ? measure_find(out->factor[numeric].name) : -1;
+    struct lately lately = { .next = 0 };
 
     out->point = malloc((out->cups->count ? out->cups->count : 1) * sizeof *out->point);
     if (!out->point)
@@ -128,19 +184,16 @@ static int find_points(struct findings *out, struct why *why)
     for (size_t i = 0; i < out->cups->count; i++) {
         const struct cup *cup = &out->cups->cup[i];
         struct point *point = &out->point[out->point_count];
-        char label[WORDS_SIZE];
         bool whole = true;
 
-        memset(point, 0, sizeof *point);
-        for (int f = 0; f < out->factor_count; f++) {
-            point->level[f] = cup_level(cup, out->factor[f].name, label) ? find_level(&out->factor[f], label) : -1;
+        memcpy(point->level, levels_of(out, &lately, cup), sizeof point->level);
+        for (int f = 0; f < out->factor_count; f++)
             whole = whole && point->level[f] >= 0;
-        }
         if (!whole)
             continue;
         point->cup = cup;
         point->y = cup->measures.value[out->options->measure];
-        point->x = x_of(out, cup, numeric, numeric >= 0 ? point->level[numeric] : 0);
+        point->x = x_of(out, cup, measure, numeric, numeric >= 0 ? point->level[numeric] : 0);
         if (isnan(point->y))
             out->without_value++;
         else if (cup->plan_kept == 0 && !out->options->all)
@@ -184,6 +237,8 @@ size_t findings_values(const struct findings *findings, int place, double *value
 
 static int find_levels(struct findings *out, double *values, struct why *why)
 {
+    struct lately lately = { .next = 0 };
+
     for (size_t i = 0; i < out->point_count; i++)
         if (place_of(out, out->point[i].level) < 0)
             return why_set(why, -E2BIG, "more than %d combinations of levels: an experiment compares fewer", LEVELS);
@@ -192,13 +247,11 @@ static int find_levels(struct findings *out, double *values, struct why *why)
         out->level[i].level_of = level_of((struct sample){ values, findings_values(out, i, values) });
     for (size_t i = 0; i < out->cups->count; i++) {
         const struct cup *cup = &out->cups->cup[i];
-        char label[WORDS_SIZE];
-        int level[FACTORS] = { 0, 0 };
+        const int *level;
 
         if (cup->plan_kept != 0 || isnan(cup->measures.value[out->options->measure]))
             continue;
-        for (int f = 0; f < out->factor_count; f++)
-            level[f] = cup_level(cup, out->factor[f].name, label) ? find_level(&out->factor[f], label) : -1;
+        level = levels_of(out, &lately, cup);
         for (int j = 0; j < out->level_count; j++)
             if (out->level[j].level[0] == level[0] && out->level[j].level[1] == level[1])
                 out->level[j].left_out++;
@@ -285,44 +338,46 @@ static void find_anova(struct findings *out, double *values, int *a, int *b, int
 }
 
 /* Two levels: Welch.  More: Tukey by the residual spread.  One cup per level: by the bench's own spread. */
-static void compare_pair(const struct findings *out, double *values, int first, int second, struct pair_finding *pair,
-                         bool *done)
+static bool compare_pair(const struct findings *out, double *values, double quantile, struct pair_finding *pair)
 {
-    const struct level *a = &out->level[first].level_of, *b = &out->level[second].level_of;
-    double confidence = out->options->confidence;
-    int error = -ENODATA;
+    const struct level *a = &out->level[pair->first].level_of, *b = &out->level[pair->second].level_of;
+    double confidence = out->options->confidence, spread = out->has_anova ? out->anova.spread : out->spread;
+    double df = out->has_anova ? (double)out->anova.df : out->spread_df;
+    size_t levels = (size_t)out->level_count;
 
-    pair->first = first;
-    pair->second = second;
-    if (out->level_count == 2 && a->n > 1 && b->n > 1) {
-        size_t n = findings_values(out, first, values), m = findings_values(out, second, values + n);
+    if (levels == 2 && a->n > 1 && b->n > 1) {
+        size_t n = findings_values(out, pair->first, values), m = findings_values(out, pair->second, values + n);
 
-        error = compare_welch((struct sample){ values, n }, (struct sample){ values + n, m }, confidence, &pair->difference);
-    } else if (out->has_anova) {
-        error = compare_tukey(a, b, (size_t)out->level_count, out->anova.spread, (double)out->anova.df, confidence,
-                              &pair->difference);
-    } else if (out->spread_source != SPREAD_NONE) {
-        error = out->level_count == 2
-            ? compare_with_spread(a, b, out->spread, out->spread_df, confidence, &pair->difference)
-            : compare_tukey(a, b, (size_t)out->level_count, out->spread, out->spread_df, confidence, &pair->difference);
+        return compare_welch((struct sample){ values, n }, (struct sample){ values + n, m }, confidence,
+                             &pair->difference) == 0;
     }
-    *done = error == 0;
+    if (!out->has_anova && out->spread_source == SPREAD_NONE)
+        return false;
+    if (levels == 2)
+        return compare_with_spread(a, b, spread, df, confidence, &pair->difference) == 0;
+    return compare_tukey(a, b, levels, spread, df, quantile, &pair->difference) == 0;
 }
 
 static void find_pairs(struct findings *out, double *values)
 {
+    double df = out->has_anova ? (double)out->anova.df : out->spread_df, quantile = NAN;
+
+    if (out->level_count > 2)
+        quantile = studentized_range_quantile(out->options->confidence, (size_t)out->level_count, df);
     for (int second = 0; second < out->level_count; second++)
         for (int first = second + 1; first < out->level_count; first++) {
-            bool done;
+            struct pair_finding *pair = &out->pair[out->pair_count];
 
-            compare_pair(out, values, first, second, &out->pair[out->pair_count], &done);
-            out->pair_count += done;
+            pair->first = first;
+            pair->second = second;
+            out->pair_count += compare_pair(out, values, quantile, pair);
         }
     if (out->level_count == 2 && !isnan(out->options->margin) && out->pair_count) {
         size_t n = findings_values(out, 1, values), m = findings_values(out, 0, values + n);
 
         out->has_equivalence = compare_equivalent((struct sample){ values, n }, (struct sample){ values + n, m },
-                                                  out->options->margin, 1 - out->options->confidence, &out->equivalence) == 0;
+                                                  out->options->margin, 1 - out->options->confidence,
+                                                  &out->equivalence) == 0;
     }
 }
 

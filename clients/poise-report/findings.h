@@ -123,8 +123,10 @@ void findings_free(struct findings *findings);
 /* "75 s", "swirl", "coarse, 45 s". */
 void findings_level_words(const struct findings *findings, int place, char out[2 * WORDS_SIZE]);
 
-/* The points of a curve as kinetics wants them: arrays of the caller, point_count long. */
-struct kinetics_data findings_curve_data(const struct findings *findings, int curve, double *t, double *e);
+/* The points of a curve as kinetics wants them, cups of one time put together, in `room` of the caller: CURVE_ROOM
+ * numbers for each point. */
+enum { CURVE_ROOM = 5 };
+struct kinetics_data findings_curve_data(const struct findings *findings, int curve, double *room);
 
 /* The place among `factor` of the one that is a time or a number, of the other; -1: none. */
 int findings_numeric_factor(const struct findings *findings);

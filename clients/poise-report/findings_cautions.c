@@ -44,19 +44,24 @@ int findings_bench_spread(sqlite3 *database, struct findings *out, struct why *w
     return code == SQLITE_ROW ? 0 : why_set(why, -EIO, "reading the store: %s", sqlite3_errmsg(database));
 }
 
+/* Only of what the judgement rests on: another measure may be what it likes. */
 static void caution_impossible(struct findings *out)
 {
-    int count = 0;
+    unsigned basis = cups_basis(out->options->measure), wrong = 0;
+    int count = 0, measure = 0;
     const struct cup *first = NULL;
 
     for (size_t i = 0; i < out->cups->count; i++)
-        if (out->cups->cup[i].impossible >= 0) {
+        if (out->cups->cup[i].impossible & basis) {
             first = first ? first : &out->cups->cup[i];
             count++;
         }
-    if (count)
-        findings_caution(out, "%d cup%s with a number that cannot be true (%s of %s first): not counted.", count,
-                         count == 1 ? "" : "s", measure_name((enum measure)first->impossible), first->brew);
+    if (!first)
+        return;
+    for (wrong = first->impossible & basis; !(wrong >> measure & 1); measure++)
+        ;
+    findings_caution(out, "%d cup%s with a number that cannot be true (%s of %s first): not counted.", count,
+                     count == 1 ? "" : "s", measure_name((enum measure)measure), first->brew);
 }
 
 static bool several(const struct findings *out, size_t offset)

@@ -8,9 +8,10 @@
 /* Any fixed number: the same cups give the same p every time. */
 static const unsigned long BREAK_SEED = 20261125;
 
-struct kinetics_data findings_curve_data(const struct findings *findings, int curve, double *t, double *e)
+struct kinetics_data findings_curve_data(const struct findings *findings, int curve, double *room)
 {
-    struct kinetics_data data = { t, e, 0 };
+    double *t = room, *e = room + findings->point_count;
+    struct kinetics_data data = { t, e, 0, NULL, 0 };
     int other = findings_other_factor(findings), wanted = findings->curve[curve].level;
 
     for (size_t i = 0; i < findings->point_count; i++) {
@@ -21,14 +22,16 @@ struct kinetics_data findings_curve_data(const struct findings *findings, int cu
         t[data.n] = point->x;
         e[data.n++] = point->y;
     }
+    /* without memory for it the cups stay apart: the same answers, later */
+    kinetics_gather(&data, room + 2 * findings->point_count, &data);
     return data;
 }
 
-static void find_curve(struct findings *out, int place, double *t, double *e)
+static void find_curve(struct findings *out, int place, double *room)
 {
     struct curve_finding *curve = &out->curve[place];
     const struct report_options *options = out->options;
-    struct kinetics_data data = findings_curve_data(out, place, t, e);
+    struct kinetics_data data = findings_curve_data(out, place, room);
     struct kinetics_question plateau = { QUANTITY_OF_PLATEAU, 0, 0, 0 }, rate = { QUANTITY_OF_RATE, 0, 0, 0 };
     const struct kinetics_question questions[ANSWERS] = {
         { QUANTITY_OF_SHARE, options->share, 0, 0 },
@@ -38,7 +41,8 @@ static void find_curve(struct findings *out, int place, double *t, double *e)
     struct interval none = { NAN, NAN };
     struct why why = { "" };
 
-    curve->n = data.n;
+    for (size_t i = 0; i < data.n; i++)
+        curve->n += data.weight ? (size_t)data.weight[i] : 1;
     curve->fitted = kinetics_choose(&data, &curve->fit, &curve->other, &why) == 0;
     if (!curve->fitted) {
         snprintf(curve->why_not, sizeof curve->why_not, "%.199s", why.text);
@@ -58,20 +62,19 @@ static void find_curve(struct findings *out, int place, double *t, double *e)
 
 int findings_find_curves(struct findings *out, struct why *why)
 {
-    double *t = malloc(out->point_count * sizeof *t), *e = malloc(out->point_count * sizeof *e);
+    double *room = malloc(CURVE_ROOM * out->point_count * sizeof *room);
     int other = findings_other_factor(out), error = 0;
 
-    if (t && e) {
+    if (room) {
         out->curve_count = other >= 0 ? out->factor[other].level_count : 1;
         for (int i = 0; i < out->curve_count; i++) {
             out->curve[i].level = other >= 0 ? i : -1;
-            find_curve(out, i, t, e);
+            find_curve(out, i, room);
         }
     } else {
         error = why_set(why, -ENOMEM, "not enough memory");
     }
-    free(t);
-    free(e);
+    free(room);
     return error;
 }
 

@@ -32,6 +32,7 @@ static void usage(FILE *out)
           "      --cups N            next: how many more cups (default: 1)\n"
           "      --plan FILE         next: write the plan for them\n"
           "      --json, --csv       for machines\n"
+          "      --sql               the SELECT that reads an experiment's cups, for sqlite3\n"
           "      --html FILE         one page with pictures, for reading and printing\n"
           "      --svg FOLDER        pictures drawn by gnuplot, their scripts beside them\n"
           "  -h, --help, -V, --version\n", out);
@@ -39,7 +40,7 @@ static void usage(FILE *out)
 
 enum { OPTION_MARGIN = 256, OPTION_CONFIDENCE, OPTION_SHARE, OPTION_STEP, OPTION_LEAST, OPTION_DOUBLING, OPTION_ALL,
        OPTION_BENCH, OPTION_SINCE, OPTION_UNTIL, OPTION_FACTOR, OPTION_CUPS, OPTION_PLAN, OPTION_JSON, OPTION_CSV,
-       OPTION_HTML, OPTION_SVG };
+       OPTION_HTML, OPTION_SVG, OPTION_SQL };
 
 static const struct option options[] = {
     { "store", required_argument, NULL, 's' }, { "measure", required_argument, NULL, 'm' },
@@ -50,7 +51,7 @@ static const struct option options[] = {
     { "since", required_argument, NULL, OPTION_SINCE }, { "until", required_argument, NULL, OPTION_UNTIL },
     { "factor", required_argument, NULL, OPTION_FACTOR }, { "cups", required_argument, NULL, OPTION_CUPS },
     { "plan", required_argument, NULL, OPTION_PLAN }, { "json", no_argument, NULL, OPTION_JSON },
-    { "csv", no_argument, NULL, OPTION_CSV }, { "html", required_argument, NULL, OPTION_HTML },
+    { "csv", no_argument, NULL, OPTION_CSV }, { "sql", no_argument, NULL, OPTION_SQL }, { "html", required_argument, NULL, OPTION_HTML },
     { "svg", required_argument, NULL, OPTION_SVG }, { "help", no_argument, NULL, 'h' },
     { "version", no_argument, NULL, 'V' }, { NULL, 0, NULL, 0 },
 };
@@ -114,6 +115,7 @@ static int take_option(int option, struct request *out, const char **store)
     case OPTION_PLAN: out->plan = optarg; break;
     case OPTION_JSON: out->json = true; break;
     case OPTION_CSV: out->csv = true; break;
+    case OPTION_SQL: out->sql = true; break;
     case OPTION_HTML: out->html = optarg; break;
     case OPTION_SVG: out->svg = optarg; break;
     case 'h': usage(stdout); return EXIT_DONE;

@@ -94,16 +94,13 @@ static int advise_time(const struct findings *findings, int cups, struct advice 
     int place = widest_curve(findings), numeric = findings_numeric_factor(findings);
     const struct curve_finding *curve = &findings->curve[place];
     const struct factor *factor = &findings->factor[numeric];
-    double *t = malloc(findings->point_count * sizeof *t), *e = malloc(findings->point_count * sizeof *e);
+    double *room = malloc(CURVE_ROOM * findings->point_count * sizeof *room);
     double longest = factor->level[factor->level_count - 1].number, best;
     struct kinetics_data data;
 
-    if (!t || !e) {
-        free(t);
-        free(e);
+    if (!room)
         return why_set(why, -ENOMEM, "not enough memory");
-    }
-    data = findings_curve_data(findings, place, t, e);
+    data = findings_curve_data(findings, place, room);
     advice->unit = "s";
     advice->width = INFINITY;
     snprintf(advice->about, sizeof advice->about, "when %.0f %% of the plateau is reached", 100 * findings->options->share);
@@ -124,8 +121,7 @@ static int advise_time(const struct findings *findings, int cups, struct advice 
                          grown * kinetics_shrinks(&data, &curve->fit, &curve->answer[0].question, factor->level[i].number,
                                                   (size_t)cups), advice);
     }
-    free(t);
-    free(e);
+    free(room);
     return 0;
 }
 
@@ -382,7 +378,7 @@ int report_next(const struct request *request)
     struct why why = { "not enough memory" };
     int status = EXIT_FAILED;
 
-    if (!findings || !advice || experiment_load(request, request->name, &cups, findings, &why) < 0) {
+    if (!findings || !advice || experiment_load(request, request->name, false, &cups, findings, &why) < 0) {
         program_say("%s", why.text);
         free(findings);
         free(advice);

@@ -11,7 +11,7 @@ struct request {
     struct report_options options;
     struct cups_filter filter;      /* for brews */
     const char *name;               /* the experiment or the brew; NULL: none given */
-    bool json, csv;
+    bool json, csv, sql;
     const char *html, *svg;         /* a file; a folder; NULL: not asked */
     const char *plan;               /* next: where to write the plan; NULL: not */
     int cups;                       /* next: how many more are thought of */
@@ -25,9 +25,10 @@ int report_experiments(const struct request *request);
 int report_next(const struct request *request);
 int report_verdicts(const struct request *request);
 
-/* Loads an experiment's cups and makes its findings, or says why not.  Free both on success. */
-int experiment_load(const struct request *request, const char *name, struct cups *cups, struct findings *findings,
-                    struct why *why);
+/* Loads an experiment's cups and makes its findings, or says why not.  `whole`: cups with all
+ * their columns, not only what words about them need.  Free both on success. */
+int experiment_load(const struct request *request, const char *name, bool whole, struct cups *cups,
+                    struct findings *findings, struct why *why);
 
 /* Writes the document in the form asked for: HTML to its file, pictures to their folder, text to standard
  * output otherwise. */

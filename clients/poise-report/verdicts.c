@@ -264,13 +264,13 @@ static int judge_experiment(struct verdicts *verdicts, const char *name, struct 
     struct request request = *verdicts->request;
     struct findings *findings = malloc(sizeof *findings);
     struct cups cups;
-    int error = findings ? experiment_load(&request, name, &cups, findings, why) : why_set(why, -ENOMEM, "not enough memory");
+    int error = findings ? experiment_load(&request, name, true, &cups, findings, why) : why_set(why, -ENOMEM, "not enough memory");
 
     if (!error && varies_ratio(findings) && request.options.measure == MEASURE_EXTRACTION_PCT) {
         findings_free(findings);
         cups_free(&cups);
         request.options.measure = MEASURE_EXTRACTION_TOTAL_PCT;
-        error = experiment_load(&request, name, &cups, findings, why);
+        error = experiment_load(&request, name, true, &cups, findings, why);
     }
     if (error) {
         free(findings);

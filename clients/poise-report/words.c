@@ -103,8 +103,8 @@ static void headline_trend(const struct findings *findings, char out[SENTENCE_SI
         snprintf(out, SENTENCE_SIZE, "From %s %g to %g no change of %s is shown (%s).", call_of(factor), low, high,
                  call_of(measure), interval);
     else
-        snprintf(out, SENTENCE_SIZE, "From %s %g to %g %s, %s %s by %.2f %s (%s).", call_of(factor), low, high, unit_of(factor),
-                 call_of(measure), change > 0 ? "rises" : "falls", fabs(change), words_step(measure), interval);
+        snprintf(out, SENTENCE_SIZE, "From %s %g to %g%s%s, %s %s by %.2f %s (%s).", call_of(factor), low, high,
+                 *unit_of(factor) ? " " : "", unit_of(factor), call_of(measure), change > 0 ? "rises" : "falls", fabs(change), words_step(measure), interval);
 }
 
 static void headline_two_levels(const struct findings *findings, char out[SENTENCE_SIZE])

@@ -31,11 +31,12 @@ static void add_points(const struct findings *findings, struct chart_series *ser
 static void add_curve(const struct findings *findings, int place, struct chart_series *series, double from, double to)
 {
     const struct curve_finding *curve = &findings->curve[place];
-    double *t = malloc(findings->point_count * sizeof *t), *e = malloc(findings->point_count * sizeof *e);
-    double reach = curve->fit.df ? gsl_cdf_tdist_Pinv((1 + findings->options->confidence) / 2, (double)curve->fit.df) : (double)NAN;
+    double *room = malloc(CURVE_ROOM * findings->point_count * sizeof *room);
+    double reach = curve->fit.df ? gsl_cdf_tdist_Pinv((1 + findings->options->confidence) / 2, (double)curve->fit.df)
+                                 : (double)NAN;
 
-    if (t && e && curve->fitted) {
-        struct kinetics_data data = findings_curve_data(findings, place, t, e);
+    if (room && curve->fitted) {
+        struct kinetics_data data = findings_curve_data(findings, place, room);
 
         for (int i = 0; i < CURVE_POINTS; i++) {
             double at = from + (to - from) * i / (CURVE_POINTS - 1), value = kinetics_at(&curve->fit, at);
@@ -44,8 +45,7 @@ static void add_curve(const struct findings *findings, int place, struct chart_s
             chart_curve(series, at, value, value - half, value + half);
         }
     }
-    free(t);
-    free(e);
+    free(room);
 }
 
 static void range_of_x(const struct findings *findings, double *low, double *high)

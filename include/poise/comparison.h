@@ -100,9 +100,10 @@ struct anova {
 int compare_anova(const struct anova_data *data, struct anova *out, struct why *why);
 
 /* Tukey's honestly significant difference of two of `levels` levels, by the residual spread: interval
- * and p hold for all pairs together. */
+ * and p hold for all pairs together.  `quantile` is studentized_range_quantile(confidence, levels, df): it takes
+ * time and is the same for all pairs. */
 int compare_tukey(const struct level *a, const struct level *b, size_t levels, double spread, double df,
-                  double confidence, struct difference *out);
+                  double quantile, struct difference *out);
 
 /* Studentized range: P(Q > q) for k means and df (INFINITY: known spread), and its inverse, to some
  * nine digits.  NAN for k < 2, df < 1. */

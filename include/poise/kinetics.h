@@ -19,11 +19,19 @@
 #include "poise/interval.h"
 #include "poise/why.h"
 
-/* The cups: t[i] seconds gave e[i].  Several cups at one time are welcome. */
+/* The cups: t[i] seconds gave e[i].  Several cups at one time are welcome.  They may be put together: then e[i]
+ * is the mean of weight[i] cups and `within` the sum of the squares by which they miss their means.  The sum of
+ * squares of any curve splits so, and with it every answer below is the same. */
 struct kinetics_data {
     const double *t, *e;
     size_t n;
+    const double *weight;       /* NULL: one cup each */
+    double within;
 };
+
+/* Puts cups of one time together, in the order of time, into `room`, which has place for 3 n numbers and must
+ * outlive `out`.  Returns 0 or -ENOMEM. */
+int kinetics_gather(const struct kinetics_data *data, double *room, struct kinetics_data *out);
 
 enum { KINETICS_PLATEAU, KINETICS_RATE, KINETICS_QUICK, KINETICS_PARAMETERS };
 

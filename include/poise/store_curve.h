@@ -32,4 +32,8 @@ void store_curve_free(struct store_curve *curve);
  * (kinetics_identified at 95 %); or as kinetics_fit. */
 int store_curve_fit(const struct store_curve *curve, struct kinetics_fit *out, struct why *why);
 
+/* A measure in a row of brew_summary; NAN where it is not known or cannot be true of a brew: a store may have been
+ * edited or damaged since its messages were checked. */
+double store_believable(sqlite3_stmt *row, int column, enum measure measure);
+
 #endif

@@ -191,7 +191,8 @@ static void check_tukey(const struct random_case *it, const double **answer)
         for (int high = low + 1; high < 3; high++, *answer += 4) {
             struct difference difference;
 
-            assert_int_equal(compare_tukey(&levels[high], &levels[low], 3, anova.spread, (double)anova.df, 0.95, &difference), 0);
+            assert_int_equal(compare_tukey(&levels[high], &levels[low], 3, anova.spread, (double)anova.df,
+                                           studentized_range_quantile(0.95, 3, (double)anova.df), &difference), 0);
             assert_close(difference.difference, (*answer)[0], 1e-8);
             assert_close(difference.interval.low, (*answer)[1], 1e-6);
             assert_close(difference.interval.high, (*answer)[2], 1e-6);

@@ -52,7 +52,7 @@ static void nist_values_come_back_from_both_starts_and_from_none(void **state)
     (void)state;
     for (size_t i = 0; i < sizeof certified / sizeof *certified; i++) {
         const struct certified *set = &certified[i];
-        struct kinetics_data data = { set->x, set->y, set->n };
+        struct kinetics_data data = { set->x, set->y, set->n, NULL, 0 };
 
         for (int start = 0; start < 3; start++) {
             struct kinetics_fit fit;
@@ -102,7 +102,7 @@ static void diminishing_returns_follow_their_definitions(void **state)
 static void bad_numbers_and_too_few_times_are_refused(void **state)
 {
     double t[] = { 30, 60, 60, 30 }, e[] = { 10, 15, 15.5, 9.8 };
-    struct kinetics_data data = { t, e, 4 };
+    struct kinetics_data data = { t, e, 4, NULL, 0 };
     struct kinetics_fit fit = { .n = 77 };
     struct why why = { "" };
 
@@ -144,7 +144,7 @@ static void a_quick_part_is_found_only_where_it_is(void **state)
 {
     gsl_rng *random = gsl_rng_alloc(gsl_rng_mt19937);
     double t[24], e[24];
-    struct kinetics_data data = { t, e, 0 };
+    struct kinetics_data data = { t, e, 0, NULL, 0 };
     struct kinetics_fit fit;
     struct why why;
     int taken = 0, found = 0;
@@ -168,7 +168,7 @@ static void a_quick_part_is_found_only_where_it_is(void **state)
 static void the_runs_test_counts_arrangements(void **state)
 {
     double t[8] = { 1, 2, 3, 4, 5, 6, 7, 8 }, e[8];
-    struct kinetics_data data = { t, e, 8 };
+    struct kinetics_data data = { t, e, 8, NULL, 0 };
     struct kinetics_fit flat = { .value = { 10, 1000, 0 } };
     int at_most[9] = { 0 }, all = 0;
 
@@ -200,7 +200,7 @@ static void the_runs_test_counts_arrangements(void **state)
 static void a_straight_line_has_no_plateau(void **state)
 {
     double t[] = { 5, 5, 10, 10, 15, 15, 20, 20 }, e[] = { 1.02, 0.98, 2.05, 1.96, 2.97, 3.04, 4.02, 3.95 };
-    struct kinetics_data data = { t, e, 8 };
+    struct kinetics_data data = { t, e, 8, NULL, 0 };
     struct kinetics_question plateau = { QUANTITY_OF_PLATEAU, 0, 0, 0 }, share = { QUANTITY_OF_SHARE, 0.9, 0, 0 };
     struct kinetics_fit fit;
     struct interval interval;
@@ -266,7 +266,7 @@ static void intervals_and_designs_agree_with_scipy(void **state)
     gsl_rng_free(random);
     ask_scipy(text, answers, expected);
     for (int i = 0; i < ASKED; i++) {
-        struct kinetics_data data = { t[i], e[i], n[i] };
+        struct kinetics_data data = { t[i], e[i], n[i], NULL, 0 };
         struct kinetics_fit fit;
         struct interval interval;
         struct why why;
@@ -296,7 +296,7 @@ static void intervals_hold_the_truth_as_often_as_they_say(void **state)
     struct kinetics_fit truth = { .value = { 22, 0.02, 0 } };
     gsl_rng *random = gsl_rng_alloc(gsl_rng_mt19937);
     double t[24], e[24];
-    struct kinetics_data data = { t, e, 0 };
+    struct kinetics_data data = { t, e, 0, NULL, 0 };
     int held[COUNT] = { 0 };
 
     (void)state;
@@ -324,7 +324,7 @@ static void intervals_hold_the_truth_as_often_as_they_say(void **state)
 static void the_next_cup_is_the_one_that_shrinks_most(void **state)
 {
     double t[] = { 45, 45, 120, 120, 300, 300 }, e[] = { 13.1, 12.8, 20.1, 19.8, 21.9, 22.2 };
-    struct kinetics_data data = { t, e, 6 };
+    struct kinetics_data data = { t, e, 6, NULL, 0 };
     struct kinetics_question share = { QUANTITY_OF_SHARE, 0.95, 0, 0 }, plateau = { QUANTITY_OF_PLATEAU, 0, 0, 0 };
     struct kinetics_fit fit;
     struct why why;
@@ -346,7 +346,8 @@ static void the_next_cup_is_the_one_that_shrinks_most(void **state)
 static void what_the_cups_do_not_bound_is_not_identified(void **state)
 {
     static const double line_t[] = { 30, 60, 90, 120 }, line_e[] = { 3.0, 6.1, 8.9, 12.05 };
-    struct kinetics_data bent = { misra_x, misra_y, 14 }, line = { line_t, line_e, 4 }, few = { boxbod_x, boxbod_y, 6 };
+    struct kinetics_data bent = { misra_x, misra_y, 14, NULL, 0 }, line = { line_t, line_e, 4, NULL, 0 };
+    struct kinetics_data few = { boxbod_x, boxbod_y, 6, NULL, 0 };
     struct kinetics_fit fit;
     struct why why;
 
