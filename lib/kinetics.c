@@ -19,6 +19,7 @@ static const double AICC_WORTH_A_PARAMETER = 2;
 static const double FAR_OFF = 1e75;
 
 enum { ITERATIONS_MOST = 500, SCAN_POINTS = 121 };
+enum { TIMES_LEAST = 3 };           /* plateau and rate take two; the third can contradict */
 
 /* NIST certifies eleven digits; stopping at a step this small gives nine or more. */
 static const double STEP_TOLERANCE = 1e-12, GRADIENT_TOLERANCE = 1e-14;
@@ -124,7 +125,7 @@ static int check(const struct kinetics_data *data, bool quick, struct why *why)
         if (!isfinite(data->t[i]) || !isfinite(data->e[i]) || data->t[i] < 0)
             return why_set(why, -EINVAL, "cup %zu has no usable time or extraction", i + 1);
     times = data->n ? distinct_times(data) : 0;
-    if (times < 3)
+    if (times < TIMES_LEAST)
         return why_set(why, -ENODATA, "%zu distinct times: a curve needs at least three", times);
     if (quick && (times < 4 || kinetics_cups(data) < 6))
         return why_set(why, -ENODATA, "%zu cups at %zu times: a quick part needs six cups at four times",
@@ -344,6 +345,15 @@ int kinetics_choose(const struct kinetics_data *data, struct kinetics_fit *out, 
     if (other)
         *other = quick;
     return 0;
+}
+
+int kinetics_choose_planned(const struct kinetics_data *data, int planned_times, struct kinetics_fit *out,
+                            struct kinetics_fit *other, struct why *why)
+{
+    if (planned_times < TIMES_LEAST)
+        return why_set(why, -ENODATA, "%zu cups at %d steep times: a curve takes %d times", kinetics_cups(data),
+                       planned_times, TIMES_LEAST);
+    return kinetics_choose(data, out, other, why);
 }
 
 /* --- residuals in a row --- */

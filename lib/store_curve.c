@@ -10,7 +10,6 @@
 
 static const char TIME[] = "steep_s";
 static const double CONFIDENCE = 0.95;      /* common practice, no source */
-enum { TIMES_LEAST = 3 };                   /* plateau and rate take two; the third can contradict */
 
 static bool same_value(const json_t *one, const json_t *other)
 {
@@ -125,11 +124,8 @@ int store_curve_fit(const struct store_curve *curve, struct kinetics_fit *out, s
 
     if (error)
         error = why_set(why, error, "not enough memory for %zu cups", curve->n);
-    else if (curve->times < TIMES_LEAST)
-        error = why_set(why, -ENODATA, "%zu cups at %d steep times: a curve takes %d times", curve->n, curve->times,
-                        TIMES_LEAST);
     else
-        error = kinetics_choose(&data, &fit, NULL, why);
+        error = kinetics_choose_planned(&data, curve->times, &fit, NULL, why);
     if (!error && !kinetics_identified(&data, &fit, CONFIDENCE))
         error = why_set(why, -ENODATA, "%zu cups do not tell where extraction ends: some longer ones would", curve->n);
     free(room);

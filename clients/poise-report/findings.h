@@ -56,7 +56,7 @@ struct pair_finding {
 /* One curve against time, of one level of the other factor. */
 struct curve_finding {
     int level;                  /* of the other factor; -1: there is none */
-    bool fitted;
+    bool fitted, identified;        /* there is a curve; its plateau and rate are bounded, so it may be told */
     char why_not[200];
     struct kinetics_fit fit, other;
     double runs_p;
@@ -65,6 +65,7 @@ struct curve_finding {
         struct kinetics_question question;
         double value;
         struct interval interval;
+        bool identified;
     } answer[ANSWERS];
     size_t n;
 };

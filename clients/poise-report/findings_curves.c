@@ -27,6 +27,22 @@ struct kinetics_data findings_curve_data(const struct findings *findings, int cu
     return data;
 }
 
+/* Different levels of the time among a curve's cups. */
+static int planned_times(const struct findings *findings, int curve)
+{
+    int numeric = findings_numeric_factor(findings), other = findings_other_factor(findings), times = 0;
+
+    for (int i = 0; i < findings->level_count; i++) {
+        bool met = other >= 0 && findings->level[i].level[other] != findings->curve[curve].level;
+
+        for (int j = 0; j < i && !met; j++)
+            met = findings->level[j].level[numeric] == findings->level[i].level[numeric]
+                  && (other < 0 || findings->level[j].level[other] == findings->curve[curve].level);
+        times += !met;
+    }
+    return times;
+}
+
 static void find_curve(struct findings *out, int place, double *room)
 {
     struct curve_finding *curve = &out->curve[place];
@@ -43,11 +59,12 @@ static void find_curve(struct findings *out, int place, double *room)
 
     for (size_t i = 0; i < data.n; i++)
         curve->n += data.weight ? (size_t)data.weight[i] : 1;
-    curve->fitted = kinetics_choose(&data, &curve->fit, &curve->other, &why) == 0;
+    curve->fitted = kinetics_choose_planned(&data, planned_times(out, place), &curve->fit, &curve->other, &why) == 0;
     if (!curve->fitted) {
         snprintf(curve->why_not, sizeof curve->why_not, "%.199s", why.text);
         return;
     }
+    curve->identified = kinetics_identified(&data, &curve->fit, options->confidence);
     curve->runs_p = kinetics_runs_p(&data, &curve->fit);
     curve->plateau = curve->rate = none;
     kinetics_interval(&data, &curve->fit, &plateau, options->confidence, &curve->plateau);
@@ -57,6 +74,7 @@ static void find_curve(struct findings *out, int place, double *room)
         curve->answer[i].value = kinetics_answer(&curve->fit, &questions[i]);
         curve->answer[i].interval = none;
         kinetics_interval(&data, &curve->fit, &questions[i], options->confidence, &curve->answer[i].interval);
+        curve->answer[i].identified = curve->identified && isfinite(curve->answer[i].interval.high);
     }
 }
 

@@ -89,6 +89,7 @@ static json_t *curve_json(const struct findings *findings, const struct curve_fi
         json_object_set_new(out, "why_not", json_string(curve->why_not));
         return out;
     }
+    json_object_set_new(out, "identified", json_boolean(curve->identified));
     json_object_set_new(out, "quick_part", json_boolean(curve->fit.quick));
     json_object_set_new(out, "plateau_pct", number_json(curve->fit.value[KINETICS_PLATEAU]));
     json_object_set_new(out, "plateau_interval", interval_json(curve->plateau));
@@ -102,7 +103,7 @@ static json_t *curve_json(const struct findings *findings, const struct curve_fi
     for (int i = 0; i < ANSWERS; i++)
         json_object_set_new(out, names[i], json_pack("{s:o, s:o, s:b}", "seconds", number_json(curve->answer[i].value),
                                                      "interval", interval_json(curve->answer[i].interval), "identified",
-                                                     isfinite(curve->answer[i].interval.high)));
+                                                     curve->answer[i].identified));
     return out;
 }
 

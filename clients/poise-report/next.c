@@ -104,7 +104,7 @@ static int advise_time(const struct findings *findings, int cups, struct advice 
     advice->unit = "s";
     advice->width = INFINITY;
     snprintf(advice->about, sizeof advice->about, "when %.0f %% of the plateau is reached", 100 * findings->options->share);
-    if (!curve->fitted || !isfinite(curve->answer[0].interval.high)) {
+    if (!curve->fitted || !curve->answer[0].identified) {
         suggest_time(findings, curve, 2 * longest, 1, advice);
         suggest_time(findings, curve, 4 * longest, 1.01, advice);
         snprintf(advice->headline, sizeof advice->headline, "These times do not reach past the bend: brew at %.0f s, twice the "
@@ -255,8 +255,34 @@ static const struct suggestion *partner_of(const struct findings *findings, cons
     return NULL;
 }
 
+/* The tolerances the experiment was brewed by, as its latest run carries them; NULL: none known. */
+static json_t *latest_tolerances(sqlite3 *database, const char *experiment)
+{
+    static const char sql[] = "SELECT b.tolerances FROM brew b JOIN experiment e USING (experiment_id) WHERE e.name = ?1"
+                              " AND b.tolerances IS NOT NULL ORDER BY b.began_us DESC LIMIT 1";
+    sqlite3_stmt *statement = NULL;
+    json_t *tolerances = NULL;
+
+    if (sqlite3_prepare_v2(database, sql, -1, &statement, NULL) == SQLITE_OK) {
+        sqlite3_bind_text(statement, 1, experiment, -1, SQLITE_STATIC);
+        if (sqlite3_step(statement) == SQLITE_ROW)
+            tolerances = json_loads((const char *)sqlite3_column_text(statement, 0), JSON_REJECT_DUPLICATES, NULL);
+    }
+    sqlite3_finalize(statement);
+    return tolerances;
+}
+
+static void ini_tolerance(const json_t *tolerances, const char *name, FILE *out)
+{
+    const json_t *tolerance = json_object_get(tolerances, name);
+
+    if (json_is_number(tolerance))
+        fprintf(out, " +- %.10g", json_number_value(tolerance));
+    fputc('\n', out);
+}
+
 static char *plan_text(const struct findings *findings, const struct suggestion *best, const struct suggestion *partner,
-                       int cups)
+                       const json_t *tolerances, int cups)
 {
     const struct cup *cup = findings->point[0].cup;
     const char *name;
@@ -280,7 +306,7 @@ static char *plan_text(const struct findings *findings, const struct suggestion 
             fputs(", ", out);
             ini_word(partner->level[f], out);
         }
-        fputc('\n', out);
+        ini_tolerance(tolerances, findings->factor[f].name, out);
     }
     fputs("\n[hold]\n", out);
     json_object_foreach(cup->recipe, name, value) {
@@ -293,7 +319,7 @@ static char *plan_text(const struct findings *findings, const struct suggestion 
         ini_word(name, out);
         fputs(" = ", out);
         ini_value(value, out);
-        fputc('\n', out);
+        ini_tolerance(tolerances, name, out);
     }
     if (fclose(out) != 0) {
         free(text);
@@ -304,13 +330,15 @@ static char *plan_text(const struct findings *findings, const struct suggestion 
 
 static int write_plan(const struct findings *findings, const struct advice *advice, const struct request *request)
 {
-    char *text = plan_text(findings, &advice->suggestion[0], partner_of(findings, advice), request->cups);
+    json_t *tolerances = latest_tolerances(store_database(request->store), findings->experiment);
+    char *text = plan_text(findings, &advice->suggestion[0], partner_of(findings, advice), tolerances, request->cups);
     struct plan_mistakes mistakes;
     struct plan plan;
     struct why why = { "not enough memory" };
     FILE *file;
     bool failed;
 
+    json_decref(tolerances);
     if (!text || plan_read(&plan, text, strlen(text), &mistakes, &why) < 0) {
         program_say("%s: no plan can be made of these cups: %s", request->plan, why.text);
         free(text);

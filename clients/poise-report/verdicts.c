@@ -121,7 +121,7 @@ static void advise(const struct findings *findings, int factor, int better, int 
         snprintf(out->advice, sizeof out->advice, "not known yet: poise-report next %.60s", findings->experiment);
     else if (out->verdict == VERDICT_DROP)
         snprintf(out->advice, sizeof out->advice, "does not matter: %.60s%s%s", cheaper ? bad : good, *unit ? " " : "", unit);
-    else if (strcmp(name, "steep_s") == 0 && curve && curve->fitted && isfinite(curve->answer[0].interval.high))
+    else if (strcmp(name, "steep_s") == 0 && curve && curve->fitted && curve->answer[0].identified)
         snprintf(out->advice, sizeof out->advice, "%.0f s: %.0f %% of the plateau", curve->answer[0].value,
                  100 * findings->options->share);
     else

@@ -11,10 +11,16 @@ const char *words_step(const char *measure)
     return strcmp(unit, "%") == 0 ? "points" : unit;
 }
 
+enum { DECIMALS_MOST = 5 };
+
 void words_interval(struct interval interval, int decimals, const char *unit, char out[96])
 {
     bool low = isfinite(interval.low) && interval.low > 0, high = isfinite(interval.high);
 
+    if (isfinite(interval.low) && high)         /* many cups: the ends differ only further down */
+        while (decimals < DECIMALS_MOST && interval.high > interval.low
+               && interval.high - interval.low < pow(10, -decimals))
+            decimals++;
     if (isnan(interval.low) || isnan(interval.high))
         snprintf(out, 96, "not known");
     else if (isfinite(interval.low) && high)
@@ -46,7 +52,8 @@ static void headline_time(const struct findings *findings, char out[SENTENCE_SIZ
     int other = findings_other_factor(findings);
     char interval[96];
 
-    if (findings->curve_count >= 2 && other >= 0 && curve->fitted && second->fitted) {
+    if (findings->curve_count >= 2 && other >= 0 && curve->fitted && second->fitted && curve->identified
+        && second->identified) {
         struct interval difference = kinetics_difference(curve->fit.value[KINETICS_PLATEAU], curve->plateau,
                                                          second->fit.value[KINETICS_PLATEAU], second->plateau);
         double step = curve->fit.value[KINETICS_PLATEAU] - second->fit.value[KINETICS_PLATEAU];
@@ -62,11 +69,19 @@ static void headline_time(const struct findings *findings, char out[SENTENCE_SIZ
                      call_of(findings->factor[other].name), first_label, second_label, interval);
         return;
     }
+    if (findings->curve_count >= 2) {
+        for (int i = 0; i < 2; i++)
+            if (!findings->curve[i].fitted || !findings->curve[i].identified)
+                snprintf(out, SENTENCE_SIZE, "The cups of %.60s %.60s do not tell where its %s ends: no comparison of "
+                         "the curves. Brew some longer ones.", call_of(findings->factor[other].name),
+                         findings->factor[other].level[findings->curve[i].level].label, call);
+        return;
+    }
     if (!curve->fitted) {
         snprintf(out, SENTENCE_SIZE, "No curve fits these cups: %s.", curve->why_not);
         return;
     }
-    if (!isfinite(curve->plateau.high) || !isfinite(curve->answer[0].interval.high)) {
+    if (!curve->answer[0].identified) {
         snprintf(out, SENTENCE_SIZE, "These steep times do not reach past the bend: how much %s there is to have, and when it is "
                  "had, is not identified. Brew some longer ones.", call);
         return;

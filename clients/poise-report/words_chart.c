@@ -77,7 +77,7 @@ static void time_chart(const struct findings *findings, struct chart *chart)
         add_points(findings, series, other, findings->curve[i].level, false);
         add_curve(findings, i, series, 0, high * 1.05);
     }
-    if (findings->curve_count == 1 && findings->curve[0].fitted && isfinite(findings->curve[0].answer[0].interval.high)) {
+    if (findings->curve_count == 1 && findings->curve[0].fitted && findings->curve[0].answer[0].identified) {
         char label[96];
 
         snprintf(label, sizeof label, "%.0f %% at %.0f s", 100 * findings->options->share, findings->curve[0].answer[0].value);

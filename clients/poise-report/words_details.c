@@ -34,23 +34,23 @@ static void question_words(const struct findings *findings, const struct kinetic
 
 static void fit_sentence(const struct findings *findings, const struct curve_finding *curve, struct document *out)
 {
-    const char *step = words_step(measure_name(findings->options->measure));
+    const char *measure = measure_name(findings->options->measure), *unit = unit_of(measure);
+    const char *step = words_step(measure);
     char p[32], plateau[96], rate[96];
 
-    if (!isfinite(curve->plateau.high)) {
-        document_add(out, BLOCK_TEXT, "The cups are all where the curve still rises like a line: plateau and rate are not "
-                     "identified.");
+    if (!curve->identified) {
+        document_add(out, BLOCK_TEXT, "These cups do not bound the curve on both sides: plateau and rate are not identified.");
         return;
     }
-    words_interval(curve->plateau, 1, "%", plateau);
+    words_interval(curve->plateau, 1, unit, plateau);
     words_interval(curve->rate, 4, "per second", rate);
-    document_add(out, BLOCK_TEXT, "Plateau %.2f %% (%s); rate %.4f per second (%s)%s; cups scatter by %.2f %s around the curve.",
-                 curve->fit.value[KINETICS_PLATEAU], plateau, curve->fit.value[KINETICS_RATE], rate,
-                 curve->fit.quick ? "" : ", nothing at once", curve->fit.spread, step);
+    document_add(out, BLOCK_TEXT, "Plateau %.2f %s (%s); rate %.4f per second (%s)%s; cups scatter by %.2f %s around "
+                 "the curve.", curve->fit.value[KINETICS_PLATEAU], unit, plateau, curve->fit.value[KINETICS_RATE], rate,
+                 curve->fit.quick ? "" : ", no quick part", curve->fit.spread, step);
     if (curve->fit.quick)
-        document_add(out, BLOCK_TEXT, "A quick part of %.1f %% is washed off at once, the rest is first order; without it the "
-                     "curve fits clearly worse (AICc %.1f against %.1f).", curve->fit.value[KINETICS_QUICK], curve->fit.aicc,
-                     curve->other.aicc);
+        document_add(out, BLOCK_TEXT, "A quick part of %.1f %s is washed off at once, the rest is first order; without "
+                     "it the curve fits clearly worse (AICc %.1f against %.1f).", curve->fit.value[KINETICS_QUICK],
+                     unit, curve->fit.aicc, curve->other.aicc);
     if (!isnan(curve->runs_p) && curve->runs_p < 0.05) {
         words_p(curve->runs_p, p);
         document_add(out, BLOCK_CAUTION, "Neighbouring levels lie on the same side of the curve more often than chance would have "
@@ -66,10 +66,13 @@ static void compare_curves(const struct findings *findings, struct document *out
         for (int second = first + 1; second < findings->curve_count; second++) {
             const struct curve_finding *a = &findings->curve[first], *b = &findings->curve[second];
 
-            if (!a->fitted || !b->fitted)
-                continue;
             curve_name(findings, first, first_name);
             curve_name(findings, second, second_name);
+            if (!a->fitted || !b->fitted || !a->identified || !b->identified) {
+                document_add(out, BLOCK_ITEM, "%s against %s: not comparable, plateau and rate of %s are not identified.",
+                             first_name, second_name, a->fitted && a->identified ? second_name : first_name);
+                continue;
+            }
             words_interval(kinetics_difference(a->fit.value[KINETICS_PLATEAU], a->plateau, b->fit.value[KINETICS_PLATEAU],
                                                b->plateau), 1, "points", plateau);
             words_interval(kinetics_difference(a->fit.value[KINETICS_RATE], a->rate, b->fit.value[KINETICS_RATE], b->rate), 4,
@@ -98,7 +101,7 @@ void words_curves(const struct findings *findings, struct document *out)
         for (int j = 0; j < ANSWERS; j++) {
             question_words(findings, &curve->answer[j].question, words);
             words_interval(curve->answer[j].interval, 0, "s", interval);
-            if (isfinite(curve->answer[j].interval.high))
+            if (curve->answer[j].identified)
                 document_row(out, "%s" CELL "%.0f" CELL "%s", words, curve->answer[j].value, interval);
             else
                 document_row(out, "%s" CELL "?" CELL "%s", words, curve->answer[j].interval.low > 0 ? interval : "not identified");

@@ -65,6 +65,11 @@ int kinetics_fit_from(const struct kinetics_data *data, bool quick, const double
 int kinetics_choose(const struct kinetics_data *data, struct kinetics_fit *out, struct kinetics_fit *other,
                     struct why *why);
 
+/* The same for cups brewed by a plan: -ENODATA with fewer than three planned times, since repeats of two lie a
+ * little apart and would pass for more. */
+int kinetics_choose_planned(const struct kinetics_data *data, int planned_times, struct kinetics_fit *out,
+                            struct kinetics_fit *other, struct why *why);
+
 /* Probability of so few runs of sign, or fewer, in the residuals if they were in random order: small
  * means that the curve has the wrong shape.  Cups at one time count as one, by their mean.  NAN when
  * all are on one side. */

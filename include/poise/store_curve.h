@@ -27,9 +27,8 @@ int store_curve_read(struct store *store, const char *experiment, json_t *factor
                      struct why *why);
 void store_curve_free(struct store_curve *curve);
 
-/* The curve through them.  0; -ENODATA with fewer than three planned times (repeats of two times lie
- * a little apart and would pass for more), and when the cups do not tell plateau and rate
- * (kinetics_identified at 95 %); or as kinetics_fit. */
+/* The curve through them.  0; -ENODATA when the cups do not tell plateau and rate (kinetics_identified at
+ * 95 %); or as kinetics_choose_planned. */
 int store_curve_fit(const struct store_curve *curve, struct kinetics_fit *out, struct why *why);
 
 /* A measure in a row of brew_summary; NAN where it is not known or cannot be true of a brew: a store may have been

@@ -16,7 +16,8 @@ class Cups:
         self.file.execute("insert into bench (bench_id, name) values (1, 'pier')")
         self.file.execute("insert into boot (boot_id, name) values (1, '0d1e2f30-0000-4000-8000-000000000001')")
 
-    def add(self, experiment, factors, measures, recipe=None, replicate=None, title=None, kept=1, note=None, seconds=200):
+    def add(self, experiment, factors, measures, recipe=None, replicate=None, title=None, kept=1, note=None, seconds=200,
+            tolerances=None):
         """One cup; its name.  measures: name -> value or (value, uncertainty)."""
         self.count += 1
         self.began_us += 400_000_000
@@ -24,11 +25,11 @@ class Cups:
         self.file.execute("insert into experiment (name, title) values (?, ?) on conflict do nothing", (experiment, title))
         row = self.file.execute(
             "insert into brew (name, bench_id, station, boot_id, begin_seq, began_us, began_mono_us, told_seq, ended_us,"
-            " ended_mono_us, experiment_id, run, replicate, factors, recipe, plan_kept) select ?, 1, 'left', 1, ?, ?, ?, ?,"
-            " ?, ?, experiment_id, ?, ?, ?, ?, ? from experiment where name = ?",
+            " ended_mono_us, experiment_id, run, replicate, factors, recipe, plan_kept, tolerances) select ?, 1, 'left', 1, ?, ?, ?, ?,"
+            " ?, ?, experiment_id, ?, ?, ?, ?, ?, ? from experiment where name = ?",
             (name, seq, self.began_us, self.began_us, seq + 50, self.began_us + seconds * 1_000_000,
              self.began_us + seconds * 1_000_000, self.count, replicate, json.dumps(factors), json.dumps(recipe or {}), kept,
-             experiment)).lastrowid
+             json.dumps(tolerances) if tolerances else None, experiment)).lastrowid
         for place, (measure, value) in enumerate(measures.items()):
             value, uncertainty = value if isinstance(value, tuple) else (value, None)
             self.file.execute("insert into measure values (?, ?, ?, ?, ?, 0, 'tracker', ?)",

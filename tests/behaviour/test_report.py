@@ -211,13 +211,16 @@ def test_report_says_what_is_missing(bench):
 
 def test_report_next_writes_a_plan_that_can_be_loaded(bench):
     cups = Cups(bench)
-    cups.steeps("ferry-steep", 22, 0.02, [45, 75, 120, 180, 300], title="How long; to steep")
+    cups.steeps("ferry-steep", 22, 0.02, [45, 75, 120, 180, 300], title="How long; to steep",
+                tolerances={"steep_s": 3, "dose_g": 0.1})
     cups.done()
     advice = json.loads(done(bench, "--json", "--cups", "2", "--plan", bench.folder / "more.ini", "next", "ferry-steep"))
     ratios = [suggestion["interval_ratio"] for suggestion in advice["suggestions"]]
     assert ratios == sorted(ratios) and 0.5 < ratios[0] < 1
     plan = (bench.folder / "more.ini").read_text()
-    assert "name = ferry-steep\n" in plan and "replicates = 2\n" in plan and "dose_g = 15\n" in plan
+    assert "name = ferry-steep\n" in plan and "replicates = 2\n" in plan
+    assert "dose_g = 15 +- 0.1\n" in plan and "water_g = 230\n" in plan and " +- 3\n" in plan
+    assert bench.run("poise-ctl", "plan", "check", bench.folder / "more.ini")[0] == 0
     assert bench.run("poise-report", "--plan", bench.folder / "more.ini", "next", "ferry-steep")[0] == 1    # not overwritten
 
 
