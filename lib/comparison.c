@@ -28,7 +28,8 @@ double sample_deviation(struct sample sample)
 
 struct level level_of(struct sample sample)
 {
-    struct level level = { sample_mean(sample), sample.n, sample_deviation(sample), sample.n < 2 ? 0 : (double)sample.n - 1 };
+    struct level level = { sample_mean(sample), sample.n, sample_deviation(sample),
+                           sample.n < 2 ? 0 : (double)sample.n - 1 };
 
     return level;
 }

@@ -114,8 +114,8 @@ static double rss_of(const struct cells *cells, int sources, struct model *model
     return product(residual, residual, cells->n) + cells->within;
 }
 
-static void fill_line(struct anova *out, enum anova_source source, double rss_with, size_t rank_with, double rss_without,
-                      size_t rank_without)
+static void fill_line(struct anova *out, enum anova_source source, double rss_with, size_t rank_with,
+                      double rss_without, size_t rank_without)
 {
     struct anova_line *line = &out->line[source];
 

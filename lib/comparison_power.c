@@ -68,7 +68,8 @@ static double range_at(double z, const double *arguments)
 {
     double w = arguments[0], others = arguments[1];
 
-    return gsl_ran_ugaussian_pdf(z) * gsl_pow_uint(gsl_cdf_ugaussian_P(z) - gsl_cdf_ugaussian_P(z - w), (unsigned)others);
+    return gsl_ran_ugaussian_pdf(z)
+           * gsl_pow_uint(gsl_cdf_ugaussian_P(z) - gsl_cdf_ugaussian_P(z - w), (unsigned)others);
 }
 
 static double range_below(double s, const double *arguments)

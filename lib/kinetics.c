@@ -28,7 +28,8 @@ double kinetics_at(const struct kinetics_fit *fit, double t)
 {
     const double *value = fit->value;
 
-    return value[KINETICS_PLATEAU] - (value[KINETICS_PLATEAU] - value[KINETICS_QUICK]) * exp(-value[KINETICS_RATE] * t);
+    return value[KINETICS_PLATEAU]
+           - (value[KINETICS_PLATEAU] - value[KINETICS_QUICK]) * exp(-value[KINETICS_RATE] * t);
 }
 
 double kinetics_share_at(const struct kinetics_fit *fit, double t)

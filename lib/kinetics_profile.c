@@ -224,7 +224,8 @@ static double excess(struct profile *profile, double held, double least, double 
 
 /* From the estimate outward by growing steps until the profile exceeds the limit, then by false position (Illinois
  * rule), all in logarithms.  `none` where the data set no bound. */
-static double bound(struct profile *profile, double estimate, double least, double limit, double direction, double none)
+static double bound(struct profile *profile, double estimate, double least, double limit, double direction,
+                    double none)
 {
     double inside = 0, outside = 0, step = 0.02, at_inside = -sqrt(limit - least), at_outside, at = 0;
     int side = 0;

@@ -84,17 +84,17 @@ int trend_fit(const double *x, const double *y, size_t n, int degree, struct tre
         count = distinct(x, n, sorted);
     free(sorted);
     if (count <= (size_t)degree)
-        return why_set(why, -ENODATA, "%zu distinct levels: a %s needs at least %d", count, degree == 1 ? "line" : "curve",
-                       degree + 1);
+        return why_set(why, -ENODATA, "%zu distinct levels: a %s needs at least %d", count,
+                       degree == 1 ? "line" : "curve", degree + 1);
     for (size_t i = 0; i < n; i++)
         fit.centre += x[i] / (double)n;
     if (fit_polynomial(x, y, &fit) < 0)
         return why_set(why, -ENOMEM, "not enough memory");
     fit.df = n - (size_t)degree - 1;
     fit.spread = fit.df ? sqrt(fit.rss / (double)fit.df) : NAN;
-    fit.aicc = (double)n - parameters - 1 > 0
-        ? (double)n * log(fit.rss / (double)n) + 2 * parameters + 2 * parameters * (parameters + 1) / ((double)n - parameters - 1)
-        : INFINITY;
+    fit.aicc = (double)n - parameters - 1 > 0 ? (double)n * log(fit.rss / (double)n) + 2 * parameters
+                                                    + 2 * parameters * (parameters + 1) / ((double)n - parameters - 1)
+                                              : INFINITY;
     *out = fit;
     return 0;
 }
@@ -278,7 +278,8 @@ static void fit_pieces(const struct means *means, double at, struct pieces *out)
     }
     out->rss = means->within;
     for (size_t i = 0; i < means->n; i++) {
-        double d = means->x[i] - at, residual = means->y[i] - out->c[0] - out->c[1] * fmin(d, 0) - out->c[2] * fmax(d, 0);
+        double d = means->x[i] - at,
+               residual = means->y[i] - out->c[0] - out->c[1] * fmin(d, 0) - out->c[2] * fmax(d, 0);
 
         out->rss += means->weight[i] * residual * residual;
     }

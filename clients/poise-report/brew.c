@@ -23,8 +23,8 @@ static void measures_table(const struct cup *cup, struct document *out)
         number_words(cup, (enum measure)i, value);
         if (!isnan(cup->measures.standard_uncertainty[i]))
             snprintf(uncertainty, sizeof uncertainty, "%.2g", cup->measures.standard_uncertainty[i]);
-        document_row(out, "%s" CELL "%s" CELL "%s" CELL "%s" CELL "%s", call_of(name), value, uncertainty, unit_of(name),
-                     measure_summary((enum measure)i));
+        document_row(out, "%s" CELL "%s" CELL "%s" CELL "%s" CELL "%s", call_of(name), value, uncertainty,
+                     unit_of(name), measure_summary((enum measure)i));
     }
 }
 
@@ -43,8 +43,10 @@ static void dominant_sentence(const struct cup *cup, struct document *out)
             most = i;
     }
     if (isfinite(total) && total > 0)
-        document_add(out, BLOCK_TEXT, "Of extraction's uncertainty %.0f %% comes from %s, %.0f %% from %s, %.0f %% from %s: a better "
-                     "%s is worth most.", 100 * share[0] / total, call_of(measure_name(parts[0])), 100 * share[1] / total,
+        document_add(out, BLOCK_TEXT,
+                     "Of extraction's uncertainty %.0f %% comes from %s, %.0f %% from %s, %.0f %% from %s: a better "
+                     "%s is worth most.",
+                     100 * share[0] / total, call_of(measure_name(parts[0])), 100 * share[1] / total,
                      call_of(measure_name(parts[1])), 100 * share[2] / total, call_of(measure_name(parts[2])),
                      call_of(measure_name(parts[most])));
 }
@@ -79,7 +81,8 @@ static void against_plan(const struct cup *cup, struct document *out)
 
 static int stages_table(sqlite3 *database, const struct cup *cup, struct document *out, struct chart *chart)
 {
-    static const char sql[] = "SELECT stage, seconds, seconds_u, made_by FROM brew_stage WHERE brew = ?1 ORDER BY seconds, seq";
+    static const char sql[] = "SELECT stage, seconds, seconds_u, made_by FROM brew_stage WHERE brew = ?1 ORDER BY "
+                              "seconds, seq";
     sqlite3_stmt *statement = NULL;
     int code = sqlite3_prepare_v2(database, sql, -1, &statement, NULL);
 
@@ -134,13 +137,17 @@ static void cooling_sentence(const struct chart *chart, struct document *out)
     }
     data.t = t;
     data.e = fallen;
-    if (kinetics_fit(&data, true, &fit, &why) == 0 && kinetics_interval(&data, &fit, &plateau, 0.95, &of_plateau) == 0 &&
-        kinetics_interval(&data, &fit, &rate, 0.95, &of_rate) == 0 && isfinite(of_plateau.high)) {
+    if (kinetics_fit(&data, true, &fit, &why) == 0 && kinetics_interval(&data, &fit, &plateau, 0.95, &of_plateau) == 0
+        && kinetics_interval(&data, &fit, &rate, 0.95, &of_rate) == 0 && isfinite(of_plateau.high)) {
         words_interval(of_rate, 5, "per second", words);
-        document_add(out, BLOCK_TEXT, "It cools from %.1f °C towards %.0f °C, by a share of %.5f per second (%s) of what is between.",
-                     top - fit.value[KINETICS_QUICK], top - fit.value[KINETICS_PLATEAU], fit.value[KINETICS_RATE], words);
+        document_add(out, BLOCK_TEXT,
+                     "It cools from %.1f °C towards %.0f °C, by a share of %.5f per second (%s) of what is between.",
+                     top - fit.value[KINETICS_QUICK], top - fit.value[KINETICS_PLATEAU], fit.value[KINETICS_RATE],
+                     words);
     } else {
-        document_add(out, BLOCK_TEXT, "It cools from %.1f °C by %.2f °C a minute; for a cooling constant it was not watched long enough.",
+        document_add(out, BLOCK_TEXT,
+                     "It cools from %.1f °C by %.2f °C a minute; for a cooling constant it was not watched long "
+                     "enough.",
                      top, 60 * fallen[data.n - 1] / t[data.n - 1]);
     }
     free(t);
@@ -160,8 +167,8 @@ static void finish_trace(struct chart *chart, const struct chart *mass, const ch
 /* Mass on one picture; whatever else was recorded on one each. */
 static int traces(sqlite3 *database, const struct cup *cup, struct document *out, struct chart **mass)
 {
-    static const char sql[] = "SELECT instrument, quantity, unit, seconds, value FROM brew_trace WHERE brew = ?1 AND value IS NOT"
-                              " NULL AND seconds IS NOT NULL ORDER BY quantity, instrument, seq";
+    static const char sql[] = "SELECT instrument, quantity, unit, seconds, value FROM brew_trace WHERE brew = ?1 AND "
+                              "value IS NOT NULL AND seconds IS NOT NULL ORDER BY quantity, instrument, seq";
     sqlite3_stmt *statement = NULL;
     int code = sqlite3_prepare_v2(database, sql, -1, &statement, NULL);
     char quantity[NAME_SIZE] = "", instrument[NAME_SIZE] = "";

@@ -27,7 +27,8 @@ static void factors_words(const struct cup *cup, char out[WORDS_SIZE])
         char level[WORDS_SIZE];
 
         if (cup_level(cup, name, level) && length < WORDS_SIZE)
-            length += (size_t)snprintf(out + length, WORDS_SIZE - length, "%s%.30s=%.40s", length ? " " : "", name, level);
+            length +=
+                (size_t)snprintf(out + length, WORDS_SIZE - length, "%s%.30s=%.40s", length ? " " : "", name, level);
     }
 }
 
@@ -58,8 +59,8 @@ int report_brews(const struct request *request)
             json_decref(cup);
         }
     } else {
-        document_table(&document, "brew|began|#dose g|#water g|#beverage g|#steep s|#peak kPa|#strength %|#extraction %|"
-                                  "experiment|factors|plan");
+        document_table(&document, "brew|began|#dose g|#water g|#beverage g|#steep s|#peak kPa|#strength %|#extraction "
+                                  "%|experiment|factors|plan");
         for (size_t i = 0; i < cups.count; i++) {
             const struct cup *cup = &cups.cup[i];
             char number[SHOWN][32], factors[WORDS_SIZE];
@@ -67,9 +68,11 @@ int report_brews(const struct request *request)
             for (int j = 0; j < SHOWN; j++)
                 number_words(cup, shown[j], number[j]);
             factors_words(cup, factors);
-            document_row(&document, "%s" CELL "%.16s" CELL "%s" CELL "%s" CELL "%s" CELL "%s" CELL "%s" CELL "%s" CELL "%s" CELL
-                         "%s" CELL "%s" CELL "%s", cup->brew, cup->began_utc, number[0], number[1], number[2], number[3],
-                         number[4], number[5], number[6], cup->experiment ? cup->experiment : "", factors,
+            document_row(&document,
+                         "%s" CELL "%.16s" CELL "%s" CELL "%s" CELL "%s" CELL "%s" CELL "%s" CELL "%s" CELL "%s" CELL
+                         "%s" CELL "%s" CELL "%s",
+                         cup->brew, cup->began_utc, number[0], number[1], number[2], number[3], number[4], number[5],
+                         number[6], cup->experiment ? cup->experiment : "", factors,
                          cup->plan_kept == 0 ? "not kept" : "");
         }
         status = report_out(request, &document, "Brews");

@@ -55,15 +55,16 @@ static void settings(const struct chart *chart, const char *picture, FILE *out)
     quoted(chart->x_label, out);
     fputs("\nset ylabel ", out);
     quoted(chart->y_label, out);
-    fprintf(out, "\nset xrange [%.10g:%.10g]\nset yrange [%.10g:%.10g]\nset grid ytics\nset key outside bottom\n", x.low, x.high,
-            y.low, y.high);
+    fprintf(out, "\nset xrange [%.10g:%.10g]\nset yrange [%.10g:%.10g]\nset grid ytics\nset key outside bottom\n",
+            x.low, x.high, y.low, y.high);
     for (size_t i = 0; i < chart->category_count; i++) {
         fputs(i ? "set xtics add (" : "set xtics (", out);
         quoted(chart->category[i], out);
         fprintf(out, " %zu)\n", i + 1);
     }
     for (size_t i = 0; i < chart->mark_count; i++) {
-        fprintf(out, "set arrow from %.10g, graph 0 to %.10g, graph 1 nohead dt 2\nset label ", chart->mark[i].x, chart->mark[i].x);
+        fprintf(out, "set arrow from %.10g, graph 0 to %.10g, graph 1 nohead dt 2\nset label ", chart->mark[i].x,
+                chart->mark[i].x);
         quoted(chart->mark[i].label, out);
         fprintf(out, " at %.10g, graph %.2f offset 0.5,0\n", chart->mark[i].x, 0.05 + 0.05 * (double)(i % 3));
     }

@@ -33,7 +33,8 @@ static int digits_of(double step)
     return step >= 1 ? 0 : (int)ceil(-log10(step) - 1e-9);
 }
 
-static void text_at(const struct frame *frame, double x, double y, const char *anchor, const char *colour, const char *text)
+static void text_at(const struct frame *frame, double x, double y, const char *anchor, const char *colour,
+                    const char *text)
 {
     fprintf(frame->out, "<text x=\"%.1f\" y=\"%.1f\" text-anchor=\"%s\" fill=\"var(--%s)\">", x, y, anchor, colour);
     html_text(text, frame->out);
@@ -45,17 +46,20 @@ static void draw_axes(const struct frame *frame, const struct chart *chart)
     char label[64];
 
     for (double y = frame->y.low; y <= frame->y.high + frame->y.step / 2; y += frame->y.step) {
-        fprintf(frame->out, "<path d=\"M%.1f %.1fH%.1f\" stroke=\"var(--line)\" fill=\"none\"/>\n", LEFT, at_y(frame, y), WIDTH - RIGHT);
+        fprintf(frame->out, "<path d=\"M%.1f %.1fH%.1f\" stroke=\"var(--line)\" fill=\"none\"/>\n", LEFT,
+                at_y(frame, y), WIDTH - RIGHT);
         snprintf(label, sizeof label, "%.*f", digits_of(frame->y.step), fabs(y) < frame->y.step / 1000 ? 0 : y);
         text_at(frame, LEFT - 6, at_y(frame, y) + 4, "end", "faint", label);
     }
     if (chart->category_count) {
         for (size_t i = 0; i < chart->category_count; i++)
-            text_at(frame, at_x(frame, (double)i + 1), HEIGHT - BOTTOM + 20 + (chart->category_count > 4 && i % 2 ? 14 : 0), "middle",
-                    "faint", chart->category[i]);
+            text_at(frame, at_x(frame, (double)i + 1),
+                    HEIGHT - BOTTOM + 20 + (chart->category_count > 4 && i % 2 ? 14 : 0), "middle", "faint",
+                    chart->category[i]);
     } else {
         for (double x = frame->x.low; x <= frame->x.high + frame->x.step / 2; x += frame->x.step) {
-            fprintf(frame->out, "<path d=\"M%.1f %.1fv5\" stroke=\"var(--faint)\" fill=\"none\"/>\n", at_x(frame, x), HEIGHT - BOTTOM);
+            fprintf(frame->out, "<path d=\"M%.1f %.1fv5\" stroke=\"var(--faint)\" fill=\"none\"/>\n", at_x(frame, x),
+                    HEIGHT - BOTTOM);
             snprintf(label, sizeof label, "%.*f", digits_of(frame->x.step), fabs(x) < frame->x.step / 1000 ? 0 : x);
             text_at(frame, at_x(frame, x), HEIGHT - BOTTOM + 20, "middle", "faint", label);
         }
@@ -86,7 +90,8 @@ static void draw_curve(const struct frame *frame, const struct chart_series *ser
 
     if (series->curve_count < 2)
         return;
-    fprintf(frame->out, "<path fill=\"none\" stroke=\"var(--s%d)\" stroke-width=\"2\" stroke-linejoin=\"round\" d=\"M", colour);
+    fprintf(frame->out, "<path fill=\"none\" stroke=\"var(--s%d)\" stroke-width=\"2\" stroke-linejoin=\"round\" d=\"M",
+            colour);
     for (size_t i = 0; i < series->curve_count; i += step)
         fprintf(frame->out, "%.1f %.1f ", at_x(frame, series->x[i]), at_y(frame, series->y[i]));
     fputs("\"/>\n", frame->out);
@@ -99,9 +104,10 @@ static void draw_points(const struct frame *frame, const struct chart_series *se
         double x = at_x(frame, point->x), y = at_y(frame, point->y);
 
         if (point->u > 0)
-            fprintf(frame->out, "<path stroke=\"var(--s%d)\" stroke-width=\"1.5\" d=\"M%.1f %.1fV%.1f\"/>\n", colour, x,
-                    at_y(frame, point->y - point->u), at_y(frame, point->y + point->u));
-        fprintf(frame->out, "<circle cx=\"%.1f\" cy=\"%.1f\" r=\"4.5\" stroke=\"var(--s%d)\" stroke-width=\"1.5\" ", x, y, colour);
+            fprintf(frame->out, "<path stroke=\"var(--s%d)\" stroke-width=\"1.5\" d=\"M%.1f %.1fV%.1f\"/>\n", colour,
+                    x, at_y(frame, point->y - point->u), at_y(frame, point->y + point->u));
+        fprintf(frame->out, "<circle cx=\"%.1f\" cy=\"%.1f\" r=\"4.5\" stroke=\"var(--s%d)\" stroke-width=\"1.5\" ", x,
+                y, colour);
         if (point->apart)
             fputs("fill=\"var(--paper)\"><title>", frame->out);
         else
@@ -123,8 +129,10 @@ static void draw_marks(const struct frame *frame, const struct chart *chart)
         if (!isnan(mark->interval.low) && high > low)
             fprintf(frame->out, "<rect x=\"%.1f\" y=\"%.1f\" width=\"%.1f\" height=\"%.1f\" fill=\"var(--faint)\" "
                     "fill-opacity=\".12\"/>\n", low, TOP, high - low, HEIGHT - TOP - BOTTOM);
-        fprintf(frame->out, "<path d=\"M%.1f %.1fV%.1f\" stroke=\"var(--faint)\" stroke-dasharray=\"4 3\"/>\n", x, TOP, HEIGHT - BOTTOM);
-        text_at(frame, x + 5, HEIGHT - BOTTOM - 8 - 16 * (double)(i % 3), x > 0.75 * WIDTH ? "end" : "start", "ink", mark->label);
+        fprintf(frame->out, "<path d=\"M%.1f %.1fV%.1f\" stroke=\"var(--faint)\" stroke-dasharray=\"4 3\"/>\n", x, TOP,
+                HEIGHT - BOTTOM);
+        text_at(frame, x + 5, HEIGHT - BOTTOM - 8 - 16 * (double)(i % 3), x > 0.75 * WIDTH ? "end" : "start", "ink",
+                mark->label);
     }
 }
 

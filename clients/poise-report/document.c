@@ -41,8 +41,8 @@ void document_add(struct document *document, enum block_kind kind, const char *f
         document->failed = true;
     }
     va_end(arguments);
-    if (block->text && (kind == BLOCK_HEADING || kind == BLOCK_HEADLINE) && block->text[0] >= 'a' && block->text[0] <= 'z' &&
-        !strpbrk(block->text, "0123456789"))        /* a brew's name stays as it is */
+    if (block->text && (kind == BLOCK_HEADING || kind == BLOCK_HEADLINE) && block->text[0] >= 'a'
+        && block->text[0] <= 'z' && !strpbrk(block->text, "0123456789")) /* a brew's name stays as it is */
         block->text[0] = (char)(block->text[0] - 'a' + 'A');
 }
 
@@ -179,7 +179,8 @@ void chart_curve(struct chart_series *series, double x, double y, double low, do
     if (!series || !isfinite(x) || !isfinite(y))
         return;
     count = series->curve_count;
-    if (!grow(&series->x, count) || !grow(&series->y, count) || !grow(&series->low, count) || !grow(&series->high, count))
+    if (!grow(&series->x, count) || !grow(&series->y, count) || !grow(&series->low, count)
+        || !grow(&series->high, count))
         return;
     series->x[count] = x;
     series->y[count] = y;

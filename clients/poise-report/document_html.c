@@ -24,8 +24,8 @@ void html_text(const char *text, FILE *out)
 static const char style[] =
     ":root{--paper:#fdfcf9;--ink:#22252a;--faint:#6b7078;--line:#d9d6cf;--wash:#f2efe8;"
     "--s0:#0b6e8a;--s1:#c2571a;--s2:#4f7d2f;--s3:#8a3f86;--s4:#9a7400;--s5:#3d56b0}"
-    "@media(prefers-color-scheme:dark){:root{--paper:#16191d;--ink:#e6e4df;--faint:#9aa0a8;--line:#3a3f46;--wash:#20242a;"
-    "--s0:#5cc0dc;--s1:#f0935a;--s2:#9ccb74;--s3:#d594d1;--s4:#d9b44a;--s5:#8fa6f2}}"
+    "@media(prefers-color-scheme:dark){:root{--paper:#16191d;--ink:#e6e4df;--faint:#9aa0a8;--line:#3a3f46;--wash:#"
+    "20242a;--s0:#5cc0dc;--s1:#f0935a;--s2:#9ccb74;--s3:#d594d1;--s4:#d9b44a;--s5:#8fa6f2}}"
     "*{box-sizing:border-box}"
     "body{margin:0 auto;max-width:54rem;padding:1.5rem 1.1rem 4rem;background:var(--paper);color:var(--ink);"
     "font:1rem/1.55 system-ui,sans-serif}"
@@ -33,13 +33,12 @@ static const char style[] =
     "h2{font-size:1.05rem;margin:2.2rem 0 .6rem}"
     "p{max-width:44rem}ul{padding-left:1.2rem;max-width:44rem}"
     ".caution{border-left:.25rem solid var(--s1);padding:.1rem 0 .1rem .8rem;margin:.5rem 0;max-width:44rem}"
-    ".wide{overflow-x:auto}"
-    "table{border-collapse:collapse;font-variant-numeric:tabular-nums;font-size:.94rem}"
+    ".wide{overflow-x:auto}table{border-collapse:collapse;font-variant-numeric:tabular-nums;font-size:.94rem}"
     "th,td{padding:.3rem .9rem .3rem 0;text-align:left;border-bottom:1px solid var(--line);white-space:nowrap}"
     "th{color:var(--faint);font-weight:600}th.n,td.n{text-align:right}"
     "figure{margin:1.2rem 0;padding:.6rem;background:var(--wash);border-radius:.5rem}"
     "svg{display:block;width:100%;height:auto;font-size:13px}"
-    "@media(max-width:36rem){svg{font-size:20px}th,td{padding-right:.6rem}}"    /* a phone halves the picture, not its words */
+    "@media(max-width:36rem){svg{font-size:20px}th,td{padding-right:.6rem}}" /* a phone halves the picture, not its words */
     "footer{margin-top:3rem;color:var(--faint);font-size:.85rem}"
     "@media print{:root{--paper:#fff;--ink:#000;--wash:#fff;--faint:#444;--line:#bbb;"
     "--s0:#0b6e8a;--s1:#c2571a;--s2:#4f7d2f;--s3:#8a3f86;--s4:#9a7400;--s5:#3d56b0}"
@@ -111,6 +110,8 @@ void document_html(const struct document *document, const char *title, FILE *out
             break;
         }
     }
-    fputs("</main>\n<footer>Made by poise-report from the bench's own record. Intervals are 95 % unless said otherwise.</footer>\n"
-          "</body>\n</html>\n", out);
+    fputs("</main>\n<footer>Made by poise-report from the bench's own record. Intervals are 95 % unless said "
+          "otherwise.</footer>\n"
+          "</body>\n</html>\n",
+          out);
 }

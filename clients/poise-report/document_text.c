@@ -21,7 +21,8 @@ static void put(const char *text, size_t length, FILE *out)
 {
     for (size_t i = 0; i < length && text[i]; i++) {
         unsigned char byte = (unsigned char)text[i];
-        bool c1 = byte == 0xc2 && i + 1 < length && (unsigned char)text[i + 1] >= 0x80 && (unsigned char)text[i + 1] < 0xa0;
+        bool c1 =
+            byte == 0xc2 && i + 1 < length && (unsigned char)text[i + 1] >= 0x80 && (unsigned char)text[i + 1] < 0xa0;
 
         if (c1)
             i++;

@@ -14,16 +14,18 @@
 /* The nearest names there are, for a sentence. */
 static int no_such(sqlite3 *database, const char *name, struct why *why)
 {
-    static const char sql[] = "SELECT group_concat(name, ', ') FROM (SELECT e.name AS name FROM experiment e JOIN brew b"
-                              " USING (experiment_id) GROUP BY e.name ORDER BY max(b.began_us) DESC LIMIT 5)";
+    static const char sql[] = "SELECT group_concat(name, ', ') FROM (SELECT e.name AS name FROM experiment e JOIN "
+                              "brew b USING (experiment_id) GROUP BY e.name ORDER BY max(b.began_us) DESC LIMIT 5)";
     sqlite3_stmt *statement = NULL;
     int error;
 
-    if (sqlite3_prepare_v2(database, sql, -1, &statement, NULL) == SQLITE_OK && sqlite3_step(statement) == SQLITE_ROW &&
-        sqlite3_column_text(statement, 0))
-        error = why_set(why, -ENOENT, "there is no experiment '%s'; the latest are %s", name, sqlite3_column_text(statement, 0));
+    if (sqlite3_prepare_v2(database, sql, -1, &statement, NULL) == SQLITE_OK && sqlite3_step(statement) == SQLITE_ROW
+        && sqlite3_column_text(statement, 0))
+        error = why_set(why, -ENOENT, "there is no experiment '%s'; the latest are %s", name,
+                        sqlite3_column_text(statement, 0));
     else
-        error = why_set(why, -ENOENT, "there is no experiment '%s', nor any other: load a plan with poise-ctl plan load, and brew",
+        error = why_set(why, -ENOENT,
+                        "there is no experiment '%s', nor any other: load a plan with poise-ctl plan load, and brew",
                         name);
     sqlite3_finalize(statement);
     return error;
@@ -34,7 +36,8 @@ static void load_title(sqlite3 *database, const char *name, char *out, size_t si
     sqlite3_stmt *statement = NULL;
 
     out[0] = '\0';
-    if (sqlite3_prepare_v2(database, "SELECT title FROM experiment WHERE name = ?1", -1, &statement, NULL) == SQLITE_OK) {
+    if (sqlite3_prepare_v2(database, "SELECT title FROM experiment WHERE name = ?1", -1, &statement, NULL)
+        == SQLITE_OK) {
         sqlite3_bind_text(statement, 1, name, -1, SQLITE_STATIC);
         if (sqlite3_step(statement) == SQLITE_ROW && sqlite3_column_text(statement, 0))
             snprintf(out, size, "%s", (const char *)sqlite3_column_text(statement, 0));
@@ -132,7 +135,8 @@ static int svg_out(const struct request *request, const struct document *documen
     char sentence[512];
 
     for (size_t i = 0; i < document->count; i++)
-        if (document->block[i].chart && chart_gnuplot(document->block[i].chart, request->svg, sentence, sizeof sentence) < 0) {
+        if (document->block[i].chart
+            && chart_gnuplot(document->block[i].chart, request->svg, sentence, sizeof sentence) < 0) {
             program_say("%s", sentence);
             return EXIT_FAILED;
         }
@@ -158,7 +162,8 @@ int report_out(const struct request *request, const struct document *document, c
 
 int json_out(json_t *value)
 {
-    int failed = value ? json_dumpf(value, stdout, JSON_INDENT(2) | JSON_PRESERVE_ORDER | JSON_REAL_PRECISION(12)) : -1;
+    int failed =
+        value ? json_dumpf(value, stdout, JSON_INDENT(2) | JSON_PRESERVE_ORDER | JSON_REAL_PRECISION(12)) : -1;
 
     json_decref(value);
     if (failed) {
@@ -229,7 +234,8 @@ int report_experiments(const struct request *request)
 {
     static const char sql[] = "SELECT e.name, e.title, count(*), sum(CASE WHEN b.plan_kept = 0 THEN 1 ELSE 0 END),"
                               " strftime('%Y-%m-%d', max(b.began_us) / 1000000, 'unixepoch') FROM experiment e"
-                              " JOIN brew b USING (experiment_id) WHERE NOT b.discarded GROUP BY e.name ORDER BY max(b.began_us)";
+                              " JOIN brew b USING (experiment_id) WHERE NOT b.discarded GROUP BY e.name ORDER BY "
+                              "max(b.began_us)";
     struct document document = { NULL, 0, false };
     json_t *list = json_array();
     sqlite3_stmt *statement = NULL;
@@ -237,14 +243,15 @@ int report_experiments(const struct request *request)
 
     document_table(&document, "experiment|#cups|#out of plan|last|title");
     while (code == SQLITE_OK && sqlite3_step(statement) == SQLITE_ROW) {
-        const char *name = (const char *)sqlite3_column_text(statement, 0), *title = (const char *)sqlite3_column_text(statement, 1);
+        const char *name = (const char *)sqlite3_column_text(statement, 0);
+        const char *title = (const char *)sqlite3_column_text(statement, 1);
         const char *last = (const char *)sqlite3_column_text(statement, 4);
 
         document_row(&document, "%s" CELL "%d" CELL "%d" CELL "%s" CELL "%s", name, sqlite3_column_int(statement, 2),
                      sqlite3_column_int(statement, 3), last ? last : "", title ? title : "");
-        json_array_append_new(list, json_pack("{s:s, s:s?, s:i, s:i, s:s?}", "experiment", name, "title", title, "cups",
-                                              sqlite3_column_int(statement, 2), "out_of_plan", sqlite3_column_int(statement, 3),
-                                              "last", last));
+        json_array_append_new(list, json_pack("{s:s, s:s?, s:i, s:i, s:s?}", "experiment", name, "title", title,
+                                              "cups", sqlite3_column_int(statement, 2), "out_of_plan",
+                                              sqlite3_column_int(statement, 3), "last", last));
     }
     code = sqlite3_finalize(statement);
     if (code != SQLITE_OK) {

@@ -11,7 +11,8 @@
 
 static int by_number_or_word(const void *a, const void *b)
 {
-    const double first = *(const double *)((const char *)a + WORDS_SIZE), second = *(const double *)((const char *)b + WORDS_SIZE);
+    const double first = *(const double *)((const char *)a + WORDS_SIZE);
+    const double second = *(const double *)((const char *)b + WORDS_SIZE);
 
     if (!isnan(first) && !isnan(second))
         return (first > second) - (first < second);
@@ -221,7 +222,8 @@ static int in_order(const void *a, const void *b)
 {
     const struct level_finding *first = a, *second = b;
 
-    return first->level[0] != second->level[0] ? first->level[0] - second->level[0] : first->level[1] - second->level[1];
+    return first->level[0] != second->level[0] ? first->level[0] - second->level[0]
+                                               : first->level[1] - second->level[1];
 }
 
 size_t findings_values(const struct findings *findings, int place, double *values)
@@ -471,8 +473,8 @@ void findings_level_words(const struct findings *findings, int place, char out[2
         const char *unit = factor->numeric ? unit_of(factor->name) : "";
         const char *label = factor->level[findings->level[place].level[f]].label;
 
-        length += (size_t)snprintf(out + length, 2 * WORDS_SIZE - length, "%s%.60s%s%s", f ? ", " : "", label, *unit ? " " : "",
-                                   unit);
+        length += (size_t)snprintf(out + length, 2 * WORDS_SIZE - length, "%s%.60s%s%s", f ? ", " : "", label,
+                                   *unit ? " " : "", unit);
     }
     if (!findings->factor_count)
         snprintf(out, 2 * WORDS_SIZE, "all");

@@ -21,10 +21,12 @@ void findings_caution(struct findings *out, const char *format, ...)
 /* Sum of squares within repeats (same experiment, same factors) of these cups' benches, elsewhere. */
 int findings_bench_spread(sqlite3 *database, struct findings *out, struct why *why)
 {
-    static const char format[] =
-        "SELECT sum(squares), sum(n - 1) FROM (SELECT count(%s) AS n, sum(%s * %s) - sum(%s) * sum(%s) / count(%s) AS squares"
-        " FROM brew_summary WHERE experiment IS NOT NULL AND experiment <> ?1 AND %s IS NOT NULL AND coalesce(plan_kept, 1)"
-        " AND bench IN (SELECT bench FROM brew_summary WHERE experiment = ?1) GROUP BY experiment, factors HAVING n > 1)";
+    static const char format[] = "SELECT sum(squares), sum(n - 1) FROM (SELECT count(%s) AS n, sum(%s * %s) - sum(%s) "
+                                 "* sum(%s) / count(%s) AS squares"
+                                 " FROM brew_summary WHERE experiment IS NOT NULL AND experiment <> ?1 AND %s IS NOT "
+                                 "NULL AND coalesce(plan_kept, 1)"
+                                 " AND bench IN (SELECT bench FROM brew_summary WHERE experiment = ?1) GROUP BY "
+                                 "experiment, factors HAVING n > 1)";
     const char *name = measure_name(out->options->measure);
     char *sql = sqlite3_mprintf(format, name, name, name, name, name, name, name);
     sqlite3_stmt *statement = NULL;
@@ -85,11 +87,14 @@ static int days_of(const struct findings *out)
 /* Warnings of the strength instrument's blank between the first and the last cup. */
 static int caution_blank(sqlite3 *database, struct findings *out, struct why *why)
 {
-    static const char sql[] = "SELECT count(*) FROM warning w JOIN bench h USING (bench_id) WHERE w.warning LIKE '%blank%'"
-                              " AND h.name IN (SELECT bench FROM brew_summary WHERE experiment = ?1) AND w.time_us BETWEEN"
-                              " (SELECT min(b.began_us) FROM brew b JOIN experiment e USING (experiment_id) WHERE e.name = ?1)"
-                              " AND (SELECT max(b.ended_us) + 86400000000 FROM brew b JOIN experiment e USING (experiment_id)"
-                              " WHERE e.name = ?1)";
+    static const char sql[] = "SELECT count(*) FROM warning w JOIN bench h USING (bench_id) WHERE w.warning LIKE "
+                              "'%blank%'"
+                              " AND h.name IN (SELECT bench FROM brew_summary WHERE experiment = ?1) AND w.time_us "
+                              "BETWEEN"
+                              " (SELECT min(b.began_us) FROM brew b JOIN experiment e USING (experiment_id) WHERE "
+                              "e.name = ?1)"
+                              " AND (SELECT max(b.ended_us) + 86400000000 FROM brew b JOIN experiment e USING "
+                              "(experiment_id) WHERE e.name = ?1)";
     sqlite3_stmt *statement = NULL;
     int code = sqlite3_prepare_v2(database, sql, -1, &statement, NULL);
 
@@ -98,7 +103,9 @@ static int caution_blank(sqlite3 *database, struct findings *out, struct why *wh
         code = sqlite3_step(statement);
     }
     if (code == SQLITE_ROW && sqlite3_column_int(statement, 0) > 0)
-        findings_caution(out, "The strength instrument's blank drifted meanwhile (%d warnings): strengths may be off by as much.",
+        findings_caution(out,
+                         "The strength instrument's blank drifted meanwhile (%d warnings): strengths may be off by as "
+                         "much.",
                          sqlite3_column_int(statement, 0));
     sqlite3_finalize(statement);
     return code == SQLITE_ROW ? 0 : why_set(why, -EIO, "reading the store: %s", sqlite3_errmsg(database));
@@ -126,11 +133,13 @@ static void caution_spread(struct findings *out)
     if (!single || !out->level_count)
         return;
     if (out->spread_source == SPREAD_OF_BENCH)
-        findings_caution(out, "One cup per level: these cups do not tell how much cups of one level differ. Judged by the "
-                         "bench's own repeats in other experiments (%.2g from %.0f of them).", out->spread, out->spread_df);
+        findings_caution(out,
+                         "One cup per level: these cups do not tell how much cups of one level differ. Judged by the "
+                         "bench's own repeats in other experiments (%.2g from %.0f of them).",
+                         out->spread, out->spread_df);
     else
-        findings_caution(out, "One cup per level: nothing tells how much cups of one level differ, so no difference can be "
-                         "judged. Brew each level again.");
+        findings_caution(out, "One cup per level: nothing tells how much cups of one level differ, so no difference "
+                              "can be judged. Brew each level again.");
 }
 
 int findings_find_cautions(sqlite3 *database, struct findings *out, struct why *why)
@@ -138,15 +147,18 @@ int findings_find_cautions(sqlite3 *database, struct findings *out, struct why *
     caution_spread(out);
     caution_impossible(out);
     if (out->left_out)
-        findings_caution(out, "%zu cup%s out of plan left out (--all counts them).", out->left_out, out->left_out == 1 ? "" : "s");
+        findings_caution(out, "%zu cup%s out of plan left out (--all counts them).", out->left_out,
+                         out->left_out == 1 ? "" : "s");
     if (out->without_value)
-        findings_caution(out, "%zu cup%s without %s: not counted.", out->without_value, out->without_value == 1 ? "" : "s",
-                         call_of(measure_name(out->options->measure)));
+        findings_caution(out, "%zu cup%s without %s: not counted.", out->without_value,
+                         out->without_value == 1 ? "" : "s", call_of(measure_name(out->options->measure)));
     caution_unfiltered(out);
     if (out->point_count && several(out, offsetof(struct cup, bench)))
         findings_caution(out, "Cups from several benches are counted together: their instruments may differ.");
     if (out->point_count)
-        findings_caution(out, "%s, one coffee and one grinder as far as the store knows: trust the shape and the difference, "
-                         "not the number.", days_of(out) == 1 ? "One day" : "Several days");
+        findings_caution(out,
+                         "%s, one coffee and one grinder as far as the store knows: trust the shape and the "
+                         "difference, not the number.",
+                         days_of(out) == 1 ? "One day" : "Several days");
     return caution_blank(database, out, why);
 }

@@ -108,8 +108,9 @@ int findings_find_trend(struct findings *out, struct why *why)
             y[i] = out->point[i].y;
         }
         out->has_trend = trend_choose(x, y, out->point_count, &out->trend, &ignored) == 0;
-        out->has_break = out->factor[0].level_count >= 5 &&
-                         trend_find_break(x, y, out->point_count, FINDING_PERMUTATIONS, BREAK_SEED, &out->broken, &ignored) == 0;
+        out->has_break =
+            out->factor[0].level_count >= 5
+            && trend_find_break(x, y, out->point_count, FINDING_PERMUTATIONS, BREAK_SEED, &out->broken, &ignored) == 0;
     } else {
         error = why_set(why, -ENOMEM, "not enough memory");
     }

@@ -19,9 +19,10 @@ static json_t *interval_json(struct interval interval)
 
 json_t *cup_json(const struct cup *cup)
 {
-    json_t *out = json_pack("{s:s, s:s, s:s, s:s, s:s, s:s?, s:O?, s:O?, s:s?}", "brew", cup->brew, "bench", cup->bench,
-                            "station", cup->station, "began_utc", cup->began_utc, "ended_utc", cup->ended_utc, "experiment",
-                            cup->experiment, "factors", cup->factors, "recipe", cup->recipe, "note", cup->note);
+    json_t *out =
+        json_pack("{s:s, s:s, s:s, s:s, s:s, s:s?, s:O?, s:O?, s:s?}", "brew", cup->brew, "bench", cup->bench,
+                  "station", cup->station, "began_utc", cup->began_utc, "ended_utc", cup->ended_utc, "experiment",
+                  cup->experiment, "factors", cup->factors, "recipe", cup->recipe, "note", cup->note);
     char name[64];
 
     json_object_set_new(out, "run", cup->run >= 0 ? json_integer(cup->run) : json_null());
@@ -51,9 +52,9 @@ static json_t *levels_json(const struct findings *findings)
                                                                        : json_string(factor->level[place].label));
         }
         json_array_append_new(list, json_pack("{s:o, s:I, s:o, s:o, s:o, s:i}", "factors", factors, "n",
-                                              (json_int_t)level->level_of.n, "mean", number_json(level->level_of.mean), "spread",
-                                              number_json(level->level_of.spread), "interval", interval_json(level->interval),
-                                              "out_of_plan", level->left_out));
+                                              (json_int_t)level->level_of.n, "mean", number_json(level->level_of.mean),
+                                              "spread", number_json(level->level_of.spread), "interval",
+                                              interval_json(level->interval), "out_of_plan", level->left_out));
     }
     return list;
 }
@@ -70,8 +71,8 @@ static json_t *pairs_json(const struct findings *findings)
         findings_level_words(findings, findings->pair[i].second, second);
         json_array_append_new(list, json_pack("{s:s, s:s, s:o, s:o, s:o, s:o, s:o}", "level", first, "against", second,
                                               "difference", number_json(difference->difference), "interval",
-                                              interval_json(difference->interval), "t", number_json(difference->t), "df",
-                                              number_json(difference->df), "p", number_json(difference->p)));
+                                              interval_json(difference->interval), "t", number_json(difference->t),
+                                              "df", number_json(difference->df), "p", number_json(difference->p)));
     }
     return list;
 }
@@ -83,7 +84,8 @@ static json_t *curve_json(const struct findings *findings, const struct curve_fi
     json_t *out = json_object();
 
     if (other >= 0)
-        json_object_set_new(out, findings->factor[other].name, json_string(findings->factor[other].level[curve->level].label));
+        json_object_set_new(out, findings->factor[other].name,
+                            json_string(findings->factor[other].level[curve->level].label));
     json_object_set_new(out, "n", json_integer((json_int_t)curve->n));
     if (!curve->fitted) {
         json_object_set_new(out, "why_not", json_string(curve->why_not));
@@ -101,9 +103,10 @@ static json_t *curve_json(const struct findings *findings, const struct curve_fi
     json_object_set_new(out, "aicc_other", curve->other.n ? number_json(curve->other.aicc) : json_null());
     json_object_set_new(out, "runs_p", number_json(curve->runs_p));
     for (int i = 0; i < ANSWERS; i++)
-        json_object_set_new(out, names[i], json_pack("{s:o, s:o, s:b}", "seconds", number_json(curve->answer[i].value),
-                                                     "interval", interval_json(curve->answer[i].interval), "identified",
-                                                     curve->answer[i].identified));
+        json_object_set_new(out, names[i],
+                            json_pack("{s:o, s:o, s:b}", "seconds", number_json(curve->answer[i].value), "interval",
+                                      interval_json(curve->answer[i].interval), "identified",
+                                      curve->answer[i].identified));
     return out;
 }
 
@@ -130,15 +133,17 @@ static void add_trend(const struct findings *findings, json_t *out)
     const struct trend_break *broken = &findings->broken;
 
     if (findings->has_trend)
-        json_object_set_new(out, "trend", json_pack("{s:i, s:f, s:f, s:f, s:f, s:o}", "degree", findings->trend.degree, "centre",
-                                                    findings->trend.centre, "c0", findings->trend.coefficient[0], "c1",
-                                                    findings->trend.coefficient[1], "c2", findings->trend.coefficient[2],
-                                                    "spread", number_json(findings->trend.spread)));
+        json_object_set_new(out, "trend",
+                            json_pack("{s:i, s:f, s:f, s:f, s:f, s:o}", "degree", findings->trend.degree, "centre",
+                                      findings->trend.centre, "c0", findings->trend.coefficient[0], "c1",
+                                      findings->trend.coefficient[1], "c2", findings->trend.coefficient[2], "spread",
+                                      number_json(findings->trend.spread)));
     if (findings->has_break)
-        json_object_set_new(out, "break", json_pack("{s:f, s:o, s:f, s:f, s:o, s:o}", "at", broken->at, "interval",
-                                                    interval_json(broken->at_interval), "slope_before", broken->slope_before,
-                                                    "slope_after", broken->slope_after, "slope_after_interval",
-                                                    interval_json(broken->slope_after_interval), "p", number_json(broken->p)));
+        json_object_set_new(out, "break",
+                            json_pack("{s:f, s:o, s:f, s:f, s:o, s:o}", "at", broken->at, "interval",
+                                      interval_json(broken->at_interval), "slope_before", broken->slope_before,
+                                      "slope_after", broken->slope_after, "slope_after_interval",
+                                      interval_json(broken->slope_after_interval), "p", number_json(broken->p)));
 }
 
 json_t *findings_json(const struct findings *findings)
@@ -155,17 +160,19 @@ json_t *findings_json(const struct findings *findings)
     json_object_set_new(out, "headline", json_string(headline));
     json_object_set_new(out, "cups_counted", json_integer((json_int_t)findings->point_count));
     json_object_set_new(out, "levels", levels_json(findings));
-    json_object_set_new(out, "spread", json_pack("{s:s, s:o, s:o}", "from", sources[findings->spread_source], "value",
-                                                 number_json(findings->spread_source ? findings->spread : (double)NAN), "df",
-                                                 number_json(findings->spread_df)));
+    json_object_set_new(out, "spread",
+                        json_pack("{s:s, s:o, s:o}", "from", sources[findings->spread_source], "value",
+                                  number_json(findings->spread_source ? findings->spread : (double)NAN), "df",
+                                  number_json(findings->spread_df)));
     json_object_set_new(out, "differences", pairs_json(findings));
     json_object_set_new(out, "smallest_difference_shown", number_json(findings->smallest));
     if (findings->has_anova)
         json_object_set_new(out, "anova", anova_json(findings));
     if (findings->has_equivalence)
-        json_object_set_new(out, "same_within", json_pack("{s:f, s:b, s:f, s:o}", "margin", findings->options->margin, "same",
-                                                          findings->equivalence.equal, "p", findings->equivalence.p, "interval",
-                                                          interval_json(findings->equivalence.interval)));
+        json_object_set_new(out, "same_within",
+                            json_pack("{s:f, s:b, s:f, s:o}", "margin", findings->options->margin, "same",
+                                      findings->equivalence.equal, "p", findings->equivalence.p, "interval",
+                                      interval_json(findings->equivalence.interval)));
     for (int i = 0; i < findings->curve_count; i++)
         json_array_append_new(curves, curve_json(findings, &findings->curve[i]));
     if (findings->curve_count)

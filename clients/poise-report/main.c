@@ -18,6 +18,8 @@ static void usage(FILE *out)
           "       poise-report [OPTIONS] verdicts        every variable: keep, drop or undecided\n"
           "       poise-report                           the experiments there are\n"
           "\n"
+          "An experiment that is called like a command: poise-report experiment NAME\n"
+          "\n"
           "  -s, --store FILE        where the brews are (default: POISE_STORE, or your data folder)\n"
           "  -m, --measure NAME      what is judged (default: extraction_pct)\n"
           "      --margin X          what counts as the same: asks for equality within X\n"
@@ -43,17 +45,29 @@ enum { OPTION_MARGIN = 256, OPTION_CONFIDENCE, OPTION_SHARE, OPTION_STEP, OPTION
        OPTION_HTML, OPTION_SVG, OPTION_SQL };
 
 static const struct option options[] = {
-    { "store", required_argument, NULL, 's' }, { "measure", required_argument, NULL, 'm' },
-    { "margin", required_argument, NULL, OPTION_MARGIN }, { "confidence", required_argument, NULL, OPTION_CONFIDENCE },
-    { "share", required_argument, NULL, OPTION_SHARE }, { "step", required_argument, NULL, OPTION_STEP },
-    { "least", required_argument, NULL, OPTION_LEAST }, { "least-doubling", required_argument, NULL, OPTION_DOUBLING },
-    { "all", no_argument, NULL, OPTION_ALL }, { "bench", required_argument, NULL, OPTION_BENCH },
-    { "since", required_argument, NULL, OPTION_SINCE }, { "until", required_argument, NULL, OPTION_UNTIL },
-    { "factor", required_argument, NULL, OPTION_FACTOR }, { "cups", required_argument, NULL, OPTION_CUPS },
-    { "plan", required_argument, NULL, OPTION_PLAN }, { "json", no_argument, NULL, OPTION_JSON },
-    { "csv", no_argument, NULL, OPTION_CSV }, { "sql", no_argument, NULL, OPTION_SQL }, { "html", required_argument, NULL, OPTION_HTML },
-    { "svg", required_argument, NULL, OPTION_SVG }, { "help", no_argument, NULL, 'h' },
-    { "version", no_argument, NULL, 'V' }, { NULL, 0, NULL, 0 },
+    { "store", required_argument, NULL, 's' },
+    { "measure", required_argument, NULL, 'm' },
+    { "margin", required_argument, NULL, OPTION_MARGIN },
+    { "confidence", required_argument, NULL, OPTION_CONFIDENCE },
+    { "share", required_argument, NULL, OPTION_SHARE },
+    { "step", required_argument, NULL, OPTION_STEP },
+    { "least", required_argument, NULL, OPTION_LEAST },
+    { "least-doubling", required_argument, NULL, OPTION_DOUBLING },
+    { "all", no_argument, NULL, OPTION_ALL },
+    { "bench", required_argument, NULL, OPTION_BENCH },
+    { "since", required_argument, NULL, OPTION_SINCE },
+    { "until", required_argument, NULL, OPTION_UNTIL },
+    { "factor", required_argument, NULL, OPTION_FACTOR },
+    { "cups", required_argument, NULL, OPTION_CUPS },
+    { "plan", required_argument, NULL, OPTION_PLAN },
+    { "json", no_argument, NULL, OPTION_JSON },
+    { "csv", no_argument, NULL, OPTION_CSV },
+    { "sql", no_argument, NULL, OPTION_SQL },
+    { "html", required_argument, NULL, OPTION_HTML },
+    { "svg", required_argument, NULL, OPTION_SVG },
+    { "help", no_argument, NULL, 'h' },
+    { "version", no_argument, NULL, 'V' },
+    { NULL, 0, NULL, 0 },
 };
 
 /* A number above `least` and below `most`, or a sentence. */
@@ -153,8 +167,11 @@ static int (*command_of(int count, char **words, struct request *out))(const str
 
 int main(int argc, char **argv)
 {
-    struct request request = { .options = { .measure = MEASURE_EXTRACTION_PCT, .confidence = 0.95, .margin = NAN, .share = 0.95,
-                                            .step_s = 30, .least = 0.3, .least_doubling = 0.5 }, .cups = 1 };
+    struct request request = {
+        .options = { .measure = MEASURE_EXTRACTION_PCT, .confidence = 0.95, .margin = NAN, .share = 0.95,
+                     .step_s = 30, .least = 0.3, .least_doubling = 0.5 },
+        .cups = 1,
+    };
     int (*command)(const struct request *);
     const char *store = NULL;
     char path[512], factor[256];

@@ -103,23 +103,29 @@ static int advise_time(const struct findings *findings, int cups, struct advice 
     data = findings_curve_data(findings, place, room);
     advice->unit = "s";
     advice->width = INFINITY;
-    snprintf(advice->about, sizeof advice->about, "when %.0f %% of the plateau is reached", 100 * findings->options->share);
+    snprintf(advice->about, sizeof advice->about, "when %.0f %% of the plateau is reached",
+             100 * findings->options->share);
     if (!curve->fitted || !curve->answer[0].identified) {
         suggest_time(findings, curve, 2 * longest, 1, advice);
         suggest_time(findings, curve, 4 * longest, 1.01, advice);
-        snprintf(advice->headline, sizeof advice->headline, "These times do not reach past the bend: brew at %.0f s, twice the "
-                 "longest so far; nothing shorter can tell the plateau.", 2 * longest);
+        snprintf(advice->headline, sizeof advice->headline,
+                 "These times do not reach past the bend: brew at %.0f s, twice the "
+                 "longest so far; nothing shorter can tell the plateau.",
+                 2 * longest);
     } else {
         double grown = quantile(findings, (double)curve->fit.df + cups) / quantile(findings, (double)curve->fit.df);
 
         advice->width = curve->answer[0].interval.high - curve->answer[0].interval.low;
         best = kinetics_next(&data, &curve->fit, &curve->answer[0].question, SHORTEST_S, 2 * longest);
-        suggest_time(findings, curve, best, grown * kinetics_shrinks(&data, &curve->fit, &curve->answer[0].question, best,
-                                                                      (size_t)cups), advice);
+        suggest_time(findings, curve, best,
+                     grown * kinetics_shrinks(&data, &curve->fit, &curve->answer[0].question, best, (size_t)cups),
+                     advice);
         for (int i = 0; i < factor->level_count; i++)
             suggest_time(findings, curve, factor->level[i].number,
-                         grown * kinetics_shrinks(&data, &curve->fit, &curve->answer[0].question, factor->level[i].number,
-                                                  (size_t)cups), advice);
+                         grown
+                             * kinetics_shrinks(&data, &curve->fit, &curve->answer[0].question,
+                                                factor->level[i].number, (size_t)cups),
+                         advice);
     }
     free(room);
     return 0;
@@ -142,8 +148,8 @@ static void advise_number(const struct findings *findings, int cups, struct advi
     snprintf(advice->about, sizeof advice->about, "the slope in the middle, per %s",
              *unit_of(factor->name) ? unit_of(factor->name) : "step");
     for (int i = 0; i < factor->level_count; i++) {
-        struct suggestion *suggestion = suggest(advice, grown * trend_shrinks(&findings->trend, middle, factor->level[i].number,
-                                                                               (size_t)cups));
+        struct suggestion *suggestion =
+            suggest(advice, grown * trend_shrinks(&findings->trend, middle, factor->level[i].number, (size_t)cups));
 
         if (suggestion)
             snprintf(suggestion->level[0], WORDS_SIZE, "%s", factor->level[i].label);
@@ -176,13 +182,16 @@ static void advise_levels(const struct findings *findings, int cups, struct advi
     advice->unit = words_step(measure_name(findings->options->measure));
     advice->width = pair->difference.interval.high - pair->difference.interval.low;
     for (int i = 0; i < findings->level_count; i++) {
-        double a = (double)findings->level[pair->first].level_of.n, b = (double)findings->level[pair->second].level_of.n;
-        double before = sqrt(1 / a + 1 / b), after = sqrt(1 / (a + (i == pair->first) * cups) + 1 / (b + (i == pair->second) * cups));
+        double a = (double)findings->level[pair->first].level_of.n,
+               b = (double)findings->level[pair->second].level_of.n;
+        double before = sqrt(1 / a + 1 / b),
+               after = sqrt(1 / (a + (i == pair->first) * cups) + 1 / (b + (i == pair->second) * cups));
         double grown = quantile(findings, pair->difference.df + cups) / quantile(findings, pair->difference.df);
         struct suggestion *suggestion = suggest(advice, grown * after / before);
 
         for (int f = 0; suggestion && f < findings->factor_count; f++)
-            snprintf(suggestion->level[f], WORDS_SIZE, "%s", findings->factor[f].level[findings->level[i].level[f]].label);
+            snprintf(suggestion->level[f], WORDS_SIZE, "%s",
+                     findings->factor[f].level[findings->level[i].level[f]].label);
     }
 }
 
@@ -207,7 +216,8 @@ static int advise(const struct findings *findings, int cups, struct advice *advi
     return 0;
 }
 
-static void suggestion_words(const struct findings *findings, const struct suggestion *suggestion, char out[SENTENCE_SIZE])
+static void suggestion_words(const struct findings *findings, const struct suggestion *suggestion,
+                             char out[SENTENCE_SIZE])
 {
     size_t length = 0;
 
@@ -258,8 +268,8 @@ static const struct suggestion *partner_of(const struct findings *findings, cons
 /* The tolerances the experiment was brewed by, as its latest run carries them; NULL: none known. */
 static json_t *latest_tolerances(sqlite3 *database, const char *experiment)
 {
-    static const char sql[] = "SELECT b.tolerances FROM brew b JOIN experiment e USING (experiment_id) WHERE e.name = ?1"
-                              " AND b.tolerances IS NOT NULL ORDER BY b.began_us DESC LIMIT 1";
+    static const char sql[] = "SELECT b.tolerances FROM brew b JOIN experiment e USING (experiment_id) WHERE e.name = "
+                              "?1 AND b.tolerances IS NOT NULL ORDER BY b.began_us DESC LIMIT 1";
     sqlite3_stmt *statement = NULL;
     json_t *tolerances = NULL;
 
@@ -281,8 +291,8 @@ static void ini_tolerance(const json_t *tolerances, const char *name, FILE *out)
     fputc('\n', out);
 }
 
-static char *plan_text(const struct findings *findings, const struct suggestion *best, const struct suggestion *partner,
-                       const json_t *tolerances, int cups)
+static char *plan_text(const struct findings *findings, const struct suggestion *best,
+                       const struct suggestion *partner, const json_t *tolerances, int cups)
 {
     const struct cup *cup = findings->point[0].cup;
     const char *name;
@@ -369,8 +379,9 @@ static json_t *advice_json(const struct findings *findings, const struct advice 
                                               number_json(advice->suggestion[i].ratio), "interval_width",
                                               number_json(advice->width * advice->suggestion[i].ratio)));
     }
-    return json_pack("{s:s, s:s, s:i, s:o, s:s, s:o}", "experiment", findings->experiment, "interval_of", advice->about, "cups", cups,
-                     "interval_width_now", number_json(advice->width), "unit", advice->unit, "suggestions", list);
+    return json_pack("{s:s, s:s, s:i, s:o, s:s, s:o}", "experiment", findings->experiment, "interval_of",
+                     advice->about, "cups", cups, "interval_width_now", number_json(advice->width), "unit",
+                     advice->unit, "suggestions", list);
 }
 
 static void advice_words(const struct findings *findings, const struct advice *advice, int cups, struct document *out)
@@ -382,17 +393,19 @@ static void advice_words(const struct findings *findings, const struct advice *a
     if (advice->headline[0])
         document_add(out, BLOCK_HEADLINE, "%s", advice->headline);
     else
-        document_add(out, BLOCK_HEADLINE, "Brew %d more cup%s at %s: the interval of %s would shrink from %.*f to about %.*f %s.",
-                     cups, cups == 1 ? "" : "s", words, advice->about, decimals, advice->width, decimals,
+        document_add(out, BLOCK_HEADLINE,
+                     "Brew %d more cup%s at %s: the interval of %s would shrink from %.*f to about %.*f %s.", cups,
+                     cups == 1 ? "" : "s", words, advice->about, decimals, advice->width, decimals,
                      advice->width * advice->suggestion[0].ratio, advice->unit);
     if (advice->headline[0])
         return;
-    snprintf(titles, sizeof titles, "%d more cup%s at|#interval would be, %s|#of now", cups, cups == 1 ? "" : "s", advice->unit);
+    snprintf(titles, sizeof titles, "%d more cup%s at|#interval would be, %s|#of now", cups, cups == 1 ? "" : "s",
+             advice->unit);
     document_table(out, titles);
     for (int i = 0; i < advice->count; i++) {
         suggestion_words(findings, &advice->suggestion[i], words);
-        document_row(out, "%s" CELL "%.*f" CELL "%.0f %%", words, decimals, advice->width * advice->suggestion[i].ratio,
-                     100 * advice->suggestion[i].ratio);
+        document_row(out, "%s" CELL "%.*f" CELL "%.0f %%", words, decimals,
+                     advice->width * advice->suggestion[i].ratio, 100 * advice->suggestion[i].ratio);
     }
     document_add(out, BLOCK_TEXT, "Reckoned as if cups went on scattering as they did.");
 }

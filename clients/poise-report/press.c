@@ -8,15 +8,16 @@
 
 /* The readings of one cup's press; pressure where an instrument showed it, else what the scale bore above
  * what it bore just before. */
-static const char sql[] =
-    "WITH press AS (SELECT (SELECT min(seconds) FROM brew_stage WHERE brew = ?1 AND stage = 'press') AS began,"
-    " (SELECT press_s FROM brew_summary WHERE brew = ?1) AS lasted,"
-    " EXISTS (SELECT 1 FROM brew_trace WHERE brew = ?1 AND quantity = 'pressure') AS shown)"
-    " SELECT seconds - began, CASE WHEN shown THEN value ELSE (value - (SELECT value FROM brew_trace WHERE brew = ?1 AND"
-    " quantity = 'mass' AND value IS NOT NULL AND seconds < began ORDER BY seq DESC LIMIT 1)) / 1000 END, shown"
-    " FROM brew_trace JOIN press WHERE brew = ?1 AND value IS NOT NULL AND began IS NOT NULL"
-    " AND quantity = CASE WHEN shown THEN 'pressure' ELSE 'mass' END"
-    " AND seconds BETWEEN began - 1 AND began + coalesce(lasted, 30) + 1 ORDER BY seq";
+static const char sql[] = "WITH press AS (SELECT (SELECT min(seconds) FROM brew_stage WHERE brew = ?1 AND stage = "
+                          "'press') AS began, (SELECT press_s FROM brew_summary WHERE brew = ?1) AS lasted,"
+                          " EXISTS (SELECT 1 FROM brew_trace WHERE brew = ?1 AND quantity = 'pressure') AS shown)"
+                          " SELECT seconds - began, CASE WHEN shown THEN value ELSE (value - (SELECT value FROM "
+                          "brew_trace WHERE brew = ?1 AND"
+                          " quantity = 'mass' AND value IS NOT NULL AND seconds < began ORDER BY seq DESC LIMIT 1)) / "
+                          "1000 END, shown"
+                          " FROM brew_trace JOIN press WHERE brew = ?1 AND value IS NOT NULL AND began IS NOT NULL"
+                          " AND quantity = CASE WHEN shown THEN 'pressure' ELSE 'mass' END"
+                          " AND seconds BETWEEN began - 1 AND began + coalesce(lasted, 30) + 1 ORDER BY seq";
 
 enum { CURVES_MOST = 6 };       /* as many as can be told apart by colour; of more levels every second or third */
 
@@ -38,7 +39,8 @@ static const struct cup *first_of(const struct findings *findings, int place)
 
 struct chart *press_chart(sqlite3 *database, const struct findings *findings)
 {
-    struct chart *chart = is_press(findings) ? chart_new("press", "Press curves", "seconds since the press began", "") : NULL;
+    struct chart *chart =
+        is_press(findings) ? chart_new("press", "Press curves", "seconds since the press began", "") : NULL;
     sqlite3_stmt *statement = NULL;
     size_t drawn = 0;
     bool shown = false;

@@ -114,13 +114,15 @@ static void advise(const struct findings *findings, int factor, int better, int 
     const char *name = findings->factor[factor].name, *unit = findings->factor[factor].numeric ? unit_of(name) : "";
     const char *good = findings->factor[factor].level[findings->level[best_level(findings)].level[factor]].label;
     const char *bad = findings->factor[factor].level[findings->level[worse].level[factor]].label;
-    const struct curve_finding *curve = curve_at(findings, findings->factor_count == 2 ? best_level(findings) : better);
+    const struct curve_finding *curve =
+        curve_at(findings, findings->factor_count == 2 ? best_level(findings) : better);
     bool cheaper = out->cost_s > 0;
 
     if (out->verdict == VERDICT_UNDECIDED)
         snprintf(out->advice, sizeof out->advice, "not known yet: poise-report next %.60s", findings->experiment);
     else if (out->verdict == VERDICT_DROP)
-        snprintf(out->advice, sizeof out->advice, "does not matter: %.60s%s%s", cheaper ? bad : good, *unit ? " " : "", unit);
+        snprintf(out->advice, sizeof out->advice, "does not matter: %.60s%s%s", cheaper ? bad : good, *unit ? " " : "",
+                 unit);
     else if (strcmp(name, "steep_s") == 0 && curve && curve->fitted && curve->answer[0].identified)
         snprintf(out->advice, sizeof out->advice, "%.0f s: %.0f %% of the plateau", curve->answer[0].value,
                  100 * findings->options->share);
@@ -180,7 +182,8 @@ struct tasting_search {
 
 static bool same_tasting(const struct tasting_session *a, const struct tasting_session *b)
 {
-    bool same = a->method == b->method && a->sample_count == b->sample_count && strcmp(a->experiment, b->experiment) == 0;
+    bool same =
+        a->method == b->method && a->sample_count == b->sample_count && strcmp(a->experiment, b->experiment) == 0;
 
     for (int i = 0; same && i < a->sample_count; i++)
         same = strcmp(a->sample[i], b->sample[i]) == 0;
@@ -264,7 +267,8 @@ static int judge_experiment(struct verdicts *verdicts, const char *name, struct 
     struct request request = *verdicts->request;
     struct findings *findings = malloc(sizeof *findings);
     struct cups cups;
-    int error = findings ? experiment_load(&request, name, true, &cups, findings, why) : why_set(why, -ENOMEM, "not enough memory");
+    int error = findings ? experiment_load(&request, name, true, &cups, findings, why)
+                         : why_set(why, -ENOMEM, "not enough memory");
 
     if (!error && varies_ratio(findings) && request.options.measure == MEASURE_EXTRACTION_PCT) {
         findings_free(findings);
@@ -315,9 +319,11 @@ static void find_spread(struct verdicts *verdicts)
     const char *name = measure_name(verdicts->request->options.measure);
     sqlite3_stmt *statement = NULL;
 
-    snprintf(sql, sizeof sql, "SELECT sum(squares), sum(n - 1) FROM (SELECT count(%s) AS n, sum(%s * %s) - sum(%s) * sum(%s) /"
-             " count(%s) AS squares FROM brew_summary WHERE experiment IS NOT NULL AND %s IS NOT NULL AND coalesce(plan_kept, 1)"
-             " GROUP BY experiment, factors HAVING n > 1)", name, name, name, name, name, name, name);
+    snprintf(sql, sizeof sql,
+             "SELECT sum(squares), sum(n - 1) FROM (SELECT count(%s) AS n, sum(%s * %s) - sum(%s) * sum(%s) /"
+             " count(%s) AS squares FROM brew_summary WHERE experiment IS NOT NULL AND %s IS NOT NULL AND "
+             "coalesce(plan_kept, 1) GROUP BY experiment, factors HAVING n > 1)",
+             name, name, name, name, name, name, name);
     verdicts->spread = NAN;
     if (sqlite3_prepare_v2(store_database(verdicts->request->store), sql, -1, &statement, NULL) == SQLITE_OK &&
         sqlite3_step(statement) == SQLITE_ROW && sqlite3_column_double(statement, 1) > 0) {
@@ -341,7 +347,8 @@ static bool leads(const struct verdicts *verdicts, int place)
 
         if (i == place || strcmp(other->factor, variable->factor) != 0)
             continue;
-        if (decided != its_decided ? its_decided : other->cups > variable->cups || (other->cups == variable->cups && i > place))
+        if (decided != its_decided ? its_decided
+                                   : other->cups > variable->cups || (other->cups == variable->cups && i > place))
             return false;
     }
     return true;
@@ -354,8 +361,9 @@ static void verdicts_words(const struct verdicts *verdicts, struct document *out
     bool in_all = false;
 
     document_add(out, BLOCK_HEADLINE, "What each variable does to %s", call_of(measure));
-    snprintf(titles, sizeof titles, "variable|experiment|#cups|better|worse|#effect, %s|%.0f %% interval|#costs s|blind p|verdict",
-             step, 100 * verdicts->request->options.confidence);
+    snprintf(titles, sizeof titles,
+             "variable|experiment|#cups|better|worse|#effect, %s|%.0f %% interval|#costs s|blind p|verdict", step,
+             100 * verdicts->request->options.confidence);
     document_table(out, titles);
     for (int i = 0; i < verdicts->count; i++) {
         const struct variable *variable = &verdicts->variable[i];
@@ -369,28 +377,34 @@ static void verdicts_words(const struct verdicts *verdicts, struct document *out
         if (!isnan(variable->tasting_p))
             words_p(variable->tasting_p, p);
         in_all = in_all || variable->measure != verdicts->request->options.measure;
-        document_row(out, "%s%s" CELL "%s" CELL "%zu" CELL "%s" CELL "%s" CELL "%s" CELL "%s" CELL "%s" CELL "%s" CELL "%s",
-                     call_of(variable->factor), variable->measure != verdicts->request->options.measure ? " *" : "", variable->experiment, variable->cups, variable->better, variable->worse, effect,
+        document_row(out,
+                     "%s%s" CELL "%s" CELL "%zu" CELL "%s" CELL "%s" CELL "%s" CELL "%s" CELL "%s" CELL "%s" CELL "%s",
+                     call_of(variable->factor), variable->measure != verdicts->request->options.measure ? " *" : "",
+                     variable->experiment, variable->cups, variable->better, variable->worse, effect,
                      isnan(variable->effect) ? "" : interval, cost, p, verdict_words[variable->verdict]);
     }
-    document_add(out, BLOCK_TEXT, "Keep: an effect is shown and is at least %g %s. Drop: whatever it is, it lies within %g %s either "
-                 "way. Undecided: the cups cannot tell yet. (--margin sets the %g.)", verdicts->margin, step, verdicts->margin,
-                 step, verdicts->margin);
+    document_add(out, BLOCK_TEXT,
+                 "Keep: an effect is shown and is at least %g %s. Drop: whatever it is, it lies within %g %s either "
+                 "way. Undecided: the cups cannot tell yet. (--margin sets the %g.)",
+                 verdicts->margin, step, verdicts->margin, step, verdicts->margin);
     if (in_all)
-        document_add(out, BLOCK_TEXT, "* judged by extraction in all: with another ratio the bed holds back another share.");
+        document_add(out, BLOCK_TEXT,
+                     "* judged by extraction in all: with another ratio the bed holds back another share.");
     for (int i = 0; i < verdicts->count; i++)
         if (verdicts->variable[i].tasting[0] &&
             (i == 0 || strcmp(verdicts->variable[i].experiment, verdicts->variable[i - 1].experiment) != 0))
-            document_add(out, BLOCK_ITEM, "Tasted blind, %s: %s", verdicts->variable[i].experiment, verdicts->variable[i].tasting);
+            document_add(out, BLOCK_ITEM, "Tasted blind, %s: %s", verdicts->variable[i].experiment,
+                         verdicts->variable[i].tasting);
     document_add(out, BLOCK_HEADING, "The recipe they add up to");
     document_table(out, "variable|take");
     for (int i = 0; i < verdicts->count; i++)
         if (leads(verdicts, i))
             document_row(out, "%s" CELL "%s", call_of(verdicts->variable[i].factor), verdicts->variable[i].advice);
     if (!isnan(verdicts->spread))
-        document_add(out, BLOCK_TEXT, "Cups meant to be alike scattered by %.2f %s (%.0f repeats beyond the first): two of them differ "
-                     "by less than %.2f nineteen times in twenty.", verdicts->spread, step, verdicts->spread_df,
-                     1.96 * M_SQRT2 * verdicts->spread);
+        document_add(out, BLOCK_TEXT,
+                     "Cups meant to be alike scattered by %.2f %s (%.0f repeats beyond the first): two of them differ "
+                     "by less than %.2f nineteen times in twenty.",
+                     verdicts->spread, step, verdicts->spread_df, 1.96 * M_SQRT2 * verdicts->spread);
     else
         document_add(out, BLOCK_TEXT, "No cup was repeated yet: how well the recipe repeats is not known.");
 }
@@ -402,19 +416,19 @@ static json_t *verdicts_json(const struct verdicts *verdicts)
     for (int i = 0; i < verdicts->count; i++) {
         const struct variable *variable = &verdicts->variable[i];
 
-        json_array_append_new(list, json_pack("{s:s, s:s, s:s, s:I, s:s, s:s, s:o, s:[o, o], s:o, s:o, s:s, s:s, s:s}", "factor",
-                                              variable->factor, "experiment", variable->experiment, "measure",
-                                              measure_name(variable->measure), "cups",
-                                              (json_int_t)variable->cups, "better", variable->better, "worse", variable->worse,
-                                              "effect", number_json(variable->effect), "interval",
-                                              number_json(variable->interval.low), number_json(variable->interval.high), "cost_s",
-                                              number_json(variable->cost_s), "blind_p", number_json(variable->tasting_p),
-                                              "blind", variable->tasting, "verdict", verdict_words[variable->verdict], "take",
-                                              variable->advice));
+        json_array_append_new(list,
+                              json_pack("{s:s, s:s, s:s, s:I, s:s, s:s, s:o, s:[o, o], s:o, s:o, s:s, s:s, s:s}",
+                                        "factor", variable->factor, "experiment", variable->experiment, "measure",
+                                        measure_name(variable->measure), "cups", (json_int_t)variable->cups, "better",
+                                        variable->better, "worse", variable->worse, "effect",
+                                        number_json(variable->effect), "interval", number_json(variable->interval.low),
+                                        number_json(variable->interval.high), "cost_s", number_json(variable->cost_s),
+                                        "blind_p", number_json(variable->tasting_p), "blind", variable->tasting,
+                                        "verdict", verdict_words[variable->verdict], "take", variable->advice));
     }
-    return json_pack("{s:s, s:f, s:o, s:o, s:o}", "measure", measure_name(verdicts->request->options.measure), "margin",
-                     verdicts->margin, "variables", list, "spread", number_json(verdicts->spread), "spread_df",
-                     number_json(verdicts->spread_df));
+    return json_pack("{s:s, s:f, s:o, s:o, s:o}", "measure", measure_name(verdicts->request->options.measure),
+                     "margin", verdicts->margin, "variables", list, "spread", number_json(verdicts->spread),
+                     "spread_df", number_json(verdicts->spread_df));
 }
 
 int report_verdicts(const struct request *request)
@@ -429,7 +443,8 @@ int report_verdicts(const struct request *request)
         verdicts->request = request;
         verdicts->margin = isnan(request->options.margin) ? MARGIN_POINTS : request->options.margin;
     }
-    if (!verdicts || judge_all(verdicts, &why) < 0 || store_tasting_each(request->store, each_tasting, &search, &why) < 0) {
+    if (!verdicts || judge_all(verdicts, &why) < 0
+        || store_tasting_each(request->store, each_tasting, &search, &why) < 0) {
         program_say("%s", why.text);
     } else if (!verdicts->count) {
         program_say("no variable was varied yet: load a plan with poise-ctl plan load, and brew");

@@ -57,7 +57,8 @@ static void headline_time(const struct findings *findings, char out[SENTENCE_SIZ
         struct interval difference = kinetics_difference(curve->fit.value[KINETICS_PLATEAU], curve->plateau,
                                                          second->fit.value[KINETICS_PLATEAU], second->plateau);
         double step = curve->fit.value[KINETICS_PLATEAU] - second->fit.value[KINETICS_PLATEAU];
-        const char *first_label = findings->factor[other].level[0].label, *second_label = findings->factor[other].level[1].label;
+        const char *first_label = findings->factor[other].level[0].label,
+                   *second_label = findings->factor[other].level[1].label;
 
         words_interval(difference, 1, words_step(measure_name(findings->options->measure)), interval);
         if (difference.low > 0 || difference.high < 0)
@@ -82,14 +83,18 @@ static void headline_time(const struct findings *findings, char out[SENTENCE_SIZ
         return;
     }
     if (!curve->answer[0].identified) {
-        snprintf(out, SENTENCE_SIZE, "These steep times do not reach past the bend: how much %s there is to have, and when it is "
-                 "had, is not identified. Brew some longer ones.", call);
+        snprintf(out, SENTENCE_SIZE,
+                 "These steep times do not reach past the bend: how much %s there is to have, and when it is "
+                 "had, is not identified. Brew some longer ones.",
+                 call);
         return;
     }
     words_interval(curve->answer[0].interval, 0, "s", interval);
-    snprintf(out, SENTENCE_SIZE, "After %.0f seconds %.0f %% of all the %s there is to have is in the cup (%s, %.0f %% "
-             "confidence): steeping longer brings little.", curve->answer[0].value, 100 * findings->options->share, call,
-             interval, 100 * findings->options->confidence);
+    snprintf(out, SENTENCE_SIZE,
+             "After %.0f seconds %.0f %% of all the %s there is to have is in the cup (%s, %.0f %% "
+             "confidence): steeping longer brings little.",
+             curve->answer[0].value, 100 * findings->options->share, call, interval,
+             100 * findings->options->confidence);
 }
 
 static void headline_trend(const struct findings *findings, char out[SENTENCE_SIZE])
@@ -119,7 +124,8 @@ static void headline_trend(const struct findings *findings, char out[SENTENCE_SI
                  call_of(measure), interval);
     else
         snprintf(out, SENTENCE_SIZE, "From %s %g to %g%s%s, %s %s by %.2f %s (%s).", call_of(factor), low, high,
-                 *unit_of(factor) ? " " : "", unit_of(factor), call_of(measure), change > 0 ? "rises" : "falls", fabs(change), words_step(measure), interval);
+                 *unit_of(factor) ? " " : "", unit_of(factor), call_of(measure), change > 0 ? "rises" : "falls",
+                 fabs(change), words_step(measure), interval);
 }
 
 static void headline_two_levels(const struct findings *findings, char out[SENTENCE_SIZE])
@@ -138,8 +144,10 @@ static void headline_two_levels(const struct findings *findings, char out[SENTEN
         snprintf(out, SENTENCE_SIZE, "%s gives %.2f %s %s %s than %s (%s).", first, fabs(difference->difference), step,
                  difference->difference > 0 ? "more" : "less", call_of(measure), second, interval);
     else
-        snprintf(out, SENTENCE_SIZE, "No difference of %s is shown between %s and %s (%s); one of %.2f %s would most likely have "
-                 "shown.", call_of(measure), first, second, interval, findings->smallest, step);
+        snprintf(out, SENTENCE_SIZE,
+                 "No difference of %s is shown between %s and %s (%s); one of %.2f %s would most likely have "
+                 "shown.",
+                 call_of(measure), first, second, interval, findings->smallest, step);
 }
 
 static void headline_levels(const struct findings *findings, char out[SENTENCE_SIZE])
@@ -164,22 +172,27 @@ static void headline_levels(const struct findings *findings, char out[SENTENCE_S
     findings_level_words(findings, least, worst);
     if (findings->level_count == 2) {
         headline_two_levels(findings, out);
-    } else if (findings->factor_count == 2 && findings->has_anova && findings->anova.line[ANOVA_INTERACTION].p < alpha) {
+    } else if (findings->factor_count == 2 && findings->has_anova
+               && findings->anova.line[ANOVA_INTERACTION].p < alpha) {
         words_p(findings->anova.line[ANOVA_INTERACTION].p, p);
         snprintf(out, SENTENCE_SIZE, "What %.60s does to %s depends on %.60s (p %s): most at %s, least at %s.",
-                 call_of(findings->factor[1].name), call_of(measure), call_of(findings->factor[0].name), p, best, worst);
+                 call_of(findings->factor[1].name), call_of(measure), call_of(findings->factor[0].name), p, best,
+                 worst);
     } else {
-        bool shown = findings->has_anova ? findings->anova.line[ANOVA_A].p < alpha || findings->anova.line[ANOVA_B].p < alpha
-                                         : false;
+        bool shown = findings->has_anova
+                         ? findings->anova.line[ANOVA_A].p < alpha || findings->anova.line[ANOVA_B].p < alpha
+                         : false;
 
         for (int i = 0; i < findings->pair_count && !findings->has_anova; i++)
             shown = shown || findings->pair[i].difference.p < alpha;
         if (shown)
-            snprintf(out, SENTENCE_SIZE, "%s is highest at %s and lowest at %s: %.2f %s apart.", call_of(measure), best, worst,
-                     findings->level[most].level_of.mean - findings->level[least].level_of.mean, step);
+            snprintf(out, SENTENCE_SIZE, "%s is highest at %s and lowest at %s: %.2f %s apart.", call_of(measure),
+                     best, worst, findings->level[most].level_of.mean - findings->level[least].level_of.mean, step);
         else
-            snprintf(out, SENTENCE_SIZE, "No difference of %s is shown among the %d levels; one of %.2f %s between two of them "
-                     "would most likely have shown.", call_of(measure), findings->level_count, findings->smallest, step);
+            snprintf(out, SENTENCE_SIZE,
+                     "No difference of %s is shown among the %d levels; one of %.2f %s between two of them "
+                     "would most likely have shown.",
+                     call_of(measure), findings->level_count, findings->smallest, step);
     }
 }
 
@@ -231,8 +244,8 @@ static void level_table(const struct findings *findings, struct document *out)
         words_interval(level->interval, decimals, "", interval);
         if (level->level_of.n > 1)
             snprintf(spread, sizeof spread, "%.*f", decimals, level->level_of.spread);
-        document_row(out, "%s" CELL "%zu" CELL "%.*f" CELL "%s" CELL "%s" CELL "%d", words, level->level_of.n, decimals,
-                     level->level_of.mean, interval, spread, level->left_out);
+        document_row(out, "%s" CELL "%zu" CELL "%.*f" CELL "%s" CELL "%s" CELL "%d", words, level->level_of.n,
+                     decimals, level->level_of.mean, interval, spread, level->left_out);
     }
 }
 
@@ -258,8 +271,8 @@ void words_held(const struct findings *findings, char out[SENTENCE_SIZE])
             snprintf(text, sizeof text, "%.10g", json_number_value(value));
         if (!same || !text[0] || length + 2 * WORDS_SIZE >= SENTENCE_SIZE)
             continue;
-        length += (size_t)snprintf(out + length, SENTENCE_SIZE - length, "%s%.60s %s%s%s", length ? ", " : "", call_of(name), text,
-                                   *unit_of(name) ? " " : "", unit_of(name));
+        length += (size_t)snprintf(out + length, SENTENCE_SIZE - length, "%s%.60s %s%s%s", length ? ", " : "",
+                                   call_of(name), text, *unit_of(name) ? " " : "", unit_of(name));
     }
 }
 

@@ -8,7 +8,8 @@
 
 enum { CURVE_POINTS = 80 };
 
-static void add_points(const struct findings *findings, struct chart_series *series, int other, int level, bool categories)
+static void add_points(const struct findings *findings, struct chart_series *series, int other, int level,
+                       bool categories)
 {
     enum measure measure = findings->options->measure;
 
@@ -24,7 +25,8 @@ static void add_points(const struct findings *findings, struct chart_series *ser
                 if (memcmp(point->level, findings->level[place].level, sizeof point->level) == 0)
                     x = place + 1 - 0.06;
         snprintf(name, sizeof name, "%s: %.*f", point->cup->brew, measure_decimals(measure), point->y);
-        chart_point(series, x, point->y, point->cup->measures.standard_uncertainty[measure], point->cup->plan_kept == 0, name);
+        chart_point(series, x, point->y, point->cup->measures.standard_uncertainty[measure],
+                    point->cup->plan_kept == 0, name);
     }
 }
 
@@ -80,7 +82,8 @@ static void time_chart(const struct findings *findings, struct chart *chart)
     if (findings->curve_count == 1 && findings->curve[0].fitted && findings->curve[0].answer[0].identified) {
         char label[96];
 
-        snprintf(label, sizeof label, "%.0f %% at %.0f s", 100 * findings->options->share, findings->curve[0].answer[0].value);
+        snprintf(label, sizeof label, "%.0f %% at %.0f s", 100 * findings->options->share,
+                 findings->curve[0].answer[0].value);
         chart_mark(chart, findings->curve[0].answer[0].value, findings->curve[0].answer[0].interval, label);
     }
 }

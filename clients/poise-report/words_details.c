@@ -15,7 +15,8 @@ static void curve_name(const struct findings *findings, int curve, char out[2 * 
                  findings->factor[other].level[findings->curve[curve].level].label);
 }
 
-static void question_words(const struct findings *findings, const struct kinetics_question *question, char out[SENTENCE_SIZE])
+static void question_words(const struct findings *findings, const struct kinetics_question *question,
+                           char out[SENTENCE_SIZE])
 {
     const char *measure = measure_name(findings->options->measure), *step = words_step(measure);
 
@@ -39,22 +40,28 @@ static void fit_sentence(const struct findings *findings, const struct curve_fin
     char p[32], plateau[96], rate[96];
 
     if (!curve->identified) {
-        document_add(out, BLOCK_TEXT, "These cups do not bound the curve on both sides: plateau and rate are not identified.");
+        document_add(out, BLOCK_TEXT,
+                     "These cups do not bound the curve on both sides: plateau and rate are not identified.");
         return;
     }
     words_interval(curve->plateau, 1, unit, plateau);
     words_interval(curve->rate, 4, "per second", rate);
-    document_add(out, BLOCK_TEXT, "Plateau %.2f %s (%s); rate %.4f per second (%s)%s; cups scatter by %.2f %s around "
-                 "the curve.", curve->fit.value[KINETICS_PLATEAU], unit, plateau, curve->fit.value[KINETICS_RATE], rate,
+    document_add(out, BLOCK_TEXT,
+                 "Plateau %.2f %s (%s); rate %.4f per second (%s)%s; cups scatter by %.2f %s around "
+                 "the curve.",
+                 curve->fit.value[KINETICS_PLATEAU], unit, plateau, curve->fit.value[KINETICS_RATE], rate,
                  curve->fit.quick ? "" : ", no quick part", curve->fit.spread, step);
     if (curve->fit.quick)
-        document_add(out, BLOCK_TEXT, "A quick part of %.1f %s is washed off at once, the rest is first order; without "
-                     "it the curve fits clearly worse (AICc %.1f against %.1f).", curve->fit.value[KINETICS_QUICK],
-                     unit, curve->fit.aicc, curve->other.aicc);
+        document_add(out, BLOCK_TEXT,
+                     "A quick part of %.1f %s is washed off at once, the rest is first order; without "
+                     "it the curve fits clearly worse (AICc %.1f against %.1f).",
+                     curve->fit.value[KINETICS_QUICK], unit, curve->fit.aicc, curve->other.aicc);
     if (!isnan(curve->runs_p) && curve->runs_p < 0.05) {
         words_p(curve->runs_p, p);
-        document_add(out, BLOCK_CAUTION, "Neighbouring levels lie on the same side of the curve more often than chance would have "
-                     "it (runs test, p %s): the true shape is another.", p);
+        document_add(out, BLOCK_CAUTION,
+                     "Neighbouring levels lie on the same side of the curve more often than chance would have "
+                     "it (runs test, p %s): the true shape is another.",
+                     p);
     }
 }
 
@@ -69,17 +76,20 @@ static void compare_curves(const struct findings *findings, struct document *out
             curve_name(findings, first, first_name);
             curve_name(findings, second, second_name);
             if (!a->fitted || !b->fitted || !a->identified || !b->identified) {
-                document_add(out, BLOCK_ITEM, "%s against %s: not comparable, plateau and rate of %s are not identified.",
-                             first_name, second_name, a->fitted && a->identified ? second_name : first_name);
+                document_add(out, BLOCK_ITEM,
+                             "%s against %s: not comparable, plateau and rate of %s are not identified.", first_name,
+                             second_name, a->fitted && a->identified ? second_name : first_name);
                 continue;
             }
-            words_interval(kinetics_difference(a->fit.value[KINETICS_PLATEAU], a->plateau, b->fit.value[KINETICS_PLATEAU],
-                                               b->plateau), 1, "points", plateau);
-            words_interval(kinetics_difference(a->fit.value[KINETICS_RATE], a->rate, b->fit.value[KINETICS_RATE], b->rate), 4,
-                           "per second", rate);
-            document_add(out, BLOCK_ITEM, "%s against %s: plateau %+.2f points (%s), rate %+.4f per second (%s).", first_name,
-                         second_name, a->fit.value[KINETICS_PLATEAU] - b->fit.value[KINETICS_PLATEAU], plateau,
-                         a->fit.value[KINETICS_RATE] - b->fit.value[KINETICS_RATE], rate);
+            words_interval(kinetics_difference(a->fit.value[KINETICS_PLATEAU], a->plateau,
+                                               b->fit.value[KINETICS_PLATEAU], b->plateau),
+                           1, "points", plateau);
+            words_interval(
+                kinetics_difference(a->fit.value[KINETICS_RATE], a->rate, b->fit.value[KINETICS_RATE], b->rate), 4,
+                "per second", rate);
+            document_add(out, BLOCK_ITEM, "%s against %s: plateau %+.2f points (%s), rate %+.4f per second (%s).",
+                         first_name, second_name, a->fit.value[KINETICS_PLATEAU] - b->fit.value[KINETICS_PLATEAU],
+                         plateau, a->fit.value[KINETICS_RATE] - b->fit.value[KINETICS_RATE], rate);
         }
 }
 
@@ -96,7 +106,8 @@ void words_curves(const struct findings *findings, struct document *out)
             document_add(out, BLOCK_CAUTION, "No curve: %s.", curve->why_not);
             continue;
         }
-        snprintf(titles, sizeof titles, "by this measure|#seconds|%.0f %% interval", 100 * findings->options->confidence);
+        snprintf(titles, sizeof titles, "by this measure|#seconds|%.0f %% interval",
+                 100 * findings->options->confidence);
         document_table(out, titles);
         for (int j = 0; j < ANSWERS; j++) {
             question_words(findings, &curve->answer[j].question, words);
@@ -104,7 +115,8 @@ void words_curves(const struct findings *findings, struct document *out)
             if (curve->answer[j].identified)
                 document_row(out, "%s" CELL "%.0f" CELL "%s", words, curve->answer[j].value, interval);
             else
-                document_row(out, "%s" CELL "?" CELL "%s", words, curve->answer[j].interval.low > 0 ? interval : "not identified");
+                document_row(out, "%s" CELL "?" CELL "%s", words,
+                             curve->answer[j].interval.low > 0 ? interval : "not identified");
         }
         fit_sentence(findings, curve, out);
     }
@@ -127,17 +139,19 @@ void words_trend(const struct findings *findings, struct document *out)
         double value = trend_slope_at(&findings->trend, middle, findings->options->confidence, &slope);
 
         words_interval(slope, 3, words_step(measure), words);
-        document_add(out, BLOCK_TEXT, "%s: %+.3f %s per %s in the middle (%s).", findings->trend.degree == 1 ? "A line" : "A curve",
-                     value, words_step(measure), *unit_of(factor) ? unit_of(factor) : "step", words);
+        document_add(out, BLOCK_TEXT, "%s: %+.3f %s per %s in the middle (%s).",
+                     findings->trend.degree == 1 ? "A line" : "A curve", value, words_step(measure),
+                     *unit_of(factor) ? unit_of(factor) : "step", words);
     }
     if (!findings->has_break)
         return;
     words_p(findings->broken.p, p);
     if (findings->broken.p < 1 - findings->options->confidence) {
         words_interval(findings->broken.at_interval, 0, unit_of(factor), words);
-        document_add(out, BLOCK_TEXT, "A break at %.0f %s (%s): %+.3f per %s before, %+.3f after (p %s by %d permutations).",
-                     findings->broken.at, unit_of(factor), words, findings->broken.slope_before,
-                     *unit_of(factor) ? unit_of(factor) : "step", findings->broken.slope_after, p, FINDING_PERMUTATIONS);
+        document_add(
+            out, BLOCK_TEXT, "A break at %.0f %s (%s): %+.3f per %s before, %+.3f after (p %s by %d permutations).",
+            findings->broken.at, unit_of(factor), words, findings->broken.slope_before,
+            *unit_of(factor) ? unit_of(factor) : "step", findings->broken.slope_after, p, FINDING_PERMUTATIONS);
     } else {
         document_add(out, BLOCK_TEXT, "No break shown (p %s by %d permutations).", p, FINDING_PERMUTATIONS);
     }
@@ -197,7 +211,8 @@ static void pair_table(const struct findings *findings, struct document *out, in
         findings_level_words(findings, pair->second, second);
         words_interval(pair->difference.interval, 2, "", interval);
         words_p(pair->difference.p, p);
-        document_row(out, "%s against %s" CELL "%+.2f" CELL "%s" CELL "%s", first, second, pair->difference.difference, interval, p);
+        document_row(out, "%s against %s" CELL "%+.2f" CELL "%s" CELL "%s", first, second, pair->difference.difference,
+                     interval, p);
     }
 }
 
@@ -218,25 +233,28 @@ static void simple_effects(const struct findings *findings, struct document *out
                 continue;
             words_interval(pair->difference.interval, 2, step, interval);
             if (pair->difference.p < alpha)
-                document_add(out, BLOCK_ITEM, "At %.60s %.60s, %.60s instead of %.60s brings %+.2f %s (%s).", call_of(held->name),
-                             held->level[first[1 - factor]].label, varied->level[first[factor]].label,
-                             varied->level[second[factor]].label, pair->difference.difference, step, interval);
+                document_add(out, BLOCK_ITEM, "At %.60s %.60s, %.60s instead of %.60s brings %+.2f %s (%s).",
+                             call_of(held->name), held->level[first[1 - factor]].label,
+                             varied->level[first[factor]].label, varied->level[second[factor]].label,
+                             pair->difference.difference, step, interval);
             else
                 document_add(out, BLOCK_ITEM, "At %.60s %.60s, no difference is shown between %.60s and %.60s (%s).",
-                             call_of(held->name), held->level[first[1 - factor]].label, varied->level[first[factor]].label,
-                             varied->level[second[factor]].label, interval);
+                             call_of(held->name), held->level[first[1 - factor]].label,
+                             varied->level[first[factor]].label, varied->level[second[factor]].label, interval);
         }
 }
 
 void words_comparison(const struct findings *findings, struct document *out)
 {
     const char *step = words_step(measure_name(findings->options->measure));
-    bool two_by_two = findings->factor_count == 2 && findings->level_count == 4 && findings->factor[0].level_count == 2;
+    bool two_by_two =
+        findings->factor_count == 2 && findings->level_count == 4 && findings->factor[0].level_count == 2;
     char p[32], interval[96];
 
     document_add(out, BLOCK_HEADING, "Compared");
     if (!findings->pair_count) {
-        document_add(out, BLOCK_TEXT, "Not possible: %s.", findings->no_anova[0] ? findings->no_anova : "too few cups");
+        document_add(out, BLOCK_TEXT, "Not possible: %s.",
+                     findings->no_anova[0] ? findings->no_anova : "too few cups");
         return;
     }
     if (two_by_two && findings->has_anova)
@@ -245,13 +263,16 @@ void words_comparison(const struct findings *findings, struct document *out)
         for (int factor = 0; factor < findings->factor_count; factor++)
             pair_table(findings, out, factor);
     if (findings->level_count > 2 && findings->has_anova)
-        document_add(out, BLOCK_TEXT, "Analysis of variance%s; intervals and p of pairs hold for all pairs together (Tukey).",
+        document_add(out, BLOCK_TEXT,
+                     "Analysis of variance%s; intervals and p of pairs hold for all pairs together (Tukey).",
                      findings->blocks ? ", replicates as blocks" : "");
     if (findings->level_count > 2 && findings->has_anova)
         anova_table(findings, out);
     if (!isnan(findings->smallest))
-        document_add(out, BLOCK_TEXT, "With so few cups a difference below %.2f %s between two levels could easily have stayed "
-                     "unseen: \"not shown\" is not \"not there\".", findings->smallest, step);
+        document_add(out, BLOCK_TEXT,
+                     "With so few cups a difference below %.2f %s between two levels could easily have stayed "
+                     "unseen: \"not shown\" is not \"not there\".",
+                     findings->smallest, step);
     if (findings->has_equivalence) {
         words_interval(findings->equivalence.interval, 2, step, interval);
         words_p(findings->equivalence.p, p);
@@ -270,14 +291,17 @@ void words_ratio(const struct findings *findings, struct document *out)
     bool ratio = false;
 
     for (int f = 0; f < findings->factor_count; f++)
-        ratio = ratio || strcmp(findings->factor[f].name, "dose_g") == 0 || strcmp(findings->factor[f].name, "water_g") == 0;
+        ratio = ratio || strcmp(findings->factor[f].name, "dose_g") == 0
+                || strcmp(findings->factor[f].name, "water_g") == 0;
     if (!ratio || !findings->level_count)
         return;
     document_add(out, BLOCK_HEADING, "In the cup and in all");
-    document_table(out, "level|#strength %|#in the cup %|#in all %|#retained g/g|#water to add for 1.3 %, g|#dose for 1.3 %, g");
+    document_table(out, "level|#strength %|#in the cup %|#in all %|#retained g/g|#water to add for 1.3 %, g|#dose for "
+                        "1.3 %, g");
     for (int i = 0; i < findings->level_count; i++) {
-        static const enum measure measures[6] = { MEASURE_STRENGTH_PCT, MEASURE_EXTRACTION_PCT, MEASURE_EXTRACTION_TOTAL_PCT,
-                                                  MEASURE_RETAINED_G_PER_G, MEASURE_BEVERAGE_G, MEASURE_WATER_G };
+        static const enum measure measures[6] = { MEASURE_STRENGTH_PCT,         MEASURE_EXTRACTION_PCT,
+                                                  MEASURE_EXTRACTION_TOTAL_PCT, MEASURE_RETAINED_G_PER_G,
+                                                  MEASURE_BEVERAGE_G,           MEASURE_WATER_G };
         double sum[6] = { 0 };
         size_t n[6] = { 0 };
         char words[2 * WORDS_SIZE], add[32] = "", dose[32] = "";
@@ -286,7 +310,8 @@ void words_ratio(const struct findings *findings, struct document *out)
             for (int k = 0; k < 6; k++) {
                 double value = findings->point[j].cup->measures.value[measures[k]];
 
-                if (memcmp(findings->point[j].level, findings->level[i].level, sizeof findings->level[i].level) != 0 || isnan(value))
+                if (memcmp(findings->point[j].level, findings->level[i].level, sizeof findings->level[i].level) != 0
+                    || isnan(value))
                     continue;
                 sum[k] += value;
                 n[k]++;
@@ -298,10 +323,12 @@ void words_ratio(const struct findings *findings, struct document *out)
             snprintf(add, sizeof add, "%.0f", sum[4] * (sum[0] / TARGET_PCT - 1));
         if (sum[2] > 0 && sum[5] > 0)       /* E D = S W / (1 - S), solved for D */
             snprintf(dose, sizeof dose, "%.1f", TARGET_PCT * sum[5] / (1 - TARGET_PCT / 100) / sum[2]);
-        document_row(out, "%s" CELL "%.2f" CELL "%.2f" CELL "%.2f" CELL "%.2f" CELL "%s" CELL "%s", words, sum[0], sum[1], sum[2], sum[3],
-                     add, dose);
+        document_row(out, "%s" CELL "%.2f" CELL "%.2f" CELL "%.2f" CELL "%.2f" CELL "%s" CELL "%s", words, sum[0],
+                     sum[1], sum[2], sum[3], add, dose);
     }
-    document_add(out, BLOCK_TEXT, "The dose is for the same water, pressed without adding any, if as much dissolves of each gram.");
-    document_add(out, BLOCK_TEXT, "All liquid in the brewer is as strong as the cup; what the bed holds back is dissolved but not "
+    document_add(out, BLOCK_TEXT,
+                 "The dose is for the same water, pressed without adding any, if as much dissolves of each gram.");
+    document_add(out, BLOCK_TEXT,
+                 "All liquid in the brewer is as strong as the cup; what the bed holds back is dissolved but not "
                  "in the cup. Judge a change of ratio by \"in all\".");
 }

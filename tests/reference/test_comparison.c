@@ -87,9 +87,11 @@ static void what_cannot_be_judged_is_not(void **state)
     data = (struct anova_data){ cups, one, NULL, NULL, 4 };
     assert_int_equal(compare_anova(&data, &anova, &why), -ENODATA);
     assert_int_equal(anova.df, 77);
-    assert_int_equal(compare_welch((struct sample){ cups, 1 }, (struct sample){ cups, 3 }, 0.95, &difference), -ENODATA);
+    assert_int_equal(compare_welch((struct sample){ cups, 1 }, (struct sample){ cups, 3 }, 0.95, &difference),
+                     -ENODATA);
     assert_int_equal(compare_welch((struct sample){ same, 2 }, (struct sample){ same, 2 }, 0.95, &difference), -EDOM);
-    assert_int_equal(compare_equivalent((struct sample){ cups, 3 }, (struct sample){ cups, 3 }, 0, 0.05, &equivalence), -EINVAL);
+    assert_int_equal(compare_equivalent((struct sample){ cups, 3 }, (struct sample){ cups, 3 }, 0, 0.05, &equivalence),
+                     -EINVAL);
     assert_int_equal(pooled_spread((struct sample[]){ { cups, 1 }, { cups, 0 } }, 2, &spread, &df), -ENODATA);
     assert_true(difference.p > 0.49 && difference.p < 0.51);
     assert_true(isnan(sample_mean((struct sample){ cups, 0 })) && isnan(sample_deviation((struct sample){ cups, 1 })));
@@ -239,7 +241,8 @@ static void r_finds_the_same(void **state)
         make_case(random, it);
         length = add_text(text, sizeof text, length, "two-way");
         for (size_t cup = 0; cup < it->n; cup++)
-            length = add_text(text, sizeof text, length, " %.17g,%d,%d,%d", it->value[cup], it->a[cup], it->b[cup], it->block[cup]);
+            length = add_text(text, sizeof text, length, " %.17g,%d,%d,%d", it->value[cup], it->a[cup], it->b[cup],
+                              it->block[cup]);
         length = add_text(text, sizeof text, length, "\ntukey");
         for (size_t cup = 0; cup < it->n; cup++)
             length = add_text(text, sizeof text, length, " %.17g,%d", it->value[cup], it->a[cup]);
@@ -252,7 +255,8 @@ static void r_finds_the_same(void **state)
     for (size_t i = 0; i < sizeof ranges / sizeof *ranges; i++)
         length = add_text(text, sizeof text, length, "range %g %g %g\n", ranges[i][0], ranges[i][1], ranges[i][2]);
     for (size_t i = 0; i < sizeof powers / sizeof *powers; i++)
-        length = add_text(text, sizeof text, length, "power %g %g %g %g\n", powers[i][0], powers[i][1], powers[i][2], powers[i][3]);
+        length = add_text(text, sizeof text, length, "power %g %g %g %g\n", powers[i][0], powers[i][1], powers[i][2],
+                          powers[i][3]);
     count = ask_r("comparison.R", text, answers, 512);
     assert_int_equal(count, CASES * (18 + 12 + 6) + 2 * 5 + 2 * 3);
     for (int i = 0; i < CASES; i++) {
@@ -267,8 +271,10 @@ static void r_finds_the_same(void **state)
     for (size_t i = 0; i < sizeof powers / sizeof *powers; i++, answer += 2) {
         size_t n = (size_t)powers[i][2];
 
-        assert_close(power_of_difference(powers[i][0], powers[i][1], n, n, 2 * powers[i][2] - 2, powers[i][3]), answer[0], 1e-7);
-        assert_close(smallest_difference(powers[i][1], n, n, 2 * powers[i][2] - 2, powers[i][3], 0.8), answer[1], 1e-6);
+        assert_close(power_of_difference(powers[i][0], powers[i][1], n, n, 2 * powers[i][2] - 2, powers[i][3]),
+                     answer[0], 1e-7);
+        assert_close(smallest_difference(powers[i][1], n, n, 2 * powers[i][2] - 2, powers[i][3], 0.8), answer[1],
+                     1e-6);
     }
 }
 

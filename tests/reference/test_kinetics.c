@@ -254,10 +254,10 @@ static void intervals_and_designs_agree_with_scipy(void **state)
         int kind = i < 10 ? i / 2 : QUANTITY_OF_SHARE;
 
         questions[i] = (struct kinetics_question){ (enum kinetics_quantity)kind, 0.93, 25, 0.25 };
-        n[i] = make_cups(random, 20 + 4 * gsl_rng_uniform(random), 0.014 + 0.01 * gsl_rng_uniform(random), quick ? 8 : 0,
-                         0.15, steep, 6, 3, t[i], e[i]);
-        length += (size_t)snprintf(text + length, sizeof text - length, "%s %d 0.93 25 0.25 %d", i < 10 ? names[kind] : "shrink",
-                                   quick, 60 * (i - 9));
+        n[i] = make_cups(random, 20 + 4 * gsl_rng_uniform(random), 0.014 + 0.01 * gsl_rng_uniform(random),
+                         quick ? 8 : 0, 0.15, steep, 6, 3, t[i], e[i]);
+        length += (size_t)snprintf(text + length, sizeof text - length, "%s %d 0.93 25 0.25 %d",
+                                   i < 10 ? names[kind] : "shrink", quick, 60 * (i - 9));
         for (size_t cup = 0; cup < n[i]; cup++)
             length += (size_t)snprintf(text + length, sizeof text - length, " %.17g,%.17g", t[i][cup], e[i][cup]);
         length += (size_t)snprintf(text + length, sizeof text - length, "\n");

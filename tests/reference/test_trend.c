@@ -95,7 +95,8 @@ static void r_finds_the_same(void **state)
         assert_close(breaks[i].f, (rss_line - answer[0]) / 2 / (answer[0] / (CUPS - 4)), 1e-7);
         assert_close(breaks[i].slope_before, answer[1], 1e-8);
         assert_close(breaks[i].slope_after, answer[2], 1e-8);
-        assert_close(breaks[i].slope_after_interval.high - breaks[i].slope_after, quantile * answer[3] / sqrt(CUPS - 4), 1e-7);
+        assert_close(breaks[i].slope_after_interval.high - breaks[i].slope_after,
+                     quantile * answer[3] / sqrt(CUPS - 4), 1e-7);
         assert_true(breaks[i].at_interval.low <= 34 && breaks[i].at_interval.high >= 34);
         assert_true(breaks[i].p < 0.02 && breaks[i].slope_after_interval.high < 0);
         answer += 4;
