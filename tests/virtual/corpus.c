@@ -1,7 +1,10 @@
 /* poise-corpus: random brews of the physical model, seen through random scales by the tracker, held
  * against the truth.  No daemon, no clock: a thousand brews take seconds.  Exit status 0 when the
  * accuracy asked of the tracker is reached in the judged class (5 to 20 Hz, 0.1 g) by both the seeds
- * it was tuned on and those kept unseen. */
+ * it was tuned on and those kept unseen.
+ *
+ * Not here: marks and measures by the operator, instruments for pressure (tests/unit/test_tracker.c); several
+ * stations, strength readings, a daemon that is killed (tests/behaviour, tests/faults). */
 #include <getopt.h>
 #include <math.h>
 #include <stdio.h>

@@ -342,6 +342,13 @@ static void brew(struct draw *draw)
     pause(draw, 1, 4);
     way = arrive(draw, ready);
     dose(draw, ready);
+    if (rarely(draw, 0.03)) {       /* somebody thinks better of it */
+        note(draw, "no-water");
+        hands(draw, "lift all in 0.5");
+        hands(draw, "abandon");
+        pause(draw, 5, 30);
+        return;
+    }
     water(draw);
     if (rarely(draw, 0.04)) {
         note(draw, "abandoned");
