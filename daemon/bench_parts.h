@@ -81,7 +81,7 @@ void bench_on_news(uv_async_t *handle);
 
 /* bench_plan.c: for struct stations and struct control; context is the bench. */
 json_t *bench_plan(void *context, const char *station, const char *brew);
-void bench_planned_over(void *context, struct brew *brew);
+void bench_planned_over(void *context, struct brew *brew, bool corrected, struct why *why);
 void bench_planned(void *context);
 
 /* Takes back what the journal knows: numbers, brews, trackers, and the readings since. */

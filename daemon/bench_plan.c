@@ -1,4 +1,7 @@
 /* The plan on the bench: brews take their run from it, stations aim at what it asks. */
+#include <stdio.h>
+#include <string.h>
+
 #include "bench_parts.h"
 
 /* What each station's tracker should expect: the run that is brewed there, or the one offered next. */
@@ -31,16 +34,30 @@ json_t *bench_plan(void *context, const char *station, const char *brew)
     return planner_take(&bench->planner, station, brew);
 }
 
-void bench_planned_over(void *context, struct brew *brew)
+static void tell_verdict(struct bench *bench, const struct brew *brew, const struct why *why)
+{
+    struct message message = { .kind = MESSAGE_BREW };
+
+    strcpy(message.brew.brew, brew->name);
+    strcpy(message.brew.station, brew->station);
+    message.brew.change = BREW_VERDICT;
+    message.brew.at_us = brew->ended_us;
+    message.brew.plan_kept = brew->plan_kept;
+    snprintf(message.brew.note, DETAIL_SIZE, "%s", why->text);
+    bench_emit(bench, &message);
+}
+
+void bench_planned_over(void *context, struct brew *brew, bool corrected, struct why *why)
 {
     struct bench *bench = context;
     int before = brew->plan_kept;
-    struct why why;
 
-    if (planner_over(&bench->planner, brew, &why)) {
+    if (planner_over(&bench->planner, brew, why)) {
+        if (corrected)
+            tell_verdict(bench, brew, why);
         if (brew->plan_kept == 0)
             stations_warn(&bench->stations, brew, brew->station, "plan-not-kept",
-                          "%s; the cup is kept, and offered again at the end", why.text);
+                          "%s; the cup is kept, and offered again at the end", why->text);
         else if (before == 0)
             stations_warn(&bench->stations, brew, brew->station, "plan-kept", "corrected: %s keeps its plan after all",
                           brew->name);

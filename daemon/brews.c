@@ -80,7 +80,7 @@ void brews_add(struct brews *brews, struct brew *brew)
 
     make_room(brews);       /* they come by name: the new one is later than the one that goes */
     at = brews->count;
-    while (at > 0 && strcmp(brews->all[at - 1]->name, brew->name) > 0)
+    while (at > 0 && brew_name_order(brews->all[at - 1]->name, brew->name) > 0)
         at--;
     memmove(brews->all + at + 1, brews->all + at, (size_t)(brews->count - at) * sizeof *brews->all);
     brews->all[at] = brew;
@@ -213,6 +213,26 @@ static double number_of(const json_t *json)
     return json_is_number(json) ? json_number_value(json) : NAN;
 }
 
+json_t *sample_save(const struct sample *sample)
+{
+    return json_pack("[f,o,I,I,o]", sample->strength_pct, number_or_null(sample->resolution_pct),
+                     (json_int_t)sample->seq, (json_int_t)sample->at_us, number_or_null(sample->sample_c));
+}
+
+bool sample_load(const json_t *json, struct sample *out)
+{
+    if (!json_is_number(json_array_get(json, 0)))
+        return false;
+    *out = (struct sample){
+        .strength_pct = number_of(json_array_get(json, 0)),
+        .resolution_pct = number_of(json_array_get(json, 1)),
+        .seq = (uint64_t)json_integer_value(json_array_get(json, 2)),
+        .at_us = json_integer_value(json_array_get(json, 3)),
+        .sample_c = number_of(json_array_get(json, 4)),
+    };
+    return true;
+}
+
 json_t *brew_save(const struct brew *brew)
 {
     json_t *measures = json_object();
@@ -225,11 +245,7 @@ json_t *brew_save(const struct brew *brew)
                                 json_pack("[o,o,b]", number_or_null(brew->measures.value[i]),
                                           number_or_null(brew->measures.standard_uncertainty[i]), brew->above[i]));
     for (int i = 0; i < brew->sample_count; i++)
-        json_array_append_new(samples, json_pack("[f,o,I,I,o]", brew->samples[i].strength_pct,
-                                                 number_or_null(brew->samples[i].resolution_pct),
-                                                 (json_int_t)brew->samples[i].seq,
-                                                 (json_int_t)brew->samples[i].at_us,
-                                                 number_or_null(brew->samples[i].sample_c)));
+        json_array_append_new(samples, sample_save(&brew->samples[i]));
     for (int i = 0; i < brew->stage_count; i++)
         json_array_append_new(stages, json_pack("[s,I]", stage_name(brew->stages[i].stage),
                                                 (json_int_t)brew->stages[i].at_us));
@@ -258,14 +274,8 @@ static void load_lists(struct brew *brew, const json_t *json)
                          json_is_true(json_array_get(value, 2)));
     }
     json_array_foreach(json_object_get(json, "samples"), i, entry)
-        if (brew->sample_count < BREW_SAMPLES && json_is_number(json_array_get(entry, 0)))
-            brew->samples[brew->sample_count++] = (struct sample){
-                .strength_pct = number_of(json_array_get(entry, 0)),
-                .resolution_pct = number_of(json_array_get(entry, 1)),
-                .seq = (uint64_t)json_integer_value(json_array_get(entry, 2)),
-                .at_us = json_integer_value(json_array_get(entry, 3)),
-                .sample_c = number_of(json_array_get(entry, 4)),
-            };
+        if (brew->sample_count < BREW_SAMPLES && sample_load(entry, &brew->samples[brew->sample_count]))
+            brew->sample_count++;
     json_array_foreach(json_object_get(json, "stages"), i, entry) {
         const char *stage = json_string_value(json_array_get(entry, 0));
 

@@ -90,6 +90,10 @@ bool measure_derived(enum measure measure);
 /* Mean and its standard uncertainty from the samples, resolution included.  NAN without samples. */
 void brew_strength(const struct brew *brew, double *mean_pct, double *standard_uncertainty);
 
+/* One strength reading as an array for the journal, and back; false: it is none. */
+json_t *sample_save(const struct sample *sample);
+bool sample_load(const json_t *json, struct sample *out);
+
 /* As text for the journal, and back.  brew_load returns NULL for what is no brew. */
 json_t *brew_save(const struct brew *brew);
 struct brew *brew_load(const json_t *json);

@@ -6,7 +6,6 @@
 #include <string.h>
 
 #include "control_parts.h"
-#include "strength.h"
 
 /* An operator may say that something happened a while ago, not in another age. */
 static const double AGO_MOST_S = 3600;
@@ -74,6 +73,17 @@ int control_station(struct request *request, int *out, struct why *why)
     return 0;
 }
 
+int control_brew_named(struct request *request, const char *name, struct brew **out, struct why *why)
+{
+    const struct brews *brews = &request->control->stations->brews;
+    const struct brew *newest = brews_newest(brews, NULL);
+
+    if ((*out = brews_find(brews, name)))
+        return 0;
+    return why_set(why, -EINVAL, "there is no brew \"%.60s\" among the last %d; %s%s", name, BREWS_KEPT,
+                   newest ? "the newest is " : "there is none yet", newest ? newest->name : "");
+}
+
 /* The brew that is meant: named; else the running or newest one of the station named; else the only
  * running one; else the newest of all. */
 int control_brew(struct request *request, struct brew **out, struct why *why)
@@ -86,12 +96,8 @@ int control_brew(struct request *request, struct brew **out, struct why *why)
 
     if ((error = control_string(request, "brew", &name, why)) != 0)
         return error;
-    if (name) {
-        if ((*out = brews_find(&stations->brews, name)))
-            return 0;
-        return why_set(why, -EINVAL, "there is no brew \"%.60s\" among the last %d; %s%s", name, BREWS_KEPT,
-                       newest ? "the newest is " : "there is none yet", newest ? newest->name : "");
-    }
+    if (name)
+        return control_brew_named(request, name, out, why);
     if (json_object_get(request->json, "station")) {
         if ((error = control_station(request, &station, why)) != 0)
             return error;
@@ -160,7 +166,7 @@ static int no_measure(struct why *why)
     return why_set(why, -EINVAL, "\"measure\" is one of %s", names);
 }
 
-static void put_brew(struct request *request, const struct brew *brew)
+void control_put_brew(struct request *request, const struct brew *brew)
 {
     if (brew)
         json_object_set_new(request->reply, "brew", json_string(brew->name));
@@ -260,7 +266,7 @@ static int do_mark(struct request *request, struct why *why)
     if (stage < 0)
         return no_stage(why);
     error = station_mark(request->control->stations, station, (enum stage)stage, at_us, request->now, why);
-    put_brew(request, station_running(request->control->stations, station));
+    control_put_brew(request, station_running(request->control->stations, station));
     return error;
 }
 
@@ -284,7 +290,7 @@ static int do_enter(struct request *request, struct why *why)
     if (!isnan(uncertainty) && !(uncertainty >= 0 && isfinite(uncertainty)))
         return why_set(why, -EINVAL, "\"standard_uncertainty\" is not below 0");
     error = brew_enter(request->control->stations, brew, (enum measure)measure, value, uncertainty, request->now, why);
-    put_brew(request, brew);
+    control_put_brew(request, brew);
     return error;
 }
 
@@ -295,7 +301,7 @@ static int do_begin(struct request *request, struct why *why)
 
     if (error || (error = station_begin(request->control->stations, station, request->now, why)) != 0)
         return error;
-    put_brew(request, station_running(request->control->stations, station));
+    control_put_brew(request, station_running(request->control->stations, station));
     return 0;
 }
 
@@ -309,7 +315,7 @@ static int do_end(struct request *request, struct why *why)
         return error;
     brew = station_running(request->control->stations, station);
     error = station_end(request->control->stations, station, request->now, why);
-    put_brew(request, brew);
+    control_put_brew(request, brew);
     return error;
 }
 
@@ -333,7 +339,7 @@ static int do_discard(struct request *request, struct why *why)
             return why_set(why, -EINVAL, "no brew is running on station %s; an earlier one is discarded by its name",
                            stations->all[station].config.name);
     }
-    put_brew(request, brew);
+    control_put_brew(request, brew);
     return brew_discard(stations, brew, reason, request->now, why);
 }
 
@@ -347,49 +353,8 @@ static int do_note(struct request *request, struct why *why)
         return error;
     if (!text || !text[0])
         return why_set(why, -EINVAL, "\"text\" is missing: the note");
-    put_brew(request, brew);
+    control_put_brew(request, brew);
     return brew_note(request->control->stations, brew, text, why);
-}
-
-static int need_brew(struct request *request, struct brew **brew, struct why *why)
-{
-    if (!json_object_get(request->json, "brew"))
-        return why_set(why, -EINVAL, "\"brew\" is missing: the cup's name, as pier-20261125-001");
-    return control_brew(request, brew, why);
-}
-
-static int do_assign(struct request *request, struct why *why)
-{
-    struct brew *brew;
-    int error = need_brew(request, &brew, why);
-
-    if (error)
-        return error;
-    put_brew(request, brew);
-    return strength_assign(request->control->stations, brew, request->now, why);
-}
-
-static int do_unassign(struct request *request, struct why *why)
-{
-    struct brew *brew;
-    int error = need_brew(request, &brew, why);
-
-    if (error)
-        return error;
-    put_brew(request, brew);
-    return strength_unassign(request->control->stations, brew, request->now, why);
-}
-
-static int do_sample(struct request *request, struct why *why)
-{
-    struct brew *brew = NULL;
-    json_t *field = json_object_get(request->json, "brew");
-    int error = field && !json_is_null(field) ? need_brew(request, &brew, why) : 0;
-
-    if (error)
-        return error;
-    put_brew(request, brew);
-    return strength_sample(request->control->stations, brew, why);
 }
 
 static int do_since(struct request *request, struct why *why)
@@ -423,9 +388,10 @@ const struct command_row control_commands[] = {
     { "end", do_end, "station" },
     { "discard", do_discard, "station brew reason" },
     { "note", do_note, "station brew text" },
-    { "assign", do_assign, "brew" },
-    { "unassign", do_unassign, "brew" },
-    { "sample", do_sample, "brew" },
+    { "strength", control_strength, "brew" },
+    { "assign", control_assign, "brew seq from number" },
+    { "unassign", control_unassign, "brew seq number" },
+    { "sample", control_sample, "brew" },
     { "since", do_since, "seq most" },
     { "plan", control_plan, "plan text station brew" },
     { NULL, NULL, NULL },

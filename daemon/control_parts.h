@@ -26,6 +26,13 @@ struct command_row {
 int control_string(struct request *request, const char *key, const char **out, struct why *why);
 int control_station(struct request *request, int *out, struct why *why);
 int control_brew(struct request *request, struct brew **out, struct why *why);
+int control_brew_named(struct request *request, const char *name, struct brew **out, struct why *why);
+
+/* Puts "brew" into the reply; nothing when it is NULL. */
+void control_put_brew(struct request *request, const struct brew *brew);
+
+/* Which strength reading is whose: control_strength.c. */
+command control_strength, control_assign, control_unassign, control_sample;
 
 /* {"do": "plan", "plan": "load"}: control_plan.c. */
 int control_plan(struct request *request, struct why *why);

@@ -170,30 +170,79 @@ json_t *planner_take(struct planner *planner, const char *station, const char *b
     planner->made[run].state = RUN_BREWING;
     planner->made[run].tries++;
     strcpy(planner->made[run].brew, brew);
+    if (!planner->first[0])
+        strcpy(planner->first, brew);
     planner->changed = true;
     if ((json = plan_run_json(planner->plan, &planner->runs[run], run + 1)))
         add_definition(json, planner->text);
     return json;
 }
 
-static int run_of(const struct planner *planner, const char *brew)
+/* The run that this brew is or was a try of; -1: it is none of this plan. */
+static int run_of(const struct planner *planner, const struct brew *brew)
 {
-    for (int i = 0; i < planner->count; i++)
-        if (strcmp(planner->made[i].brew, brew) == 0)
-            return i;
-    return -1;
+    const char *experiment = json_string_value(json_object_get(brew->plan, "experiment"));
+    json_int_t run = json_integer_value(json_object_get(brew->plan, "run"));
+
+    if (!planner->plan || !experiment || strcmp(experiment, planner->plan->name) != 0 || run < 1 ||
+        run > planner->count || !planner->first[0] || brew_name_order(brew->name, planner->first) < 0)
+        return -1;
+    return (int)run - 1;
+}
+
+static void run_done(struct planner *planner, int run, const char *brew)
+{
+    struct planned_run *made = &planner->made[run];
+
+    leave_queue(planner, run);
+    made->state = RUN_DONE;
+    if (made->brew != brew)
+        snprintf(made->brew, BREW_SIZE, "%s", brew);
+    made->kept[0] = '\0';
+    planner->changed = true;
+}
+
+/* The brew that counts for its run is no good: an earlier try that is stands for it, or it is offered again. */
+static void run_missed(struct planner *planner, int run, bool first)
+{
+    char kept[BREW_SIZE];
+
+    strcpy(kept, planner->made[run].kept);
+    if (kept[0])
+        run_done(planner, run, kept);
+    else
+        join_queue(planner, run, first);
+}
+
+/* An earlier try of a run that another brew has been since. */
+static void judge_earlier(struct planner *planner, int run, const struct brew *brew)
+{
+    struct planned_run *made = &planner->made[run];
+
+    if (brew->plan_kept == 1 && made->state == RUN_WAITING)
+        run_done(planner, run, brew->name);
+    else if (brew->plan_kept == 1 && made->state == RUN_BREWING)
+        strcpy(made->kept, brew->name);
+    else if (strcmp(made->kept, brew->name) == 0)
+        made->kept[0] = '\0';
+    planner->changed = true;
 }
 
 int planner_over(struct planner *planner, struct brew *brew, struct why *why)
 {
     int before = brew->plan_kept;
-    int run = run_of(planner, brew->name);
-    bool first = run >= 0 && planner->made[run].state == RUN_BREWING;
+    int run = run_of(planner, brew);
+    bool current = run >= 0 && strcmp(planner->made[run].brew, brew->name) == 0;
+    bool first = current && planner->made[run].state == RUN_BREWING;
 
+    why->text[0] = '\0';
     if (brew->discarded) {
-        if (run >= 0) {
-            join_queue(planner, run, true);
+        brew->plan_kept = -1;
+        if (current) {
             planner->made[run].brew[0] = '\0';
+            run_missed(planner, run, true);
+        } else if (run >= 0) {
+            judge_earlier(planner, run, brew);
         }
         return 0;
     }
@@ -201,13 +250,12 @@ int planner_over(struct planner *planner, struct brew *brew, struct why *why)
     if (!first && brew->plan_kept == before)
         return 0;
     brew->changed = true;
-    if (run >= 0 && brew->plan_kept == 0)
-        join_queue(planner, run, false);
-    if (run >= 0 && brew->plan_kept != 0) {
-        leave_queue(planner, run);
-        planner->made[run].state = RUN_DONE;
-        planner->changed = true;
-    }
+    if (current && brew->plan_kept == 0)
+        run_missed(planner, run, false);
+    else if (current)
+        run_done(planner, run, brew->name);
+    else if (run >= 0)
+        judge_earlier(planner, run, brew);
     return 1;
 }
 
@@ -232,7 +280,7 @@ int planner_skip(struct planner *planner, const char *station, struct why *why)
 
 int planner_redo(struct planner *planner, const struct brew *brew, struct why *why)
 {
-    int run = run_of(planner, brew->name);
+    int run = run_of(planner, brew);
 
     if (!planner->plan)
         return why_set(why, -EINVAL, "no plan is loaded");
@@ -251,8 +299,8 @@ static json_t *runs_json(const struct planner *planner)
     json_t *runs = json_array();
 
     for (int i = 0; i < planner->count; i++)
-        json_array_append_new(runs, json_pack("[i,s,i]", planner->made[i].state, planner->made[i].brew,
-                                              planner->made[i].tries));
+        json_array_append_new(runs, json_pack("[i,s,i,s]", planner->made[i].state, planner->made[i].brew,
+                                              planner->made[i].tries, planner->made[i].kept));
     return runs;
 }
 
@@ -269,8 +317,8 @@ char *planner_save(const struct planner *planner)
         json_array_append_new(queue, json_integer(planner->queue[i]));
     for (int i = 0; i < planner->offer_count; i++)
         json_object_set_new(offers, planner->offers[i].station, json_integer(planner->offers[i].run));
-    json = json_pack("{s:s,s:I,s:o,s:o,s:o}", "text", planner->text, "seed", (json_int_t)planner->seed,
-                     "queue", queue, "offers", offers, "runs", runs_json(planner));
+    json = json_pack("{s:s,s:I,s:s,s:o,s:o,s:o}", "text", planner->text, "seed", (json_int_t)planner->seed,
+                     "first", planner->first, "queue", queue, "offers", offers, "runs", runs_json(planner));
     text = json ? json_dumps(json, JSON_COMPACT) : NULL;
     json_decref(json);
     return text;
@@ -279,10 +327,12 @@ char *planner_save(const struct planner *planner)
 static void restore_runs(struct planner *planner, const json_t *json)
 {
     const json_t *queue = json_object_get(json, "queue"), *run;
+    const char *first = json_string_value(json_object_get(json, "first"));
     const char *station;
     json_t *offer;
     size_t i;
 
+    snprintf(planner->first, BREW_SIZE, "%s", first ? first : "");
     planner->queued = 0;
     json_array_foreach(queue, i, run) {
         json_int_t place = json_is_integer(run) ? json_integer_value(run) : -1;
@@ -292,6 +342,7 @@ static void restore_runs(struct planner *planner, const json_t *json)
     }
     json_array_foreach(json_object_get(json, "runs"), i, run) {
         const char *brew = json_string_value(json_array_get(run, 1));
+        const char *kept = json_string_value(json_array_get(run, 3));
         json_int_t state = json_integer_value(json_array_get(run, 0));
 
         if (i >= (size_t)planner->count)
@@ -299,6 +350,7 @@ static void restore_runs(struct planner *planner, const json_t *json)
         if (state >= RUN_WAITING && state <= RUN_DONE)
             planner->made[i].state = (enum run_state)state;
         snprintf(planner->made[i].brew, BREW_SIZE, "%s", brew ? brew : "");
+        snprintf(planner->made[i].kept, BREW_SIZE, "%s", kept ? kept : "");
         planner->made[i].tries = (int)json_integer_value(json_array_get(run, 2));
     }
     json_object_foreach(json_object_get(json, "offers"), station, offer) {

@@ -16,6 +16,7 @@ enum run_state { RUN_WAITING, RUN_BREWING, RUN_DONE };
 struct planned_run {
     enum run_state state;
     char brew[BREW_SIZE];           /* that was or is this run; empty: none yet */
+    char kept[BREW_SIZE];           /* an earlier try that a correction let keep the plan while `brew` is under way */
     int tries;                      /* brews begun for it */
 };
 
@@ -23,6 +24,7 @@ struct planner {
     struct plan *plan;              /* NULL: none is loaded */
     char *text;                     /* the file as it was loaded */
     uint32_t seed;
+    char first[BREW_SIZE];          /* the first brew that took a run; empty: none yet */
     struct plan_run *runs;          /* in the order first drawn; run number 1 is runs[0] */
     struct planned_run *made;
     int *queue;                     /* runs that wait, by their place in `runs` */
@@ -47,9 +49,9 @@ int planner_offer(struct planner *planner, const char *station);
  * is brewed. */
 json_t *planner_take(struct planner *planner, const char *station, const char *brew);
 
-/* Judges a brew that is over, or was corrected since: sets brew->plan_kept.  Returns 1 when the verdict
- * is a new one (`why` has the reasons when it was not kept), else 0.  A run that was not kept or was
- * discarded is offered again. */
+/* Judges a brew that is over, or was corrected since: sets brew->plan_kept, and `why` to the reasons when it was not
+ * kept, else empty.  Returns 1 when the verdict is a new one, else 0.  A run that was not kept or was
+ * discarded is offered again, unless an earlier try of it kept the plan; one that kept it after all is no longer. */
 int planner_over(struct planner *planner, struct brew *brew, struct why *why);
 
 /* The offered run goes to the end. */

@@ -55,7 +55,7 @@ static void tell_one(struct stations *stations, const struct brew *brew, enum me
     message.measure.standard_uncertainty = brew->measures.standard_uncertainty[measure];
     message.measure.above = brew->above[measure];
     message.measure.by = by;
-    if (measure == MEASURE_STRENGTH_PCT && !brew->strength_entered) {
+    if (measure == MEASURE_STRENGTH_PCT) {
         message.measure.from_readings = true;
         message.measure.readings = brew->sample_count;
         for (int i = 0; i < brew->sample_count; i++)
@@ -69,6 +69,7 @@ static void tell_one(struct stations *stations, const struct brew *brew, enum me
 void brew_tell(struct stations *stations, struct brew *brew, enum measure measure, enum made_by by)
 {
     enum measure changed[MEASURE_COUNT];
+    struct why why;
     int count;
 
     tell_one(stations, brew, measure, by);
@@ -77,7 +78,7 @@ void brew_tell(struct stations *stations, struct brew *brew, enum measure measur
         tell_one(stations, brew, changed[i], by);
     /* a correction may change whether the plan was kept */
     if (brew->ended && !brew->discarded && brew->plan && stations->planned_over)
-        stations->planned_over(stations->context, brew);
+        stations->planned_over(stations->context, brew, true, &why);
 }
 
 static void tell_stage(struct stations *stations, struct brew *brew, const struct tracker_event *event)
@@ -123,12 +124,14 @@ static void tell_begin(struct stations *stations, struct brew *brew, int64_t at_
 static void tell_end(struct stations *stations, struct brew *brew, int64_t at_us)
 {
     struct message message;
+    struct why why = { "" };
 
     brew->ended = brew->changed = true;
     brew->ended_us = at_us;
     if (brew->plan && stations->planned_over)
-        stations->planned_over(stations->context, brew);
+        stations->planned_over(stations->context, brew, false, &why);
     message = brew_message(brew, BREW_END, at_us);
+    snprintf(message.brew.note, DETAIL_SIZE, "%s", why.text);
     message.brew.measures = brew->measures;
     message.brew.plan_kept = brew->plan_kept;
     stations->emit(stations->context, &message);
@@ -137,6 +140,7 @@ static void tell_end(struct stations *stations, struct brew *brew, int64_t at_us
 static void tell_discard(struct stations *stations, struct brew *brew, int64_t at_us, const char *reason)
 {
     struct message message = brew_message(brew, BREW_DISCARD, at_us);
+    struct why why;
 
     if (!brew->ended)
         brew->ended_us = at_us;
@@ -144,7 +148,7 @@ static void tell_discard(struct stations *stations, struct brew *brew, int64_t a
     snprintf(message.brew.note, DETAIL_SIZE, "%s", reason);
     stations->emit(stations->context, &message);
     if (brew->plan && stations->planned_over)
-        stations->planned_over(stations->context, brew);
+        stations->planned_over(stations->context, brew, false, &why);
 }
 
 static void tell_question(struct stations *stations, struct brew *brew, const struct tracker_event *event)
@@ -441,7 +445,7 @@ int stations_open(struct stations *stations, const struct config *config, struct
         stations->count++;
     }
     strcpy(stations->brews.bench, config->bench);
-    stations->unassigned.strength_pct = stations->blank_pct = stations->sample_c = NAN;
+    stations->blank_pct = stations->sample_c = NAN;
     take_settings(stations, config);
     return 0;
 }

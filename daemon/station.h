@@ -18,6 +18,8 @@
 #include "poise/why.h"
 #include "tracker.h"
 
+enum { LOOSE_READINGS = 24 };   /* strength readings without a cup that can still be assigned: two cups' worth of the most */
+
 struct station {
     struct station_config config;
     struct tracker *tracker;
@@ -32,9 +34,11 @@ struct stations {
     int replicates;
     double strength_per_brix;
     bool filtered;
-    struct sample unassigned;           /* the newest reading that no cup had use for; strength NAN: none */
+    struct sample loose[LOOSE_READINGS];/* strength readings that are no cup's, oldest first */
+    int loose_count;
     char sample[BREW_SIZE];             /* the operator named the brew whose sample is read next */
-    char last_assigned[BREW_SIZE];      /* whose sample list got the newest reading */
+    uint64_t meant_seq;                 /* the strength reading that `assign` means when none is named: the newest, or
+                                         * the one that was taken back since; 0: none */
     uint64_t strength_seq;              /* of the newest strength reading that was used or kept */
     int64_t strength_us;                /* when it came */
     double blank_pct;                   /* the newest reading of water; NAN: none */
@@ -46,8 +50,9 @@ struct stations {
     void (*emit)(void *context, struct message *message);      /* the common fields are the callee's */
     /* A brew begins at a station: the plan's object for it (stolen), or NULL.  May be NULL. */
     json_t *(*plan)(void *context, const char *station, const char *brew);
-    /* A brew of the plan ended, was discarded, or was corrected afterwards.  May be NULL. */
-    void (*planned_over)(void *context, struct brew *brew);
+    /* A brew of the plan ended or was discarded, or, `corrected`, got other numbers since, and a new verdict is told:
+     * sets brew->plan_kept, and `why` to the reasons when it was not kept, else empty.  May be NULL. */
+    void (*planned_over)(void *context, struct brew *brew, bool corrected, struct why *why);
 };
 
 /* Fills `stations`, whose callbacks are set already.  0 or a negative errno. */

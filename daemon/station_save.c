@@ -56,16 +56,13 @@ static void save_json(json_t *json, const char *key, keep_function *keep, void *
 
 static json_t *bench_json(const struct stations *stations)
 {
-    json_t *json = json_pack("{s:i,s:i,s:I,s:s,s:s}", "day", stations->brews.day, "number", stations->brews.number,
-                             "strength_seq", (json_int_t)stations->strength_seq, "sample", stations->sample,
-                             "last_assigned", stations->last_assigned);
+    json_t *loose = json_array();
 
-    if (json && !isnan(stations->unassigned.strength_pct))
-        json_object_set_new(json, "unassigned",
-                            json_pack("[f,f,I,I]", stations->unassigned.strength_pct,
-                                      stations->unassigned.resolution_pct, (json_int_t)stations->unassigned.seq,
-                                      (json_int_t)stations->unassigned.at_us));
-    return json;
+    for (int i = 0; i < stations->loose_count; i++)
+        json_array_append_new(loose, sample_save(&stations->loose[i]));
+    return json_pack("{s:i,s:i,s:I,s:s,s:I,s:o}", "day", stations->brews.day, "number", stations->brews.number,
+                     "strength_seq", (json_int_t)stations->strength_seq, "sample", stations->sample,
+                     "meant_seq", (json_int_t)stations->meant_seq, "loose", loose);
 }
 
 void stations_save(struct stations *stations, bool all, const struct saved_at *at, keep_function *keep, void *context)
@@ -116,22 +113,17 @@ static void load_station(struct stations *stations, const char *name, const void
 static void load_bench(struct stations *stations, const json_t *json)
 {
     const char *sample = json_string_value(json_object_get(json, "sample"));
-    const char *last = json_string_value(json_object_get(json, "last_assigned"));
-    const json_t *unassigned = json_object_get(json, "unassigned");
+    const json_t *reading;
+    size_t i;
 
     stations->brews.day = (int)json_integer_value(json_object_get(json, "day"));
     stations->brews.number = (int)json_integer_value(json_object_get(json, "number"));
     stations->strength_seq = (uint64_t)json_integer_value(json_object_get(json, "strength_seq"));
+    stations->meant_seq = (uint64_t)json_integer_value(json_object_get(json, "meant_seq"));
     snprintf(stations->sample, BREW_SIZE, "%s", sample ? sample : "");
-    snprintf(stations->last_assigned, BREW_SIZE, "%s", last ? last : "");
-    if (json_array_size(unassigned) == 4)
-        stations->unassigned = (struct sample){
-            .strength_pct = json_number_value(json_array_get(unassigned, 0)),
-            .resolution_pct = json_number_value(json_array_get(unassigned, 1)),
-            .seq = (uint64_t)json_integer_value(json_array_get(unassigned, 2)),
-            .at_us = json_integer_value(json_array_get(unassigned, 3)),
-            .sample_c = NAN,
-        };
+    json_array_foreach(json_object_get(json, "loose"), i, reading)
+        if (stations->loose_count < LOOSE_READINGS && sample_load(reading, &stations->loose[stations->loose_count]))
+            stations->loose_count++;
 }
 
 void stations_load(struct stations *stations, const char *key, const void *data, size_t length,

@@ -2,6 +2,7 @@
 #include "strength.h"
 
 #include <errno.h>
+#include <inttypes.h>
 #include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -88,16 +89,27 @@ static void tell_strength(struct stations *stations, struct brew *brew, enum mad
     int odd = suspect(brew);
 
     brew->changed = stations->state_changed = true;
-    brew_strength(brew, &mean_pct, &u_pct);
-    brew_measure(brew, MEASURE_STRENGTH_PCT, mean_pct, u_pct, false);
+    if (!brew->strength_entered) {      /* what the operator typed in stands, whatever is taken off */
+        brew_strength(brew, &mean_pct, &u_pct);
+        brew_measure(brew, MEASURE_STRENGTH_PCT, mean_pct, u_pct, false);
+    }
     brew_tell(stations, brew, MEASURE_STRENGTH_PCT, by);
     if (odd >= 0)
         stations_warn(stations, brew, brew->station, "strength-suspect",
                       "one of the %d strength readings of %s, %.2f %%, lies far from the others; clean the prism and "
-                      "read again, or take it back with `unassign`", brew->sample_count, brew->name,
-                      brew->samples[odd].strength_pct);
+                      "read again, or take it back with `unassign %s/%d`", brew->sample_count, brew->name,
+                      brew->samples[odd].strength_pct, brew->name, odd + 1);
     if (was_waiting && !brew_waits(brew, stations->replicates))
         tell_done(stations, brew, now.mono_us);
+}
+
+/* A reading that is no cup's stays where it can be assigned. */
+static void keep_loose(struct stations *stations, const struct sample *sample)
+{
+    if (stations->loose_count == LOOSE_READINGS)
+        memmove(stations->loose, stations->loose + 1, sizeof *stations->loose * (size_t)--stations->loose_count);
+    stations->loose[stations->loose_count++] = *sample;
+    stations->meant_seq = sample->seq;
 }
 
 static void add_sample(struct stations *stations, struct brew *brew, const struct sample *sample, enum made_by by,
@@ -106,12 +118,13 @@ static void add_sample(struct stations *stations, struct brew *brew, const struc
     bool waited = brew_waits(brew, stations->replicates);
 
     if (brew->sample_count == BREW_SAMPLES) {
+        keep_loose(stations, &brew->samples[0]);
         memmove(brew->samples, brew->samples + 1, sizeof brew->samples - sizeof *brew->samples);
         brew->sample_count--;
     }
     brew->samples[brew->sample_count++] = *sample;
     brew->strength_entered = false;
-    strcpy(stations->last_assigned, brew->name);
+    stations->meant_seq = sample->seq;
     tell_strength(stations, brew, by, waited, now);
     if (!brew_waits(brew, stations->replicates) && strcmp(stations->sample, brew->name) == 0)
         stations->sample[0] = '\0';
@@ -194,8 +207,7 @@ void strength_reading(struct stations *stations, const struct reading *reading, 
         add_sample(stations, brew, &sample, BY_TRACKER, now);
         return;
     }
-    stations->unassigned = sample;
-    stations->last_assigned[0] = '\0';
+    keep_loose(stations, &sample);
     stations_warn(stations, NULL, NULL, "strength-unassigned",
                   "%.2f %% was read and no cup waits for its strength: name the cup with `assign`",
                   sample.strength_pct);
@@ -213,43 +225,127 @@ void strength_enter(struct stations *stations, struct brew *brew, double strengt
         tell_done(stations, brew, now.mono_us);
 }
 
-/* Takes the newest sample off a brew. */
-static struct sample take_off(struct stations *stations, struct brew *brew, struct moment now)
-{
-    struct sample sample = brew->samples[--brew->sample_count];
+/* Where a reading is: the brew (NULL: no cup's) and its place there; place -1: it is not remembered. */
+struct whereabouts {
+    struct brew *brew;
+    int place;
+};
 
-    tell_strength(stations, brew, BY_OPERATOR, false, now);
+static int place_of(const struct sample *samples, int count, uint64_t seq)
+{
+    for (int i = count - 1; i >= 0; i--)
+        if (samples[i].seq == seq)
+            return i;
+    return -1;
+}
+
+static struct whereabouts find_reading(const struct stations *stations, uint64_t seq)
+{
+    struct whereabouts where = { NULL, seq ? place_of(stations->loose, stations->loose_count, seq) : -1 };
+
+    for (int i = stations->brews.count - 1; seq && where.place < 0 && i >= 0; i--) {
+        struct brew *brew = stations->brews.all[i];
+
+        if ((where.place = place_of(brew->samples, brew->sample_count, seq)) >= 0)
+            where.brew = brew;
+    }
+    return where;
+}
+
+struct brew *strength_owner(const struct stations *stations, uint64_t seq)
+{
+    return find_reading(stations, seq).brew;
+}
+
+static int not_remembered(uint64_t seq, struct why *why)
+{
+    return why_set(why, -ENOENT, "there is no strength reading %" PRIu64 " among those that can be assigned; "
+                   "`poise-ctl strength` lists them", seq);
+}
+
+/* Takes a reading out of where it is; its brew's strength is corrected. */
+static struct sample take_off(struct stations *stations, struct whereabouts from, struct moment now)
+{
+    struct sample *samples = from.brew ? from.brew->samples : stations->loose;
+    int *count = from.brew ? &from.brew->sample_count : &stations->loose_count;
+    struct sample sample = samples[from.place];
+
+    memmove(samples + from.place, samples + from.place + 1, sizeof *samples * (size_t)(--*count - from.place));
+    if (from.brew)
+        tell_strength(stations, from.brew, BY_OPERATOR, false, now);
     return sample;
 }
 
-int strength_assign(struct stations *stations, struct brew *brew, struct moment now, struct why *why)
+int strength_assign(struct stations *stations, struct brew *brew, uint64_t seq, struct moment now, struct why *why)
 {
-    struct brew *from = stations->last_assigned[0] ? brews_find(&stations->brews, stations->last_assigned) : NULL;
+    struct whereabouts from = find_reading(stations, seq ? seq : stations->meant_seq);
     struct sample sample;
 
     if (brew->discarded)
         return why_set(why, -EINVAL, "%s is discarded: it takes no strength", brew->name);
-    if (from == brew)
-        return why_set(why, -EINVAL, "the newest strength reading is assigned to %s already", brew->name);
-    if (from && from->sample_count)
-        sample = take_off(stations, from, now);
-    else if (!isnan(stations->unassigned.strength_pct))
-        sample = stations->unassigned;
-    else
+    if (from.place < 0 && seq)
+        return not_remembered(seq, why);
+    if (from.place < 0)
         return why_set(why, -EINVAL, "there is no strength reading to assign: read the sample first, or name the "
                        "next one with `sample`");
-    stations->unassigned.strength_pct = NAN;
+    if (from.brew == brew)
+        return why_set(why, -EINVAL, "%s strength reading is assigned to %s already", seq ? "that" : "the newest",
+                       brew->name);
+    sample = take_off(stations, from, now);
     add_sample(stations, brew, &sample, BY_OPERATOR, now);
     return 0;
 }
 
-int strength_unassign(struct stations *stations, struct brew *brew, struct moment now, struct why *why)
+int strength_unassign(struct stations *stations, struct brew *brew, uint64_t seq, struct moment now, struct why *why)
 {
-    if (brew->sample_count == 0)
-        return why_set(why, -EINVAL, "%s has no strength reading that could be taken back", brew->name);
-    stations->unassigned = take_off(stations, brew, now);
-    stations->last_assigned[0] = '\0';
+    struct whereabouts from = { brew, brew ? brew->sample_count - 1 : -1 };
+    struct sample sample;
+
+    if (seq)
+        from = find_reading(stations, seq);
+    if (from.place < 0 && seq)
+        return not_remembered(seq, why);
+    if (from.place < 0)
+        return why_set(why, -EINVAL, "%s has no strength reading that could be taken back",
+                       brew ? brew->name : "the bench");
+    if (!from.brew)
+        return why_set(why, -EINVAL, "strength reading %" PRIu64 " is no cup's already", seq);
+    if (brew && from.brew != brew)
+        return why_set(why, -EINVAL, "strength reading %" PRIu64 " is not %s's but %s's", seq, brew->name,
+                       from.brew->name);
+    sample = take_off(stations, from, now);
+    keep_loose(stations, &sample);
     return 0;
+}
+
+static void list_one(json_t *list, const struct sample *sample, const struct brew *brew, int place, bool odd,
+                     struct moment now)
+{
+    int64_t ago_us = now.mono_us - sample->at_us;
+    json_t *one = json_pack("{s:I,s:f,s:b}", "seq", (json_int_t)sample->seq, "strength_pct", sample->strength_pct,
+                            "suspect", odd);
+
+    json_object_set_new(one, "sample_c", isnan(sample->sample_c) ? json_null() : json_real(sample->sample_c));
+    /* a reading from before the computer was started anew has no age on this clock */
+    json_object_set_new(one, "ago_s", ago_us < 0 ? json_null() : json_real((double)ago_us / 1e6));
+    json_object_set_new(one, "brew", brew ? json_string(brew->name) : json_null());
+    json_object_set_new(one, "number", brew ? json_integer(place + 1) : json_null());
+    json_array_append_new(list, one);
+}
+
+json_t *strength_list(const struct stations *stations, const struct brew *brew, struct moment now)
+{
+    json_t *list = json_array();
+
+    for (int i = 0; i < stations->brews.count; i++) {
+        const struct brew *one = stations->brews.all[i];
+
+        for (int place = 0; place < one->sample_count && (!brew || brew == one); place++)
+            list_one(list, &one->samples[place], one, place, suspect(one) == place, now);
+    }
+    for (int i = 0; i < stations->loose_count && !brew; i++)
+        list_one(list, &stations->loose[i], NULL, i, false, now);
+    return list;
 }
 
 int strength_sample(struct stations *stations, const struct brew *brew, struct why *why)

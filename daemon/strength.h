@@ -15,11 +15,19 @@ void strength_sample_temperature(struct stations *stations, const struct reading
 void strength_enter(struct stations *stations, struct brew *brew, double strength_pct, double standard_uncertainty,
                     struct moment now);
 
-/* The newest reading belongs to this brew, wherever it went; it is taken from where it is now. */
-int strength_assign(struct stations *stations, struct brew *brew, struct moment now, struct why *why);
+/* The reading with this seq (0: the newest, or the one taken back last) belongs to this brew; it is taken from where
+ * it is now. */
+int strength_assign(struct stations *stations, struct brew *brew, uint64_t seq, struct moment now, struct why *why);
 
-/* Takes a brew's newest reading back from it. */
-int strength_unassign(struct stations *stations, struct brew *brew, struct moment now, struct why *why);
+/* Takes a reading (0: the newest) back from its brew; `brew` NULL: from whichever has it. */
+int strength_unassign(struct stations *stations, struct brew *brew, uint64_t seq, struct moment now, struct why *why);
+
+/* The brew that has this reading; NULL: none. */
+struct brew *strength_owner(const struct stations *stations, uint64_t seq);
+
+/* The readings that can be assigned, those of one brew (NULL: all): [{"seq", "strength_pct", "sample_c", "ago_s",
+ * "brew", "number", "suspect"}]; "brew" null: no cup's.  "number" counts a brew's readings from 1. */
+json_t *strength_list(const struct stations *stations, const struct brew *brew, struct moment now);
 
 /* The next readings are of this brew's sample; NULL: the oldest that waits, as usual. */
 int strength_sample(struct stations *stations, const struct brew *brew, struct why *why);

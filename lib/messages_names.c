@@ -31,9 +31,20 @@ bool brew_name_valid(const char *name)
     return name_valid(bench);
 }
 
+int brew_name_order(const char *a, const char *b)
+{
+    const char *number_a = strrchr(a, '-'), *number_b = strrchr(b, '-');
+    size_t digits_a = number_a ? strlen(number_a) : 0, digits_b = number_b ? strlen(number_b) : 0;
+    bool same_day = digits_a && number_a - a == number_b - b && strncmp(a, b, (size_t)(number_a - a)) == 0;
+
+    if (same_day && digits_a != digits_b)
+        return digits_a < digits_b ? -1 : 1;
+    return strcmp(a, b);
+}
+
 const char *brew_change_name(enum brew_change change)
 {
-    static const char *const names[] = { "begin", "end", "discard", "note" };
+    static const char *const names[] = { "begin", "end", "discard", "note", "verdict" };
 
     return names[change];
 }

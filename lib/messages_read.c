@@ -200,7 +200,7 @@ static int read_brew(json_t *json, struct message_brew *out, struct why *why)
     measures_clear(&out->measures);
     if ((error = read_brew_name(json, false, out->brew, why)) < 0
         || (error = read_name(json, "station", true, out->station, why)) < 0
-        || (error = read_word(json, "change", brew_change_at, BREW_NOTE + 1, &change, why)) < 0
+        || (error = read_word(json, "change", brew_change_at, BREW_VERDICT + 1, &change, why)) < 0
         || (error = read_int64(json, "at_us", &out->at_us, why)) < 0
         || (error = read_flag(json, "plan_kept", &out->plan_kept, why)) < 0
         || (error = read_text(json, "note", false, out->note, sizeof out->note, why)) < 0)

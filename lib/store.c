@@ -169,6 +169,7 @@ static int apply_brew(struct store *store, const struct message *message, int bo
             station->brew = -1;
         return 0;
     case BREW_NOTE:
+    case BREW_VERDICT:
         break;
     }
     return 0;

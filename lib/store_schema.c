@@ -169,6 +169,8 @@ const char *const store_statements[STATEMENT_COUNT] = {
                            " WHERE brew_id = ?1 AND told_seq < ?2",
     [STATEMENT_BREW_DISCARD] = "UPDATE brew SET told_seq = ?2, ended_us = ?3, ended_mono_us = ?4, discarded = 1,"
                                " reason = coalesce(?6, reason) WHERE brew_id = ?1 AND told_seq < ?2",
+    [STATEMENT_BREW_VERDICT] = "UPDATE brew SET told_seq = ?2, plan_kept = ?3, reason = ?4"
+                               " WHERE brew_id = ?1 AND told_seq < ?2",
     [STATEMENT_EXPERIMENT_ADD] = "INSERT INTO experiment (name, title, definition) VALUES (?1, ?2, ?3) ON CONFLICT (name)"
                                  " DO UPDATE SET title = coalesce(excluded.title, title),"
                                  " definition = coalesce(excluded.definition, definition)",

@@ -38,7 +38,7 @@ static void bind_words(sqlite3_stmt *statement, int place, const char *words)
         sqlite3_bind_null(statement, place);
 }
 
-/* NAN is NULL. */
+/* NAN is NULL; a column of whole numbers keeps a whole number as one. */
 static void bind_number(sqlite3_stmt *statement, int place, double number)
 {
     if (isfinite(number))
@@ -244,10 +244,8 @@ static int write_end(struct store *store, const struct message *message, int64_t
     sqlite3_bind_int64(statement, 2, (int64_t)message->common.seq);
     sqlite3_bind_int64(statement, 3, utc_of(&message->common, end->at_us));
     sqlite3_bind_int64(statement, 4, end->at_us);
-    if (!discard && end->plan_kept >= 0)
-        sqlite3_bind_int(statement, 5, end->plan_kept);
-    else if (!discard)
-        sqlite3_bind_null(statement, 5);
+    if (!discard)
+        bind_number(statement, 5, end->plan_kept >= 0 ? end->plan_kept : NAN);
     bind_words(statement, 6, end->note);
     if (done(statement) != 0)
         return -1;
@@ -260,6 +258,17 @@ static int write_end(struct store *store, const struct message *message, int64_t
             return -1;
     }
     return 0;
+}
+
+static int write_verdict(struct store *store, const struct message *message, int64_t brew)
+{
+    sqlite3_stmt *statement = store->statement[STATEMENT_BREW_VERDICT];
+
+    sqlite3_bind_int64(statement, 1, brew);
+    sqlite3_bind_int64(statement, 2, (int64_t)message->common.seq);
+    bind_number(statement, 3, message->brew.plan_kept >= 0 ? message->brew.plan_kept : NAN);
+    bind_words(statement, 4, message->brew.note);
+    return done(statement);
 }
 
 static int write_note(struct store *store, const struct message *message, int64_t brew)
@@ -385,6 +394,8 @@ static int write_event(struct store *store, const struct store_event *event)
             return write_end(store, message, brew);
         case BREW_NOTE:
             return write_note(store, message, brew);
+        case BREW_VERDICT:
+            return write_verdict(store, message, brew);
         }
         return 0;
     case MESSAGE_STAGE:

@@ -43,6 +43,9 @@ int command_begin(const struct ctl *ctl);
 int command_end(const struct ctl *ctl);
 int command_discard(const struct ctl *ctl);
 int command_note(const struct ctl *ctl);
+
+/* strength.c: which strength reading is whose. */
+int command_strength(const struct ctl *ctl);
 int command_assign(const struct ctl *ctl);
 int command_unassign(const struct ctl *ctl);
 int command_sample(const struct ctl *ctl);
@@ -71,6 +74,12 @@ int command_brews(const struct ctl *ctl);
 /* Asks the bench; `request` is stolen.  0 and the reply, which the caller owns; on failure it has
  * been said on standard error and the result is the exit status. */
 int ctl_ask(const struct ctl *ctl, json_t *request, json_t **reply);
+
+/* A request with the options that were given. */
+json_t *ctl_request(const struct ctl *ctl, const char *what);
+
+/* Sends it (it is stolen) and shows the answer: the object with --json, otherwise one line when it names a brew. */
+int ctl_order(const struct ctl *ctl, json_t *request);
 
 /* The state within a reply to "status". */
 const json_t *ctl_state(const json_t *reply);

@@ -9,15 +9,13 @@
 #include "poise/program.h"
 #include "poise/stages.h"
 
-/* A request with the options that were given. */
-static json_t *request_new(const struct ctl *ctl, const char *what)
+json_t *ctl_request(const struct ctl *ctl, const char *what)
 {
     return json_pack("{s:s, s:s*, s:s*, s:s*}", "do", what, "station", ctl->station, "instrument", ctl->instrument,
                      "brew", ctl->brew);
 }
 
-/* Sends it and shows the answer: the object with --json, otherwise one line when it names a brew. */
-static int order(const struct ctl *ctl, json_t *request)
+int ctl_order(const struct ctl *ctl, json_t *request)
 {
     json_t *reply;
     char brew[BREW_SIZE];
@@ -35,22 +33,22 @@ static int order(const struct ctl *ctl, json_t *request)
 
 int command_tare(const struct ctl *ctl)
 {
-    return order(ctl, request_new(ctl, "tare"));
+    return ctl_order(ctl, ctl_request(ctl, "tare"));
 }
 
 int command_zero(const struct ctl *ctl)
 {
-    return order(ctl, request_new(ctl, "zero"));
+    return ctl_order(ctl, ctl_request(ctl, "zero"));
 }
 
 int command_begin(const struct ctl *ctl)
 {
-    return order(ctl, request_new(ctl, "begin"));
+    return ctl_order(ctl, ctl_request(ctl, "begin"));
 }
 
 int command_end(const struct ctl *ctl)
 {
-    return order(ctl, request_new(ctl, "end"));
+    return ctl_order(ctl, ctl_request(ctl, "end"));
 }
 
 enum { NAMES_SIZE = 400 };      /* all stages, or all measures, in one sentence */
@@ -73,11 +71,11 @@ int command_mark(const struct ctl *ctl)
         program_say("'%s' is no stage; there are%s", ctl->words[0], names);
         return EXIT_USAGE;
     }
-    request = request_new(ctl, "mark");
+    request = ctl_request(ctl, "mark");
     json_object_set_new(request, "stage", json_string(ctl->words[0]));
     if (!isnan(ctl->ago_s))
         json_object_set_new(request, "ago_s", json_real(ctl->ago_s));
-    return order(ctl, request);
+    return ctl_order(ctl, request);
 }
 
 int command_enter(const struct ctl *ctl)
@@ -102,12 +100,12 @@ int command_enter(const struct ctl *ctl)
                     measure_least((enum measure)measure), measure_most((enum measure)measure));
         return EXIT_USAGE;
     }
-    request = request_new(ctl, "enter");
+    request = ctl_request(ctl, "enter");
     json_object_set_new(request, "measure", json_string(ctl->words[0]));
     json_object_set_new(request, "value", json_real(value));
     if (!isnan(ctl->uncertainty))
         json_object_set_new(request, "standard_uncertainty", json_real(ctl->uncertainty));
-    return order(ctl, request);
+    return ctl_order(ctl, request);
 }
 
 /* The words of the command line as one text.  False when it is too long or no text, and says so. */
@@ -137,11 +135,11 @@ int command_discard(const struct ctl *ctl)
 
     if (!words_joined(ctl, "reason", &reason))
         return EXIT_USAGE;
-    request = request_new(ctl, "discard");
+    request = ctl_request(ctl, "discard");
     if (ctl->word_count > 0)
         json_object_set(request, "reason", reason);
     json_decref(reason);
-    return order(ctl, request);
+    return ctl_order(ctl, request);
 }
 
 int command_note(const struct ctl *ctl)
@@ -150,32 +148,7 @@ int command_note(const struct ctl *ctl)
 
     if (!words_joined(ctl, "note", &note))
         return EXIT_USAGE;
-    request = request_new(ctl, "note");
+    request = ctl_request(ctl, "note");
     json_object_set_new(request, "text", note);
-    return order(ctl, request);
-}
-
-/* The brew is the command's one word: these are never meant for "the brew under way". */
-static int order_brew(const struct ctl *ctl, const char *what)
-{
-    json_t *request = request_new(ctl, what);
-
-    if (ctl->word_count > 0)
-        json_object_set_new(request, "brew", json_string(ctl->words[0]));
-    return order(ctl, request);
-}
-
-int command_assign(const struct ctl *ctl)
-{
-    return order_brew(ctl, "assign");
-}
-
-int command_unassign(const struct ctl *ctl)
-{
-    return order_brew(ctl, "unassign");
-}
-
-int command_sample(const struct ctl *ctl)
-{
-    return order_brew(ctl, "sample");
+    return ctl_order(ctl, request);
 }

@@ -56,7 +56,7 @@ static void print_number(enum measure measure, double value, double u)
 static void print_brew(const struct message_brew *brew)
 {
     static const char *const words[] = {[BREW_BEGIN] = "begins", [BREW_END] = "ends", [BREW_DISCARD] = "is discarded",
-                                        [BREW_NOTE] = "has a note"};
+                                        [BREW_NOTE] = "has a note", [BREW_VERDICT] = "is judged again"};
     char note[DETAIL_SIZE];
 
     printf("%s %s on %s", brew->brew, words[brew->change], brew->station);
@@ -66,6 +66,8 @@ static void print_brew(const struct message_brew *brew)
             print_number((enum measure)measure, brew->measures.value[measure],
                          brew->measures.standard_uncertainty[measure]);
         }
+    if (brew->plan_kept >= 0)
+        printf(", plan %s", brew->plan_kept ? "kept" : "not kept");
     if (brew->note[0])
         printf(": %s", ctl_printable(brew->note, note, sizeof note));
     putchar('\n');

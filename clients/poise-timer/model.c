@@ -130,7 +130,7 @@ static void take_brew(struct timer_model *model, const struct message_brew *brew
         station->curve.cups = 0;
         measures_clear(&station->measures);
         memset(station->above, 0, sizeof station->above);
-    } else if (strcmp(station->brew, brew->brew) == 0 && brew->change != BREW_NOTE) {
+    } else if (strcmp(station->brew, brew->brew) == 0 && (brew->change == BREW_END || brew->change == BREW_DISCARD)) {
         station->brew[0] = '\0';
     }
     if (brew->change == BREW_END) {

@@ -61,14 +61,14 @@ char *plain_next(const struct timer_model *model, int i, char *out)
 
 static void say_brew(const struct message_brew *brew, char *out, size_t size)
 {
-    static const char *const verbs[] = { "begins", "is done", "is discarded", "noted" };
+    static const char *const verbs[] = { "begins", "is done", "is discarded", "noted", "is judged again" };
     char measures[WORDS_SIZE] = "";
 
     if (brew->change == BREW_END)
         words_measures(&brew->measures, measures);
     snprintf(out, size, "%s brew %s %s%s%s%s%s%s", brew->station, words_brew(brew->brew), verbs[brew->change],
-             *measures ? ": " : "", measures, brew->plan_kept == 0 ? "; plan not kept" : "", *brew->note ? ": " : "",
-             brew->note);
+             *measures ? ": " : "", measures, brew->plan_kept == 0 ? "; plan not kept"
+             : brew->plan_kept == 1 && brew->change == BREW_VERDICT ? "; plan kept" : "", *brew->note ? ": " : "", brew->note);
 }
 
 static void say_measure(const struct message_measure *measure, char *out, size_t size)

@@ -32,6 +32,9 @@ bool name_valid(const char *name);
 /* True for a brew's name: a bench's name, a date and a number of at least three digits. */
 bool brew_name_valid(const char *name);
 
+/* Which of two brews came later, by their names: below 0, 0, above 0 as strcmp; but 1000 comes after 999. */
+int brew_name_order(const char *a, const char *b);
+
 enum message_kind {
     MESSAGE_READING, MESSAGE_BREW, MESSAGE_STAGE, MESSAGE_MEASURE, MESSAGE_INSTRUMENT, MESSAGE_WARNING,
     MESSAGE_STATE
@@ -46,7 +49,8 @@ struct message_common {
     double rate;            /* 1 unless the clock is a fast one; written only when it is not 1 */
 };
 
-enum brew_change { BREW_BEGIN, BREW_END, BREW_DISCARD, BREW_NOTE };          /* "begin" ... */
+/* "begin" ... "verdict": a correction after the end changed whether the plan was kept */
+enum brew_change { BREW_BEGIN, BREW_END, BREW_DISCARD, BREW_NOTE, BREW_VERDICT };
 enum made_by { BY_TRACKER, BY_OPERATOR };                                    /* "tracker", "operator" */
 enum instrument_change {                                                     /* "found" ... */
     INSTRUMENT_FOUND, INSTRUMENT_READY, INSTRUMENT_SILENT, INSTRUMENT_LOST, INSTRUMENT_REFUSED, INSTRUMENT_FLOODED
@@ -70,7 +74,7 @@ struct message_brew {
     enum brew_change change;
     int64_t at_us;              /* when it truly began or ended, on the clock of mono_us */
     struct measures measures;   /* with BREW_END: all that is known; else all NAN */
-    int plan_kept;              /* 1, 0, -1 not said */
+    int plan_kept;              /* with BREW_END and BREW_VERDICT: 1, 0, -1 not known; else -1 */
     char note[DETAIL_SIZE];     /* with BREW_NOTE, or why a brew was discarded or left its plan */
     const char *plan_json;      /* with BREW_BEGIN under a plan: the object {"experiment", "run", "replicate",
                                  * "factors", "recipe"}; NULL: no plan.  Owned by the caller when writing; when read
@@ -95,8 +99,8 @@ struct message_measure {
     double standard_uncertainty;/* NAN: not known; null on the bus */
     bool above;                 /* true: the value is a lower bound (an overloaded scale); field "above" */
     enum made_by by;
-    /* With strength_pct that an instrument read: which readings it is the mean of (field "readings"; none left: the
-     * empty list), whether the samples passed a filter, and the temperature of the newest sample. */
+    /* With strength_pct: which readings are the brew's (field "readings"; none: the empty list; the value is their mean
+     * unless the operator entered it), whether the samples passed a filter, and the temperature of the newest sample. */
     bool from_readings;
     int readings;
     uint64_t reading[MEASURE_READINGS];

@@ -62,6 +62,35 @@ def test_a_plan_says_what_each_brew_is_and_survives_kill_9(bench):
     assert bench.ask(do="status")["state"]["plan"] is None
 
 
+def test_a_late_correction_changes_the_verdict_everywhere(bench):
+    configure(bench)
+    logger = bench.logger()
+    daemon = bench.poised()
+    bench.ask(do="plan", plan="load", text=PLAN)
+    begin, end, bus = brewed(bench, 236)
+    brew, run = begin["brew"], begin["plan"]["run"]
+    assert end["plan_kept"] is False and end["note"] == "water_g 236.0 instead of 230 +- 2"
+    kept = "SELECT brew, plan_kept FROM brew_summary"
+    bench.wait_query(kept, lambda rows: rows == [{"brew": brew, "plan_kept": 0}])
+    daemon.kill()
+    bench.poised()
+    bus = bench.subscribe()
+    bench.ask(do="enter", brew=brew, measure="water_g", value=231)
+    verdict = bus.wait_for(event("brew", change="verdict"))
+    assert (verdict["brew"], verdict["plan_kept"]) == (brew, True)
+    bench.wait_query(kept, lambda rows: rows == [{"brew": brew, "plan_kept": 1}])
+    state = {r["run"]: r["state"] for r in bench.ask(do="plan", plan="show")["plan"]["runs"]}
+    assert state[run] == "done"
+    bench.ask(do="enter", brew=brew, measure="water_g", value=226)
+    verdict = bus.wait_for(event("brew", change="verdict"))
+    assert (verdict["plan_kept"], verdict["note"]) == (False, "water_g 226.0 instead of 230 +- 2")
+    bench.wait_query("SELECT plan_kept, reason FROM brew", lambda rows: rows == [
+        {"plan_kept": 0, "reason": "water_g 226.0 instead of 230 +- 2"}])
+    state = {r["run"]: r["state"] for r in bench.ask(do="plan", plan="show")["plan"]["runs"]}
+    assert state[run] == "waiting"
+    logger.stop()
+
+
 def test_a_plan_file_is_checked_without_a_bench(bench):
     file = bench.folder / "ferry.plan"
     file.write_text(PLAN)

@@ -54,6 +54,70 @@ def test_the_store_knows_which_reading_belongs_to_which_cup(bench):
     logger.stop()
 
 
+def read(bench, port, bus, value):
+    """The seq of a reading that the bench took: within a second of the one before it is the same sample again."""
+    while True:
+        port.line(f"{value:.2f} %")
+        seq = bus.wait_for(lambda m: m["topic"].startswith("reading/") and m["value"] == value)["seq"]
+        if any(one["seq"] == seq for one in bench.ask(do="strength")["readings"]):
+            return seq
+
+
+def test_any_reading_can_be_put_right_also_after_kill_9(bench):
+    port = bench.port("glass")
+    logger = bench.logger()
+    bench.configure(station("left"), refractometer("glass", port, r"pattern = (?<value>\d+\.\d+) (?<unit>%)"),
+                    "[strength]\nreplicates = 2\n")
+    daemon = bench.poised("--clock-rate", 20)
+    port.wait_heard()
+    brews = []
+    for _ in range(2):
+        brews.append(bench.ask(do="begin")["brew"])
+        bench.ask(do="end")
+    first, second = brews
+    bus = bench.subscribe()
+    port.line("0.00 %")
+    seqs = [read(bench, port, bus, value) for value in (1.40, 1.50, 1.30, 1.20, 1.10)]
+    assert [(one["brew"], one["number"]) for one in bench.ask(do="strength")["readings"]] == [
+        (first, 1), (first, 2), (second, 1), (second, 2), (None, None)]
+    daemon.kill()
+    bench.poised("--clock-rate", 20)
+    status, output, said = bench.run("poise-ctl", "assign", second, f"{first}/1")
+    assert (status, output, said) == (0, f"{second}\n", "")
+    assert bench.run("poise-ctl", "assign", first, seqs[4])[0] == 0
+    assert bench.run("poise-ctl", "unassign", f"{second}/2")[:2] == (0, f"{second}\n")
+    bench.wait_query("SELECT brew, round(strength_pct, 6) AS s FROM brew_summary ORDER BY brew", lambda rows: rows == [
+        {"brew": first, "s": 1.30}, {"brew": second, "s": 1.35}])
+    whose = bench.query("SELECT r.seq AS seq, (SELECT b.name FROM assignment a LEFT JOIN brew b USING (brew_id) WHERE"
+                        " a.bench_id = r.bench_id AND a.reading_seq = r.seq ORDER BY a.seq DESC LIMIT 1) AS brew FROM"
+                        " reading r ORDER BY r.seq")
+    assert {row["seq"]: row["brew"] for row in whose if row["seq"] in seqs} == dict(
+        zip(seqs, (second, first, second, None, first)))
+    listed = bench.run("poise-ctl", "strength")[1].splitlines()
+    assert [line.split()[:3] for line in listed[1:]] == [
+        [str(seqs[1]), f"{first}/1", "1.50"], [str(seqs[4]), f"{first}/2", "1.10"],
+        [str(seqs[2]), f"{second}/1", "1.30"], [str(seqs[0]), f"{second}/2", "1.40"], [str(seqs[3]), "-", "1.20"]]
+    logger.stop()
+
+
+def test_what_cannot_be_assigned_is_said(bench):
+    bench.configure(station("left"))
+    bench.poised()
+    brew = bench.ask(do="begin")["brew"]
+    bench.ask(do="end")
+    said = lambda *words: bench.run("poise-ctl", *words)[2]
+    assert said("assign", "pier-20251124-009") == ('poise-ctl: there is no brew "pier-20251124-009" among the last 100; '
+                                                   f"the newest is {brew}\n")
+    assert said("assign", brew, "4711") == ("poise-ctl: there is no strength reading 4711 among those that can be "
+                                            "assigned; `poise-ctl strength` lists them\n")
+    assert said("assign", brew, f"{brew}/1") == (f"poise-ctl: {brew} has 0 strength readings, so there is none with the "
+                                                 "number 1\n")
+    assert "names no reading" in said("assign", brew, "second")
+    bench.ask(do="discard", brew=brew)
+    assert said("assign", brew) == f"poise-ctl: {brew} is discarded: it takes no strength\n"
+    assert said("strength") == "poise-ctl: no strength reading yet\n"
+
+
 def test_a_plan_reaches_the_store(bench):
     port = bench.port("glass")
     logger = bench.logger()

@@ -61,12 +61,11 @@ static json_t *plan(void *context, const char *station, const char *brew)
     return planner_take(planner, station, brew);
 }
 
-static void planned_over(void *context, struct brew *brew)
+static void planned_over(void *context, struct brew *brew, bool corrected, struct why *why)
 {
-    struct why why;
-
     (void)context;
-    planner_over(planner, brew, &why);
+    (void)corrected;
+    planner_over(planner, brew, why);
 }
 
 static void check_reply(char *reply, size_t length)

@@ -354,6 +354,65 @@ static void test_the_oldest_cup_comes_first_and_the_operator_corrects(void **sta
     refuses(room, text, "no strength reading");
 }
 
+/* Two cups' samples were swapped in part: any of them is put right, by its number or by its place. */
+static void test_any_reading_is_put_right(void **state)
+{
+    struct room *room = *state;
+    char first[BREW_SIZE], second[BREW_SIZE], text[200];
+    uint64_t seq[3];
+
+    brew_one(room, "left", first);
+    brew_one(room, "right", second);
+    for (int i = 0; i < 3; i++) {
+        read_strength(room, 140 + 10 * i, QUANTITY_STRENGTH);
+        seq[i] = find_emitted(room, MESSAGE_MEASURE, MEASURE_STRENGTH_PCT)->measure.reading[i];
+    }
+    read_strength(room, 130, QUANTITY_STRENGTH);
+    snprintf(text, sizeof text, "{\"do\":\"assign\",\"brew\":\"%s\",\"seq\":%d}", second, (int)seq[0]);
+    agrees(room, text);
+    assert_string_equal(room->emitted[0].measure.brew, first);
+    assert_float_equal(room->emitted[0].measure.value, (1.50 + 1.60) / 2, 1e-9);
+    assert_int_equal(room->emitted[0].measure.readings, 2);
+    assert_int_equal(room->emitted[0].measure.reading[0], seq[1]);
+    assert_float_equal(last_of(room, MEASURE_STRENGTH_PCT), (1.30 + 1.40) / 2, 1e-9);
+    snprintf(text, sizeof text, "{\"do\":\"assign\",\"brew\":\"%s\",\"from\":\"%s\",\"number\":2}", second, first);
+    agrees(room, text);
+    assert_float_equal(room->emitted[0].measure.value, 1.50, 1e-9);
+    assert_float_equal(last_of(room, MEASURE_STRENGTH_PCT), (1.30 + 1.40 + 1.60) / 3, 1e-9);
+    refuses(room, text, "has 1 strength reading, so there is none with the number 2");
+    snprintf(text, sizeof text, "{\"do\":\"unassign\",\"brew\":\"%s\",\"seq\":%d}", first, (int)seq[0]);
+    refuses(room, text, "is not pier-20261125-001's but pier-20261125-002's");
+    snprintf(text, sizeof text, "{\"do\":\"unassign\",\"seq\":%d}", (int)seq[0]);
+    agrees(room, text);
+    assert_string_equal(room->emitted[0].measure.brew, second);
+    assert_float_equal(last_of(room, MEASURE_STRENGTH_PCT), (1.30 + 1.60) / 2, 1e-9);
+    refuses(room, text, "is no cup's already");
+    /* what was taken back last is what `assign` means when it names none */
+    snprintf(text, sizeof text, "{\"do\":\"assign\",\"brew\":\"%s\"}", first);
+    agrees(room, text);
+    assert_float_equal(last_of(room, MEASURE_STRENGTH_PCT), (1.50 + 1.40) / 2, 1e-9);
+    snprintf(text, sizeof text, "{\"do\":\"assign\",\"brew\":\"%s\",\"seq\":7}", first);
+    refuses(room, text, "there is no strength reading 7 among those that can be assigned");
+    snprintf(text, sizeof text, "{\"do\":\"assign\",\"brew\":\"%s\",\"seq\":-7}", first);
+    refuses(room, text, "\"seq\" is a whole number of 1 or more");
+    refuses(room, "{\"do\":\"unassign\"}", "\"brew\" or \"seq\" is missing");
+}
+
+static void test_what_was_typed_in_stands_when_a_reading_is_taken_off(void **state)
+{
+    struct room *room = *state;
+    char name[BREW_SIZE], text[120];
+
+    brew_one(room, "left", name);
+    read_strength(room, 140, QUANTITY_STRENGTH);
+    agrees(room, "{\"do\":\"enter\",\"measure\":\"strength_pct\",\"value\":1.35}");
+    snprintf(text, sizeof text, "{\"do\":\"unassign\",\"brew\":\"%s\"}", name);
+    agrees(room, text);
+    assert_float_equal(last_of(room, MEASURE_STRENGTH_PCT), 1.35, 1e-9);
+    assert_true(room->emitted[0].measure.from_readings);        /* so that the store lets go of the reading */
+    assert_int_equal(room->emitted[0].measure.readings, 0);
+}
+
 static void test_a_reading_far_from_the_others_is_said_and_kept(void **state)
 {
     struct room *room = *state;
@@ -526,6 +585,8 @@ int main(void)
         cmocka_unit_test_setup_teardown(test_a_tare_reaches_the_scale_of_the_station, set_up, tear_down),
         cmocka_unit_test_setup_teardown(test_strength_makes_extraction, set_up, tear_down),
         cmocka_unit_test_setup_teardown(test_the_oldest_cup_comes_first_and_the_operator_corrects, set_up, tear_down),
+        cmocka_unit_test_setup_teardown(test_any_reading_is_put_right, set_up, tear_down),
+        cmocka_unit_test_setup_teardown(test_what_was_typed_in_stands_when_a_reading_is_taken_off, set_up, tear_down),
         cmocka_unit_test_setup_teardown(test_a_reading_far_from_the_others_is_said_and_kept, set_up, tear_down),
         cmocka_unit_test_setup_teardown(test_water_on_the_prism_is_no_cup, set_up, tear_down),
         cmocka_unit_test_setup_teardown(test_measures_that_cannot_be_are_refused, set_up, tear_down),

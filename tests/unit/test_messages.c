@@ -80,6 +80,7 @@ static const struct {
     { "event/pier/brew", "brew", COMMON BREW "'change':'end','at_us':4000000,'plan_kept':false,"
       "'note':'steep_s 131 instead of 120',"
       "'measures':{'dose_g':{'value':15.02,'standard_uncertainty':0.03}}}", true },
+    { "event/pier/brew", "brew", COMMON BREW "'change':'verdict','at_us':4000000,'plan_kept':true}", true },
     { "event/pier/brew", "brew", COMMON BREW "'change':'end','at_us':4000000}", false },
     { "event/pier/brew", "brew", COMMON BREW "'change':'end','at_us':4000000,"
       "'measures':{'dose_g':{'value':15.02,'standard_uncertainty':-0.03}}}", false },
@@ -447,6 +448,22 @@ static void numbers_do_not_follow_the_locale(void **state)
     assert_memory_equal(text, "null", 4);
 }
 
+static void brews_come_in_the_order_of_their_names(void **state)
+{
+    static const char *const order[] = {
+        "pier-20261124-1001", "pier-20261125-007", "pier-20261125-010", "pier-20261125-999", "pier-20261125-1000",
+        "pier-20261126-001",
+    };
+
+    (void)state;
+    for (int i = 0; i < 6; i++)
+        for (int j = 0; j < 6; j++) {
+            int sign = brew_name_order(order[i], order[j]);
+
+            assert_int_equal((sign > 0) - (sign < 0), (i > j) - (i < j));
+        }
+}
+
 static void names_follow_their_rules(void **state)
 {
     static const struct { const char *name; bool good; } brews[] = {
@@ -486,6 +503,7 @@ int main(void)
         cmocka_unit_test(a_newer_version_is_told_from_nonsense),
         cmocka_unit_test(numbers_do_not_follow_the_locale),
         cmocka_unit_test(names_follow_their_rules),
+        cmocka_unit_test(brews_come_in_the_order_of_their_names),
     };
 
     return cmocka_run_group_tests_name("messages", tests, NULL, NULL);

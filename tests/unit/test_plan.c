@@ -395,6 +395,49 @@ static void test_a_correction_changes_the_verdict(void **state)
     planner_unload(&planner);
 }
 
+/* A run was missed twice; then the numbers of its first try were put right, so nothing is left to be brewed again. */
+static void test_an_earlier_try_that_kept_the_plan_after_all_stands_for_its_run(void **state)
+{
+    struct planner planner = { 0 };
+    struct brew *tries[3];
+    struct why why;
+    int run;
+
+    (void)state;
+    assert_int_equal(planner_load(&planner, HEAD VARY "[hold]\nwater_g = 230 +- 2\n",
+                                  strlen(HEAD VARY "[hold]\nwater_g = 230 +- 2\n"), 7, &why), 0);
+    run = planner_offer(&planner, "left");
+    for (int i = 0; i < 3; i++) {
+        char name[BREW_SIZE];
+
+        snprintf(name, sizeof name, "pier-20261125-%03d", 998 + i);
+        while (planner_offer(&planner, "left") != run)
+            assert_int_equal(planner_skip(&planner, "left", &why), 0);
+        tries[i] = brew_of(planner_take(&planner, "left", name), name, 240);
+        if (i < 2)
+            assert_int_equal(planner_over(&planner, tries[i], &why), 1);
+    }
+    assert_int_equal(planner.made[run].state, RUN_BREWING);
+    tries[0]->measures.value[MEASURE_WATER_G] = 230;
+    assert_int_equal(planner_over(&planner, tries[0], &why), 1);
+    assert_int_equal(planner.made[run].state, RUN_BREWING);     /* what is under way is let finish */
+    assert_int_equal(planner_over(&planner, tries[2], &why), 1);
+    assert_non_null(strstr(why.text, "water_g 240.0 instead of 230 +- 2"));
+    assert_int_equal(planner.made[run].state, RUN_DONE);
+    assert_string_equal(planner.made[run].brew, "pier-20261125-998");
+    /* and back: the first was wrong after all, and is offered again */
+    tries[0]->measures.value[MEASURE_WATER_G] = 240;
+    assert_int_equal(planner_over(&planner, tries[0], &why), 1);
+    assert_int_equal(planner.made[run].state, RUN_WAITING);
+    tries[1]->measures.value[MEASURE_WATER_G] = 230;
+    assert_int_equal(planner_over(&planner, tries[1], &why), 1);
+    assert_int_equal(planner.made[run].state, RUN_DONE);
+    assert_string_equal(planner.made[run].brew, "pier-20261125-999");
+    for (int i = 0; i < 3; i++)
+        drop(tries[i]);
+    planner_unload(&planner);
+}
+
 static void test_a_skipped_run_comes_last(void **state)
 {
     struct planner planner = { 0 };
@@ -456,6 +499,7 @@ int main(void)
         cmocka_unit_test(test_a_design_is_judged_before_a_cup_is_brewed),
         cmocka_unit_test(test_runs_are_offered_brewed_and_offered_again),
         cmocka_unit_test(test_a_correction_changes_the_verdict),
+        cmocka_unit_test(test_an_earlier_try_that_kept_the_plan_after_all_stands_for_its_run),
         cmocka_unit_test(test_a_skipped_run_comes_last),
         cmocka_unit_test(test_a_plan_survives_a_restart),
     };
