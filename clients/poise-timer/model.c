@@ -14,6 +14,7 @@ enum {
     REST_WINDOW_US = 500000,        /* what the scale showed just before something began is averaged over this */
     GAUGE_STALE_US = 2000000        /* a pressure instrument silent for longer says nothing about now */
 };
+static const double TARE_WITHIN_S = 0.7;    /* two lines of the slowest scale; in a longer silence all may have been lifted */
 static const double TARE_FROM_G = 5;        /* a fall from more than this to zero within one indication is a tare, while pouring */
 
 void model_begin(struct timer_model *model, double planned_steep_s)
@@ -67,11 +68,12 @@ static bool pouring(const struct timer_station *station)
     return station->stage == STAGE_BLOOM || station->stage == STAGE_POUR;
 }
 
-static void take_mass(struct timer_station *station, const struct message *message)
+static void take_mass(struct timer_station *station, const struct message *message, double rate)
 {
     const struct message_reading *reading = &message->reading;
     double before_g = decimal_to_double(station->shown), now_g = decimal_to_double(reading->value);
-    bool had_one = station->shown_at_us && station->status == READING_OK;
+    double silent_s = (double)(message->common.mono_us - station->shown_at_us) / 1e6;
+    bool at_once = station->shown_at_us && station->status == READING_OK && silent_s <= TARE_WITHIN_S * rate;
 
     strcpy(station->scale, reading->instrument);
     strcpy(station->condition, instrument_change_name(INSTRUMENT_READY));
@@ -80,7 +82,7 @@ static void take_mass(struct timer_station *station, const struct message *messa
     station->shown_at_us = message->common.mono_us;
     if (reading->status != READING_OK)
         return;
-    if (had_one && is_zero_g(now_g)) {
+    if (at_once && is_zero_g(now_g)) {
         if (pouring(station) && before_g > TARE_FROM_G) {
             station->offset_g += before_g - now_g;
             station->recent_count = 0;
@@ -88,6 +90,8 @@ static void take_mass(struct timer_station *station, const struct message *messa
         station_zeroed(station, before_g);
     }
     station->shown = reading->value;
+    if (pouring(station) && isnan(station->load_base_g))    /* nothing was heard before the pour was marked */
+        station->load_base_g = now_g + station->offset_g;
     station->recent[station->recent_next] = (struct timer_point){ message->common.mono_us, now_g };
     station->recent_next = (station->recent_next + 1) % TIMER_READINGS;
     if (station->recent_count < TIMER_READINGS)
@@ -102,7 +106,7 @@ static void take_reading(struct timer_model *model, const struct message *messag
     double value = reading->status == READING_OK ? decimal_to_double(reading->value) : NAN;
 
     if (station && reading->quantity == QUANTITY_MASS) {
-        take_mass(station, message);
+        take_mass(station, message, model->rate);
     } else if (station && reading->quantity == QUANTITY_PRESSURE) {
         station->gauge_kpa = value;
         station->gauge_at_us = message->common.mono_us;
@@ -165,6 +169,8 @@ static double shown_before_g(const struct timer_station *station, int64_t at_us,
         sum_g += point.g;
         count++;
     }
+    if (!count && station->shown_at_us && station->shown_at_us <= at_us && station->status == READING_OK)
+        return decimal_to_double(station->shown);       /* only a state has told of it */
     return count ? sum_g / count : NAN;
 }
 

@@ -81,6 +81,7 @@ struct timer_station {
     int stable;
     int64_t shown_at_us;                /* ... and when; 0: none yet */
     double offset_g;                    /* what tares have taken off the indication; NAN: not known */
+    double told_load_g;                 /* by the last state; NAN: it did not know */
     double water_base_g, load_base_g;   /* water poured and load at one moment; since then the scale tells */
     double press_base_g;                /* what the scale showed just before the press */
     struct timer_point recent[TIMER_READINGS];

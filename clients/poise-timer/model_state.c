@@ -135,18 +135,34 @@ static bool same_run(const struct timer_run *one, const struct timer_run *other)
     return one->run == other->run && strcmp(one->experiment, other->experiment) == 0;
 }
 
+/* The water poured and the load at the state's moment.  A pour that was marked by hand the tracker has not measured
+ * yet: it goes on with what the scale has told so far. */
+static void read_water(json_t *json, struct timer_station *station)
+{
+    bool goes_on = *station->brew && strcmp(station->brew, text_of(json, "brew")) == 0;
+    double water_g = number_of(json, "water_g"), load_g = number_of(json, "load_g");
+
+    station->told_load_g = load_g;
+    if (isnan(water_g) && goes_on && (station->stage == STAGE_BLOOM || station->stage == STAGE_POUR)) {
+        if (isnan(load_g))
+            return;
+        water_g = station_water_g(station);
+    }
+    station->water_base_g = water_g;
+    station->load_base_g = load_g;
+}
+
 static void read_station(json_t *json, struct timer_station *station)
 {
     int stage = stage_find(text_of(json, "stage"));
     json_t *next = json_object_get(json, "next");
     struct why why;
 
+    read_water(json, station);      /* while stage and brew are those of before */
     station->stage = stage < 0 ? STAGE_IDLE : (enum stage)stage;
     station->stage_at_us = time_of(json, "stage_at_us");
     copy_text(station->brew, sizeof station->brew, text_of(json, "brew"));
     station->first_water_us = time_of(json, "first_water_us");
-    station->water_base_g = number_of(json, "water_g");
-    station->load_base_g = number_of(json, "load_g");
     station->piston_diameter_mm = number_of(json, "piston_diameter_mm");
     station->press_limit_kpa = number_of(json, "press_limit_kpa");
     read_stages(json_object_get(json, "stages"), station);
@@ -195,11 +211,12 @@ static void read_stations(struct timer_model *model, json_t *list)
 
 /* ---- instruments ---- */
 
+/* Of an indication without a value. */
 static enum reading_status status_of(json_t *instrument)
 {
     const char *status = text_of(instrument, "status");
 
-    for (int i = READING_OK; i <= READING_FAULT; i++)
+    for (int i = READING_OVERLOAD; i <= READING_FAULT; i++)
         if (strcmp(status, reading_status_name((enum reading_status)i)) == 0)
             return (enum reading_status)i;
     return READING_FAULT;
@@ -228,8 +245,8 @@ static void read_scale(json_t *json, struct timer_station *station)
         station->shown_at_us = at_us;
     }
     /* What tares took off: load and indication are of the same moment. */
-    if (!isnan(value) && !isnan(station->load_base_g))
-        station->offset_g = station->load_base_g - value;
+    if (!isnan(value) && !isnan(station->told_load_g))
+        station->offset_g = station->told_load_g - value;
 }
 
 static void read_instruments(struct timer_model *model, json_t *list)

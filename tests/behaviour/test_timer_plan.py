@@ -1,9 +1,10 @@
 """poise-timer through a plan: the next run, the dose and the water as they come, questions, earlier cups."""
 # Alone: scales on a fast clock.
 import math
+import re
 
 from bench import event, line_scale, station
-from test_timer import SCREEN, bench_with_a_scale, expect_on
+from test_timer import SCREEN, bench_with_a_scale, expect_on, weigh
 
 PLAN = """[experiment]
 name = ferry-steep
@@ -118,6 +119,24 @@ def test_timer_weighs_the_dose_against_its_target_before_a_brew_begins(bench):
     expect_on(screen, "15.0 g tared away. Pour 230 ± 2 g of water")
     timer.wait_line(r"left 001 .*, \d+\.\d g to go of 230 ± 2; ")
     expect_on(screen, "g of water")
+
+
+def test_timer_says_when_the_water_is_right_and_when_it_is_more(bench):
+    """Begun and marked by hand, after two lines of a scale that had said nothing before."""
+    port, _ = bench_with_a_scale(bench)
+    load(bench)
+    plain = bench.start("poise-timer", "--plain")
+    plain.wait_line("the bench is there")
+    screen = bench.start("poise-timer", terminal=SCREEN)
+    weigh(port, 0.0, 0.0)
+    plain.wait_line(r"left-scale 0\.0 g")
+    assert bench.ask(do="begin")["ok"] and bench.ask(do="mark", stage="pour")["ok"]
+    for shown, words in (("120.0", "110.0 g to go of 230 ± 2"), ("227.9", "2.1 g to go of 230 ± 2"),
+                         ("228.0", "right: 230 ± 2 g"), ("232.0", "right: 230 ± 2 g"),
+                         ("232.1", "2.1 g more than 230 ± 2")):
+        weigh(port, float(shown))
+        plain.wait_line(r"left 001 pour .*water " + re.escape(shown) + " g.*, " + re.escape(words) + "; ")
+        expect_on(screen, words)
 
 
 def test_timer_answers_the_question_of_the_tracker_with_its_key(bench):

@@ -1,0 +1,163 @@
+/* The timer's screen and its plain lines, drawn without a terminal. */
+#include <setjmp.h>
+#include <stdarg.h>
+#include <stdio.h>
+#include <string.h>
+
+#include <cmocka.h>
+
+#include "plain.h"
+#include "timer_bench.h"
+
+static void the_screen_says_what_matters(void **state)
+{
+    (void)state;
+    canvas.unicode = true;
+    draw(80, 24, PAGE_BENCH, 1);
+    expect_on_screen("no bench yet at ipc:///nowhere");
+    pour_until(20);
+    stage(21, "steep", 20);
+    draw(80, 24, PAGE_BENCH, 70.2);
+    expect_on_screen("3 of 15 done: How long to steep");
+    expect_on_screen(" steep  then stir");
+    expect_on_screen("0:30 to go of 1:30");
+    expect_on_screen("Press at 1:30.");
+    expect_on_screen("waiting for strength: 005 (1 of 3), 006");
+    expect_on_screen("last cup 006: dose 15.0");
+    expect_on_screen("ferry-steep 4 of 15: steep 90 s");
+    expect_on_screen("dose 15.0 ± 0.1 g, water 230 ± 2 g, stir swirl, temperature 94 °C");
+    expect_on_screen("left-scale 115.0 g, 0:50 old");
+    model_gone(&model, FAR + at(80));
+    draw(80, 24, PAGE_BENCH, 85);
+    expect_on_screen("The bench is gone for 0:05");
+    draw(40, 15, PAGE_BENCH, 85);
+    expect_on_screen("Bench gone for 0:05, looking for it");
+    canvas_free(&canvas);
+}
+
+static void cautions_are_shown_where_they_matter(void **state)
+{
+    (void)state;
+    canvas.unicode = true;
+    pour_until(20);
+    draw(80, 24, PAGE_BENCH, 20);
+    expect_on_screen("scalds");
+    stage(32, "press", 31.05);
+    draw(80, 24, PAGE_BENCH, 33);
+    expect_on_screen("sturdy, level cup");
+    draw(80, 24, PAGE_HELP, 33);
+    expect_on_screen("never on");
+    expect_on_screen("make a press safe");
+    expect_on_screen("licensed practice");
+    canvas_free(&canvas);
+}
+
+/* A narrow pane beside another: the weight and its age are there even while the caution takes room. */
+static void the_scale_stays_on_a_crowded_screen(void **state)
+{
+    (void)state;
+    canvas.unicode = true;
+    pour_until(20);
+    stage(21, "steep", 20);
+    scale(30, "115.0");
+    stage(32, "press", 31.05);
+    scale(32, "1115.0");
+    model.station[model.stations++] = model.station[0];
+    draw(80, 24, PAGE_BENCH, 32.1);
+    expect_on_screen("left-scale 1115.0 g, now");
+    expect_on_screen("Press straight down");
+    draw(40, 15, PAGE_BENCH, 32.1);
+    expect_on_screen("left-scale 1115.0 g, now");
+    canvas_free(&canvas);
+}
+
+/* Any size, any page, with and without Unicode, any number of stations: the sanitizer watches. */
+static void every_size_can_be_drawn(void **state)
+{
+    (void)state;
+    pour_until(20);
+    for (int stations = 1; stations <= TIMER_STATIONS; stations += 5) {
+        for (; model.stations < stations; model.stations++)
+            model.station[model.stations] = model.station[0];
+        for (int width = 1; width < 130; width += width < 12 ? 1 : 13)
+            for (int height = 1; height < 50; height += height < 24 ? 1 : 7)
+                for (int page = PAGE_BENCH; page <= PAGE_ANSWER; page++) {
+                    canvas.unicode = (width + height) % 2;
+                    draw(width, height, (enum page)page, 21);
+                    for (int i = 0; !canvas.unicode && i < width * height; i++)
+                        assert_true(canvas.cells[i].glyph < 0x80);
+                }
+    }
+    canvas_free(&canvas);
+}
+
+static void digits_stay_apart(void **state)
+{
+    static const char all[] = "0123456789:.->";
+    char rows[sizeof all][DIGIT_ROWS][64];
+
+    (void)state;
+    canvas.unicode = true;
+    for (size_t i = 0; all[i]; i++) {
+        char text[2] = { all[i], 0 };
+
+        assert_int_equal(canvas_size(&canvas, 20, DIGIT_ROWS), 0);
+        canvas_digits(&canvas, 0, 0, 1, 1, LOOK_PLAIN, text);
+        for (int y = 0; y < DIGIT_ROWS; y++)
+            canvas_row(&canvas, y, rows[i][y], sizeof rows[i][y]);
+        for (size_t other = 0; other < i; other++)
+            assert_true(memcmp(rows[i], rows[other], sizeof rows[i]) != 0);
+    }
+    canvas_free(&canvas);
+}
+
+static void text_is_cut_and_wrapped_by_columns(void **state)
+{
+    char row[200];
+
+    (void)state;
+    canvas.unicode = true;
+    assert_int_equal(canvas_size(&canvas, 10, 3), 0);
+    assert_int_equal(canvas_wrap(&canvas, 0, 0, 10, 3, LOOK_PLAIN, "hot water scalds at once"), 3);
+    canvas_row(&canvas, 0, row, sizeof row);
+    assert_string_equal(row, "hot water");
+    canvas_row(&canvas, 2, row, sizeof row);
+    assert_string_equal(row, "once");
+    canvas_clear(&canvas);
+    canvas_put(&canvas, 8, 0, 10, LOOK_PLAIN, "\xe5\x92\x96\xe5\x95\xa1");      /* two wide characters, room for one */
+    canvas_put(&canvas, 0, 1, 10, LOOK_PLAIN, "a\xff\x80" "b\tc");
+    canvas_row(&canvas, 0, row, sizeof row);
+    assert_string_equal(row, "        \xe5\x92\x96");
+    canvas_row(&canvas, 1, row, sizeof row);
+    assert_int_equal(row[0], 'a');
+    assert_non_null(strchr(row, 'b'));
+    assert_null(strchr(row, '\t'));
+    canvas_free(&canvas);
+}
+
+static void plain_lines_say_the_same(void **state)
+{
+    char line[PLAIN_SIZE];
+
+    (void)state;
+    pour_until(20);
+    stage(21, "steep", 20);
+    plain_now(&model, 0, FAR + at(70.2), line);
+    assert_string_equal(line, "09:31:10 left 007 steep 0:50, water 100.0 g, steep 1:00, 0:30 to go of 1:30; "
+                              "left-scale 115.0 g, 0:50 old");
+}
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test_setup(the_screen_says_what_matters, fresh),
+        cmocka_unit_test_setup(cautions_are_shown_where_they_matter, fresh),
+        cmocka_unit_test_setup(the_scale_stays_on_a_crowded_screen, fresh),
+        cmocka_unit_test_setup(every_size_can_be_drawn, fresh),
+        cmocka_unit_test_setup(digits_stay_apart, fresh),
+        cmocka_unit_test_setup(text_is_cut_and_wrapped_by_columns, fresh),
+        cmocka_unit_test_setup(plain_lines_say_the_same, fresh),
+    };
+
+    return cmocka_run_group_tests_name("timer screen", tests, NULL, NULL);
+}

@@ -1,0 +1,139 @@
+/* A bench told to the timer in its own messages; see timer_bench.h. */
+#include <locale.h>
+#include <math.h>
+#include <setjmp.h>
+#include <stdarg.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include <cmocka.h>
+
+#include "timer_bench.h"
+
+struct timer_model model;
+struct canvas canvas;
+static int sequence;
+
+void say(const char *topic, double at_s, const char *format, ...)
+{
+    char body[6000], text[7000];
+    struct message message;
+    va_list arguments;
+    struct why why;
+    int length;
+
+    va_start(arguments, format);
+    vsnprintf(body, sizeof body, format, arguments);
+    va_end(arguments);
+    length = snprintf(text, sizeof text, "{'v':1,'bench':'pier','seq':%d,'time_us':%lld,'mono_us':%lld,'boot':'b',%s}",
+                      ++sequence, 1764063000000000LL + (long long)(at_s * S), (long long)(at_s * S), body);
+    for (char *at = text; *at; at++)
+        *at = *at == '\'' ? '"' : *at;
+    if (message_read(topic, strlen(topic), text, (size_t)length, &message, &why) < 0)
+        fail_msg("%s", why.text);
+    model_message(&model, &message, FAR + (int64_t)(at_s * S));
+    message_free(&message);
+}
+
+void scale(double at_s, const char *value)
+{
+    say("reading/pier/left-scale", at_s, "'instrument':'left-scale','station':'left','quantity':'mass','value':%s,"
+        "'unit':'g','stable':null,'status':'ok'", value);
+}
+
+void stage(double at_s, const char *name, double began_s)
+{
+    say("event/pier/stage", at_s, "'brew':'pier-20261125-007','station':'left','stage':'%s','at_us':%lld,"
+        "'uncertainty_us':1000,'by':'tracker'", name, (long long)(began_s * S));
+}
+
+static const char plan[] = "{'experiment':'ferry-steep','run':4,'of':15,'replicate':1,'factors':{'steep_s':90},"
+    "'recipe':{'dose_g':15,'water_g':230,'stir':'swirl','temperature_c':94},'tolerances':{'dose_g':0.1,'water_g':2}}";
+
+void state_at(double at_s, const char *name, const char *water, const char *load, const char *shown)
+{
+    say("state/pier", at_s, "'instruments':[{'instrument':'left-scale','quantity':'mass','station':'left',"
+        "'driver':'line','port':'p','condition':'ready','value':%s,'unit':'g','stable':true,'status':'ok',"
+        "'mono_us':%lld,'rate_hz':10,'rejects':{}}],"
+        "'stations':[{'station':'left','stage':'%s','stage_at_us':null,'brew':null,'first_water_us':null,"
+        "'load_g':%s,'water_g':%s,'flow_g_per_s':null,'press_kpa':null,'piston_diameter_mm':60,'press_limit_kpa':30,"
+        "'stages':[],'measures':{},'above':[],'next':%s,'question':null}],"
+        "'waiting':[{'brew':'pier-20261125-005','station':'left','have':1,'want':3},"
+        "{'brew':'pier-20261125-006','station':'left','have':0,'want':3}],"
+        "'last':{'brew':'pier-20261125-006','station':'left','measures':{'dose_g':{'value':15.02,"
+        "'standard_uncertainty':0.03},'steep_s':{'value':121.4,'standard_uncertainty':0.1}}},"
+        "'plan':{'experiment':'ferry-steep','title':'How long to steep','done':3,'of':15}", shown,
+        (long long)(at_s * S), name, load, water, plan);
+}
+
+int fresh(void **state)
+{
+    (void)state;
+    setlocale(LC_CTYPE, "C.UTF-8");
+    setenv("TZ", "UTC", 1);
+    sequence = 0;
+    model_begin(&model, NAN);
+    return 0;
+}
+
+void pour_until(double until_s)
+{
+    char value[20];
+
+    state_at(5, "idle", "null", "400", "0");
+    scale(9, "15.0");
+    say("event/pier/brew", 9.5, "'brew':'pier-20261125-007','station':'left','change':'begin','at_us':9000000,"
+        "'plan':%s", plan);
+    stage(9.5, "dose", 9);
+    for (int tenth = 95; tenth <= 10 * until_s; tenth++) {
+        snprintf(value, sizeof value, "%.1f", 15.0 + (tenth > 100 ? tenth - 100 : 0));
+        scale(tenth / 10.0, value);
+        if (tenth == 107)
+            stage(10.7, "pour", 10);
+    }
+}
+
+int64_t at(double seconds)
+{
+    return (int64_t)(seconds * S);
+}
+
+struct timer_station *left(void)
+{
+    assert_int_equal(model.stations, 1);
+    return &model.station[0];
+}
+
+void draw(int width, int height, enum page page, double at_s)
+{
+    struct timer_page what = { .page = page, .where = "ipc:///nowhere" };
+
+    assert_int_equal(canvas_size(&canvas, width, height), 0);
+    draw_screen(&canvas, &model, &what, FAR + at(at_s));
+}
+
+static bool on_screen(const char *text)
+{
+    char row[2000];
+
+    for (int y = 0; y < canvas.height; y++) {
+        canvas_row(&canvas, y, row, sizeof row);
+        if (strstr(row, text))
+            return true;
+    }
+    return false;
+}
+
+void expect_on_screen(const char *text)
+{
+    char row[2000];
+
+    if (on_screen(text))
+        return;
+    for (int y = 0; y < canvas.height; y++) {
+        canvas_row(&canvas, y, row, sizeof row);
+        print_message("|%s\n", row);
+    }
+    fail_msg("not on the screen: %s", text);
+}
