@@ -451,6 +451,7 @@ static int find_break(const struct means *means, const struct trend *line, doubl
     half = gsl_cdf_tdist_Pinv(0.975, (double)line->n - 4)
            * sqrt(pieces.rss / ((double)line->n - 4) * pieces.inverse_after);
     out->at = at;
+    out->value = pieces.c[0];
     out->slope_before = pieces.c[1];
     out->slope_after = pieces.c[2];
     out->slope_after_interval = (struct interval){ pieces.c[2] - half, pieces.c[2] + half };

@@ -57,7 +57,7 @@ static void draw_axes(const struct frame *frame, const struct chart *chart)
                     HEIGHT - BOTTOM + 20 + (chart->category_count > 4 && i % 2 ? 14 : 0), "middle", "faint",
                     chart->category[i]);
     } else {
-        for (double x = frame->x.low; x <= frame->x.high + frame->x.step / 2; x += frame->x.step) {
+        for (double x = frame->x.low; x <= frame->x.high + frame->x.step / 1000; x += frame->x.step) {
             fprintf(frame->out, "<path d=\"M%.1f %.1fv5\" stroke=\"var(--faint)\" fill=\"none\"/>\n", at_x(frame, x),
                     HEIGHT - BOTTOM);
             snprintf(label, sizeof label, "%.*f", digits_of(frame->x.step), fabs(x) < frame->x.step / 1000 ? 0 : x);

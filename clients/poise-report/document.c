@@ -262,6 +262,7 @@ void chart_axes(const struct chart *chart, struct axis *x, struct axis *y)
         y_low = fmin(y_low, 0);
     round_axis(y_low, y_high, 5, y);
     round_axis(x_low, x_high, 6, x);
+    x->high = fmax(x_high + (x_high - x_low) / 50, x->low + x->step);       /* no empty third on the right */
     if (chart->category_count)
         *x = (struct axis){ 0.5, (double)chart->category_count + 0.5, 1 };
 }

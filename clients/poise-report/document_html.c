@@ -24,8 +24,8 @@ void html_text(const char *text, FILE *out)
 static const char style[] =
     ":root{--paper:#fdfcf9;--ink:#22252a;--faint:#6b7078;--line:#d9d6cf;--wash:#f2efe8;"
     "--s0:#0b6e8a;--s1:#c2571a;--s2:#4f7d2f;--s3:#8a3f86;--s4:#9a7400;--s5:#3d56b0}"
-    "@media(prefers-color-scheme:dark){:root{--paper:#16191d;--ink:#e6e4df;--faint:#9aa0a8;--line:#3a3f46;--wash:#"
-    "20242a;--s0:#5cc0dc;--s1:#f0935a;--s2:#9ccb74;--s3:#d594d1;--s4:#d9b44a;--s5:#8fa6f2}}"
+    "@media(prefers-color-scheme:dark){:root{--paper:#16191d;--ink:#e6e4df;--faint:#9aa0a8;--line:#3a3f46;"
+    "--wash:#20242a;--s0:#5cc0dc;--s1:#f0935a;--s2:#9ccb74;--s3:#d594d1;--s4:#d9b44a;--s5:#8fa6f2}}"
     "*{box-sizing:border-box}"
     "body{margin:0 auto;max-width:54rem;padding:1.5rem 1.1rem 4rem;background:var(--paper);color:var(--ink);"
     "font:1rem/1.55 system-ui,sans-serif}"
@@ -38,7 +38,9 @@ static const char style[] =
     "th{color:var(--faint);font-weight:600}th.n,td.n{text-align:right}"
     "figure{margin:1.2rem 0;padding:.6rem;background:var(--wash);border-radius:.5rem}"
     "svg{display:block;width:100%;height:auto;font-size:13px}"
-    "@media(max-width:36rem){svg{font-size:20px}th,td{padding-right:.6rem}}" /* a phone halves the picture, not its words */
+    /* a phone halves pictures, not words; text cells wrap so that the numbers stay in sight */
+    "@media(max-width:36rem){svg{font-size:20px}table{font-size:.85rem}th,td{padding-right:.55rem}"
+    "th,td:not(.n):not(.k){white-space:normal}}"
     "footer{margin-top:3rem;color:var(--faint);font-size:.85rem}"
     "@media print{:root{--paper:#fff;--ink:#000;--wash:#fff;--faint:#444;--line:#bbb;"
     "--s0:#0b6e8a;--s1:#c2571a;--s2:#4f7d2f;--s3:#8a3f86;--s4:#9a7400;--s5:#3d56b0}"
@@ -54,8 +56,12 @@ static void table(const struct block *block, FILE *out)
 
         fputs("<tr>", out);
         for (size_t column = 0; column < columns; column++) {
-            fprintf(out, "<%s%s>", tag, block->is_number[column] ? " class=\"n\"" : "");
-            html_text(block->cell[row * columns + column], out);
+            const char *cell = block->cell[row * columns + column];
+            /* an interval is not broken between its ends */
+            const char *kind = block->is_number[column] ? " class=\"n\"" : strstr(cell, " to ") ? " class=\"k\"" : "";
+
+            fprintf(out, "<%s%s>", tag, row ? kind : block->is_number[column] ? " class=\"n\"" : "");
+            html_text(cell, out);
             fprintf(out, "</%s>", tag);
         }
         fputs("</tr>\n", out);

@@ -20,6 +20,7 @@ struct report_options {
     double share;               /* diminishing returns: 0.95 of the plateau ... */
     double step_s, least;       /* ... another 30 s bring less than 0.3 ... */
     double least_doubling;      /* ... doubling the time brings less than 0.5 */
+    double target_pct;          /* strength to dilute to: 1.3 */
     bool all;                   /* cups out of plan are counted too */
 };
 
@@ -104,7 +105,8 @@ struct findings {
     struct curve_finding curve[CURVES];
     int curve_count;
     struct trend trend;
-    bool has_trend, has_break;
+    struct trend in_all;            /* of extraction in all, where the ratio varies and the cup's share is judged */
+    bool has_trend, has_break, has_in_all;
     struct trend_break broken;
 
     char caution[CAUTIONS][400];
@@ -132,5 +134,11 @@ struct kinetics_data findings_curve_data(const struct findings *findings, int cu
 /* The place among `factor` of the one that is a time or a number, of the other; -1: none. */
 int findings_numeric_factor(const struct findings *findings);
 int findings_other_factor(const struct findings *findings);
+
+/* By how much a trend changes from the first level to the last. */
+double findings_change(const struct findings *findings, const struct trend *trend, struct interval *interval);
+
+/* Does dose or water vary?  Then the bed holds back another share, and extraction in all is the fairer judge. */
+bool findings_vary_ratio(const struct findings *findings);
 
 #endif

@@ -4,6 +4,7 @@
 #include <errno.h>
 #include <math.h>
 #include <stdlib.h>
+#include <string.h>
 
 /* Any fixed number: the same cups give the same p every time. */
 static const unsigned long BREAK_SEED = 20261125;
@@ -96,6 +97,39 @@ int findings_find_curves(struct findings *out, struct why *why)
     return error;
 }
 
+double findings_change(const struct findings *findings, const struct trend *trend, struct interval *interval)
+{
+    const struct factor *factor = &findings->factor[0];
+    double low = factor->level[0].number, high = factor->level[factor->level_count - 1].number;
+    double slope = trend_slope_at(trend, (low + high) / 2, findings->options->confidence, interval);
+
+    *interval = (struct interval){ interval->low * (high - low), interval->high * (high - low) };
+    return slope * (high - low);
+}
+
+bool findings_vary_ratio(const struct findings *findings)
+{
+    for (int f = 0; f < findings->factor_count; f++)
+        if (strcmp(findings->factor[f].name, "dose_g") == 0 || strcmp(findings->factor[f].name, "water_g") == 0)
+            return true;
+    return false;
+}
+
+static void find_in_all(struct findings *out, double *x, double *y)
+{
+    struct why ignored;
+    size_t n = 0;
+
+    if (!findings_vary_ratio(out) || out->options->measure != MEASURE_EXTRACTION_PCT)
+        return;
+    for (size_t i = 0; i < out->point_count; i++) {
+        x[n] = out->point[i].x;
+        y[n] = out->point[i].cup->measures.value[MEASURE_EXTRACTION_TOTAL_PCT];
+        n += !isnan(y[n]);
+    }
+    out->has_in_all = n > 0 && trend_choose(x, y, n, &out->in_all, &ignored) == 0;
+}
+
 int findings_find_trend(struct findings *out, struct why *why)
 {
     double *x = malloc(out->point_count * sizeof *x), *y = malloc(out->point_count * sizeof *y);
@@ -111,6 +145,7 @@ int findings_find_trend(struct findings *out, struct why *why)
         out->has_break =
             out->factor[0].level_count >= 5
             && trend_find_break(x, y, out->point_count, FINDING_PERMUTATIONS, BREAK_SEED, &out->broken, &ignored) == 0;
+        find_in_all(out, x, y);
     } else {
         error = why_set(why, -ENOMEM, "not enough memory");
     }

@@ -28,6 +28,7 @@ static void usage(FILE *out)
           "      --step SECONDS      ... another SECONDS bring less than --least (default: 30)\n"
           "      --least X           ... X points (default: 0.3)\n"
           "      --least-doubling X  ... doubling the time brings less than X points (default: 0.5)\n"
+          "      --target PCT        strength to dilute to, where the ratio varies (default: 1.3)\n"
           "      --all               count cups out of plan too\n"
           "      --bench NAME, --since DATE, --until DATE, --factor NAME[=LEVEL]\n"
           "                          which cups, for brews\n"
@@ -40,7 +41,10 @@ static void usage(FILE *out)
           "  -h, --help, -V, --version\n", out);
 }
 
-enum { OPTION_MARGIN = 256, OPTION_CONFIDENCE, OPTION_SHARE, OPTION_STEP, OPTION_LEAST, OPTION_DOUBLING, OPTION_ALL,
+/* The middle of the strengths that brewing charts print, 1.15 to 1.45 % (Lockhart 1957, from memory). */
+#define TARGET_PCT 1.3
+
+enum { OPTION_MARGIN = 256, OPTION_CONFIDENCE, OPTION_SHARE, OPTION_STEP, OPTION_LEAST, OPTION_DOUBLING, OPTION_TARGET, OPTION_ALL,
        OPTION_BENCH, OPTION_SINCE, OPTION_UNTIL, OPTION_FACTOR, OPTION_CUPS, OPTION_PLAN, OPTION_JSON, OPTION_CSV,
        OPTION_HTML, OPTION_SVG, OPTION_SQL };
 
@@ -53,6 +57,7 @@ static const struct option options[] = {
     { "step", required_argument, NULL, OPTION_STEP },
     { "least", required_argument, NULL, OPTION_LEAST },
     { "least-doubling", required_argument, NULL, OPTION_DOUBLING },
+    { "target", required_argument, NULL, OPTION_TARGET },
     { "all", no_argument, NULL, OPTION_ALL },
     { "bench", required_argument, NULL, OPTION_BENCH },
     { "since", required_argument, NULL, OPTION_SINCE },
@@ -106,6 +111,7 @@ static bool take_number(int option, struct request *out)
     case OPTION_SHARE: return number_option("share", optarg, 0, 1, &out->options.share);
     case OPTION_STEP: return number_option("step", optarg, 0, 1e6, &out->options.step_s);
     case OPTION_LEAST: return number_option("least", optarg, 0, 100, &out->options.least);
+    case OPTION_TARGET: return number_option("target", optarg, 0, 30, &out->options.target_pct);
     case OPTION_DOUBLING: return number_option("least-doubling", optarg, 0, 100, &out->options.least_doubling);
     default:
         if (!number_option("cups", optarg, 0, 1000, &cups))
@@ -169,7 +175,7 @@ int main(int argc, char **argv)
 {
     struct request request = {
         .options = { .measure = MEASURE_EXTRACTION_PCT, .confidence = 0.95, .margin = NAN, .share = 0.95,
-                     .step_s = 30, .least = 0.3, .least_doubling = 0.5 },
+                     .step_s = 30, .least = 0.3, .least_doubling = 0.5, .target_pct = TARGET_PCT },
         .cups = 1,
     };
     int (*command)(const struct request *);

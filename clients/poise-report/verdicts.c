@@ -126,8 +126,28 @@ static void advise(const struct findings *findings, int factor, int better, int 
     else if (strcmp(name, "steep_s") == 0 && curve && curve->fitted && curve->answer[0].identified)
         snprintf(out->advice, sizeof out->advice, "%.0f s: %.0f %% of the plateau", curve->answer[0].value,
                  100 * findings->options->share);
+    else if (findings->design == DESIGN_NUMBERS && words_breaks(findings) && findings->broken.slope_before > 0
+             && findings->broken.slope_after_interval.high < 0)
+        snprintf(out->advice, sizeof out->advice, "%.0f%s%s: beyond it extraction falls", findings->broken.at,
+                 *unit ? " " : "", unit);
     else
         snprintf(out->advice, sizeof out->advice, "%.60s%s%s", good, *unit ? " " : "", unit);
+}
+
+/* Where a line tells all, all cups speak for it, not only those at its ends. */
+static void judge_line(const struct findings *findings, struct variable *out, int *better, int *worse)
+{
+    struct interval interval;
+    double change = findings_change(findings, &findings->trend, &interval);
+    int last = findings->level_count - 1;
+
+    *better = change < 0 ? 0 : last;
+    *worse = change < 0 ? last : 0;
+    out->effect = fabs(change);
+    out->interval = change < 0 ? (struct interval){ -interval.high, -interval.low } : interval;
+    out->cost_s = mean_duration(findings, *better) - mean_duration(findings, *worse);
+    findings_level_words(findings, *better, out->better);
+    findings_level_words(findings, *worse, out->worse);
 }
 
 static void add_variable(struct verdicts *verdicts, const struct findings *findings, int factor)
@@ -157,6 +177,9 @@ static void add_variable(struct verdicts *verdicts, const struct findings *findi
         findings_level_words(findings, better, out->better);
         findings_level_words(findings, worse, out->worse);
     }
+    if (pair && findings->design == DESIGN_NUMBERS && findings->has_trend && findings->trend.degree == 1
+        && !words_breaks(findings))
+        judge_line(findings, out, &better, &worse);
     judge(out, verdicts->margin);
     if (pair)
         advise(findings, factor, better, worse, out);
@@ -253,15 +276,6 @@ static int each_tasting(const struct tasting_session *session, void *context)
 
 /* --- all experiments --- */
 
-/* A change of ratio is judged by what dissolved at all: in the cup's share the bed's liquid has its part. */
-static bool varies_ratio(const struct findings *findings)
-{
-    for (int f = 0; f < findings->factor_count; f++)
-        if (strcmp(findings->factor[f].name, "dose_g") == 0 || strcmp(findings->factor[f].name, "water_g") == 0)
-            return true;
-    return false;
-}
-
 static int judge_experiment(struct verdicts *verdicts, const char *name, struct why *why)
 {
     struct request request = *verdicts->request;
@@ -270,7 +284,8 @@ static int judge_experiment(struct verdicts *verdicts, const char *name, struct 
     int error = findings ? experiment_load(&request, name, true, &cups, findings, why)
                          : why_set(why, -ENOMEM, "not enough memory");
 
-    if (!error && varies_ratio(findings) && request.options.measure == MEASURE_EXTRACTION_PCT) {
+    /* a change of ratio is judged by what dissolved at all: in the cup's share the bed's liquid has its part */
+    if (!error && findings_vary_ratio(findings) && request.options.measure == MEASURE_EXTRACTION_PCT) {
         findings_free(findings);
         cups_free(&cups);
         request.options.measure = MEASURE_EXTRACTION_TOTAL_PCT;
@@ -354,15 +369,40 @@ static bool leads(const struct verdicts *verdicts, int place)
     return true;
 }
 
+/* "Keep grind and stir, drop paper; still undecided: dose." */
+static void headline(const struct verdicts *verdicts, struct document *out)
+{
+    static const char *const before[] = { "Keep ", "drop ", "still undecided: " };
+    char words[SENTENCE_SIZE] = "";
+    size_t length = 0;
+
+    for (int verdict = VERDICT_KEEP; verdict <= VERDICT_UNDECIDED; verdict++) {
+        int count = 0, said = 0;
+
+        for (int i = 0; i < verdicts->count; i++)
+            count += leads(verdicts, i) && (int)verdicts->variable[i].verdict == verdict;
+        if (count)
+            length += (size_t)snprintf(words + length, sizeof words - length, "%s%s", length ? "; " : "",
+                                       before[verdict]);
+        for (int i = 0; i < verdicts->count && length + 2 * WORDS_SIZE < sizeof words; i++)
+            if (leads(verdicts, i) && (int)verdicts->variable[i].verdict == verdict)
+                length += (size_t)snprintf(words + length, sizeof words - length, "%s%.60s",
+                                           said == 0 ? "" : said == count - 1 ? " and " : ", ",
+                                           call_of(verdicts->variable[i].factor)), said++;
+    }
+    document_add(out, BLOCK_HEADLINE, "%s.", length ? words : "No variable was tried yet");
+}
+
 static void verdicts_words(const struct verdicts *verdicts, struct document *out)
 {
     const char *measure = measure_name(verdicts->request->options.measure), *step = words_step(measure);
     char interval[96], titles[200];
     bool in_all = false;
 
-    document_add(out, BLOCK_HEADLINE, "What each variable does to %s", call_of(measure));
+    headline(verdicts, out);
+    document_add(out, BLOCK_HEADING, "What each variable does to %s", call_of(measure));
     snprintf(titles, sizeof titles,
-             "variable|experiment|#cups|better|worse|#effect, %s|%.0f %% interval|#costs s|blind p|verdict", step,
+             "variable|verdict|#effect, %s|%.0f %% interval|better|worse|#costs s|blind p|#cups|experiment", step,
              100 * verdicts->request->options.confidence);
     document_table(out, titles);
     for (int i = 0; i < verdicts->count; i++) {
@@ -378,10 +418,10 @@ static void verdicts_words(const struct verdicts *verdicts, struct document *out
             words_p(variable->tasting_p, p);
         in_all = in_all || variable->measure != verdicts->request->options.measure;
         document_row(out,
-                     "%s%s" CELL "%s" CELL "%zu" CELL "%s" CELL "%s" CELL "%s" CELL "%s" CELL "%s" CELL "%s" CELL "%s",
+                     "%s%s" CELL "%s" CELL "%s" CELL "%s" CELL "%s" CELL "%s" CELL "%s" CELL "%s" CELL "%zu" CELL "%s",
                      call_of(variable->factor), variable->measure != verdicts->request->options.measure ? " *" : "",
-                     variable->experiment, variable->cups, variable->better, variable->worse, effect,
-                     isnan(variable->effect) ? "" : interval, cost, p, verdict_words[variable->verdict]);
+                     verdict_words[variable->verdict], effect, isnan(variable->effect) ? "" : interval,
+                     variable->better, variable->worse, cost, p, variable->cups, variable->experiment);
     }
     document_add(out, BLOCK_TEXT,
                  "Keep: an effect is shown and is at least %g %s. Drop: whatever it is, it lies within %g %s either "

@@ -19,8 +19,11 @@ const char *words_step(const char *measure);
 /* "130 to 175 s", "at least 130 s", "not identified", in `decimals` digits. */
 void words_interval(struct interval interval, int decimals, const char *unit, char out[96]);
 
-/* A probability as people write it: "0.03", "less than 0.001". */
+/* A probability as people write it: "0.03", "below 0.001". */
 void words_p(double p, char out[32]);
+
+/* Does the series break, as far as the confidence asked for goes? */
+bool words_breaks(const struct findings *findings);
 
 /* What was the same for all cups: "dose 15 g, grind 18". */
 void words_held(const struct findings *findings, char out[SENTENCE_SIZE]);

@@ -95,14 +95,21 @@ static void number_chart(const struct findings *findings, struct chart *chart)
 
     range_of_x(findings, &low, &high);
     add_points(findings, series, -1, 0, false);
+    if (words_breaks(findings)) {
+        const struct trend_break *broken = &findings->broken;
+
+        chart_curve(series, low, broken->value + broken->slope_before * (low - broken->at), NAN, NAN);
+        chart_curve(series, broken->at, broken->value, NAN, NAN);
+        chart_curve(series, high, broken->value + broken->slope_after * (high - broken->at), NAN, NAN);
+        chart_mark(chart, broken->at, broken->at_interval, "break");
+        return;
+    }
     for (int i = 0; i < CURVE_POINTS && findings->has_trend; i++) {
         double at = low + (high - low) * i / (CURVE_POINTS - 1);
         struct interval band = trend_interval_at(&findings->trend, at, findings->options->confidence);
 
         chart_curve(series, at, trend_at(&findings->trend, at), band.low, band.high);
     }
-    if (findings->has_break && findings->broken.p < 1 - findings->options->confidence)
-        chart_mark(chart, findings->broken.at, findings->broken.at_interval, "break");
 }
 
 static void category_chart(const struct findings *findings, struct chart *chart)

@@ -129,30 +129,31 @@ void words_curves(const struct findings *findings, struct document *out)
 void words_trend(const struct findings *findings, struct document *out)
 {
     const char *measure = measure_name(findings->options->measure), *factor = findings->factor[0].name;
+    const char *per = *unit_of(factor) ? unit_of(factor) : "step";
     const struct factor *levels = &findings->factor[0];
     struct interval slope;
     char words[96], p[32];
 
     document_add(out, BLOCK_HEADING, "%s along %s", call_of(measure), call_of(factor));
+    if (words_breaks(findings)) {
+        words_p(findings->broken.p, p);
+        words_interval(findings->broken.at_interval, 0, unit_of(factor), words);
+        document_add(out, BLOCK_TEXT, "A break at %.0f%s%s (%s): %+.3f %s per %s before, %+.3f after (p %s by %d "
+                     "permutations).", findings->broken.at, *unit_of(factor) ? " " : "", unit_of(factor), words,
+                     findings->broken.slope_before, words_step(measure), per, findings->broken.slope_after, p,
+                     FINDING_PERMUTATIONS);
+        return;
+    }
     if (findings->has_trend) {
         double middle = (levels->level[0].number + levels->level[levels->level_count - 1].number) / 2;
         double value = trend_slope_at(&findings->trend, middle, findings->options->confidence, &slope);
 
         words_interval(slope, 3, words_step(measure), words);
-        document_add(out, BLOCK_TEXT, "%s: %+.3f %s per %s in the middle (%s).",
-                     findings->trend.degree == 1 ? "A line" : "A curve", value, words_step(measure),
-                     *unit_of(factor) ? unit_of(factor) : "step", words);
+        document_add(out, BLOCK_TEXT, "%s: %+.3f %s per %s in the middle (%s).", findings->trend.degree == 1
+                     ? "A line" : "A curve", value, words_step(measure), per, words);
     }
-    if (!findings->has_break)
-        return;
-    words_p(findings->broken.p, p);
-    if (findings->broken.p < 1 - findings->options->confidence) {
-        words_interval(findings->broken.at_interval, 0, unit_of(factor), words);
-        document_add(
-            out, BLOCK_TEXT, "A break at %.0f %s (%s): %+.3f per %s before, %+.3f after (p %s by %d permutations).",
-            findings->broken.at, unit_of(factor), words, findings->broken.slope_before,
-            *unit_of(factor) ? unit_of(factor) : "step", findings->broken.slope_after, p, FINDING_PERMUTATIONS);
-    } else {
+    if (findings->has_break) {
+        words_p(findings->broken.p, p);
         document_add(out, BLOCK_TEXT, "No break shown (p %s by %d permutations).", p, FINDING_PERMUTATIONS);
     }
 }
@@ -233,12 +234,12 @@ static void simple_effects(const struct findings *findings, struct document *out
                 continue;
             words_interval(pair->difference.interval, 2, step, interval);
             if (pair->difference.p < alpha)
-                document_add(out, BLOCK_ITEM, "At %.60s %.60s, %.60s instead of %.60s brings %+.2f %s (%s).",
+                document_add(out, BLOCK_ITEM, "Where %.60s is %.60s, %.60s instead of %.60s brings %+.2f %s (%s).",
                              call_of(held->name), held->level[first[1 - factor]].label,
                              varied->level[first[factor]].label, varied->level[second[factor]].label,
                              pair->difference.difference, step, interval);
             else
-                document_add(out, BLOCK_ITEM, "At %.60s %.60s, no difference is shown between %.60s and %.60s (%s).",
+                document_add(out, BLOCK_ITEM, "Where %.60s is %.60s, no difference is shown between %.60s and %.60s (%s).",
                              call_of(held->name), held->level[first[1 - factor]].label,
                              varied->level[first[factor]].label, varied->level[second[factor]].label, interval);
         }
@@ -270,7 +271,7 @@ void words_comparison(const struct findings *findings, struct document *out)
         anova_table(findings, out);
     if (!isnan(findings->smallest))
         document_add(out, BLOCK_TEXT,
-                     "With so few cups a difference below %.2f %s between two levels could easily have stayed "
+                     "With these cups a difference below %.2f %s between two levels could easily have stayed "
                      "unseen: \"not shown\" is not \"not there\".",
                      findings->smallest, step);
     if (findings->has_equivalence) {
@@ -281,54 +282,66 @@ void words_comparison(const struct findings *findings, struct document *out)
     }
 }
 
-/* The middle of the strengths that brewing charts print, 1.15 to 1.45 % (Lockhart 1957, from memory). */
-#define TARGET_PCT 1.3
+/* --- ratios --- */
+
+static void mean_cell(double mean, int decimals, char out[32])
+{
+    out[0] = '\0';
+    if (isfinite(mean))
+        snprintf(out, 32, "%.*f", decimals, mean);
+}
+
+/* The mean of a measure over a level's cups; NAN: none knows it. */
+static double level_mean(const struct findings *findings, int place, enum measure measure)
+{
+    const int *level = findings->level[place].level;
+    double sum = 0;
+    size_t n = 0;
+
+    for (size_t i = 0; i < findings->point_count; i++) {
+        double value = findings->point[i].cup->measures.value[measure];
+
+        if (memcmp(findings->point[i].level, level, sizeof findings->level[place].level) != 0 || isnan(value))
+            continue;
+        sum += value;
+        n++;
+    }
+    return n ? sum / (double)n : (double)NAN;
+}
 
 /* More dose in the same water leaves more liquid in the bed: the cup's share falls though the coffee gave
  * as much (Liang, Chan, Ristenpart, Scientific Reports 11, 2021). */
 void words_ratio(const struct findings *findings, struct document *out)
 {
-    bool ratio = false;
+    double target = findings->options->target_pct;
+    char titles[160];
 
-    for (int f = 0; f < findings->factor_count; f++)
-        ratio = ratio || strcmp(findings->factor[f].name, "dose_g") == 0
-                || strcmp(findings->factor[f].name, "water_g") == 0;
-    if (!ratio || !findings->level_count)
+    if (!findings_vary_ratio(findings) || !findings->level_count)
         return;
     document_add(out, BLOCK_HEADING, "In the cup and in all");
-    document_table(out, "level|#strength %|#in the cup %|#in all %|#retained g/g|#water to add for 1.3 %, g|#dose for "
-                        "1.3 %, g");
+    snprintf(titles, sizeof titles, "level|#strength %%|#in the cup %%|#in all %%|#retained g/g|#water to add for %g %%, "
+             "g|#dose for %g %%, g", target, target);
+    document_table(out, titles);
     for (int i = 0; i < findings->level_count; i++) {
-        static const enum measure measures[6] = { MEASURE_STRENGTH_PCT,         MEASURE_EXTRACTION_PCT,
-                                                  MEASURE_EXTRACTION_TOTAL_PCT, MEASURE_RETAINED_G_PER_G,
-                                                  MEASURE_BEVERAGE_G,           MEASURE_WATER_G };
-        double sum[6] = { 0 };
-        size_t n[6] = { 0 };
-        char words[2 * WORDS_SIZE], add[32] = "", dose[32] = "";
+        double strength = level_mean(findings, i, MEASURE_STRENGTH_PCT);
+        double in_all = level_mean(findings, i, MEASURE_EXTRACTION_TOTAL_PCT);
+        double beverage = level_mean(findings, i, MEASURE_BEVERAGE_G), water = level_mean(findings, i, MEASURE_WATER_G);
+        char level[2 * WORDS_SIZE], words[6][32];
 
-        for (size_t j = 0; j < findings->point_count; j++)
-            for (int k = 0; k < 6; k++) {
-                double value = findings->point[j].cup->measures.value[measures[k]];
-
-                if (memcmp(findings->point[j].level, findings->level[i].level, sizeof findings->level[i].level) != 0
-                    || isnan(value))
-                    continue;
-                sum[k] += value;
-                n[k]++;
-            }
-        for (int k = 0; k < 6; k++)
-            sum[k] = n[k] ? sum[k] / (double)n[k] : (double)NAN;
-        findings_level_words(findings, i, words);
-        if (sum[0] > TARGET_PCT)            /* S' = S B / (B + V), solved for V */
-            snprintf(add, sizeof add, "%.0f", sum[4] * (sum[0] / TARGET_PCT - 1));
-        if (sum[2] > 0 && sum[5] > 0)       /* E D = S W / (1 - S), solved for D */
-            snprintf(dose, sizeof dose, "%.1f", TARGET_PCT * sum[5] / (1 - TARGET_PCT / 100) / sum[2]);
-        document_row(out, "%s" CELL "%.2f" CELL "%.2f" CELL "%.2f" CELL "%.2f" CELL "%s" CELL "%s", words, sum[0],
-                     sum[1], sum[2], sum[3], add, dose);
+        findings_level_words(findings, i, level);
+        mean_cell(strength, 2, words[0]);
+        mean_cell(level_mean(findings, i, MEASURE_EXTRACTION_PCT), 2, words[1]);
+        mean_cell(in_all, 2, words[2]);
+        mean_cell(level_mean(findings, i, MEASURE_RETAINED_G_PER_G), 2, words[3]);
+        /* S' = S B / (B + V), solved for V */
+        mean_cell(strength > target ? beverage * (strength / target - 1) : (double)NAN, 0, words[4]);
+        /* E D = S W / (1 - S), solved for D */
+        mean_cell(in_all > 0 ? target * water / (1 - target / 100) / in_all : (double)NAN, 1, words[5]);
+        document_row(out, "%s" CELL "%s" CELL "%s" CELL "%s" CELL "%s" CELL "%s" CELL "%s", level, words[0], words[1],
+                     words[2], words[3], words[4], words[5]);
     }
-    document_add(out, BLOCK_TEXT,
-                 "The dose is for the same water, pressed without adding any, if as much dissolves of each gram.");
-    document_add(out, BLOCK_TEXT,
-                 "All liquid in the brewer is as strong as the cup; what the bed holds back is dissolved but not "
-                 "in the cup. Judge a change of ratio by \"in all\".");
+    document_add(out, BLOCK_TEXT, "The dose is for the same water, pressed without adding any, if as much dissolves of "
+                 "each gram. (--target sets the %g.)", target);
+    document_add(out, BLOCK_TEXT, "All liquid in the brewer is as strong as the cup; what the bed holds back is "
+                 "dissolved but not in the cup. Judge a change of ratio by \"in all\".");
 }

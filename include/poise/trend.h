@@ -47,7 +47,7 @@ double trend_shrinks(const struct trend *trend, double at, double x, size_t cups
 struct trend_break {
     double at;
     struct interval at_interval;    /* 95 %, by profile; inside the range of x */
-    double slope_before, slope_after;
+    double value, slope_before, slope_after;        /* value: of the two pieces where they meet */
     struct interval slope_after_interval;           /* 95 %, given the place of the break */
     double f;                       /* how much better than one line */
     double p;                       /* share of permutations at least as good; their count sets the least */

@@ -69,7 +69,7 @@ def test_report_compares_two_by_two_as_statsmodels_does(bench):
     assert abs(found["interaction"]["p"] - 4.012068e-05) < 1e-10
     assert found["residual"]["df"] == 8
     text = done(bench, "grind-stir")
-    assert text.count("At grind") == 2 and text.count("At stir") == 2
+    assert text.count("Where grind is") == 2 and text.count("Where stir is") == 2
     assert "depends on grind" in text
 
 
