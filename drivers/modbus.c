@@ -1,8 +1,9 @@
-/* The `modbus` driver: instruments that answer Modbus RTU, one value per section.
+/* The `modbus` driver: instruments that answer Modbus RTU.  All values of a section come with one answer, so that none
+ * can be taken for another.  What the configuration says is read in modbus_settings.c.
  *
  * Sources: MODBUS Application Protocol 1.1b3 (functions 3, 4, 6, 16, exceptions) and MODBUS over
  * Serial Line 1.02 (RTU framing, CRC). */
-#include "driver.h"
+#include "modbus.h"
 
 #include <ctype.h>
 #include <errno.h>
@@ -10,37 +11,10 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
-#include <strings.h>
 
 enum {
-    READ_HOLDING = 3, READ_INPUT = 4, WRITE_ONE = 6, WRITE_SEVERAL = 16, EXCEPTION = 0x80,
-    ADDRESS_MOST = 247,
-    CRC_LENGTH = 2, REQUEST_LENGTH = 8, WRITTEN_REPLY_LENGTH = 8, EXCEPTION_LENGTH = 5, REPLY_OVERHEAD = 5,
-    WRITE_MOST = 4,             /* registers of an order: a command bit, or a value */
-    ORDER_MOST = 9 + 2 * WRITE_MOST,
+    EXCEPTION = 0x80, WRITTEN_REPLY_LENGTH = 8, EXCEPTION_LENGTH = 5, REPLY_OVERHEAD = 5, REPLY_DATA = 3,
     FLOAT_DIGITS_MOST = 9       /* enough to tell any two single-precision numbers apart */
-};
-
-enum kind { KIND_INT16, KIND_UINT16, KIND_INT32, KIND_UINT32, KIND_FLOAT32 };
-
-static const char *const kind_names[] = {"int16", "uint16", "int32", "uint32", "float32"};
-
-struct modbus {
-    uint8_t address, function;
-    uint16_t reg;               /* as the protocol counts them, from 0 */
-    enum kind kind;
-    char word_order[5];         /* which byte of the value, A the highest, comes first, second, ... */
-    struct decimal scale;
-    int decimals;               /* of a float; -1: as many as tell it apart */
-    enum unit unit;
-    enum quantity quantity;
-    bool has_fault_value;
-    long long fault_value;
-    uint8_t request[REQUEST_LENGTH];
-    struct {
-        uint8_t data[ORDER_MOST];
-        size_t length;
-    } orders[ORDER_COUNT];
 };
 
 /* CRC-16 of MODBUS over Serial Line 1.02, 2.5.1.2: its check value over "123456789" is 0x4B37. */
@@ -56,7 +30,7 @@ static uint16_t crc16(const uint8_t *data, size_t length)
     return crc;
 }
 
-static void add_crc(uint8_t *frame, size_t length)
+void modbus_add_crc(uint8_t *frame, size_t length)
 {
     uint16_t crc = crc16(frame, length);
 
@@ -66,222 +40,13 @@ static void add_crc(uint8_t *frame, size_t length)
 
 static bool crc_holds(const uint8_t *frame, size_t length)
 {
-    return length > CRC_LENGTH &&
-           crc16(frame, length - CRC_LENGTH) == (frame[length - 2] | frame[length - 1] << 8);
+    return length > MODBUS_CRC_LENGTH &&
+           crc16(frame, length - MODBUS_CRC_LENGTH) == (frame[length - 2] | frame[length - 1] << 8);
 }
 
-static int register_count(const struct modbus *modbus)
+int modbus_registers(enum modbus_kind kind)
 {
-    return modbus->kind == KIND_INT16 || modbus->kind == KIND_UINT16 ? 1 : 2;
-}
-
-/* --- settings ------------------------------------------------------------------------------------ */
-
-static int refuse(const struct setting *setting, struct why *why, const char *wanted)
-{
-    return why_set(why, -EINVAL, "line %d: %s = %s: %s", setting->line, setting->key, setting->value, wanted);
-}
-
-/* A whole number, decimal or 0x...  */
-static bool whole(const char *text, long long least, long long most, long long *out)
-{
-    char *end;
-    long long value;
-
-    if (!isdigit((unsigned char)text[0]) && text[0] != '-')
-        return false;
-    errno = 0;
-    value = strtoll(text, &end, 0);
-    if (errno != 0 || *end != '\0' || value < least || value > most)
-        return false;
-    *out = value;
-    return true;
-}
-
-static int set_number(struct modbus *modbus, const struct setting *setting, struct why *why)
-{
-    long long value;
-
-    if (strcmp(setting->key, "address") == 0) {
-        if (!whole(setting->value, 1, ADDRESS_MOST, &value))
-            return refuse(setting, why, "the instrument's address, 1 to 247");
-        modbus->address = (uint8_t)value;
-    } else if (strcmp(setting->key, "function") == 0) {
-        if (!whole(setting->value, READ_HOLDING, READ_INPUT, &value))
-            return refuse(setting, why, "3 for a holding register, 4 for an input register");
-        modbus->function = (uint8_t)value;
-    } else if (strcmp(setting->key, "register") == 0) {
-        if (!whole(setting->value, 0, 0xffff, &value))
-            return refuse(setting, why, "0 to 65535, as the protocol counts them (40001 in a table is often 0 here)");
-        modbus->reg = (uint16_t)value;
-    } else if (strcmp(setting->key, "decimals") == 0) {
-        if (!whole(setting->value, 0, 6, &value))
-            return refuse(setting, why, "the decimals that a float is worth, 0 to 6");
-        modbus->decimals = (int)value;
-    } else {
-        if (!whole(setting->value, INT32_MIN, UINT32_MAX, &value))
-            return refuse(setting, why, "the number that stands for a broken sensor");
-        modbus->fault_value = value;
-        modbus->has_fault_value = true;
-    }
-    return 0;
-}
-
-static int set_type(struct modbus *modbus, const struct setting *setting, struct why *why)
-{
-    for (size_t i = 0; i < sizeof kind_names / sizeof *kind_names; i++)
-        if (strcmp(setting->value, kind_names[i]) == 0) {
-            modbus->kind = (enum kind)i;
-            return 0;
-        }
-    return refuse(setting, why, "the types are int16, uint16, int32, uint32, float32");
-}
-
-static int set_word_order(struct modbus *modbus, const struct setting *setting, struct why *why)
-{
-    static const char *const orders[] = {"ABCD", "CDAB", "BADC", "DCBA"};
-
-    for (size_t i = 0; i < sizeof orders / sizeof *orders; i++)
-        if (strcasecmp(setting->value, orders[i]) == 0) {
-            strcpy(modbus->word_order, orders[i]);
-            return 0;
-        }
-    return refuse(setting, why, "the orders are ABCD, CDAB, BADC, DCBA, where A is the highest byte");
-}
-
-static int set_scale(struct modbus *modbus, const struct setting *setting, struct why *why)
-{
-    if (decimal_parse(setting->value, strlen(setting->value), &modbus->scale) < 0 || modbus->scale.mantissa == 0)
-        return refuse(setting, why, "what one step of the register is worth, as 0.1");
-    return 0;
-}
-
-static int set_unit(struct modbus *modbus, const struct setting *setting, struct why *why)
-{
-    modbus->unit = unit_find(setting->value, strlen(setting->value));
-    if (modbus->unit == UNIT_NONE || modbus->unit == UNIT_PIECES)
-        return refuse(setting, why, "no unit known here; write g, kg, %, Bx, C, F, kPa, bar or psi");
-    return 0;
-}
-
-/* "16: 1" writes 1 into register 16 with function 6; "16: 0x41AC, 0" writes two with function 16. */
-static int set_write(struct modbus *modbus, enum order order, const struct setting *setting, struct why *why)
-{
-    uint8_t *data = modbus->orders[order].data;
-    char text[64], *rest = text, *word;
-    long long reg, values[WRITE_MOST];
-    size_t count = 0, length;
-
-    if (strlen(setting->value) >= sizeof text)
-        return refuse(setting, why, "a register and up to four values, as 16: 1");
-    strcpy(text, setting->value);
-    word = strsep(&rest, ":");
-    if (rest == NULL || !whole(word, 0, 0xffff, &reg))
-        return refuse(setting, why, "a register and what to write into it, as 16: 1");
-    while ((word = strsep(&rest, ",")) != NULL) {
-        word += strspn(word, " ");
-        if (count == WRITE_MOST || !whole(word, -0x8000, 0xffff, &values[count]))
-            return refuse(setting, why, "up to four values of 16 bits, as 16: 1");
-        count++;
-    }
-    data[0] = 0;                /* the address follows when all settings are known */
-    data[1] = count == 1 ? WRITE_ONE : WRITE_SEVERAL;
-    data[2] = (uint8_t)(reg >> 8);
-    data[3] = (uint8_t)reg;
-    length = 4;
-    if (count > 1) {
-        data[length++] = 0;
-        data[length++] = (uint8_t)count;
-        data[length++] = (uint8_t)(2 * count);
-    }
-    for (size_t i = 0; i < count; i++) {
-        data[length++] = (uint8_t)(values[i] >> 8);
-        data[length++] = (uint8_t)values[i];
-    }
-    modbus->orders[order].length = length + CRC_LENGTH;
-    return 0;
-}
-
-static int set_tare(struct modbus *modbus, const struct setting *setting, struct why *why)
-{
-    return set_write(modbus, ORDER_TARE, setting, why);
-}
-
-static int set_zero(struct modbus *modbus, const struct setting *setting, struct why *why)
-{
-    return set_write(modbus, ORDER_ZERO, setting, why);
-}
-
-static const struct {
-    const char *key;
-    int (*set)(struct modbus *modbus, const struct setting *setting, struct why *why);
-} keys[] = {
-    {"address", set_number},
-    {"function", set_number},
-    {"register", set_number},
-    {"type", set_type},
-    {"word_order", set_word_order},
-    {"scale", set_scale},
-    {"decimals", set_number},
-    {"unit", set_unit},
-    {"fault_value", set_number},
-    {"tare_write", set_tare},
-    {"zero_write", set_zero},
-};
-
-static int apply(struct modbus *modbus, const struct setting *setting, struct why *why)
-{
-    for (size_t i = 0; i < sizeof keys / sizeof *keys; i++)
-        if (strcmp(setting->key, keys[i].key) == 0)
-            return keys[i].set(modbus, setting, why);
-    return why_set(why, -EINVAL, "line %d: the driver modbus knows no key '%s'", setting->line, setting->key);
-}
-
-static int check_together(struct modbus *modbus, const struct instrument_config *config, struct why *why)
-{
-    if (config->ask.length > 0 || config->orders[ORDER_TARE].length > 0 || config->orders[ORDER_ZERO].length > 0)
-        return why_set(why, -EINVAL, "line %d: %s speaks Modbus, which has its own way to ask; use tare_write and "
-                       "zero_write for orders", config->line, config->name);
-    if (modbus->quantity == QUANTITY_NONE && modbus->unit == UNIT_NONE)
-        return why_set(why, -EINVAL, "line %d: %s needs a quantity or a unit", config->line, config->name);
-    if (modbus->quantity == QUANTITY_NONE)
-        modbus->quantity = unit_quantity(modbus->unit);
-    if (modbus->unit == UNIT_NONE)
-        modbus->unit = quantity_unit(modbus->quantity);
-    if (unit_quantity(modbus->unit) != modbus->quantity &&
-        !(modbus->unit == UNIT_PERCENT && modbus->quantity == QUANTITY_BRIX))
-        return why_set(why, -EINVAL, "line %d: %s measures %s, which has no unit %s", config->line, config->name,
-                       quantity_name(modbus->quantity), unit_name(modbus->unit));
-    return 0;
-}
-
-static int configure(void *state, const struct instrument_config *config, struct why *why)
-{
-    struct modbus *modbus = state;
-    int error = 0;
-
-    memset(modbus, 0, sizeof *modbus);
-    modbus->address = 1;
-    modbus->function = READ_HOLDING;
-    modbus->decimals = -1;
-    modbus->scale = (struct decimal){1, 0};
-    modbus->quantity = config->quantity;
-    strcpy(modbus->word_order, "ABCD");
-    for (size_t i = 0; error == 0 && i < config->setting_count; i++)
-        error = apply(modbus, &config->settings[i], why);
-    if (error == 0)
-        error = check_together(modbus, config, why);
-    if (error < 0)
-        return error;
-    memcpy(modbus->request, (uint8_t[]){modbus->address, modbus->function, (uint8_t)(modbus->reg >> 8),
-                                        (uint8_t)modbus->reg, 0, (uint8_t)register_count(modbus)}, 6);
-    add_crc(modbus->request, REQUEST_LENGTH - CRC_LENGTH);
-    for (int i = 0; i < ORDER_COUNT; i++)
-        if (modbus->orders[i].length > 0) {
-            modbus->orders[i].data[0] = modbus->address;
-            add_crc(modbus->orders[i].data, modbus->orders[i].length - CRC_LENGTH);
-        }
-    return 0;
+    return kind == MODBUS_INT16 || kind == MODBUS_UINT16 ? 1 : 2;
 }
 
 /* --- frames -------------------------------------------------------------------------------------- */
@@ -289,9 +54,9 @@ static int configure(void *state, const struct instrument_config *config, struct
 /* How long the frame would be that begins like this; 0: none of ours begins so, -1: too early to say. */
 static int expected_length(const struct modbus *modbus, const uint8_t *buf, size_t length)
 {
-    int function = length > 1 ? buf[1] & ~EXCEPTION : modbus->function, bytes = 2 * register_count(modbus);
+    int function = length > 1 ? buf[1] & ~EXCEPTION : modbus->function, bytes = 2 * modbus->register_count;
 
-    if (function != modbus->function && function != WRITE_ONE && function != WRITE_SEVERAL)
+    if (function != modbus->function && function != MODBUS_WRITE_ONE && function != MODBUS_WRITE_SEVERAL)
         return 0;
     if (length < 3)
         return -1;
@@ -307,7 +72,7 @@ static int expected_length(const struct modbus *modbus, const uint8_t *buf, size
 static int echo_length(const struct modbus *modbus, const uint8_t *buf, size_t length)
 {
     const uint8_t *sent[1 + ORDER_COUNT] = {modbus->request};
-    size_t lengths[1 + ORDER_COUNT] = {REQUEST_LENGTH};
+    size_t lengths[1 + ORDER_COUNT] = {MODBUS_REQUEST_LENGTH};
     int found = 0;
 
     for (int i = 0; i < ORDER_COUNT; i++) {
@@ -403,9 +168,10 @@ static int float_decimal(const struct modbus *modbus, float value, struct decima
 }
 
 /* 1: a value in *out, 0: the instrument says that it has none, negative: a reject reason. */
-static int value_of(const struct modbus *modbus, const uint8_t *data, struct decimal *out)
+static int value_of(const struct modbus *modbus, const struct modbus_value *value, const uint8_t *data,
+                    struct decimal *out)
 {
-    int size = 2 * register_count(modbus);
+    int size = 2 * modbus_registers(value->kind);
     uint32_t bits = 0;
     long long number;
     float real;
@@ -417,28 +183,57 @@ static int value_of(const struct modbus *modbus, const uint8_t *data, struct dec
 
         bits |= (uint32_t)data[i] << (8 * (size - 1 - place));
     }
-    if (modbus->kind == KIND_FLOAT32) {
+    if (value->kind == MODBUS_FLOAT32) {
         memcpy(&real, &bits, sizeof real);
         if (!isfinite(real))
             return 0;
         if (modbus->has_fault_value && real == (float)modbus->fault_value)
             return 0;
         error = float_decimal(modbus, real, out);
-        return error < 0 ? error : decimal_multiply(*out, modbus->scale, out) < 0 ? -REJECT_RANGE : 1;
+        return error < 0 ? error : decimal_multiply(*out, value->scale, out) < 0 ? -REJECT_RANGE : 1;
     }
-    number = modbus->kind == KIND_INT16   ? (int16_t)bits
-             : modbus->kind == KIND_INT32 ? (int32_t)bits
-                                          : (long long)bits;
+    number = value->kind == MODBUS_INT16   ? (int16_t)bits
+             : value->kind == MODBUS_INT32 ? (int32_t)bits
+                                           : (long long)bits;
     if (modbus->has_fault_value && number == modbus->fault_value)
         return 0;
-    return decimal_multiply((struct decimal){number, 0}, modbus->scale, out) < 0 ? -REJECT_RANGE : 1;
+    return decimal_multiply((struct decimal){number, 0}, value->scale, out) < 0 ? -REJECT_RANGE : 1;
+}
+
+static struct reading fault(enum quantity quantity, const char *detail)
+{
+    struct reading reading = {.quantity = quantity, .status = READING_FAULT, .stable = -1, .net = -1};
+
+    strcpy(reading.detail, detail);
+    return reading;
+}
+
+/* Every value of a whole answer; only what the section is about can make it worthless. */
+static int values_of(const struct modbus *modbus, const uint8_t *data, struct reading *out, int most)
+{
+    struct reading readings[FRAME_READINGS];
+    int count = modbus->value_count < most ? modbus->value_count : most;
+
+    for (int i = 0; i < count; i++) {
+        const struct modbus_value *value = &modbus->values[i];
+        struct decimal shown;
+        int found = value_of(modbus, value, data + 2 * (value->reg - modbus->first_reg), &shown);
+
+        if (found < 0 && i == 0)
+            return found;
+        if (found > 0)
+            readings[i] = (struct reading){.quantity = value->quantity, .stable = -1, .net = -1, .unit = value->unit,
+                                           .shown = shown};
+        else
+            readings[i] = fault(value->quantity, found < 0 ? "out of range" : "no value");
+    }
+    memcpy(out, readings, (size_t)count * sizeof *out);
+    return count;
 }
 
 static int decode(void *state, const uint8_t *reply, size_t length, struct reading *out, int most)
 {
     const struct modbus *modbus = state;
-    struct reading reading = {.quantity = modbus->quantity, .stable = -1, .net = -1, .unit = modbus->unit};
-    int found;
 
     if (most < 1 || echo_length(modbus, reply, length) == (int)length)
         return 0;
@@ -449,33 +244,22 @@ static int decode(void *state, const uint8_t *reply, size_t length, struct readi
     if (reply[1] & EXCEPTION) {
         if (reply[2] == 5 || reply[2] == 6)     /* it has understood, or is busy: it answers later */
             return 0;
-        reading.status = READING_FAULT;
-        strcpy(reading.detail, exception_words(reply[2]));
-    } else if (reply[1] != modbus->function) {
-        return 0;               /* an order was carried out */
-    } else {
-        found = value_of(modbus, reply + 3, &reading.shown);
-        if (found < 0)
-            return found;
-        if (found == 0) {
-            reading.status = READING_FAULT;
-            strcpy(reading.detail, "no value");
-        }
+        *out = fault(modbus->values[0].quantity, exception_words(reply[2]));
+        return 1;
     }
-    if (reading.status != READING_OK)
-        reading.unit = UNIT_NONE;
-    *out = reading;
-    return 1;
+    if (reply[1] != modbus->function)           /* an order was carried out */
+        return 0;
+    return values_of(modbus, reply + REPLY_DATA, out, most);
 }
 
 static int ask(void *state, uint8_t *out, size_t size)
 {
     const struct modbus *modbus = state;
 
-    if (size < REQUEST_LENGTH)
+    if (size < MODBUS_REQUEST_LENGTH)
         return -ENOSPC;
-    memcpy(out, modbus->request, REQUEST_LENGTH);
-    return REQUEST_LENGTH;
+    memcpy(out, modbus->request, MODBUS_REQUEST_LENGTH);
+    return MODBUS_REQUEST_LENGTH;
 }
 
 static int order(void *state, enum order order, uint8_t *out, size_t size)
@@ -493,10 +277,10 @@ static int order(void *state, enum order order, uint8_t *out, size_t size)
 
 const struct driver modbus_driver = {
     .name = "modbus",
-    .summary = "Modbus RTU over a serial line: one value in one or two registers",
+    .summary = "Modbus RTU over a serial line: values in registers, read with one request",
     .transport = TRANSPORT_SERIAL,
     .state_size = sizeof(struct modbus),
-    .configure = configure,
+    .configure = modbus_configure,
     .frame = frame,
     .decode = decode,
     .ask = ask,

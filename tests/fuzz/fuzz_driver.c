@@ -28,6 +28,7 @@ static const struct {
     {"modbus", QUANTITY_TEMPERATURE, {{"type", "float32", 1}}},
     {"modbus", QUANTITY_PRESSURE, {{"type", "int16", 1}, {"scale", "0.01", 2}, {"fault_value", "-32768", 3}}},
     {"modbus", QUANTITY_MASS, {{"type", "uint32", 1}, {"word_order", "CDAB", 2}, {"unit", "mg", 3}}},
+    {"modbus", QUANTITY_PRESSURE, {{"type", "float32", 1}, {"also", "temperature 2 int16 0.1 C, mass 0 uint32", 2}}},
     {"modbus", QUANTITY_TEMPERATURE, {{"type", "float32", 1}, {"decimals", "2", 2}, {"scale", "123456789.123", 3}}},
 };
 

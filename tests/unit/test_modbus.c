@@ -41,6 +41,10 @@ static void test_requests_are_those_of_the_protocol(void **unused)
         size_t count;
         uint8_t request[8];
     } rows[] = {
+        {{{"address", "17", 1}, {"register", "107", 1}, {"type", "uint16", 1}, {"also", "pressure 109", 1}}, 4,
+         {0x11, 0x03, 0x00, 0x6b, 0x00, 0x03, 0x76, 0x87}},
+        {{{"also", "pressure 109", 1}, {"address", "17", 1}, {"type", "float32", 1}, {"register", "107", 1}}, 4,
+         {0x11, 0x03, 0x00, 0x6b, 0x00, 0x04, 0x37, 0x45}},
         {{{"address", "1", 1}, {"type", "float32", 1}}, 2, {0x01, 0x03, 0x00, 0x00, 0x00, 0x02, 0xc4, 0x0b}},
         {{{"function", "4", 1}, {"type", "uint32", 1}}, 2, {0x01, 0x04, 0x00, 0x00, 0x00, 0x02, 0x71, 0xcb}},
     };
@@ -204,6 +208,43 @@ static void test_values_of_an_instrument_made_by_libmodbus(void **unused)
     instrument_close(&instrument);
 }
 
+static void assert_reads(const struct reading *reading, enum quantity quantity, enum unit unit, const char *digits)
+{
+    char shown[40];
+
+    assert_int_equal(reading->status, READING_OK);
+    assert_int_equal(reading->quantity, quantity);
+    assert_int_equal(reading->unit, unit);
+    assert_true(decimal_format(reading->shown, shown, sizeof shown) > 0);
+    assert_string_equal(shown, digits);
+}
+
+static void test_several_values_of_an_instrument_come_with_one_answer(void **unused)
+{
+    static const struct setting settings[] = {
+        {"address", "17", 1}, {"register", "107", 1}, {"type", "float32", 1}, {"unit", "bar", 1},
+        {"also", "temperature 105 int16 0.1 F, mass 109 uint32 0.01,\tbrix 111", 1}};
+    struct reading readings[FRAME_READINGS];
+    struct instrument instrument;
+    void *state = configured(settings, sizeof settings / sizeof *settings, QUANTITY_PRESSURE);
+
+    (void)unused;
+    instrument_open(&instrument);
+    set_registers(instrument.map->tab_registers, 0x3e80, 0x0000);       /* 0.25 */
+    instrument.map->tab_registers[105] = (uint16_t)-5;
+    instrument.map->tab_registers[109] = 0x0001;
+    instrument.map->tab_registers[110] = 0x86a1;                        /* 100001 */
+    instrument.map->tab_registers[111] = 0x3fc0;                        /* 1.5: the section's type is a float */
+    instrument.map->tab_registers[112] = 0x0000;
+    assert_int_equal(ask(&instrument, state, readings), 4);
+    assert_reads(&readings[0], QUANTITY_PRESSURE, UNIT_BAR, "0.25");
+    assert_reads(&readings[1], QUANTITY_TEMPERATURE, UNIT_FAHRENHEIT, "-0.5");
+    assert_reads(&readings[2], QUANTITY_MASS, UNIT_GRAM, "1000.01");
+    assert_reads(&readings[3], QUANTITY_BRIX, UNIT_BRIX, "1.5");
+    instrument_close(&instrument);
+    free(state);
+}
+
 static void test_an_order_reaches_an_instrument_made_by_libmodbus(void **unused)
 {
     static const struct setting settings[] = {{"address", "17", 1}, {"zero_write", "16: 1", 1},
@@ -267,6 +308,19 @@ static void test_what_makes_no_sense_is_refused_with_its_line(void **unused)
         {{"zero_write", "16: 1, 2, 3, 4, 5", 7}, "four values"},
         {{"zero_write", "16: 65536", 7}, "four values"},
         {{"fault_value", "none", 7}, "broken sensor"},
+        {{"also", "", 7}, "a quantity and its register"},
+        {{"also", "temperature", 7}, "a quantity and its register"},
+        {{"also", "weight 2", 7}, "a quantity and its register"},
+        {{"also", "temperature 65536", 7}, "a quantity and its register"},
+        {{"also", "temperature 2 int8", 7}, "behind the register"},
+        {{"also", "temperature 2 int16 0.1 C 7", 7}, "too many words"},
+        {{"also", "temperature 2 pressure 4", 7}, "behind the register"},
+        {{"also", "temperature 2, temperature 4", 7}, "measures temperature twice"},
+        {{"also", "mass 2", 7}, "measures mass twice"},
+        {{"also", "temperature 2 kg", 7}, "measures temperature, which has no unit"},
+        {{"also", "temperature 125", 7}, "over 125 registers at most, not 126"},
+        {{"also", "temperature 1, pressure 2, brix 3, strength 4", 7}, "at most three"},
+        {{"also", "temperature 65535 float32", 7}, "in the last register"},
     };
     void *state = calloc(1, modbus_driver.state_size);
 
@@ -290,6 +344,7 @@ int main(void)
         cmocka_unit_test(test_requests_are_those_of_the_protocol),
         cmocka_unit_test(test_orders_are_those_of_the_protocol),
         cmocka_unit_test(test_values_of_an_instrument_made_by_libmodbus),
+        cmocka_unit_test(test_several_values_of_an_instrument_come_with_one_answer),
         cmocka_unit_test(test_an_order_reaches_an_instrument_made_by_libmodbus),
         cmocka_unit_test(test_a_register_that_is_not_there_is_a_fault_in_words),
         cmocka_unit_test(test_what_makes_no_sense_is_refused_with_its_line),
