@@ -224,19 +224,20 @@ static void settle_reading(struct bench *bench, int station)
 
 /* ---- what instruments say ---- */
 
-/* What an instrument shows besides what it is there for is not the brew's: a refractometer's temperature is its
- * sample's. */
+/* Besides what it is there for, an instrument may show a temperature or a pressure: the station's, or, if it reads
+ * strength, its sample's.  A mass beside something else is no scale under a brew. */
 void bench_feed(struct bench *bench, int instrument, const struct reading *reading, uint64_t seq, struct moment at)
 {
     enum quantity own = bench->config->instruments[instrument].quantity;
 
     if (bench->outlets[instrument].apart && reading->quantity == QUANTITY_MASS)
         return;
-    if (own == QUANTITY_NONE || reading->quantity == own)
-        stations_reading(&bench->stations, bench->outlets[instrument].station, reading, seq, at);
-    else if (reading->quantity == QUANTITY_TEMPERATURE &&
-             (own == QUANTITY_STRENGTH || own == QUANTITY_BRIX || own == QUANTITY_REFRACTIVE_INDEX))
+    if (reading->quantity == QUANTITY_TEMPERATURE &&
+        (own == QUANTITY_STRENGTH || own == QUANTITY_BRIX || own == QUANTITY_REFRACTIVE_INDEX))
         strength_sample_temperature(&bench->stations, reading);
+    else if (own == QUANTITY_NONE || reading->quantity == own || reading->quantity == QUANTITY_TEMPERATURE ||
+             reading->quantity == QUANTITY_PRESSURE)
+        stations_reading(&bench->stations, bench->outlets[instrument].station, reading, seq, at);
 }
 
 static void save_trackers(struct bench *bench)
