@@ -9,6 +9,7 @@
 
 #include "bench_parts.h"
 #include "lock.h"
+#include "plugged.h"
 #include "poise/program.h"
 #include "strength.h"
 
@@ -401,7 +402,7 @@ static void fill(struct bench *bench, uv_loop_t *loop, const struct config *conf
     bench->stations.planned_over = bench_planned_over;
     bench->control = (struct control){
         .stations = &bench->stations, .config = config, .hands = &bench->hands, .context = bench,
-        .state = state_text, .instruments = instruments_text, .since = bench_ask_since,
+        .state = state_text, .instruments = instruments_text, .plugged = plugged_write, .since = bench_ask_since,
         .planner = &bench->planner, .planned = bench_planned,
     };
     strcpy(bench->common.bench, config->bench);

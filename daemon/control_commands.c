@@ -6,6 +6,7 @@
 #include <string.h>
 
 #include "control_parts.h"
+#include "text.h"
 
 /* An operator may say that something happened a while ago, not in another age. */
 static const double AGO_MOST_S = 3600;
@@ -192,7 +193,18 @@ static int do_status(struct request *request, struct why *why)
 
 static int do_instruments(struct request *request, struct why *why)
 {
-    return put_text(request, "instruments", request->control->instruments(request->control->context), why);
+    const struct control *control = request->control;
+    struct text plugged = { 0 };
+    json_t *list;
+
+    control->plugged(control->config, &plugged);
+    list = plugged.failed ? NULL : json_loadb(plugged.data, plugged.length, 0, NULL);
+    text_free(&plugged);
+    if (!list)
+        return why_set(why, -ENOMEM, "out of memory");
+    json_object_set_new(request->reply, "plugged", list);
+    json_object_set_new(request->reply, "mono_us", json_integer(request->now.mono_us));
+    return put_text(request, "instruments", control->instruments(control->context), why);
 }
 
 /* The instrument an order goes to: named, or the scale of the station. */

@@ -105,9 +105,9 @@ static bool describe_found(struct udev_device *interface, struct usb_found *foun
     return found->place.bus != 0 && found->place.address != 0;
 }
 
-int hotplug_list(struct hotplug *hotplug, struct usb_found list[USB_FOUND_MOST])
+static int list_interfaces(struct udev *udev, struct usb_found list[USB_FOUND_MOST])
 {
-    struct udev_enumerate *enumerate = udev_enumerate_new(hotplug->udev);
+    struct udev_enumerate *enumerate = udev_enumerate_new(udev);
     struct udev_list_entry *entry;
     int count = 0;
 
@@ -117,7 +117,7 @@ int hotplug_list(struct hotplug *hotplug, struct usb_found list[USB_FOUND_MOST])
     udev_enumerate_add_match_sysattr(enumerate, "bInterfaceClass", "03");
     udev_enumerate_scan_devices(enumerate);
     udev_list_entry_foreach(entry, udev_enumerate_get_list_entry(enumerate)) {
-        struct udev_device *interface = udev_device_new_from_syspath(hotplug->udev, udev_list_entry_get_name(entry));
+        struct udev_device *interface = udev_device_new_from_syspath(udev, udev_list_entry_get_name(entry));
 
         if (interface == NULL)
             continue;
@@ -126,6 +126,21 @@ int hotplug_list(struct hotplug *hotplug, struct usb_found list[USB_FOUND_MOST])
         udev_device_unref(interface);
     }
     udev_enumerate_unref(enumerate);
+    return count;
+}
+
+int hotplug_list(struct hotplug *hotplug, struct usb_found list[USB_FOUND_MOST])
+{
+    return list_interfaces(hotplug->udev, list);
+}
+
+int hotplug_look(struct usb_found list[USB_FOUND_MOST])
+{
+    struct udev *udev = udev_new();
+    int count = udev ? list_interfaces(udev, list) : 0;
+
+    if (udev)
+        udev_unref(udev);
     return count;
 }
 

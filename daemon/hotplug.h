@@ -16,6 +16,9 @@ int hotplug_open(struct hotplug **out, uv_loop_t *loop, void (*changed)(void *co
 /* The HID interfaces that are there now; their count. */
 int hotplug_list(struct hotplug *hotplug, struct usb_found list[USB_FOUND_MOST]);
 
+/* The same for once, without waiting for changes. */
+int hotplug_look(struct usb_found list[USB_FOUND_MOST]);
+
 /* The loop must run until `closed` is called. */
 void hotplug_close(struct hotplug *hotplug, void (*closed)(void *context));
 

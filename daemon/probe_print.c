@@ -1,7 +1,6 @@
 /* What the probe says: sections to paste on standard output, everything else on standard error. */
 #include "probe_parts.h"
 
-#include <dirent.h>
 #include <limits.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -9,6 +8,7 @@
 
 #include "poise/messages.h"
 #include "poise/program.h"
+#include "transport/serial.h"
 
 enum { SECTION_SIZE = 2048 };
 
@@ -30,25 +30,6 @@ static const char *const usual_names[QUANTITY_COUNT] = {
     [QUANTITY_PRESSURE] = "pressure",
 };
 
-/* The link that stays when the adapter is plugged in elsewhere; the path itself where there is none. */
-static const char *lasting_path(const char *path, char *out, size_t size)
-{
-    static const char folder[] = "/dev/serial/by-id";
-    char real[PATH_MAX], other[PATH_MAX];
-    struct dirent *entry;
-    bool found = false;
-    DIR *links;
-
-    if (strncmp(path, "/dev/serial/", 12) == 0 || !realpath(path, real) || !(links = opendir(folder)))
-        return path;
-    while (!found && (entry = readdir(links)))
-        found = entry->d_name[0] != '.' &&
-                snprintf(out, size, "%s/%s", folder, entry->d_name) < (int)size && realpath(out, other) &&
-                strcmp(other, real) == 0;
-    closedir(links);
-    return found ? out : path;
-}
-
 /* The section, and beside it what to check. */
 static void write_section(const struct probed *port, int number, char *out, size_t size)
 {
@@ -66,7 +47,7 @@ static void write_section(const struct probed *port, int number, char *out, size
     if (score->doubt)
         fprintf(file, "; check: %s\n", score->doubt);
     fprintf(file, "driver   = %s\n", score->driver);
-    fprintf(file, "port     = %s\n", lasting_path(port->path, link, sizeof link));
+    fprintf(file, "port     = %s\n", serial_lasting_path(port->path, link, sizeof link));
     fprintf(file, "serial   = %s\n", port->settings);
     fprintf(file, "quantity = %s\n", quantity_name(score->quantity));
     for (int i = 0; i < score->setting_count; i++)

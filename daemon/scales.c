@@ -7,6 +7,15 @@
 #include <stdlib.h>
 #include <string.h>
 
+/* Fit for a configuration file: a device may call itself anything. */
+static bool is_plain(const char *serial)
+{
+    for (; *serial; serial++)
+        if (!isgraph((unsigned char)*serial) || *serial == ';' || *serial == '#')
+            return false;
+    return true;
+}
+
 /* Cheap ones come with the same serial number in every box: then only the place tells them apart. */
 static bool has_own_serial(const struct usb_found *found, const struct usb_found *list, int count)
 {
@@ -14,14 +23,15 @@ static bool has_own_serial(const struct usb_found *found, const struct usb_found
         if (&list[i] != found && list[i].vendor == found->vendor && list[i].product == found->product &&
             strcmp(list[i].serial, found->serial) == 0)
             return false;
-    return found->serial[0] != '\0' && strchr(found->serial, ' ') == NULL;
+    return found->serial[0] != '\0' && is_plain(found->serial);
 }
 
-static struct scale describe(const struct usb_found *found, bool own_serial)
+struct scale scale_section(const char *kind, const struct usb_found *found, const struct usb_found *list, int count)
 {
+    bool own_serial = has_own_serial(found, list, count);
     const char *text = own_serial ? found->serial : found->port;
-    struct scale scale = {.name = "scale-"};
-    size_t length = strlen(scale.name);
+    struct scale scale = {.name = ""};
+    size_t length = (size_t)snprintf(scale.name, sizeof scale.name, "%s-", kind);
 
     for (; *text && length < sizeof scale.name - 1; text++)
         scale.name[length++] = isalnum((unsigned char)*text) ? (char)tolower((unsigned char)*text) : '-';
@@ -49,7 +59,7 @@ bool scales_note(struct scales *scales, const struct usb_found *found, int count
 
         if (found[i].scale != 1)
             continue;
-        scale = describe(&found[i], has_own_serial(&found[i], found, count));
+        scale = scale_section("scale", &found[i], found, count);
         if (!is_known(scales, &scale))
             scales->list[scales->count++] = scale;
     }

@@ -16,6 +16,10 @@ struct scales {
     int count;
 };
 
+/* What a section for a USB device would say: a name KIND-SERIAL or KIND-PLACE, and the port that names this very one
+ * among those of the list. */
+struct scale scale_section(const char *kind, const struct usb_found *found, const struct usb_found *list, int count);
+
 /* Notes those that are new; those that were pulled out stay.  True when there is a new one. */
 bool scales_note(struct scales *scales, const struct usb_found *found, int count);
 

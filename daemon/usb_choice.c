@@ -47,14 +47,25 @@ int usb_check_port(const char *port, struct why *why)
     return parse_port(port, &wanted, why);
 }
 
-static bool fits(const struct usb_found *found, const struct wanted *wanted, bool keyboard)
+static bool is_meant(const struct usb_found *found, const struct wanted *wanted)
 {
-    if ((keyboard ? found->keyboard : found->scale) == 0)
-        return false;
     if (wanted->port[0])
         return strcmp(found->port, wanted->port) == 0;
     return found->vendor == wanted->vendor && found->product == wanted->product &&
            (wanted->serial[0] == '\0' || strcmp(found->serial, wanted->serial) == 0);
+}
+
+static bool fits(const struct usb_found *found, const struct wanted *wanted, bool keyboard)
+{
+    return (keyboard ? found->keyboard : found->scale) != 0 && is_meant(found, wanted);
+}
+
+bool usb_names(const char *port, const struct usb_found *found)
+{
+    struct wanted wanted;
+    struct why why;
+
+    return parse_port(port, &wanted, &why) == 0 && is_meant(found, &wanted);
 }
 
 /* "usb-port:1-1.2 (serial 123), usb-port:1-1.3 (serial 124)" */

@@ -26,6 +26,9 @@ struct usb_found {
 int usb_choose(const struct usb_found *list, int count, const char *port, bool keyboard, struct usb_found *out,
                    struct why *why);
 
+/* True when these words name this device, whatever kind it is and whether they fit others, too. */
+bool usb_names(const char *port, const struct usb_found *found);
+
 /* 0, or -EINVAL with a sentence. */
 int usb_check_port(const char *port, struct why *why);
 

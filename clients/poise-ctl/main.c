@@ -11,7 +11,7 @@
 
 static const struct command commands[] = {
     {"status", "", "what stands where, and what is being brewed", 0, 0, 0, command_status},
-    {"instruments", "", "each instrument, what it shows and how it is", 0, 0, 0, command_instruments},
+    {"instruments", "", "each instrument, what it shows and how it is; and what else is plugged in", 0, 0, 0, command_instruments},
     {"watch", "[TOPIC...]", "everything the bench says, as it says it", 0, 16, TAKES_COUNT, command_watch},
     {"tare", "", "order an instrument to tare", 0, 0, TAKES_STATION | TAKES_INSTRUMENT, command_tare},
     {"zero", "", "order an instrument to set its zero", 0, 0, TAKES_STATION | TAKES_INSTRUMENT, command_zero},

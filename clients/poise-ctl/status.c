@@ -7,23 +7,15 @@
 #include "poise/messages.h"
 #include "poise/program.h"
 
-/* The state, and for --json the whole answer at once.  Returns EXIT_DONE with a reply to free, or,
- * when everything is said already, a NULL reply. */
-static int ask_state(const struct ctl *ctl, const char *part, json_t **reply)
+/* The state; for --json it is printed at once.  Returns EXIT_DONE with a reply to free, or, when everything is said
+ * already, a NULL reply. */
+static int ask_state(const struct ctl *ctl, json_t **reply)
 {
     int status = ctl_ask(ctl, json_pack("{s:s}", "do", "status"), reply);
 
     if (status != EXIT_DONE || !ctl->json)
         return status;
-    if (!part) {
-        ctl_print_json(ctl_state(*reply));
-    } else {
-        size_t index;
-        json_t *one;
-
-        json_array_foreach(json_object_get(ctl_state(*reply), part), index, one)
-            ctl_print_json(one);
-    }
+    ctl_print_json(ctl_state(*reply));
     json_decref(*reply);
     *reply = NULL;
     return EXIT_DONE;
@@ -91,7 +83,7 @@ int command_status(const struct ctl *ctl)
     char name[NAME_SIZE], brew[BREW_SIZE], title[DETAIL_SIZE];
     json_t *reply, *one;
     size_t index;
-    int status = ask_state(ctl, NULL, &reply);
+    int status = ask_state(ctl, &reply);
 
     if (status != EXIT_DONE || !reply)
         return status;
@@ -132,14 +124,15 @@ static const char *indication(const json_t *instrument, char *out, size_t size)
     return out;
 }
 
-static void print_instrument(const json_t *state, const json_t *instrument)
+/* The line, and below it why it is not read. */
+static void print_instrument(const json_t *reply, const json_t *instrument)
 {
-    char name[NAME_SIZE], condition[16], shown[64], age[32], driver[24], port[128];
+    char name[NAME_SIZE], condition[16], shown[64], age[32], driver[24], port[128], detail[DETAIL_SIZE];
     double rate_hz = ctl_value(instrument, "rate_hz");
     const char *reason;
     json_t *count;
 
-    since(state, instrument, "mono_us", age, sizeof age);
+    since(reply, instrument, "mono_us", age, sizeof age);
     printf("%-16s %-10s %-18s %-12s", ctl_printable(ctl_text(instrument, "instrument"), name, sizeof name),
            ctl_printable(ctl_text(instrument, "condition"), condition, sizeof condition),
            indication(instrument, shown, sizeof shown), *age ? age : "-");
@@ -154,19 +147,62 @@ static void print_instrument(const json_t *state, const json_t *instrument)
             printf(", %" JSON_INTEGER_FORMAT " rejected: %s", json_integer_value(count),
                    ctl_printable(reason, name, sizeof name));
     putchar('\n');
+    if (strcmp(ctl_text(instrument, "condition"), "ready") != 0 && *ctl_text(instrument, "detail"))
+        printf("%-16s %s\n", "", ctl_printable(ctl_text(instrument, "detail"), detail, sizeof detail));
+}
+
+/* A section keeps its lines, and nothing else that could move a cursor. */
+static void print_section(const char *section)
+{
+    char line[160], shown[160];
+
+    while (*section) {
+        size_t length = strcspn(section, "\n");
+
+        snprintf(line, sizeof line, "%.*s", (int)length, section);
+        printf("%s\n", ctl_printable(line, shown, sizeof shown));
+        section += length + (section[length] == '\n');
+    }
+}
+
+static void print_plugged(const json_t *one)
+{
+    char port[256], usb[16], title[64], detail[512];
+
+    printf("\n%s", ctl_printable(ctl_text(one, "port"), port, sizeof port));
+    if (*ctl_text(one, "usb"))
+        printf("  (%s %s)", ctl_printable(ctl_text(one, "usb"), usb, sizeof usb),
+               ctl_printable(ctl_text(one, "title"), title, sizeof title));
+    printf("\n  %s\n", ctl_printable(ctl_text(one, "detail"), detail, sizeof detail));
+    print_section(ctl_text(one, "section"));
 }
 
 int command_instruments(const struct ctl *ctl)
 {
+    const json_t *instruments, *plugged;
     json_t *reply, *one;
     size_t index;
-    int status = ask_state(ctl, "instruments", &reply);
+    int status = ctl_ask(ctl, json_pack("{s:s}", "do", "instruments"), &reply);
 
-    if (status != EXIT_DONE || !reply)
+    if (status != EXIT_DONE)
         return status;
+    instruments = json_object_get(reply, "instruments");
+    plugged = json_object_get(reply, "plugged");
+    if (ctl->json) {
+        json_array_foreach(instruments, index, one)
+            ctl_print_json(one);
+        json_array_foreach(plugged, index, one)
+            ctl_print_json(one);
+        json_decref(reply);
+        return EXIT_DONE;
+    }
     printf("%-16s %-10s %-18s %-12s %6s  %s\n", "instrument", "condition", "shows", "age", "per s", "driver and port");
-    json_array_foreach(json_object_get(ctl_state(reply), "instruments"), index, one)
-        print_instrument(ctl_state(reply), one);
+    json_array_foreach(instruments, index, one)
+        print_instrument(reply, one);
+    if (json_array_size(plugged) > 0)
+        printf("\nplugged in, and in no section\n");
+    json_array_foreach(plugged, index, one)
+        print_plugged(one);
     json_decref(reply);
     return EXIT_DONE;
 }

@@ -1,6 +1,7 @@
 /* Serial ports, opened for us alone and set as told; see serial.h.  Reading and writing is the loop's. */
 #include "serial.h"
 
+#include <dirent.h>
 #include <errno.h>
 #include <fcntl.h>
 #include <grp.h>
@@ -8,6 +9,7 @@
 #include <limits.h>
 #include <linux/serial.h>
 #include <stdbool.h>
+#include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 #include <sys/file.h>
@@ -385,4 +387,37 @@ int serial_list(char ***out, struct why *why)
         return why_set(why, -ENOMEM, "no memory for the list of serial ports");
     *out = list;
     return 0;
+}
+
+const char *serial_lasting_path(const char *path, char *out, size_t size)
+{
+    static const char folder[] = "/dev/serial/by-id";
+    char real[PATH_MAX], other[PATH_MAX];
+    struct dirent *entry;
+    bool found = false;
+    DIR *links;
+
+    if (strncmp(path, "/dev/serial/", 12) == 0 || serial_resolve(path, real, sizeof real) < 0 || !(links = opendir(folder)))
+        return path;
+    while (!found && (entry = readdir(links)))
+        found = entry->d_name[0] != '.' &&
+                snprintf(out, size, "%s/%s", folder, entry->d_name) < (int)size &&
+                serial_resolve(out, other, sizeof other) == 0 && strcmp(other, real) == 0;
+    closedir(links);
+    return found ? out : path;
+}
+
+void serial_describe(const char *path, struct serial_description *out)
+{
+    struct sp_port *port;
+    const char *title;
+
+    *out = (struct serial_description){.vendor = -1, .product = -1};
+    if (sp_get_port_by_name(path, &port) != SP_OK)
+        return;
+    if (sp_get_port_usb_vid_pid(port, &out->vendor, &out->product) != SP_OK)
+        out->vendor = out->product = -1;
+    title = out->vendor >= 0 ? sp_get_port_usb_product(port) : NULL;
+    snprintf(out->title, sizeof out->title, "%s", title ? title : "");
+    sp_free_port(port);
 }

@@ -50,4 +50,16 @@ void serial_close(struct serial *serial);
 int serial_list(char ***out, struct why *why);
 void serial_list_free(char **list);
 
+/* The link below /dev/serial/by-id that stays when the adapter is plugged in elsewhere, in out; or the path itself
+ * where there is none. */
+const char *serial_lasting_path(const char *path, char *out, size_t size);
+
+/* What a port is, without opening it. */
+struct serial_description {
+    int vendor, product;        /* -1: not on USB */
+    char title[64];             /* what the adapter calls itself; may be empty */
+};
+
+void serial_describe(const char *path, struct serial_description *out);
+
 #endif

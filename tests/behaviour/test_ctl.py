@@ -141,7 +141,7 @@ def test_ctl_status_names_the_stage_and_the_instruments(bench):
     assert state["stations"][0]["brew"] == brew
     instruments = done(bench, "instruments").splitlines()
     assert instruments[1].split()[:4] == ["left-scale", "ready", "12.3", "g"] and str(port) in instruments[1]
-    assert json.loads(done(bench, "instruments", "--json"))["instrument"] == "left-scale"
+    assert json.loads(done(bench, "instruments", "--json").splitlines()[0])["instrument"] == "left-scale"
 
 
 def test_ctl_refuses_what_makes_no_sense(bench):

@@ -6,6 +6,7 @@
 #include <string.h>
 
 #include "control.h"
+#include "text.h"
 
 int LLVMFuzzerTestOneInput(const uint8_t *data, size_t length);
 
@@ -31,6 +32,12 @@ static int order(void *context, int instrument, enum order what, struct why *why
 {
     (void)context;
     return instrument == 1 ? why_set(why, -95, "no bytes for order %d", what) : 0;
+}
+
+static void plugged(const struct config *config, struct text *out)
+{
+    (void)config;
+    text_add(out, "[]", 2);
 }
 
 static char *state(void *context)
@@ -130,7 +137,8 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t length)
     struct planner fresh = { 0 };
     struct stations stations = { .context = &seq, .emit = emit, .plan = plan, .planned_over = planned_over };
     struct control control = {
-        .stations = &stations, .config = &config, .hands = &hands, .state = state, .instruments = state, .since = since,
+        .stations = &stations, .config = &config, .hands = &hands, .state = state, .instruments = state, .plugged = plugged,
+        .since = since,
         .planner = &fresh, .planned = planned,
     };
     struct why why;

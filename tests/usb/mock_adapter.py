@@ -21,11 +21,11 @@ TAKEN = {0x5416: "TIOCMBIS", 0x5417: "TIOCMBIC", 0x5418: "TIOCMSET", 0x540C: "TI
 
 
 class MockAdapter:
-    def __init__(self, testbed, serial="A1B2C3"):
+    def __init__(self, testbed, serial="A1B2C3", number=0):
         self.testbed, self.link = testbed, f"/dev/serial/by-id/usb-adapter_{serial}-if00-port0"
         self.asked_lines = threading.Event()    # only libserialport asks for them
         self.asked = []                         # what was asked of the port: (name, lines)
-        self.number, self.has_lines = -1, True
+        self.number, self.has_lines = number - 1, True
         self.lines = DTR | RTS                  # as the kernel raises them
 
     def plug(self):
@@ -41,14 +41,16 @@ class MockAdapter:
         self.handler = UMockdev.IoctlBase()
         self.handler.connect("handle-ioctl", self._on_ioctl)
         self.testbed.attach_ioctl(f"/dev/{self.name}", self.handler)
-        device = self.testbed.add_device("usb", f"1-{5 + self.number}", None, [
-            "busnum", "1", "devnum", str(100 + self.number), "idVendor", "1209", "idProduct", "0009",
+        bus = 5 + self.number       # one for each; its folder's name tells libserialport that the port is on USB
+        hub = self.testbed.add_device("usb", f"usb{bus}", None, [], ["DEVTYPE", "usb_device"])
+        device = self.testbed.add_device("usb", f"{bus}-1", hub, [
+            "busnum", str(bus), "devnum", str(100 + self.number), "idVendor", "1209", "idProduct", "0009",
             "product", "adapter"], ["DEVTYPE", "usb_device"])
-        interface = self.testbed.add_device("usb", f"1-{5 + self.number}:1.0", device, [], ["DEVTYPE", "usb_interface"])
+        interface = self.testbed.add_device("usb", f"{bus}-1:1.0", device, [], ["DEVTYPE", "usb_interface"])
         port = self.testbed.add_device("usb-serial", self.name, interface, [], [])
         node = self.testbed.add_device("tty", self.name, port, [], ["DEVNAME", self.name])
-        self.testbed.set_attribute_link(node, "device", "../../../" + self.name)
-        self.parts = [node, port, interface, device]
+        self.testbed.set_attribute_link(node, "device", "../../" + self.name)
+        self.parts = [node, port, interface, device, hub]
         self.node = dev / self.name
         (dev / self.link.removeprefix("/dev/")).symlink_to(f"../../{self.name}")
 

@@ -278,3 +278,32 @@ def test_an_adapter_without_lines_says_so(bench):
     start(bench, line_scale("left-scale", adapter.link, "dtr = off", station="left"))
     left = describe(bench, "left-scale")
     assert left["condition"] == "refused" and "leave dtr and rts out" in left["detail"]
+
+
+def test_what_is_plugged_in_and_not_configured_is_listed_with_what_to_do(bench):
+    testbed = computer(bench)
+    known, other = MockAdapter(testbed, "KNOWN"), MockAdapter(testbed, "OTHER", number=1)
+    left, right = MockScale(testbed, "1-1", serial="LEFT"), MockScale(testbed, "1-2")
+    typist = MockTypist(testbed, "1-3", serial="T\nport = /dev/null")       # no device writes into a section
+    for one in (known, other, left, right, typist):
+        one.plug()
+    _, bus = start(bench, line_scale("left-scale", known.link, station="left"),
+                   usb("drip-scale", "hid-scale", "usb:1209:0001:LEFT"))
+    awake(left, bus, "drip-scale")
+    reply = bench.ask(do="instruments")
+    assert [one["instrument"] for one in reply["instruments"]] == ["left-scale", "drip-scale"]
+    adapter, scale, keyboard = reply["plugged"]
+    assert (adapter["kind"], adapter["port"], adapter["usb"]) == ("serial", other.link, "1209:0009"), adapter
+    assert f"poise-ctl probe {other.link}" in adapter["detail"] and adapter["section"] is None
+    assert (scale["kind"], scale["port"], scale["usb"], scale["title"]) == ("scale", "usb-port:1-2", "1209:0001", "HID scale")
+    assert (keyboard["kind"], keyboard["port"]) == ("keyboard", "usb-port:1-3") and "only if" in keyboard["detail"]
+    status, said, _ = bench.run("poise-ctl", "instruments")
+    assert status == 0 and all(one["section"] in said for one in (scale, keyboard)) and "\nport = /dev/null" not in said
+    assert "drip-scale" in said and "ready" in said and "1 rejected: first" in said
+    # what is pasted is taken
+    bench.configure(station("left"), scale["section"], keyboard["section"])
+    assert bench.run("poised", "--check-config", "--config", bench.configuration)[0] == 0
+    left.unplug()
+    bus.wait_for(change("drip-scale", "lost"))
+    assert "drip-scale" in bench.run("poise-ctl", "instruments")[1].split("plugged in")[0]
+    assert "unplugged" in bench.run("poise-ctl", "instruments")[1]
