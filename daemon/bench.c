@@ -233,8 +233,10 @@ void bench_feed(struct bench *bench, int instrument, const struct reading *readi
 
     if (bench->outlets[instrument].apart && reading->quantity == QUANTITY_MASS)
         return;
-    if (reading->quantity == QUANTITY_TEMPERATURE &&
-        (own == QUANTITY_STRENGTH || own == QUANTITY_BRIX || own == QUANTITY_REFRACTIVE_INDEX))
+    if (reading->quantity == QUANTITY_MASS && bench->config->instruments[instrument].weighs_cup)
+        stations_second(&bench->stations, bench->outlets[instrument].station, reading, seq, at);
+    else if (reading->quantity == QUANTITY_TEMPERATURE &&
+             (own == QUANTITY_STRENGTH || own == QUANTITY_BRIX || own == QUANTITY_REFRACTIVE_INDEX))
         strength_sample_temperature(&bench->stations, reading);
     else if (own == QUANTITY_NONE || reading->quantity == own || reading->quantity == QUANTITY_TEMPERATURE ||
              reading->quantity == QUANTITY_PRESSURE)
@@ -268,6 +270,7 @@ void bench_reading(struct bench *bench, int instrument, const struct reading *re
     message->common.mono_us = at.mono_us;
     strcpy(message->reading.instrument, config->name);
     strcpy(message->reading.station, config->station);
+    message->reading.weighs_cup = config->weighs_cup;
     message->reading.quantity = reading->quantity;
     message->reading.status = reading->status;
     message->reading.value = reading->value;
@@ -297,7 +300,7 @@ void bench_instrument(struct bench *bench, int instrument, enum instrument_chang
     bench_emit(bench, &message);
     if (station >= 0 && config->quantity == QUANTITY_MASS &&
         (change == INSTRUMENT_SILENT || change == INSTRUMENT_LOST))
-        stations_gap(&bench->stations, station, bench->now);
+        stations_gap(&bench->stations, station, config->weighs_cup, bench->now);
     bench_settle(bench);
 }
 

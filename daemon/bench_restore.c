@@ -80,7 +80,8 @@ static void feed_again(void *context, const char *topic, size_t topic_length, co
             instrument = instrument_find(bench->config, message.instrument.instrument);
             if (instrument >= 0 && bench->outlets[instrument].station >= 0 &&
                 bench->config->instruments[instrument].quantity == QUANTITY_MASS)
-                stations_gap(&bench->stations, bench->outlets[instrument].station, then);
+                stations_gap(&bench->stations, bench->outlets[instrument].station,
+                             bench->config->instruments[instrument].weighs_cup, then);
         }
     }
     message_free(&message);

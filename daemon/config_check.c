@@ -83,6 +83,14 @@ static void check_instrument(struct config_reader *reader, struct instrument_con
                        "instrument %s: quantity is missing: mass, strength, brix, refractive-index, temperature "
                        "or pressure",
                        instrument->name);
+    if (instrument->weighs_line && instrument->quantity > QUANTITY_NONE && instrument->quantity < QUANTITY_COUNT &&
+        instrument->quantity != QUANTITY_MASS)
+        config_mistake(reader, instrument->weighs_line, "instrument %s: only a scale weighs; leave weighs out",
+                       instrument->name);
+    else if (instrument->weighs_line && !instrument->station[0])
+        config_mistake(reader, instrument->weighs_line,
+                       "instrument %s: a scale of the whole bench is no station's: say station = NAME, or leave weighs "
+                       "out", instrument->name);
     check_driver(reader, instrument);
 }
 
@@ -138,25 +146,38 @@ static void check_ports(struct config_reader *reader)
     free(ports);
 }
 
-/* A station weighs with one scale: two would take turns and every reading would look like a lift. */
+/* A station weighs the brew with one scale and the cup with one: two of a kind would take turns and every
+ * reading would look like a lift. */
+static void check_scale(struct config_reader *reader, const struct station_config *station,
+                        const struct instrument_config *instrument, const struct instrument_config **same)
+{
+    if (*same)
+        config_mistake(reader, instrument->line,
+                       "station %s has the scale %s (line %d) for the %s already; give %s a station of its own or none, "
+                       "or let one of them say weighs = %s",
+                       station->name, (*same)->name, (*same)->line, instrument->weighs_cup ? "cup" : "brew",
+                       instrument->name, instrument->weighs_cup ? "brew" : "cup");
+    else
+        *same = instrument;
+}
+
 static void check_station(struct config_reader *reader, struct station_config *station)
 {
-    const struct instrument_config *scale = NULL;
+    const struct instrument_config *brew = NULL, *cup = NULL;
 
     for (int i = 0; i < reader->config->instrument_count; i++) {
         const struct instrument_config *instrument = &reader->config->instruments[i];
 
-        if (instrument->quantity != QUANTITY_MASS || strcmp(instrument->station, station->name) != 0)
-            continue;
-        if (scale)
-            config_mistake(reader, instrument->line,
-                           "station %s has the scale %s (line %d) already; give %s a station of its own or none",
-                           station->name, scale->name, scale->line, instrument->name);
-        else
-            scale = instrument;
+        if (instrument->quantity == QUANTITY_MASS && strcmp(instrument->station, station->name) == 0)
+            check_scale(reader, station, instrument, instrument->weighs_cup ? &cup : &brew);
     }
-    if (scale)
-        station->tracker.lag_us = scale->lag_us;
+    if (cup && !brew)
+        config_mistake(reader, cup->weighs_line,
+                       "instrument %s: station %s has no scale for the brewer beside this one; the only scale of a "
+                       "station weighs the brew: leave weighs out",
+                       cup->name, station->name);
+    if (brew)
+        station->tracker.lag_us = brew->lag_us;
     for (int i = 0; i < reader->cup_count; i++)
         station->tracker.cup_g[i] = reader->cups[i].mass_g;
     station->tracker.cup_count = reader->cup_count;

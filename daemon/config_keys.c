@@ -145,6 +145,17 @@ static int set_quantity(struct config_reader *reader, const struct key *key, con
     return 0;
 }
 
+static int set_weighs(struct config_reader *reader, const struct key *key, const char *value, struct why *why)
+{
+    (void)key;      /* whether it weighs at all shows at the end */
+    instrument(reader)->weighs_line = reader->line;
+    instrument(reader)->weighs_cup = strcmp(value, "cup") == 0;
+    if (!instrument(reader)->weighs_cup && strcmp(value, "brew") != 0)
+        return why_set(why, -EINVAL, "a scale weighs the brew (what the brewer stands on) or the cup (a second scale, "
+                       "which the cup stands on or comes to)");
+    return 0;
+}
+
 static int set_station(struct config_reader *reader, const struct key *key, const char *value, struct why *why)
 {
     (void)key;      /* whether there is such a station shows at the end */
@@ -245,6 +256,7 @@ static const struct key keys[] = {
     {SECTION_INSTRUMENT, "rts", set_rts, 0, 0, NULL},
     {SECTION_INSTRUMENT, "quantity", set_quantity, 0, 0, NULL},
     {SECTION_INSTRUMENT, "station", set_station, 0, 0, NULL},
+    {SECTION_INSTRUMENT, "weighs", set_weighs, 0, 0, NULL},
     {SECTION_INSTRUMENT, "ask", set_ask, 0, 0, NULL},
     {SECTION_INSTRUMENT, "tare", set_tare, 0, 0, NULL},
     {SECTION_INSTRUMENT, "zero", set_zero, 0, 0, NULL},

@@ -223,7 +223,7 @@ static int get_instrument(struct request *request, int *out, int *station, struc
         const struct instrument_config *instrument = &config->instruments[i];
 
         if (name ? strcmp(instrument->name, name) == 0
-                 : instrument->quantity == QUANTITY_MASS &&
+                 : instrument->quantity == QUANTITY_MASS && !instrument->weighs_cup &&
                    strcmp(instrument->station, config->stations[*station].name) == 0) {
             *out = i;
             if (name && instrument->station[0])
@@ -245,7 +245,8 @@ static int give_order(struct request *request, enum order order, struct why *why
 
     if (error || (error = hands->order(hands->context, instrument, order, why)) != 0)
         return error;
-    if (station >= 0 && request->control->config->instruments[instrument].quantity == QUANTITY_MASS) {
+    if (station >= 0 && request->control->config->instruments[instrument].quantity == QUANTITY_MASS &&
+        !request->control->config->instruments[instrument].weighs_cup) {
         tracker_tare_ordered(stations->all[station].tracker, request->now.mono_us);
         stations->all[station].changed = true;
     }

@@ -87,6 +87,8 @@ int instruments_describe(void *context, int place, int64_t now_us, char *out, si
         writer.length -= 2;     /* the empty string */
         put(&writer, "null");
     }
+    if (instrument->config->weighs_cup)
+        put(&writer, ",\"weighs\":\"cup\"");
     put(&writer, ",\"driver\":\"%s\",\"port\":", instrument->driver->name);
     put_string(&writer, instrument->config->port);
     put(&writer, ",\"condition\":\"%s\",\"detail\":", instrument_condition_name(instrument->condition));

@@ -178,7 +178,10 @@ static void feed_reading(struct replay *replay, const struct message *message, i
     /* a bench without names of stations has one */
     if (station < 0 && reading.quantity == QUANTITY_MASS && replay->stations.count == 1)
         station = 0;
-    stations_reading(&replay->stations, station, &reading, message->common.seq, now);
+    if (message->reading.weighs_cup)
+        stations_second(&replay->stations, station, &reading, message->common.seq, now);
+    else
+        stations_reading(&replay->stations, station, &reading, message->common.seq, now);
 }
 
 /* What the operator said then is said again. */

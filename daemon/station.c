@@ -249,11 +249,27 @@ void stations_reading(struct stations *stations, int station, const struct readi
     }
 }
 
-void stations_gap(struct stations *stations, int station, struct moment now)
+void stations_second(struct stations *stations, int station, const struct reading *reading, uint64_t seq,
+                     struct moment now)
+{
+    struct tracker_events events;
+
+    if (station < 0 || stations->all[station].saved_seq >= seq)
+        return;
+    events.count = 0;
+    tracker_second(stations->all[station].tracker, reading, &events);
+    if (events.count)
+        take_events(stations, station, &events, now);
+}
+
+void stations_gap(struct stations *stations, int station, bool cup, struct moment now)
 {
     struct tracker_events events = { .count = 0 };
 
-    tracker_gap(stations->all[station].tracker, now.mono_us, &events);
+    if (cup)
+        tracker_second_gap(stations->all[station].tracker);
+    else
+        tracker_gap(stations->all[station].tracker, now.mono_us, &events);
     take_events(stations, station, &events, now);
 }
 

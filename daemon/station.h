@@ -69,8 +69,12 @@ int station_find(const struct stations *stations, const char *name);
 void stations_reading(struct stations *stations, int station, const struct reading *reading, uint64_t seq,
                       struct moment now);
 
-/* The mass instrument of a station fell silent or is lost. */
-void stations_gap(struct stations *stations, int station, struct moment now);
+/* One reading of a station's second scale, the one for the cup. */
+void stations_second(struct stations *stations, int station, const struct reading *reading, uint64_t seq,
+                     struct moment now);
+
+/* The scale of a station, or its second one for the cup, fell silent or is lost. */
+void stations_gap(struct stations *stations, int station, bool cup, struct moment now);
 
 /* Time passed; the next time stations_time is wanted, 0: never. */
 void stations_time(struct stations *stations, struct moment now);

@@ -38,6 +38,7 @@ void tracker_begin(struct tracker *tracker, const struct tracker_config *config)
     for (int i = 0; i < MEASURE_COUNT; i++)
         tracker->plan.target[i] = tracker->plan.tolerance[i] = NAN;
     signal_begin(&tracker->signal);
+    second_begin(&tracker->second);
     tracker->signal.lag_s = (double)config->lag_us / 1e6;
     measures_clear(&tracker->told_measures);
     measures_clear(&tracker->entered);
@@ -238,6 +239,7 @@ void tracker_close_brew(struct tracker *tracker, int64_t from_us)
     tracker->last = tracker->told_measures;
     tracker->last_brew = tracker->brew;
     signal_forget(&tracker->signal, rest_from(&tracker->signal, from_us));
+    second_close(tracker);
     measures_clear(&tracker->told_measures);
     measures_clear(&tracker->entered);
     tracker->told_count = tracker->mark_count = 0;
@@ -293,6 +295,7 @@ void tracker_look(struct tracker *tracker, struct tracker_events *events)
         limit = TRACKER_EVENTS;
     tracker->looked_us = tracker->now_us;
     story_read(story, tracker);
+    second_measure(tracker);
     if (tracker->ordered_us && !story->brewing) {
         story->brewing = true;
         story->began_us = tracker->ordered_us;
@@ -379,6 +382,8 @@ void tracker_reading(struct tracker *tracker, const struct reading *reading, str
         warn_of_pressure(tracker, events, tracker->gauge.now_kpa);
     if (reading->quantity != QUANTITY_MASS || (reading->status != READING_OK && !overload))
         return;
+    if (!overload)
+        second_release(tracker, decimal_to_double(reading->value));
     news = signal_mass(&tracker->signal, overload ? 0 : decimal_to_double(reading->value), overload,
                        reading->resolution, reading->mono_us);
     if (tracker->signal.count)

@@ -79,6 +79,13 @@ void tracker_configure(struct tracker *tracker, const struct tracker_config *con
  * are appended; the array never overflows (at most 16 per call). */
 void tracker_reading(struct tracker *tracker, const struct reading *reading, struct tracker_events *events);
 
+/* One reading of the station's second scale, the one that the cup stands on or comes to.  Other quantities are
+ * passed over. */
+void tracker_second(struct tracker *tracker, const struct reading *reading, struct tracker_events *events);
+
+/* The second scale fell silent or was lost. */
+void tracker_second_gap(struct tracker *tracker);
+
 /* The station's mass instrument fell silent or was lost: nothing is known until it speaks again. */
 void tracker_gap(struct tracker *tracker, int64_t now_us, struct tracker_events *events);
 

@@ -145,7 +145,7 @@ void tracker_view(const struct tracker *tracker, struct tracker_view *out)
     memset(out, 0, sizeof *out);
     view_stage(tracker, out);
     out->brew = tracker->brew;
-    out->load_g = signal_load_g(signal) - (isnan(signal->zero_g) ? 0 : signal->zero_g);
+    out->load_g = signal_load_g(signal) - (isnan(signal->zero_g) ? 0 : signal->zero_g) - tracker->second.added_g;
     out->water_g = out->press_kpa = NAN;
     out->measures = tracker->running || out->stage == STAGE_DOSE ? tracker->story.measures : tracker->last;
     if (tracker->running) {

@@ -11,6 +11,7 @@
 #include <stdlib.h>
 
 #include "tracker.h"
+#include "tracker_second.h"
 
 enum {
     RING_SAMPLES = 128,     /* 6 s at 20 readings a second: more than any window that looks back */
@@ -114,6 +115,7 @@ struct story {
     bool over;                  /* nothing more will come but the strength */
     bool nothing;               /* it was given up: the load went away before a press */
     bool cup_known;
+    bool cup_apart;             /* the cup was weighed on its own scale */
     bool above;                 /* the scale was overloaded: pressures are lower bounds */
     int64_t began_us, first_water_us, press_began_us, press_ended_us, out_us, over_us;
     int64_t wait_us;            /* look again at this time; 0: no need */
@@ -156,6 +158,7 @@ struct tracker {
     double slurry_c, slurry_u_c;
     int64_t slurry_us;
     struct gauge gauge;
+    struct second second;
 };
 
 /* --- tracker_cadence.c --- */
@@ -327,6 +330,20 @@ struct reader {
     int64_t back_us;            /* when what was taken away was put down again */
     double weighed_g;           /* the full cup */
 };
+
+/* Says that a stage began, after all said before. */
+void story_say(struct reader *reader, enum stage stage, int64_t at_us, double u_s);
+
+/* The pour has ended, if one was open or might have gone on. */
+void story_end_pour(struct reader *reader, double u_s);
+
+/* The empty cup below a full one: seen, or the known one that fits; NAN.  doubt_g (NULL: not wanted) is how far apart
+ * those are that fit. */
+double story_cup_of(const struct reader *reader, double full_g, double *doubt_g);
+
+/* What should have come through, and whether so much may have. */
+double story_expected_beverage_g(const struct reader *reader);
+bool story_is_likely_beverage(const struct reader *reader, double beverage_g);
 
 /* --- tracker_measures.c --- */
 

@@ -34,7 +34,7 @@ static const double TOUCH_WIDE_G = 200;      /* handled no wider than this, the 
 static const double GAUGE_U_S = 0.1;         /* how near the first indication of pressure is to the hand's begin */
 static const int64_t AWAY_US = 900000000;           /* a brew taken away for a quarter of an hour comes not back */
 
-static void say(struct reader *reader, enum stage stage, int64_t at_us, double u_s)
+void story_say(struct reader *reader, enum stage stage, int64_t at_us, double u_s)
 {
     struct story *out = reader->out;
 
@@ -70,12 +70,12 @@ static void first_water(struct reader *reader, const struct act *act)
     if (!isnan(reader->dose_from_g)) {
         out->measures.value[MEASURE_DOSE_G] = act->before_g - reader->dose_from_g;
         out->began_us = reader->dose_us;
-        say(reader, STAGE_DOSE, reader->dose_us, u_of_time(act));
+        story_say(reader, STAGE_DOSE, reader->dose_us, u_of_time(act));
     } else if (reader->thing_us) {      /* it came with the brewer */
         out->began_us = reader->thing_us;
-        say(reader, STAGE_DOSE, reader->thing_us, u_of_time(act));
+        story_say(reader, STAGE_DOSE, reader->thing_us, u_of_time(act));
     }
-    say(reader, STAGE_POUR, act->begin_us, u_of_time(act));
+    story_say(reader, STAGE_POUR, act->begin_us, u_of_time(act));
 }
 
 /* More than a dose often is, faster than coffee is weighed in: the coffee came with the brewer. */
@@ -132,23 +132,23 @@ static void another_pour(struct reader *reader, const struct act *act)
     if (!reader->second_water_us)
         reader->second_water_us = act->begin_us;
     if (reader->pour_ended_us)
-        say(reader, STAGE_STEEP, reader->pour_ended_us, u_of_time(act));
-    say(reader, STAGE_POUR, act->begin_us, u_of_time(act));
+        story_say(reader, STAGE_STEEP, reader->pour_ended_us, u_of_time(act));
+    story_say(reader, STAGE_POUR, act->begin_us, u_of_time(act));
     reader->pour_ended_us = act->open ? 0 : act->end_us;
 }
 
-static void end_pour(struct reader *reader, double u_s)
+void story_end_pour(struct reader *reader, double u_s)
 {
     if (reader->pour_ended_us)
-        say(reader, STAGE_STEEP, reader->pour_ended_us, u_s);
+        story_say(reader, STAGE_STEEP, reader->pour_ended_us, u_s);
     reader->pour_ended_us = 0;
 }
 
 static void pressed_on_scale(struct reader *reader, const struct act *act)
 {
     if (!reader->press.seen) {
-        end_pour(reader, u_of_time(act));
-        say(reader, STAGE_PRESS, act->begin_us, u_of_time(act));
+        story_end_pour(reader, u_of_time(act));
+        story_say(reader, STAGE_PRESS, act->begin_us, u_of_time(act));
         reader->out->press_began_us = act->begin_us;
         reader->full_g = act->before_g;
     } else if (reader->out->count && reader->out->step[reader->out->count - 1].stage == STAGE_WEIGH_OUT) {
@@ -159,11 +159,11 @@ static void pressed_on_scale(struct reader *reader, const struct act *act)
     if (act->open)
         return;
     reader->out->press_ended_us = reader->press.ended_us;
-    say(reader, STAGE_WEIGH_OUT, reader->press.ended_us, u_of_time(act));
+    story_say(reader, STAGE_WEIGH_OUT, reader->press.ended_us, u_of_time(act));
 }
 
 /* What should have come through, by what coffee holds back. */
-static double expected_beverage_g(const struct reader *reader)
+double story_expected_beverage_g(const struct reader *reader)
 {
     double dose_g = reader->out->measures.value[MEASURE_DOSE_G], held = reader->tracker->config.retained_g_per_g;
 
@@ -172,9 +172,9 @@ static double expected_beverage_g(const struct reader *reader)
     return reader->poured_g - (held > 0 ? held : HELD_G_PER_G) * (isnan(dose_g) ? USUAL_DOSE_G : dose_g);
 }
 
-static bool is_likely_beverage(const struct reader *reader, double beverage_g)
+bool story_is_likely_beverage(const struct reader *reader, double beverage_g)
 {
-    double expected_g = expected_beverage_g(reader), dose_g = reader->out->measures.value[MEASURE_DOSE_G];
+    double expected_g = story_expected_beverage_g(reader), dose_g = reader->out->measures.value[MEASURE_DOSE_G];
     double off_g = beverage_g - expected_g;
 
     if (isnan(dose_g))
@@ -183,17 +183,19 @@ static bool is_likely_beverage(const struct reader *reader, double beverage_g)
 }
 
 /* The empty cup: seen on its own, or the known one that fits best; NAN. */
-static double cup_of(const struct reader *reader, double full_g, double *doubt_g)
+double story_cup_of(const struct reader *reader, double full_g, double *doubt_g)
 {
     const struct tracker_config *config = &reader->tracker->config;
-    double expected_g = expected_beverage_g(reader), best_g = NAN, least_g = INFINITY, most_g = -INFINITY;
+    double expected_g = story_expected_beverage_g(reader), best_g = NAN, least_g = INFINITY, most_g = -INFINITY;
 
     if (doubt_g)
         *doubt_g = 0;
     if (!isnan(reader->cup_g))
         return reader->cup_g;
+    if (story_is_likely_beverage(reader, full_g - reader->tracker->second.empty_g))
+        return reader->tracker->second.empty_g;
     for (int i = 0; i < config->cup_count; i++) {
-        if (!is_likely_beverage(reader, full_g - config->cup_g[i]))
+        if (!story_is_likely_beverage(reader, full_g - config->cup_g[i]))
             continue;
         least_g = fmin(least_g, config->cup_g[i]);
         most_g = fmax(most_g, config->cup_g[i]);
@@ -212,26 +214,26 @@ static void weighed(struct reader *reader, const struct act *act)
 
     if (!act->rest_after)
         return;
-    say(reader, STAGE_STRENGTH, act->end_us, u_of_time(act));
+    story_say(reader, STAGE_STRENGTH, act->end_us, u_of_time(act));
     reader->phase = PHASE_WEIGHED;
     reader->weighed_g = act->after_g - reader->zero_g;
     reader->out->out_us = act->end_us;
     reader->out->wait_us = act->end_us + WEIGHED_US;
     if (signal->rest_since_us > act->end_us && signal->rest_since_us < reader->out->wait_us)
         reader->out->wait_us = signal->rest_since_us + WEIGHED_US;      /* it came to rest only then */
-    if (!reader->press.seen && isnan(cup_of(reader, reader->weighed_g, NULL)))
+    if (!reader->press.seen && isnan(story_cup_of(reader, reader->weighed_g, NULL)))
         reader->out->wait_us += DOUBT_US - WEIGHED_US;
 }
 
 static void take_beverage(struct reader *reader)
 {
     struct story *out = reader->out;
-    double doubt_g, cup_g = cup_of(reader, reader->weighed_g, &doubt_g);
+    double doubt_g, cup_g = story_cup_of(reader, reader->weighed_g, &doubt_g);
 
     out->cup_known = !isnan(cup_g) && doubt_g < CUP_DOUBT_G;
     out->cup_u_g = isnan(cup_g) ? GUESS_U_G : doubt_g;
     out->cup_g = cup_g;
-    out->measures.value[MEASURE_BEVERAGE_G] = !isnan(cup_g) ? reader->weighed_g - cup_g : expected_beverage_g(reader);
+    out->measures.value[MEASURE_BEVERAGE_G] = !isnan(cup_g) ? reader->weighed_g - cup_g : story_expected_beverage_g(reader);
 }
 
 /* The cup is looked at again, or goes. */
@@ -239,7 +241,7 @@ static void after_weighing(struct reader *reader, const struct act *act)
 {
     double grams = act->after_g - act->before_g;
 
-    if (!reader->left_weighing && !reader->press.seen && isnan(cup_of(reader, reader->weighed_g, NULL)) &&
+    if (!reader->left_weighing && !reader->press.seen && isnan(story_cup_of(reader, reader->weighed_g, NULL)) &&
         ((grams > THING_G && !act->flow) || (grams > ANOTHER_DOSE_G && grams < BLOOM_LEAST_G))) {
         reader->out->nothing = true;        /* a brewer is put on it, or a dose in: it was another, empty cup */
         reader->out->over_us = reader->back_us - 1;
@@ -268,7 +270,7 @@ static void in_water(struct reader *reader, const struct act *act)
         return;
     }
     if (act->after_g - reader->zero_g < EMPTY_G) {
-        end_pour(reader, u_of_time(act));
+        story_end_pour(reader, u_of_time(act));
         reader->phase = PHASE_AWAY;
         reader->full_g = act->before_g;
         reader->away_us = act->begin_us;
@@ -280,14 +282,14 @@ static void in_water(struct reader *reader, const struct act *act)
         return;
     }
     if (act->end_us - act->begin_us >= STIR_LEAST_US && wide_g >= STIR_LEAST_G) {
-        end_pour(reader, u_of_time(act));
+        story_end_pour(reader, u_of_time(act));
         if (reader->stir_ended_us && act->begin_us - reader->stir_ended_us < STIR_PAUSE_US)
             reader->out->count--;
         else
-            say(reader, STAGE_STIR, act->begin_us, u_of_time(act));
+            story_say(reader, STAGE_STIR, act->begin_us, u_of_time(act));
         reader->stir_ended_us = act->end_us;
         if (!act->open)
-            say(reader, STAGE_SETTLE, act->end_us, u_of_time(act));
+            story_say(reader, STAGE_SETTLE, act->end_us, u_of_time(act));
     }
 }
 
@@ -314,12 +316,12 @@ enum comeback { BACK_CUP, BACK_ALL, BACK_WITH_CUP, BACK_OTHER };
 static enum comeback what_came_back(const struct reader *reader, const struct act *act)
 {
     double load_g = act->after_g - reader->zero_g, more_g = act->after_g - reader->full_g;
-    double expected_g = expected_beverage_g(reader), cup_g = cup_of(reader, load_g, NULL);
+    double expected_g = story_expected_beverage_g(reader), cup_g = story_cup_of(reader, load_g, NULL);
     bool soon = act->begin_us - reader->away_us < PRESS_BESIDE_US;
 
     if (fabs(more_g) < SAME_G && (soon || !isnan(cup_g)))
         return BACK_ALL;
-    if (!isnan(cup_g) && is_likely_beverage(reader, load_g - cup_g))
+    if (!isnan(cup_g) && story_is_likely_beverage(reader, load_g - cup_g))
         return BACK_CUP;
     if (more_g > THING_G && soon)
         return BACK_WITH_CUP;
@@ -346,9 +348,9 @@ static void away(struct reader *reader, const struct act *act)
             reader->out->over_us = act->begin_us - 1;
             return;
         case BACK_CUP:
-            end_pour(reader, u_of_time(act));
-            say(reader, STAGE_PRESS, reader->away_us, u_of_time(act));
-            say(reader, STAGE_WEIGH_OUT, act->begin_us, u_of_time(act));
+            story_end_pour(reader, u_of_time(act));
+            story_say(reader, STAGE_PRESS, reader->away_us, u_of_time(act));
+            story_say(reader, STAGE_WEIGH_OUT, act->begin_us, u_of_time(act));
             reader->out->press_began_us = reader->away_us;
         }
     }
@@ -410,10 +412,10 @@ static void use_gauge(struct reader *reader)
         if (out->step[i].stage == STAGE_PRESS)
             press = i;
     if (press < 0) {
-        end_pour(reader, 0.1);
+        story_end_pour(reader, 0.1);
         while (out->count && out->step[out->count - 1].at_us > gauge->began_us)
             out->count--;
-        say(reader, STAGE_PRESS, gauge->began_us, GAUGE_U_S);
+        story_say(reader, STAGE_PRESS, gauge->began_us, GAUGE_U_S);
     } else if (!reader->press.seen) {       /* the lift only came before it */
         out->step[press].at_us = gauge->began_us;
         out->step[press].u_s = (float)GAUGE_U_S;
@@ -450,8 +452,9 @@ void story_read(struct story *out, const struct tracker *tracker)
         }
         return;
     }
+    second_weigh(&reader);
     if (reader.phase == PHASE_WATER)
-        end_pour(&reader, 0.1);
+        story_end_pour(&reader, 0.1);
     check_ratio(&reader);
     if (reader.phase == PHASE_WEIGHED)
         take_beverage(&reader);

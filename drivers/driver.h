@@ -38,6 +38,8 @@ struct instrument_config {
     const char *serial;         /* "9600 8N1" */
     const char *dtr, *rts;      /* "on", "off", "leave" */
     enum quantity quantity;
+    bool weighs_cup;            /* a scale: the one the cup stands on or comes to, beside the one of the brewer */
+    int weighs_line;            /* where that was said; 0: nowhere */
     struct bytes ask;           /* length 0: never asked */
     int ask_every_ms;
     struct bytes orders[ORDER_COUNT];

@@ -181,6 +181,8 @@ static void put_reading(struct text *text, const struct message_reading *reading
     put_word(text, reading->instrument);
     PUT(text, "\"");
     put_station(text, reading->station);
+    if (reading->weighs_cup)
+        PUT(text, ",\"weighs\":\"cup\"");
     PUT(text, ",\"quantity\":\"");
     put_word(text, quantity_name(reading->quantity));
     PUT(text, "\",\"value\":");

@@ -142,7 +142,7 @@ static int read_decimal(const char *text, size_t length, struct decimal *out, st
 static int read_reading(json_t *json, const char *text, size_t length, struct message_reading *out, struct why *why)
 {
     json_t *value = json_object_get(json, "value"), *unit = json_object_get(json, "unit");
-    json_t *quantity = json_object_get(json, "quantity");
+    json_t *quantity = json_object_get(json, "quantity"), *weighs = json_object_get(json, "weighs");
     int error, status = 0;
 
     if ((error = read_name(json, "instrument", true, out->instrument, why)) < 0
@@ -155,6 +155,9 @@ static int read_reading(json_t *json, const char *text, size_t length, struct me
     out->quantity = json_is_string(quantity) ? quantity_find(json_string_value(quantity)) : QUANTITY_NONE;
     if (out->quantity == QUANTITY_NONE)
         return missing("quantity", "one of its words", why);
+    if (weighs && (!json_is_string(weighs) || strcmp(json_string_value(weighs), "cup") != 0))
+        return missing("weighs", "\"cup\", or no such field", why);
+    out->weighs_cup = weighs != NULL;
     if (!json_is_string(unit) || strcmp(json_string_value(unit), unit_name(quantity_unit(out->quantity))) != 0)
         return missing("unit", "the unit of the quantity", why);
     if (out->status != READING_OK)

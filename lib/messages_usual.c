@@ -176,6 +176,9 @@ bool message_read_usual(const char *topic, size_t topic_length, const char *text
         LITERAL(&cursor, ",\"station\":\"");
         word(&cursor, message.reading.station, sizeof message.reading.station);
     }
+    message.reading.weighs_cup = follows(&cursor, ",\"weighs\":\"cup\"");
+    if (message.reading.weighs_cup)
+        LITERAL(&cursor, ",\"weighs\":\"cup\"");
     LITERAL(&cursor, ",\"quantity\":\"");
     word(&cursor, name, sizeof name);
     message.reading.quantity = cursor.good ? quantity_find(name) : QUANTITY_NONE;

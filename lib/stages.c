@@ -40,6 +40,7 @@ static const struct {
     [MEASURE_PRESS_PEAK_KPA] = {"press_peak_kpa", "greatest pressure", 1, 0, 2000},
     [MEASURE_PRESS_MEAN_KPA] = {"press_mean_kpa", "mean pressure", 1, 0, 2000},
     [MEASURE_DRIP_G] = {"drip_g", "ran through before the press", 1, 0, LITRES_G},
+    [MEASURE_PRESSED_DRY] = {"pressed_dry", "1 pressed until dry, 0 stopped before", 0, 0, 1},
     [MEASURE_SLURRY_C] = {"slurry_c", "slurry temperature", 1, -5, 105},
     [MEASURE_STRENGTH_PCT] = {"strength_pct", "strength of the cup", 2, 0, 30},
     [MEASURE_EXTRACTION_PCT] = {"extraction_pct", "of the dose, in the cup", 2, 0, 100},

@@ -150,6 +150,7 @@ static int instrument_add(struct store *store, int bench, const struct message_r
     snprintf(instrument->name, sizeof instrument->name, "%s", reading->instrument);
     instrument->bench = bench;
     instrument->quantity = reading->quantity;
+    instrument->weighs_cup = reading->weighs_cup;
     instrument->station = -1;
     slot_fill(store, store->instrument_count);
     return store->instrument_count++;

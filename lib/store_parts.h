@@ -47,6 +47,7 @@ struct store_instrument {
     char name[NAME_SIZE];
     int bench, station;
     enum quantity quantity;
+    bool weighs_cup;
     int64_t row;
 };
 

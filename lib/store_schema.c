@@ -64,9 +64,9 @@ static const char tables[] =
 
 /* Seconds since first water: the earliest beginning of bloom or pour; across a restart of the machine
  * only UTC compares. */
-static const char trace_views[] =
+static const char views[] =
     "CREATE VIEW brew_trace AS SELECT b.name AS brew, t.seq AS seq, i.name AS instrument, i.quantity AS quantity,"
-    " i.unit AS unit, CASE WHEN t.boot_id = w.boot_id THEN (t.mono_us - w.at_mono_us) / 1e6"
+    " i.unit AS unit, i.weighs AS weighs, CASE WHEN t.boot_id = w.boot_id THEN (t.mono_us - w.at_mono_us) / 1e6"
     " ELSE (t.time_us - w.at_us) / 1e6 END AS seconds, t.value AS value, t.decimals AS decimals,"
     " t.stable AS stable, t.status AS status, t.time_us AS time_us, t.mono_us AS mono_us"
     " FROM brew b JOIN trace t USING (brew_id) JOIN instrument i USING (instrument_id)"
@@ -118,21 +118,34 @@ static int run(sqlite3 *database, const char *sql, struct why *why)
 /* 0 to 1: the first tables. */
 static int to_version_1(sqlite3 *database, struct why *why)
 {
-    char *view = summary_view();
     int error = run(database, tables, why);
 
+    return error ? error : run(database, store_tasting_tables, why);
+}
+
+/* 1 to 2: a station may have two scales, told apart by `weighs`; the summary has a column for pressed_dry. */
+static int to_version_2(sqlite3 *database, struct why *why)
+{
+    return run(database, "ALTER TABLE instrument ADD COLUMN weighs TEXT", why);     /* 'cup', or NULL */
+}
+
+/* Views are made anew with every version: they hold no data. */
+static int make_views(sqlite3 *database, struct why *why)
+{
+    char *summary = summary_view();
+    int error = run(database, "DROP VIEW IF EXISTS brew_trace; DROP VIEW IF EXISTS brew_stage;"
+                              "DROP VIEW IF EXISTS brew_summary;", why);
+
     if (!error)
-        error = run(database, trace_views, why);
+        error = run(database, views, why);
     if (!error)
-        error = run(database, store_tasting_tables, why);
-    if (!error)
-        error = run(database, view, why);
-    sqlite3_free(view);
+        error = run(database, summary, why);
+    sqlite3_free(summary);
     return error;
 }
 
 /* step[v] brings version v to v + 1, inside the caller's transaction. */
-static int (*const step[STORE_VERSION])(sqlite3 *database, struct why *why) = { to_version_1 };
+static int (*const step[STORE_VERSION])(sqlite3 *database, struct why *why) = { to_version_1, to_version_2 };
 
 int store_migrate(sqlite3 *database, int from_version, struct why *why)
 {
@@ -141,6 +154,8 @@ int store_migrate(sqlite3 *database, int from_version, struct why *why)
 
     for (int version = from_version; version < STORE_VERSION && !error; version++)
         error = step[version](database, why);
+    if (!error)
+        error = make_views(database, why);
     if (error)
         return error;
     snprintf(stamp, sizeof stamp, "PRAGMA application_id = %d; PRAGMA user_version = %d;",
@@ -153,8 +168,8 @@ const char *const store_statements[STATEMENT_COUNT] = {
     [STATEMENT_BENCH_FIND] = "SELECT bench_id FROM bench WHERE name = ?1",
     [STATEMENT_BOOT_ADD] = "INSERT INTO boot (name) VALUES (?1) ON CONFLICT DO NOTHING",
     [STATEMENT_BOOT_FIND] = "SELECT boot_id FROM boot WHERE name = ?1",
-    [STATEMENT_INSTRUMENT_ADD] = "INSERT INTO instrument (bench_id, name, quantity, unit) VALUES (?1, ?2, ?3, ?4)"
-                                 " ON CONFLICT DO NOTHING",
+    [STATEMENT_INSTRUMENT_ADD] = "INSERT INTO instrument (bench_id, name, quantity, unit, weighs) VALUES (?1, ?2, ?3,"
+                                 " ?4, ?5) ON CONFLICT DO UPDATE SET weighs = excluded.weighs",
     [STATEMENT_INSTRUMENT_FIND] = "SELECT instrument_id FROM instrument WHERE bench_id = ?1 AND name = ?2"
                                   " AND quantity = ?3",
     [STATEMENT_BREW_ADD] = "INSERT INTO brew (name, bench_id, station) VALUES (?1, ?2, ?3) ON CONFLICT DO NOTHING",

@@ -89,6 +89,8 @@ static int64_t instrument_row(struct store *store, int index)
     bind_name(add, 2, instrument->name);
     bind_name(add, 3, quantity_name(instrument->quantity));
     bind_name(add, 4, unit_name(quantity_unit(instrument->quantity)));
+    if (instrument->weighs_cup)
+        bind_name(add, 5, "cup");
     sqlite3_bind_int64(find, 1, bench);
     bind_name(find, 2, instrument->name);
     bind_name(find, 3, quantity_name(instrument->quantity));

@@ -332,6 +332,7 @@ const char *call_of(const char *name)
         { "dose_g", "dose" }, { "water_g", "water" }, { "beverage_g", "beverage" }, { "steep_s", "steep time" },
         { "bloom_s", "bloom time" }, { "settle_s", "settling time" }, { "press_s", "press time" },
         { "press_peak_kpa", "peak pressure" }, { "press_mean_kpa", "mean pressure" }, { "drip_g", "drip-through" },
+        { "pressed_dry", "pressed dry" },
         { "slurry_c", "slurry temperature" }, { "strength_pct", "strength" }, { "extraction_pct", "extraction" },
         { "extraction_total_pct", "extraction in all" }, { "retained_g_per_g", "retained liquid" },
         { "temperature_c", "water temperature" },

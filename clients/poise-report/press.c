@@ -13,10 +13,11 @@ static const char sql[] = "WITH press AS (SELECT (SELECT min(seconds) FROM brew_
                           " EXISTS (SELECT 1 FROM brew_trace WHERE brew = ?1 AND quantity = 'pressure') AS shown)"
                           " SELECT seconds - began, CASE WHEN shown THEN value ELSE (value - (SELECT value FROM "
                           "brew_trace WHERE brew = ?1 AND"
-                          " quantity = 'mass' AND value IS NOT NULL AND seconds < began ORDER BY seq DESC LIMIT 1)) / "
+                          " quantity = 'mass' AND weighs IS NULL AND value IS NOT NULL AND seconds < began"
+                          " ORDER BY seq DESC LIMIT 1)) / "
                           "1000 END, shown"
                           " FROM brew_trace JOIN press WHERE brew = ?1 AND value IS NOT NULL AND began IS NOT NULL"
-                          " AND quantity = CASE WHEN shown THEN 'pressure' ELSE 'mass' END"
+                          " AND weighs IS NULL AND quantity = CASE WHEN shown THEN 'pressure' ELSE 'mass' END"
                           " AND seconds BETWEEN began - 1 AND began + coalesce(lasted, 30) + 1 ORDER BY seq";
 
 enum { CURVES_MOST = 6 };       /* as many as can be told apart by colour; of more levels every second or third */

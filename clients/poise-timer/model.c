@@ -105,7 +105,9 @@ static void take_reading(struct timer_model *model, const struct message *messag
     struct timer_station *station = model_station(model, reading->station);
     double value = reading->status == READING_OK ? decimal_to_double(reading->value) : NAN;
 
-    if (station && reading->quantity == QUANTITY_MASS) {
+    if (reading->weighs_cup) {
+        return;
+    } else if (station && reading->quantity == QUANTITY_MASS) {
         take_mass(station, message, model->rate);
     } else if (station && reading->quantity == QUANTITY_PRESSURE) {
         station->gauge_kpa = value;

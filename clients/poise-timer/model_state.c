@@ -257,7 +257,7 @@ static void read_instruments(struct timer_model *model, json_t *list)
     json_array_foreach(list, place, entry) {
         struct timer_station *station = model_station(model, text_of(entry, "station"));
 
-        if (station && quantity_find(text_of(entry, "quantity")) == QUANTITY_MASS)
+        if (station && quantity_find(text_of(entry, "quantity")) == QUANTITY_MASS && !json_object_get(entry, "weighs"))
             read_scale(entry, station);
     }
 }

@@ -67,6 +67,7 @@ struct message_reading {
     struct decimal value;       /* digits kept; only with READING_OK, otherwise null on the bus */
     int stable;                 /* 1, 0, -1: true, false, null */
     char detail[READING_DETAIL_SIZE];   /* what is to be known of it; mostly empty: then the field is left out */
+    bool weighs_cup;            /* a station's second scale; else the field is left out */
 };
 
 struct message_brew {

@@ -27,7 +27,10 @@ enum measure {
     MEASURE_DOSE_G, MEASURE_WATER_G, MEASURE_BEVERAGE_G,
     MEASURE_STEEP_S, MEASURE_BLOOM_S, MEASURE_SETTLE_S, MEASURE_PRESS_S,
     MEASURE_PRESS_PEAK_KPA, MEASURE_PRESS_MEAN_KPA,
-    MEASURE_DRIP_G, MEASURE_SLURRY_C,
+    MEASURE_DRIP_G,
+    MEASURE_PRESSED_DRY,     /* 1: until nothing more came through; 0: stopped before.  Its uncertainty is the root of
+                              * the chance that it was the other: 0.3 is one in eleven */
+    MEASURE_SLURRY_C,
     MEASURE_STRENGTH_PCT, MEASURE_EXTRACTION_PCT, MEASURE_EXTRACTION_TOTAL_PCT,
     MEASURE_RETAINED_G_PER_G,
     MEASURE_COUNT

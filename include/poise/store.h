@@ -12,7 +12,7 @@
 #include "poise/messages.h"
 #include "poise/why.h"
 
-enum { STORE_VERSION = 1 };
+enum { STORE_VERSION = 2 };
 
 struct store;
 

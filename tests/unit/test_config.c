@@ -75,8 +75,16 @@ static const char whole[] =
     "ask = \\x05P\\r\\n every 200 ms\n"
     "tare = T\\r\\n\n"
     "lag_ms = 180\n"
+    "weighs = brew\n"
     "decimal = comma\n"
     "pattern = ^(?<value>[0-9,]+)(?<unit>g)$\n"
+    "[instrument left-cup]\n"
+    "driver = line\n"
+    "port = /dev/serial/by-id/usb-cup\n"
+    "quantity = mass\n"
+    "station = left\n"
+    "weighs = cup\n"
+    "lag_ms = 300\n"               /* its own: the station's is the brew scale's */
     "[instrument bench-refractometer]\n"
     "driver = line\n"
     "port = /dev/serial/by-id/usb-strength\n"
@@ -116,8 +124,11 @@ static void test_everything_is_read(void **state)
         assert_float_equal(config.stations[i].tracker.cup_g[0], 341.2, 0);
     }
 
-    assert_int_equal(config.instrument_count, 2);
-    const struct instrument_config *scale = &config.instruments[0], *refractometer = &config.instruments[1];
+    assert_int_equal(config.instrument_count, 3);
+    const struct instrument_config *scale = &config.instruments[0], *refractometer = &config.instruments[2];
+    assert_false(scale->weighs_cup);
+    assert_true(config.instruments[1].weighs_cup);
+    assert_int_equal(config.instruments[1].lag_us, 300000);
     snprintf(path, sizeof path, "%s/left", files->folder);
     assert_string_equal(scale->name, "left-scale");
     assert_string_equal(scale->port, path);
@@ -134,7 +145,7 @@ static void test_everything_is_read(void **state)
     assert_int_equal(scale->setting_count, 2);
     assert_string_equal(scale->settings[1].key, "pattern");
     assert_string_equal(scale->settings[1].value, "^(?<value>[0-9,]+)(?<unit>g)$");
-    assert_int_equal(scale->settings[1].line, 27);
+    assert_int_equal(scale->settings[1].line, 28);
     assert_string_equal(refractometer->station, "");
     assert_null(refractometer->serial);
 
@@ -208,6 +219,10 @@ static const struct mistake {
 /* The same inside an instrument: the first seven lines are right. */
 #define SCALE "[station left]\n[instrument a]\ndriver = line\nport = /dev/null-a\nquantity = mass\n" \
               "serial = 9600 8N1\n\n"
+#define ANOTHER(name, weighs) "[instrument " name "]\ndriver = line\nport = /dev/null-" name "\nquantity = mass\n" \
+                              "station = left\nweighs = " weighs "\n"
+#define SECOND(weighs) ANOTHER("b", weighs)
+#define THIRD(weighs) ANOTHER("c", weighs)
 static const struct mistake instrument_mistakes[] = {
     {"[station left]\n[instrument a]\nport = /dev/a\nquantity = mass\n", 2, "driver is missing"},
     {"[station left]\n[instrument a]\ndriver = line\nquantity = mass\n", 2, "port is missing"},
@@ -231,6 +246,14 @@ static const struct mistake instrument_mistakes[] = {
     {SCALE "decimal = dot\n", 8, "comma or point"},
     {SCALE "pattern = (?<value>[0-9+)\n", 8, "pattern"},
     {SCALE "[instrument a]\ndriver = line\nport = /dev/b\nquantity = mass\n", 8, "instrument a in line 2"},
+    {SCALE "weighs = beans\n", 8, "weighs the brew"},
+    {SCALE "weighs = cup\n", 8, "say station = NAME"},
+    {SCALE "station = left\nweighs = cup\n", 9, "no scale for the brewer"},
+    {SCALE "station = left\n" SECOND("brew"), 9, "left has the scale a (line 2) for the brew already"},
+    {SCALE "station = left\n" SECOND("cup") THIRD("cup"), 15, "left has the scale b (line 9) for the cup already"},
+    {SCALE "station = left\n" SECOND("cup") THIRD("brew"), 15, "left has the scale a (line 2) for the brew already"},
+    {SCALE "[instrument b]\ndriver = line\nport = /dev/b\nquantity = strength\nstation = left\nweighs = cup\n", 13,
+     "only a scale weighs"},
     {SCALE "[instrument b]\ndriver = line\nport = /dev/null-a\nquantity = mass\n", 8, "one port serves one instrument"},
 };
 

@@ -238,15 +238,16 @@ static void readings_keep_their_digits(void **state)
         char expected[400];
 
         message.reading = (struct message_reading){ "left-scale", "left", QUANTITY_MASS, READING_OK,
-            values[i].value, 0, "" };
-        snprintf(expected, sizeof expected, COMMON "'instrument':'left-scale','station':'left',"
-            "'quantity':'mass',"
-                 "'value':%s,'unit':'g','stable':false,'status':'ok'}", values[i].digits);
+            values[i].value, 0, "", i % 2 };
+        snprintf(expected, sizeof expected, COMMON "'instrument':'left-scale','station':'left',%s"
+                 "'quantity':'mass','value':%s,'unit':'g','stable':false,'status':'ok'}",
+                 i % 2 ? "'weighs':'cup'," : "", values[i].digits);
         back = round_trip(&message, expected);
         assert_true(back.reading.value.mantissa == values[i].value.mantissa);
         assert_int_equal(back.reading.value.exponent, values[i].value.exponent);
         assert_int_equal(back.reading.stable, 0);
         assert_string_equal(back.reading.station, "left");
+        assert_int_equal(back.reading.weighs_cup, i % 2);
         message_free(&back);
     }
 }
@@ -387,7 +388,7 @@ static void a_buffer_too_small_is_said_at_any_size(void **state)
 
     (void)state;
     message.reading = (struct message_reading){ "left-scale", "", QUANTITY_BRIX, READING_FAULT, { 0, 0 }, -1,
-        "Err 002" };
+                                                "", false };
     length = message_write(&message, whole, sizeof whole);
     for (int size = 0; size < length; size++) {
         char *small = malloc((size_t)size + 1);

@@ -494,7 +494,7 @@ static void no_room_for_the_tables_leaves_nothing_half_made(void **state)
     assert_int_equal(status, 0);
     assert_sqlite_says(path, "SELECT count(*) FROM sqlite_schema; PRAGMA user_version", "0\n0");
     store_close(opened(path));
-    assert_sqlite_says(path, "SELECT count(*) FROM brew_summary; PRAGMA user_version", "0\n1");
+    assert_sqlite_says(path, "SELECT count(*) FROM brew_summary; PRAGMA user_version", "0\n2");
 }
 
 static void a_newer_store_is_refused_and_left_alone(void **state)

@@ -1,0 +1,214 @@
+/* What the cup's scale says of a brew: how much ran through before the press, and how much is in the cup.
+ *
+ * While the cup stands there under the brewer, what it gains is what the brew's scale loses.  So the brew's scale
+ * is told of each gram: its load stays as if the cup stood on it, and what runs through is neither a lift nor lost
+ * from the water that was poured. */
+#include <stdio.h>
+
+#include "poise/uncertainty.h"
+#include "tracker_parts.h"
+
+static const double EMPTY_G = 25;           /* less on a scale: nothing stands there */
+static const double SPOONFUL_G = 45;        /* more is a thing put down, unless the press brings it */
+static const double PRESSED_G = 2000;       /* no press brings more */
+static const double DRIP_LEAST_G = 0.5;     /* less, and nothing after it: the cup is elsewhere */
+static const double UNDER_LEAST_G = 10;     /* a press brings at least so much to the cup under it */
+static const double DRIPS_MOST_G_PER_S = 2;
+static const double CREEP_G = 0.05;         /* a scale left loaded for minutes (common practice, no source) */
+static const int64_t LEFT_WITH_US = 2000000;        /* taken so soon after the press began: at the press */
+static const int64_t WEIGHED_US = 3000000;          /* nothing ran in for so long: weighed */
+static const double HANDS_U_S = 0.2;        /* how near a step on the cup's scale is to the hand's begin */
+static const int64_t DRAINED_US = 15000000;         /* the same while the brewer still stands over it */
+static const int64_t PRESS_BESIDE_US = 11000000;    /* taken away, pressed, brought: not done sooner */
+static const double LEAST_CUP_G = 60, LEAST_SHARE = 0.7;    /* of what should have come through */
+
+static double u_of_step_g(const struct second *second)
+{
+    return hypot(sqrt(2) * uncertainty_of_resolution((double)second->resolution_g), CREEP_G);
+}
+
+/* Tells the brew's scale what ran into the cup since it was told last, dt_s ago.  Before a brew is known only
+ * drips are: what comes faster is hot water that warms the cup. */
+static void reckon(struct tracker *tracker, double dt_s)
+{
+    struct second *second = &tracker->second;
+    struct signal *signal = &tracker->signal;
+    double ran_g = second->level_g - second->reckoned_g;
+
+    second->reckoned_g = second->level_g;
+    if (!second->settled || !second->stands || second->on_top ||
+        !(signal_load_g(signal) - signal->zero_g > EMPTY_G) ||
+        (!tracker->running && ran_g > DRIPS_MOST_G_PER_S * dt_s))
+        return;
+    second->added_g += ran_g;
+    signal->offset_g += ran_g;
+}
+
+static void take_back(struct tracker *tracker)
+{
+    tracker->signal.offset_g -= tracker->second.added_g;
+    tracker->second.added_g = 0;
+}
+
+void second_release(struct tracker *tracker, double shown_g)
+{
+    const struct signal *signal = &tracker->signal;
+
+    if (tracker->second.added_g != 0 &&
+        shown_g + signal->offset_g - tracker->second.added_g - signal->zero_g < EMPTY_G)
+        take_back(tracker);
+}
+
+void second_close(struct tracker *tracker)
+{
+    take_back(tracker);
+    tracker->second.drip_for_us = 0;
+}
+
+void tracker_second(struct tracker *tracker, const struct reading *reading, struct tracker_events *events)
+{
+    struct second *second = &tracker->second;
+    const struct story *story = &tracker->story;
+    enum second_news news;
+    double dt_s;
+
+    if (reading->mono_us > tracker->now_us)
+        tracker->now_us = reading->mono_us;
+    if (reading->quantity != QUANTITY_MASS)
+        return;
+    if (reading->status != READING_OK) {
+        second_gap(second);
+        return;
+    }
+    dt_s = (double)(reading->mono_us - second->at_us) / 1e6;
+    news = second_take(second, decimal_to_double(reading->value), reading->resolution, reading->mono_us,
+                       !tracker->running || !story->first_water_us ? 0 : story->press_began_us ? PRESSED_G : SPOONFUL_G);
+    if (news == SECOND_TAKEN && !tracker->running)
+        take_back(tracker);
+    reckon(tracker, dt_s);
+    if (tracker->running && (news != SECOND_NOTHING || (story->wait_us && tracker->now_us >= story->wait_us)))
+        tracker_look(tracker, events);
+}
+
+void tracker_second_gap(struct tracker *tracker)
+{
+    second_gap(&tracker->second);
+}
+
+/* The cup was on its scale from before the press on, and the press brought something into it. */
+static bool is_under(const struct second *second, const struct story *story)
+{
+    if (!story->press_began_us || !second->came_us || second->put_us > story->press_began_us ||
+        second->on_top || (!second->stands && second->left_us < story->press_began_us))
+        return false;
+    return (second->stands ? second->level_g - second->came_g : second->ran_g) > UNDER_LEAST_G;
+}
+
+void second_measure(struct tracker *tracker)
+{
+    struct second *second = &tracker->second;
+    struct story *story = &tracker->story;
+    double u_g = u_of_step_g(second);
+
+    if (!story->press_began_us)
+        return;
+    if (second->drip_for_us != story->press_began_us) {
+        second->drip_for_us = story->press_began_us;
+        second->drip_g = NAN;
+        if (second->torn || !second->came_us)
+            second->drip_g = NAN;
+        else if (second->stands && second->came_us < story->press_began_us)
+            second->drip_g = second_load_at(second, story->press_began_us) - second->came_g;
+        else if (second->left_us > story->first_water_us && second->left_us < story->press_began_us + LEFT_WITH_US)
+            second->drip_g = second->ran_g;
+    }
+    if (second->drip_g >= DRIP_LEAST_G || (!isnan(second->drip_g) && is_under(second, story)))
+        story_set(&story->measures, MEASURE_DRIP_G, fmax(0, second->drip_g), u_g);
+}
+
+/* The cup alone is weighed there: since at_us, until wait_us. */
+static void weighed_there(struct reader *reader, int64_t at_us, int64_t wait_us)
+{
+    const struct second *second = &reader->tracker->second;
+    struct story *out = reader->out;
+
+    if (reader->phase != PHASE_WEIGHED) {
+        story_say(reader, STAGE_STRENGTH, at_us, HANDS_U_S);
+        out->out_us = at_us;
+        reader->left_weighing = false;
+    }
+    reader->phase = PHASE_WEIGHED;
+    reader->weighed_g = (second->stands ? second->level_g : second->left_g) - second->bare_g;
+    reader->left_weighing |= !second->stands;
+    out->wait_us = wait_us;
+    out->cup_apart = true;
+}
+
+static int64_t later_us(int64_t a_us, int64_t b_us)
+{
+    return a_us > b_us ? a_us : b_us;
+}
+
+/* The cup under the brewer: what the press brought is weighed when the cup is taken, or the brewer, or when nothing
+ * has come for a while. */
+static void weigh_under(struct reader *reader)
+{
+    const struct tracker *tracker = reader->tracker;
+    const struct second *second = &tracker->second;
+    struct story *out = reader->out;
+    int64_t still_us = later_us(second->still_us, out->press_ended_us);
+
+    reader->cup_g = second->came_g - second->bare_g;
+    if (!out->press_ended_us)
+        return;
+    if (!second->stands)
+        weighed_there(reader, second->left_us, second->left_us);
+    else if (reader->phase == PHASE_WEIGHED || reader->phase == PHASE_AWAY)     /* the brewer was taken */
+        weighed_there(reader, reader->away_us, later_us(still_us, out->out_us) + WEIGHED_US);
+    else if (second->settled && tracker->now_us >= still_us + DRAINED_US)
+        weighed_there(reader, still_us, still_us + DRAINED_US);
+    else
+        out->wait_us = second->settled ? still_us + DRAINED_US : 0;
+}
+
+/* Whether what was put down there since may be the full cup. */
+static bool is_full_cup(const struct reader *reader, int64_t since_us)
+{
+    const struct second *second = &reader->tracker->second;
+    double full_g = second->level_g - second->bare_g, cup_g = story_cup_of(reader, full_g, NULL);
+
+    if (!isnan(cup_g))
+        return story_is_likely_beverage(reader, full_g - cup_g);
+    return reader->phase == PHASE_AWAY && second->put_us - since_us >= PRESS_BESIDE_US &&
+           full_g > LEAST_CUP_G + LEAST_SHARE * story_expected_beverage_g(reader);
+}
+
+/* The cup came to its scale after the press, or after it was lifted off with the brewer and pressed elsewhere. */
+static void weigh_brought(struct reader *reader)
+{
+    const struct second *second = &reader->tracker->second;
+    struct story *out = reader->out;
+    int64_t since_us = reader->phase == PHASE_AWAY ? reader->away_us
+                       : reader->press.seen ? out->press_ended_us : second->left_us;
+
+    if (!second->stands || second->on_top || since_us < out->first_water_us || second->put_us < since_us ||
+        !is_full_cup(reader, since_us))
+        return;
+    if (!out->press_began_us) {
+        story_end_pour(reader, HANDS_U_S);
+        story_say(reader, STAGE_PRESS, since_us, HANDS_U_S);
+        story_say(reader, STAGE_WEIGH_OUT, second->put_us, HANDS_U_S);
+        out->press_began_us = since_us;
+    }
+    weighed_there(reader, second->came_us, second->came_us + WEIGHED_US);
+}
+
+void second_weigh(struct reader *reader)
+{
+    if (reader->out->nothing || !reader->out->first_water_us || !reader->tracker->second.came_us)
+        return;
+    if (is_under(&reader->tracker->second, reader->out))
+        weigh_under(reader);
+    else if (reader->phase == PHASE_WATER || reader->phase == PHASE_AWAY || reader->phase == PHASE_PRESSED)
+        weigh_brought(reader);
+}

@@ -1,0 +1,254 @@
+/* The second scale of a station: the one that the cup stands on or comes to.  It knows steps and gains: what was
+ * put down, what runs into it, what was taken away.  What that means for the brew: tracker_cup.c. */
+#include <math.h>
+#include <string.h>
+
+#include "tracker_parts.h"
+
+/* Still: the last so long within one division, or within what a fine scale flickers. */
+static const int64_t STILL_US = 600000;
+static const double STILL_LEAST_G = 0.25, STILL_DIVISIONS = 1.5;
+
+/* Moments are kept this far apart. */
+static const int64_t MOMENT_US = 250000;
+
+/* A press brings some 20 g in a second at most (a cup in 12 s is a quick one); a cup put down comes faster. */
+static const double RUNS_MOST_G_PER_S = 25;
+
+/* Nothing that stands there becomes lighter by more than this; a grown last digit is forgiven. */
+static const double LIFTED_LEAST_G = 0.6, LIFTED_DIVISIONS = 2.5;
+
+static const double THING_G = 45;           /* a cup; less is a spoon, a drop shaken off, a napkin */
+static const double SAME_G = 1;             /* touched, and still what it was */
+static const double RUN_LEAST_G = 2;        /* a cup that gained more is no empty cup */
+
+/* The level follows so fast: quick enough for drips, slow enough for the flicker of the last digit, which
+ * would make the brew's scale restless. */
+static const double FOLLOW_S = 0.4;
+
+/* Gaining is more than this in STILL_US (drips of 0.1 g a second and slower are weighed when they have run). */
+static const double GAIN_LEAST_G = 0.12, GAIN_DIVISIONS = 1.2;
+
+static const int64_t GAP_US = 3000000;      /* no reading for so long: it may have been anywhere */
+
+static double division_g(const struct second *second, double divisions, double least_g)
+{
+    return fmax(divisions * (double)second->resolution_g, least_g);
+}
+
+void second_begin(struct second *second)
+{
+    memset(second, 0, sizeof *second);
+    second->resolution_g = 0.1F;
+    second->empty_g = NAN;
+}
+
+static void keep_moment(struct second *second, double load_g)
+{
+    if (second->moment_count && second->at_us - second->noted_us < MOMENT_US)
+        return;
+    second->moment[second->moment_end] = (struct second_moment){(uint32_t)(second->at_us / 1000), (float)load_g};
+    second->moment_end = (unsigned char)((second->moment_end + 1) % SECOND_MOMENTS);
+    if (second->moment_count < SECOND_MOMENTS)
+        second->moment_count++;
+    second->noted_us = second->at_us;
+}
+
+static const struct second_moment *moment_back(const struct second *second, int back)
+{
+    return &second->moment[(second->moment_end + 2 * SECOND_MOMENTS - 1 - back) % SECOND_MOMENTS];
+}
+
+double second_load_at(const struct second *second, int64_t at_us)
+{
+    const struct second_moment *later = NULL;
+
+    for (int back = 0; back < second->moment_count; back++) {
+        const struct second_moment *moment = moment_back(second, back);
+        int32_t after_ms = (int32_t)(moment->at_ms - (uint32_t)(at_us / 1000));
+
+        if (after_ms <= 0 && later) {
+            double span_ms = (int32_t)(later->at_ms - moment->at_ms);
+
+            return (double)moment->load_g +
+                   (double)(later->load_g - moment->load_g) * (span_ms > 0 ? -(double)after_ms / span_ms : 0);
+        }
+        if (after_ms <= 0)
+            return (double)moment->load_g;
+        later = moment;
+    }
+    return later ? (double)later->load_g : NAN;
+}
+
+/* From a load to zero within one reading, and staying there: a tare.  A lift passes through what the
+ * instrument's filter leaves behind. */
+static bool is_tare(const struct second *second)
+{
+    const float *shown_g = second->shown_g;
+    double zero_g = division_g(second, 1.01, 0.15);
+
+    return second->shown_count == 4 && fabs((double)shown_g[2]) <= zero_g && fabs((double)shown_g[3]) <= zero_g &&
+           fabs((double)shown_g[1]) > division_g(second, 2.5, 0.5) &&
+           fabs((double)(shown_g[1] - shown_g[0])) <= division_g(second, 3, 1);
+}
+
+static bool is_still(const struct second *second, double load_g)
+{
+    double low_g = load_g, high_g = load_g;
+    int64_t span_us = 0;
+
+    for (int back = 0; back < second->moment_count && span_us < STILL_US; back++) {
+        const struct second_moment *moment = moment_back(second, back);
+
+        span_us = (int64_t)(uint32_t)((uint32_t)(second->at_us / 1000) - moment->at_ms) * 1000;
+        low_g = fmin(low_g, (double)moment->load_g);
+        high_g = fmax(high_g, (double)moment->load_g);
+    }
+    return span_us >= STILL_US && high_g - low_g <= division_g(second, STILL_DIVISIONS, STILL_LEAST_G);
+}
+
+static void taken(struct second *second)
+{
+    second->stands = second->on_top = false;
+    second->left_us = second->handled_us;
+    second->left_g = second->before_g;
+    second->ran_g = second->left_g - second->came_g;
+    if (second->ran_g < RUN_LEAST_G && !second->torn)
+        second->empty_g = second->came_g - second->bare_g;
+}
+
+static enum second_news put(struct second *second, double load_g)
+{
+    second->stands = true;
+    second->on_top = second->torn = false;
+    second->bare_g = second->before_g;
+    second->came_g = load_g;
+    second->put_us = second->handled_us;
+    second->came_us = second->at_us;
+    return SECOND_PUT;
+}
+
+/* What looked like a tare was a lift, since now something is put down. */
+static void untare(struct second *second)
+{
+    second->unsure = false;
+    taken(second);
+    second->before_g = second->bare_g;
+}
+
+/* Hands have done: what did they do? */
+static enum second_news judge_step(struct second *second, double load_g, double may_gain_g)
+{
+    double step_g = load_g - second->before_g;
+
+    if (second->stands && step_g > -SAME_G && step_g <= fmax(may_gain_g, SAME_G))
+        return SECOND_SETTLED;          /* touched; and what ran in meanwhile is still to be reckoned */
+    second->reckoned_g = load_g;
+    if (!second->stands)
+        return step_g >= THING_G ? put(second, load_g) : SECOND_SETTLED;
+    if (second->on_top && step_g <= -THING_G) {
+        second->on_top = false;
+        return SECOND_SETTLED;
+    }
+    if (load_g < second->came_g - THING_G) {
+        taken(second);
+        return SECOND_TAKEN;
+    }
+    if (step_g >= THING_G && second->unsure) {
+        untare(second);
+        return put(second, load_g);
+    }
+    if (step_g >= THING_G) {
+        second->on_top = true;
+        return SECOND_SETTLED;
+    }
+    second->came_g += step_g;           /* a spoon in it, or out */
+    second->bare_g += step_g;
+    return SECOND_SETTLED;
+}
+
+static void settle(struct second *second, double load_g)
+{
+    second->settled = true;
+    second->level_g = second->still_g = load_g;
+    second->still_us = second->at_us;
+}
+
+static void leave(struct second *second)
+{
+    double before_g = second_load_at(second, second->at_us - STILL_US);
+
+    second->settled = false;
+    second->still_us = 0;
+    second->handled_us = second->at_us;
+    /* what came at once is the thing's; what had run in for a while is the cup's */
+    second->before_g = fabs(before_g - second->level_g) > SAME_G ? fmin(before_g, second->level_g) : before_g;
+}
+
+/* The level goes on: it rests, or something runs in. */
+static void follow(struct second *second, double load_g, double dt_s)
+{
+    second->level_g += (load_g - second->level_g) * fmin(1, dt_s / FOLLOW_S);
+    if (fabs(second->level_g - second->still_g) > division_g(second, GAIN_DIVISIONS, GAIN_LEAST_G)) {
+        second->still_g = second->level_g;
+        second->still_us = second->at_us;
+        second->unsure = false;         /* something runs into it: it is there */
+    }
+}
+
+/* The newest load that is believed; a tare moves the zero. */
+static double load_of(struct second *second, double shown_g)
+{
+    float *shown = second->shown_g;
+
+    memmove(shown, shown + 1, 3 * sizeof *shown);
+    shown[3] = (float)shown_g;
+    if (second->shown_count < 4)
+        second->shown_count++;
+    if (second->shown_count < 3)
+        return NAN;
+    if (is_tare(second)) {
+        second->offset_g += (double)(shown[1] - shown[2]);
+        second->unsure = true;
+        shown[0] = shown[1] = shown[2];
+    }
+    /* the middle one of three: a damaged line that still reads as a number is one alone */
+    return (double)fmaxf(fminf(shown[1], shown[2]), fminf(fmaxf(shown[1], shown[2]), shown[3])) + second->offset_g;
+}
+
+enum second_news second_take(struct second *second, double shown_g, double resolution_g, int64_t at_us,
+                             double may_gain_g)
+{
+    double dt_s = (double)(at_us - second->at_us) / 1e6, load_g, rise_g;
+    enum second_news news = SECOND_NOTHING;
+
+    if (second->shown_count && at_us - second->at_us > GAP_US)
+        second_gap(second);
+    if (resolution_g > 0)
+        second->resolution_g = (float)resolution_g;
+    second->at_us = at_us;
+    load_g = load_of(second, shown_g);
+    if (isnan(load_g))
+        return SECOND_NOTHING;
+    rise_g = load_g - second->last_g;
+    second->last_g = load_g;
+    if (second->settled && (rise_g > RUNS_MOST_G_PER_S * dt_s + division_g(second, 2, 0.5) ||
+                            load_g < second->level_g - division_g(second, LIFTED_DIVISIONS, LIFTED_LEAST_G)))
+        leave(second);
+    keep_moment(second, load_g);
+    if (second->settled) {
+        follow(second, load_g, dt_s);
+    } else if (is_still(second, load_g)) {
+        news = judge_step(second, load_g, may_gain_g);
+        settle(second, load_g);
+    }
+    return news;
+}
+
+void second_gap(struct second *second)
+{
+    if (second->settled)
+        leave(second);
+    second->shown_count = 0;
+    second->torn = second->stands;
+}
