@@ -414,30 +414,45 @@ static double permuted_p(const struct means *means, const struct trend *line, do
     return (1.0 + at_least) / (1.0 + permutations);
 }
 
-/* The places whose fit is not worse than the best by more than chance allows. */
-static struct interval break_interval(const struct means *means, double low, double high, double rss)
+/* Where between a place inside the interval and the next one outside the sum of squares passes the limit. */
+static double crossing(double inside, double rss_inside, double outside, double rss_outside, double limit)
+{
+    if (!isfinite(rss_outside))
+        return inside;
+    return inside + (outside - inside) * (limit - rss_inside) / (rss_outside - rss_inside);
+}
+
+/* Place and slope beyond by profile likelihood: whatever lets the rest fit no worse than chance allows.  So the slope
+ * pays for not knowing the place. */
+static void find_intervals(const struct means *means, double low, double high, double rss, struct trend_break *out)
 {
     double df = (double)means->cups - 4, quantile = gsl_cdf_tdist_Pinv(0.975, df);
-    double limit = rss * (1 + quantile * quantile / df);
-    struct interval out = { INFINITY, -INFINITY };
+    double limit = rss * (1 + quantile * quantile / df), before = INFINITY;
 
+    out->at_interval = out->slope_after_interval = (struct interval){ INFINITY, -INFINITY };
     for (int i = 0; i < BREAK_PLACES; i++) {
+        double at = place(low, high, i), last = place(low, high, i - 1), half;
         struct pieces pieces;
-        double at = place(low, high, i);
 
         fit_pieces(means, at, &pieces);
         if (pieces.rss <= limit) {
-            out.low = fmin(out.low, at);
-            out.high = fmax(out.high, at);
+            half = sqrt((limit - pieces.rss) * pieces.inverse_after);
+            out->slope_after_interval.low = fmin(out->slope_after_interval.low, pieces.c[2] - half);
+            out->slope_after_interval.high = fmax(out->slope_after_interval.high, pieces.c[2] + half);
+            if (out->at_interval.low > at)
+                out->at_interval.low = crossing(at, pieces.rss, last, before, limit);
+            out->at_interval.high = at;
+        } else if (before <= limit) {
+            out->at_interval.high = crossing(last, before, at, pieces.rss, limit);
         }
+        before = pieces.rss;
     }
-    return out;
 }
 
 static int find_break(const struct means *means, const struct trend *line, double *residual, int permutations,
                       unsigned long seed, struct trend_break *out, struct why *why)
 {
-    double low = means->x[1], high = means->x[means->n - 2], half, at;
+    double low = means->x[1], high = means->x[means->n - 2], at;
     double *room = malloc((DIRECTIONS * (BREAK_PLACES + 1) + 1) * means->n * sizeof *room);
     struct pieces pieces;
 
@@ -448,14 +463,11 @@ static int find_break(const struct means *means, const struct trend *line, doubl
         free(room);
         return why_set(why, -EDOM, "the cups scatter so little that nothing can be judged");
     }
-    half = gsl_cdf_tdist_Pinv(0.975, (double)line->n - 4)
-           * sqrt(pieces.rss / ((double)line->n - 4) * pieces.inverse_after);
     out->at = at;
     out->value = pieces.c[0];
     out->slope_before = pieces.c[1];
     out->slope_after = pieces.c[2];
-    out->slope_after_interval = (struct interval){ pieces.c[2] - half, pieces.c[2] + half };
-    out->at_interval = break_interval(means, low, high, pieces.rss);
+    find_intervals(means, low, high, pieces.rss, out);
     out->f = f_of(line->rss, pieces.rss, line->n);
     out->p = permuted_p(means, line, residual, room, low, high, out->f, permutations, seed);
     free(room);

@@ -48,7 +48,7 @@ struct trend_break {
     double at;
     struct interval at_interval;    /* 95 %, by profile; inside the range of x */
     double value, slope_before, slope_after;        /* value: of the two pieces where they meet */
-    struct interval slope_after_interval;           /* 95 %, given the place of the break */
+    struct interval slope_after_interval;           /* 95 %, by profile: wherever the break may be */
     double f;                       /* how much better than one line */
     double p;                       /* share of permutations at least as good; their count sets the least */
 };

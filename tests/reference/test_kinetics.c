@@ -285,6 +285,53 @@ static void intervals_and_designs_agree_with_scipy(void **state)
     }
 }
 
+/* Cups of one time put together, by their mean: the sum of squares splits, so nothing may change. */
+static void cups_of_one_time_may_be_put_together(void **state)
+{
+    gsl_rng *random = gsl_rng_alloc(gsl_rng_mt19937);
+    static const struct kinetics_question questions[] = {
+        { QUANTITY_OF_PLATEAU, 0, 0, 0 }, { QUANTITY_OF_RATE, 0, 0, 0 }, { QUANTITY_OF_SHARE, 0.95, 0, 0 },
+        { QUANTITY_OF_GAIN, 0, 30, 0.3 }, { QUANTITY_OF_DOUBLING, 0, 0, 0.5 },
+    };
+    double t[30], e[30], room[90];
+    struct kinetics_data cups = { t, e, 30, NULL, 0 }, times;
+
+    (void)state;
+    gsl_rng_set(random, 8);
+    for (int i = 0; i < 30; i++) {
+        t[i] = steep[i % 5];
+        e[i] = 4 + 18 * (1 - exp(-0.02 * t[i])) + gsl_ran_gaussian(random, 0.3);
+    }
+    gsl_rng_free(random);
+    assert_int_equal(kinetics_gather(&cups, room, &times), 0);
+    assert_int_equal(times.n, 5);
+    for (int quick = 0; quick < 2; quick++) {
+        struct kinetics_fit one, other;
+        struct why why;
+
+        assert_int_equal(kinetics_fit(&cups, quick, &one, &why), 0);
+        assert_int_equal(kinetics_fit(&times, quick, &other, &why), 0);
+        assert_true(other.n == 30 && other.df == one.df);
+        assert_close(other.rss, one.rss, 1e-10);
+        assert_close(other.aicc, one.aicc, 1e-10);
+        for (int i = 0; i < (quick ? 3 : 2); i++) {
+            assert_close(other.value[i], one.value[i], 1e-7);
+            assert_close(other.deviation[i], one.deviation[i], 1e-7);
+        }
+        assert_close(kinetics_error_at(&times, &other, 90), kinetics_error_at(&cups, &one, 90), 1e-7);
+        assert_close(kinetics_shrinks(&times, &other, &questions[2], 90, 2),
+                     kinetics_shrinks(&cups, &one, &questions[2], 90, 2), 1e-7);
+        for (size_t i = 0; i < sizeof questions / sizeof *questions; i++) {
+            struct interval of_cups, of_times;
+
+            assert_int_equal(kinetics_interval(&cups, &one, &questions[i], 0.95, &of_cups), 0);
+            assert_int_equal(kinetics_interval(&times, &other, &questions[i], 0.95, &of_times), 0);
+            assert_close(of_times.low, of_cups.low, 1e-6);
+            assert_close(of_times.high, of_cups.high, 1e-6);
+        }
+    }
+}
+
 /* --- simulation --- */
 
 static void intervals_hold_the_truth_as_often_as_they_say(void **state)
@@ -384,6 +431,7 @@ int main(void)
         cmocka_unit_test(the_runs_test_counts_arrangements),
         cmocka_unit_test(a_straight_line_has_no_plateau),
         cmocka_unit_test(intervals_and_designs_agree_with_scipy),
+        cmocka_unit_test(cups_of_one_time_may_be_put_together),
         cmocka_unit_test(intervals_hold_the_truth_as_often_as_they_say),
         cmocka_unit_test(the_next_cup_is_the_one_that_shrinks_most),
         cmocka_unit_test(what_the_cups_do_not_bound_is_not_identified),

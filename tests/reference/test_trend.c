@@ -69,7 +69,7 @@ static void check_polynomial(const double *x, const double *y, int degree, doubl
 static void r_finds_the_same(void **state)
 {
     gsl_rng *random = gsl_rng_alloc(gsl_rng_mt19937);
-    static double x[CASES][CUPS], y[CASES][CUPS], answers[128];
+    static double x[CASES][CUPS], y[CASES][CUPS], answers[160];
     struct trend_break breaks[CASES];
     char text[32768];
     const double *answer = answers;
@@ -86,20 +86,22 @@ static void r_finds_the_same(void **state)
         length = write_question(text, sizeof text, length, "break", breaks[i].at, x[i], y[i]);
     }
     gsl_rng_free(random);
-    assert_int_equal(ask_r("trend.R", text, answers, 128), CASES * (7 + 8 + 4));
+    assert_int_equal(ask_r("trend.R", text, answers, 160), CASES * (7 + 8 + 7));
     for (int i = 0; i < CASES; i++) {
-        double quantile = gsl_cdf_tdist_Pinv(0.975, CUPS - 4), rss_line = answer[4];
+        double rss_line = answer[4];
 
         check_polynomial(x[i], y[i], 1, 20 + i, &answer);
         check_polynomial(x[i], y[i], 2, 20 + i, &answer);
         assert_close(breaks[i].f, (rss_line - answer[0]) / 2 / (answer[0] / (CUPS - 4)), 1e-7);
         assert_close(breaks[i].slope_before, answer[1], 1e-8);
         assert_close(breaks[i].slope_after, answer[2], 1e-8);
-        assert_close(breaks[i].slope_after_interval.high - breaks[i].slope_after,
-                     quantile * answer[3] / sqrt(CUPS - 4), 1e-7);
+        assert_close(breaks[i].at_interval.low, answer[3], 1e-7);
+        assert_close(breaks[i].at_interval.high, answer[4], 1e-7);
+        assert_close(breaks[i].slope_after_interval.low, answer[5], 1e-7);
+        assert_close(breaks[i].slope_after_interval.high, answer[6], 1e-7);
         assert_true(breaks[i].at_interval.low <= 34 && breaks[i].at_interval.high >= 34);
         assert_true(breaks[i].p < 0.02 && breaks[i].slope_after_interval.high < 0);
-        answer += 4;
+        answer += 7;
     }
 }
 
@@ -122,6 +124,31 @@ static void a_straight_series_shows_no_break_but_by_chance(void **state)
     }
     gsl_rng_free(random);
     assert_in_range(shown, 6, 34);      /* 20 expected; binomial, more than three deviations either way */
+}
+
+/* The same with so many cups that they are no longer shuffled one by one. */
+static void nor_does_a_long_one(void **state)
+{
+    enum { MANY = 1200, SERIES = 400 };
+    gsl_rng *random = gsl_rng_alloc(gsl_rng_mt19937);
+    static double x[MANY], y[MANY];
+    int shown = 0;
+
+    (void)state;
+    gsl_rng_set(random, 9);
+    for (int i = 0; i < SERIES; i++) {
+        struct trend_break found;
+        struct why why;
+
+        for (int cup = 0; cup < MANY; cup++) {
+            x[cup] = 8 + 6 * (cup % 9);
+            y[cup] = 18 + 0.08 * x[cup] + gsl_ran_gaussian(random, 0.3);
+        }
+        assert_int_equal(trend_find_break(x, y, MANY, 59, (unsigned long)i, &found, &why), 0);
+        shown += found.p <= 0.05;
+    }
+    gsl_rng_free(random);
+    assert_in_range(shown, 6, 34);
 }
 
 static void a_curve_is_taken_only_where_it_bends(void **state)
@@ -194,6 +221,7 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(r_finds_the_same),
         cmocka_unit_test(a_straight_series_shows_no_break_but_by_chance),
+        cmocka_unit_test(nor_does_a_long_one),
         cmocka_unit_test(a_curve_is_taken_only_where_it_bends),
         cmocka_unit_test(more_cups_shrink_the_slope_as_a_new_fit_says),
         cmocka_unit_test(bad_series_are_refused),

@@ -1,0 +1,131 @@
+/* What the verdicts say, in words and as JSON; see verdicts.h.  It judges nothing but which experiment speaks for a
+ * variable that several varied. */
+#include "verdicts.h"
+
+#include <gsl/gsl_cdf.h>
+#include <math.h>
+#include <string.h>
+
+static const char *const verdict_words[] = { "keep", "drop", "undecided" };
+
+/* Of several experiments on one variable the recipe follows the decided one with the most cups, of equals
+ * the latest. */
+static bool leads(const struct verdicts *verdicts, int place)
+{
+    const struct variable *variable = &verdicts->variable[place];
+
+    for (int i = 0; i < verdicts->count; i++) {
+        const struct variable *other = &verdicts->variable[i];
+        bool decided = variable->verdict != VERDICT_UNDECIDED, its_decided = other->verdict != VERDICT_UNDECIDED;
+
+        if (i == place || strcmp(other->factor, variable->factor) != 0)
+            continue;
+        if (decided != its_decided ? its_decided
+                                   : other->cups > variable->cups || (other->cups == variable->cups && i > place))
+            return false;
+    }
+    return true;
+}
+
+/* "Keep grind and stir, drop paper; still undecided: dose." */
+static void headline(const struct verdicts *verdicts, struct document *out)
+{
+    static const char *const before[] = { "Keep ", "drop ", "still undecided: " };
+    char words[SENTENCE_SIZE] = "";
+    size_t length = 0;
+
+    for (int verdict = VERDICT_KEEP; verdict <= VERDICT_UNDECIDED; verdict++) {
+        int count = 0, said = 0;
+
+        for (int i = 0; i < verdicts->count; i++)
+            count += leads(verdicts, i) && (int)verdicts->variable[i].verdict == verdict;
+        if (count)
+            length += (size_t)snprintf(words + length, sizeof words - length, "%s%s", length ? "; " : "",
+                                       before[verdict]);
+        for (int i = 0; i < verdicts->count && length + 2 * WORDS_SIZE < sizeof words; i++)
+            if (leads(verdicts, i) && (int)verdicts->variable[i].verdict == verdict)
+                length += (size_t)snprintf(words + length, sizeof words - length, "%s%.60s",
+                                           said == 0 ? "" : said == count - 1 ? " and " : ", ",
+                                           call_of(verdicts->variable[i].factor)), said++;
+    }
+    document_add(out, BLOCK_HEADLINE, "%s.", length ? words : "No variable was tried yet");
+}
+
+void verdicts_document(const struct verdicts *verdicts, struct document *out)
+{
+    const char *measure = measure_name(verdicts->request->options.measure), *step = words_step(measure);
+    char interval[96], titles[200];
+    bool in_all = false;
+
+    headline(verdicts, out);
+    document_add(out, BLOCK_HEADING, "What each variable does to %s", call_of(measure));
+    snprintf(titles, sizeof titles,
+             "variable|verdict|#effect, %s|%.0f %% interval|better|worse|#costs s|blind p|#cups|experiment", step,
+             100 * verdicts->request->options.confidence);
+    document_table(out, titles);
+    for (int i = 0; i < verdicts->count; i++) {
+        const struct variable *variable = &verdicts->variable[i];
+        char effect[32] = "", cost[32] = "", p[32] = "";
+
+        words_interval(variable->interval, 2, "", interval);
+        if (!isnan(variable->effect))
+            snprintf(effect, sizeof effect, "%+.2f", variable->effect);
+        if (!isnan(variable->cost_s))
+            snprintf(cost, sizeof cost, "%+.0f", variable->cost_s);
+        if (!isnan(variable->tasting_p))
+            words_p(variable->tasting_p, p);
+        in_all = in_all || variable->measure != verdicts->request->options.measure;
+        document_row(out,
+                     "%s%s" CELL "%s" CELL "%s" CELL "%s" CELL "%s" CELL "%s" CELL "%s" CELL "%s" CELL "%zu" CELL "%s",
+                     call_of(variable->factor), variable->measure != verdicts->request->options.measure ? " *" : "",
+                     verdict_words[variable->verdict], effect, isnan(variable->effect) ? "" : interval,
+                     variable->better, variable->worse, cost, p, variable->cups, variable->experiment);
+    }
+    document_add(out, BLOCK_TEXT,
+                 "Keep: an effect is shown and is at least %g %s. Drop: whatever it is, it lies within %g %s either "
+                 "way. Undecided: the cups cannot tell yet. (--margin sets the %g.)",
+                 verdicts->margin, step, verdicts->margin, step, verdicts->margin);
+    if (in_all)
+        document_add(out, BLOCK_TEXT,
+                     "* judged by extraction in all: with another ratio the bed holds back another share.");
+    for (int i = 0; i < verdicts->count; i++)
+        if (verdicts->variable[i].tasting[0] &&
+            (i == 0 || strcmp(verdicts->variable[i].experiment, verdicts->variable[i - 1].experiment) != 0))
+            document_add(out, BLOCK_ITEM, "Tasted blind, %s: %s", verdicts->variable[i].experiment,
+                         verdicts->variable[i].tasting);
+    document_add(out, BLOCK_HEADING, "The recipe they add up to");
+    document_table(out, "variable|take");
+    for (int i = 0; i < verdicts->count; i++)
+        if (leads(verdicts, i))
+            document_row(out, "%s" CELL "%s", call_of(verdicts->variable[i].factor), verdicts->variable[i].advice);
+    if (!isnan(verdicts->spread))
+        document_add(out, BLOCK_TEXT,
+                     "Cups meant to be alike scattered by %.2f %s (%.0f repeats beyond the first): two of them differ "
+                     "by less than %.2f nineteen times in twenty.",
+                     verdicts->spread, step, verdicts->spread_df,
+                     gsl_cdf_tdist_Pinv(0.975, verdicts->spread_df) * M_SQRT2 * verdicts->spread);
+    else
+        document_add(out, BLOCK_TEXT, "No cup was repeated yet: how well the recipe repeats is not known.");
+}
+
+json_t *verdicts_json(const struct verdicts *verdicts)
+{
+    json_t *list = json_array();
+
+    for (int i = 0; i < verdicts->count; i++) {
+        const struct variable *variable = &verdicts->variable[i];
+
+        json_array_append_new(list,
+                              json_pack("{s:s, s:s, s:s, s:I, s:s, s:s, s:o, s:[o, o], s:o, s:o, s:s, s:s, s:s}",
+                                        "factor", variable->factor, "experiment", variable->experiment, "measure",
+                                        measure_name(variable->measure), "cups", (json_int_t)variable->cups, "better",
+                                        variable->better, "worse", variable->worse, "effect",
+                                        number_json(variable->effect), "interval", number_json(variable->interval.low),
+                                        number_json(variable->interval.high), "cost_s", number_json(variable->cost_s),
+                                        "blind_p", number_json(variable->tasting_p), "blind", variable->tasting,
+                                        "verdict", verdict_words[variable->verdict], "take", variable->advice));
+    }
+    return json_pack("{s:s, s:f, s:o, s:o, s:o}", "measure", measure_name(verdicts->request->options.measure),
+                     "margin", verdicts->margin, "variables", list, "spread", number_json(verdicts->spread),
+                     "spread_df", number_json(verdicts->spread_df));
+}
