@@ -8,8 +8,6 @@
 #include "poise/program.h"
 #include "words.h"
 
-enum { COOLING_POINTS = 300 };      /* more readings of a slow fall tell no more */
-
 static void measures_table(const struct cup *cup, struct document *out)
 {
     document_add(out, BLOCK_HEADING, "Measures");
@@ -59,7 +57,7 @@ static void against_plan(const struct cup *cup, struct document *out)
     if (!cup->recipe && !cup->factors)
         return;
     document_add(out, BLOCK_HEADING, "Against the plan");
-    document_table(out, "what|planned|#done");
+    document_table(out, "what|planned|done");
     for (int pass = 0; pass < 2; pass++)
         json_object_foreach(pass ? cup->recipe : cup->factors, name, value) {
             int measure = measure_find(name);
@@ -73,21 +71,46 @@ static void against_plan(const struct cup *cup, struct document *out)
                 snprintf(planned, sizeof planned, "%s", json_string_value(value));
             else if (json_is_number(value))
                 snprintf(planned, sizeof planned, "%.10g", json_number_value(value));
-            document_row(out, "%.60s" CELL "%s %s" CELL "%s", call_of(name), planned, unit_of(name), done);
+            document_row(out, "%.60s" CELL "%s %s" CELL "%s %s", call_of(name), planned, unit_of(name), done,
+                         done[0] ? unit_of(name) : "");
         }
     if (cup->plan_kept >= 0)
         document_add(out, BLOCK_TEXT, "%s", cup->plan_kept ? "The plan was kept." : "The plan was not kept.");
 }
 
+/* A press on the scale bears so much that the pour would be a line at the bottom: it is cut, and its mark says how
+ * high it went. */
+static void mark_press(struct chart *chart, const struct cup *cup, double began_s)
+{
+    static const double worth_cutting = 3, cut_at = 1.1;    /* times the highest of the rest */
+    static const double long_press_s = 60;                  /* where its end is not known */
+    double lasted_s = cup->measures.value[MEASURE_PRESS_S], rest = 0, peak = 0;
+    double ended_s = began_s + (isnan(lasted_s) ? long_press_s : lasted_s) + 1;
+    struct chart_series *series = chart && chart->series_count ? &chart->series[0] : NULL;
+    char label[96] = "press";
+
+    for (size_t i = 0; series && i < series->curve_count; i++) {
+        bool pressing = series->x[i] >= began_s - 1 && series->x[i] <= ended_s;
+
+        peak = fmax(peak, pressing ? series->y[i] : 0);
+        rest = fmax(rest, pressing ? 0 : series->y[i]);
+    }
+    if (rest > 0 && peak > worth_cutting * rest) {
+        for (size_t i = 0; i < series->curve_count; i++)
+            series->y[i] = series->low[i] = series->high[i] = fmin(series->y[i], cut_at * rest);
+        snprintf(label, sizeof label, "press, up to %.1f kg", peak / 1000);
+    }
+    chart_mark(chart, began_s, (struct interval){ NAN, NAN }, label);
+}
+
 static int stages_table(sqlite3 *database, const struct cup *cup, struct document *out, struct chart *chart)
 {
-    static const char sql[] = "SELECT stage, seconds, seconds_u, made_by FROM brew_stage WHERE brew = ?1 ORDER BY "
-                              "seconds, seq";
+    static const char sql[] = "SELECT stage, seconds, seconds_u, made_by FROM brew_stage WHERE brew = ?1"
+                              " ORDER BY seconds, seq";
     sqlite3_stmt *statement = NULL;
+    bool first = true;
     int code = sqlite3_prepare_v2(database, sql, -1, &statement, NULL);
 
-    document_add(out, BLOCK_HEADING, "Stages");
-    document_table(out, "stage|#began s|#uncertainty s|by");
     if (code == SQLITE_OK)
         sqlite3_bind_text(statement, 1, cup->brew, -1, SQLITE_STATIC);
     while (code == SQLITE_OK && sqlite3_step(statement) == SQLITE_ROW) {
@@ -95,84 +118,59 @@ static int stages_table(sqlite3 *database, const struct cup *cup, struct documen
         bool known = sqlite3_column_type(statement, 1) != SQLITE_NULL;
         char began[32] = "";
 
+        if (first) {
+            document_add(out, BLOCK_HEADING, "Stages");
+            document_table(out, "stage|#began s|#uncertainty s|by");
+            first = false;
+        }
         if (known)
             snprintf(began, sizeof began, "%.1f", sqlite3_column_double(statement, 1));
         document_row(out, "%s" CELL "%s" CELL "%.2f" CELL "%s", stage, began, sqlite3_column_double(statement, 2),
                      sqlite3_column_text(statement, 3));
-        if (known && (strcmp(stage, "pour") == 0 || strcmp(stage, "press") == 0 || strcmp(stage, "weigh-out") == 0))
+        if (known && strcmp(stage, "press") == 0)
+            mark_press(chart, cup, sqlite3_column_double(statement, 1));
+        else if (known && (strcmp(stage, "pour") == 0 || strcmp(stage, "weigh-out") == 0))
             chart_mark(chart, sqlite3_column_double(statement, 1), (struct interval){ NAN, NAN }, stage);
     }
     return sqlite3_finalize(statement);
 }
 
-/* Newton's cooling: T = room + (start - room) exp(-k t).  Turned upside down it is the curve that lib fits,
- * with its quick part for the start. */
 static void cooling_sentence(const struct chart *chart, struct document *out)
 {
-    const struct chart_series *series = chart && chart->series_count ? &chart->series[0] : NULL;
-    struct kinetics_question plateau = { QUANTITY_OF_PLATEAU, 0, 0, 0 }, rate = { QUANTITY_OF_RATE, 0, 0, 0 };
-    struct interval of_plateau, of_rate;
-    struct kinetics_data data = { NULL, NULL, 0, NULL, 0 };
-    struct kinetics_fit fit;
-    struct why why;
-    double *t, *fallen, top = -INFINITY;
-    size_t hottest = 0, step;
+    struct cooling cooling;
     char words[96];
 
-    for (size_t i = 0; series && i < series->curve_count; i++)
-        if (series->y[i] > top) {
-            top = series->y[i];
-            hottest = i;
-        }
-    if (!series || series->curve_count - hottest < 12)
+    if (!chart->series_count || !cooling_find(&chart->series[0], &cooling))
         return;
-    t = malloc(2 * series->curve_count * sizeof *t);
-    if (!t)
-        return;
-    fallen = t + series->curve_count;
-    step = (series->curve_count - hottest) / COOLING_POINTS + 1;
-    for (size_t i = hottest; i < series->curve_count; i += step) {
-        t[data.n] = series->x[i] - series->x[hottest];
-        fallen[data.n++] = top - series->y[i];
-    }
-    data.t = t;
-    data.e = fallen;
-    if (kinetics_fit(&data, true, &fit, &why) == 0 && kinetics_interval(&data, &fit, &plateau, 0.95, &of_plateau) == 0
-        && kinetics_interval(&data, &fit, &rate, 0.95, &of_rate) == 0 && isfinite(of_plateau.high)) {
-        words_interval(of_rate, 5, "per second", words);
+    if (cooling.constant) {
+        words_interval(cooling.per_s_interval, 5, "per second", words);
         document_add(out, BLOCK_TEXT,
-                     "It cools from %.1f °C towards %.0f °C, by a share of %.5f per second (%s) of what is between.",
-                     top - fit.value[KINETICS_QUICK], top - fit.value[KINETICS_PLATEAU], fit.value[KINETICS_RATE],
-                     words);
+                     "It cools from %.1f °C towards %.0f °C, by a share of %.5f per second (%s) of what "
+                     "is between.",
+                     cooling.start_c, cooling.room_c, cooling.per_s, words);
     } else {
-        document_add(out, BLOCK_TEXT,
-                     "It cools from %.1f °C by %.2f °C a minute; for a cooling constant it was not watched long "
-                     "enough.",
-                     top, 60 * fallen[data.n - 1] / t[data.n - 1]);
+        document_add(out, BLOCK_TEXT, "It cools from %.1f °C by %.2f °C a minute; for a cooling constant it was not "
+                     "watched long enough.", cooling.hottest_c, cooling.c_per_minute);
     }
-    free(t);
 }
 
-static void finish_trace(struct chart *chart, const struct chart *mass, const char *quantity, struct document *out)
-{
-    if (!chart || chart == mass)
-        return;
-    if (strcmp(quantity, "temperature") == 0) {
-        document_add(out, BLOCK_HEADING, "Slurry temperature");
-        cooling_sentence(chart, out);
-    }
-    document_chart(out, chart);
-}
+enum { TRACES = 8 };            /* quantities that a bench's instruments show, and room */
 
-/* Mass on one picture; whatever else was recorded on one each. */
-static int traces(sqlite3 *database, const struct cup *cup, struct document *out, struct chart **mass)
+struct traces {
+    struct chart *chart[TRACES];
+    char quantity[TRACES][NAME_SIZE];
+    int count;
+};
+
+/* One picture for each quantity that was recorded.  Returns SQLite's code. */
+static int read_traces(sqlite3 *database, const struct cup *cup, struct traces *out)
 {
-    static const char sql[] = "SELECT instrument, quantity, unit, seconds, value FROM brew_trace WHERE brew = ?1 AND "
-                              "value IS NOT NULL AND seconds IS NOT NULL ORDER BY quantity, instrument, seq";
+    static const char sql[] = "SELECT instrument, quantity, unit, seconds, value FROM brew_trace WHERE brew = ?1"
+                              " AND value IS NOT NULL AND seconds IS NOT NULL"
+                              " ORDER BY quantity <> 'mass', quantity, instrument, seq";
     sqlite3_stmt *statement = NULL;
     int code = sqlite3_prepare_v2(database, sql, -1, &statement, NULL);
-    char quantity[NAME_SIZE] = "", instrument[NAME_SIZE] = "";
-    struct chart *chart = NULL;
+    char instrument[NAME_SIZE] = "";
     struct chart_series *series = NULL;
 
     if (code == SQLITE_OK)
@@ -182,24 +180,42 @@ static int traces(sqlite3 *database, const struct cup *cup, struct document *out
         const char *its_quantity = (const char *)sqlite3_column_text(statement, 1);
         char label[96], name[48];
 
-        if (!chart || strcmp(quantity, its_quantity) != 0) {
-            finish_trace(chart, *mass, quantity, out);
-            snprintf(quantity, sizeof quantity, "%s", its_quantity);
-            snprintf(label, sizeof label, "%s, %s", quantity, sqlite3_column_text(statement, 2));
-            snprintf(name, sizeof name, "trace-%.40s", quantity);
-            chart = chart_new(name, cup->brew, "seconds since first water", label);
+        if (!out->count || strcmp(out->quantity[out->count - 1], its_quantity) != 0) {
+            if (out->count == TRACES)
+                break;
+            snprintf(label, sizeof label, "%s, %s", its_quantity, sqlite3_column_text(statement, 2));
+            snprintf(name, sizeof name, "trace-%.40s", its_quantity);
+            snprintf(out->quantity[out->count], NAME_SIZE, "%s", its_quantity);
+            out->chart[out->count++] = chart_new(name, cup->brew, "seconds since first water", label);
             instrument[0] = '\0';
-            if (strcmp(quantity, "mass") == 0)
-                *mass = chart;
         }
         if (strcmp(instrument, its_instrument) != 0) {
             snprintf(instrument, sizeof instrument, "%s", its_instrument);
-            series = chart_series(chart, instrument);
+            series = chart_series(out->chart[out->count - 1], instrument);
         }
         chart_curve(series, sqlite3_column_double(statement, 3), sqlite3_column_double(statement, 4), NAN, NAN);
     }
-    finish_trace(chart, *mass, quantity, out);
     return sqlite3_finalize(statement);
+}
+
+/* Mass first, with its stages, then what else was recorded. */
+static int traces(sqlite3 *database, const struct cup *cup, struct document *out)
+{
+    struct traces traces = { .count = 0 };
+    bool mass;
+    int code = read_traces(database, cup, &traces);
+
+    mass = traces.count && strcmp(traces.quantity[0], "mass") == 0;
+    if (code == SQLITE_OK)
+        code = stages_table(database, cup, out, mass ? traces.chart[0] : NULL);
+    for (int i = 0; i < traces.count; i++) {
+        if (traces.chart[i] && strcmp(traces.quantity[i], "temperature") == 0) {
+            document_add(out, BLOCK_HEADING, "Slurry temperature");
+            cooling_sentence(traces.chart[i], out);
+        }
+        document_chart(out, traces.chart[i]);
+    }
+    return code;
 }
 
 int report_brew(const struct request *request)
@@ -207,7 +223,6 @@ int report_brew(const struct request *request)
     sqlite3 *database = store_database(request->store);
     struct cups_filter filter = { .brew = request->name };
     struct document document = { NULL, 0, false };
-    struct chart *mass = NULL;
     struct cups cups;
     struct why why;
     int status;
@@ -232,13 +247,10 @@ int report_brew(const struct request *request)
     measures_table(&cups.cup[0], &document);
     dominant_sentence(&cups.cup[0], &document);
     against_plan(&cups.cup[0], &document);
-    if (traces(database, &cups.cup[0], &document, &mass) != SQLITE_OK ||
-        stages_table(database, &cups.cup[0], &document, mass) != SQLITE_OK) {
+    if (traces(database, &cups.cup[0], &document) != SQLITE_OK) {
         program_say("reading the store: %s", sqlite3_errmsg(database));
-        chart_free(mass);
         status = EXIT_FAILED;
     } else {
-        document_chart(&document, mass);
         status = report_out(request, &document, cups.cup[0].brew);
     }
     document_free(&document);

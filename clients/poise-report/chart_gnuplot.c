@@ -55,7 +55,9 @@ static void settings(const struct chart *chart, const char *picture, FILE *out)
     quoted(chart->x_label, out);
     fputs("\nset ylabel ", out);
     quoted(chart->y_label, out);
-    fprintf(out, "\nset xrange [%.10g:%.10g]\nset yrange [%.10g:%.10g]\nset grid ytics\nset key bmargin center horizontal\n",
+    fprintf(out,
+            "\nset xrange [%.10g:%.10g]\nset yrange [%.10g:%.10g]\nset grid ytics\nset key bmargin center "
+            "horizontal\n",
             x.low, x.high, y.low, y.high);
     for (size_t i = 0; i < chart->category_count; i++) {
         fputs(i ? "set xtics add (" : "set xtics (", out);

@@ -131,8 +131,8 @@ static void draw_marks(const struct frame *frame, const struct chart *chart)
                     "fill-opacity=\".12\"/>\n", low, TOP, high - low, HEIGHT - TOP - BOTTOM);
         fprintf(frame->out, "<path d=\"M%.1f %.1fV%.1f\" stroke=\"var(--faint)\" stroke-dasharray=\"4 3\"/>\n", x, TOP,
                 HEIGHT - BOTTOM);
-        text_at(frame, x + 5, HEIGHT - BOTTOM - 8 - 16 * (double)(i % 3), x > 0.75 * WIDTH ? "end" : "start", "ink",
-                mark->label);
+        text_at(frame, x > 0.75 * WIDTH ? x - 5 : x + 5, HEIGHT - BOTTOM - 8 - 22 * (double)(i % 3),
+                x > 0.75 * WIDTH ? "end" : "start", "ink", mark->label);
     }
 }
 

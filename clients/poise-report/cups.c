@@ -10,7 +10,7 @@
 
 /* Columns of the statement below: those every reader needs, those of a cup read whole, then the measures. */
 enum column { BREW, BENCH, BEGAN, REPLICATE, FACTORS, RECIPE, PLAN_KEPT, OUTLINE,
-              STATION = OUTLINE, ENDED, EXPERIMENT, RUN, NOTE, DURATION, WHOLE };
+              STATION = OUTLINE, ENDED, EXPERIMENT, RUN, NOTE, DURATION, STEPS, WHOLE };
 
 unsigned cups_basis(enum measure measure)
 {
@@ -39,7 +39,9 @@ static char *statement_text(const struct cups_filter *filter)
 {
     static const char outline[] = "SELECT brew, bench, began_utc, replicate, factors, recipe, plan_kept";
     static const char whole[] = ", station, ended_utc, experiment, run, note,"
-                                " round((julianday(ended_utc) - julianday(began_utc)) * 86400, 1)";
+                                " round((julianday(ended_utc) - julianday(began_utc)) * 86400, 1),"
+                                " (SELECT nullif(count(DISTINCT s.stage), 0) FROM stage s JOIN brew b USING (brew_id)"
+                                " WHERE b.name = brew_summary.brew AND s.stage NOT IN ('idle', 'strength', 'done'))";
     sqlite3_str *sql = sqlite3_str_new(NULL);
 
     sqlite3_str_appendall(sql, outline);
@@ -171,7 +173,7 @@ static void take_cup(sqlite3_stmt *row, const struct cups_filter *filter, struct
     cup->recipe = object_or_null(row, RECIPE, recipes);
     cup->plan_kept = count_or_none(row, PLAN_KEPT);
     cup->run = -1;
-    cup->duration_s = NAN;
+    cup->duration_s = cup->steps = NAN;
     if (!filter->measures) {
         copy(cup->station, sizeof cup->station, row, STATION);
         copy(cup->ended_utc, sizeof cup->ended_utc, row, ENDED);
@@ -179,6 +181,7 @@ static void take_cup(sqlite3_stmt *row, const struct cups_filter *filter, struct
         cup->run = count_or_none(row, RUN);
         cup->note = owned(row, NOTE);
         cup->duration_s = number_or_nan(row, DURATION);
+        cup->steps = number_or_nan(row, STEPS);
     }
     take_measures(row, filter, cup);
 }

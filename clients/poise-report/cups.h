@@ -20,6 +20,7 @@ struct cup {
     json_t *factors, *recipe;                           /* shared by the cups that have the same; NULL: none */
     struct measures measures;
     double duration_s;                                  /* from its beginning to its end; NAN: not known */
+    double steps;                                       /* stages a person has to do or wait for; NAN: not known */
     int plan_kept;                                      /* 1, 0, -1 not said */
     unsigned impossible;                                /* a bit for each enum measure whose value cannot be true */
 };

@@ -258,8 +258,8 @@ void chart_axes(const struct chart *chart, struct axis *x, struct axis *y)
     }
     if (!isfinite(x_low) || !isfinite(y_low))
         x_low = y_low = 0, x_high = y_high = 1;
-    if (chart->from_zero)
-        y_low = fmin(y_low, 0);
+    if (y_low < 0 && y_low > -y_high / 50)      /* a breath below zero earns no tick */
+        y_low = 0;
     round_axis(y_low, y_high, 5, y);
     round_axis(x_low, x_high, 6, x);
     x->high = fmax(x_high + (x_high - x_low) / 50, x->low + x->step);       /* no empty third on the right */

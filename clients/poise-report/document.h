@@ -42,7 +42,6 @@ struct chart {
     size_t mark_count;
     char category[CHART_CATEGORIES][64];    /* words on the x axis at 1, 2, ... ; count 0: numbers */
     size_t category_count;
-    bool from_zero;                 /* the y axis begins at 0 */
 };
 
 struct chart *chart_new(const char *name, const char *title, const char *x_label, const char *y_label);

@@ -46,6 +46,8 @@ static const char style[] =
     "--s0:#0b6e8a;--s1:#c2571a;--s2:#4f7d2f;--s3:#8a3f86;--s4:#9a7400;--s5:#3d56b0}"
     "body{max-width:none;padding:0;font-size:10.5pt}figure,table,.caution{break-inside:avoid}h2{break-after:avoid}}";
 
+enum { SHORT_CELL = 10 };       /* letters that even a phone has room for */
+
 static void table(const struct block *block, FILE *out)
 {
     size_t columns = (size_t)block->columns, rows = columns ? block->cell_count / columns : 0;
@@ -57,8 +59,10 @@ static void table(const struct block *block, FILE *out)
         fputs("<tr>", out);
         for (size_t column = 0; column < columns; column++) {
             const char *cell = block->cell[row * columns + column];
-            /* an interval is not broken between its ends */
-            const char *kind = block->is_number[column] ? " class=\"n\"" : strstr(cell, " to ") ? " class=\"k\"" : "";
+            /* an interval is not broken between its ends, nor a number from its unit */
+            bool interval = strstr(cell, " to ") && strchr("-0123456789", cell[0]);
+            bool kept = interval || strlen(cell) <= SHORT_CELL;
+            const char *kind = block->is_number[column] ? " class=\"n\"" : kept ? " class=\"k\"" : "";
 
             fprintf(out, "<%s%s>", tag, row ? kind : block->is_number[column] ? " class=\"n\"" : "");
             html_text(cell, out);

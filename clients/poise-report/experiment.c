@@ -219,8 +219,7 @@ int report_experiment(const struct request *request)
         status = cups_csv(&cups, stdout);
     } else {
         words_experiment(findings, &document, request->html || request->svg);
-        if (request->html || request->svg)
-            document_chart(&document, press_chart(store_database(request->store), findings));
+        overlay_document(store_database(request->store), findings, &document, request->html || request->svg);
         status = report_out(request, &document, findings->title[0] ? findings->title : findings->experiment);
     }
     document_free(&document);

@@ -44,9 +44,27 @@ static void usage(FILE *out)
 /* The middle of the strengths that brewing charts print, 1.15 to 1.45 % (Lockhart 1957, from memory). */
 #define TARGET_PCT 1.3
 
-enum { OPTION_MARGIN = 256, OPTION_CONFIDENCE, OPTION_SHARE, OPTION_STEP, OPTION_LEAST, OPTION_DOUBLING, OPTION_TARGET, OPTION_ALL,
-       OPTION_BENCH, OPTION_SINCE, OPTION_UNTIL, OPTION_FACTOR, OPTION_CUPS, OPTION_PLAN, OPTION_JSON, OPTION_CSV,
-       OPTION_HTML, OPTION_SVG, OPTION_SQL };
+enum {
+    OPTION_MARGIN = 256,
+    OPTION_CONFIDENCE,
+    OPTION_SHARE,
+    OPTION_STEP,
+    OPTION_LEAST,
+    OPTION_DOUBLING,
+    OPTION_TARGET,
+    OPTION_ALL,
+    OPTION_BENCH,
+    OPTION_SINCE,
+    OPTION_UNTIL,
+    OPTION_FACTOR,
+    OPTION_CUPS,
+    OPTION_PLAN,
+    OPTION_JSON,
+    OPTION_CSV,
+    OPTION_HTML,
+    OPTION_SVG,
+    OPTION_SQL
+};
 
 static const struct option options[] = {
     { "store", required_argument, NULL, 's' },

@@ -34,8 +34,19 @@ int experiment_load(const struct request *request, const char *name, bool whole,
  * output otherwise. */
 int report_out(const struct request *request, const struct document *document, const char *title);
 
-/* Press curves of an experiment that varies the press; NULL: it does not, or there are no traces. */
-struct chart *press_chart(sqlite3 *database, const struct findings *findings);
+/* Presses or slurry temperatures of an experiment that varies them, laid over each other: a picture where there are
+ * `charts`, and how fast slurries cool.  Nothing where there are no such readings. */
+void overlay_document(sqlite3 *database, const struct findings *findings, struct document *out, bool charts);
+
+struct cooling {
+    double hottest_c, c_per_minute;     /* the highest reading, and the mean fall after it */
+    bool constant;                      /* the rest is known too */
+    double start_c, room_c, per_s;      /* Newton's law */
+    struct interval per_s_interval;     /* 95 % */
+};
+
+/* How a trace of temperatures cools; false: too few readings to say. */
+bool cooling_find(const struct chart_series *series, struct cooling *out);
 
 json_t *findings_json(const struct findings *findings);
 

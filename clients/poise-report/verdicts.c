@@ -2,6 +2,7 @@
  * keep, drop or undecided by one stated rule; then the recipe they add up to. */
 #include <errno.h>
 #include <math.h>
+#include <stddef.h>
 #include <stdlib.h>
 #include <string.h>
 
@@ -14,18 +15,30 @@ static const double MARGIN_POINTS = 0.5;
 
 /* --- one variable of one experiment --- */
 
-static double mean_duration(const struct findings *findings, int place)
+/* The mean over a level's cups of the number at this offset in struct cup; NAN: no cup knows it. */
+static double mean_of(const struct findings *findings, int place, size_t what)
 {
     double sum = 0;
     size_t n = 0;
 
-    for (size_t i = 0; i < findings->point_count; i++)
-        if (memcmp(findings->point[i].level, findings->level[place].level, sizeof findings->point[i].level) == 0 &&
-            !isnan(findings->point[i].cup->duration_s)) {
-            sum += findings->point[i].cup->duration_s;
-            n++;
-        }
+    for (size_t i = 0; i < findings->point_count; i++) {
+        double value = *(const double *)((const char *)findings->point[i].cup + what);
+
+        if (memcmp(findings->point[i].level, findings->level[place].level, sizeof findings->point[i].level) != 0
+            || isnan(value))
+            continue;
+        sum += value;
+        n++;
+    }
     return n ? sum / (double)n : (double)NAN;
+}
+
+static void find_costs(const struct findings *findings, int better, int worse, struct variable *out)
+{
+    out->cost_s = mean_of(findings, better, offsetof(struct cup, duration_s))
+                  - mean_of(findings, worse, offsetof(struct cup, duration_s));
+    out->cost_steps = mean_of(findings, better, offsetof(struct cup, steps))
+                      - mean_of(findings, worse, offsetof(struct cup, steps));
 }
 
 static void judge(struct variable *variable, double margin)
@@ -88,7 +101,7 @@ static void advise(const struct findings *findings, int factor, int better, int 
     const char *bad = findings->factor[factor].level[findings->level[worse].level[factor]].label;
     const struct curve_finding *curve =
         curve_at(findings, findings->factor_count == 2 ? best_level(findings) : better);
-    bool cheaper = out->cost_s > 0;
+    bool cheaper = out->cost_s > 0 || out->cost_steps > 0;
 
     if (out->verdict == VERDICT_UNDECIDED)
         snprintf(out->advice, sizeof out->advice, "not known yet: poise-report next %.60s", findings->experiment);
@@ -117,7 +130,7 @@ static void judge_line(const struct findings *findings, struct variable *out, in
     *worse = change < 0 ? last : 0;
     out->effect = fabs(change);
     out->interval = change < 0 ? (struct interval){ -interval.high, -interval.low } : interval;
-    out->cost_s = mean_duration(findings, *better) - mean_duration(findings, *worse);
+    find_costs(findings, *better, *worse, out);
     findings_level_words(findings, *better, out->better);
     findings_level_words(findings, *worse, out->worse);
 }
@@ -136,7 +149,7 @@ static void add_variable(struct verdicts *verdicts, const struct findings *findi
     snprintf(out->experiment, sizeof out->experiment, "%s", findings->experiment);
     out->cups = findings->point_count;
     out->measure = findings->options->measure;
-    out->effect = out->interval.low = out->interval.high = out->cost_s = out->tasting_p = NAN;
+    out->effect = out->interval.low = out->interval.high = out->cost_s = out->cost_steps = out->tasting_p = NAN;
     if (pair) {
         bool turned = pair->difference.difference < 0;
 
@@ -145,7 +158,7 @@ static void add_variable(struct verdicts *verdicts, const struct findings *findi
         out->effect = fabs(pair->difference.difference);
         out->interval = turned ? (struct interval){ -pair->difference.interval.high, -pair->difference.interval.low }
                                : pair->difference.interval;
-        out->cost_s = mean_duration(findings, better) - mean_duration(findings, worse);
+        find_costs(findings, better, worse, out);
         findings_level_words(findings, better, out->better);
         findings_level_words(findings, worse, out->worse);
     }

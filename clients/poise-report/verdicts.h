@@ -17,7 +17,7 @@ struct variable {
     enum measure measure;                                   /* what it was judged by */
     double effect;                                          /* better - worse; NAN: not judged */
     struct interval interval;
-    double cost_s;                                          /* how much longer the better takes; NAN: not known */
+    double cost_s, cost_steps;                              /* how much more the better takes; NAN: not known */
     char tasting[3 * SCORE_SENTENCE];                       /* empty: none */
     double tasting_p;
     enum verdict verdict;

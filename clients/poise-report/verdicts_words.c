@@ -51,6 +51,20 @@ static void headline(const struct verdicts *verdicts, struct document *out)
     document_add(out, BLOCK_HEADLINE, "%s.", length ? words : "No variable was tried yet");
 }
 
+/* "+30 s, +1 step"; what costs nothing says nothing. */
+static void cost_words(const struct variable *variable, char out[64])
+{
+    const double least_s = 0.5, least_steps = 0.05;     /* below what is shown */
+    size_t length = 0;
+
+    out[0] = '\0';
+    if (fabs(variable->cost_s) >= least_s)
+        length = (size_t)snprintf(out, 64, "%+.0f s", variable->cost_s);
+    if (fabs(variable->cost_steps) >= least_steps)
+        snprintf(out + length, 64 - length, "%s%+.2g step%s", length ? ", " : "", variable->cost_steps,
+                 fabs(variable->cost_steps) <= 1 ? "" : "s");
+}
+
 void verdicts_document(const struct verdicts *verdicts, struct document *out)
 {
     const char *measure = measure_name(verdicts->request->options.measure), *step = words_step(measure);
@@ -60,18 +74,17 @@ void verdicts_document(const struct verdicts *verdicts, struct document *out)
     headline(verdicts, out);
     document_add(out, BLOCK_HEADING, "What each variable does to %s", call_of(measure));
     snprintf(titles, sizeof titles,
-             "variable|verdict|#effect, %s|%.0f %% interval|better|worse|#costs s|blind p|#cups|experiment", step,
+             "variable|verdict|#effect, %s|%.0f %% interval|better|worse|costs|blind p|#cups|experiment", step,
              100 * verdicts->request->options.confidence);
     document_table(out, titles);
     for (int i = 0; i < verdicts->count; i++) {
         const struct variable *variable = &verdicts->variable[i];
-        char effect[32] = "", cost[32] = "", p[32] = "";
+        char effect[32] = "", cost[64], p[32] = "";
 
         words_interval(variable->interval, 2, "", interval);
         if (!isnan(variable->effect))
             snprintf(effect, sizeof effect, "%+.2f", variable->effect);
-        if (!isnan(variable->cost_s))
-            snprintf(cost, sizeof cost, "%+.0f", variable->cost_s);
+        cost_words(variable, cost);
         if (!isnan(variable->tasting_p))
             words_p(variable->tasting_p, p);
         in_all = in_all || variable->measure != verdicts->request->options.measure;
@@ -115,15 +128,15 @@ json_t *verdicts_json(const struct verdicts *verdicts)
     for (int i = 0; i < verdicts->count; i++) {
         const struct variable *variable = &verdicts->variable[i];
 
-        json_array_append_new(list,
-                              json_pack("{s:s, s:s, s:s, s:I, s:s, s:s, s:o, s:[o, o], s:o, s:o, s:s, s:s, s:s}",
-                                        "factor", variable->factor, "experiment", variable->experiment, "measure",
-                                        measure_name(variable->measure), "cups", (json_int_t)variable->cups, "better",
-                                        variable->better, "worse", variable->worse, "effect",
-                                        number_json(variable->effect), "interval", number_json(variable->interval.low),
-                                        number_json(variable->interval.high), "cost_s", number_json(variable->cost_s),
-                                        "blind_p", number_json(variable->tasting_p), "blind", variable->tasting,
-                                        "verdict", verdict_words[variable->verdict], "take", variable->advice));
+        json_array_append_new(
+            list,
+            json_pack("{s:s, s:s, s:s, s:I, s:s, s:s, s:o, s:[o, o], s:o, s:o, s:o, s:s, s:s, s:s}", "factor",
+                      variable->factor, "experiment", variable->experiment, "measure", measure_name(variable->measure),
+                      "cups", (json_int_t)variable->cups, "better", variable->better, "worse", variable->worse,
+                      "effect", number_json(variable->effect), "interval", number_json(variable->interval.low),
+                      number_json(variable->interval.high), "cost_s", number_json(variable->cost_s), "cost_steps",
+                      number_json(variable->cost_steps), "blind_p", number_json(variable->tasting_p), "blind",
+                      variable->tasting, "verdict", verdict_words[variable->verdict], "take", variable->advice));
     }
     return json_pack("{s:s, s:f, s:o, s:o, s:o}", "measure", measure_name(verdicts->request->options.measure),
                      "margin", verdicts->margin, "variables", list, "spread", number_json(verdicts->spread),

@@ -18,10 +18,11 @@ void words_interval(struct interval interval, int decimals, const char *unit, ch
 {
     bool low = isfinite(interval.low) && interval.low > 0, high = isfinite(interval.high);
 
-    if (isfinite(interval.low) && high)         /* many cups: the ends differ only further down */
-        while (decimals < DECIMALS_MOST && interval.high > interval.low
-               && interval.high - interval.low < pow(10, -decimals))
-            decimals++;
+    for (int finer = decimals; isfinite(interval.low) && high && finer <= DECIMALS_MOST; finer++)
+        if (interval.high - interval.low >= pow(10, -finer)) {
+            decimals = finer;               /* of many cups the ends differ only further down */
+            break;
+        }
     if (isnan(interval.low) || isnan(interval.high))
         snprintf(out, 96, "not known");
     else if (isfinite(interval.low) && high)

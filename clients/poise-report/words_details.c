@@ -239,7 +239,8 @@ static void simple_effects(const struct findings *findings, struct document *out
                              varied->level[first[factor]].label, varied->level[second[factor]].label,
                              pair->difference.difference, step, interval);
             else
-                document_add(out, BLOCK_ITEM, "Where %.60s is %.60s, no difference is shown between %.60s and %.60s (%s).",
+                document_add(out, BLOCK_ITEM,
+                             "Where %.60s is %.60s, no difference is shown between %.60s and %.60s (%s).",
                              call_of(held->name), held->level[first[1 - factor]].label,
                              varied->level[first[factor]].label, varied->level[second[factor]].label, interval);
         }
@@ -319,13 +320,16 @@ void words_ratio(const struct findings *findings, struct document *out)
     if (!findings_vary_ratio(findings) || !findings->level_count)
         return;
     document_add(out, BLOCK_HEADING, "In the cup and in all");
-    snprintf(titles, sizeof titles, "level|#strength %%|#in the cup %%|#in all %%|#retained g/g|#water to add for %g %%, "
-             "g|#dose for %g %%, g", target, target);
+    snprintf(titles, sizeof titles,
+             "level|#strength %%|#in the cup %%|#in all %%|#retained g/g|#water to add for %g %%, "
+             "g|#dose for %g %%, g",
+             target, target);
     document_table(out, titles);
     for (int i = 0; i < findings->level_count; i++) {
         double strength = level_mean(findings, i, MEASURE_STRENGTH_PCT);
         double in_all = level_mean(findings, i, MEASURE_EXTRACTION_TOTAL_PCT);
-        double beverage = level_mean(findings, i, MEASURE_BEVERAGE_G), water = level_mean(findings, i, MEASURE_WATER_G);
+        double beverage = level_mean(findings, i, MEASURE_BEVERAGE_G),
+               water = level_mean(findings, i, MEASURE_WATER_G);
         char level[2 * WORDS_SIZE], words[6][32];
 
         findings_level_words(findings, i, level);
@@ -340,8 +344,10 @@ void words_ratio(const struct findings *findings, struct document *out)
         document_row(out, "%s" CELL "%s" CELL "%s" CELL "%s" CELL "%s" CELL "%s" CELL "%s", level, words[0], words[1],
                      words[2], words[3], words[4], words[5]);
     }
-    document_add(out, BLOCK_TEXT, "The dose is for the same water, pressed without adding any, if as much dissolves of "
-                 "each gram. (--target sets the %g.)", target);
+    document_add(out, BLOCK_TEXT,
+                 "The dose is for the same water, pressed without adding any, if as much dissolves of "
+                 "each gram. (--target sets the %g.)",
+                 target);
     document_add(out, BLOCK_TEXT, "All liquid in the brewer is as strong as the cup; what the bed holds back is "
                  "dissolved but not in the cup. Judge a change of ratio by \"in all\".");
 }

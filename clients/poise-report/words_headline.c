@@ -115,7 +115,8 @@ static void headline_trend(const struct findings *findings, char out[SENTENCE_SI
         snprintf(out, SENTENCE_SIZE, "No line fits these cups.");
         return;
     }
-    if (words_breaks(findings) && findings->broken.slope_after_interval.high < 0 && findings->broken.slope_before > 0) {
+    if (words_breaks(findings) && findings->broken.slope_after_interval.high < 0
+        && findings->broken.slope_before > 0) {
         words_interval(findings->broken.at_interval, 0, unit, interval);
         snprintf(out, SENTENCE_SIZE, "%s climbs with %s up to about %.0f%s%s (%s) and falls beyond.", call_of(measure),
                  call_of(name), findings->broken.at, gap, unit, interval);

@@ -17,7 +17,7 @@ class Cups:
         self.file.execute("insert into boot (boot_id, name) values (1, '0d1e2f30-0000-4000-8000-000000000001')")
 
     def add(self, experiment, factors, measures, recipe=None, replicate=None, title=None, kept=1, note=None, seconds=200,
-            tolerances=None):
+            tolerances=None, stages=None, traces=None):
         """One cup; its name.  measures: name -> value or (value, uncertainty)."""
         self.count += 1
         self.began_us += 400_000_000
@@ -34,9 +34,25 @@ class Cups:
             value, uncertainty = value if isinstance(value, tuple) else (value, None)
             self.file.execute("insert into measure values (?, ?, ?, ?, ?, 0, 'tracker', ?)",
                               (row, measure, seq + place, value, uncertainty, self.began_us))
+        self._watch(row, seq, stages, traces)
         if note:
             self.file.execute("insert into note values (?, ?, ?, ?)", (row, seq + 60, self.began_us, note))
         return name
+
+    def _watch(self, row, seq, stages, traces):
+        """stages: name -> seconds since the brew began; traces: (instrument, quantity, unit) -> [(seconds, value)]."""
+        for place, (stage, seconds) in enumerate((stages or {}).items()):
+            at_us = self.began_us + int(seconds * 1e6)
+            self.file.execute("insert into stage values (?, ?, ?, 1, ?, ?, 50000, 'tracker')",
+                              (row, seq + place, stage, at_us, at_us))
+        seq *= 1000
+        for instrument, readings in (traces or {}).items():
+            self.file.execute("insert into instrument (bench_id, name, quantity, unit) values (1, ?, ?, ?)"
+                              " on conflict do nothing", instrument)
+            for place, (seconds, value) in enumerate(readings):
+                at_us, seq = self.began_us + int(seconds * 1e6), seq + 1
+                self.file.execute("insert into trace select ?, ?, instrument_id, 1, ?, ?, ?, 1, 1, 'ok' from instrument"
+                                  " where name = ? and quantity = ?", (row, seq, at_us, at_us, value, *instrument[:2]))
 
     def steeps(self, experiment, plateau, k, times, replicates=3, spread=0.3, **more):
         """Cups whose extraction rises as first order says."""

@@ -4,6 +4,8 @@ import csv
 import html.parser
 import io
 import json
+import math
+import sqlite3
 import subprocess
 import xml.etree.ElementTree
 
@@ -238,6 +240,47 @@ def test_report_verdicts_keep_drop_and_leave_open(bench):
     assert abs(found["swirl"]["cost_s"]) == 30
     text = done(bench, "verdicts")
     assert "The recipe they add up to" in text and "nineteen times in twenty" in text.replace("\n", " ")
+
+
+def test_report_verdicts_say_what_a_variable_costs(bench):
+    cups = Cups(bench)
+    for i in range(12):
+        stages = {"pour": 0, "steep": 8, "press": 90} if i % 2 else {"pour": 0, "steep": 8, "stir": 20, "press": 120}
+        cups.add("stir", {"stir": ("stirred", "none")[i % 2]},
+                 {"extraction_pct": 20 - 2 * (i % 2) + cups.random.gauss(0, .2)}, stages=stages, seconds=150 - 30 * (i % 2))
+    cups.done()
+    found, = answer(bench, "verdicts")["variables"]
+    assert found["better"] == "stirred" and found["cost_s"] == 30 and found["cost_steps"] == 1
+    text = done(bench, "verdicts")
+    assert text.startswith("Keep stir.") and "+30 s, +1 step" in text
+
+
+def test_report_lays_presses_and_slurries_over_each_other(bench):
+    cups = Cups(bench)
+    for kpa in (10, 20, 30):
+        press = [(60 + s / 5, kpa * min(1, s / 15)) for s in range(100)]
+        cups.add("press", {"press_peak_kpa": kpa}, {"press_peak_kpa": kpa, "press_s": 20, "extraction_pct": 19},
+                 stages={"pour": 0, "press": 60}, traces={("gauge", "pressure", "kPa"): press})
+        slurry = [(s, 22 + (40 + kpa) * math.exp(-0.004 * s) + cups.random.gauss(0, 0.03)) for s in range(0, 600, 5)]
+        cups.add("heat", {"temperature_c": 70 + kpa}, {"extraction_pct": 19}, stages={"pour": 0},
+                 traces={("probe", "temperature", "°C"): slurry})
+    cups.done()
+    rows = done(bench, "heat").split("Slurries, one cup of each level")[1].splitlines()
+    low, high = (float(word) for word in next(row for row in rows if "100 °C" in row).split()[4:7:2])
+    assert low < 0.004 < high and high - low < 0.0004       # Newton's constant of the made-up slurries
+    done(bench, "--svg", bench.folder / "pictures", "press")
+    assert (bench.folder / "pictures/press.gp").read_text().count("\n0 ") >= 3        # each press from its own beginning
+    assert "towards 22 °C" in done(bench, "brew", f"pier-20261125-{cups.count:03d}")
+
+
+def test_report_prints_the_select_it_reads_by(bench):
+    cups = Cups(bench)
+    two_by_two(cups)
+    cups.done()
+    text = done(bench, "--sql", "grind-stir")
+    with sqlite3.connect(bench.store) as store:
+        rows = store.execute(text).fetchall()
+    assert len(rows) == 12 and text.count("\n") == 1
 
 
 def test_report_brews_and_one_brew(bench):
