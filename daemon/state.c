@@ -62,11 +62,23 @@ static void write_number_field(struct text *out, const char *key, double value)
     text_number(out, value);
 }
 
-/* The record of the brew that this station's picture shows: the running one, else its newest. */
-static void write_brew(struct text *out, const struct brew *brew)
+/* Which of a brew's measures are lower bounds. */
+static void write_above(struct text *out, const struct brew *brew)
 {
     bool first = true;
 
+    text_print(out, ",\"above\":[");
+    for (int i = 0; brew && i < MEASURE_COUNT; i++)
+        if (brew->above[i]) {
+            text_print(out, "%s\"%s\"", first ? "" : ",", measure_name(i));
+            first = false;
+        }
+    text_print(out, "]");
+}
+
+/* The record of the brew that this station's picture shows: the running one, else its newest. */
+static void write_brew(struct text *out, const struct brew *brew)
+{
     text_print(out, ",\"stages\":[");
     for (int i = 0; brew && i < brew->stage_count; i++)
         text_print(out, "%s{\"stage\":\"%s\",\"at_us\":%" PRId64 "}", i ? "," : "", stage_name(brew->stages[i].stage),
@@ -76,13 +88,7 @@ static void write_brew(struct text *out, const struct brew *brew)
         write_measures(out, &brew->measures);
     else
         text_print(out, "{}");
-    text_print(out, ",\"above\":[");
-    for (int i = 0; brew && i < MEASURE_COUNT; i++)
-        if (brew->above[i]) {
-            text_print(out, "%s\"%s\"", first ? "" : ",", measure_name(i));
-            first = false;
-        }
-    text_print(out, "]");
+    write_above(out, brew);
 }
 
 static void write_question(struct text *out, const struct brew *brew)
@@ -160,6 +166,7 @@ static void write_last(const struct state_source *source, struct text *out)
     }
     text_print(out, "{\"brew\":\"%s\",\"station\":\"%s\",\"measures\":", last->name, last->station);
     write_measures(out, &last->measures);
+    write_above(out, last);
     text_add(out, "}", 1);
 }
 

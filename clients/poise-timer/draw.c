@@ -1,7 +1,7 @@
 /* The timer's screen.  From top to bottom: who speaks, the stations (side by side where they fit),
  * the last cup, what waits for its strength, the last notice, the keys.  A station's pane gives its
  * rows first to what must be read from across the counter. */
-#include "draw.h"
+#include "draw_parts.h"
 
 #include <math.h>
 #include <stdio.h>
@@ -16,8 +16,9 @@ enum {
     TITLE_COLUMNS = 50,         /* narrower panes say "007" instead of "brew 007" */
     GONE_COLUMNS = 70,          /* narrower screens say in fewer words that the bench is gone */
     TALL_ROWS = 18,             /* from here on there is room for the last cup and what waits */
-    FACTOR_MARGINS = 3,         /* columns that two factors take besides their words, which have commas */
-    NOTICE_US = 12000000        /* a warning is read within it */
+    FACTOR_MARGINS = 2,         /* columns that a factor takes besides its words */
+    NOTICE_ROWS = 4, NOTICE_ROWS_TALL = 2,      /* a warning is read whole, on narrow screens too */
+    NOTICE_US = 12000000        /* ... within it */
 };
 
 struct pane {
@@ -83,6 +84,8 @@ static void draw_title(struct canvas *canvas, struct pane pane, const struct tim
     snprintf(title, sizeof title, " %s ", stage_name(station->stage));
     x = canvas_put(canvas, x + 1, pane.y, edge - x - 1, LOOK_HERE, title);
     words_then(model, station, then);
+    if (canvas_columns(then) > edge - x - 1 && strstr(then, " at "))
+        *strstr(then, " at ") = '\0';       /* the guide says it as well */
     canvas_put(canvas, x + 1, pane.y, edge - x - 1, LOOK_PLAIN, then);
 }
 
@@ -146,10 +149,11 @@ static void draw_bar(struct canvas *canvas, struct pane pane, int y, const struc
 }
 
 /* The lines below the digits, the most needed first.  Returns how many there are. */
-enum { PANE_LINES = 6, LINE_ROWS = 2, QUESTION_ROWS = 4 };
+enum { PANE_LINES = 6, LINE_ROWS = 2 };
 struct line {
     enum look look;
     bool run;                   /* the run of the plan: what differs stands out */
+    bool whole;                 /* what to do, or to answer, is read whole, whatever else has no room */
     int rows;                   /* at most; 0: LINE_ROWS */
     char text[WORDS_SIZE];
     char brief[WORDS_SIZE];     /* where that does not fit; empty: it is cut */
@@ -167,12 +171,13 @@ static int station_lines(const struct timer_model *model, const struct timer_sta
                  *station->question_detail ? station->question_detail : station->question);
     else
         words_guide(model, station, now_us, lines[count].text);
+    lines[count].whole = true;
     lines[count].rows = *station->question ? QUESTION_ROWS : LINE_ROWS;
     lines[count++].look = *station->question ? LOOK_WARN : LOOK_STRONG;
-    words_numbers(station, now_us, false, lines[count].text);
-    lines[count++].look = LOOK_PLAIN;
     words_scale(model, station, now_us, &bad, lines[count].text);
     lines[count++].look = bad ? LOOK_WARN : LOOK_PLAIN;
+    words_numbers(station, now_us, false, lines[count].text);
+    lines[count++].look = LOOK_PLAIN;
     words_share(model, station, now_us, WORDS_WHOLE, lines[count].text);
     words_share(model, station, now_us, WORDS_BRIEF, lines[count].brief);
     lines[count++].look = LOOK_PLAIN;
@@ -186,27 +191,41 @@ static int station_lines(const struct timer_model *model, const struct timer_sta
     return count;
 }
 
-/* The run of the plan in one row, what differs from the one before standing out.  False: it does not fit. */
-static bool draw_run(struct canvas *canvas, struct pane pane, int y, const struct timer_station *station)
+/* The run of the plan, what differs from the one before standing out; how many rows it takes.  Without a canvas it
+ * is only measured. */
+static int lay_run(struct canvas *canvas, struct pane pane, const struct timer_station *station, enum brevity brevity)
 {
-    enum brevity brevity = WORDS_WHOLE;
     char text[WORDS_SIZE];
     bool changed;
-    int x, edge = pane.x + pane.width;
+    int x = canvas_columns(words_run(station, brevity, text)), row = 0;
 
-    if (canvas_columns(words_varied(station, brevity, text)) + FACTOR_MARGINS > pane.width)
-        brevity = WORDS_BRIEF;
-    if (canvas_columns(words_varied(station, brevity, text)) + FACTOR_MARGINS > pane.width)
-        return false;
-    x = canvas_put(canvas, pane.x, y, pane.width, LOOK_STRONG, words_run(station, text));
+    if (canvas)
+        canvas_put(canvas, pane.x, pane.y, pane.width, LOOK_STRONG, text);
     for (int i = 0; *words_factor(station, i, brevity, &changed, text); i++) {
+        int columns = canvas_columns(text) + FACTOR_MARGINS;
         enum look look = changed ? LOOK_HERE : LOOK_PLAIN;
 
-        x = canvas_put(canvas, x + 1, y, edge - x - 1, look, " ");
-        x = canvas_put(canvas, x, y, edge - x, look, text);
-        x = canvas_put(canvas, x, y, edge - x, look, " ");
+        if (x > 0 && x + columns > pane.width) {
+            x = 0;
+            row++;
+        }
+        if (canvas && row < pane.rows) {
+            int at = canvas_put(canvas, pane.x + x, pane.y + row, 1, look, " ");
+
+            at = canvas_put(canvas, at, pane.y + row, pane.width - x - 1, look, text);
+            canvas_put(canvas, at, pane.y + row, pane.x + pane.width - at, look, " ");
+        }
+        x += columns;
     }
-    return true;
+    return row + 1;
+}
+
+static int draw_run(struct canvas *canvas, struct pane pane, const struct timer_station *station)
+{
+    enum brevity brevity = lay_run(NULL, pane, station, WORDS_WHOLE) <= pane.rows ? WORDS_WHOLE : WORDS_BRIEF;
+    int rows = lay_run(canvas, pane, station, brevity);
+
+    return rows < pane.rows ? rows : pane.rows;
 }
 
 static int rows_of(const struct line *line)
@@ -230,9 +249,11 @@ static void draw_lines(struct canvas *canvas, struct pane pane, const struct tim
             waiting++;
             continue;
         }
+        if (lines[i].whole)
+            room = left;
         room = room < 1 ? 1 : room > rows_of(&lines[i]) ? rows_of(&lines[i]) : room;
         text = *lines[i].brief && canvas_lines(pane.width, room + 1, lines[i].text) > room ? lines[i].brief : lines[i].text;
-        used = lines[i].run && draw_run(canvas, pane, y, station) ? 1
+        used = lines[i].run ? draw_run(canvas, (struct pane){ pane.x, y, pane.width, room }, station)
             : canvas_wrap(canvas, pane.x, y, pane.width, room, lines[i].look, text);
         y += used;
         left -= used;
@@ -242,7 +263,7 @@ static void draw_lines(struct canvas *canvas, struct pane pane, const struct tim
 static void draw_station(struct canvas *canvas, struct pane pane, const struct timer_model *model,
                          const struct timer_station *station, bool chosen, int64_t now_us)
 {
-    int y = pane.y + 1, end = pane.y + pane.rows, least = 0, wanted = 0, count;
+    int y = pane.y + 1, end = pane.y + pane.rows, least = 0, wanted = 0, guide, count;
     struct line lines[PANE_LINES];
     struct pane part = pane;
     struct focus focus;
@@ -252,7 +273,7 @@ static void draw_station(struct canvas *canvas, struct pane pane, const struct t
     for (int i = 0; i < count; i++) {
         int rows = canvas_lines(pane.width, rows_of(&lines[i]), lines[i].text);
 
-        least += rows > LINE_ROWS ? rows : rows > 0;    /* a question is read whole */
+        least += lines[i].whole ? rows : rows > 0;
         wanted += rows;
     }
     draw_title(canvas, pane, model, station, chosen);
@@ -262,8 +283,9 @@ static void draw_station(struct canvas *canvas, struct pane pane, const struct t
     }
     part.y = y;
     part.rows = end - y - least - 2;            /* the bar and a blank row */
-    if (part.rows < DIGIT_ROWS + 1)             /* digits come before the last lines */
-        part.rows = end - y - 4;
+    guide = 1 + canvas_lines(pane.width, rows_of(&lines[0]), lines[0].text);     /* with the bar: never given up */
+    for (int kept = 4; kept >= 3 && part.rows < DIGIT_ROWS + 1; kept--)     /* digits come before the last lines */
+        part.rows = end - y - (kept > guide ? kept : guide);
     y += draw_focus(canvas, part, &focus);
     if (y < end && !isnan(focus.share)) {
         y += end - y > wanted + 2;
@@ -323,6 +345,8 @@ static void draw_header(struct canvas *canvas, const struct timer_model *model, 
     if (model->plan_of > 0) {
         snprintf(text, sizeof text, "  %d of %d done: %s", model->plan_done, model->plan_of,
                  *model->title ? model->title : model->experiment);
+        if (canvas_columns(text) > canvas->width - x)
+            snprintf(text, sizeof text, "  %d of %d done: %s", model->plan_done, model->plan_of, model->experiment);
         x = canvas_put(canvas, x, 0, canvas->width - x, LOOK_PLAIN, text);
     }
     if (model->rate != 1) {
@@ -333,16 +357,20 @@ static void draw_header(struct canvas *canvas, const struct timer_model *model, 
 
 static void draw_keys(struct canvas *canvas, const struct timer_model *model)
 {
-    static const char *const lines[] = {
+    static const char *const several[] = {
         "t tare   m mark   space: then   b begin   e end   tab next station   ? help   q quit",
-        "t tare  m mark  space: then  b begin  e end  ? help  q quit",
-        "t tare m mark b begin e end ? help", "t m b e ? q"
+        "t tare  m mark  space: then  b begin  e end  tab next  ? help  q quit",
+        "t tare m mark b begin e end tab ? help", "t m b e tab ? q", NULL
     };
-    size_t i = model->stations > 1 ? 0 : 1;
+    static const char *const single[] = {
+        "t tare  m mark  space: then  b begin  e end  ? help  q quit", "t tare m mark b begin e end ? help",
+        "t m b e ? q", NULL
+    };
+    const char *const *line = model->stations > 1 ? several : single;
 
-    while (i + 1 < sizeof lines / sizeof *lines && canvas_columns(lines[i]) + 1 > canvas->width)
-        i++;
-    canvas_put(canvas, 1, canvas->height - 1, canvas->width - 1, LOOK_FAINT, lines[i]);
+    while (line[1] && canvas_columns(*line) + 1 > canvas->width)
+        line++;
+    canvas_put(canvas, 1, canvas->height - 1, canvas->width - 1, LOOK_FAINT, *line);
 }
 
 /* A question stands in its pane already. */
@@ -354,103 +382,54 @@ static bool notice_is_question(const struct timer_model *model)
     return false;
 }
 
+static char *fitting_waiting(const struct timer_model *model, int width, char *words)
+{
+    if (canvas_columns(words_waiting(model, WORDS_WHOLE, words)) > width)
+        words_waiting(model, WORDS_BRIEF, words);
+    return words;
+}
+
+/* The last notice ends at row y; where there is no room for more, its row tells otherwise what waits. */
+static int draw_notice(struct canvas *canvas, const struct timer_model *model, int y, int64_t local_us)
+{
+    bool tall = canvas->height >= TALL_ROWS;
+    int width = canvas->width - 1, most = tall ? NOTICE_ROWS_TALL : NOTICE_ROWS, rows;
+    char words[WORDS_SIZE];
+
+    if (!model->notice_local_us || local_us - model->notice_local_us >= NOTICE_US || notice_is_question(model)) {
+        if (!tall)
+            canvas_put(canvas, 1, y, width, LOOK_PLAIN, fitting_waiting(model, width, words));
+        return y - 1;
+    }
+    rows = canvas_lines(width, most, model->notice);
+    rows = rows < 1 ? 1 : rows;
+    canvas_wrap(canvas, 1, y + 1 - rows, width, rows, model->notice_bad ? LOOK_WARN : LOOK_PLAIN, model->notice);
+    return y - rows;
+}
+
+/* Returns the last row that is free. */
 static int draw_footer(struct canvas *canvas, const struct timer_model *model, int64_t local_us)
 {
     char words[WORDS_SIZE], text[WORDS_SIZE + 120], digits[48];
-    int y = canvas->height - 2, width = canvas->width - 1;
+    int y, width = canvas->width - 1;
 
     draw_keys(canvas, model);
-    if (model->notice_local_us && local_us - model->notice_local_us < NOTICE_US && !notice_is_question(model)) {
-        y -= canvas_columns(model->notice) > width && canvas->height >= TALL_ROWS;
-        canvas_wrap(canvas, 1, y, width, canvas->height - 1 - y, model->notice_bad ? LOOK_WARN : LOOK_PLAIN,
-                    model->notice);
-    }
-    y--;
+    y = draw_notice(canvas, model, canvas->height - 2, local_us);
     if (canvas->height < TALL_ROWS)
         return y;
-    if (*words_waiting(model, words) || model->strength_at_us) {
+    if (*fitting_waiting(model, width, words) || model->strength_at_us) {
         snprintf(text, sizeof text, "%s", words);
         if (model->strength_at_us && decimal_format(model->strength_shown, digits, sizeof digits) > 0)
             snprintf(text, sizeof text, "%s%s%s last showed %s %%", words, *words ? "; " : "", model->strength,
                      digits);
         canvas_put(canvas, 1, y--, width, LOOK_PLAIN, text);
     }
-    if (*model->last_brew && *words_measures(&model->last, words)) {
+    if (*model->last_brew && *words_measures(&model->last, model->last_above, words)) {
         snprintf(text, sizeof text, "last cup %s: %s", words_brew(model->last_brew), words);
         y -= canvas_columns(text) > width;
         canvas_wrap(canvas, 1, y--, width, 2, LOOK_PLAIN, text);
     }
     return y;
-}
-
-/* ---- other pages ---- */
-
-static void draw_help(struct canvas *canvas)
-{
-    static const char *const lines[] = {
-        "t      tare the scale of the chosen station",
-        "space  the next stage begins now (what stands behind \"then\")",
-        "m      any stage begins now: pick it from a list",
-        "b e    begin, end a brew",
-        "a      answer the question that is shown",
-        "tab    choose the next station; 1 to 9 choose one",
-        "?      this page        q  quit",
-        "",
-        "Water near boiling scalds at once. Press straight down, slowly, on a level surface and a sturdy cup, never "
-        "on thin glass; hold the cup where you can bear it. A brewer turned over can open under its own gas. Do not "
-        "load a scale beyond its capacity. Keep mains instruments and hubs away from water. Poise measures; it does not "
-        "make a press safe. Local codes, the makers' instructions and licensed practice come first.",
-        "",
-        "Any key goes back."
-    };
-    int y = 0;
-
-    for (size_t i = 0; i < sizeof lines / sizeof *lines; i++) {
-        bool caution = strlen(lines[i]) > 120;
-        int used = canvas_wrap(canvas, 1, y, canvas->width - 2, canvas->height - y,
-                               caution ? LOOK_STRONG : LOOK_PLAIN, lines[i]);
-
-        y += used ? used : 1;
-    }
-}
-
-char mark_letter(enum stage stage)
-{
-    static const char letters[STAGE_COUNT] = {
-        [STAGE_DOSE] = 'd', [STAGE_BLOOM] = 'b', [STAGE_POUR] = 'p', [STAGE_STEEP] = 's', [STAGE_STIR] = 'i',
-        [STAGE_SETTLE] = 'e', [STAGE_PRESS] = 'r', [STAGE_WEIGH_OUT] = 'w'
-    };
-
-    return letters[stage];
-}
-
-static void draw_mark(struct canvas *canvas, const char *station)
-{
-    char text[80];
-    int y = 2;
-
-    snprintf(text, sizeof text, "Which stage begins now at %s?", station);
-    canvas_put(canvas, 1, 0, canvas->width - 1, LOOK_STRONG, text);
-    for (enum stage stage = STAGE_IDLE; stage < STAGE_COUNT; stage++)
-        if (mark_letter(stage)) {
-            snprintf(text, sizeof text, "%c  %s", mark_letter(stage), stage_name(stage));
-            canvas_put(canvas, 3, y++, canvas->width - 3, LOOK_PLAIN, text);
-        }
-    canvas_put(canvas, 1, y + 1, canvas->width - 1, LOOK_FAINT, "Any other key goes back.");
-}
-
-static void draw_answer(struct canvas *canvas, const struct timer_station *station, const char *typed)
-{
-    char text[NAME_SIZE + DETAIL_SIZE + 2];
-    int y;
-
-    snprintf(text, sizeof text, "%s: %s", station->name,
-             *station->question_detail ? station->question_detail : station->question);
-    y = canvas_wrap(canvas, 1, 0, canvas->width - 2, QUESTION_ROWS, LOOK_STRONG, text);
-    snprintf(text, sizeof text, "%s = %s_", station->question_measure >= 0
-             ? measure_name((enum measure)station->question_measure) : "?", typed);
-    canvas_put(canvas, 3, y + 1, canvas->width - 3, LOOK_PLAIN, text);
-    canvas_put(canvas, 1, y + 3, canvas->width - 1, LOOK_FAINT, "Enter answers, escape goes back.");
 }
 
 void draw_screen(struct canvas *canvas, const struct timer_model *model, const struct timer_page *page,

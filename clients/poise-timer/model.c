@@ -15,6 +15,7 @@ enum {
     GAUGE_STALE_US = 2000000        /* a pressure instrument silent for longer says nothing about now */
 };
 static const double TARE_WITHIN_S = 0.7;    /* two lines of the slowest scale; in a longer silence all may have been lifted */
+static const double CUP_LEAST_G = 20;       /* the lightest cup weighs more */
 static const double TARE_FROM_G = 5;        /* a fall from more than this to zero within one indication is a tare, while pouring */
 
 void model_begin(struct timer_model *model, double planned_steep_s)
@@ -90,6 +91,7 @@ static void take_mass(struct timer_station *station, const struct message *messa
         station_zeroed(station, before_g);
     }
     station->shown = reading->value;
+    station->cup_left = station->cup_left && station_load_g(station) > CUP_LEAST_G;
     if (pouring(station) && isnan(station->load_base_g))    /* nothing was heard before the pour was marked */
         station->load_base_g = now_g + station->offset_g;
     station->recent[station->recent_next] = (struct timer_point){ message->common.mono_us, now_g };
@@ -134,6 +136,7 @@ static void take_brew(struct timer_model *model, const struct message_brew *brew
         station->stage_count = 0;
         station->question[0] = '\0';
         station->curve.cups = 0;
+        station->cup_left = false;
         measures_clear(&station->measures);
         memset(station->above, 0, sizeof station->above);
     } else if (strcmp(station->brew, brew->brew) == 0 && (brew->change == BREW_END || brew->change == BREW_DISCARD)) {
@@ -142,6 +145,8 @@ static void take_brew(struct timer_model *model, const struct message_brew *brew
     if (brew->change == BREW_END) {
         strcpy(model->last_brew, brew->brew);
         model->last = brew->measures;
+        memcpy(model->last_above, station->above, sizeof model->last_above);
+        station->cup_left = true;
     }
 }
 
@@ -210,6 +215,7 @@ static void take_measure(struct timer_model *model, const struct message_measure
     if (strcmp(measure->brew, model->last_brew) == 0) {
         model->last.value[measure->measure] = measure->value;
         model->last.standard_uncertainty[measure->measure] = measure->standard_uncertainty;
+        model->last_above[measure->measure] = measure->above;
     }
     if (!station || strcmp(measure->brew, station->brew) != 0)
         return;

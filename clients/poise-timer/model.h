@@ -66,6 +66,7 @@ struct timer_station {
     int stage_count;
     struct measures measures;
     bool above[MEASURE_COUNT];
+    bool cup_left;                      /* the brew ended, and what stood there then has not been taken off */
     bool has_next;
     struct timer_run next;              /* the run under way, or else the next */
     struct timer_run brewed, before;    /* the newest run seen brewing here, and the one before it; run 0: none */
@@ -112,6 +113,7 @@ struct timer_model {
     int waiting_count;
     char last_brew[BREW_SIZE];
     struct measures last;
+    bool last_above[MEASURE_COUNT];
     char experiment[TIMER_WORD], title[DETAIL_SIZE];
     int plan_done, plan_of;             /* 0 of 0: no plan */
     double planned_steep_s;             /* from the command line; NAN: only the plan knows */
@@ -151,6 +153,10 @@ double station_share(const struct timer_station *station, double steep_s);
 
 bool station_brewing(const struct timer_station *station);                         /* dose to press */
 bool station_had(const struct timer_station *station, enum stage stage);
+
+/* The plan blooms, and no more than that water has come: the rest is still to be poured.  The tracker cannot know
+ * before the second pour. */
+bool station_blooms(const struct timer_station *station);
 
 /* The run that was brewed here before `next`; NULL: none that was seen. */
 const struct timer_run *station_run_before(const struct timer_station *station);

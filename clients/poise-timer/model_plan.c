@@ -5,6 +5,8 @@
 
 #include "model_parts.h"
 
+static const double BLOOM_MORE = 0.5;       /* half as much again as planned is no bloom any more, but the pour */
+
 static const struct timer_setting *setting_of(const struct timer_station *station, const char *name)
 {
     for (int i = 0; station->has_next && i < station->next.settings; i++)
@@ -46,6 +48,19 @@ static bool bloom_planned(const struct timer_station *station)
     return station_planned(station, "bloom_s", NULL) > 0 || station_planned(station, "bloom_g", NULL) > 0;
 }
 
+bool station_blooms(const struct timer_station *station)
+{
+    double tolerance_g, bloom_g = station_planned(station, "bloom_g", &tolerance_g), water_g = station_water_g(station);
+    double rest_g = station_planned(station, "water_g", NULL) - bloom_g;
+    int pours = 0;
+
+    for (int i = 0; i < station->stage_count; i++)
+        pours += station->stages[i].stage == STAGE_BLOOM || station->stages[i].stage == STAGE_POUR;
+    if (!(bloom_g > 0) || !(rest_g > 0) || pours > 1 || station->stage < STAGE_BLOOM || station->stage > STAGE_STEEP)
+        return false;
+    return water_g <= bloom_g + fmax(tolerance_g > 0 ? tolerance_g : 0, fmin(rest_g, bloom_g) * BLOOM_MORE);
+}
+
 const struct timer_run *station_run_before(const struct timer_station *station)
 {
     const struct timer_run *run = *station->brew ? &station->before : &station->brewed;
@@ -66,7 +81,10 @@ enum stage station_next_stage(const struct timer_station *station)
     case STAGE_DOSE:      return bloom_planned(station) ? STAGE_BLOOM : STAGE_POUR;
     case STAGE_BLOOM:     return STAGE_POUR;
     case STAGE_POUR:      return STAGE_STEEP;
-    case STAGE_STEEP:     return stir_planned(station) && !station_had(station, STAGE_STIR) ? STAGE_STIR : STAGE_PRESS;
+    case STAGE_STEEP:
+        if (station_blooms(station))
+            return STAGE_POUR;
+        return stir_planned(station) && !station_had(station, STAGE_STIR) ? STAGE_STIR : STAGE_PRESS;
     case STAGE_STIR:      return STAGE_SETTLE;
     case STAGE_SETTLE:    return STAGE_PRESS;
     case STAGE_PRESS:     return STAGE_WEIGH_OUT;

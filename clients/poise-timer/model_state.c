@@ -109,17 +109,17 @@ static void read_stages(json_t *list, struct timer_station *station)
     }
 }
 
-static void read_above(json_t *list, struct timer_station *station)
+static void read_above(json_t *list, bool above[MEASURE_COUNT])
 {
     json_t *entry;
     size_t place;
 
-    memset(station->above, 0, sizeof station->above);
+    memset(above, 0, MEASURE_COUNT * sizeof *above);
     json_array_foreach(list, place, entry) {
         int measure = json_is_string(entry) ? measure_find(json_string_value(entry)) : -1;
 
         if (measure >= 0)
-            station->above[measure] = true;
+            above[measure] = true;
     }
 }
 
@@ -171,7 +171,7 @@ static void read_station(json_t *json, struct timer_station *station)
             station->first_water_us = station->stages[i].at_us;
     if (message_read_measures(json_object_get(json, "measures"), &station->measures, &why) < 0)
         measures_clear(&station->measures);
-    read_above(json_object_get(json, "above"), station);
+    read_above(json_object_get(json, "above"), station->above);
     read_question(json_object_get(json, "question"), station);
     station->has_next = json_is_object(next);
     run_read(next, &station->next);
@@ -309,6 +309,7 @@ void model_state(struct timer_model *model, json_t *state)
     read_waiting(model, json_object_get(state, "waiting"));
     read_plan(model, json_object_get(state, "plan"));
     if (json_is_object(last)) {
+        read_above(json_object_get(last, "above"), model->last_above);
         copy_text(model->last_brew, sizeof model->last_brew, text_of(last, "brew"));
         if (message_read_measures(json_object_get(last, "measures"), &model->last, &why) < 0)
             measures_clear(&model->last);

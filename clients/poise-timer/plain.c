@@ -59,13 +59,13 @@ char *plain_next(const struct timer_model *model, int i, char *out)
     return out;
 }
 
-static void say_brew(const struct message_brew *brew, char *out, size_t size)
+static void say_brew(const struct timer_model *model, const struct message_brew *brew, char *out, size_t size)
 {
     static const char *const verbs[] = { "begins", "is done", "is discarded", "noted", "is judged again" };
     char measures[WORDS_SIZE] = "";
 
     if (brew->change == BREW_END)
-        words_measures(&brew->measures, measures);
+        words_measures(&brew->measures, strcmp(brew->brew, model->last_brew) == 0 ? model->last_above : NULL, measures);
     snprintf(out, size, "%s brew %s %s%s%s%s%s%s", brew->station, words_brew(brew->brew), verbs[brew->change],
              *measures ? ": " : "", measures, brew->plan_kept == 0 ? "; plan not kept"
              : brew->plan_kept == 1 && brew->change == BREW_VERDICT ? "; plan kept" : "", *brew->note ? ": " : "", brew->note);
@@ -91,7 +91,7 @@ char *plain_event(const struct timer_model *model, const struct message *message
 
     switch (message->kind) {
     case MESSAGE_BREW:
-        say_brew(&message->brew, out + length, size);
+        say_brew(model, &message->brew, out + length, size);
         return out;
     case MESSAGE_STAGE:
         for (int i = 0; i < model->stations; i++)

@@ -83,7 +83,9 @@ static void focus_weight(const struct timer_station *station, struct focus *out)
 /* Something stands there and was tared away: what is shown now is what goes in. */
 static bool tared(const struct timer_station *station)
 {
-    return station->rest.known ? station->rest.since == SINCE_ZERO : station->offset_g > STANDS_THERE_G;
+    if (station->rest.known)
+        return station->rest.since == SINCE_ZERO;
+    return station->offset_g > STANDS_THERE_G && decimal_to_double(station->shown) + station->offset_g > STANDS_THERE_G;
 }
 
 /* Something is being added to what stands there. */
@@ -195,7 +197,7 @@ void words_focus(const struct timer_model *model, const struct timer_station *st
             focus_steep(model, station, now_us, out);
         break;
     case STAGE_POUR:
-        focus_water(station, "water_g", out);
+        focus_water(station, station_blooms(station) ? "bloom_g" : "water_g", out);
         break;
     case STAGE_STEEP: case STAGE_STIR: case STAGE_SETTLE:
         focus_steep(model, station, now_us, out);
@@ -229,6 +231,25 @@ static bool loaded(const struct timer_station *station)
     return station->shown_at_us && station->status == READING_OK && decimal_to_double(station->shown) > STANDS_THERE_G;
 }
 
+/* The first water, then the wait for the second. */
+static void add_bloom(char *out, const struct timer_station *station, int64_t now_us)
+{
+    double planned_s = station_planned(station, "bloom_s", NULL);
+    bool wet = station->stage == STAGE_STEEP || (station->stage == STAGE_BLOOM && !isnan(station_water_g(station))
+               && !(station_flow_g_per_s(station, now_us) > FLOWS_G_PER_S));
+    char time[16];
+
+    if (!wet) {
+        add_amount(out, station, "bloom_g", "Wet it with", "water");
+    } else {
+        words_add(out, WORDS_SIZE, "Let it bloom. ");
+        if (planned_s > 0)
+            words_add(out, WORDS_SIZE, "At %s: ", words_time(planned_s, time, sizeof time));
+        add_amount(out, station, "water_g", "Pour", "water");
+    }
+    words_add(out, WORDS_SIZE, ": it scalds.");
+}
+
 static const char press_words[] =
     "straight down, slowly, on a sturdy, level cup. Hot; glass breaks.";     /* two rows of the narrowest pane */
 
@@ -246,6 +267,10 @@ char *words_guide(const struct timer_model *model, const struct timer_station *s
             words_add(out, WORDS_SIZE, ": it scalds.");
             break;
         }
+        if (station->cup_left && !adding(station)) {
+            words_add(out, WORDS_SIZE, "The cup is weighed: take it off.");
+            break;
+        }
         if (!tared(station) && !adding(station)) {
             words_add(out, WORDS_SIZE, loaded(station) ? "Tare, then weigh the coffee."
                                                  : "Put the cup and the brewer on the scale, and tare.");
@@ -257,14 +282,21 @@ char *words_guide(const struct timer_model *model, const struct timer_station *s
         words_add(out, WORDS_SIZE, ".");
         break;
     case STAGE_BLOOM:
-        add_amount(out, station, "bloom_g", "Wet it with", "water");
-        words_add(out, WORDS_SIZE, ": it scalds.");
+        add_bloom(out, station, now_us);
         break;
     case STAGE_POUR:
+        if (station_blooms(station)) {
+            add_bloom(out, station, now_us);
+            break;
+        }
         add_amount(out, station, "water_g", "Pour", "water");
         words_add(out, WORDS_SIZE, ": it scalds.");
         break;
     case STAGE_STEEP: case STAGE_SETTLE:
+        if (station_blooms(station)) {
+            add_bloom(out, station, now_us);
+            break;
+        }
         if (station_steep_s(station, now_us) >= planned_s) {
             words_add(out, WORDS_SIZE, "Press now: %s", press_words);
             break;
@@ -314,6 +346,8 @@ char *words_numbers(const struct timer_station *station, int64_t now_us, bool al
     *out = '\0';
     if (!isnan(water_g) && (all || station->stage != STAGE_POUR))
         words_add(out, WORDS_SIZE, "water %.1f g", water_g);
+    if (*station->brew && !isnan(station->measures.value[MEASURE_DRIP_G]))
+        words_add(out, WORDS_SIZE, "%sdrip %.1f g", words_between(out), station->measures.value[MEASURE_DRIP_G]);
     if (pours && !isnan(flow))
         words_add(out, WORDS_SIZE, "%sflow %.1f g/s", words_between(out), fabs(flow) < 0.05 ? 0 : flow);
     if (station->first_water_us && (all || !steeps)
@@ -387,11 +421,11 @@ char *words_scale(const struct timer_model *model, const struct timer_station *s
     return out;
 }
 
-char *words_measures(const struct measures *measures, char *out)
+char *words_measures(const struct measures *measures, const bool *above, char *out)
 {
     static const struct { enum measure measure; const char *name, *unit; bool time; } shown[] = {
         { MEASURE_DOSE_G, "dose", " g", false }, { MEASURE_WATER_G, "water", " g", false },
-        { MEASURE_BEVERAGE_G, "cup", " g", false }, { MEASURE_STEEP_S, "steep", "", true },
+        { MEASURE_DRIP_G, "drip", " g", false }, { MEASURE_BEVERAGE_G, "cup", " g", false }, { MEASURE_STEEP_S, "steep", "", true },
         { MEASURE_PRESS_S, "press", "", true }, { MEASURE_PRESS_PEAK_KPA, "peak", " kPa", false },
         { MEASURE_STRENGTH_PCT, "strength", " %", false }, { MEASURE_EXTRACTION_PCT, "extraction", " %", false }
     };
@@ -406,15 +440,20 @@ char *words_measures(const struct measures *measures, char *out)
         if (shown[i].time)
             words_add(out, WORDS_SIZE, "%s%s %s", words_between(out), shown[i].name, words_time(value, time, sizeof time));
         else
-            words_add(out, WORDS_SIZE, "%s%s %.*f%s", words_between(out), shown[i].name, measure_decimals(shown[i].measure), value,
-                shown[i].unit);
+            words_add(out, WORDS_SIZE, "%s%s %s%.*f%s", words_between(out), shown[i].name,
+                      above && above[shown[i].measure] ? "above " : "", measure_decimals(shown[i].measure), value,
+                      shown[i].unit);
     }
     return out;
 }
 
-char *words_waiting(const struct timer_model *model, char *out)
+char *words_waiting(const struct timer_model *model, enum brevity brevity, char *out)
 {
     *out = '\0';
+    if (brevity == WORDS_BRIEF && model->waiting_count > 1) {
+        words_add(out, WORDS_SIZE, "waiting for strength: %d cups", model->waiting_count);
+        return out;
+    }
     for (int i = 0; i < model->waiting_count; i++) {
         const struct timer_waiting *waiting = &model->waiting[i];
 

@@ -41,16 +41,17 @@ char *words_scale(const struct timer_model *model, const struct timer_station *s
                   char *out);
 
 
-/* WORDS_BRIEF leaves out what was and what will be, and masses: those are told when they are weighed. */
+/* WORDS_BRIEF leaves out what was and what will be, the experiment's name, and masses: those are told when they are
+ * weighed. */
 enum brevity { WORDS_WHOLE, WORDS_BRIEF };
 
 /* How much of the attainable extraction a cup of this age has reached, where earlier cups tell. */
 char *words_share(const struct timer_model *model, const struct timer_station *station, int64_t now_us,
                   enum brevity brevity, char *out);
 
-/* The run of the plan: which it is ("ferry-steep 4 of 15:"), its factors one by one and whether each
+/* The run of the plan: which it is ("ferry-steep 4 of 15:" or "run 4 of 15:"), its factors one by one and whether each
  * differs from the run before (empty behind the last), both together; and what is as always. */
-char *words_run(const struct timer_station *station, char *out);
+char *words_run(const struct timer_station *station, enum brevity brevity, char *out);
 char *words_factor(const struct timer_station *station, int place, enum brevity brevity, bool *changed, char *out);
 char *words_varied(const struct timer_station *station, enum brevity brevity, char *out);
 char *words_held(const struct timer_station *station, enum brevity brevity, char *out);
@@ -59,8 +60,9 @@ char *words_held(const struct timer_station *station, enum brevity brevity, char
 void words_add(char *out, size_t size, const char *format, ...) __attribute__((format(printf, 3, 4)));
 const char *words_between(const char *out);
 
-/* A cup's numbers; the cups that wait for their strength. */
-char *words_measures(const struct measures *measures, char *out);
-char *words_waiting(const struct timer_model *model, char *out);
+/* A cup's numbers, those that are lower bounds told so (NULL: none is); the cups that wait for their strength; brief,
+ * how many. */
+char *words_measures(const struct measures *measures, const bool *above, char *out);
+char *words_waiting(const struct timer_model *model, enum brevity brevity, char *out);
 
 #endif

@@ -62,11 +62,12 @@ static void add_setting(char *out, const struct timer_setting *setting)
     add_value(out, setting, unit);
 }
 
-char *words_run(const struct timer_station *station, char *out)
+char *words_run(const struct timer_station *station, enum brevity brevity, char *out)
 {
     *out = '\0';
     if (station->has_next)
-        snprintf(out, WORDS_SIZE, "%s %d of %d:", station->next.experiment, station->next.run, station->next.of);
+        snprintf(out, WORDS_SIZE, "%s %d of %d:", brevity == WORDS_BRIEF ? "run" : station->next.experiment,
+                 station->next.run, station->next.of);
     return out;
 }
 
@@ -118,7 +119,7 @@ char *words_varied(const struct timer_station *station, enum brevity brevity, ch
     char factor[WORDS_SIZE];
     bool changed;
 
-    words_run(station, out);
+    words_run(station, brevity, out);
     for (int i = 0; *words_factor(station, i, brevity, &changed, factor); i++)
         words_add(out, WORDS_SIZE, "%s %s", i ? "," : "", factor);
     return out;

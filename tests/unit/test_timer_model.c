@@ -338,6 +338,88 @@ static void what_comes_next_follows_the_plan(void **state)
     assert_int_equal(station_next_stage(left()), STAGE_PRESS);      /* stirred once is enough */
 }
 
+/* The tracker calls the first water a pour until a second one comes; the plan knows that it is the bloom. */
+static void a_planned_bloom_is_aimed_at_before_the_pour(void **state)
+{
+    char words[WORDS_SIZE];
+    struct focus focus;
+
+    (void)state;
+    state_at(5, "idle", "null", "400", "0");
+    say("state/pier", 8, "'instruments':[],'stations':[{'station':'left','stage':'idle','load_g':400,'next':{'experiment':"
+        "'ferry-steep','run':4,'of':15,'factors':{'steep_s':90},'recipe':{'bloom_g':45,'bloom_s':30,'water_g':230},"
+        "'tolerances':{'bloom_g':3}}}]");
+    scale(9, "0.0");
+    say("event/pier/brew", 9.5, "'brew':'pier-20261125-007','station':'left','change':'begin','at_us':9000000");
+    stage(9.6, "pour", 9.5);
+    scale(10, "30.0");
+    words_focus(&model, left(), at(10), &focus);
+    assert_string_equal(focus.bar, "15.0 g to go of 45 ± 3");
+    assert_string_equal(words_guide(&model, left(), at(10), words), "Wet it with 45 ± 3 g of water: it scalds.");
+    scale(12, "46.0");
+    stage(14, "steep", 12.5);
+    assert_int_equal(station_next_stage(left()), STAGE_POUR);
+    assert_string_equal(words_guide(&model, left(), at(15), words),
+                        "Let it bloom. At 0:30: Pour 230 g of water: it scalds.");
+    stage(41, "pour", 40);
+    scale(41.5, "60.0");
+    words_focus(&model, left(), at(41.5), &focus);
+    assert_string_equal(focus.bar, "170.0 g to go of 230");
+    assert_int_equal(station_next_stage(left()), STAGE_STEEP);
+    stage(60, "steep", 59);
+    assert_int_equal(station_next_stage(left()), STAGE_PRESS);
+}
+
+/* All poured at once although a bloom was planned: past half as much again it is the pour. */
+static void more_than_a_bloom_is_the_pour(void **state)
+{
+    struct focus focus;
+
+    (void)state;
+    pour_until(12);
+    left()->next.setting[left()->next.settings++] =
+        (struct timer_setting){ .name = "bloom_g", .number = 30, .tolerance = NAN };
+    words_focus(&model, left(), at(12), &focus);
+    assert_string_equal(focus.bar, "10.0 g to go of 30");
+    scale(12.1, "65.0");
+    words_focus(&model, left(), at(12.1), &focus);
+    assert_string_equal(focus.bar, "180.0 g to go of 230 ± 2");
+}
+
+static void a_weighed_cup_is_to_be_taken_off_before_the_next(void **state)
+{
+    char words[WORDS_SIZE];
+
+    (void)state;
+    pour_until(20);
+    say("event/pier/measure", 60, "'brew':'pier-20261125-007','station':'left','measure':'press_peak_kpa','value':12,"
+        "'standard_uncertainty':1,'by':'tracker','above':true");
+    say("event/pier/brew", 90, "'brew':'pier-20261125-007','station':'left','change':'end','at_us':90000000,"
+        "'measures':{'press_peak_kpa':{'value':12,'standard_uncertainty':1}}");
+    state_at(90, "idle", "null", "540", "140");
+    scale(91, "140.0");
+    assert_string_equal(words_guide(&model, left(), at(91), words), "The cup is weighed: take it off.");
+    weigh(92, 140, -400);
+    assert_string_equal(words_guide(&model, left(), at(94), words), "Put the cup and the brewer on the scale, and tare.");
+}
+
+static void a_lower_bound_and_a_drip_are_told(void **state)
+{
+    char words[WORDS_SIZE];
+
+    (void)state;
+    say("state/pier", 5, "'instruments':[],'stations':[],'last':{'brew':'pier-20261125-006','measures':{"
+        "'drip_g':{'value':3.21,'standard_uncertainty':0.1},'press_peak_kpa':{'value':12.3,'standard_uncertainty':1}},"
+        "'above':['press_peak_kpa']}");
+    assert_string_equal(words_measures(&model.last, model.last_above, words), "drip 3.2 g, peak above 12.3 kPa");
+    fresh(state);
+    pour_until(20);
+    stage(21, "steep", 20);
+    say("event/pier/measure", 22, "'brew':'pier-20261125-007','station':'left','measure':'drip_g','value':2.14,"
+        "'standard_uncertainty':0.1,'by':'tracker'");
+    assert_string_equal(words_numbers(left(), at(23), false, words), "water 100.0 g, drip 2.1 g");
+}
+
 static void the_bell_rings_once_at_the_end_of_a_steep(void **state)
 {
     struct timer_bell rung = { 0 };
@@ -397,6 +479,10 @@ int main(void)
         cmocka_unit_test_setup(what_differs_from_the_run_before_is_said, fresh),
         cmocka_unit_test_setup(earlier_cups_say_how_far_it_is, fresh),
         cmocka_unit_test_setup(what_comes_next_follows_the_plan, fresh),
+        cmocka_unit_test_setup(a_planned_bloom_is_aimed_at_before_the_pour, fresh),
+        cmocka_unit_test_setup(more_than_a_bloom_is_the_pour, fresh),
+        cmocka_unit_test_setup(a_weighed_cup_is_to_be_taken_off_before_the_next, fresh),
+        cmocka_unit_test_setup(a_lower_bound_and_a_drip_are_told, fresh),
         cmocka_unit_test_setup(the_bell_rings_once_at_the_end_of_a_steep, fresh),
         cmocka_unit_test_setup(corrections_of_earlier_stages_leave_the_screen_alone, fresh),
         cmocka_unit_test_setup(nonsense_in_a_state_is_not_known, fresh),

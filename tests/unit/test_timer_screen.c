@@ -1,4 +1,5 @@
 /* The timer's screen and its plain lines, drawn without a terminal. */
+#include <math.h>
 #include <setjmp.h>
 #include <stdarg.h>
 #include <stdio.h>
@@ -68,6 +69,64 @@ static void the_scale_stays_on_a_crowded_screen(void **state)
     expect_on_screen("Press straight down");
     draw(40, 15, PAGE_BENCH, 32.1);
     expect_on_screen("left-scale 1115.0 g, now");
+    canvas_free(&canvas);
+}
+
+/* Forty columns of fifteen rows: what to do is read whole, and what waits and warns is not forgotten. */
+static void a_small_screen_cuts_no_question(void **state)
+{
+    (void)state;
+    canvas.unicode = true;
+    pour_until(20);
+    stage(21, "steep", 20);
+    draw(40, 15, PAGE_BENCH, 22);
+    expect_on_screen("3 of 15 done: How long to steep");
+    expect_on_screen("steep  then stir");
+    expect_on_screen("waiting for strength: 005 (1 of 3), 006");
+    draw(36, 15, PAGE_BENCH, 22);
+    expect_on_screen("3 of 15 done: ferry-steep");
+    expect_on_screen("waiting for strength: 2 cups");
+    say("event/pier/warning", 23, "'brew':null,'station':'left','warning':'overload','detail':'The scale is loaded beyond "
+        "its range: pressures are lower bounds, and the scale may suffer.'");
+    draw(40, 15, PAGE_BENCH, 24);
+    expect_on_screen("the scale may suffer.");
+    expect_on_screen("since first water");
+    expect_on_screen("▀████▀");                         /* digits that are read from across the counter */
+    strcpy(left()->question, "empty-cup-mass");
+    strcpy(left()->question_detail, "The empty cup was never seen: how much coffee is in it, in g (200 is a guess)?");
+    left()->question_measure = MEASURE_BEVERAGE_G;
+    draw(40, 15, PAGE_BENCH, 24);
+    expect_on_screen("Key a: The empty cup was never seen:");
+    expect_on_screen("a guess)?");
+    model.station[model.stations++] = model.station[0];
+    draw(40, 15, PAGE_BENCH, 60);
+    expect_on_screen("tab");
+    expect_on_screen("left-scale 115.0 g");
+    draw(80, 24, PAGE_BENCH, 60);
+    expect_on_screen("tab next");
+    expect_on_screen("a guess)?");
+    canvas_free(&canvas);
+}
+
+/* What differs from the run before is told by its look, also where the run takes two rows. */
+static void what_differs_stands_out_in_a_narrow_pane(void **state)
+{
+    (void)state;
+    canvas.unicode = true;
+    state_at(5, "idle", "null", "0", "0");
+    left()->next.settings = 0;
+    left()->next.setting[left()->next.settings++] =
+        (struct timer_setting){ .name = "steep_s", .number = 120, .tolerance = NAN, .varied = true };
+    left()->next.setting[left()->next.settings++] =
+        (struct timer_setting){ .name = "stir", .word = "swirl", .number = NAN, .tolerance = NAN, .varied = true };
+    left()->brewed = left()->next;
+    left()->brewed.setting[0].number = 60;
+    for (int width = 37; width <= 60; width += 23) {
+        draw(width, 24, PAGE_BENCH, 6);
+        expect_on_screen(width < 40 ? "run 4 of 15:" : "ferry-steep 4 of 15:");
+        assert_int_equal(look_of(width < 40 ? "steep 120 s" : "steep 120 s (before: 60 s)"), LOOK_HERE);
+        assert_int_equal(look_of("stir swirl"), LOOK_PLAIN);
+    }
     canvas_free(&canvas);
 }
 
@@ -153,6 +212,8 @@ int main(void)
         cmocka_unit_test_setup(the_screen_says_what_matters, fresh),
         cmocka_unit_test_setup(cautions_are_shown_where_they_matter, fresh),
         cmocka_unit_test_setup(the_scale_stays_on_a_crowded_screen, fresh),
+        cmocka_unit_test_setup(a_small_screen_cuts_no_question, fresh),
+        cmocka_unit_test_setup(what_differs_stands_out_in_a_narrow_pane, fresh),
         cmocka_unit_test_setup(every_size_can_be_drawn, fresh),
         cmocka_unit_test_setup(digits_stay_apart, fresh),
         cmocka_unit_test_setup(text_is_cut_and_wrapped_by_columns, fresh),

@@ -137,3 +137,16 @@ void expect_on_screen(const char *text)
     }
     fail_msg("not on the screen: %s", text);
 }
+
+enum look look_of(const char *text)
+{
+    size_t length = strlen(text), same;
+
+    for (int i = 0; i + (int)length <= canvas.width * canvas.height; i++) {
+        for (same = 0; same < length && canvas.cells[i + (int)same].glyph == (wchar_t)text[same]; same++)
+            ;
+        if (same == length)
+            return canvas.cells[i].look;
+    }
+    return LOOK_COUNT;
+}

@@ -34,4 +34,7 @@ struct timer_station *left(void);
 void draw(int width, int height, enum page page, double at_s);
 void expect_on_screen(const char *text);
 
+/* How ASCII text on the screen looks; LOOK_COUNT: it is not there. */
+enum look look_of(const char *text);
+
 #endif

@@ -1,0 +1,13 @@
+/* What the parts of the screen share. */
+#ifndef TIMER_DRAW_PARTS_H
+#define TIMER_DRAW_PARTS_H
+
+#include "draw.h"
+
+enum { QUESTION_ROWS = 4 };     /* the longest question on the narrowest pane */
+
+void draw_help(struct canvas *canvas);
+void draw_mark(struct canvas *canvas, const char *station);
+void draw_answer(struct canvas *canvas, const struct timer_station *station, const char *typed);
+
+#endif
