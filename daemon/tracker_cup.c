@@ -16,6 +16,8 @@ static const double UNDER_LEAST_G = 10;     /* a press brings at least so much t
 static const double DRIPS_MOST_G_PER_S = 2;
 static const double CREEP_G = 0.05;         /* a scale left loaded for minutes (common practice, no source) */
 static const int64_t LEFT_WITH_US = 2000000;        /* taken so soon after the press began: at the press */
+static const int64_t SAME_PRESS_US = 1000000;
+static const int64_t BACK_US = 20000000;            /* lifted with the brewer, the cup comes back alone within so long */
 static const int64_t WEIGHED_US = 3000000;          /* nothing ran in for so long: weighed */
 static const double HANDS_U_S = 0.2;        /* how near a step on the cup's scale is to the hand's begin */
 static const int64_t DRAINED_US = 15000000;         /* the same while the brewer still stands over it */
@@ -85,6 +87,8 @@ void tracker_second(struct tracker *tracker, const struct reading *reading, stru
                        !tracker->running || !story->first_water_us ? 0 : story->press_began_us ? PRESSED_G : SPOONFUL_G);
     if (news == SECOND_TAKEN && !tracker->running)
         take_back(tracker);
+    if (news == SECOND_TAKEN && !story->out_us)     /* later it is full */
+        second->empty_g = second->came_g - second->bare_g;
     reckon(tracker, dt_s);
     if (tracker->running && (news != SECOND_NOTHING || (story->wait_us && tracker->now_us >= story->wait_us)))
         tracker_look(tracker, events);
@@ -104,6 +108,24 @@ static bool is_under(const struct second *second, const struct story *story)
     return (second->stands ? second->level_g - second->came_g : second->ran_g) > UNDER_LEAST_G;
 }
 
+/* What had run through when the press began.  Its begin may be found a little earlier or later than was thought, when
+ * that moment is not remembered any more: then what was found first is as good. */
+static void look_for_drip(struct second *second, const struct story *story)
+{
+    int64_t began_us = story->press_began_us;
+
+    if (second->torn || !second->came_us)
+        second->drip_g = NAN;
+    else if (second->stands && second->came_us < began_us && second_remembers(second, began_us))
+        second->drip_g = second_load_at(second, began_us) - second->came_g;
+    else if ((!second->stands || second->came_us > began_us) && second->left_us > story->first_water_us &&
+             second->left_us < began_us + LEFT_WITH_US)
+        second->drip_g = second->ran_g;     /* taken to be pressed elsewhere */
+    else if (!second->drip_for_us || llabs(second->drip_for_us - began_us) > SAME_PRESS_US)
+        second->drip_g = NAN;
+    second->drip_for_us = began_us;
+}
+
 void second_measure(struct tracker *tracker)
 {
     struct second *second = &tracker->second;
@@ -112,16 +134,8 @@ void second_measure(struct tracker *tracker)
 
     if (!story->press_began_us)
         return;
-    if (second->drip_for_us != story->press_began_us) {
-        second->drip_for_us = story->press_began_us;
-        second->drip_g = NAN;
-        if (second->torn || !second->came_us)
-            second->drip_g = NAN;
-        else if (second->stands && second->came_us < story->press_began_us)
-            second->drip_g = second_load_at(second, story->press_began_us) - second->came_g;
-        else if (second->left_us > story->first_water_us && second->left_us < story->press_began_us + LEFT_WITH_US)
-            second->drip_g = second->ran_g;
-    }
+    if (second->drip_for_us != story->press_began_us)
+        look_for_drip(second, story);
     if (second->drip_g >= DRIP_LEAST_G || (!isnan(second->drip_g) && is_under(second, story)))
         story_set(&story->measures, MEASURE_DRIP_G, fmax(0, second->drip_g), u_g);
 }
@@ -161,7 +175,9 @@ static void weigh_under(struct reader *reader)
     reader->cup_g = second->came_g - second->bare_g;
     if (!out->press_ended_us)
         return;
-    if (!second->stands)
+    if (!second->stands && reader->phase == PHASE_AWAY && tracker->now_us < second->left_us + BACK_US)
+        out->wait_us = second->left_us + BACK_US;
+    else if (!second->stands)
         weighed_there(reader, second->left_us, second->left_us);
     else if (reader->phase == PHASE_WEIGHED || reader->phase == PHASE_AWAY)     /* the brewer was taken */
         weighed_there(reader, reader->away_us, later_us(still_us, out->out_us) + WEIGHED_US);
@@ -200,6 +216,8 @@ static void weigh_brought(struct reader *reader)
         story_say(reader, STAGE_WEIGH_OUT, second->put_us, HANDS_U_S);
         out->press_began_us = since_us;
     }
+    if (story_is_likely_beverage(reader, second->level_g - second->bare_g - second->empty_g))
+        reader->cup_g = second->empty_g;        /* weighed on one scale, empty and full */
     weighed_there(reader, second->came_us, second->came_us + WEIGHED_US);
 }
 

@@ -20,11 +20,15 @@ static const double LIFTED_LEAST_G = 0.6, LIFTED_DIVISIONS = 2.5;
 
 static const double THING_G = 45;           /* a cup; less is a spoon, a drop shaken off, a napkin */
 static const double SAME_G = 1;             /* touched, and still what it was */
-static const double RUN_LEAST_G = 2;        /* a cup that gained more is no empty cup */
 
 /* The level follows so fast: quick enough for drips, slow enough for the flicker of the last digit, which
  * would make the brew's scale restless. */
 static const double FOLLOW_S = 0.4;
+
+/* Half of a step is seen about when hands are half done and the instrument's filter has passed on what they did, a
+ * quarter of a second later; hands take some 0.4 s (common practice, no source). */
+static const int64_t HANDS_AHEAD_US = 450000;
+static const double TAIL_SHARE = 0.02;      /* of a step, so much may still be to come when somebody tares */
 
 /* Gaining is more than this in STILL_US (drips of 0.1 g a second and slower are weighed when they have run). */
 static const double GAIN_LEAST_G = 0.12, GAIN_DIVISIONS = 1.2;
@@ -80,6 +84,12 @@ double second_load_at(const struct second *second, int64_t at_us)
     return later ? (double)later->load_g : NAN;
 }
 
+bool second_remembers(const struct second *second, int64_t at_us)
+{
+    return second->moment_count &&
+           (int32_t)(moment_back(second, second->moment_count - 1)->at_ms - (uint32_t)(at_us / 1000)) <= 0;
+}
+
 /* From a load to zero within one reading, and staying there: a tare.  A lift passes through what the
  * instrument's filter leaves behind. */
 static bool is_tare(const struct second *second)
@@ -89,7 +99,7 @@ static bool is_tare(const struct second *second)
 
     return second->shown_count == 4 && fabs((double)shown_g[2]) <= zero_g && fabs((double)shown_g[3]) <= zero_g &&
            fabs((double)shown_g[1]) > division_g(second, 2.5, 0.5) &&
-           fabs((double)(shown_g[1] - shown_g[0])) <= division_g(second, 3, 1);
+           fabs((double)(shown_g[1] - shown_g[0])) <= fmax(division_g(second, 3, 1), TAIL_SHARE * fabs((double)shown_g[1]));
 }
 
 static bool is_still(const struct second *second, double load_g)
@@ -107,14 +117,32 @@ static bool is_still(const struct second *second, double load_g)
     return span_us >= STILL_US && high_g - low_g <= division_g(second, STILL_DIVISIONS, STILL_LEAST_G);
 }
 
-static void taken(struct second *second)
+/* When the load was half way. */
+static int64_t half_way_us(const struct second *second, double from_g, double to_g)
+{
+    double near_g = (from_g + to_g) / 2;
+    int64_t later_us = second->at_us, at_us;
+    double later_g = to_g;
+
+    for (int back = 0; back < second->moment_count; back++) {
+        const struct second_moment *moment = moment_back(second, back);
+        double load_g = (double)moment->load_g;
+
+        at_us = second->at_us - (int64_t)((uint32_t)(second->at_us / 1000) - moment->at_ms) * 1000;
+        if ((load_g < near_g) == (from_g < to_g) && later_g != load_g)
+            return at_us + (int64_t)((double)(later_us - at_us) * (near_g - load_g) / (later_g - load_g));
+        later_us = at_us;
+        later_g = load_g;
+    }
+    return later_us;
+}
+
+static void taken(struct second *second, double load_g)
 {
     second->stands = second->on_top = false;
-    second->left_us = second->handled_us;
+    second->left_us = half_way_us(second, second->before_g, load_g) - HANDS_AHEAD_US;
     second->left_g = second->before_g;
     second->ran_g = second->left_g - second->came_g;
-    if (second->ran_g < RUN_LEAST_G && !second->torn)
-        second->empty_g = second->came_g - second->bare_g;
 }
 
 static enum second_news put(struct second *second, double load_g)
@@ -123,8 +151,8 @@ static enum second_news put(struct second *second, double load_g)
     second->on_top = second->torn = false;
     second->bare_g = second->before_g;
     second->came_g = load_g;
-    second->put_us = second->handled_us;
-    second->came_us = second->at_us;
+    second->came_us = half_way_us(second, second->before_g, load_g);
+    second->put_us = second->came_us - HANDS_AHEAD_US;
     return SECOND_PUT;
 }
 
@@ -132,7 +160,7 @@ static enum second_news put(struct second *second, double load_g)
 static void untare(struct second *second)
 {
     second->unsure = false;
-    taken(second);
+    taken(second, second->bare_g);
     second->before_g = second->bare_g;
 }
 
@@ -151,7 +179,7 @@ static enum second_news judge_step(struct second *second, double load_g, double 
         return SECOND_SETTLED;
     }
     if (load_g < second->came_g - THING_G) {
-        taken(second);
+        taken(second, load_g);
         return SECOND_TAKEN;
     }
     if (step_g >= THING_G && second->unsure) {

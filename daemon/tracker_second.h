@@ -63,7 +63,8 @@ enum second_news second_take(struct second *second, double shown_g, double resol
 /* It fell silent, or shows no number: nothing is known until it speaks again. */
 void second_gap(struct second *second);
 
-/* The load at a time within the last four seconds; before that: the oldest known. */
+/* The load at a time within the last four seconds, and whether that is remembered; before that: the oldest known. */
+bool second_remembers(const struct second *second, int64_t at_us);
 double second_load_at(const struct second *second, int64_t at_us);
 
 /* --- tracker_cup.c --- */

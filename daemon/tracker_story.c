@@ -187,13 +187,15 @@ double story_cup_of(const struct reader *reader, double full_g, double *doubt_g)
 {
     const struct tracker_config *config = &reader->tracker->config;
     double expected_g = story_expected_beverage_g(reader), best_g = NAN, least_g = INFINITY, most_g = -INFINITY;
+    double cup_there_g = reader->tracker->second.empty_g;       /* then what stood here first was a stand, perhaps */
 
     if (doubt_g)
         *doubt_g = 0;
-    if (!isnan(reader->cup_g))
+    if (!isnan(reader->cup_g) &&
+        (isnan(cup_there_g) || story_is_likely_beverage(reader, full_g - reader->cup_g)))
         return reader->cup_g;
-    if (story_is_likely_beverage(reader, full_g - reader->tracker->second.empty_g))
-        return reader->tracker->second.empty_g;
+    if (story_is_likely_beverage(reader, full_g - cup_there_g))
+        return cup_there_g;
     for (int i = 0; i < config->cup_count; i++) {
         if (!story_is_likely_beverage(reader, full_g - config->cup_g[i]))
             continue;
@@ -461,7 +463,7 @@ void story_read(struct story *out, const struct tracker *tracker)
     name_bloom(&reader);
     use_gauge(&reader);
     story_measure(&reader);
-    if (reader.phase == PHASE_AWAY)
+    if (reader.phase == PHASE_AWAY && !out->wait_us)
         out->wait_us = reader.away_us + AWAY_US;
     if (reader.phase == PHASE_WEIGHED && !out->nothing) {
         out->over = reader.left_weighing || tracker->now_us >= out->wait_us;

@@ -181,6 +181,8 @@ static void begin_press(struct model *model)
         truth->force_began_s = model->now_s;
         truth->press_seen = borne(model, BREWER) > 0.5;
         truth->press_began_s = truth->press_seen || isnan(model->lifted_s) ? model->now_s : model->lifted_s;
+        if (truth->press_began_s < model->now_s)        /* what ran since then ran in the hand */
+            truth->drip_g = model->lifted_drip_g;
         truth->slurry_c = model->slurry_c;
         model->to_press_g = fmax(0, dry_g - model->cup_liquid_g);
         mark(model, MODEL_STAGE_PRESS, truth->press_began_s);
@@ -205,8 +207,10 @@ static void begin_action(struct model *model, const struct model_action *action)
             mark(model, MODEL_STAGE_WEIGH_OUT, model->now_s);
         break;
     case MODEL_DO_LIFT:
-        if ((action->things & MODEL_BREWER) && isnan(truth->force_began_s) && borne(model, BREWER) > 0.5)
+        if ((action->things & MODEL_BREWER) && isnan(truth->force_began_s) && borne(model, BREWER) > 0.5) {
             model->lifted_s = model->now_s;     /* a brewer that is in the hand already is not lifted again */
+            model->lifted_drip_g = truth->drip_g;
+        }
         break;
     case MODEL_DO_COFFEE:
         model->poured_before_g = truth->dose_g;
