@@ -86,18 +86,22 @@ static void mark_press(struct chart *chart, const struct cup *cup, double began_
     static const double long_press_s = 60;                  /* where its end is not known */
     double lasted_s = cup->measures.value[MEASURE_PRESS_S], rest = 0, peak = 0;
     double ended_s = began_s + (isnan(lasted_s) ? long_press_s : lasted_s) + 1;
-    struct chart_series *series = chart && chart->series_count ? &chart->series[0] : NULL;
     char label[96] = "press";
 
-    for (size_t i = 0; series && i < series->curve_count; i++) {
-        bool pressing = series->x[i] >= began_s - 1 && series->x[i] <= ended_s;
+    for (size_t s = 0; chart && s < chart->series_count; s++)
+        for (size_t i = 0; i < chart->series[s].curve_count; i++) {
+            bool pressing = chart->series[s].x[i] >= began_s - 1 && chart->series[s].x[i] <= ended_s;
 
-        peak = fmax(peak, pressing ? series->y[i] : 0);
-        rest = fmax(rest, pressing ? 0 : series->y[i]);
-    }
+            peak = fmax(peak, pressing ? chart->series[s].y[i] : 0);
+            rest = fmax(rest, pressing ? 0 : chart->series[s].y[i]);
+        }
     if (rest > 0 && peak > worth_cutting * rest) {
-        for (size_t i = 0; i < series->curve_count; i++)
-            series->y[i] = series->low[i] = series->high[i] = fmin(series->y[i], cut_at * rest);
+        for (size_t s = 0; s < chart->series_count; s++)
+            for (size_t i = 0; i < chart->series[s].curve_count; i++) {
+                struct chart_series *series = &chart->series[s];
+
+                series->y[i] = series->low[i] = series->high[i] = fmin(series->y[i], cut_at * rest);
+            }
         snprintf(label, sizeof label, "press, up to %.1f kg", peak / 1000);
     }
     chart_mark(chart, began_s, (struct interval){ NAN, NAN }, label);
@@ -165,12 +169,13 @@ struct traces {
 /* One picture for each quantity that was recorded.  Returns SQLite's code. */
 static int read_traces(sqlite3 *database, const struct cup *cup, struct traces *out)
 {
-    static const char sql[] = "SELECT instrument, quantity, unit, seconds, value FROM brew_trace WHERE brew = ?1"
-                              " AND value IS NOT NULL AND seconds IS NOT NULL"
-                              " ORDER BY quantity <> 'mass', quantity, instrument, seq";
+    static const char sql[] = "SELECT instrument || CASE weighs WHEN 'cup' THEN ' (the cup)' ELSE '' END, quantity,"
+                              " unit, seconds, value FROM brew_trace WHERE brew = ?1 AND value IS NOT NULL"
+                              " AND seconds IS NOT NULL ORDER BY quantity <> 'mass', quantity, weighs IS NOT NULL,"
+                              " instrument, seq";
     sqlite3_stmt *statement = NULL;
     int code = sqlite3_prepare_v2(database, sql, -1, &statement, NULL);
-    char instrument[NAME_SIZE] = "";
+    char instrument[2 * NAME_SIZE] = "";
     struct chart_series *series = NULL;
 
     if (code == SQLITE_OK)

@@ -220,7 +220,8 @@ void chart_free(struct chart *chart)
 /* 1, 2 or 5 times a power of ten, so that about `wanted` ticks fit. */
 static void round_axis(double low, double high, int wanted, struct axis *out)
 {
-    double span = high > low ? high - low : fmax(fabs(high), 1) * 0.1, raw, power;
+    /* what differs only by rounding is one value */
+    double span = high - low > 1e-9 * fabs(high) ? high - low : fmax(fabs(high), 1) * 0.1, raw, power;
 
     raw = span / wanted;
     power = pow(10, floor(log10(raw)));

@@ -45,13 +45,16 @@ static void load_title(sqlite3 *database, const char *name, char *out, size_t si
     sqlite3_finalize(statement);
 }
 
-/* The measures that a report about this experiment asks for: the one judged, those varied, and what a change of
- * ratio is seen by. */
+/* The measures that a report about this experiment asks for: the one judged, those varied, what a change of ratio
+ * is seen by, and what the press did. */
 static int find_measures(sqlite3 *database, const char *name, enum measure judged, unsigned *out, struct why *why)
 {
     static const char sql[] = "SELECT DISTINCT b.factors FROM brew b JOIN experiment e USING (experiment_id)"
                               " WHERE e.name = ?1";
-    unsigned measures = cups_basis(judged);
+    enum { OF_PRESS = 1U << MEASURE_PRESS_PEAK_KPA | 1U << MEASURE_PRESS_MEAN_KPA | 1U << MEASURE_PRESS_S
+                      | 1U << MEASURE_DRIP_G | 1U << MEASURE_BEVERAGE_G | 1U << MEASURE_WATER_G
+                      | 1U << MEASURE_RETAINED_G_PER_G };
+    unsigned measures = cups_basis(judged) | 1U << MEASURE_PRESSED_DRY | 1U << MEASURE_BEVERAGE_G;
     sqlite3_stmt *statement = NULL;
     int code = sqlite3_prepare_v2(database, sql, -1, &statement, NULL);
 
@@ -66,6 +69,8 @@ static int find_measures(sqlite3 *database, const char *name, enum measure judge
 
             if (measure >= 0)
                 measures |= 1U << measure;
+            if (strncmp(factor, "press", 5) == 0 || measure == MEASURE_DRIP_G)
+                measures |= OF_PRESS;
             if (measure == MEASURE_DOSE_G || measure == MEASURE_WATER_G)
                 measures |= cups_basis(MEASURE_EXTRACTION_PCT) | cups_basis(MEASURE_EXTRACTION_TOTAL_PCT)
                             | cups_basis(MEASURE_RETAINED_G_PER_G);

@@ -473,6 +473,8 @@ void findings_level_words(const struct findings *findings, int place, char out[2
         const char *unit = factor->numeric ? unit_of(factor->name) : "";
         const char *label = factor->level[findings->level[place].level[f]].label;
 
+        if (strcmp(factor->name, "pressed_dry") == 0)
+            label = strcmp(label, "0") == 0 ? "stopped before" : "pressed dry";
         length += (size_t)snprintf(out + length, 2 * WORDS_SIZE - length, "%s%.60s%s%s", f ? ", " : "", label,
                                    *unit ? " " : "", unit);
     }

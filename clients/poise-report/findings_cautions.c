@@ -124,6 +124,26 @@ static void caution_unfiltered(struct findings *out)
     }
 }
 
+/* A press that goes on until nothing more comes is worth some grams: cups that differ in it differ already. */
+static void caution_pressed_dry(struct findings *out)
+{
+    int dry = 0, stopped = 0;
+
+    for (int f = 0; f < out->factor_count; f++)
+        if (strcmp(out->factor[f].name, "pressed_dry") == 0)
+            return;
+    for (size_t i = 0; i < out->point_count; i++) {
+        double value = out->point[i].cup->measures.value[MEASURE_PRESSED_DRY];
+
+        dry += value > 0.5;
+        stopped += value <= 0.5;
+    }
+    if (dry && stopped)
+        findings_caution(out, "%d cup%s pressed until nothing more came, %d %s stopped before: that alone is worth some "
+                         "grams of beverage.", dry, dry == 1 ? " was" : "s were", stopped,
+                         stopped == 1 ? "was" : "were");
+}
+
 static void caution_spread(struct findings *out)
 {
     bool single = true;
@@ -153,6 +173,7 @@ int findings_find_cautions(sqlite3 *database, struct findings *out, struct why *
         findings_caution(out, "%zu cup%s without %s: not counted.", out->without_value,
                          out->without_value == 1 ? "" : "s", call_of(measure_name(out->options->measure)));
     caution_unfiltered(out);
+    caution_pressed_dry(out);
     if (out->point_count && several(out, offsetof(struct cup, bench)))
         findings_caution(out, "Cups from several benches are counted together: their instruments may differ.");
     if (out->point_count)

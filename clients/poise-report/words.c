@@ -123,6 +123,7 @@ void words_experiment(const struct findings *findings, struct document *out, boo
     if (findings->level_count > 1)
         words_comparison(findings, out);
     words_ratio(findings, out);
+    words_press(findings, out);
     document_add(out, BLOCK_HEADING, "Before believing it");
     for (int i = 0; i < findings->caution_count; i++)
         document_add(out, BLOCK_CAUTION, "%s", findings->caution[i]);

@@ -266,11 +266,28 @@ def test_report_lays_presses_and_slurries_over_each_other(bench):
                  traces={("probe", "temperature", "°C"): slurry})
     cups.done()
     rows = done(bench, "heat").split("Slurries, one cup of each level")[1].splitlines()
-    low, high = (float(word) for word in next(row for row in rows if "100 °C" in row).split()[4:7:2])
-    assert low < 0.004 < high and high - low < 0.0004       # Newton's constant of the made-up slurries
+    words = next(row for row in rows if "100 °C" in row).split()
+    assert words[5] == "to" and all(abs(float(words[i]) - 0.004) < 0.0001 for i in (3, 4, 6))    # as they were made
     done(bench, "--svg", bench.folder / "pictures", "press")
     assert (bench.folder / "pictures/press.gp").read_text().count("\n0 ") >= 3        # each press from its own beginning
     assert "towards 22 °C" in done(bench, "brew", f"pier-20261125-{cups.count:03d}")
+
+
+def test_report_tells_the_grams_that_pressing_dry_brought(bench):
+    cups = Cups(bench)
+    for i in range(12):
+        dry, water = i % 2, 230 + cups.random.gauss(0, 2)
+        known = {"pressed_dry": dry, "water_g": water, "beverage_g": water - 36 + 6 * dry + cups.random.gauss(0, 0.2),
+                 "drip_g": 5 + i % 4, "extraction_pct": 18 + 0.5 * dry + cups.random.gauss(0, 0.1)}
+        cups.add("hiss", {"pressed_dry": dry}, known)
+        cups.add("stir", {"stir": "ab"[i // 2 % 2]}, known)
+    cups.done()
+    text = " ".join(done(bench, "hiss").split())
+    assert text.startswith("Pressed dry gives 0.") and "drip-through 12" in text
+    # the pour scatters by ten times as much as what is left of it when the water is taken off
+    low, high = map(float, text.split("the water being the same (")[1].split(" g)")[0].split(" to "))
+    assert low < 6 < high and high - low < 1
+    assert "6 cups were pressed until nothing more came, 6 were stopped before" in " ".join(done(bench, "stir").split())
 
 
 def test_report_prints_the_select_it_reads_by(bench):
