@@ -252,7 +252,9 @@ static void draw_lines(struct canvas *canvas, struct pane pane, const struct tim
         if (lines[i].whole)
             room = left;
         room = room < 1 ? 1 : room > rows_of(&lines[i]) ? rows_of(&lines[i]) : room;
-        text = *lines[i].brief && canvas_lines(pane.width, room + 1, lines[i].text) > room ? lines[i].brief : lines[i].text;
+        text = lines[i].text;
+        if (*lines[i].brief && canvas_lines(pane.width, room + 1, text) > room)
+            text = lines[i].brief;
         used = lines[i].run ? draw_run(canvas, (struct pane){ pane.x, y, pane.width, room }, station)
             : canvas_wrap(canvas, pane.x, y, pane.width, room, lines[i].look, text);
         y += used;

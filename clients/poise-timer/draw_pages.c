@@ -17,8 +17,8 @@ void draw_help(struct canvas *canvas)
         "",
         "Water near boiling scalds at once. Press straight down, slowly, on a level surface and a sturdy cup, never "
         "on thin glass; hold the cup where you can bear it. A brewer turned over can open under its own gas. Do not "
-        "load a scale beyond its capacity. Keep mains instruments and hubs away from water. Poise measures; it does not "
-        "make a press safe. Local codes, the makers' instructions and licensed practice come first.",
+        "load a scale beyond its capacity. Keep mains instruments and hubs away from water. Poise measures; it does "
+        "not make a press safe. Local codes, the makers' instructions and licensed practice come first.",
         "",
         "Any key goes back."
     };

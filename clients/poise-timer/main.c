@@ -154,7 +154,8 @@ static void open_answer_page(struct timer *timer)
             station = chosen(timer);
         }
     if (!asks(station)) {
-        model_notice(&timer->model, false, clock_world_now().mono_us, "nothing is asked here that a number would answer");
+        model_notice(&timer->model, false, clock_world_now().mono_us,
+                     "nothing is asked here that a number would answer");
         return;
     }
     timer->page.typed[0] = '\0';
@@ -439,7 +440,8 @@ int main(int argc, char **argv)
     static const struct option options[] = {
         { "plain", no_argument, NULL, 'p' }, { "station", required_argument, NULL, 'S' },
         { "steep", required_argument, NULL, 't' }, { "bus", required_argument, NULL, 'b' },
-        { "control", required_argument, NULL, 'c' }, { "store", required_argument, NULL, 's' }, { "help", no_argument, NULL, 'h' },
+        { "control", required_argument, NULL, 'c' }, { "store", required_argument, NULL, 's' },
+        { "help", no_argument, NULL, 'h' },
         { "version", no_argument, NULL, 'V' }, { NULL, 0, NULL, 0 }
     };
     static struct timer timer;

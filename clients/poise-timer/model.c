@@ -14,9 +14,9 @@ enum {
     REST_WINDOW_US = 500000,        /* what the scale showed just before something began is averaged over this */
     GAUGE_STALE_US = 2000000        /* a pressure instrument silent for longer says nothing about now */
 };
-static const double TARE_WITHIN_S = 0.7;    /* two lines of the slowest scale; in a longer silence all may have been lifted */
+static const double TARE_WITHIN_S = 0.7;    /* two lines of the slowest scale; in a longer silence all may be lifted */
 static const double CUP_LEAST_G = 20;       /* the lightest cup weighs more */
-static const double TARE_FROM_G = 5;        /* a fall from more than this to zero within one indication is a tare, while pouring */
+static const double TARE_FROM_G = 5;        /* while pouring: a fall from more to zero at once is a tare */
 
 void model_begin(struct timer_model *model, double planned_steep_s)
 {

@@ -45,7 +45,7 @@ struct timer_rest {
     bool known;
     double last_g;                      /* the indication when the scale last stood still */
     double base_g;                      /* the same before small things were added ... */
-    enum rest_since since;              /* ... and what had happened then; SINCE_NOTHING: nothing that asks for coffee */
+    enum rest_since since;              /* ... and what had happened; SINCE_NOTHING: nothing that asks for coffee */
     double weighed_g;                   /* added, then tared away; NAN: nothing */
 };
 
@@ -148,7 +148,7 @@ double station_age_s(const struct timer_station *station, int64_t now_us);      
 /* Added since something heavy was set down or the scale went to zero: coffee, perhaps.  NAN: nothing of the kind. */
 double station_added_g(const struct timer_station *station, enum rest_since *since);
 
-/* How much of what can be had a cup pressed after `steep_s` would have (0 to 1), by the earlier cups; NAN: not known. */
+/* How much of what can be had a cup pressed after `steep_s` would have (0 to 1), by earlier cups; NAN: not known. */
 double station_share(const struct timer_station *station, double steep_s);
 
 bool station_brewing(const struct timer_station *station);                         /* dose to press */

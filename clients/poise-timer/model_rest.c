@@ -11,7 +11,7 @@ enum {
     REST_SPAN_US = 400000       /* readings closer together than this have seen no rest */
 };
 static const double REST_BAND_G = 0.3;      /* noise and settling of scales that show tenths */
-static const double ADDED_MOST_G = 45;      /* no cup takes more coffee; plungers, brewers and cups weigh more (no source) */
+static const double ADDED_MOST_G = 45;      /* no cup takes more; plungers, brewers, cups weigh more (no source) */
 static const double TAKEN_LEAST_G = 2;      /* a fall by less: coffee taken back, drift */
 static const double ZERO_G = 0.5;           /* what scales show just after a tare */
 static const double DOSE_LEAST_G = 3;       /* tared away: less is a spoon's rest, no dose */
@@ -35,7 +35,9 @@ static double rest_g(const struct timer_station *station)
         most = fmax(most, point.g);
         sum += point.g;
     }
-    return count > 1 && newest_us - oldest_us >= REST_SPAN_US && most - least <= REST_BAND_G ? sum / count : (double)NAN;
+    if (count < 2 || newest_us - oldest_us < REST_SPAN_US || most - least > REST_BAND_G)
+        return NAN;
+    return sum / count;
 }
 
 static void move_base(struct timer_rest *rest, double base_g, enum rest_since since)

@@ -54,8 +54,8 @@ char *plain_next(const struct timer_model *model, int i, char *out)
     if (!station->has_next || *station->brew)
         return out;
     words_held(station, WORDS_WHOLE, held);
-    snprintf(out, PLAIN_SIZE, "%s next: %s%s%s", station->name, words_varied(station, WORDS_WHOLE, varied), *held ? "; always " : "",
-             held);
+    words_varied(station, WORDS_WHOLE, varied);
+    snprintf(out, PLAIN_SIZE, "%s next: %s%s%s", station->name, varied, *held ? "; always " : "", held);
     return out;
 }
 
@@ -68,7 +68,8 @@ static void say_brew(const struct timer_model *model, const struct message_brew 
         words_measures(&brew->measures, strcmp(brew->brew, model->last_brew) == 0 ? model->last_above : NULL, measures);
     snprintf(out, size, "%s brew %s %s%s%s%s%s%s", brew->station, words_brew(brew->brew), verbs[brew->change],
              *measures ? ": " : "", measures, brew->plan_kept == 0 ? "; plan not kept"
-             : brew->plan_kept == 1 && brew->change == BREW_VERDICT ? "; plan kept" : "", *brew->note ? ": " : "", brew->note);
+             : brew->plan_kept == 1 && brew->change == BREW_VERDICT ? "; plan kept" : "", *brew->note ? ": " : "",
+             brew->note);
 }
 
 static void say_measure(const struct message_measure *measure, char *out, size_t size)

@@ -108,7 +108,7 @@ static void focus_dose(const struct timer_station *station, struct focus *out)
         out->added = true;
         snprintf(out->big, sizeof out->big, "%.*f", station->shown.exponent < 0 && station->shown.exponent > -4
                  ? -station->shown.exponent : 1, added_g);
-        snprintf(out->unit, sizeof out->unit, since == SINCE_ZERO ? "g added since zero" : "g added since the last set-down");
+        snprintf(out->unit, sizeof out->unit, "g added since %s", since == SINCE_ZERO ? "zero" : "the last set-down");
     } else if (tared(station) && station->shown_at_us && station->status == READING_OK
                && fabs(decimal_to_double(station->shown)) <= 2 * target_g && isnan(station->rest.weighed_g)) {
         added_g = fmax(0, decimal_to_double(station->shown));
@@ -357,8 +357,8 @@ char *words_numbers(const struct timer_station *station, int64_t now_us, bool al
         words_add(out, WORDS_SIZE, "%spressing %s", words_between(out),
             words_time(station_stage_s(station, now_us), time, sizeof time));
     if (station->stage >= STAGE_PRESS && !isnan(peak_kpa))
-        words_add(out, WORDS_SIZE, "%speak %s%.0f kPa", words_between(out), station->above[MEASURE_PRESS_PEAK_KPA] ? "above " : "",
-            peak_kpa);
+        words_add(out, WORDS_SIZE, "%speak %s%.0f kPa", words_between(out),
+                  station->above[MEASURE_PRESS_PEAK_KPA] ? "above " : "", peak_kpa);
     if (!isnan(station->slurry_c))
         words_add(out, WORDS_SIZE, "%sslurry %.1f °C", words_between(out), station->slurry_c);
     return out;
@@ -413,7 +413,8 @@ char *words_scale(const struct timer_model *model, const struct timer_station *s
     if (isnan(age_s))
         return out;
     if (age_s <= old_s) {
-        words_add(out, WORDS_SIZE, ", now%s", station->stable == 0 ? ", moving" : station->stable == 1 ? ", stable" : "");
+        words_add(out, WORDS_SIZE, ", now%s",
+                  station->stable == 0 ? ", moving" : station->stable == 1 ? ", stable" : "");
     } else {
         words_add(out, WORDS_SIZE, ", %s old", words_time(age_s, time, sizeof time));
         *bad = true;
@@ -425,7 +426,8 @@ char *words_measures(const struct measures *measures, const bool *above, char *o
 {
     static const struct { enum measure measure; const char *name, *unit; bool time; } shown[] = {
         { MEASURE_DOSE_G, "dose", " g", false }, { MEASURE_WATER_G, "water", " g", false },
-        { MEASURE_DRIP_G, "drip", " g", false }, { MEASURE_BEVERAGE_G, "cup", " g", false }, { MEASURE_STEEP_S, "steep", "", true },
+        { MEASURE_DRIP_G, "drip", " g", false }, { MEASURE_BEVERAGE_G, "cup", " g", false },
+        { MEASURE_STEEP_S, "steep", "", true },
         { MEASURE_PRESS_S, "press", "", true }, { MEASURE_PRESS_PEAK_KPA, "peak", " kPa", false },
         { MEASURE_STRENGTH_PCT, "strength", " %", false }, { MEASURE_EXTRACTION_PCT, "extraction", " %", false }
     };
@@ -438,7 +440,8 @@ char *words_measures(const struct measures *measures, const bool *above, char *o
         if (isnan(value))
             continue;
         if (shown[i].time)
-            words_add(out, WORDS_SIZE, "%s%s %s", words_between(out), shown[i].name, words_time(value, time, sizeof time));
+            words_add(out, WORDS_SIZE, "%s%s %s", words_between(out), shown[i].name,
+                      words_time(value, time, sizeof time));
         else
             words_add(out, WORDS_SIZE, "%s%s %s%.*f%s", words_between(out), shown[i].name,
                       above && above[shown[i].measure] ? "above " : "", measure_decimals(shown[i].measure), value,

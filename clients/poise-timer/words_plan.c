@@ -45,7 +45,8 @@ static void add_value(char *out, const struct timer_setting *setting, const char
     if (isnan(setting->number))
         words_add(out, WORDS_SIZE, "%s", setting->word);
     else
-        words_add(out, WORDS_SIZE, "%s%s", words_amount(setting->number, setting->tolerance, amount, sizeof amount), unit);
+        words_add(out, WORDS_SIZE, "%s%s", words_amount(setting->number, setting->tolerance, amount, sizeof amount),
+                  unit);
 }
 
 /* "steep_s" 120 as "steep 120 s". */

@@ -318,7 +318,7 @@ static void earlier_cups_say_how_far_it_is(void **state)
     assert_string_equal(words_share(&model, left(), at(105), WORDS_WHOLE, words),
                         "about 83 % of attainable extraction (by 12 earlier cups)");
     say("event/pier/brew", 200, "'brew':'pier-20261125-008','station':'left','change':'begin','at_us':199000000");
-    assert_string_equal(words_share(&model, left(), at(201), WORDS_WHOLE, words), "");      /* the next one is another run */
+    assert_string_equal(words_share(&model, left(), at(201), WORDS_WHOLE, words), "");     /* another run */
 }
 
 static void what_comes_next_follows_the_plan(void **state)
@@ -346,8 +346,9 @@ static void a_planned_bloom_is_aimed_at_before_the_pour(void **state)
 
     (void)state;
     state_at(5, "idle", "null", "400", "0");
-    say("state/pier", 8, "'instruments':[],'stations':[{'station':'left','stage':'idle','load_g':400,'next':{'experiment':"
-        "'ferry-steep','run':4,'of':15,'factors':{'steep_s':90},'recipe':{'bloom_g':45,'bloom_s':30,'water_g':230},"
+    say("state/pier", 8, "'instruments':[],'stations':[{'station':'left','stage':'idle','load_g':400,"
+        "'next':{'experiment':'ferry-steep',"
+        "'run':4,'of':15,'factors':{'steep_s':90},'recipe':{'bloom_g':45,'bloom_s':30,'water_g':230},"
         "'tolerances':{'bloom_g':3}}}]");
     scale(9, "0.0");
     say("event/pier/brew", 9.5, "'brew':'pier-20261125-007','station':'left','change':'begin','at_us':9000000");
@@ -400,7 +401,8 @@ static void a_weighed_cup_is_to_be_taken_off_before_the_next(void **state)
     scale(91, "140.0");
     assert_string_equal(words_guide(&model, left(), at(91), words), "The cup is weighed: take it off.");
     weigh(92, 140, -400);
-    assert_string_equal(words_guide(&model, left(), at(94), words), "Put the cup and the brewer on the scale, and tare.");
+    assert_string_equal(words_guide(&model, left(), at(94), words),
+                        "Put the cup and the brewer on the scale, and tare.");
 }
 
 static void a_lower_bound_and_a_drip_are_told(void **state)

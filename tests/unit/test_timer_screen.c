@@ -86,8 +86,8 @@ static void a_small_screen_cuts_no_question(void **state)
     draw(36, 15, PAGE_BENCH, 22);
     expect_on_screen("3 of 15 done: ferry-steep");
     expect_on_screen("waiting for strength: 2 cups");
-    say("event/pier/warning", 23, "'brew':null,'station':'left','warning':'overload','detail':'The scale is loaded beyond "
-        "its range: pressures are lower bounds, and the scale may suffer.'");
+    say("event/pier/warning", 23, "'brew':null,'station':'left','warning':'overload',"
+        "'detail':'The scale is loaded beyond its range: pressures are lower bounds, and the scale may suffer.'");
     draw(40, 15, PAGE_BENCH, 24);
     expect_on_screen("the scale may suffer.");
     expect_on_screen("since first water");

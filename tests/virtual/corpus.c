@@ -27,10 +27,6 @@ static const unsigned long UNSEEN = 3000001;
 static const double OFFSET_S = 1000;
 static const int64_t HOUR_US = 3600000000;
 
-/* The second scale's readings: not in every tracker yet. */
-void tracker_second(struct tracker *tracker, const struct reading *reading, struct tracker_events *events)
-    __attribute__((weak));
-
 struct watcher {
     const struct corpus_bench *bench;
     struct tracker *tracker;
@@ -159,7 +155,7 @@ static void indicated(void *context, int scale, const struct model_indication *i
     for (int i = 0; i < count; i++) {
         if (scale == 0)
             tracker_reading(watcher->tracker, &readings[i], &watcher->events);
-        else if (tracker_second)
+        else
             tracker_second(watcher->tracker, &readings[i], &watcher->events);
         hear(watcher);
     }
@@ -287,8 +283,6 @@ static bool is_judged(const struct corpus_bench *bench)
 
 static struct corpus_score *score_of(struct scores *scores, const struct corpus_bench *bench)
 {
-    if (bench->scales > 1 && !tracker_second)
-        return &scores->second;
     if (is_judged(bench))
         return &scores->judged;
     return bench->scale[0].division_g < 0.5 && bench->scale[bench->scales - 1].division_g < 0.5 ? &scores->slow
@@ -371,7 +365,7 @@ static void print_part(const char *name, const struct scores *scores)
     for (int layout = 0; layout < MODEL_LAYOUTS; layout++)
         printf(" %s %.2f %%%s", model_layout_name((enum model_layout)layout),
                corpus_stage_share(&scores->layout[layout]), layout < MODEL_LAYOUTS - 1 ? "," : "\n");
-    corpus_print(tracker_second ? "of these with a second scale" : "second scale, not heard yet", &scores->second);
+    corpus_print("of these with a second scale", &scores->second);
     corpus_print("2 Hz, 0.1 g", &scores->slow);
     corpus_print("1 g", &scores->coarse);
 }

@@ -162,8 +162,8 @@ static int judge_brew(const struct model_script *script, const struct model_trut
                            &score->waters, &score->water_hits, brew, show);
     if (truly->drip_seen && truly->drip_g > 0 && !truly->abandoned)     /* what is not told is told to be nothing */
         wrong += judge_measure("drip", truly->drip_g,
-                               told && !isnan(told->measure[MEASURE_DRIP_G]) ? told->measure[MEASURE_DRIP_G] : 0, DRIP_G,
-                               &score->drips, &score->drip_hits, brew, show);
+                               told && !isnan(told->measure[MEASURE_DRIP_G]) ? told->measure[MEASURE_DRIP_G] : 0,
+                               DRIP_G, &score->drips, &score->drip_hits, brew, show);
     if (truly->weighed && (truly->cup_seen_empty || (bench->cups_known && is_alone(script, brew))))
         wrong += judge_measure("beverage", truly->beverage_g, told ? told->measure[MEASURE_BEVERAGE_G] : NAN,
                                BEVERAGE_G, &score->beverages, &score->beverage_hits, brew, show);

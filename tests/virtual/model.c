@@ -310,7 +310,7 @@ static void act(struct model *model, const struct model_action *action, double x
             }
             on_g += thing_g(model, thing);
         }
-        if (action->kind == MODEL_DO_PUT && action->scale == 0)     /* what lands pushes a little harder than it weighs */
+        if (action->kind == MODEL_DO_PUT && action->scale == 0)   /* what lands pushes harder than it weighs */
             model->hand_g = 0.08 * on_g * sin(M_PI * smooth(x)) * smooth(x);
         break;
     case MODEL_DO_COFFEE: {

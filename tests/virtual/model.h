@@ -35,7 +35,7 @@ enum { MODEL_CUP = 1, MODEL_BREWER = 2, MODEL_PLUNGER = 4, MODEL_STAND = 8, MODE
 struct model_brew {
     double cup_g, brewer_g, plunger_g, stand_g;     /* empty and dry */
     double ready_g;                 /* coffee that is in the brewer already when it is put down; 0: none */
-    double retained_g_per_g;        /* (water - beverage) / dose when pressed dry; about 2 (common practice, no source) */
+    double retained_g_per_g;        /* (water - beverage) / dose pressed dry; about 2 (common practice, no source) */
     double extraction_most_pct;     /* E of first order: E0 + (Emost - E0) (1 - exp(-k t)), share of the dose */
     double extraction_at_once_pct;  /* E0, washed off by the first water */
     double extraction_per_s;        /* k at rest; three times that while stirred */

@@ -85,6 +85,12 @@ static const char *cup_place(const struct draw *draw)
     return draw->second == NO_SECOND ? "" : " on second";
 }
 
+/* All that belongs to the cup; a stand stays where it stands. */
+static const char *lifted(const struct draw *draw)
+{
+    return draw->second == CUP_BELOW ? "cup brewer plunger" : "all";
+}
+
 /* The empty cup on the second scale, which is often tared then. */
 static void cup_on_second(struct draw *draw)
 {
@@ -248,7 +254,7 @@ static void press_on_scale(struct draw *draw)
         hands(draw, "lift brewer plunger in %.2f", between(draw, 0.4, 1));
     } else {
         note(draw, "cup-returns");
-        hands(draw, "lift all in %.2f", between(draw, 0.3, 0.7));
+        hands(draw, "lift %s in %.2f", lifted(draw), between(draw, 0.3, 0.7));
         pause(draw, 4, 15);
         hands(draw, "put cup in %.2f%s", between(draw, 0.3, 0.6), cup_place(draw));
     }
@@ -259,7 +265,7 @@ static void press_beside(struct draw *draw)
     double force_g = between(draw, 2000, 16000), share = chance(draw, 0.8) ? 1 : between(draw, 0.9, 0.98);
 
     note(draw, "press-beside");
-    hands(draw, "lift all in %.2f", between(draw, 0.3, 0.7));
+    hands(draw, "lift %s in %.2f", lifted(draw), between(draw, 0.3, 0.7));
     pause(draw, 2, 6);
     hands(draw, "press %.0f in %.2f share %.3f", force_g, between(draw, 12, 40), share);
     pause(draw, 3, 12);

@@ -106,7 +106,8 @@ static void look(void *context, int scale, const struct model_indication *indica
     shown->lines += length > 0;
     for (int i = 0; i < length; i++)
         shown->sum = shown->sum * 31 + (unsigned char)line[i];
-    /* In the middle of a steady pour of 180 g in 20 s with ramps of 0.6 s at both ends the lag is the distance to the truth divided by the flow. */
+    /* In the middle of a steady pour of 180 g in 20 s with ramps of 0.6 s at both ends the lag is the distance to the
+     * truth divided by the flow. */
     if (indication->at_s > 12 && indication->at_s < 22) {
         shown->late_sum_s += (flow * (indication->at_s - 5.0 - 0.3) - (indication->shown_g - 500)) / flow;
         shown->late_count++;
