@@ -14,7 +14,6 @@
 #include "strength.h"
 
 enum {
-    COMMIT_WAIT_MS = 20,        /* an event waits so long for the disk; a slower one must not stop the bench */
     RESERVE_NUMBERS = 1000000   /* a kill skips at most so many; enough for a minute of 10,000 readings a second
                                  * on a disk that takes nothing */
 };
@@ -36,7 +35,7 @@ void bench_reserve(struct bench *bench)
     journal_release(bench->journal, 0);
 }
 
-static void set_common(struct bench *bench)
+void bench_number(struct bench *bench)
 {
     bench->seq++;
     if (bench->reserved - bench->seq < RESERVE_NUMBERS / 2)
@@ -44,36 +43,6 @@ static void set_common(struct bench *bench)
     bench->common.seq = bench->seq;
     bench->common.time_us = bench->now.time_us;
     bench->common.mono_us = bench->now.mono_us;
-}
-
-void bench_emit(void *context, struct message *message)
-{
-    struct bench *bench = context;
-    struct pending *head;
-    char *room;
-    size_t at = bench->pending.length;
-    int length;
-
-    set_common(bench);
-    message->common = bench->common;
-    if (!(room = text_room(&bench->pending, sizeof *head + TOPIC_SIZE + MESSAGE_SIZE))) {
-        bench->pending.failed = false;
-        program_say("out of memory: an event is lost");
-        return;
-    }
-    head = (struct pending *)room;
-    head->topic_length = (size_t)message_topic(message, room + sizeof *head);
-    length = message_write(message, room + sizeof *head + head->topic_length, MESSAGE_SIZE);
-    if (length < 0) {
-        program_say("an event does not fit a message and is lost");
-        return;
-    }
-    head->length = (size_t)length;
-    head->seq = bench->seq;
-    head->time_us = bench->now.time_us;
-    /* rounded up, so that the next header is aligned */
-    bench->pending.length = (at + sizeof *head + head->topic_length + head->length + 15) / 16 * 16;
-    bench->pending_count++;
 }
 
 static void keep(void *context, const char *key, const void *data, size_t length)
@@ -95,23 +64,6 @@ void bench_save(struct bench *bench, bool all)
             journal_keep(bench->journal, "plan", plan, strlen(plan));
         free(plan);
         bench->planner.changed = false;
-    }
-}
-
-static void each_pending(struct bench *bench, bool publish)
-{
-    size_t at = 0;
-
-    for (int i = 0; i < bench->pending_count; i++) {
-        const struct pending *head = (const struct pending *)(bench->pending.data + at);
-        const char *topic = (const char *)(head + 1);
-        const char *text = topic + head->topic_length;
-
-        if (publish)
-            bus_publish(bench->bus, topic, head->topic_length, text, head->length);
-        else
-            journal_event(bench->journal, topic, head->topic_length, text, head->length, head->seq, head->time_us);
-        at = (at + sizeof *head + head->topic_length + head->length + 15) / 16 * 16;
     }
 }
 
@@ -199,25 +151,21 @@ void bench_settle(struct bench *bench)
 {
     if (bench->held)
         return;
-    if (bench->pending_count || bench->planner.changed) {
-        journal_hold(bench->journal);
-        each_pending(bench, false);
-        bench_save(bench, false);
-        journal_release(bench->journal, COMMIT_WAIT_MS);
-        each_pending(bench, true);
-        bench->pending.length = 0;
-        bench->pending_count = 0;
-    }
-    if (bench->state_wanted || bench->stations.state_changed)
+    if (bench->pending.length || bench->planner.changed || bench->late_us)
+        bench_save_pending(bench);
+    /* the state tells what the events do: it comes behind them */
+    if (!bench->pending.length && (bench->state_wanted || bench->stations.state_changed))
         publish_state(bench);
-    if (!bench->closing)
+    if (!bench->closing) {
         arm(bench, stations_deadline(&bench->stations));
+        arm(bench, bench->late_us);
+    }
 }
 
 /* After a reading that changed nothing to be told, which most are: only its own station may want an earlier call. */
 static void settle_reading(struct bench *bench, int station)
 {
-    if (bench->pending_count || bench->state_wanted || bench->stations.state_changed)
+    if (bench->pending.length > bench->journaled || bench->state_wanted || bench->stations.state_changed)
         bench_settle(bench);
     else if (station >= 0)
         arm(bench, tracker_deadline(bench->stations.all[station].tracker));
@@ -263,7 +211,7 @@ void bench_reading(struct bench *bench, int instrument, const struct reading *re
     int length;
 
     bench->now = at;
-    set_common(bench);
+    bench_number(bench);
     seq = bench->seq;
     message->common.seq = seq;
     message->common.time_us = at.time_us;
@@ -278,7 +226,7 @@ void bench_reading(struct bench *bench, int instrument, const struct reading *re
     memcpy(message->reading.detail, reading->detail, sizeof message->reading.detail);
     if ((length = message_write(message, text, sizeof text)) < 0)
         return;
-    bus_publish(bench->bus, outlet->topic, outlet->topic_length, text, (size_t)length);
+    bench_say_reading(bench, outlet, text, (size_t)length);
     bench_feed(bench, instrument, reading, seq, at);
     journal_reading(bench->journal, outlet->topic, outlet->topic_length, text, (size_t)length, seq, at.time_us);
     settle_reading(bench, outlet->station);
@@ -354,9 +302,9 @@ static void requested(void *context, const struct bus_peer *peer, const char *te
     bench->now = clock_now(bench->clock);
     reply = control_answer(&bench->control, text, length, bench->now, &reply_length);
     bench->peer = NULL;
-    bench_settle(bench);        /* what was done is committed before it is confirmed */
+    bench_settle(bench);
     if (reply)
-        bus_reply(bench->bus, peer, reply, reply_length);
+        bench_reply(bench, peer, reply, reply_length);  /* what was done is committed before it is confirmed */
     free(reply);
 }
 
@@ -414,6 +362,7 @@ static void fill(struct bench *bench, uv_loop_t *loop, const struct config *conf
     bench->reading.kind = MESSAGE_READING;
     bench->reading.common = bench->common;
     snprintf(bench->state_topic, sizeof bench->state_topic, "state/%s", config->bench);
+    bench->replies_end = &bench->replies;
 }
 
 static void bench_free(struct bench *bench)
@@ -516,6 +465,7 @@ void bench_close(struct bench *bench)
     if ((lost = journal_close(bench->journal)) != 0)
         program_say("%" PRIu64 " readings and events could not be saved", lost);
     bench->journal = NULL;
+    bench_say_pending(bench);
     bench->handles = 3;
     bus_close(bench->bus, closed, bench);
     uv_close((uv_handle_t *)&bench->news, on_closed);

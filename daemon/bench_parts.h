@@ -39,8 +39,10 @@ struct bench {
     struct message reading;         /* its name and station are filled in per reading */
     struct outlet *outlets;
     uint64_t seq, reserved;         /* given last; may be given without asking the disk again */
-    struct text pending;            /* events of this call, not yet committed */
-    int pending_count;
+    struct text pending;            /* events that are not on the disk yet, and the readings behind them */
+    size_t journaled;               /* so much of it the journal has */
+    int64_t late_us;                /* then they are said, on the disk or not; 0: nothing waits for the disk */
+    struct late_reply *replies, **replies_end;  /* behind them */
     bool held;                      /* they wait for bench_release */
     struct text state;
     char state_topic[TOPIC_SIZE];
@@ -52,18 +54,34 @@ struct bench {
     int handles;                    /* that are not yet closed */
 };
 
-/* One event of a pending text: the header, then topic and message. */
+/* One message of a pending text: the header, then topic and message. */
 struct pending {
+    bool reading;                   /* the journal has it by another way */
     size_t topic_length, length;
     uint64_t seq;
     int64_t time_us;
 };
 
+/* The next number and the time of this call, for a message. */
+void bench_number(struct bench *bench);
+
+/* Commits what this call brought about, and publishes it when it is on the disk. */
+void bench_settle(struct bench *bench);
+
+/* ---- bench_tell.c ---- */
+
 /* Numbers an event and puts it with the others of this call. */
 void bench_emit(void *context, struct message *message);
 
-/* Commits what this call brought about, then publishes it. */
-void bench_settle(struct bench *bench);
+/* Publishes a reading, behind the events before it. */
+void bench_say_reading(struct bench *bench, const struct outlet *outlet, const char *text, size_t length);
+
+/* Replies, behind what the request brought about. */
+void bench_reply(struct bench *bench, const struct bus_peer *peer, const char *text, size_t length);
+
+/* Hands what is new to the journal, and says all that is on the disk, or has waited long enough. */
+void bench_save_pending(struct bench *bench);
+void bench_say_pending(struct bench *bench);
 
 /* Asks the journal to promise that seq up to so much will not be given again. */
 void bench_reserve(struct bench *bench);

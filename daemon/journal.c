@@ -224,6 +224,17 @@ bool journal_release(struct journal *journal, int wait_ms)
     return reached;
 }
 
+bool journal_saved(struct journal *journal)
+{
+    bool saved;
+
+    pthread_mutex_lock(&journal->lock);
+    saved = journal->failing || journal->reached >= journal->wanted;
+    journal->saved_wanted = !saved;
+    pthread_mutex_unlock(&journal->lock);
+    return saved;
+}
+
 int journal_ask(struct journal *journal, uint64_t after_seq, size_t most, void *context)
 {
     struct question *question = calloc(1, sizeof *question);

@@ -52,6 +52,10 @@ void journal_keep(struct journal *journal, const char *key, const void *data, si
  * trouble.  False: it is not (yet). */
 bool journal_release(struct journal *journal, int wait_ms);
 
+/* Whether all that was added until the last release is committed, or the disk is in trouble and nobody should wait for
+ * it.  When not: `wake` is called as soon as it is. */
+bool journal_saved(struct journal *journal);
+
 /* Asks for what came after a seq, at most about `most` bytes of it.  `question` comes back with the
  * answer; it is allocated memory, which the journal frees when it closes without having answered. */
 int journal_ask(struct journal *journal, uint64_t after_seq, size_t most, void *question);

@@ -44,6 +44,7 @@ struct journal {
     uint64_t lost;                      /* messages dropped or never saved */
     uint64_t dropped_unsaid;
     bool urgent, failing, resting, stop, renew;
+    bool saved_wanted;                  /* somebody waits to be told when `reached` is */
     bool steady;                        /* commits follow each other: readings flow */
     int64_t commit_ms, try_ms, said_ms, prune_ms;   /* when the last, next, last, last */
     int64_t newest_us;                  /* UTC of the newest message, for pruning */

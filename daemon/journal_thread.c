@@ -120,6 +120,14 @@ static void commit_waiting_locked(struct journal *journal)
     pthread_cond_broadcast(&journal->done);
 }
 
+static void tell_saved_locked(struct journal *journal)
+{
+    if (!journal->saved_wanted || (!journal->failing && journal->reached < journal->wanted))
+        return;
+    journal->saved_wanted = false;
+    journal->wake(journal->wake_context);
+}
+
 static void answer_all_locked(struct journal *journal)
 {
     while (journal->questions) {
@@ -176,6 +184,7 @@ void *journal_thread(void *context)
         }
         if (journal->reached < journal->wanted && due_ms == -1)
             journal->reached = journal->wanted;
+        tell_saved_locked(journal);
         answer_all_locked(journal);
         if (journal->stop)
             break;

@@ -1,6 +1,8 @@
 """Poised in trouble: each fault ends in one clear sentence and loses nothing that was recorded."""
 import resource
+import select
 import sqlite3
+import time
 
 import zmq
 
@@ -29,6 +31,53 @@ def test_a_second_poised_with_its_own_sockets_cannot_share_the_journal(bench):
     (bench.folder / "other.conf").write_text(text)
     status, _, said = bench.run("poised", "--config", bench.folder / "other.conf")
     assert status == 1 and "journal.db: another poised is using it" in said
+
+
+def test_an_event_is_said_when_it_is_on_the_disk(bench):
+    """A disk that hangs: what a kill would take back is not seen before; then all of it comes in order."""
+    port, hanging = one_scale(bench), bench.folder / "hanging"
+    bench.environment["ASAN_OPTIONS"] += ":verify_asan_link_order=0"
+    daemon = bench.start("poised", "--config", bench.configuration, env={
+        "LD_PRELOAD": str(bench.programs_folder.parent / "tests/hanging-disk.so"), "HANGING_DISK": str(hanging)})
+    bench.ask(do="status", dies=daemon)
+    bus = bench.subscribe()
+    port.wait_heard()
+    port.line("ST,GS,+    0.00 g")
+    port.line("ST,GS,+    0.00 g")
+    bus.wait_for(reading("left-scale"))
+
+    def begin():
+        """Asks to begin a brew while the disk hangs, shows two readings, and waits until the journal waits."""
+        before = len(bus.drain())
+        hanging.touch()
+        asked = time.monotonic()
+        socket = bench.context.socket(zmq.DEALER)
+        socket.connect(bench.control)
+        socket.send_json({"do": "begin"})
+        while not hanging.stat().st_size:
+            select.select([], [], [], 0.005)
+        port.line("ST,GS,+    0.01 g")
+        port.line("ST,GS,+    0.02 g")
+        socket.poll(200)        # poised has had its time to say too much
+        early = bus.drain()[before:]
+        assert time.monotonic() - asked >= 1 or not [m for m in early if m["topic"].startswith("event/pier/brew")], early
+        return socket
+
+    socket = begin()
+    hanging.unlink()
+    brew = socket.recv_json()["brew"]
+    bus.wait_for(event("brew", change="begin", brew=brew))
+    bus.wait_for(lambda message: message.get("value") == 0.02)
+    numbers = [message["seq"] for message in bus.messages if "seq" in message and not message["topic"].startswith("state/")]
+    assert numbers == list(range(numbers[0], numbers[0] + len(numbers))), numbers
+    socket.close()
+    assert bench.ask(do="end")["ok"]
+    # one that hangs on stops nothing for long, and what was seen early by then is all that a kill takes back
+    socket = begin()
+    bus.wait_for(event("brew", change="begin"))
+    assert hanging.exists()
+    hanging.unlink()
+    socket.close()
 
 
 def test_sockets_and_files_are_closed_to_strangers(bench):
