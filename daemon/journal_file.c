@@ -7,6 +7,7 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/stat.h>
 #include <time.h>
 #include <unistd.h>
 
@@ -101,6 +102,11 @@ static int check_or_make(struct journal_file *file, struct why *why)
     return 0;
 }
 
+/* The row before may reach past ?1 too, hence from the greatest first_seq at or below it. */
+static const char rows_after[] =
+    "SELECT messages, last_seq FROM journal WHERE first_seq >= coalesce("
+    "(SELECT max(first_seq) FROM journal WHERE first_seq <= ?1), 0) AND last_seq > ?1 ORDER BY first_seq";
+
 static int prepare_all(struct journal_file *file, struct why *why)
 {
     const struct {
@@ -111,10 +117,7 @@ static int prepare_all(struct journal_file *file, struct why *why)
         { &file->keep, "INSERT INTO keep(name, value) VALUES(?1, ?2) "
                        "ON CONFLICT(name) DO UPDATE SET value=excluded.value" },
         { &file->forget, "DELETE FROM keep WHERE name=?1" },
-        /* the row before may reach past after_seq too, hence from the greatest first_seq at or below it */
-        { &file->rows, "SELECT messages, last_seq FROM journal WHERE first_seq >= coalesce("
-                       "(SELECT max(first_seq) FROM journal WHERE first_seq <= ?1), 0) AND last_seq > ?1 "
-                       "ORDER BY first_seq" },
+        { &file->rows, rows_after },
         { &file->oldest, "SELECT first_seq, first_us FROM journal ORDER BY first_seq LIMIT ?1" },
         { &file->drop, "DELETE FROM journal WHERE first_seq <= ?1" },
     };
@@ -177,6 +180,56 @@ static int open_once(struct journal_file **out, const char *path, struct why *wh
     }
     *out = file;
     return 0;
+}
+
+static bool lies_beside(const char *path, const char *suffix)
+{
+    struct stat beside;
+    char name[600];
+
+    snprintf(name, sizeof name, "%s%s", path, suffix);
+    return stat(name, &beside) == 0 && beside.st_size > 0;
+}
+
+/* What is whole in one file is opened so that SQLite puts nothing beside it; what has a log beside it needs that log. */
+static int open_read_only(struct journal_file *file)
+{
+    char *address = sqlite3_mprintf("file:%s?immutable=1", file->path);
+    int code = SQLITE_NOMEM;
+
+    if (lies_beside(file->path, "-wal") || strpbrk(file->path, "?#%"))
+        code = sqlite3_open_v2(file->path, &file->database, SQLITE_OPEN_READONLY | SQLITE_OPEN_NOMUTEX, NULL);
+    else if (address)
+        code = sqlite3_open_v2(address, &file->database, SQLITE_OPEN_READONLY | SQLITE_OPEN_URI | SQLITE_OPEN_NOMUTEX,
+                               NULL);
+    sqlite3_free(address);
+    return code;
+}
+
+int journal_file_open_to_read(struct journal_file **out, const char *path, struct why *why)
+{
+    struct journal_file *file = calloc(1, sizeof *file);
+    int64_t id = 0;
+    int error = 0;
+
+    if (!file)
+        return why_set(why, -ENOMEM, "journal %s: out of memory", path);
+    snprintf(file->path, sizeof file->path, "%s", path);
+    if (open_read_only(file) != SQLITE_OK)
+        error = file->database ? failure(file, why) : why_set(why, -ENOMEM, "journal %s: out of memory", path);
+    if (!error)
+        error = ask_number(file, "PRAGMA application_id", &id, why);
+    if (!error && id != APPLICATION_ID)
+        error = why_set(why, -EBADF, "%s: this database is no journal of poised", path);
+    if (!error && sqlite3_prepare_v2(file->database, rows_after, -1, &file->rows, NULL) != SQLITE_OK)
+        error = failure(file, why);
+    if (error == -EBUSY)
+        why_set(why, error, "journal %s: a running poised has it open; ask that bench: leave the file out", path);
+    if (error)
+        journal_file_close(file);
+    else
+        *out = file;
+    return error;
 }
 
 /* What SQLite left beside it goes along, and the name is one that is not taken. */

@@ -37,6 +37,11 @@ struct journal_file;
  * `set_aside` (else it becomes empty).  Returns 0; -EPROTO: made by a newer Poise; -EBADF: some other
  * program's database; -EBUSY: in use; or another negative errno. */
 int journal_file_open(struct journal_file **out, const char *path, char *set_aside, size_t size, struct why *why);
+
+/* Opens a file that is there for journal_file_rows alone and changes nothing in it: another machine's, or a copy.
+ * -EBUSY: a running poised has it. */
+int journal_file_open_to_read(struct journal_file **out, const char *path, struct why *why);
+
 void journal_file_close(struct journal_file *file);
 
 /* Renames a file that was found damaged while it was in use (closed by now); the new name into `aside`. */

@@ -55,7 +55,11 @@ static void usage(FILE *out)
             "      --seconds S       with --probe: listen so long at each setting (default 3)\n"
             "      --ask             with --probe: also send, as Modbus asks; else no byte is sent\n"
             "      --json            with --probe: one JSON object per port; with --replay: every event\n"
-            "      --replay FILE     say what a trace of poise-ctl watch --json would be told as now (-: standard input)\n"
+            "      --replay FILE     say what a trace of poise-ctl watch --json (-: standard input) or a journal would be\n"
+            "                        told as now\n"
+            "      --brew NAME, --from TIME, --to TIME\n"
+            "                        with --replay: only that brew, or what was said between\n"
+            "      --trace           with --replay: print what would be fed instead\n"
             "      --clock-rate N    let the bench's clock run N times as fast (1 to %d), for demonstrations\n"
             "      --help            show this help\n"
             "      --version         show the version\n",
@@ -401,17 +405,20 @@ static int probe(struct probe_options *options, const char *seconds, char **port
 
 int main(int argc, char **argv)
 {
-    enum { CHECK = 256, DRIVERS, RATE, PROBE, SECONDS, ASK, JSON, REPLAY, HELP, VERSION };
+    enum { CHECK = 256, DRIVERS, RATE, PROBE, SECONDS, ASK, JSON, REPLAY, BREW, FROM, TO, TRACE, HELP, VERSION };
     static const struct option options[] = {
         {"config", required_argument, NULL, 'c'}, {"check-config", no_argument, NULL, CHECK},
         {"drivers", no_argument, NULL, DRIVERS},  {"clock-rate", required_argument, NULL, RATE},
         {"probe", no_argument, NULL, PROBE},      {"seconds", required_argument, NULL, SECONDS},
         {"ask", no_argument, NULL, ASK},          {"json", no_argument, NULL, JSON},
-        {"replay", required_argument, NULL, REPLAY},
+        {"replay", required_argument, NULL, REPLAY}, {"brew", required_argument, NULL, BREW},
+        {"from", required_argument, NULL, FROM},  {"to", required_argument, NULL, TO},
+        {"trace", no_argument, NULL, TRACE},
         {"help", no_argument, NULL, HELP},        {"version", no_argument, NULL, VERSION},
         {NULL, 0, NULL, 0}};
     struct probe_options probing = {.json = false};
-    const char *path = NULL, *seconds = NULL, *trace = NULL;
+    struct replay_options replaying = {.json = false};
+    const char *path = NULL, *seconds = NULL;
     bool check_only = false, probe_only = false;
     double rate = 1;
     int option;
@@ -446,7 +453,19 @@ int main(int argc, char **argv)
             probing.json = true;
             break;
         case REPLAY:
-            trace = optarg;
+            replaying.path = optarg;
+            break;
+        case BREW:
+            replaying.brew = optarg;
+            break;
+        case FROM:
+            replaying.from = optarg;
+            break;
+        case TO:
+            replaying.to = optarg;
+            break;
+        case TRACE:
+            replaying.trace = true;
             break;
         case HELP:
             usage(stdout);
@@ -460,16 +479,22 @@ int main(int argc, char **argv)
         }
     if (probe_only)
         return probe(&probing, seconds, argv + optind, argc - optind);
-    if (seconds || probing.ask || (probing.json && !trace)) {
+    if (seconds || probing.ask || (probing.json && !replaying.path)) {
         program_say("--seconds and --ask go with --probe, --json with it or --replay");
+        return EXIT_USAGE;
+    }
+    replaying.config_path = path;
+    replaying.json = probing.json;
+    if (!replaying.path && (replaying.brew || replaying.from || replaying.to || replaying.trace)) {
+        program_say("--brew, --from, --to and --trace go with --replay");
         return EXIT_USAGE;
     }
     if (optind < argc) {
         program_say("%s: no such argument; see poised --help", argv[optind]);
         return EXIT_USAGE;
     }
-    if (trace)
-        return replay_run(trace, path, probing.json);
+    if (replaying.path)
+        return replay_run(&replaying);
     if (!path && access(default_config, F_OK) == 0)
         path = default_config;
     return check_only ? check(path) : run(path, rate);

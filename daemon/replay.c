@@ -1,5 +1,5 @@
-/* See replay.h.  The stations are the daemon's own; only where the readings come from and where the
- * messages go to differs. */
+/* See replay.h.  The stations are the daemon's own; only where the readings come from and where the messages go to
+ * differs. */
 #include "replay.h"
 
 #include <errno.h>
@@ -9,135 +9,46 @@
 #include <string.h>
 
 #include "config.h"
+#include "journal_file.h"
 #include "poise/program.h"
+#include "replay_parts.h"
 #include "station.h"
 
-enum {
-    BREWS_MOST = 1000,          /* a long morning on several stations */
-    STAGES_MOST = 48,
-    STATIONS_MOST = 32
-};
+enum { STATIONS_MOST = 32 };
 
-static const int64_t SAME_US = 1000;        /* a stage takes back what was told from its time on, within this */
 static const int64_t AFTER_US = 3600000000; /* so long after the trace, what was still open is told */
 
-/* One brew as it stands after all corrections. */
-struct replayed {
-    char brew[BREW_SIZE], station[NAME_SIZE];
-    int64_t began_us, ended_us;
-    struct {
-        enum stage stage;
-        int64_t at_us, u_us;
-        enum made_by by;
-    } stage[STAGES_MOST];
-    int stage_count;
-    struct measures measures;
-    bool above[MEASURE_COUNT], discarded;
-    char note[DETAIL_SIZE];
-};
-
 struct replay {
+    const struct replay_options *options;
+    struct span *span;
     struct stations stations;
     struct config config;
     struct message_common common;       /* of the message that is being fed */
-    struct replayed *brews;
-    int brew_count;
-    bool json, made_up;                 /* made_up: the stations are those the trace names */
+    struct telling then, now;
+    bool made_up;                       /* the stations are those the trace names */
     int64_t first_us;
-    long readings, bad;
+    const char *source;                 /* for sentences */
+    long readings, bad, number;         /* number: of the line, or the message of a journal */
 };
 
 /* ---- what is told ---- */
 
-static struct replayed *brew_named(struct replay *replay, const char *name)
+static void print_recorded(const char *topic, size_t topic_length, const char *json, size_t json_length)
 {
-    struct replayed *brew;
-
-    for (int i = replay->brew_count - 1; i >= 0; i--)
-        if (strcmp(replay->brews[i].brew, name) == 0)
-            return &replay->brews[i];
-    if (!name[0] || replay->brew_count == BREWS_MOST)
-        return NULL;
-    brew = &replay->brews[replay->brew_count++];
-    snprintf(brew->brew, sizeof brew->brew, "%s", name);
-    measures_clear(&brew->measures);
-    return brew;
-}
-
-static void note_stage(struct replayed *brew, const struct message_stage *stage)
-{
-    while (brew->stage_count && brew->stage[brew->stage_count - 1].at_us >= stage->at_us - SAME_US)
-        brew->stage_count--;
-    if (brew->stage_count == STAGES_MOST)
-        return;
-    brew->stage[brew->stage_count].stage = stage->stage;
-    brew->stage[brew->stage_count].at_us = stage->at_us;
-    brew->stage[brew->stage_count].u_us = stage->uncertainty_us;
-    brew->stage[brew->stage_count++].by = stage->by;
-}
-
-static void note_brew(struct replayed *brew, const struct message_brew *message)
-{
-    snprintf(brew->station, sizeof brew->station, "%s", message->station);
-    if (message->change == BREW_BEGIN)
-        brew->began_us = message->at_us;
-    if (message->change == BREW_END)
-        brew->ended_us = message->at_us;
-    if (message->change == BREW_DISCARD) {
-        brew->discarded = true;
-        snprintf(brew->note, sizeof brew->note, "%s", message->note);
-    }
-}
-
-static void print_message(const struct message *message)
-{
-    char topic[TOPIC_SIZE], text[MESSAGE_SIZE];
-    int length = message_write(message, text, sizeof text);
-
-    message_topic(message, topic);
-    if (length > 0)
-        printf("{\"topic\":\"%s\",\"message\":%.*s}\n", topic, length, text);
+    printf("{\"topic\":\"%.*s\",\"message\":%.*s}\n", (int)topic_length, topic, (int)json_length, json);
 }
 
 static void told(void *context, struct message *message)
 {
     struct replay *replay = context;
-    struct replayed *brew;
+    char topic[TOPIC_SIZE], text[MESSAGE_SIZE];
+    int length;
 
     message->common = replay->common;
-    if (replay->json)
-        print_message(message);
-    if (message->kind == MESSAGE_BREW && (brew = brew_named(replay, message->brew.brew)))
-        note_brew(brew, &message->brew);
-    if (message->kind == MESSAGE_STAGE && (brew = brew_named(replay, message->stage.brew)))
-        note_stage(brew, &message->stage);
-    if (message->kind == MESSAGE_MEASURE && (brew = brew_named(replay, message->measure.brew))) {
-        brew->measures.value[message->measure.measure] = message->measure.value;
-        brew->measures.standard_uncertainty[message->measure.measure] = message->measure.standard_uncertainty;
-        brew->above[message->measure.measure] = message->measure.above;
-    }
-}
-
-static void print_brew(const struct replay *replay, const struct replayed *brew)
-{
-    printf("%s on %s%s\n", brew->brew, brew->station,
-           brew->discarded ? ", discarded" : brew->ended_us ? "" : ", not over");
-    if (brew->discarded && brew->note[0])
-        printf("  %s\n", brew->note);
-    for (int i = 0; i < brew->stage_count; i++)
-        printf("  %-10s %9.2f s  u %.2f s%s\n", stage_name(brew->stage[i].stage),
-               (double)(brew->stage[i].at_us - replay->first_us) / 1e6, (double)brew->stage[i].u_us / 1e6,
-               brew->stage[i].by == BY_OPERATOR ? "  marked by hand" : "");
-    for (int i = 0; i < MEASURE_COUNT; i++) {
-        int decimals = measure_decimals((enum measure)i);
-        double u = brew->measures.standard_uncertainty[i];
-
-        if (isnan(brew->measures.value[i]))
-            continue;
-        printf("  %-20s %s%.*f", measure_name((enum measure)i), brew->above[i] ? "above " : "", decimals,
-               brew->measures.value[i]);
-        printf(isnan(u) ? "\n" : "  u %.*f\n", decimals + 1, u);
-    }
+    telling_take(&replay->now, message);
+    if (!replay->options->json || (length = message_write(message, text, sizeof text)) < 0)
+        return;
+    print_recorded(topic, (size_t)message_topic(message, topic), text, (size_t)length);
 }
 
 /* ---- what is fed ---- */
@@ -184,10 +95,20 @@ static void feed_reading(struct replay *replay, const struct message *message, i
         stations_reading(&replay->stations, station, &reading, message->common.seq, now);
 }
 
-/* What the operator said then is said again. */
+/* The brew that is now what was told as that then, also when no more is known than its station. */
+static struct brew *brew_now(struct replay *replay, const char *name, int station)
+{
+    const struct told *then = telling_find(&replay->then, name);
+    const struct told *now = then ? telling_match(&replay->now, then) : NULL;
+
+    return now ? brews_find(&replay->stations.brews, now->brew) : station_running(&replay->stations, station);
+}
+
+/* What the operator said then is said again.  A strength that was assigned comes from its readings. */
 static void feed_word(struct replay *replay, const struct message *message)
 {
     struct moment now = {message->common.time_us, message->common.mono_us};
+    const struct message_measure *measure = &message->measure;
     struct brew *brew;
     struct why why;
     int station;
@@ -195,15 +116,49 @@ static void feed_word(struct replay *replay, const struct message *message)
     if (message->kind == MESSAGE_STAGE && message->stage.by == BY_OPERATOR &&
         (station = station_of(replay, message->stage.station, &why)) >= 0)
         station_mark(&replay->stations, station, message->stage.stage, message->stage.at_us, now, &why);
-    if (message->kind == MESSAGE_MEASURE && message->measure.by == BY_OPERATOR && !isnan(message->measure.value) &&
-        (station = station_of(replay, message->measure.station, &why)) >= 0 &&
-        (brew = station_running(&replay->stations, station)))
-        brew_enter(&replay->stations, brew, message->measure.measure, message->measure.value,
-                   message->measure.standard_uncertainty, now, &why);
+    if (message->kind == MESSAGE_MEASURE && measure->by == BY_OPERATOR && !isnan(measure->value) &&
+        measure->readings == 0 && (station = station_of(replay, measure->station, &why)) >= 0 &&
+        (brew = brew_now(replay, measure->brew, station)))
+        brew_enter(&replay->stations, brew, measure->measure, measure->value, measure->standard_uncertainty, now, &why);
 }
 
+static int feed(void *context, const struct recorded *one, const struct message *message)
+{
+    struct replay *replay = context;
+    struct why why;
+
+    if (replay->options->trace) {
+        replay->readings += message->kind == MESSAGE_READING;
+        print_recorded(one->topic, one->topic_length, one->json, one->json_length);
+        return 0;
+    }
+    replay->common = message->common;
+    snprintf(replay->stations.brews.bench, sizeof replay->stations.brews.bench, "%s", message->common.bench);
+    telling_take(&replay->then, message);
+    if (message->kind == MESSAGE_READING)
+        feed_reading(replay, message, station_of(replay, message->reading.station, &why));
+    else
+        feed_word(replay, message);
+    return 0;
+}
+
+/* 1 when nothing more is wanted, else 0; what makes no sense is said, the first few times. */
+static int offer(struct replay *replay, const struct recorded *one, int error, struct why *why)
+{
+    replay->number++;
+    if (!error && one->topic_length > 6 && memcmp(one->topic, "state/", 6) == 0)
+        return 0;
+    if (!error)
+        error = span_offer(replay->span, one, why);
+    if (error < 0 && replay->bad++ < 3)
+        program_say("%s:%ld: %s", replay->source, replay->number, why->text);
+    return error > 0;
+}
+
+/* ---- where it comes from ---- */
+
 /* {"topic":"...","message":{...}}: the message is taken as it stands, so that no digit is lost. */
-static int split(char *line, char **topic, size_t *topic_length, char **text, size_t *length)
+static int split(char *line, struct recorded *out, struct why *why)
 {
     static const char before[] = "{\"topic\":\"", between[] = "\",\"message\":";
     size_t all = strcspn(line, "\r\n");
@@ -211,115 +166,169 @@ static int split(char *line, char **topic, size_t *topic_length, char **text, si
 
     if (strncmp(line, before, sizeof before - 1) != 0 || all < sizeof before || line[all - 1] != '}' ||
         !(end = strstr(line, between)))
-        return -EINVAL;
-    *topic = line + sizeof before - 1;
-    *topic_length = (size_t)(end - *topic);
-    *text = end + sizeof between - 1;
-    *length = (size_t)(line + all - 1 - *text);
-    return 0;
-}
-
-static int feed_line(struct replay *replay, char *line, struct why *why)
-{
-    struct message message;
-    size_t topic_length, length;
-    char *topic, *text;
-    int station, error;
-
-    if (split(line, &topic, &topic_length, &text, &length) < 0)
         return why_set(why, -EINVAL, "no line as poise-ctl watch --json prints them");
-    if (strncmp(topic, "state/", 6) == 0)
-        return 0;
-    if ((error = message_read(topic, topic_length, text, length, &message, why)) < 0)
-        return error;
-    replay->common = message.common;
-    snprintf(replay->stations.brews.bench, sizeof replay->stations.brews.bench, "%s", message.common.bench);
-    if (message.kind == MESSAGE_READING) {
-        station = station_of(replay, message.reading.station, why);
-        feed_reading(replay, &message, station);
-    } else {
-        feed_word(replay, &message);
-    }
-    message_free(&message);
+    out->topic = line + sizeof before - 1;
+    out->topic_length = (size_t)(end - out->topic);
+    out->json = end + sizeof between - 1;
+    out->json_length = (size_t)(line + all - 1 - out->json);
     return 0;
 }
 
-static int feed_file(struct replay *replay, FILE *file, const char *path)
+static int feed_lines(struct replay *replay, FILE *file)
 {
-    struct moment after;
+    struct recorded one;
     struct why why;
     char *line = NULL;
     size_t size = 0;
-    long number = 0;
+    int result = 0;
 
-    while (getline(&line, &size, file) >= 0) {
-        number++;
-        if (line[0] == '\n' || line[0] == '#' || feed_line(replay, line, &why) == 0)
-            continue;
-        if (replay->bad++ < 3)
-            program_say("%s:%ld: %s", path, number, why.text);
+    while (result == 0 && getline(&line, &size, file) >= 0) {
+        if (line[0] == '\n' || line[0] == '#')
+            replay->number++;
+        else
+            result = offer(replay, &one, split(line, &one, &why), &why);
     }
     free(line);
     if (ferror(file)) {
-        program_say("%s: cannot be read", path);
+        program_say("%s: cannot be read", replay->source);
         return EXIT_FAILED;
     }
-    if (replay->bad > 3)
-        program_say("%s: %ld lines in all made no sense", path, replay->bad);
-    if (replay->readings == 0) {
-        program_say("%s: no reading in it: record with poise-ctl watch --json", path);
-        return EXIT_FAILED;
-    }
-    after = (struct moment){replay->common.time_us + AFTER_US, replay->common.mono_us + AFTER_US};
-    stations_time(&replay->stations, after);
     return EXIT_DONE;
 }
 
-static int open_stations(struct replay *replay, const char *config_path, struct why *why)
+static int feed_row(void *context, const char *text, size_t length, uint64_t last_seq)
 {
-    struct station_config *room;
-    int error = config_read(&replay->config, config_path, stderr, why);
+    struct replay *replay = context;
+    struct journal_entry entry;
+    struct why why;
 
-    if (error < 0)
-        return error;
-    replay->made_up = !config_path;
-    replay->brews = calloc(BREWS_MOST, sizeof *replay->brews);
-    room = replay->config.stations;
-    if (replay->made_up)
-        room = reallocarray(room, STATIONS_MOST, sizeof *room);
-    if (!room || !replay->brews)
-        return why_set(why, -ENOMEM, "out of memory");
-    replay->config.stations = room;
-    replay->stations.context = replay;
-    replay->stations.emit = told;
-    return stations_open(&replay->stations, &replay->config, why);
+    (void)last_seq;
+    for (size_t at = 0; at < length && journal_entry_read(text + at, length - at, &entry) == 0; at += entry.length + 1) {
+        struct recorded one = { entry.topic, entry.json, entry.topic_length, entry.json_length };
+
+        if (offer(replay, &one, 0, &why))
+            return 1;
+    }
+    return 0;
 }
 
-int replay_run(const char *path, const char *config_path, bool json)
+static int feed_journal(struct replay *replay)
 {
-    struct replay replay = {.json = json};
-    bool standard = strcmp(path, "-") == 0;
-    FILE *file = standard ? stdin : fopen(path, "re");
+    struct journal_file *file;
     struct why why;
-    int status = EXIT_FAILED;
+    int error = journal_file_open_to_read(&file, replay->options->path, &why);
+
+    if (error == 0) {
+        error = journal_file_rows(file, 0, feed_row, replay, &why);
+        journal_file_close(file);
+    }
+    if (error)
+        program_say("%s", why.text);
+    return error ? EXIT_FAILED : EXIT_DONE;
+}
+
+static int feed_file(struct replay *replay)
+{
+    static const char magic[] = "SQLite format 3";
+    const char *path = replay->options->path;
+    FILE *file = strcmp(path, "-") == 0 ? stdin : fopen(path, "re");
+    char head[sizeof magic] = "";
+    int status;
 
     if (!file) {
         program_say("%s: %m", path);
         return EXIT_FAILED;
     }
-    if (open_stations(&replay, config_path, &why) < 0) {
-        program_say("%s", why.text);
-    } else {
-        status = feed_file(&replay, file, path);
-        for (int i = 0; i < replay.brew_count && !json && status == EXIT_DONE; i++)
-            print_brew(&replay, &replay.brews[i]);
-        if (replay.brew_count == 0 && !json && status == EXIT_DONE)
-            puts("no brew in it");
-        stations_close(&replay.stations);
-    }
-    config_free(&replay.config);
-    free(replay.brews);
-    if (!standard)
+    if (file == stdin)
+        return feed_lines(replay, file);
+    if (fread(head, 1, sizeof head, file) == sizeof head && memcmp(head, magic, sizeof magic) == 0) {
         fclose(file);
+        return feed_journal(replay);
+    }
+    rewind(file);
+    status = feed_lines(replay, file);
+    fclose(file);
+    return status;
+}
+
+/* ---- the whole ---- */
+
+/* What came out of the source; says what is missing. */
+static int judge(const struct replay *replay)
+{
+    const struct replay_options *options = replay->options;
+
+    if (replay->bad > 3)
+        program_say("%s: %ld messages in all made no sense", replay->source, replay->bad);
+    if (options->brew && !span_found(replay->span)) {
+        program_say("%s: there is no brew %s in it", replay->source, options->brew);
+        return EXIT_FAILED;
+    }
+    if (replay->readings == 0) {
+        program_say("%s: no reading in it%s", replay->source,
+                    options->brew || options->from || options->to
+                    ? " that was asked for" : ": record with poise-ctl watch --json");
+        return EXIT_FAILED;
+    }
+    if (options->brew && !span_whole(replay->span))
+        program_say("%s: the beginning of %s is not in it: what follows from it is not told now", replay->source,
+                    options->brew);
+    return EXIT_DONE;
+}
+
+static int open_all(struct replay *replay, struct why *why)
+{
+    struct station_config *room;
+    int error = span_open(&replay->span, replay->options, feed, replay, why);
+
+    if (error < 0 || (error = config_read(&replay->config, replay->options->config_path, stderr, why)) < 0)
+        return error;
+    replay->made_up = !replay->options->config_path;
+    replay->then.brews = calloc(REPLAY_BREWS, sizeof *replay->then.brews);
+    replay->now.brews = calloc(REPLAY_BREWS, sizeof *replay->now.brews);
+    room = replay->config.stations;
+    if (replay->made_up)
+        room = reallocarray(room, STATIONS_MOST, sizeof *room);
+    if (room)
+        replay->config.stations = room;
+    if (!room || !replay->then.brews || !replay->now.brews)
+        return why_set(why, -ENOMEM, "out of memory");
+    replay->stations.context = replay;
+    replay->stations.emit = told;
+    return stations_open(&replay->stations, &replay->config, why);
+}
+
+static int run(struct replay *replay)
+{
+    const struct replay_options *options = replay->options;
+    int status = feed_file(replay);
+    struct moment after;
+
+    if (status == EXIT_DONE)
+        status = judge(replay);
+    if (status != EXIT_DONE || options->trace)
+        return status;
+    after = (struct moment){replay->common.time_us + AFTER_US, replay->common.mono_us + AFTER_US};
+    stations_time(&replay->stations, after);
+    if (!options->json)
+        telling_print(&replay->then, &replay->now, options->brew, replay->first_us);
+    return status;
+}
+
+int replay_run(const struct replay_options *options)
+{
+    struct replay replay = {.options = options, .source = strcmp(options->path, "-") == 0 ? "what was recorded" : options->path};
+    struct why why;
+    int status = EXIT_FAILED;
+
+    if (open_all(&replay, &why) < 0)
+        program_say("%s", why.text);
+    else
+        status = run(&replay);
+    stations_close(&replay.stations);
+    config_free(&replay.config);
+    span_close(replay.span);
+    free(replay.then.brews);
+    free(replay.now.brews);
     return status;
 }

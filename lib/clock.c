@@ -1,6 +1,7 @@
 /* The bench's clock, and the world's; see clock.h. */
 #include "poise/clock.h"
 
+#include <errno.h>
 #include <fcntl.h>
 #include <stdio.h>
 #include <string.h>
@@ -78,6 +79,27 @@ const char *clock_boot(void)
             strcpy(boot, "unknown");
     }
     return boot;
+}
+
+int clock_read(const char *text, int64_t *time_us)
+{
+    static const char *const patterns[] = { "%Y-%m-%dT%H:%M:%S", "%Y-%m-%dT%H:%M", "%Y-%m-%d %H:%M:%S", "%Y-%m-%d %H:%M",
+                                            "%Y-%m-%d" };
+
+    for (size_t i = 0; i < sizeof patterns / sizeof *patterns; i++) {
+        struct tm day = { .tm_isdst = -1 };
+        const char *rest = strptime(text, patterns[i], &day);
+        time_t seconds;
+
+        if (!rest || (*rest && strcmp(rest, "Z") != 0))
+            continue;
+        seconds = *rest ? timegm(&day) : mktime(&day);
+        if (seconds == (time_t)-1)
+            return -EINVAL;
+        *time_us = (int64_t)seconds * 1000000;
+        return 0;
+    }
+    return -EINVAL;
 }
 
 char *clock_format_utc(int64_t time_us, char *out)

@@ -11,12 +11,14 @@
 /* What was said on the command line, options in any order; NULL or negative: not said. */
 struct ctl {
     char bus[256], control[256], store[512];
-    bool json, ask;
+    bool json, ask, trace;
     const char *station, *instrument, *brew;
     double uncertainty;     /* --uncertainty; NAN: not said */
     double ago_s;           /* --ago; NAN: not said */
     long count;             /* --count; -1: not said */
     const char *seconds;    /* --seconds, as it was said */
+    const char *from, *to;  /* --from, --to, as they were said */
+    const char *config;     /* --config */
     char **words;           /* what follows the command's name */
     int word_count;
 };
@@ -24,7 +26,7 @@ struct ctl {
 /* Options that only some commands understand; a command's row names them. */
 enum {
     TAKES_STATION = 1, TAKES_INSTRUMENT = 2, TAKES_BREW = 4, TAKES_UNCERTAINTY = 8, TAKES_AGO = 16, TAKES_COUNT = 32,
-    TAKES_SECONDS = 64, TAKES_ASK = 128
+    TAKES_SECONDS = 64, TAKES_ASK = 128, TAKES_SPAN = 256, TAKES_TRACE = 512, TAKES_CONFIG = 1024
 };
 
 struct command {
@@ -62,6 +64,8 @@ int command_watch(const struct ctl *ctl);
 
 /* poised.c: what poised does by itself, without the bench. */
 int command_probe(const struct ctl *ctl);
+
+/* replay.c: what poised would say now of what was recorded; a bench's past goes to it through a pipe. */
 int command_replay(const struct ctl *ctl);
 
 /* Becomes the poised that lies beside this program, else the one in PATH; arguments[0] is the name under which it

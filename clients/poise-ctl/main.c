@@ -30,12 +30,14 @@ static const struct command commands[] = {
     {"plan", "VERB [FILE|BREW]", "load, check, show, next, skip, redo or unload a plan", 1, 2, TAKES_STATION, command_plan},
     {"probe", "[PORT...]", "which instrument is at a serial port, and the section to paste", 0, 16,
      TAKES_SECONDS | TAKES_ASK, command_probe},
-    {"replay", "FILE [CONFIG]", "what a recorded trace would be told as now", 1, 2, 0, command_replay},
+    {"replay", "[FILE]", "what the tracker would say now of what was recorded", 0, 1,
+     TAKES_BREW | TAKES_SPAN | TAKES_TRACE | TAKES_CONFIG, command_replay},
     {"brews", "", "the brews in the store", 0, 0, TAKES_COUNT | TAKES_BREW, command_brews},
 };
 
 enum { OPTION_BUS = 256, OPTION_CONTROL, OPTION_STORE, OPTION_JSON, OPTION_STATION, OPTION_INSTRUMENT, OPTION_BREW,
-       OPTION_UNCERTAINTY, OPTION_AGO, OPTION_COUNT, OPTION_SECONDS, OPTION_ASK, OPTION_HELP, OPTION_VERSION };
+       OPTION_UNCERTAINTY, OPTION_AGO, OPTION_COUNT, OPTION_SECONDS, OPTION_ASK, OPTION_FROM, OPTION_TO, OPTION_TRACE,
+       OPTION_CONFIG, OPTION_HELP, OPTION_VERSION };
 
 static const struct option options[] = {
     {"bus", required_argument, NULL, OPTION_BUS},
@@ -50,6 +52,10 @@ static const struct option options[] = {
     {"count", required_argument, NULL, OPTION_COUNT},
     {"seconds", required_argument, NULL, OPTION_SECONDS},
     {"ask", no_argument, NULL, OPTION_ASK},
+    {"from", required_argument, NULL, OPTION_FROM},
+    {"to", required_argument, NULL, OPTION_TO},
+    {"trace", no_argument, NULL, OPTION_TRACE},
+    {"config", required_argument, NULL, OPTION_CONFIG},
     {"help", no_argument, NULL, OPTION_HELP},
     {"version", no_argument, NULL, OPTION_VERSION},
     {NULL, 0, NULL, 0},
@@ -68,12 +74,15 @@ static void help(void)
     printf("\nOptions\n"
            "  --station NAME         which station; may be left out when there is only one\n"
            "  --instrument NAME      which instrument (tare, zero)\n"
-           "  --brew NAME            which brew (enter, discard, note, brews)\n"
+           "  --brew NAME            which brew (enter, discard, note, brews, replay)\n"
            "  --uncertainty U        standard uncertainty of the value (enter)\n"
            "  --ago SECONDS          it began so long ago (mark)\n"
            "  --count N              stop after so many (watch), the last so many (brews)\n"
            "  --seconds S            listen so long at each setting (probe)\n"
            "  --ask                  also send, as Modbus asks; else no byte is sent (probe)\n"
+           "  --from, --to TIME      what was said between, as 2026-11-25T09:30 (replay)\n"
+           "  --trace                print what was recorded, to keep or to send (replay)\n"
+           "  --config FILE          the bench's configuration (replay)\n"
            "  --json                 for machines: one JSON object per line\n"
            "  --bus, --control       the bench's addresses, else POISE_BUS and POISE_CONTROL,\n"
            "                         else the bench of this machine or this user\n"
@@ -136,6 +145,10 @@ static int read_options(int argc, char **argv, struct ctl *ctl, unsigned *used)
             break;
         case OPTION_SECONDS: ctl->seconds = optarg; *used |= TAKES_SECONDS; break;
         case OPTION_ASK: ctl->ask = true; *used |= TAKES_ASK; break;
+        case OPTION_FROM: ctl->from = optarg; *used |= TAKES_SPAN; break;
+        case OPTION_TO: ctl->to = optarg; *used |= TAKES_SPAN; break;
+        case OPTION_TRACE: ctl->trace = true; *used |= TAKES_TRACE; break;
+        case OPTION_CONFIG: ctl->config = optarg; *used |= TAKES_CONFIG; break;
         case OPTION_HELP: help(); return program_end(EXIT_DONE);
         case OPTION_VERSION: program_version(); return EXIT_DONE;
         default: return EXIT_USAGE;     /* getopt has said why */
@@ -155,7 +168,8 @@ static bool fits(const struct command *command, const struct ctl *ctl, unsigned 
         const char *name;
     } special[] = {{TAKES_STATION, "station"}, {TAKES_INSTRUMENT, "instrument"}, {TAKES_BREW, "brew"},
                    {TAKES_UNCERTAINTY, "uncertainty"}, {TAKES_AGO, "ago"}, {TAKES_COUNT, "count"},
-                   {TAKES_SECONDS, "seconds"}, {TAKES_ASK, "ask"}};
+                   {TAKES_SECONDS, "seconds"}, {TAKES_ASK, "ask"}, {TAKES_SPAN, "from and no --to"}, {TAKES_TRACE, "trace"},
+                   {TAKES_CONFIG, "config"}};
 
     for (size_t i = 0; i < sizeof special / sizeof *special; i++)
         if (used & ~command->takes & special[i].bit) {

@@ -43,17 +43,3 @@ int command_probe(const struct ctl *ctl)
         arguments[count++] = ctl->words[i];
     return ctl_poised(arguments);
 }
-
-int command_replay(const struct ctl *ctl)
-{
-    char *arguments[ARGUMENTS_MOST] = {(char *)"poise-ctl", (char *)"--replay", ctl->words[0]};
-    int count = 3;
-
-    if (ctl->json)
-        arguments[count++] = (char *)"--json";
-    if (ctl->word_count > 1) {
-        arguments[count++] = (char *)"--config";
-        arguments[count++] = ctl->words[1];
-    }
-    return ctl_poised(arguments);
-}

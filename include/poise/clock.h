@@ -39,6 +39,10 @@ int64_t clock_steady_ms(void);
  * "unknown" where /proc does not say. */
 const char *clock_boot(void);
 
+/* The other way round: "2026-11-25", "2026-11-25T09:30", "2026-11-25 09:30:00"; the day and the time of this
+ * computer's zone, or with a Z behind it UTC.  0, or -EINVAL when it is no such time; out is then untouched. */
+int clock_read(const char *text, int64_t *time_us);
+
 /* "2026-11-25T09:30:00.123Z" into out (at least 25 bytes); returns out. */
 char *clock_format_utc(int64_t time_us, char *out);
 

@@ -1,6 +1,11 @@
 """poise-ctl replay: a recorded trace through the tracker again, without a bench."""
 import json
 import math
+import pathlib
+import re
+import sqlite3
+
+from bench import station
 
 
 class Trace:
@@ -60,7 +65,8 @@ def test_replay_tells_the_brew_again(bench):
     words = [line.split() for line in output.splitlines()]
     begins = {line[0]: float(line[1]) for line in words if len(line) > 2 and line[2] == "s"}
     assert list(begins) == ["dose", "pour", "steep", "press", "weigh-out", "strength"], output
-    for stage, truly_s in (("dose", 9.5), ("pour", 18.5), ("steep", 38.5), ("press", 78.5)):
+    assert re.search(r" on left, begun 9\.[0-9]* s after the first reading$", output.splitlines()[0]), output
+    for stage, truly_s in (("dose", 0), ("pour", 9), ("steep", 29), ("press", 69)):
         assert abs(begins[stage] - truly_s) < 0.5, (stage, begins)
     numbers = {line[0]: float(line[1]) for line in words if line[0].endswith("_g")}
     assert abs(numbers["dose_g"] - 15) < 0.15 and abs(numbers["water_g"] - 230) < 0.35, numbers
@@ -89,7 +95,7 @@ def test_replay_says_the_operators_marks_again(bench):
     trace.lines += late
     status, output, said = bench.run("poise-ctl", "replay", trace.write())
     assert (status, said) == (0, "")
-    assert any(line.split()[0] == "stir" and "marked by hand" in line for line in output.splitlines()), output
+    assert any(line.split()[0] == "stir" and "by hand" in line for line in output.splitlines()), output
 
 
 def test_replay_names_what_is_no_trace(bench):
@@ -100,3 +106,108 @@ def test_replay_names_what_is_no_trace(bench):
     assert "nonsense:1: no line as poise-ctl watch --json prints them" in said and "no reading in it" in said
     status, output, said = bench.run("poise-ctl", "replay", bench.folder / "nowhere")
     assert (status, output) == (1, "") and "No such file" in said
+
+
+TRACES = pathlib.Path(__file__).parents[1] / "traces"
+KEPT = TRACES / "lantern-pier-bloom.jsonl"
+BREW = "pier-20261125-001"
+
+
+def journal_of(bench, trace):
+    """A journal that holds what the trace says, ten messages to a group."""
+    entries = ["[%s,%s]" % re.fullmatch(r'{"topic":("[^"]+"),"message":(.*)}', line).groups()
+               for line in trace.read_text().splitlines()]
+    file = sqlite3.connect(bench.folder / "journal.db")
+    file.executescript("CREATE TABLE journal(first_seq INTEGER PRIMARY KEY, last_seq INTEGER NOT NULL, first_us INTEGER NOT"
+                       " NULL, messages BLOB NOT NULL); CREATE TABLE keep(name TEXT PRIMARY KEY, value BLOB NOT NULL)"
+                       " WITHOUT ROWID; PRAGMA application_id=1349470769; PRAGMA user_version=1; PRAGMA journal_mode=WAL;")
+    for place in range(0, len(entries), 10):
+        group = entries[place:place + 10]
+        first, last = (json.loads(entry)[1] for entry in (group[0], group[-1]))
+        file.execute("INSERT INTO journal VALUES (?, ?, ?, ?)",
+                     (first["seq"], last["seq"], first["time_us"], ",".join(group).encode()))
+    file.commit()
+    file.close()
+    return bench.folder / "journal.db"
+
+
+def replayed(bench, *words):
+    status, output, said = bench.run("poise-ctl", "replay", *words)
+    assert (status, said) == (0, ""), (status, said)
+    return output
+
+
+def test_a_bench_is_asked_for_its_past(bench):
+    configuration = ("--config", KEPT.with_suffix(".conf"))
+    bench.configure(station("training"), bench="journal_days = 3650")
+    journal = journal_of(bench, KEPT)
+    output = replayed(bench, journal, *configuration)
+    assert output.splitlines()[0].startswith(f"{BREW} on training, begun ")
+    assert output.splitlines()[1].split() == ["told", "then", "told", "now"]
+    daemon = bench.poised()
+    from_bench = replayed(bench, "--brew", BREW, *configuration)
+    assert from_bench == output
+    assert replayed(bench, "--from", "2026-11-25 00:00Z", *configuration) == output
+    assert replayed(bench, "--brew", BREW, "--trace") == KEPT.read_text()
+    status, _, said = bench.run("poise-ctl", "replay", "--brew", "pier-20200101-001")
+    assert (status, said) == (1, "poise-ctl: what was recorded: there is no brew pier-20200101-001 in it\n")
+    status, _, said = bench.run("poise-ctl", "replay", journal)
+    assert status == 1 and "a running poised has it open" in said
+    daemon.kill()       # its log lies beside it
+    before = journal.read_bytes()
+    assert replayed(bench, journal, "--brew", BREW, *configuration) == output
+    assert journal.read_bytes() == before
+    for words, wanted in ((("--from", "yesterday"), "'yesterday' is no time"), ((), "of what?"),
+                          (("--brew", "seven"), "'seven' is no brew's name"),
+                          (("--brew", BREW, "--from", "2026-11-25"), "a brew has its own time")):
+        status, _, said = bench.run("poise-ctl", "replay", *words)
+        assert status == 2 and wanted in said
+
+
+def test_what_is_told_otherwise_now_stands_out(bench):
+    trace = bench.folder / "trace.jsonl"
+    text = KEPT.read_text()
+    trace.write_text(re.sub(r'("measure":"water_g","value":)[0-9.]+', r"\g<1>200.5", text))
+    output = replayed(bench, trace, "--config", KEPT.with_suffix(".conf"))
+    assert re.search(r"^\* water_g +200\.5 .* 230\.[0-9] ", output, re.M), output
+    # a stage that was not told then, and a brew that was not
+    trace.write_text("".join(line for line in text.splitlines(True) if '"stage":"bloom"' not in line))
+    assert re.search(r"^\* bloom +-  +[0-9.]+ s ", replayed(bench, trace), re.M)
+    trace.write_text("".join(line for line in text.splitlines(True) if "event/pier/" not in line))
+    assert replayed(bench, trace).startswith(f"{BREW} on training, begun ")
+    brew = next(line for line in text.splitlines() if '"change":"begin"' in line)
+    trace.write_text(brew + "\n" + "".join(line for line in text.splitlines(True)[:40] if "reading/" in line))
+    assert f"* told then, no brew now: {BREW} on training" in replayed(bench, trace)
+
+
+def test_a_span_of_time_is_told(bench):
+    journal = journal_of(bench, KEPT)
+    assert BREW in replayed(bench, journal, "--from", "2020-01-01", "--to", "2100-01-01 12:00Z")
+    status, output, said = bench.run("poise-ctl", "replay", journal, "--to", "2020-01-01")
+    assert (status, output) == (1, "") and "no reading in it that was asked for" in said
+    journal.write_bytes(journal.read_bytes()[:5000])
+    status, output, said = bench.run("poise-ctl", "replay", journal)
+    assert status == 1 and "malformed" in said
+
+
+def test_kept_traces_are_told_as_it_was(bench):
+    """Each tests/traces/NAME.jsonl with its NAME.conf; NAME.expected has what truly was: a measure, its value, and how
+    far off it may be told, a line each."""
+    traces = sorted(TRACES.glob("*.jsonl"))
+    assert traces
+    for trace in traces:
+        status, output, said = bench.run("poise-ctl", "replay", "--json", trace, "--config", trace.with_suffix(".conf"))
+        assert (status, said) == (0, ""), (trace, said)
+        events = [json.loads(line)["message"] for line in output.splitlines()]
+        told = {message["measure"]: message["value"] for message in events if "measure" in message}
+        stages = []
+        for message in events:
+            if message.get("stage") and message["brew"]:        # one takes back those told to begin at its time or later
+                stages = [(at, stage) for at, stage in stages if at < message["at_us"] - 1000]
+                stages.append((message["at_us"], message["stage"]))
+        for line in trace.with_suffix(".expected").read_text().splitlines():
+            name, *wanted = line.split("#")[0].split() or [None]
+            if name == "stages":
+                assert [stage for _, stage in stages] == wanted, (trace, stages)
+            elif name:
+                assert name in told and abs(told[name] - float(wanted[0])) <= float(wanted[1]), (trace, line, told.get(name))

@@ -4,11 +4,14 @@
 #include <stdarg.h>
 #include <stddef.h>
 #include <stdint.h>
+#include <stdlib.h>
 #include <string.h>
 #include <time.h>
 #include <unistd.h>
 
 #include <cmocka.h>
+
+#include <errno.h>
 
 #include "poise/clock.h"
 
@@ -108,9 +111,31 @@ static void utc_text_is_iso_8601(void **state)
     assert_int_equal(strlen(clock_format_utc(INT64_MIN, text)), 24);
 }
 
+/* 2026-11-25T09:30:00Z is 1795599000 s after 1970 (date -u -d ... +%s of GNU coreutils). */
+static void times_are_read_as_people_write_them(void **state)
+{
+    static const char *const nonsense[] = { "", "yesterday", "2026-13-01", "2026-11-25T25:00", "2026-11-25T09:30:00z",
+                                            "2026-11-25T09:30 UTC", "09:30" };
+    int64_t time_us = 7;
+
+    (void)state;
+    assert_int_equal(setenv("TZ", "EST5", 1), 0);
+    tzset();
+    assert_int_equal(clock_read("2026-11-25T09:30:00Z", &time_us), 0);
+    assert_int_equal(time_us, INT64_C(1795599000000000));
+    assert_int_equal(clock_read("2026-11-25 09:30", &time_us), 0);
+    assert_int_equal(time_us, INT64_C(1795617000000000));
+    assert_int_equal(clock_read("2026-11-25", &time_us), 0);
+    assert_int_equal(time_us, INT64_C(1795582800000000));
+    for (size_t i = 0; i < sizeof nonsense / sizeof *nonsense; i++)
+        assert_int_equal(clock_read(nonsense[i], &time_us), -EINVAL);
+    assert_int_equal(time_us, INT64_C(1795582800000000));
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
+        cmocka_unit_test(times_are_read_as_people_write_them),
         cmocka_unit_test(an_ordinary_clock_tells_the_systems_times),
         cmocka_unit_test(the_world_keeps_its_pace_beside_a_fast_clock),
         cmocka_unit_test(a_fast_clock_runs_by_its_rate),

@@ -1,0 +1,67 @@
+/* What the files of replay share; nobody else includes this. */
+#ifndef POISE_REPLAY_PARTS_H
+#define POISE_REPLAY_PARTS_H
+
+#include "poise/messages.h"
+#include "replay.h"
+
+enum { REPLAY_BREWS = 1000, REPLAY_STAGES = 48 };     /* a long morning on several stations */
+
+/* ---- which messages: replay_span.c ---- */
+
+/* One message as it was recorded: the JSON stands as it came, so that no digit is lost. */
+struct recorded {
+    const char *topic, *json;
+    size_t topic_length, json_length;
+};
+
+struct span;
+
+/* Hands on to `take` what belongs to the brew or the time asked for. */
+typedef int span_take(void *context, const struct recorded *one, const struct message *message);
+int span_open(struct span **out, const struct replay_options *options, span_take *take, void *context, struct why *why);
+
+/* 0; 1: nothing more is wanted; -EINVAL with a sentence: it is no message. */
+int span_offer(struct span *span, const struct recorded *one, struct why *why);
+
+/* Whether the brew asked for was met; and whether its beginning was. */
+bool span_found(const struct span *span);
+bool span_whole(const struct span *span);
+void span_close(struct span *span);
+
+/* ---- brews as they were told: replay_tell.c ---- */
+
+/* One brew as it stands after all corrections. */
+struct told {
+    char brew[BREW_SIZE], station[NAME_SIZE], boot[BOOT_SIZE];
+    int64_t began_us, ended_us;         /* 0: not yet */
+    struct {
+        enum stage stage;
+        int64_t at_us, u_us;
+        enum made_by by;
+    } stage[REPLAY_STAGES];
+    int stage_count;
+    struct measures measures;
+    bool above[MEASURE_COUNT], discarded;
+    char note[DETAIL_SIZE];
+};
+
+struct telling {
+    struct told *brews;                 /* REPLAY_BREWS of them */
+    int count;
+};
+
+/* What the message says of a brew. */
+void telling_take(struct telling *telling, const struct message *message);
+
+/* A brew of that name that has not been told yet; NULL: there is no room. */
+struct told *telling_add(struct telling *telling, const char *brew);
+struct told *telling_find(const struct telling *telling, const char *brew);
+
+/* The brew of `telling` that stood on the same station at the same time; NULL: none did. */
+struct told *telling_match(const struct telling *telling, const struct told *brew);
+
+/* Prints the brews, of `only` just that one (NULL: all); first_us: the first reading that was fed. */
+void telling_print(const struct telling *then, const struct telling *now, const char *only, int64_t first_us);
+
+#endif
