@@ -26,6 +26,42 @@ static void measures_table(const struct cup *cup, struct document *out)
     }
 }
 
+/* What was put right after it had been told: by the operator, or when the brew had ended already. */
+static int corrections_table(sqlite3 *database, const struct cup *cup, struct document *out)
+{
+    static const char sql[] = "SELECT measure, before, value, made_by, strftime('%Y-%m-%d %H:%M:%S', time_us / "
+                              "1000000,"
+                              " 'unixepoch') FROM (SELECT m.measure, m.value, m.made_by, m.time_us, m.seq, b.ended_us,"
+                              " lag(m.value) OVER told AS before, row_number() OVER told AS place FROM measure m JOIN"
+                              " brew b USING (brew_id) WHERE b.name = ?1"
+                              " WINDOW told AS (PARTITION BY m.measure ORDER BY m.seq)) WHERE place > 1"
+                              " AND value IS NOT before AND (made_by = 'operator' OR time_us > ended_us) ORDER BY seq";
+    sqlite3_stmt *statement = NULL;
+    int code = sqlite3_prepare_v2(database, sql, -1, &statement, NULL);
+    bool first = true;
+
+    if (code == SQLITE_OK)
+        sqlite3_bind_text(statement, 1, cup->brew, -1, SQLITE_STATIC);
+    while (code == SQLITE_OK && sqlite3_step(statement) == SQLITE_ROW) {
+        const char *name = (const char *)sqlite3_column_text(statement, 0), *unit = unit_of(name);
+        int measure = measure_find(name), decimals = measure >= 0 ? measure_decimals((enum measure)measure) : 2;
+        char from[32] = "not known", to[32] = "not known";
+
+        if (first) {
+            document_add(out, BLOCK_HEADING, "Put right afterwards");
+            document_table(out, "measure|#from|#to|unit|when, UTC|by");
+            first = false;
+        }
+        if (sqlite3_column_type(statement, 1) != SQLITE_NULL)
+            snprintf(from, sizeof from, "%.*f", decimals, sqlite3_column_double(statement, 1));
+        if (sqlite3_column_type(statement, 2) != SQLITE_NULL)
+            snprintf(to, sizeof to, "%.*f", decimals, sqlite3_column_double(statement, 2));
+        document_row(out, "%s" CELL "%s" CELL "%s" CELL "%s" CELL "%s" CELL "%s", call_of(name), from, to, unit,
+                     sqlite3_column_text(statement, 4), sqlite3_column_text(statement, 3));
+    }
+    return sqlite3_finalize(statement);
+}
+
 /* Which part of extraction's uncertainty is whose: E = S B / D, so each part is u relative to its value
  * (JCGM 100:2008, 5.1.6). */
 static void dominant_sentence(const struct cup *cup, struct document *out)
@@ -252,7 +288,8 @@ int report_brew(const struct request *request)
     measures_table(&cups.cup[0], &document);
     dominant_sentence(&cups.cup[0], &document);
     against_plan(&cups.cup[0], &document);
-    if (traces(database, &cups.cup[0], &document) != SQLITE_OK) {
+    if (corrections_table(database, &cups.cup[0], &document) != SQLITE_OK
+        || traces(database, &cups.cup[0], &document) != SQLITE_OK) {
         program_say("reading the store: %s", sqlite3_errmsg(database));
         status = EXIT_FAILED;
     } else {

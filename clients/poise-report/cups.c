@@ -40,8 +40,8 @@ static char *statement_text(const struct cups_filter *filter)
     static const char outline[] = "SELECT brew, bench, began_utc, replicate, factors, recipe, plan_kept";
     static const char whole[] = ", station, ended_utc, experiment, run, note,"
                                 " round((julianday(ended_utc) - julianday(began_utc)) * 86400, 1),"
-                                " (SELECT nullif(count(DISTINCT s.stage), 0) FROM stage s JOIN brew b USING (brew_id)"
-                                " WHERE b.name = brew_summary.brew AND s.stage NOT IN ('idle', 'strength', 'done'))";
+                                " (SELECT nullif(count(DISTINCT s.stage), 0) FROM brew_stage s WHERE s.brew ="
+                                " brew_summary.brew AND s.stage NOT IN ('idle', 'strength', 'done'))";
     sqlite3_str *sql = sqlite3_str_new(NULL);
 
     sqlite3_str_appendall(sql, outline);

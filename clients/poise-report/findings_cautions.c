@@ -139,9 +139,10 @@ static void caution_pressed_dry(struct findings *out)
         stopped += value <= 0.5;
     }
     if (dry && stopped)
-        findings_caution(out, "%d cup%s pressed until nothing more came, %d %s stopped before: that alone is worth some "
-                         "grams of beverage.", dry, dry == 1 ? " was" : "s were", stopped,
-                         stopped == 1 ? "was" : "were");
+        findings_caution(out,
+                         "%d cup%s pressed until nothing more came, %d %s stopped before: that alone is worth some "
+                         "grams of beverage.",
+                         dry, dry == 1 ? " was" : "s were", stopped, stopped == 1 ? "was" : "were");
 }
 
 static void caution_spread(struct findings *out)

@@ -70,7 +70,8 @@ static void slopes(const struct findings *findings, struct document *out)
                      unit_of(name));
     }
     if (!first)
-        document_add(out, BLOCK_TEXT, "Each line for itself: what goes together is not told apart so. A straight line, "
+        document_add(out, BLOCK_TEXT,
+                     "Each line for itself: what goes together is not told apart so. A straight line, "
                      "also where the series breaks.");
     free(x);
 }

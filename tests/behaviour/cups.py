@@ -40,8 +40,8 @@ class Cups:
         return name
 
     def _watch(self, row, seq, stages, traces):
-        """stages: name -> seconds since the brew began; traces: (instrument, quantity, unit) -> [(seconds, value)]."""
-        for place, (stage, seconds) in enumerate((stages or {}).items()):
+        """stages: name -> seconds since the brew began, or such pairs as they were told; traces: (instrument, quantity, unit) -> [(seconds, value)]."""
+        for place, (stage, seconds) in enumerate(stages.items() if isinstance(stages, dict) else stages or ()):
             at_us = self.began_us + int(seconds * 1e6)
             self.file.execute("insert into stage values (?, ?, ?, 1, ?, ?, 50000, 'tracker')",
                               (row, seq + place, stage, at_us, at_us))

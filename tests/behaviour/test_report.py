@@ -290,6 +290,27 @@ def test_report_tells_the_grams_that_pressing_dry_brought(bench):
     assert "6 cups were pressed until nothing more came, 6 were stopped before" in " ".join(done(bench, "stir").split())
 
 
+def test_report_follows_what_was_put_right(bench):
+    """A pour that was seen too early, marked later by the operator; the water corrected after the end."""
+    cups = Cups(bench)
+    name = cups.add("right", {"stir": "no"}, {"dose_g": 15, "water_g": 241.0, "steep_s": 62.0, "extraction_pct": 20},
+                    stages=[("dose", 0), ("pour", 2), ("steep", 7), ("dose", 0), ("pour", 5), ("steep", 9), ("press", 65)],
+                    traces={("left-scale", "mass", "g"): [(s, 100 + s) for s in range(80)]})
+    row, = cups.file.execute("select brew_id, ended_us from brew")
+    for seq, measure, value in ((900, "water_g", 230.0), (901, "steep_s", 60.0)):
+        cups.file.execute("insert into measure values (?, ?, ?, ?, 0.1, 0, 'operator', ?)",
+                          (row[0], measure, seq, value, row[1] + 600_000_000))
+    cups.done()
+    assert json.loads(done(bench, "--json", "brews"))["water_g"] == 230
+    text = done(bench, "brew", name)
+    stages = [line.split()[:2] for line in text.split("Stages")[1].splitlines()[2:]]
+    assert stages == [["dose", "-5.0"], ["pour", "0.0"], ["steep", "4.0"], ["press", "60.0"]]
+    corrected = text.split("Put right afterwards")[1].splitlines()
+    assert corrected[2].split()[:4] == ["water", "241.0", "230.0", "g"]
+    assert "2026-11-25 10:20:00  operator" in corrected[2]
+    assert bench.query("select min(seconds) as first from brew_trace")[0]["first"] == -5
+
+
 def test_report_prints_the_select_it_reads_by(bench):
     cups = Cups(bench)
     two_by_two(cups)
