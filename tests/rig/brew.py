@@ -1,6 +1,7 @@
 #!/usr/bin/env python3
-"""One cup on a scale, as lines on standard output, ten a second, in real time; steeps for as many seconds as its
-argument says.  Cup 320 g, brewer 200 g, 15 g of coffee, 230 g of water, pressed on the scale."""
+"""One cup on a scale, as lines on standard output, ten a second; steeps for as many seconds as its argument says.  It
+sleeps between lines because it plays the instrument: a scale speaks at its own pace, in real time, to a machine whose
+clock is its own.  Cup 320 g, brewer 200 g, 15 g of coffee, 230 g of water, pressed on the scale."""
 import math
 import sys
 import time

@@ -17,7 +17,7 @@
 #include <termios.h>
 #include <unistd.h>
 
-#include "driver.h"
+#include "modbus.h"
 
 enum { DEADLINE_MS = 10000, ADDRESS = 17, REGISTER = 107, COMMAND = 16 };
 
@@ -34,6 +34,17 @@ static void *configured(const struct setting *settings, size_t count, enum quant
     return state;
 }
 
+static void test_the_check_sum_is_that_of_the_protocol(void **unused)
+{
+    uint8_t usual[9 + MODBUS_CRC_LENGTH] = "123456789", status[] = {0x02, 0x07, 0, 0};
+
+    (void)unused;
+    modbus_add_crc(usual, 9);
+    assert_int_equal(usual[9] | usual[10] << 8, 0x4b37);
+    modbus_add_crc(status, 2);
+    assert_int_equal(status[2] | status[3] << 8, 0x1241);
+}
+
 static void test_requests_are_those_of_the_protocol(void **unused)
 {
     static const struct {
@@ -45,6 +56,7 @@ static void test_requests_are_those_of_the_protocol(void **unused)
          {0x11, 0x03, 0x00, 0x6b, 0x00, 0x03, 0x76, 0x87}},
         {{{"also", "pressure 109", 1}, {"address", "17", 1}, {"type", "float32", 1}, {"register", "107", 1}}, 4,
          {0x11, 0x03, 0x00, 0x6b, 0x00, 0x04, 0x37, 0x45}},
+        {{{"also", "pressure 9", 1}}, 1, {0x01, 0x03, 0x00, 0x00, 0x00, 0x0a, 0xc5, 0xcd}},
         {{{"address", "1", 1}, {"type", "float32", 1}}, 2, {0x01, 0x03, 0x00, 0x00, 0x00, 0x02, 0xc4, 0x0b}},
         {{{"function", "4", 1}, {"type", "uint32", 1}}, 2, {0x01, 0x04, 0x00, 0x00, 0x00, 0x02, 0x71, 0xcb}},
     };
@@ -341,6 +353,7 @@ static void test_what_makes_no_sense_is_refused_with_its_line(void **unused)
 int main(void)
 {
     const struct CMUnitTest tests[] = {
+        cmocka_unit_test(test_the_check_sum_is_that_of_the_protocol),
         cmocka_unit_test(test_requests_are_those_of_the_protocol),
         cmocka_unit_test(test_orders_are_those_of_the_protocol),
         cmocka_unit_test(test_values_of_an_instrument_made_by_libmodbus),
