@@ -101,7 +101,7 @@ static inline bool instrument_is_open(const struct instrument *instrument)
     return instrument->serial || instrument->usb;
 }
 
-/* The node came or changed within the last second: udev has perhaps not yet said whose it is. */
+/* The node came or changed a moment ago: udev has perhaps not yet said whose it is. */
 bool instrument_node_is_fresh(const char *path);
 
 /* instrument_usb.c: a device on USB is opened, or -ENODEV, -EACCES, -EBUSY, -ENOTUNIQ, -EIO; -EAGAIN when

@@ -15,7 +15,7 @@ enum {
     RETRY_MOST_MS = 5000,       /* slow enough to cost nothing; folders and udev tell sooner */
     LIVED_US = 5000000,         /* a port that held so long did come back; before that it flaps, and waits longer */
 
-    FRESH_MS = 1000,            /* udev gives a new node to its users within so long, on a busy computer too */
+    FRESH_MS = 3000,            /* udev gives a new node to its users within so long, on a slow and busy computer too */
 
     REST_MS = 1000,             /* a flood costs the others nothing for so long */
     TRIAL_BYTES = 4096,         /* after a rest: two wake-ups' worth of a good instrument, a moment of a mad one */

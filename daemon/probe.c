@@ -12,6 +12,7 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/file.h>
 #include <sys/stat.h>
 #include <unistd.h>
 
@@ -113,18 +114,22 @@ static void keep_port(struct probed *port)
     struct why why;
 
     port->kept = is_held(port->path, &why) ? -1 : open(port->path, O_RDWR | O_NOCTTY | O_NONBLOCK | O_CLOEXEC);
-    if (port->kept >= 0 && tcgetattr(port->kept, &port->found) < 0) {
+    if (port->kept < 0)
+        return;
+    if (flock(port->kept, LOCK_EX | LOCK_NB) < 0 || tcgetattr(port->kept, &port->found) < 0 ||
+        serial_hush(port->kept, &port->found) < 0) {
         close(port->kept);
         port->kept = -1;
+        return;
     }
+    flock(port->kept, LOCK_UN);         /* serial_open takes it for itself */
 }
 
 static void give_back(struct probed *port)
 {
     if (port->kept < 0)
         return;
-    if (port->touched)          /* otherwise they are somebody else's */
-        tcsetattr(port->kept, TCSANOW, &port->found);
+    tcsetattr(port->kept, TCSANOW, &port->found);
     close(port->kept);
 }
 
@@ -145,7 +150,6 @@ static void open_port(struct probed *port, const char *settings)
     error = serial_settings_parse(settings, &wanted, &why);
     if (error == 0)
         error = serial_open(&port->serial, port->path, &wanted, &why);
-    port->touched = port->touched || error == 0 || error == -EIO;
     if (error == -EBUSY)
         give_up(port, PROBE_IN_USE, why.text);
     else if (error < 0 && error != -EIO)

@@ -15,7 +15,6 @@ struct probed {
     const char *path;
     int kept;                       /* open from beginning to end, so that the port hangs up once at most; -1 */
     struct termios found;           /* its settings, to be given back */
-    bool touched;                   /* they were changed */
     struct serial *serial;          /* NULL: closed */
     enum probe_verdict verdict;
     bool better_wanted;             /* understood, but other settings may explain it better */

@@ -125,6 +125,14 @@ static int set_lines(const struct serial *serial, const char *path, const struct
     return 0;
 }
 
+int serial_hush(int fd, const struct termios *before)
+{
+    struct termios hushed = *before;
+
+    hushed.c_lflag &= ~(tcflag_t)(ECHO | ECHONL);
+    return tcsetattr(fd, TCSANOW, &hushed) < 0 ? -errno : 0;
+}
+
 /* Opens the device and locks it, so that whatever is set afterwards disturbs nobody.  Lines that are to be low have
  * then been high for as long as these few calls take. */
 static int lock_port(struct serial *serial, const char *path, const struct serial_settings *settings, struct why *why)
@@ -146,7 +154,7 @@ static int lock_port(struct serial *serial, const char *path, const struct seria
         return explain(EBUSY, path, why);
     if (set_lines(serial, path, settings, why) < 0)
         return -EIO;
-    if (tcgetattr(serial->lock, &serial->before) < 0)
+    if (tcgetattr(serial->lock, &serial->before) < 0 || serial_hush(serial->lock, &serial->before) < 0)
         return explain(errno, path, why);
     return 0;
 }

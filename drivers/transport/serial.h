@@ -6,6 +6,7 @@
 #define POISE_TRANSPORT_SERIAL_H
 
 #include <stddef.h>
+#include <termios.h>
 
 #include "poise/why.h"
 
@@ -53,6 +54,9 @@ void serial_list_free(char **list);
 /* The link below /dev/serial/by-id that stays when the adapter is plugged in elsewhere, in out; or the path itself
  * where there is none. */
 const char *serial_lasting_path(const char *path, char *out, size_t size);
+
+/* Lets the terminal echo nothing: a fresh port would send what waits in it back to the instrument. */
+int serial_hush(int fd, const struct termios *before);
 
 /* What a port is, without opening it. */
 struct serial_description {

@@ -6,6 +6,7 @@
 #include <string.h>
 
 #include "driver.h"
+#include "hid.h"
 
 enum { READINGS_MOST = 4096, SETTINGS_MOST = 3, FRESH = 0x80 };
 
@@ -99,6 +100,8 @@ static void play(const struct driver *driver, const struct instrument_config *co
     must(driver->configure(run->state, config, &why) == 0, "the settings are good");
     if (driver->describe)       /* any bytes as a report descriptor, too: taken or refused */
         driver->describe(run->state, data, size, &why);
+    if (driver->describe)       /* as long as a report can be, and its ID */
+        must(hid_longest_input(data, size) <= 4097, "a length that fits a transfer");
     if (driver->opened)
         driver->opened(run->state);
     if (!fresh) {
