@@ -67,7 +67,6 @@ struct brew *brews_begin(struct brews *brews, const char *station, uint32_t numb
     snprintf(brew->station, sizeof brew->station, "%s", station);
     brew->number = number;
     brew->plan_kept = -1;
-    brew->question_measure = -1;
     measures_clear(&brew->measures);
     brew->changed = true;
     brews->all[brews->count++] = brew;
@@ -154,6 +153,40 @@ bool brew_measure(struct brew *brew, enum measure measure, double value, double 
     return true;
 }
 
+static int question_of(const struct brew *brew, enum measure measure)
+{
+    int place = 0;
+
+    while (place < brew->question_count && brew->questions[place].measure != measure)
+        place++;
+    return place;
+}
+
+void brew_ask(struct brew *brew, const char *word, enum measure measure, const char *detail)
+{
+    int place = question_of(brew, measure);
+
+    if (place == BREW_QUESTIONS)
+        return;
+    snprintf(brew->questions[place].word, sizeof brew->questions[place].word, "%s", word);
+    snprintf(brew->questions[place].detail, sizeof brew->questions[place].detail, "%s", detail);
+    brew->questions[place].measure = measure;
+    brew->question_count += place == brew->question_count;
+    brew->changed = true;
+}
+
+void brew_answer(struct brew *brew, enum measure measure)
+{
+    int place = question_of(brew, measure);
+
+    if (place == brew->question_count)
+        return;
+    brew->question_count--;
+    memmove(brew->questions + place, brew->questions + place + 1,
+            (size_t)(brew->question_count - place) * sizeof *brew->questions);
+    brew->changed = true;
+}
+
 bool measure_derived(enum measure measure)
 {
     return measure == MEASURE_EXTRACTION_PCT || measure == MEASURE_EXTRACTION_TOTAL_PCT ||
@@ -237,8 +270,12 @@ json_t *brew_save(const struct brew *brew)
 {
     json_t *measures = json_object();
     json_t *samples = json_array();
-    json_t *stages = json_array();
+    json_t *stages = json_array(), *questions = json_array();
 
+    for (int i = 0; i < brew->question_count; i++)
+        json_array_append_new(questions, json_pack("[s,s,s]", brew->questions[i].word,
+                                                   measure_name(brew->questions[i].measure),
+                                                   brew->questions[i].detail));
     for (int i = 0; i < MEASURE_COUNT; i++)
         if (!isnan(brew->measures.value[i]))
             json_object_set_new(measures, measure_name(i),
@@ -249,13 +286,12 @@ json_t *brew_save(const struct brew *brew)
     for (int i = 0; i < brew->stage_count; i++)
         json_array_append_new(stages, json_pack("[s,I]", stage_name(brew->stages[i].stage),
                                                 (json_int_t)brew->stages[i].at_us));
-    return json_pack("{s:s,s:s,s:I,s:b,s:b,s:b,s:I,s:I,s:o,s:o,s:o,s:i,s:s,s:i,s:s,s:O*}",
+    return json_pack("{s:s,s:s,s:I,s:b,s:b,s:b,s:I,s:I,s:o,s:o,s:o,s:i,s:o,s:O*}",
                      "brew", brew->name, "station", brew->station, "number", (json_int_t)brew->number,
                      "ended", brew->ended, "discarded", brew->discarded, "strength_entered", brew->strength_entered,
                      "began_us", (json_int_t)brew->began_us, "ended_us", (json_int_t)brew->ended_us,
                      "measures", measures, "samples", samples, "stages", stages, "plan_kept", brew->plan_kept,
-                     "question", brew->question, "question_measure", brew->question_measure,
-                     "question_detail", brew->question_detail, "plan", brew->plan);
+                     "questions", questions, "plan", brew->plan);
 }
 
 static void load_lists(struct brew *brew, const json_t *json)
@@ -286,14 +322,26 @@ static void load_lists(struct brew *brew, const json_t *json)
     }
 }
 
+static void load_questions(struct brew *brew, const json_t *list)
+{
+    const json_t *entry;
+    size_t i;
+
+    json_array_foreach(list, i, entry) {
+        const char *word = json_string_value(json_array_get(entry, 0));
+        const char *measure = json_string_value(json_array_get(entry, 1));
+        const char *detail = json_string_value(json_array_get(entry, 2));
+
+        if (word && measure && detail && measure_find(measure) >= 0)
+            brew_ask(brew, word, (enum measure)measure_find(measure), detail);
+    }
+}
+
 struct brew *brew_load(const json_t *json)
 {
     const char *name = json_string_value(json_object_get(json, "brew"));
     const char *station = json_string_value(json_object_get(json, "station"));
-    const char *question = json_string_value(json_object_get(json, "question"));
-    const char *detail = json_string_value(json_object_get(json, "question_detail"));
     const json_t *plan_kept = json_object_get(json, "plan_kept");
-    const json_t *question_measure = json_object_get(json, "question_measure");
     struct brew *brew;
 
     if (!name || !station || strlen(name) >= BREW_SIZE || !name_valid(station) || !(brew = calloc(1, sizeof *brew)))
@@ -307,14 +355,10 @@ struct brew *brew_load(const json_t *json)
     brew->began_us = json_integer_value(json_object_get(json, "began_us"));
     brew->ended_us = json_integer_value(json_object_get(json, "ended_us"));
     brew->plan_kept = plan_kept ? (int)json_integer_value(plan_kept) : -1;
-    snprintf(brew->question, sizeof brew->question, "%s", question ? question : "");
-    snprintf(brew->question_detail, sizeof brew->question_detail, "%s", detail ? detail : "");
-    brew->question_measure = question_measure ? (int)json_integer_value(question_measure) : -1;
-    if (brew->question_measure < -1 || brew->question_measure >= MEASURE_COUNT)
-        brew->question_measure = -1;
     brew->plan = json_incref(json_object_get(json, "plan"));
     measures_clear(&brew->measures);
     load_lists(brew, json);
+    load_questions(brew, json_object_get(json, "questions"));
     brew->changed = false;
     return brew;
 }

@@ -15,6 +15,7 @@
 enum {
     BREWS_KEPT = 100,       /* two busy days: corrections for older ones are refused with a sentence */
     BREW_SAMPLES = MEASURE_READINGS,    /* strength readings of one cup */
+    BREW_QUESTIONS = 2,     /* the coffee that was brought ready, and the cup never seen empty */
     BREW_STAGES = 32        /* shown to late joiners; a brew with more has its oldest left out */
 };
 
@@ -43,9 +44,11 @@ struct brew {
     int stage_count;
     json_t *plan;               /* what the plan asked of it; NULL: no plan */
     int plan_kept;              /* 1, 0, -1 not said */
-    char question[NAME_SIZE];   /* what the tracker would like to know; empty: nothing */
-    int question_measure;       /* -1: not a measure */
-    char question_detail[DETAIL_SIZE];
+    struct brew_question {      /* what the tracker would like to know, in the order of asking */
+        char word[NAME_SIZE], detail[DETAIL_SIZE];
+        enum measure measure;   /* that the answer would be */
+    } questions[BREW_QUESTIONS];
+    int question_count;
     bool changed;               /* since it was last kept */
 };
 
@@ -82,6 +85,10 @@ void brew_stage(struct brew *brew, enum stage stage, int64_t at_us);
 
 /* Sets a measure; true when that changed something. */
 bool brew_measure(struct brew *brew, enum measure measure, double value, double standard_uncertainty, bool above);
+
+/* A question is open until its measure is answered; asked again, it is put in the new words. */
+void brew_ask(struct brew *brew, const char *word, enum measure measure, const char *detail);
+void brew_answer(struct brew *brew, enum measure measure);
 
 /* Recomputes what follows from others into `changed` (at most MEASURE_COUNT); returns how many. */
 int brew_derive(struct brew *brew, enum measure *changed);

@@ -91,18 +91,21 @@ static void write_brew(struct text *out, const struct brew *brew)
     write_above(out, brew);
 }
 
+/* The first of a brew's open questions: one is asked after the other. */
 static void write_question(struct text *out, const struct brew *brew)
 {
+    const struct brew_question *question = brew && brew->question_count ? &brew->questions[0] : NULL;
+
     text_print(out, ",\"question\":");
-    if (!brew || !brew->question[0]) {
+    if (!question) {
         text_print(out, "null");
         return;
     }
     text_print(out, "{\"question\":");
-    text_string(out, brew->question);
-    write_or_null(out, "measure", brew->question_measure >= 0 ? measure_name(brew->question_measure) : NULL);
+    text_string(out, question->word);
+    write_or_null(out, "measure", measure_name(question->measure));
     text_print(out, ",\"detail\":");
-    text_string(out, brew->question_detail);
+    text_string(out, question->detail);
     text_add(out, "}", 1);
 }
 

@@ -153,19 +153,8 @@ static void tell_discard(struct stations *stations, struct brew *brew, int64_t a
 
 static void tell_question(struct stations *stations, struct brew *brew, const struct tracker_event *event)
 {
-    snprintf(brew->question, sizeof brew->question, "%s", event->word);
-    snprintf(brew->question_detail, sizeof brew->question_detail, "%s", event->detail);
-    brew->question_measure = event->measure;
-    brew->changed = true;
+    brew_ask(brew, event->word, event->measure, event->detail);
     stations_warn(stations, brew, brew->station, event->word, "%s", event->detail);
-}
-
-static void answer_question(struct brew *brew, enum measure measure)
-{
-    if (brew->question[0] && brew->question_measure == (int)measure) {
-        brew->question[0] = '\0';
-        brew->changed = true;
-    }
 }
 
 static void take_measure(struct stations *stations, struct brew *brew, const struct tracker_event *event)
@@ -175,7 +164,7 @@ static void take_measure(struct stations *stations, struct brew *brew, const str
         !brew_measure(brew, event->measure, event->value, event->standard_uncertainty, event->above))
         return;
     if (event->by_operator)
-        answer_question(brew, event->measure);
+        brew_answer(brew, event->measure);
     brew_tell(stations, brew, event->measure, event->by_operator ? BY_OPERATOR : BY_TRACKER);
 }
 
@@ -402,7 +391,7 @@ int brew_enter(struct stations *stations, struct brew *brew, enum measure measur
             events.event[i].by_operator |= events.event[i].measure == measure;
         take_order(stations, station, 0, &events, detail, now, why);
     }
-    answer_question(brew, measure);
+    brew_answer(brew, measure);
     /* also when the tracker holds it no more, or thought so already: the operator has said it */
     if (brew_measure(brew, measure, value, standard_uncertainty, false) || events.count == 0)
         brew_tell(stations, brew, measure, BY_OPERATOR);

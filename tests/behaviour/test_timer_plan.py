@@ -51,11 +51,9 @@ PRESSED_ELSEWHERE = r"""
 seed = 5
 [scale left-scale]
 lag_s = 0.15
-do = brew cup 330 brewer 182.4 plunger 63.1 retained 2.05
+do = brew cup 330 brewer 182.4 plunger 63.1 retained 2.05 ready 15
 do = wait 2
 do = put cup brewer
-do = wait 5
-do = coffee 15 g in 5 s
 do = wait 5
 do = pour 230 g in 16 s
 do = wait 4
@@ -139,8 +137,8 @@ def test_timer_says_when_the_water_is_right_and_when_it_is_more(bench):
         expect_on(screen, words)
 
 
-def test_timer_answers_the_question_of_the_tracker_with_its_key(bench):
-    """The cup came with the brewer on it: how much of what comes back is coffee, nobody knows."""
+def test_timer_answers_the_questions_of_the_tracker_with_its_key(bench):
+    """The coffee came in the brewer, and the cup below it: how much of either there is, nobody knows."""
     folder = bench.folder / "port"
     bench.configure(station("left"), line_scale("left-scale", folder / "left-scale", "lag_ms = 150", station="left"))
     bench.poised(*RATE)
@@ -151,15 +149,17 @@ def test_timer_answers_the_question_of_the_tracker_with_its_key(bench):
     expect_on(timer, "nothing is asked here")
     bench.virtual(PRESSED_ELSEWHERE, *RATE, "--stay")
     expect_on(timer, "Key a: ")
-    question = bench.ask(do="status")["state"]["stations"][0]["question"]
-    assert question["measure"] == "beverage_g"
     timer.type("a")
-    expect_on(timer, "left: " + question["detail"][:40])
-    timer.type("18x1,77\x7f")           # a slip of the finger is no digit, the last one is taken back
-    expect_on(timer, "beverage_g = 181.7_")
-    timer.type("\r")
-    known = bus.wait_for(event("measure", measure="beverage_g", by="operator"))
-    assert known["value"] == 181.7
+    expect_on(timer, "left: The coffee was not weighed here")
+    timer.type("15x1,27\x7f")           # a slip of the finger is no digit, the last one is taken back
+    expect_on(timer, "dose_g = 151.2_")
+    timer.type("\x7f" * 3 + ".2\r")
+    assert bus.wait_for(event("measure", measure="dose_g", by="operator"))["value"] == 15.2
+    expect_on(timer, "Key a: The empty cup was never seen")
+    timer.type("a")
+    expect_on(timer, "left: The empty cup was never seen")
+    timer.type("181.7\r")
+    assert bus.wait_for(event("measure", measure="beverage_g", by="operator"))["value"] == 181.7
     expect_on(timer, "left: noted")
     assert bench.ask(do="status")["state"]["stations"][0]["question"] is None
     timer.type("a")

@@ -135,11 +135,42 @@ static void test_a_stage_told_earlier_takes_back_those_after_it(void **state)
 
 #define TEST(name) cmocka_unit_test_setup_teardown(name, set_up, tear_down)
 
+/* Two are asked of one cup; each waits for its own answer, and a restart forgets neither. */
+static void test_questions_are_open_until_each_is_answered(void **state)
+{
+    struct brew *brew, *again;
+    json_t *kept;
+
+    (void)state;
+    begin(1, WEDNESDAY_US);
+    brew = brews.all[0];
+    brew_ask(brew, "dose", MEASURE_DOSE_G, "How many grams?");
+    brew_ask(brew, "beverage", MEASURE_BEVERAGE_G, "How much is in it (150)?");
+    brew_ask(brew, "beverage", MEASURE_BEVERAGE_G, "How much is in it (151)?");
+    assert_int_equal(brew->question_count, 2);
+    kept = brew_save(brew);
+    assert_non_null(kept);
+    again = brew_load(kept);
+    json_decref(kept);
+    assert_non_null(again);
+    brews_add(&brews, again);
+    brew_answer(again, MEASURE_WATER_G);
+    assert_int_equal(again->question_count, 2);
+    assert_string_equal(again->questions[0].word, "dose");
+    brew_answer(again, MEASURE_DOSE_G);
+    assert_int_equal(again->question_count, 1);
+    assert_int_equal(again->questions[0].measure, MEASURE_BEVERAGE_G);
+    assert_string_equal(again->questions[0].detail, "How much is in it (151)?");
+    brew_answer(again, MEASURE_BEVERAGE_G);
+    assert_int_equal(again->question_count, 0);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
         TEST(test_names_count_from_one_each_day), TEST(test_a_clock_set_back_gives_no_name_twice),
         TEST(test_the_oldest_goes_and_its_key_is_told), TEST(test_a_restart_keeps_the_newest),
+        TEST(test_questions_are_open_until_each_is_answered),
         TEST(test_what_was_kept_comes_back_as_it_was), TEST(test_a_stage_told_earlier_takes_back_those_after_it),
     };
 
