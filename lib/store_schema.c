@@ -15,8 +15,7 @@ static const char tables[] =
     " time_us INTEGER NOT NULL);"
     /* messages that never came: the bench's journal no longer held them */
     "CREATE TABLE gap (bench_id INTEGER NOT NULL REFERENCES bench, before_seq INTEGER NOT NULL,"
-    " time_us INTEGER NOT NULL, after_seq INTEGER NOT NULL, PRIMARY KEY (bench_id, before_seq, time_us)) WITHOUT "
-    "ROWID;"
+    " time_us INTEGER NOT NULL, after_seq INTEGER NOT NULL, PRIMARY KEY (bench_id, before_seq, time_us)) WITHOUT ROWID;"
     "CREATE TABLE boot (boot_id INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE);"
     "CREATE TABLE instrument (instrument_id INTEGER PRIMARY KEY, bench_id INTEGER NOT NULL REFERENCES bench,"
     " name TEXT NOT NULL, quantity TEXT NOT NULL, unit TEXT NOT NULL, UNIQUE (bench_id, name, quantity));"
@@ -65,17 +64,16 @@ static const char tables[] =
 
 /* A stage told takes back every one that was told to begin at its time or later: what was corrected stays in the table
  * and is not shown.  Within a millisecond is the same time. */
-#define STAGE_STANDS(row)                                                                                             \
-    "NOT EXISTS (SELECT 1 FROM stage r WHERE r.brew_id = " row ".brew_id AND r.seq > " row ".seq"                     \
-    " AND CASE WHEN r.boot_id = " row ".boot_id THEN r.at_mono_us - " row ".at_mono_us"                               \
+#define STAGE_STANDS(row) \
+    "NOT EXISTS (SELECT 1 FROM stage r WHERE r.brew_id = " row ".brew_id AND r.seq > " row ".seq" \
+    " AND CASE WHEN r.boot_id = " row ".boot_id THEN r.at_mono_us - " row ".at_mono_us" \
     " ELSE r.at_us - " row ".at_us END <= 1000)"
 
 /* Seconds since first water: the earliest beginning of bloom or pour that stands; across a restart of the machine
  * only UTC compares. */
-#define FIRST_WATER                                                                                                   \
-    "LEFT JOIN stage w ON w.brew_id = b.brew_id AND w.seq = (SELECT seq FROM stage f WHERE"                           \
-    " f.brew_id = b.brew_id AND f.stage IN ('bloom', 'pour') AND " STAGE_STANDS("f") " ORDER BY f.at_us, f.seq "      \
-                                                                                     "LIMIT 1)"
+#define FIRST_WATER \
+    "LEFT JOIN stage w ON w.brew_id = b.brew_id AND w.seq = (SELECT seq FROM stage f WHERE" \
+    " f.brew_id = b.brew_id AND f.stage IN ('bloom', 'pour') AND " STAGE_STANDS("f") " ORDER BY f.at_us, f.seq LIMIT 1)"
 
 static const char views[] =
     "CREATE VIEW brew_trace AS SELECT b.name AS brew, t.seq AS seq, i.name AS instrument, i.quantity AS quantity,"
@@ -96,8 +94,7 @@ static char *summary_view(void)
                               " printf('.%%03dZ', b.%s / 1000 %% 1000) AS %s, ";
     sqlite3_str *sql = sqlite3_str_new(NULL);
 
-    sqlite3_str_appendall(sql, "CREATE VIEW brew_summary AS SELECT b.name AS brew, h.name AS bench, b.station AS "
-                               "station, ");
+    sqlite3_str_appendall(sql, "CREATE VIEW brew_summary AS SELECT b.name AS brew, h.name AS bench, b.station AS station, ");
     sqlite3_str_appendf(sql, utc, "began_us", "began_us", "began_utc");
     sqlite3_str_appendf(sql, utc, "ended_us", "ended_us", "ended_utc");
     sqlite3_str_appendall(sql, "e.name AS experiment, b.run AS run, b.replicate AS replicate, b.factors AS factors,"
@@ -196,31 +193,24 @@ const char *const store_statements[STATEMENT_COUNT] = {
                                " reason = coalesce(?6, reason) WHERE brew_id = ?1 AND told_seq < ?2",
     [STATEMENT_BREW_VERDICT] = "UPDATE brew SET told_seq = ?2, plan_kept = ?3, reason = ?4"
                                " WHERE brew_id = ?1 AND told_seq < ?2",
-    [STATEMENT_EXPERIMENT_ADD] = "INSERT INTO experiment (name, title, definition) VALUES (?1, ?2, ?3) ON CONFLICT "
-                                 "(name)"
+    [STATEMENT_EXPERIMENT_ADD] = "INSERT INTO experiment (name, title, definition) VALUES (?1, ?2, ?3) ON CONFLICT (name)"
                                  " DO UPDATE SET title = coalesce(excluded.title, title),"
                                  " definition = coalesce(excluded.definition, definition)",
     [STATEMENT_EXPERIMENT_FIND] = "SELECT experiment_id FROM experiment WHERE name = ?1",
     [STATEMENT_STAGE] = "INSERT INTO stage (brew_id, seq, stage, boot_id, at_us, at_mono_us, uncertainty_us, made_by)"
                         " VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8) ON CONFLICT DO NOTHING",
-    [STATEMENT_MEASURE] = "INSERT INTO measure (brew_id, measure, seq, value, standard_uncertainty, above, made_by, "
-                          "time_us)"
+    [STATEMENT_MEASURE] = "INSERT INTO measure (brew_id, measure, seq, value, standard_uncertainty, above, made_by, time_us)"
                           " VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8) ON CONFLICT DO NOTHING",
     /* the summary at a brew's end repeats what is known: only what it says anew is a row */
-    [STATEMENT_MEASURE_IF_NEW] = "INSERT INTO measure (brew_id, measure, seq, value, standard_uncertainty, above, "
-                                 "made_by,"
+    [STATEMENT_MEASURE_IF_NEW] = "INSERT INTO measure (brew_id, measure, seq, value, standard_uncertainty, above, made_by,"
                                  " time_us) SELECT ?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8 WHERE NOT EXISTS (SELECT 1 FROM"
-                                 " (SELECT value, standard_uncertainty FROM measure WHERE brew_id = ?1 AND measure = "
-                                 "?2"
+                                 " (SELECT value, standard_uncertainty FROM measure WHERE brew_id = ?1 AND measure = ?2"
                                  " AND seq < ?3 ORDER BY seq DESC LIMIT 1) WHERE value IS ?4"
                                  " AND standard_uncertainty IS ?5) ON CONFLICT DO NOTHING",
     /* ?6 is the list of readings as JSON: those that are new to the brew, and those it lost */
-    [STATEMENT_ASSIGN] = "INSERT INTO assignment (bench_id, reading_seq, seq, time_us, brew_id, made_by, filtered, "
-                         "sample_c)"
-                         " SELECT ?1, r.value, ?2, ?3, ?4, ?5, ?7, ?8 FROM json_each(?6) r WHERE ?4 IS NOT (SELECT "
-                         "brew_id"
-                         " FROM assignment a WHERE a.bench_id = ?1 AND a.reading_seq = r.value ORDER BY a.seq DESC "
-                         "LIMIT 1)"
+    [STATEMENT_ASSIGN] = "INSERT INTO assignment (bench_id, reading_seq, seq, time_us, brew_id, made_by, filtered, sample_c)"
+                         " SELECT ?1, r.value, ?2, ?3, ?4, ?5, ?7, ?8 FROM json_each(?6) r WHERE ?4 IS NOT (SELECT brew_id"
+                         " FROM assignment a WHERE a.bench_id = ?1 AND a.reading_seq = r.value ORDER BY a.seq DESC LIMIT 1)"
                          " ON CONFLICT DO NOTHING",
     [STATEMENT_UNASSIGN] = "INSERT INTO assignment (bench_id, reading_seq, seq, time_us, brew_id, made_by)"
                            " SELECT ?1, a.reading_seq, ?2, ?3, NULL, ?5 FROM assignment a WHERE a.brew_id = ?4"
@@ -236,10 +226,8 @@ const char *const store_statements[STATEMENT_COUNT] = {
                       " ON CONFLICT DO NOTHING",
     [STATEMENT_TRACE] = "INSERT INTO trace (brew_id, seq, instrument_id, boot_id, time_us, mono_us, value, decimals,"
                         " stable, status) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10) ON CONFLICT DO NOTHING",
-    [STATEMENT_READING] = "INSERT INTO reading (bench_id, seq, instrument_id, boot_id, time_us, mono_us, value, "
-                          "decimals,"
+    [STATEMENT_READING] = "INSERT INTO reading (bench_id, seq, instrument_id, boot_id, time_us, mono_us, value, decimals,"
                           " stable, status) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10) ON CONFLICT DO NOTHING",
     [STATEMENT_PROGRESS] = "INSERT INTO progress (bench_id, seq, time_us) VALUES (?1, ?2, ?3) ON CONFLICT (bench_id)"
-                           " DO UPDATE SET seq = excluded.seq, time_us = excluded.time_us WHERE excluded.seq > seq OR "
-                           "?4",
+                           " DO UPDATE SET seq = excluded.seq, time_us = excluded.time_us WHERE excluded.seq > seq OR ?4",
 };
