@@ -200,18 +200,38 @@ static int sql_out(const struct request *request)
     return text ? EXIT_DONE : EXIT_FAILED;
 }
 
+/* The cups as a table need no comparison that fits them. */
+static int csv_out(const struct request *request)
+{
+    sqlite3 *database = store_database(request->store);
+    struct cups_filter filter = { .experiment = request->name };
+    struct cups cups;
+    struct why why;
+    int status, error = cups_load(database, &filter, &cups, &why);
+
+    if (!error && !cups.count)
+        error = no_such(database, request->name, &why);
+    if (error) {
+        program_say("%s", why.text);
+        return EXIT_FAILED;
+    }
+    status = cups_csv(&cups, stdout);
+    cups_free(&cups);
+    return status;
+}
+
 int report_experiment(const struct request *request)
 {
-    bool whole = request->json || request->csv || request->html || request->svg;
+    bool whole = request->json || request->html || request->svg;
     struct document document = { NULL, 0, false };
     struct findings *findings = malloc(sizeof *findings);
     struct cups cups;
     struct why why = { "not enough memory" };
     int status;
 
-    if (request->sql) {
+    if (request->sql || (request->csv && !request->json)) {
         free(findings);
-        return sql_out(request);
+        return request->sql ? sql_out(request) : csv_out(request);
     }
     if (!findings || experiment_load(request, request->name, whole, &cups, findings, &why) < 0) {
         program_say("%s", why.text);
@@ -220,8 +240,6 @@ int report_experiment(const struct request *request)
     }
     if (request->json) {
         status = json_out(findings_json(findings));
-    } else if (request->csv) {
-        status = cups_csv(&cups, stdout);
     } else {
         words_experiment(findings, &document, request->html || request->svg);
         overlay_document(store_database(request->store), findings, &document, request->html || request->svg);

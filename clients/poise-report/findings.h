@@ -58,6 +58,8 @@ struct pair_finding {
 struct curve_finding {
     int level;                  /* of the other factor; -1: there is none */
     bool fitted, identified;        /* there is a curve; its plateau and rate are bounded, so it may be told */
+    bool falls;                     /* a line through the cups falls, shown as such: no such curve */
+    bool all_late;                  /* the rate has no upper bound: every cup lies past the bend */
     char why_not[200];
     struct kinetics_fit fit, other;
     double runs_p;

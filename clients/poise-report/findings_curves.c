@@ -55,7 +55,8 @@ static void find_curve(struct findings *out, int place, double *room)
         { QUANTITY_OF_GAIN, 0, options->step_s, options->least },
         { QUANTITY_OF_DOUBLING, 0, 0, options->least_doubling },
     };
-    struct interval none = { NAN, NAN };
+    struct interval none = { NAN, NAN }, slope;
+    struct trend line;
     struct why why = { "" };
 
     for (size_t i = 0; i < data.n; i++)
@@ -66,10 +67,13 @@ static void find_curve(struct findings *out, int place, double *room)
         return;
     }
     curve->identified = kinetics_identified(&data, &curve->fit, options->confidence);
+    curve->falls = trend_fit(data.t, data.e, data.n, 1, &line, &why) == 0
+                   && trend_slope_at(&line, line.centre, options->confidence, &slope) < 0 && slope.high < 0;
     curve->runs_p = kinetics_runs_p(&data, &curve->fit);
     curve->plateau = curve->rate = none;
     kinetics_interval(&data, &curve->fit, &plateau, options->confidence, &curve->plateau);
     kinetics_interval(&data, &curve->fit, &rate, options->confidence, &curve->rate);
+    curve->all_late = !curve->falls && isinf(curve->rate.high) && curve->rate.low > 0;
     for (int i = 0; i < ANSWERS; i++) {
         curve->answer[i].question = questions[i];
         curve->answer[i].value = kinetics_answer(&curve->fit, &questions[i]);

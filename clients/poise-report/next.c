@@ -97,6 +97,7 @@ static int advise_time(const struct findings *findings, int cups, struct advice 
     double *room = malloc(CURVE_ROOM * findings->point_count * sizeof *room);
     double longest = factor->level[factor->level_count - 1].number, best;
     struct kinetics_data data;
+    int error = 0;
 
     if (!room)
         return why_set(why, -ENOMEM, "not enough memory");
@@ -105,7 +106,19 @@ static int advise_time(const struct findings *findings, int cups, struct advice 
     advice->width = INFINITY;
     snprintf(advice->about, sizeof advice->about, "when %.0f %% of the plateau is reached",
              100 * findings->options->share);
-    if (!curve->fitted || !curve->answer[0].identified) {
+    if (curve->falls) {
+        error = why_set(why, -ENODATA, "%s falls as the steep goes on: no curve says which cup would teach most",
+                        call_of(measure_name(findings->options->measure)));
+    } else if (curve->all_late) {
+        double shortest = fmax(SHORTEST_S, factor->level[0].number);
+
+        suggest_time(findings, curve, fmax(SHORTEST_S, shortest / 2), 1, advice);
+        suggest_time(findings, curve, fmax(SHORTEST_S, shortest / 4), 1.01, advice);
+        snprintf(advice->headline, sizeof advice->headline,
+                 "These times all lie past the bend: brew at %.0f s, half the "
+                 "shortest so far; nothing longer can tell the rate.",
+                 fmax(SHORTEST_S, shortest / 2));
+    } else if (!curve->fitted || !curve->answer[0].identified) {
         suggest_time(findings, curve, 2 * longest, 1, advice);
         suggest_time(findings, curve, 4 * longest, 1.01, advice);
         snprintf(advice->headline, sizeof advice->headline,
@@ -128,7 +141,7 @@ static int advise_time(const struct findings *findings, int cups, struct advice 
                          advice);
     }
     free(room);
-    return 0;
+    return error;
 }
 
 /* --- along a number --- */
@@ -210,7 +223,9 @@ static int advise(const struct findings *findings, int cups, struct advice *advi
     if (error)
         return error;
     if (!advice->count)
-        return why_set(why, -ENODATA, "too few cups with %s to say: brew each level of %s at least twice first",
+        return findings->level_count > 1 && findings->no_anova[0]
+                   ? why_set(why, -ENODATA, "nothing can be said yet: %s", findings->no_anova)
+                   : why_set(why, -ENODATA, "too few cups with %s to say: brew each level of %s at least twice first",
                        call_of(measure_name(findings->options->measure)), findings->experiment);
     qsort(advice->suggestion, (size_t)advice->count, sizeof advice->suggestion[0], by_ratio);
     return 0;

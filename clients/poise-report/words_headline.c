@@ -68,6 +68,13 @@ static void headline_time(const struct findings *findings, char out[SENTENCE_SIZ
         headline_curves(findings, out);
     } else if (!curve->fitted) {
         snprintf(out, SENTENCE_SIZE, "No curve fits these cups: %s.", curve->why_not);
+    } else if (curve->falls) {
+        snprintf(out, SENTENCE_SIZE, "%s falls as the steep goes on: these cups follow no curve of dissolving.", call);
+    } else if (!curve->answer[0].identified && curve->all_late) {
+        snprintf(out, SENTENCE_SIZE,
+                 "All these steep times lie past the bend: the %s there is to have is had before the "
+                 "shortest of them. Brew some shorter ones.",
+                 call);
     } else if (!curve->answer[0].identified) {
         snprintf(out, SENTENCE_SIZE, "These steep times do not reach past the bend: how much %s there is to have, and "
                  "when it is had, is not identified. Brew some longer ones.", call);

@@ -60,6 +60,22 @@ def test_report_says_not_identified_instead_of_a_wild_number(bench):
     assert "40 s" in done(bench, "next", "short")
 
 
+def test_report_says_which_way_the_times_are_wrong(bench):
+    cups = Cups(bench)
+    for seconds in (200, 300, 400, 500) * 3:
+        cups.add("late", {"steep_s": seconds}, {"steep_s": seconds, "extraction_pct": 22 + cups.random.gauss(0, .2)})
+        cups.add("falls", {"steep_s": seconds}, {"steep_s": seconds, "extraction_pct": 25 - seconds / 100})
+    for i in range(30):
+        cups.add("many", {"own_knob": i}, {"extraction_pct": 20})
+    cups.done()
+    assert "past the bend" in done(bench, "late") and "at 100 s" in done(bench, "next", "late").replace("\n", " ")
+    assert "Extraction falls" in done(bench, "falls")
+    assert "falls" in bench.run("poise-report", "next", "falls")[2]
+    # too many levels for a comparison, but not for a table
+    assert "more than 24 levels" in bench.run("poise-report", "many")[2]
+    assert len(done(bench, "--csv", "many").splitlines()) == 31
+
+
 def test_report_compares_two_by_two_as_statsmodels_does(bench):
     cups = Cups(bench)
     two_by_two(cups)
