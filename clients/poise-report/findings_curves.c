@@ -73,7 +73,7 @@ static void find_curve(struct findings *out, int place, double *room)
     curve->plateau = curve->rate = none;
     kinetics_interval(&data, &curve->fit, &plateau, options->confidence, &curve->plateau);
     kinetics_interval(&data, &curve->fit, &rate, options->confidence, &curve->rate);
-    curve->all_late = !curve->falls && isinf(curve->rate.high) && curve->rate.low > 0;
+    curve->all_late = !curve->falls && isinf(curve->rate.high) && isfinite(curve->plateau.high);
     for (int i = 0; i < ANSWERS; i++) {
         curve->answer[i].question = questions[i];
         curve->answer[i].value = kinetics_answer(&curve->fit, &questions[i]);
