@@ -18,7 +18,8 @@ enum {
                                  * on a disk that takes nothing */
 };
 
-/* The trackers are kept at least so often while readings arrive: what a restart has to read again. */
+/* Each tracker is kept at least so often while readings arrive: what a restart has to read again.  They take
+ * turns, so that a thousand of them cost neither a pause nor the memory of a second copy. */
 static const int64_t SAVE_EVERY_US = 60000000;
 
 /* ---- numbers and events ---- */
@@ -191,14 +192,14 @@ void bench_feed(struct bench *bench, int instrument, const struct reading *readi
         stations_reading(&bench->stations, bench->outlets[instrument].station, reading, seq, at);
 }
 
-static void save_trackers(struct bench *bench)
+static void save_next_tracker(struct bench *bench)
 {
     bench->saved_us = bench->now.mono_us;
-    for (int i = 0; i < bench->stations.count; i++)
-        bench->stations.all[i].changed = true;
+    bench->save_next = (bench->save_next + 1) % bench->stations.count;
+    bench->stations.all[bench->save_next].changed = true;
     journal_hold(bench->journal);
     bench_save(bench, false);
-    journal_release(bench->journal, 0);
+    journal_release_later(bench->journal);
 }
 
 void bench_reading(struct bench *bench, int instrument, const struct reading *reading, struct moment at)
@@ -231,8 +232,8 @@ void bench_reading(struct bench *bench, int instrument, const struct reading *re
     journal_reading(bench->journal, outlet->topic, outlet->topic_length, text, (size_t)length, seq, at.time_us);
     settle_reading(bench, outlet->station);
     /* only now: a tracker that is kept must not know of events that are not written down yet */
-    if (bench->now.mono_us - bench->saved_us >= SAVE_EVERY_US)
-        save_trackers(bench);
+    if ((bench->now.mono_us - bench->saved_us) * bench->stations.count >= SAVE_EVERY_US)
+        save_next_tracker(bench);
 }
 
 void bench_instrument(struct bench *bench, int instrument, enum instrument_change change, const char *detail)
@@ -457,9 +458,11 @@ void bench_close(struct bench *bench)
 
     bench->closing = true;
     bench->now = clock_now(bench->clock);
-    save_trackers(bench);
+    for (int i = 0; i < bench->stations.count; i++)
+        bench->stations.all[i].changed = true;
     length = snprintf(text, sizeof text, "{\"reserved\":%" PRIu64 ",\"clean\":true}", bench->seq);
     journal_hold(bench->journal);
+    bench_save(bench, false);
     journal_keep(bench->journal, "seq", text, (size_t)length);
     journal_release(bench->journal, 0);
     if ((lost = journal_close(bench->journal)) != 0)

@@ -48,7 +48,8 @@ struct bench {
     char state_topic[TOPIC_SIZE];
     bool state_wanted;              /* somebody subscribed to it */
     bool closing;
-    int64_t saved_us;               /* when the trackers were last kept */
+    int64_t saved_us;               /* when a tracker was last kept in its turn ... */
+    int save_next;                  /* ... and which */
     const struct bus_peer *peer;    /* who asks, while a request is worked on */
     int asking;                     /* questions to the journal that are open */
     int handles;                    /* that are not yet closed */

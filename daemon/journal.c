@@ -146,16 +146,9 @@ static void add(struct journal *journal, const char *topic, size_t topic_length,
 void journal_reading(struct journal *journal, const char *topic, size_t topic_length,
                      const char *json, size_t json_length, uint64_t seq, int64_t time_us)
 {
-    bool resting;
-
     pthread_mutex_lock(&journal->lock);
     add(journal, topic, topic_length, json, json_length, seq, time_us, false);
-    resting = journal->resting;
-    journal->resting = false;
-    pthread_mutex_unlock(&journal->lock);
-    /* A thread that has a deadline wakes soon enough by itself; one that is woken finds the lock free. */
-    if (resting)
-        pthread_cond_signal(&journal->work);
+    journal_release_later(journal);
 }
 
 void journal_hold(struct journal *journal)
@@ -233,6 +226,17 @@ bool journal_saved(struct journal *journal)
     journal->saved_wanted = !saved;
     pthread_mutex_unlock(&journal->lock);
     return saved;
+}
+
+void journal_release_later(struct journal *journal)
+{
+    bool resting = journal->resting;
+
+    journal->resting = false;
+    pthread_mutex_unlock(&journal->lock);
+    /* A thread that has a deadline wakes soon enough by itself; one that is woken finds the lock free. */
+    if (resting)
+        pthread_cond_signal(&journal->work);
 }
 
 int journal_ask(struct journal *journal, uint64_t after_seq, size_t most, void *context)

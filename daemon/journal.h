@@ -51,6 +51,8 @@ void journal_keep(struct journal *journal, const char *key, const void *data, si
 /* Waits at most that long until all that was added is committed, not at all when the disk is in
  * trouble.  False: it is not (yet). */
 bool journal_release(struct journal *journal, int wait_ms);
+/* The same for a group that may wait for the readings' next commit. */
+void journal_release_later(struct journal *journal);
 
 /* Whether all that was added until the last release is committed, or the disk is in trouble and nobody should wait for
  * it.  When not: `wake` is called as soon as it is. */

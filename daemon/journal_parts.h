@@ -46,7 +46,8 @@ struct journal {
     bool urgent, failing, resting, stop, renew;
     bool saved_wanted;                  /* somebody waits to be told when `reached` is */
     bool steady;                        /* commits follow each other: readings flow */
-    int64_t commit_ms, try_ms, said_ms, prune_ms;   /* when the last, next, last, last */
+    int64_t commit_ms, try_ms, said_ms; /* when the last, next, last */
+    int64_t pruned_us;                  /* UTC of the newest message when nothing old was left; 0: not yet */
     int64_t newest_us;                  /* UTC of the newest message, for pruning */
     uint64_t newest_seq;                /* of all that was added, saved or not */
 };

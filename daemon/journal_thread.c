@@ -9,9 +9,10 @@ enum {
     GROUP_MS = 100,                     /* readings wait no longer: what a kill may cost */
     STEADY_MS = 2 * GROUP_MS,           /* commits this close: readings flow, and the next is on its way */
     RETRY_MS = 1000,                    /* a full disk is tried again that often */
-    SAY_AGAIN_MS = 600 * 1000,          /* and is complained of that often */
-    PRUNE_EVERY_MS = 3600 * 1000
+    SAY_AGAIN_MS = 600 * 1000           /* and is complained of that often */
 };
+
+static const int64_t PRUNE_EVERY_US = 3600 * INT64_C(1000000);      /* by the messages' own clock, which may be a fast one */
 
 void journal_begin_anew(struct journal *journal, struct why *why)
 {
@@ -143,15 +144,15 @@ static void answer_all_locked(struct journal *journal)
 
 static void prune_locked(struct journal *journal)
 {
-    int64_t older_than_us = journal->newest_us - (int64_t)journal->days * 86400 * 1000000;
+    int64_t newest_us = journal->newest_us, older_than_us = newest_us - (int64_t)journal->days * 86400 * 1000000;
     struct why why;
 
     if (journal->failing || journal->newest_us == 0 || !journal->file ||
-        (journal->prune_ms && clock_steady_ms() - journal->prune_ms < PRUNE_EVERY_MS))
+        (journal->pruned_us && llabs(newest_us - journal->pruned_us) < PRUNE_EVERY_US))
         return;
     pthread_mutex_unlock(&journal->lock);
     if (journal_file_prune(journal->file, older_than_us, &why) <= 0)
-        journal->prune_ms = clock_steady_ms();       /* nothing old is left: rest an hour */
+        journal->pruned_us = newest_us;             /* nothing old is left: rest an hour */
     pthread_mutex_lock(&journal->lock);
 }
 

@@ -4,7 +4,7 @@
  * Usage: speed-meter FOLDER COUNT makes COUNT ports FOLDER/i0 ... and then obeys standard input:
  *   connect ADDRESS      subscribe to a bus            stream PORT   read lines from a TCP port instead
  *   ready SECONDS        until every port was heard    run LINES_PER_S SECONDS   per port; prints the result
- *   noise BYTES_PER_S    on the last port, from now on (0: none)
+ *   noise BYTES_PER_S    on the last port, from now on (0: none), which carries no lines any more
  * Each answer is one line of JSON. */
 #include <arpa/inet.h>
 #include <errno.h>
@@ -42,6 +42,7 @@ static int stream = -1;
 static int32_t *latency_ns;
 static atomic_int latency_count, strange_count;
 static atomic_long noise_per_s;
+static bool last_is_noisy;
 
 static int64_t now_ns(void)
 {
@@ -207,10 +208,10 @@ static bool connect_stream(int port)
     return false;
 }
 
-/* Ports that carry readings: all, but not the noisy one. */
+/* Ports that carry readings: all, but not the noisy one, also where it rests: it is not at its best again at once. */
 static int quiet_ports(void)
 {
-    return port_count - (atomic_load(&noise_per_s) > 0);
+    return port_count - last_is_noisy;
 }
 
 static bool ready(double seconds)
@@ -241,7 +242,7 @@ static int by_size(const void *a, const void *b)
     return (left > right) - (left < right);
 }
 
-/* Writes the lines at even distances, port after port, and waits for the stragglers. */
+/* Writes the lines at even distances, port after port, and waits for the stragglers where somebody listens. */
 static void run(double lines_per_s, double seconds)
 {
     int count = quiet_ports(), kept;
@@ -258,7 +259,7 @@ static void run(double lines_per_s, double seconds)
         refused += !port_write(&ports[line % count]);
     }
     give_up_ns = now_ns() + INT64_C(1000000000);
-    while (atomic_load(&latency_count) < total - refused && now_ns() < give_up_ns)
+    while ((subscriber || stream >= 0) && atomic_load(&latency_count) < total - refused && now_ns() < give_up_ns)
         sleep_until(now_ns() + 1000000);
     kept = atomic_load(&latency_count) < LATENCIES ? atomic_load(&latency_count) : LATENCIES;
     qsort(latency_ns, (size_t)kept, sizeof *latency_ns, by_size);
@@ -280,8 +281,9 @@ static bool obey(char *line)
     if (sscanf(line, "ready %lf", &first) == 1)
         return ready(first);
     if (sscanf(line, "noise %lf", &first) == 1) {
-        bool started = atomic_load(&noise_per_s) > 0;
+        bool started = last_is_noisy;
 
+        last_is_noisy = true;
         atomic_store(&noise_per_s, (long)first);
         return started || start(make_noise);
     }
