@@ -1,6 +1,7 @@
 /* poised: options, signals, and the life of the daemon; see poised.8.  It decides nothing about readings. */
 #include <errno.h>
 #include <getopt.h>
+#include <malloc.h>
 #include <math.h>
 #include <signal.h>
 #include <stdlib.h>
@@ -22,6 +23,9 @@ static const char default_config[] = "/etc/poise/poised.conf";
 enum {
     STEP_LEAST_US = 50000,      /* a clock that is steered moves by less between two looks; a set one by more */
     RATE_MOST = 1000,
+
+    LARGE_BYTES = 128 * 1024,   /* what is larger goes back to the system at once when it is freed: answers, bursts of
+                                 * readings, pictures of many stations; else the first would raise the line */
 
     PROBE_S = 3,                /* an instrument of 2 readings a second sends six meanwhile */
     PROBE_MOST_S = 600
@@ -333,6 +337,7 @@ static int run(const char *path, double rate)
         return EXIT_FAILED;
     }
     allow_many_files();
+    mallopt(M_MMAP_THRESHOLD, LARGE_BYTES);
     signal(SIGPIPE, SIG_IGN);
     signal(SIGXFSZ, SIG_IGN);   /* a file that may not grow is told like a full disk, and is none to die of */
     clock_start(&daemon.clock, rate);
