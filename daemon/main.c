@@ -24,7 +24,7 @@ enum {
     STEP_LEAST_US = 50000,      /* a clock that is steered moves by less between two looks; a set one by more */
     RATE_MOST = 1000,
 
-    LARGE_BYTES = 128 * 1024,   /* what is larger goes back to the system at once when it is freed: answers, bursts of
+    LARGE_BYTES = 1024 * 1024,  /* what is larger goes back to the system at once when it is freed: answers, bursts of
                                  * readings, pictures of many stations; else the first would raise the line */
 
     PROBE_S = 3,                /* an instrument of 2 readings a second sends six meanwhile */
