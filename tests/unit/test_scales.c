@@ -49,6 +49,20 @@ static void test_two_with_one_serial_number_are_told_apart_by_their_place(void *
     assert_string_equal(scales.list[2].port, "usb-port:2-1");
 }
 
+static void test_a_serial_number_that_would_break_a_section_is_not_used(void **state)
+{
+    static const char *const serials[] = {"A\nport = /dev/null", "A;B", "#1", "A B", "\x01", "\xc3\xa9"};
+
+    (void)state;
+    for (size_t i = 0; i < sizeof serials / sizeof *serials; i++) {
+        struct usb_found found = scale(serials[i], "1-1.1");
+        struct scale section = scale_section("reader", &found, &found, 1);
+
+        assert_string_equal(section.name, "reader-1-1-1");
+        assert_string_equal(section.port, "usb-port:1-1.1");
+    }
+}
+
 static void test_only_what_describes_itself_is_taken(void **state)
 {
     struct usb_found keyboard = scale("K", "1-1"), unknown = scale("U", "1-2"), many[SCALES_MOST + 2];
@@ -95,6 +109,7 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(test_a_scale_keeps_its_name_wherever_it_is_plugged_in),
         cmocka_unit_test(test_two_with_one_serial_number_are_told_apart_by_their_place),
+        cmocka_unit_test(test_a_serial_number_that_would_break_a_section_is_not_used),
         cmocka_unit_test(test_only_what_describes_itself_is_taken),
         cmocka_unit_test(test_sections_are_as_if_they_had_been_written),
     };

@@ -41,6 +41,15 @@ static void test_a_device_is_found_by_serial_number_and_by_place(void **state)
     assert_chosen("usb-port:2-4", true, &plugged[4]);
 }
 
+static void test_a_port_names_what_it_fits_of_any_kind(void **state)
+{
+    (void)state;
+    assert_true(usb_names("usb:1209:0001", &plugged[0]) && usb_names("usb:1209:0001", &plugged[1]));
+    assert_true(usb_names("usb:1209:0001:LEFT", &plugged[0]) && !usb_names("usb:1209:0001:LEFT", &plugged[1]));
+    assert_true(usb_names("usb-port:1-1.3", &plugged[2]) && usb_names("usb-port:1-1.3", &plugged[3]));
+    assert_false(usb_names("usb-port:1-1", &plugged[0]) || usb_names("/dev/ttyUSB0", &plugged[0]));
+}
+
 static void test_two_alike_are_refused_with_the_candidates(void **state)
 {
     struct usb_found chosen = {.port = "untouched"};
@@ -93,6 +102,7 @@ int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(test_a_device_is_found_by_serial_number_and_by_place),
+        cmocka_unit_test(test_a_port_names_what_it_fits_of_any_kind),
         cmocka_unit_test(test_two_alike_are_refused_with_the_candidates),
         cmocka_unit_test(test_what_is_not_there_is_not_found),
         cmocka_unit_test(test_a_port_is_written_in_one_way),

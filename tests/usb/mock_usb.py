@@ -70,7 +70,7 @@ class MockHid:
         self.kernel_driver = True       # the kernel's own holds the interface
         self.stalls_cleared = 0
         self.orders = []                # what SET_REPORT brought: (kind and ID, bytes)
-        self.idle_refused = False
+        self.refuses = ()               # requests that it stalls: "idle", "protocol", "clear"
         self.changed = threading.Condition()
 
     # plugging
@@ -219,11 +219,11 @@ class MockHid:
             self.orders.append((value, bytes(transfer.buffer.retrieve())[8:8 + length]))
             self._end(transfer, 0)
         elif (kind, request, value, index) == (0x02, 0x01, 0, 0x81):
-            self.halted, self.out_of_step = False, True
+            self.halted, self.out_of_step = "clear" in self.refuses, True
+            self._end(transfer, errno.EPIPE if self.halted else 0)
+        elif (kind, request) == (0x21, 0x0A) and "idle" not in self.refuses:
             self._end(transfer, 0)
-        elif (kind, request) == (0x21, 0x0A) and not self.idle_refused:
-            self._end(transfer, 0)
-        elif (kind, request) == (0x21, 0x0B) and self.boot:
+        elif (kind, request) == (0x21, 0x0B) and self.boot and "protocol" not in self.refuses:
             self._end(transfer, 0)
         else:
             self._end(transfer, errno.EPIPE)

@@ -79,6 +79,34 @@ def test_a_stalled_scale_is_read_on(bench):
     assert not [m for m in bus.messages if change("left-scale", "lost")(m)]
 
 
+def test_a_scale_that_stalls_for_good_is_lost_in_words_and_tried_again(bench):
+    scale = MockScale(computer(bench), "1-1")
+    scale.refuses = ("clear",)
+    scale.plug()
+    _, bus = start(bench, usb_scale("left-scale", "usb:1209:0001"))
+    awake(scale, bus, "left-scale")
+    scale.stall()
+    assert "refuses to be read" in bus.wait_for(change("left-scale", "lost"))["detail"]
+    scale.wait(lambda: scale.kernel_driver or scale.waiting)        # given back before it is taken again
+    scale.refuses = ()
+    bus.wait_for(change("left-scale", "found"))
+    awake(scale, bus, "left-scale")
+
+
+def test_requests_that_a_device_may_refuse_are_not_needed(bench):
+    testbed = computer(bench)
+    scale, typist = MockScale(testbed, "1-1"), MockTypist(testbed, "1-2")
+    scale.refuses, typist.refuses = ("idle",), ("idle", "protocol")
+    scale.plug()
+    typist.plug()
+    _, bus = start(bench, usb_scale("left-scale", "usb:1209:0001"),
+                   usb("reader", "hid-keyboard", "usb:1209:0002", "quantity = strength"))
+    awake(scale, bus, "left-scale")
+    typist.wait_read()
+    typist.type("9.99\n1.52\n")
+    assert bus.wait_for(reading("reader"))["value"] == 1.52
+
+
 def test_short_long_and_noisy_reports_are_no_readings(bench):
     scale = MockScale(computer(bench), "1-1")
     scale.plug()
