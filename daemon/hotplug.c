@@ -139,8 +139,49 @@ int hotplug_look(struct usb_found list[USB_FOUND_MOST])
     struct udev *udev = udev_new();
     int count = udev ? list_interfaces(udev, list) : 0;
 
-    if (udev)
-        udev_unref(udev);
+    udev_unref(udev);
+    return count;
+}
+
+/* A port of the computer itself has a chip behind it, or its type is 0. */
+static bool describe_serial(struct udev_device *device, struct serial_found *found)
+{
+    struct udev_device *usb = udev_device_get_parent_with_subsystem_devtype(device, "usb", "usb_device");
+    const char *path = udev_device_get_devnode(device), *type = attribute(device, "type");
+
+    if (path == NULL || (usb == NULL && (*type == '\0' || strcmp(type, "0") == 0)))
+        return false;
+    *found = (struct serial_found){.vendor = -1, .product = -1};
+    if (snprintf(found->path, sizeof found->path, "%s", path) >= (int)sizeof found->path)
+        return false;
+    if (usb) {
+        found->vendor = (int)strtoul(attribute(usb, "idVendor"), NULL, 16) & 0xffff;
+        found->product = (int)strtoul(attribute(usb, "idProduct"), NULL, 16) & 0xffff;
+        snprintf(found->title, sizeof found->title, "%s", attribute(usb, "product"));
+    }
+    return true;
+}
+
+int hotplug_look_serial(struct serial_found list[SERIAL_FOUND_MOST])
+{
+    struct udev *udev = udev_new();
+    struct udev_enumerate *enumerate = udev ? udev_enumerate_new(udev) : NULL;
+    struct udev_list_entry *entry;
+    int count = 0;
+
+    if (enumerate) {
+        udev_enumerate_add_match_subsystem(enumerate, "tty");
+        udev_enumerate_scan_devices(enumerate);
+        udev_list_entry_foreach(entry, udev_enumerate_get_list_entry(enumerate)) {
+            struct udev_device *device = udev_device_new_from_syspath(udev, udev_list_entry_get_name(entry));
+
+            if (device && count < SERIAL_FOUND_MOST && describe_serial(device, &list[count]))
+                count++;
+            udev_device_unref(device);
+        }
+        udev_enumerate_unref(enumerate);
+    }
+    udev_unref(udev);
     return count;
 }
 

@@ -45,18 +45,15 @@ static bool serial_is_configured(const struct config *config, const char *path)
     return false;
 }
 
-static void write_serial(const char *path, bool first, struct text *out)
+static void write_serial(const struct serial_found *found, bool first, struct text *out)
 {
-    struct serial_description description;
     char link[PATH_MAX], detail[PATH_MAX + 128];
-    const char *port = serial_lasting_path(path, link, sizeof link);
+    const char *port = serial_lasting_path(found->path, link, sizeof link);
 
-    serial_describe(path, &description);
     snprintf(detail, sizeof detail, "no section names it; if an instrument is behind it, `poise-ctl probe %s` says which, "
              "and prints its section", port);
-    write_candidate(&(struct candidate){.kind = "serial", .port = port, .title = description.title,
-                                        .vendor = description.vendor, .product = description.product,
-                                        .detail = detail}, first, out);
+    write_candidate(&(struct candidate){.kind = "serial", .port = port, .title = found->title,
+                                        .vendor = found->vendor, .product = found->product, .detail = detail}, first, out);
 }
 
 static bool usb_is_configured(const struct config *config, const struct usb_found *found)
@@ -89,20 +86,16 @@ static void write_usb(const struct usb_found *found, const struct usb_found *lis
 void plugged_write(const struct config *config, struct text *out)
 {
     struct usb_found found[USB_FOUND_MOST];
-    int count = hotplug_look(found);
-    char **ports = NULL;
+    struct serial_found ports[SERIAL_FOUND_MOST];
+    int count = hotplug_look(found), port_count = hotplug_look_serial(ports);
     bool first = true;
-    struct why why;
 
     text_add(out, "[", 1);
-    if (serial_list(&ports, &why) < 0)
-        ports = NULL;
-    for (char **port = ports; port && *port; port++)
-        if (!serial_is_configured(config, *port)) {
-            write_serial(*port, first, out);
+    for (int i = 0; i < port_count; i++)
+        if (!serial_is_configured(config, ports[i].path)) {
+            write_serial(&ports[i], first, out);
             first = false;
         }
-    serial_list_free(ports);
     for (int i = 0; i < count; i++)
         if ((found[i].scale == 1 || found[i].keyboard == 1) && !usb_is_configured(config, &found[i])) {
             write_usb(&found[i], found, count, first, out);

@@ -414,18 +414,3 @@ const char *serial_lasting_path(const char *path, char *out, size_t size)
     closedir(links);
     return found ? out : path;
 }
-
-void serial_describe(const char *path, struct serial_description *out)
-{
-    struct sp_port *port;
-    const char *title;
-
-    *out = (struct serial_description){.vendor = -1, .product = -1};
-    if (sp_get_port_by_name(path, &port) != SP_OK)
-        return;
-    if (sp_get_port_usb_vid_pid(port, &out->vendor, &out->product) != SP_OK)
-        out->vendor = out->product = -1;
-    title = out->vendor >= 0 ? sp_get_port_usb_product(port) : NULL;
-    snprintf(out->title, sizeof out->title, "%s", title ? title : "");
-    sp_free_port(port);
-}

@@ -58,12 +58,4 @@ const char *serial_lasting_path(const char *path, char *out, size_t size);
 /* Lets the terminal echo nothing: a fresh port would send what waits in it back to the instrument. */
 int serial_hush(int fd, const struct termios *before);
 
-/* What a port is, without opening it. */
-struct serial_description {
-    int vendor, product;        /* -1: not on USB */
-    char title[64];             /* what the adapter calls itself; may be empty */
-};
-
-void serial_describe(const char *path, struct serial_description *out);
-
 #endif
