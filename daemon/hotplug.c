@@ -143,6 +143,17 @@ int hotplug_look(struct usb_found list[USB_FOUND_MOST])
     return count;
 }
 
+bool hotplug_is_busy(void)
+{
+    struct udev *udev = udev_new();
+    struct udev_queue *queue = udev ? udev_queue_new(udev) : NULL;
+    bool busy = queue && !udev_queue_get_queue_is_empty(queue);
+
+    udev_queue_unref(queue);
+    udev_unref(udev);
+    return busy;
+}
+
 /* A port of the computer itself has a chip behind it, or its type is 0. */
 static bool describe_serial(struct udev_device *device, struct serial_found *found)
 {

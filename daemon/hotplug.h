@@ -19,6 +19,9 @@ int hotplug_list(struct hotplug *hotplug, struct usb_found list[USB_FOUND_MOST])
 /* The same for once, without waiting for changes. */
 int hotplug_look(struct usb_found list[USB_FOUND_MOST]);
 
+/* True while udev has not done with everything that was plugged in. */
+bool hotplug_is_busy(void);
+
 enum { SERIAL_FOUND_MOST = 64 };    /* more adapters than any bench has */
 
 struct serial_found {

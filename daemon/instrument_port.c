@@ -9,13 +9,16 @@
 #include <termios.h>
 #include <unistd.h>
 
+#include "hotplug.h"
+
 enum {
     AT_ONCE_MS = 1,             /* when the loop has let go of the old handle */
     RETRY_FIRST_MS = 250,       /* a plug that was touched is back by then */
     RETRY_MOST_MS = 5000,       /* slow enough to cost nothing; folders and udev tell sooner */
     LIVED_US = 5000000,         /* a port that held so long did come back; before that it flaps, and waits longer */
 
-    FRESH_MS = 3000,            /* udev gives a new node to its users within so long, on a slow and busy computer too */
+    FRESH_MS = 1000,            /* udev has begun to look at a new node within so long */
+    UDEV_MS = 15000,            /* and has given it to its users; longer, and it is busy with something else */
 
     REST_MS = 1000,             /* a flood costs the others nothing for so long */
     TRIAL_BYTES = 4096,         /* after a rest: two wake-ups' worth of a good instrument, a moment of a mad one */
@@ -138,13 +141,14 @@ void instrument_begin_again(struct instrument *instrument)
 /* The kernel makes the node, and udev says a little later who may open it, which changes the node again. */
 bool instrument_node_is_fresh(const char *path)
 {
-    int64_t changed_ms, now_ms = clock_world_now().time_us / 1000;
+    int64_t changed_ms, age_ms;
     struct stat node;
 
     if (lstat(path, &node) < 0)
         return false;
     changed_ms = (int64_t)node.st_ctim.tv_sec * 1000 + node.st_ctim.tv_nsec / 1000000;
-    return changed_ms <= now_ms && now_ms - changed_ms < FRESH_MS;
+    age_ms = clock_world_now().time_us / 1000 - changed_ms;
+    return age_ms >= 0 && (age_ms < FRESH_MS || (age_ms < UDEV_MS && hotplug_is_busy()));
 }
 
 static int open_serial(struct instrument *instrument, struct why *why)
