@@ -76,12 +76,8 @@ void tracker_second(struct tracker *tracker, const struct reading *reading, stru
 
     if (reading->mono_us > tracker->now_us)
         tracker->now_us = reading->mono_us;
-    if (reading->quantity != QUANTITY_MASS)
-        return;
-    if (reading->status != READING_OK) {
-        second_gap(second);
-        return;
-    }
+    if (reading->quantity != QUANTITY_MASS || reading->status != READING_OK)
+        return;         /* a damaged line may look like overload; if it lasts, it is a gap */
     dt_s = (double)(reading->mono_us - second->at_us) / 1e6;
     news = second_take(second, decimal_to_double(reading->value), reading->resolution, reading->mono_us,
                        !tracker->running || !story->first_water_us ? 0 : story->press_began_us ? PRESSED_G : SPOONFUL_G);
@@ -175,15 +171,15 @@ static void weigh_under(struct reader *reader)
     reader->cup_g = second->came_g - second->bare_g;
     if (!out->press_ended_us)
         return;
-    if (!second->stands && reader->phase == PHASE_AWAY && tracker->now_us < second->left_us + BACK_US)
-        out->wait_us = second->left_us + BACK_US;
-    else if (!second->stands)
+    if (!second->stands)
+        out->wait_us = second->left_us + (reader->phase == PHASE_AWAY ? BACK_US : WEIGHED_US);
+    if (!second->stands && tracker->now_us >= out->wait_us)
         weighed_there(reader, second->left_us, second->left_us);
-    else if (reader->phase == PHASE_WEIGHED || reader->phase == PHASE_AWAY)     /* the brewer was taken */
+    else if (second->stands && (reader->phase == PHASE_WEIGHED || reader->phase == PHASE_AWAY))   /* the brewer was taken */
         weighed_there(reader, reader->away_us, later_us(still_us, out->out_us) + WEIGHED_US);
-    else if (second->settled && tracker->now_us >= still_us + DRAINED_US)
+    else if (second->stands && second->settled && tracker->now_us >= still_us + DRAINED_US)
         weighed_there(reader, still_us, still_us + DRAINED_US);
-    else
+    else if (second->stands)
         out->wait_us = second->settled ? still_us + DRAINED_US : 0;
 }
 
@@ -195,7 +191,7 @@ static bool is_full_cup(const struct reader *reader, int64_t since_us)
 
     if (!isnan(cup_g))
         return story_is_likely_beverage(reader, full_g - cup_g);
-    return reader->phase == PHASE_AWAY && second->put_us - since_us >= PRESS_BESIDE_US &&
+    return reader->phase == PHASE_AWAY && (reader->press.seen || second->put_us - since_us >= PRESS_BESIDE_US) &&
            full_g > LEAST_CUP_G + LEAST_SHARE * story_expected_beverage_g(reader);
 }
 

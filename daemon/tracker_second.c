@@ -19,6 +19,7 @@ static const double RUNS_MOST_G_PER_S = 25;
 static const double LIFTED_LEAST_G = 0.6, LIFTED_DIVISIONS = 2.5;
 
 static const double THING_G = 45;           /* a cup; less is a spoon, a drop shaken off, a napkin */
+static const double BARE_G = 2;             /* the empty scale, before and after */
 static const double SAME_G = 1;             /* touched, and still what it was */
 
 /* The level follows so fast: quick enough for drips, slow enough for the flicker of the last digit, which
@@ -28,6 +29,9 @@ static const double FOLLOW_S = 0.4;
 /* Half of a step is seen about when hands are half done and the instrument's filter has passed on what they did, a
  * quarter of a second later; hands take some 0.4 s (common practice, no source). */
 static const int64_t HANDS_AHEAD_US = 450000;
+static const int64_t TAIL_US = 5000000;     /* of what the filter still holds back when a load is called still */
+static const int64_t HANDS_MOST_US = 1200000;
+static const double TAIL_AFTER_SHARE = 0.004;
 static const double TAIL_SHARE = 0.02;      /* of a step, so much may still be to come when somebody tares */
 
 /* Gaining is more than this in STILL_US (drips of 0.1 g a second and slower are weighed when they have run). */
@@ -95,11 +99,12 @@ bool second_remembers(const struct second *second, int64_t at_us)
 static bool is_tare(const struct second *second)
 {
     const float *shown_g = second->shown_g;
-    double zero_g = division_g(second, 1.01, 0.15);
+    double from_g = fabs((double)shown_g[1]);
+    double zero_g = fmax(division_g(second, 1.01, 0.15), TAIL_AFTER_SHARE * from_g);
 
-    return second->shown_count == 4 && fabs((double)shown_g[2]) <= zero_g && fabs((double)shown_g[3]) <= zero_g &&
-           fabs((double)shown_g[1]) > division_g(second, 2.5, 0.5) &&
-           fabs((double)(shown_g[1] - shown_g[0])) <= fmax(division_g(second, 3, 1), TAIL_SHARE * fabs((double)shown_g[1]));
+    return second->shown_count == 4 && fabs((double)shown_g[2]) <= zero_g &&
+           fabs((double)shown_g[3]) <= fmax(zero_g, fmin(1, TAIL_SHARE * from_g)) && from_g > division_g(second, 2.5, 0.5) &&
+           fabs((double)(shown_g[1] - shown_g[0])) <= fmax(division_g(second, 3, 1), TAIL_SHARE * from_g);
 }
 
 static bool is_still(const struct second *second, double load_g)
@@ -143,6 +148,8 @@ static void taken(struct second *second, double load_g)
     second->left_us = half_way_us(second, second->before_g, load_g) - HANDS_AHEAD_US;
     second->left_g = second->before_g;
     second->ran_g = second->left_g - second->came_g;
+    if (fabs(load_g - second->bare_g) < BARE_G)
+        second->bare_g = load_g;        /* a tare before the filter had done is off by a little */
 }
 
 static enum second_news put(struct second *second, double load_g)
@@ -152,6 +159,8 @@ static enum second_news put(struct second *second, double load_g)
     second->bare_g = second->before_g;
     second->came_g = load_g;
     second->came_us = half_way_us(second, second->before_g, load_g);
+    if (second->came_us > second->handled_us + HANDS_MOST_US)       /* tared at once: the way up is forgotten */
+        second->came_us = second->handled_us + HANDS_AHEAD_US;
     second->put_us = second->came_us - HANDS_AHEAD_US;
     return SECOND_PUT;
 }
@@ -213,10 +222,12 @@ static void leave(struct second *second)
     second->before_g = fabs(before_g - second->level_g) > SAME_G ? fmin(before_g, second->level_g) : before_g;
 }
 
-/* The level goes on: it rests, or something runs in. */
-static void follow(struct second *second, double load_g, double dt_s)
+/* The level goes on: it rests, or something runs in, if it may. */
+static void follow(struct second *second, double load_g, double dt_s, bool may_gain)
 {
     second->level_g += (load_g - second->level_g) * fmin(1, dt_s / FOLLOW_S);
+    if (second->stands && !may_gain && second->at_us - second->came_us < TAIL_US)
+        second->came_g = second->reckoned_g = second->level_g;
     if (fabs(second->level_g - second->still_g) > division_g(second, GAIN_DIVISIONS, GAIN_LEAST_G)) {
         second->still_g = second->level_g;
         second->still_us = second->at_us;
@@ -238,6 +249,8 @@ static double load_of(struct second *second, double shown_g)
     if (is_tare(second)) {
         second->offset_g += (double)(shown[1] - shown[2]);
         second->unsure = true;
+        if (!second->settled)
+            second->moment_count = 0;   /* what comes now is as still as the zero it begins with */
         shown[0] = shown[1] = shown[2];
     }
     /* the middle one of three: a damaged line that still reads as a number is one alone */
@@ -265,7 +278,7 @@ enum second_news second_take(struct second *second, double shown_g, double resol
         leave(second);
     keep_moment(second, load_g);
     if (second->settled) {
-        follow(second, load_g, dt_s);
+        follow(second, load_g, dt_s, may_gain_g > 0);
     } else if (is_still(second, load_g)) {
         news = judge_step(second, load_g, may_gain_g);
         settle(second, load_g);
