@@ -379,6 +379,9 @@ int brew_enter(struct stations *stations, struct brew *brew, enum measure measur
     if (!(value >= measure_least(measure) && value <= measure_most(measure)))
         return why_set(why, -EINVAL, "%s lies between %g and %g, so %g cannot be", measure_name(measure),
                        measure_least(measure), measure_most(measure), value);
+    if (measure == MEASURE_PRESSED_DRY && value != 0 && value != 1)
+        return why_set(why, -EINVAL, "pressed_dry is 1, pressed until nothing more came through, or 0, stopped before; "
+                       "%g is neither", value);
     stations->state_changed = true;
     if (measure == MEASURE_STRENGTH_PCT) {
         strength_enter(stations, brew, value, standard_uncertainty, now);

@@ -39,6 +39,7 @@ void tracker_begin(struct tracker *tracker, const struct tracker_config *config)
         tracker->plan.target[i] = tracker->plan.tolerance[i] = NAN;
     signal_begin(&tracker->signal);
     second_begin(&tracker->second);
+    late_forget(tracker);
     tracker->signal.lag_s = (double)config->lag_us / 1e6;
     measures_clear(&tracker->told_measures);
     measures_clear(&tracker->entered);
@@ -126,6 +127,7 @@ static void apply_entered(const struct tracker *tracker, struct measures *measur
             measures->standard_uncertainty[i] = tracker->entered.standard_uncertainty[i];
         }
     tracker_derive(measures);
+    dry_judge(tracker, measures);
 }
 
 static bool same_step(const struct step *a, const struct step *b)
@@ -296,6 +298,7 @@ void tracker_look(struct tracker *tracker, struct tracker_events *events)
     tracker->looked_us = tracker->now_us;
     story_read(story, tracker);
     second_measure(tracker);
+    dry_watch(tracker);
     if (tracker->ordered_us && !story->brewing) {
         story->brewing = true;
         story->began_us = tracker->ordered_us;
@@ -322,6 +325,7 @@ void tracker_look(struct tracker *tracker, struct tracker_events *events)
         if (event)
             snprintf(event->detail, sizeof event->detail, "It was taken away before a press and did not come back.");
         tracker_close_brew(tracker, story->over_us);
+        late_forget(tracker);
     } else if (story->over && events->count < limit) {
         int64_t over_us = story->over_us;
 
@@ -388,8 +392,10 @@ void tracker_reading(struct tracker *tracker, const struct reading *reading, str
                        reading->resolution, reading->mono_us);
     if (tracker->signal.count)
         follow_zero(&tracker->signal);
-    if (news == SIGNAL_PIECE)
+    if (news == SIGNAL_PIECE) {
         forget_the_empty(tracker);
+        late_look(tracker, events);
+    }
     if (news == SIGNAL_PIECE || (news == SIGNAL_MORE && tracker->now_us - tracker->looked_us >= LOOK_US) ||
         (tracker->story.wait_us && tracker->now_us >= tracker->story.wait_us))
         tracker_look(tracker, events);

@@ -13,7 +13,9 @@ static const double SPOONFUL_G = 45;        /* more is a thing put down, unless 
 static const double PRESSED_G = 2000;       /* no press brings more */
 static const double DRIP_LEAST_G = 0.5;     /* less, and nothing after it: the cup is elsewhere */
 static const double UNDER_LEAST_G = 10;     /* a press brings at least so much to the cup under it */
-static const double DRIPS_MOST_G_PER_S = 2;
+/* What runs through by itself is slower; faster before the press is hot water that warms a cup. */
+static const double RUNS_MOST_G_PER_S = 6;
+static const int64_t WARMED_US = 2000000;   /* so long after it */
 static const double CREEP_G = 0.05;         /* a scale left loaded for minutes (common practice, no source) */
 static const int64_t LEFT_WITH_US = 2000000;        /* taken so soon after the press began: at the press */
 static const int64_t SAME_PRESS_US = 1000000;
@@ -24,23 +26,25 @@ static const int64_t DRAINED_US = 15000000;         /* the same while the brewer
 static const int64_t PRESS_BESIDE_US = 11000000;    /* taken away, pressed, brought: not done sooner */
 static const double LEAST_CUP_G = 60, LEAST_SHARE = 0.7;    /* of what should have come through */
 
-static double u_of_step_g(const struct second *second)
+double second_u_g(const struct second *second)
 {
     return hypot(sqrt(2) * uncertainty_of_resolution((double)second->resolution_g), CREEP_G);
 }
 
-/* Tells the brew's scale what ran into the cup since it was told last, dt_s ago.  Before a brew is known only
- * drips are: what comes faster is hot water that warms the cup. */
+/* Tells the brew's scale what ran into the cup since it was told last, dt_s ago. */
 static void reckon(struct tracker *tracker, double dt_s)
 {
     struct second *second = &tracker->second;
     struct signal *signal = &tracker->signal;
     double ran_g = second->level_g - second->reckoned_g;
+    bool pressed = tracker->running && tracker->story.press_began_us;
 
     second->reckoned_g = second->level_g;
+    if (ran_g > RUNS_MOST_G_PER_S * dt_s)
+        second->fast_us = second->at_us;
     if (!second->settled || !second->stands || second->on_top ||
         !(signal_load_g(signal) - signal->zero_g > EMPTY_G) ||
-        (!tracker->running && ran_g > DRIPS_MOST_G_PER_S * dt_s))
+        (!pressed && second->at_us - second->fast_us < WARMED_US))
         return;
     second->added_g += ran_g;
     signal->offset_g += ran_g;
@@ -64,6 +68,7 @@ void second_release(struct tracker *tracker, double shown_g)
 void second_close(struct tracker *tracker)
 {
     take_back(tracker);
+    late_remember(tracker);
     tracker->second.drip_for_us = 0;
 }
 
@@ -86,6 +91,8 @@ void tracker_second(struct tracker *tracker, const struct reading *reading, stru
     if (news == SECOND_TAKEN && !story->out_us)     /* later it is full */
         second->empty_g = second->came_g - second->bare_g;
     reckon(tracker, dt_s);
+    if (news == SECOND_PUT)
+        late_see(tracker, second->came_g - second->bare_g, true, (double)second->resolution_g, events);
     if (tracker->running && (news != SECOND_NOTHING || (story->wait_us && tracker->now_us >= story->wait_us)))
         tracker_look(tracker, events);
 }
@@ -95,8 +102,7 @@ void tracker_second_gap(struct tracker *tracker)
     second_gap(&tracker->second);
 }
 
-/* The cup was on its scale from before the press on, and the press brought something into it. */
-static bool is_under(const struct second *second, const struct story *story)
+bool second_is_under(const struct second *second, const struct story *story)
 {
     if (!story->press_began_us || !second->came_us || second->put_us > story->press_began_us ||
         second->on_top || (!second->stands && second->left_us < story->press_began_us))
@@ -126,13 +132,13 @@ void second_measure(struct tracker *tracker)
 {
     struct second *second = &tracker->second;
     struct story *story = &tracker->story;
-    double u_g = u_of_step_g(second);
+    double u_g = second_u_g(second);
 
     if (!story->press_began_us)
         return;
     if (second->drip_for_us != story->press_began_us)
         look_for_drip(second, story);
-    if (second->drip_g >= DRIP_LEAST_G || (!isnan(second->drip_g) && is_under(second, story)))
+    if (second->drip_g >= DRIP_LEAST_G || (!isnan(second->drip_g) && second_is_under(second, story)))
         story_set(&story->measures, MEASURE_DRIP_G, fmax(0, second->drip_g), u_g);
 }
 
@@ -163,24 +169,24 @@ static int64_t later_us(int64_t a_us, int64_t b_us)
  * has come for a while. */
 static void weigh_under(struct reader *reader)
 {
-    const struct tracker *tracker = reader->tracker;
-    const struct second *second = &tracker->second;
+    const struct second *second = &reader->tracker->second;
     struct story *out = reader->out;
-    int64_t still_us = later_us(second->still_us, out->press_ended_us);
+    int64_t now_us = reader->tracker->now_us, still_us = later_us(second->still_us, out->press_ended_us);
+    int64_t back_us = second->left_us + (reader->phase == PHASE_AWAY ? BACK_US : WEIGHED_US);
 
     reader->cup_g = second->came_g - second->bare_g;
     if (!out->press_ended_us)
         return;
-    if (!second->stands)
-        out->wait_us = second->left_us + (reader->phase == PHASE_AWAY ? BACK_US : WEIGHED_US);
-    if (!second->stands && tracker->now_us >= out->wait_us)
-        weighed_there(reader, second->left_us, second->left_us);
-    else if (second->stands && (reader->phase == PHASE_WEIGHED || reader->phase == PHASE_AWAY))   /* the brewer was taken */
+    if (second->stands && (reader->phase == PHASE_WEIGHED || reader->phase == PHASE_AWAY))
         weighed_there(reader, reader->away_us, later_us(still_us, out->out_us) + WEIGHED_US);
-    else if (second->stands && second->settled && tracker->now_us >= still_us + DRAINED_US)
+    else if (second->stands && second->settled && now_us >= still_us + DRAINED_US)
         weighed_there(reader, still_us, still_us + DRAINED_US);
     else if (second->stands)
         out->wait_us = second->settled ? still_us + DRAINED_US : 0;
+    else if (reader->phase == PHASE_WEIGHED || now_us >= back_us)
+        weighed_there(reader, second->left_us, second->left_us);
+    else
+        out->wait_us = back_us;
 }
 
 /* Whether what was put down there since may be the full cup. */
@@ -217,12 +223,29 @@ static void weigh_brought(struct reader *reader)
     weighed_there(reader, second->came_us, second->came_us + WEIGHED_US);
 }
 
+/* The cup stands on its scale, which is silent.  What the brew's scale shows after the press is then hardly the cup:
+ * the stand, perhaps. */
+static bool is_out_of_sight(const struct reader *reader)
+{
+    const struct second *second = &reader->tracker->second;
+
+    return second->torn && second->stands && reader->phase == PHASE_WEIGHED && reader->press.seen &&
+           !story_is_likely_beverage(reader, reader->weighed_g - story_cup_of(reader, reader->weighed_g, NULL));
+}
+
 void second_weigh(struct reader *reader)
 {
     if (reader->out->nothing || !reader->out->first_water_us || !reader->tracker->second.came_us)
         return;
-    if (is_under(&reader->tracker->second, reader->out))
+    if (second_is_under(&reader->tracker->second, reader->out))
         weigh_under(reader);
     else if (reader->phase == PHASE_WATER || reader->phase == PHASE_AWAY || reader->phase == PHASE_PRESSED)
         weigh_brought(reader);
+    if (is_out_of_sight(reader)) {
+        reader->phase = PHASE_AWAY;
+        reader->away_us = reader->out->out_us;
+        reader->out->out_us = reader->out->wait_us = 0;
+        while (reader->out->count && reader->out->step[reader->out->count - 1].stage == STAGE_STRENGTH)
+            reader->out->count--;
+    }
 }

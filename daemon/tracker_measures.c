@@ -33,21 +33,24 @@ void story_measure(struct reader *reader)
     /* two readings' last digits, each rounded on its own */
     double u_g = sqrt(2) * uncertainty_of_resolution(tracker->signal.resolution_g);
     double u_s = 2 * (double)tracker->signal.interval_us / 1e6 / sqrt(12);
+    /* what ran into the cup is part of it, and the other scale's to say */
+    double water_u_g = tracker->second.added_g > 0 ? hypot(u_g, second_u_g(&tracker->second)) : u_g;
     double dose_g = measures->value[MEASURE_DOSE_G], beverage_g = measures->value[MEASURE_BEVERAGE_G];
 
     story_set(measures, MEASURE_DOSE_G, dose_g, u_g);
     if (out->brewing)
-        story_set(measures, MEASURE_WATER_G, reader->poured_g, u_g);
+        story_set(measures, MEASURE_WATER_G, reader->poured_g, water_u_g);
     if (out->press_began_us) {
         story_set(measures, MEASURE_STEEP_S, (double)(out->press_began_us - out->first_water_us) / 1e6, u_s);
         if (reader->stir_ended_us && reader->stir_ended_us < out->press_began_us)
             story_set(measures, MEASURE_SETTLE_S, (double)(out->press_began_us - reader->stir_ended_us) / 1e6, u_s);
     }
     story_set(measures, MEASURE_BLOOM_S, measures->value[MEASURE_BLOOM_S], u_s);
-    story_set(measures, MEASURE_BEVERAGE_G, beverage_g, hypot(u_g, out->cup_u_g));
+    story_set(measures, MEASURE_BEVERAGE_G, beverage_g,
+              hypot(out->cup_apart ? second_u_g(&tracker->second) : u_g, out->cup_u_g));
     if (out->cup_known && !isnan(dose_g))
         story_set(measures, MEASURE_RETAINED_G_PER_G, retained_g_per_g(reader->poured_g, beverage_g, dose_g),
-            uncertainty_of_retained(reader->poured_g, u_g, beverage_g, u_g, dose_g, u_g));
+            uncertainty_of_retained(reader->poured_g, water_u_g, beverage_g, u_g, dose_g, u_g));
     if (out->press_began_us && out->press_began_us - tracker->slurry_us < SLURRY_FRESH_US)
         story_set(measures, MEASURE_SLURRY_C, tracker->slurry_c, tracker->slurry_u_c);
     if (reader->press.seen && out->press_ended_us) {

@@ -57,6 +57,7 @@ int tracker_order_discard(struct tracker *tracker, int64_t now_us, struct tracke
         snprintf(event->detail, sizeof event->detail, "Discarded by the operator.");
     }
     tracker_close_brew(tracker, now_us);
+    late_forget(tracker);
     return 0;
 }
 
@@ -102,6 +103,8 @@ int tracker_enter(struct tracker *tracker, uint32_t brew, enum measure measure, 
                  measure_least(measure), measure_most(measure), value);
         return -EINVAL;
     }
+    if (measure == MEASURE_PRESSED_DRY && !isnan(value) && value != 0 && value != 1)
+        return refuse(detail, "pressed_dry is 1, pressed until nothing more came through, or 0, stopped before.");
     if (tracker->running && brew == tracker->brew) {
         tracker->entered.value[measure] = value;
         tracker->entered.standard_uncertainty[measure] = standard_uncertainty;
@@ -109,6 +112,7 @@ int tracker_enter(struct tracker *tracker, uint32_t brew, enum measure measure, 
         now.value[measure] = value;
         now.standard_uncertainty[measure] = standard_uncertainty;
         tracker_derive(&now);
+        dry_judge(tracker, &now);
         tracker_tell_measures(tracker, events, &now, &tracker->told_measures, brew, TRACKER_EVENTS);
         return 0;
     }
@@ -118,6 +122,7 @@ int tracker_enter(struct tracker *tracker, uint32_t brew, enum measure measure, 
     now.value[measure] = value;
     now.standard_uncertainty[measure] = standard_uncertainty;
     tracker_derive(&now);
+    dry_judge(tracker, &now);
     tracker_tell_measures(tracker, events, &now, &tracker->last, brew, TRACKER_EVENTS);
     return 0;
 }

@@ -120,6 +120,7 @@ struct story {
     int64_t began_us, first_water_us, press_began_us, press_ended_us, out_us, over_us;
     int64_t wait_us;            /* look again at this time; 0: no need */
     double cup_g, cup_u_g;
+    double full_g;              /* the cup with all in it */
     double load_g;              /* newest when it was read */
     struct measures measures;
 };
@@ -159,6 +160,7 @@ struct tracker {
     int64_t slurry_us;
     struct gauge gauge;
     struct second second;
+    struct late late;
 };
 
 /* --- tracker_cadence.c --- */
@@ -285,6 +287,24 @@ void press_add(struct press *press, const struct piece *piece);
 /* Takes one indication of a pressure instrument; true when the press began or let go. */
 bool gauge_take(struct gauge *gauge, double kpa, double resolution_kpa, int64_t at_us);
 bool press_is_force(const struct piece *piece, int64_t now_us);
+
+/* --- tracker_late.c --- */
+
+/* The brew is over: how its cup was weighed is remembered; or it was none. */
+void late_remember(struct tracker *tracker);
+void late_forget(struct tracker *tracker);
+
+/* A thing stands on one of the scales; `apart`: on the cup's.  Or: look whether one does on the brew's. */
+void late_see(struct tracker *tracker, double mass_g, bool apart, double resolution_g, struct tracker_events *events);
+void late_look(struct tracker *tracker, struct tracker_events *events);
+
+/* --- tracker_dry.c --- */
+
+/* Sees whether the flow died before the hand let go. */
+void dry_watch(struct tracker *tracker);
+
+/* Fills in whether it was pressed dry, as far as the measures and the flow say; what the operator said stands. */
+void dry_judge(const struct tracker *tracker, struct measures *measures);
 
 /* --- tracker.c, for tracker_orders.c --- */
 

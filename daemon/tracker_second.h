@@ -33,6 +33,7 @@ struct second {
     double still_g;             /* the level since still_us */
     double reckoned_g;          /* the level that the brew's scale has been told of */
     double added_g;             /* how much the brew's scale was told that ran into the cup */
+    int64_t fast_us;            /* when it last gained faster than a brew runs through */
     double before_g;            /* the level that hands left */
     int64_t handled_us;         /* when they came */
     /* what stands there, or stood there last */
@@ -44,6 +45,16 @@ struct second {
     /* of the running brew */
     int64_t drip_for_us;        /* the press's begin for which drip_g is true; 0: none */
     double drip_g;
+    int64_t died_for_us;        /* the press's end for which `died` is true */
+    bool died;                  /* the flow into the cup, before the hand let go */
+};
+
+/* How the last brew's cup was weighed. */
+struct late {
+    double full_g, cup_g;       /* full, NAN: there is nothing to correct; empty, NAN: not known */
+    int64_t ended_us;
+    bool apart;                 /* on the cup's scale */
+    bool warned;
 };
 
 enum second_news {
@@ -71,6 +82,7 @@ double second_load_at(const struct second *second, int64_t at_us);
 
 struct tracker;
 struct reader;
+struct story;
 
 /* The brew's scale shows so much: where it stands empty, what ran out of the brewer is no part of its load any more. */
 void second_release(struct tracker *tracker, double shown_g);
@@ -80,6 +92,12 @@ void second_close(struct tracker *tracker);
 
 /* What the cup's scale adds to the story: the cup weighed there. */
 void second_weigh(struct reader *reader);
+
+/* The cup was on its scale from before the press on, and the press brought something into it. */
+bool second_is_under(const struct second *second, const struct story *story);
+
+/* The standard uncertainty of what something weighed there, or gained. */
+double second_u_g(const struct second *second);
 
 /* And to its measures, when the press's begin is known. */
 void second_measure(struct tracker *tracker);

@@ -232,6 +232,7 @@ static void take_beverage(struct reader *reader)
     struct story *out = reader->out;
     double doubt_g, cup_g = story_cup_of(reader, reader->weighed_g, &doubt_g);
 
+    out->full_g = reader->weighed_g;
     out->cup_known = !isnan(cup_g) && doubt_g < CUP_DOUBT_G;
     out->cup_u_g = isnan(cup_g) ? GUESS_U_G : doubt_g;
     out->cup_g = cup_g;

@@ -497,6 +497,25 @@ static void no_room_for_the_tables_leaves_nothing_half_made(void **state)
     assert_sqlite_says(path, "SELECT count(*) FROM brew_summary; PRAGMA user_version", "0\n2");
 }
 
+/* Version 1 had one scale to a station and no word for pressed dry. */
+static void an_older_store_is_brought_up_to_date_with_all_in_it(void **state)
+{
+    const char *path = file_named("older.db");
+    char *before = uninterrupted("older.db"), *after;
+
+    (void)state;
+    free(sqlite_says(path, "DROP VIEW brew_trace; DROP VIEW brew_stage; DROP VIEW brew_summary;"
+                           "CREATE VIEW brew_summary AS SELECT name AS brew FROM brew;"
+                           "ALTER TABLE instrument DROP COLUMN weighs; PRAGMA user_version = 1"));
+    store_close(opened(path));
+    assert_sqlite_says(path, "PRAGMA user_version; SELECT count(*), count(weighs) FROM instrument;"
+                             "SELECT count(*), count(pressed_dry_u) FROM brew_summary", "2\n1|0\n2|0");
+    after = all_of(path);
+    assert_same_store(after, before);
+    free(before);
+    free(after);
+}
+
 static void a_newer_store_is_refused_and_left_alone(void **state)
 {
     const char *path = file_named("newer.db");
@@ -594,6 +613,30 @@ static void two_benches_share_a_store(void **state)
     assert_int_equal(seq, 0);
     store_close(one);
     store_close(two);
+}
+
+static void two_scales_of_a_station_are_told_apart(void **state)
+{
+    const char *path = file_named("scales.db");
+    struct store *store = opened(path);
+    struct message begin = brew_at(1, 0, "pier-20261125-001", BREW_BEGIN, 0);
+    struct message drip = measure_at(4, 0.3, "pier-20261125-001", MEASURE_DRIP_G, 4.2);
+    struct message dry = measure_at(5, 0.4, "pier-20261125-001", MEASURE_PRESSED_DRY, 1);
+    struct message brewer = mass_at(2, 0.1, 4102), cup = mass_at(3, 0.2, 3412);
+
+    (void)state;
+    strcpy(cup.reading.instrument, "left-cup");
+    cup.reading.weighs_cup = true;
+    apply(store, &begin);
+    apply(store, &brewer);
+    apply(store, &cup);
+    apply(store, &drip);
+    apply(store, &dry);
+    commit(store);
+    store_close(store);
+    assert_sqlite_says(path, "SELECT instrument, weighs, value FROM brew_trace ORDER BY seq",
+                       "left-scale||410.2\nleft-cup|cup|341.2");
+    assert_sqlite_says(path, "SELECT drip_g, pressed_dry, pressed_dry_u FROM brew_summary", "4.2|1.0|0.03");
 }
 
 static void instruments_of_the_whole_bench_are_kept_too(void **state)
@@ -779,10 +822,12 @@ int main(void)
         cmocka_unit_test(a_correction_is_a_row_and_the_latest_counts),
         cmocka_unit_test(a_full_disk_loses_nothing),
         cmocka_unit_test(no_room_for_the_tables_leaves_nothing_half_made),
+        cmocka_unit_test(an_older_store_is_brought_up_to_date_with_all_in_it),
         cmocka_unit_test(a_newer_store_is_refused_and_left_alone),
         cmocka_unit_test(what_is_no_store_is_refused),
         cmocka_unit_test(a_reader_cannot_write),
         cmocka_unit_test(two_benches_share_a_store),
+        cmocka_unit_test(two_scales_of_a_station_are_told_apart),
         cmocka_unit_test(instruments_of_the_whole_bench_are_kept_too),
         cmocka_unit_test(what_people_write_comes_back_as_written),
         cmocka_unit_test(a_hole_in_the_numbers_is_on_record),
