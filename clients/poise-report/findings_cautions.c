@@ -111,6 +111,46 @@ static int caution_blank(sqlite3 *database, struct findings *out, struct why *wh
     return code == SQLITE_ROW ? 0 : why_set(why, -EIO, "reading the store: %s", sqlite3_errmsg(database));
 }
 
+/* How the samples were read, as the strength readings say that these cups own; of thousands the latest speak. */
+static int caution_samples(sqlite3 *database, struct findings *out, struct why *why)
+{
+    static const char sql[] =
+        "SELECT count(DISTINCT CASE WHEN a.filtered = 0 THEN a.brew_id END),"
+        " count(DISTINCT CASE WHEN i.quantity <> 'strength' THEN a.brew_id END),"
+        " avg(CASE WHEN i.quantity = 'brix' AND r.value > 0 THEN (SELECT value FROM measure m WHERE"
+        " m.brew_id = a.brew_id AND m.measure = 'strength_pct' ORDER BY m.seq DESC LIMIT 1) / r.value END)"
+        " FROM (SELECT brew_id FROM brew JOIN experiment e USING (experiment_id) WHERE e.name = ?1"
+        " ORDER BY brew_id DESC LIMIT 2000) JOIN assignment a USING (brew_id)"
+        " JOIN reading r ON r.bench_id = a.bench_id AND r.seq = a.reading_seq JOIN instrument i USING (instrument_id)"
+        " WHERE NOT EXISTS (SELECT 1 FROM assignment l WHERE l.bench_id = a.bench_id"
+        " AND l.reading_seq = a.reading_seq AND l.seq > a.seq)";
+    sqlite3_stmt *statement = NULL;
+    int code = sqlite3_prepare_v2(database, sql, -1, &statement, NULL);
+
+    if (code == SQLITE_OK) {
+        sqlite3_bind_text(statement, 1, out->experiment, -1, SQLITE_STATIC);
+        code = sqlite3_step(statement);
+    }
+    if (code == SQLITE_ROW && sqlite3_column_int(statement, 0) > 0)
+        findings_caution(out, "Samples of %d cup%s were read unfiltered: fines make strength read high and unsteady.",
+                         sqlite3_column_int(statement, 0), sqlite3_column_int(statement, 0) == 1 ? "" : "s");
+    if (code == SQLITE_ROW && sqlite3_column_int(statement, 1) > 0) {
+        bool factor = sqlite3_column_type(statement, 2) != SQLITE_NULL;
+
+        char by[64] = "";
+
+        if (factor)
+            snprintf(by, sizeof by, " (%.2f of the Brix)", sqlite3_column_double(statement, 2));
+        findings_caution(out,
+                         "The instrument showed %s; strength was reckoned from it by the bench's factor%s: the shape "
+                         "stands, the number is as good as that factor.",
+                         factor ? "Brix" : "a refractive index", by);
+    }
+    sqlite3_finalize(statement);
+    return code == SQLITE_ROW ? 0 : why_set(why, -EIO, "reading the store: %s", sqlite3_errmsg(database));
+}
+
+/* A recipe may say so, too. */
 static void caution_unfiltered(struct findings *out)
 {
     for (size_t i = 0; i < out->point_count; i++) {
@@ -165,6 +205,8 @@ static void caution_spread(struct findings *out)
 
 int findings_find_cautions(sqlite3 *database, struct findings *out, struct why *why)
 {
+    int error;
+
     caution_spread(out);
     caution_impossible(out);
     if (out->left_out)
@@ -182,5 +224,6 @@ int findings_find_cautions(sqlite3 *database, struct findings *out, struct why *
                          "%s, one coffee and one grinder as far as the store knows: trust the shape and the "
                          "difference, not the number.",
                          days_of(out) == 1 ? "One day" : "Several days");
-    return caution_blank(database, out, why);
+    error = caution_samples(database, out, why);
+    return error ? error : caution_blank(database, out, why);
 }

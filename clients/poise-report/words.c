@@ -115,6 +115,8 @@ void words_experiment(const struct findings *findings, struct document *out, boo
                  findings->point_count);
     if (charts && findings->point_count)
         document_chart(out, words_chart(findings));
+    if (charts && !words_draws_all(findings))
+        document_add(out, BLOCK_TEXT, "The curve is that of all cups; a share of them is drawn.");
     level_table(findings, out);
     if (findings->design == DESIGN_TIME)
         words_curves(findings, out);

@@ -30,6 +30,9 @@ void words_held(const struct findings *findings, char out[SENTENCE_SIZE]);
 
 struct chart *words_chart(const struct findings *findings);
 
+/* Is every cup a point of that picture?  Of thousands a share is enough. */
+bool words_draws_all(const struct findings *findings);
+
 /* Tables and sentences that belong to one design; words_details.c. */
 void words_curves(const struct findings *findings, struct document *out);
 void words_trend(const struct findings *findings, struct document *out);

@@ -8,6 +8,22 @@
 
 enum { CURVE_POINTS = 80 };
 
+/* More cups are no longer told apart by eye, and a page of all of them would be slow to open. */
+enum { DRAWN_MOST = 2000 };
+
+bool words_draws_all(const struct findings *findings)
+{
+    return findings->point_count <= DRAWN_MOST;
+}
+
+/* A share of the cups, spread over them by the golden section: no rhythm of levels is met always or never. */
+static bool drawn(const struct findings *findings, size_t place)
+{
+    double turns = (double)place * 0.6180339887498949;
+
+    return words_draws_all(findings) || (turns - floor(turns)) * (double)findings->point_count < DRAWN_MOST;
+}
+
 static void add_points(const struct findings *findings, struct chart_series *series, int other, int level,
                        bool categories)
 {
@@ -18,7 +34,7 @@ static void add_points(const struct findings *findings, struct chart_series *ser
         char name[64];
         double x = point->x;
 
-        if (other >= 0 && point->level[other] != level)
+        if ((other >= 0 && point->level[other] != level) || !drawn(findings, i))
             continue;
         if (categories)
             for (int place = 0; place < findings->level_count; place++)

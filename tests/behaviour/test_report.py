@@ -137,8 +137,13 @@ def test_report_takes_thousands_of_cups(bench):
         extraction = 22 * (1 - 2.718281828 ** (-0.02 * time)) + cups.random.gauss(0, 0.3)
         cups.add("many", {"steep_s": time}, {"steep_s": time + cups.random.gauss(0, 1), "extraction_pct": extraction}, replicate=i // 5)
     cups.done()
+    cups.file = sqlite3.connect(bench.store)
+    cups.add("many", {"steep_s": 45}, {"steep_s": 45, "extraction_pct": 13})
+    cups.done()
+    done(bench, "--html", bench.folder / "many.html", "many")       # beyond two thousand a share is drawn
+    assert (bench.folder / "many.html").read_text().count("<circle") <= 2000
     found = answer(bench, "many")
-    assert found["cups_counted"] == 2000 and abs(found["curves"][0]["share"]["seconds"] - 149.786614) < 3
+    assert found["cups_counted"] == 2001 and abs(found["curves"][0]["share"]["seconds"] - 149.786614) < 3
 
 
 def test_report_leaves_out_cups_out_of_plan_unless_told(bench):
@@ -304,6 +309,22 @@ def test_report_tells_the_grams_that_pressing_dry_brought(bench):
     low, high = map(float, text.split("the water being the same (")[1].split(" g)")[0].split(" to "))
     assert low < 6 < high and high - low < 1
     assert "6 cups were pressed until nothing more came, 6 were stopped before" in " ".join(done(bench, "stir").split())
+
+
+def test_report_says_how_the_samples_were_read(bench):
+    cups = Cups(bench)
+    two_by_two(cups)
+    cups.file.execute("insert into instrument (instrument_id, bench_id, name, quantity, unit) values (9, 1, 'prism', 'brix', '%')")
+    for brew in (1, 2, 3):
+        cups.file.execute("insert into measure values (?, 'strength_pct', 990, 1.36, 0.02, 0, 'tracker', 1)", (brew,))
+        cups.file.execute("insert into reading values (1, ?, 1, 9, 1, 1, 1.6, 2, 1, 'ok')", (7000 + brew,))
+        cups.file.execute("insert into assignment values (1, ?, ?, 1, ?, 'tracker', 0, 25)", (7000 + brew, 8000 + brew, brew))
+    # taken back: it counts for nothing
+    cups.file.execute("insert into assignment values (1, 7003, 8009, 1, null, 'operator', null, null)")
+    cups.done()
+    text = " ".join(done(bench, "grind-stir").split())
+    assert "Samples of 2 cups were read unfiltered" in text
+    assert "showed Brix; strength was reckoned from it by the bench's factor (0.85 of the Brix)" in text
 
 
 def test_report_follows_what_was_put_right(bench):
