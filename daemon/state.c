@@ -101,7 +101,7 @@ static void write_question(struct text *out, const struct brew *brew)
         text_print(out, "null");
         return;
     }
-    text_print(out, "{\"question\":");
+    text_print(out, "{\"brew\":\"%s\",\"question\":", brew->name);
     text_string(out, question->word);
     write_or_null(out, "measure", measure_name(question->measure));
     text_print(out, ",\"detail\":");

@@ -10,7 +10,9 @@ enum page { PAGE_BENCH, PAGE_HELP, PAGE_MARK, PAGE_ANSWER };
 struct timer_page {
     enum page page;
     int chosen;                 /* the station that keys speak to */
-    char typed[24];             /* PAGE_ANSWER: the number so far */
+    char typed[24];             /* PAGE_ANSWER: the number so far ... */
+    char asked_brew[BREW_SIZE]; /* ... and what it answers */
+    int asked_measure;
     const char *where;          /* the address that is listened to */
 };
 

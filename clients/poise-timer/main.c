@@ -116,12 +116,11 @@ static void key_on_mark_page(struct timer *timer, int key)
 
 static void key_on_answer_page(struct timer *timer, int key)
 {
-    const struct timer_station *station = chosen(timer);
     size_t length = strlen(timer->page.typed);
     char *end;
     double value;
 
-    if (key == KEY_ESCAPE || !station || station->question_measure < 0) {
+    if (key == KEY_ESCAPE) {
         timer->page.page = PAGE_BENCH;
     } else if (key == KEY_RUBOUT && length > 0) {
         timer->page.typed[length - 1] = '\0';
@@ -134,8 +133,8 @@ static void key_on_answer_page(struct timer *timer, int key)
         if (length == 0 || *end)
             model_notice(&timer->model, true, clock_world_now().mono_us, "\"%s\" is no number", timer->page.typed);
         else
-            ask(timer, json_pack("{s:s, s:s, s:f}", "do", "enter", "measure",
-                                 measure_name((enum measure)station->question_measure), "value", value), "noted");
+            ask(timer, json_pack("{s:s, s:s, s:s, s:f}", "do", "enter", "brew", timer->page.asked_brew, "measure",
+                                 measure_name((enum measure)timer->page.asked_measure), "value", value), "noted");
     }
 }
 
@@ -159,7 +158,21 @@ static void open_answer_page(struct timer *timer)
         return;
     }
     timer->page.typed[0] = '\0';
+    strcpy(timer->page.asked_brew, station->question_brew);
+    timer->page.asked_measure = station->question_measure;
     timer->page.page = PAGE_ANSWER;
+}
+
+/* Somebody else has answered, or the next brew began: what is being typed is no answer any more. */
+static void close_answer_page(struct timer *timer)
+{
+    const struct timer_station *station = chosen(timer);
+
+    if (timer->page.page != PAGE_ANSWER || (asks(station) && station->question_measure == timer->page.asked_measure &&
+                                            strcmp(station->question_brew, timer->page.asked_brew) == 0))
+        return;
+    timer->page.page = PAGE_BENCH;
+    model_notice(&timer->model, false, clock_world_now().mono_us, "that question is not open any more");
 }
 
 static void key_on_bench_page(struct timer *timer, int key)
@@ -314,6 +327,7 @@ static void take_event(struct timer *timer, int event, struct message *message, 
             print_event(timer, message);
         message_free(message);
         choose_station(timer);
+        close_answer_page(timer);
         break;
     case CLIENT_FOUND:
         if (timer->plain)

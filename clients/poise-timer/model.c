@@ -217,13 +217,14 @@ static void take_measure(struct timer_model *model, const struct message_measure
         model->last.standard_uncertainty[measure->measure] = measure->standard_uncertainty;
         model->last_above[measure->measure] = measure->above;
     }
+    if (station && measure->by == BY_OPERATOR && strcmp(measure->brew, station->question_brew) == 0 &&
+        measure->measure == (enum measure)station->question_measure)
+        station->question[0] = '\0';
     if (!station || strcmp(measure->brew, station->brew) != 0)
         return;
     station->measures.value[measure->measure] = measure->value;
     station->measures.standard_uncertainty[measure->measure] = measure->standard_uncertainty;
     station->above[measure->measure] = measure->above;
-    if (measure->measure == (enum measure)station->question_measure)
-        station->question[0] = '\0';
     if (measure->measure == MEASURE_WATER_G && !isnan(measure->value)) {
         station->water_base_g = measure->value;
         station->load_base_g = station_load_g(station);

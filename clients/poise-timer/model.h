@@ -73,6 +73,7 @@ struct timer_station {
     struct timer_curve curve;           /* of earlier cups like `next` */
     char question[NAME_SIZE], question_detail[DETAIL_SIZE];
     int question_measure;               /* -1: the answer is no measure */
+    char question_brew[BREW_SIZE];      /* the running one, or the last */
 
     /* the scale */
     char scale[NAME_SIZE];              /* empty: there is none */

@@ -127,6 +127,7 @@ static void read_question(json_t *question, struct timer_station *station)
 {
     copy_text(station->question, sizeof station->question, text_of(question, "question"));
     copy_text(station->question_detail, sizeof station->question_detail, text_of(question, "detail"));
+    copy_text(station->question_brew, sizeof station->question_brew, text_of(question, "brew"));
     station->question_measure = measure_find(text_of(question, "measure"));
 }
 

@@ -25,7 +25,7 @@
     "'measures':{'dose_g':{'value':15.02,'standard_uncertainty':0.03}},'above':['press_peak_kpa']," \
     "'next':{'experiment':'ferry-steep','run':4,'of':15,'replicate':1,'factors':{'steep_s':120}," \
     "'recipe':{'dose_g':15.0,'stir':'swirl'},'tolerances':{'dose_g':0.1}}," \
-    "'question':{'question':'empty-cup-mass','measure':null,'detail':'How heavy is the empty cup?'}}"
+    "'question':{'brew':'pier-20261125-007','question':'dose','measure':'dose_g','detail':'How many grams?'}}"
 #define STATE_REST "'waiting':[{'brew':'pier-20261125-006','station':'left','have':1,'want':3}]," \
     "'last':null,'plan':{'experiment':'ferry-steep','title':'How long','done':3,'of':15}}"
 #define STATE_INSTRUMENT "{'instrument':'left-scale','quantity':'mass','station':'left'," \
