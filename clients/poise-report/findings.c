@@ -432,6 +432,8 @@ static int analyse(sqlite3 *database, struct findings *out, double *values, int 
         error = findings_find_curves(out, why);
     else if (out->design == DESIGN_NUMBERS)
         error = findings_find_trend(out, why);
+    if (!error)
+        error = findings_find_press(out, why);
     return error ? error : findings_find_cautions(database, out, why);
 }
 

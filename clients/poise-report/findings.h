@@ -73,6 +73,26 @@ struct curve_finding {
     size_t n;
 };
 
+/* What the press did besides what was planned. */
+enum { PRESS_SLOPES = 4 };
+
+struct press_findings {
+    struct press_slope {            /* of what is judged, against a measure of the press; where the press was varied */
+        enum measure measure;
+        size_t n;
+        double per_unit;
+        struct interval interval;
+    } slope[PRESS_SLOPES];
+    int slope_count;
+    struct press_ending {           /* cups pressed until nothing more came, and cups stopped before */
+        size_t n;
+        double beverage_g, retained, judged;        /* means; NAN: no cup knows it */
+    } dry, stopped;
+    bool with_water;                /* grams are beverage less water: a larger pour is no merit of the press */
+    bool has_grams, has_judged;
+    struct difference grams, judged;                /* dry - stopped */
+};
+
 enum spread_source { SPREAD_NONE, SPREAD_OF_LEVELS, SPREAD_OF_BENCH };
 enum design { DESIGN_EMPTY, DESIGN_ONE_LEVEL, DESIGN_TIME, DESIGN_NUMBERS, DESIGN_WORDS, DESIGN_TWO };
 
@@ -110,6 +130,8 @@ struct findings {
     struct trend in_all;            /* of extraction in all, where the ratio varies and the cup's share is judged */
     bool has_trend, has_break, has_in_all;
     struct trend_break broken;
+
+    struct press_findings press;
 
     char caution[CAUTIONS][400];
     int caution_count;

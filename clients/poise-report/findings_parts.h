@@ -12,6 +12,7 @@ int findings_bench_spread(sqlite3 *database, struct findings *out, struct why *w
 
 int findings_find_curves(struct findings *out, struct why *why);
 int findings_find_trend(struct findings *out, struct why *why);
+int findings_find_press(struct findings *out, struct why *why);
 int findings_find_cautions(sqlite3 *database, struct findings *out, struct why *why);
 
 void findings_caution(struct findings *out, const char *format, ...) __attribute__((format(printf, 2, 3)));

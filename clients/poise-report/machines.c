@@ -131,6 +131,19 @@ static json_t *anova_json(const struct findings *findings)
 static void add_trend(const struct findings *findings, json_t *out)
 {
     const struct trend_break *broken = &findings->broken;
+    struct interval interval;
+    double change;
+
+    if (findings->has_trend) {
+        change = findings_change(findings, &findings->trend, &interval);
+        json_object_set_new(out, "change", json_pack("{s:o, s:o}", "value", number_json(change), "interval",
+                                                     interval_json(interval)));
+    }
+    if (findings->has_in_all) {
+        change = findings_change(findings, &findings->in_all, &interval);
+        json_object_set_new(out, "change_in_all", json_pack("{s:o, s:o}", "value", number_json(change), "interval",
+                                                            interval_json(interval)));
+    }
 
     if (findings->has_trend)
         json_object_set_new(out, "trend",
@@ -144,6 +157,42 @@ static void add_trend(const struct findings *findings, json_t *out)
                                       interval_json(broken->at_interval), "slope_before", broken->slope_before,
                                       "slope_after", broken->slope_after, "slope_after_interval",
                                       interval_json(broken->slope_after_interval), "p", number_json(broken->p)));
+}
+
+static json_t *difference_json(const struct difference *difference)
+{
+    return json_pack("{s:o, s:o, s:o}", "difference", number_json(difference->difference), "interval",
+                     interval_json(difference->interval), "p", number_json(difference->p));
+}
+
+static json_t *ending_json(const struct press_ending *ending)
+{
+    return json_pack("{s:I, s:o, s:o, s:o}", "n", (json_int_t)ending->n, "beverage_g", number_json(ending->beverage_g),
+                     "retained_g_per_g", number_json(ending->retained), "mean", number_json(ending->judged));
+}
+
+static void add_press(const struct findings *findings, json_t *out)
+{
+    const struct press_findings *press = &findings->press;
+    json_t *slopes = json_object(), *ends;
+
+    for (int i = 0; i < press->slope_count; i++)
+        json_object_set_new(slopes, measure_name(press->slope[i].measure),
+                            json_pack("{s:I, s:o, s:o}", "n", (json_int_t)press->slope[i].n, "per_unit",
+                                      number_json(press->slope[i].per_unit), "interval",
+                                      interval_json(press->slope[i].interval)));
+    if (press->slope_count)
+        json_object_set(out, "along_the_press", slopes);
+    json_decref(slopes);
+    if (!press->dry.n || !press->stopped.n)
+        return;
+    ends = json_pack("{s:o, s:o, s:b}", "pressed_dry", ending_json(&press->dry), "stopped_before",
+                     ending_json(&press->stopped), "water_taken_off", press->with_water);
+    if (press->has_grams)
+        json_object_set_new(ends, "grams", difference_json(&press->grams));
+    if (press->has_judged)
+        json_object_set_new(ends, "judged", difference_json(&press->judged));
+    json_object_set_new(out, "pressed_dry_or_not", ends);
 }
 
 json_t *findings_json(const struct findings *findings)
@@ -179,6 +228,7 @@ json_t *findings_json(const struct findings *findings)
         json_object_set(out, "curves", curves);
     json_decref(curves);
     add_trend(findings, out);
+    add_press(findings, out);
     for (int i = 0; i < findings->caution_count; i++)
         json_array_append_new(cautions, json_string(findings->caution[i]));
     json_object_set_new(out, "cautions", cautions);

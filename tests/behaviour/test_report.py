@@ -308,6 +308,8 @@ def test_report_tells_the_grams_that_pressing_dry_brought(bench):
     # the pour scatters by ten times as much as what is left of it when the water is taken off
     low, high = map(float, text.split("the water being the same (")[1].split(" g)")[0].split(" to "))
     assert low < 6 < high and high - low < 1
+    found = answer(bench, "hiss")["pressed_dry_or_not"]
+    assert found["water_taken_off"] and found["grams"]["interval"][0] < 6 < found["grams"]["interval"][1]
     assert "6 cups were pressed until nothing more came, 6 were stopped before" in " ".join(done(bench, "stir").split())
 
 
