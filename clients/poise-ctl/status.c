@@ -142,6 +142,8 @@ static void print_instrument(const json_t *reply, const json_t *instrument)
         printf(" %6.1f", rate_hz);
     printf("  %s %s", ctl_printable(ctl_text(instrument, "driver"), driver, sizeof driver),
            ctl_printable(ctl_text(instrument, "port"), port, sizeof port));
+    if (*ctl_text(instrument, "weighs"))
+        printf(", weighs the %s", ctl_printable(ctl_text(instrument, "weighs"), name, sizeof name));
     json_object_foreach(json_object_get(instrument, "rejects"), reason, count)
         if (json_integer_value(count) > 0)
             printf(", %" JSON_INTEGER_FORMAT " rejected: %s", json_integer_value(count),

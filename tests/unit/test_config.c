@@ -394,7 +394,7 @@ static void test_the_example_is_good(void **state)
     (void)state;
     assert_int_equal(config_read(&config, TEST_FOLDER "/../../daemon/poised.conf.example", stderr, &why), 0);
     assert_int_equal(config.station_count, 2);
-    assert_int_equal(config.instrument_count, 3);
+    assert_int_equal(config.instrument_count, 4);
     config_free(&config);
 }
 
