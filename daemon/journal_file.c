@@ -255,12 +255,32 @@ int journal_file_set_aside(const char *path, char *aside, size_t size, struct wh
     return 0;
 }
 
+/* Damage is only what befell a journal: what has the head of a database, what looks like a journal further on, or what a
+ * power cut left as zeros.  Any other file is somebody's, named by mistake. */
+static bool may_be_a_journal(const char *path)
+{
+    static const char head[] = "SQLite format 3", table[] = "CREATE TABLE journal(", entry[] = "\",{\"v\":1,\"bench\":\"";
+    char bytes[65536];
+    FILE *file = fopen(path, "re");
+    size_t length = file ? fread(bytes, 1, sizeof bytes, file) : 0, zeros = 0;
+
+    if (file)
+        fclose(file);
+    while (zeros < length && bytes[zeros] == 0)
+        zeros++;
+    return zeros == length || (length >= sizeof head && memcmp(bytes, head, sizeof head) == 0) ||
+           memmem(bytes, length, table, sizeof table - 1) || memmem(bytes, length, entry, sizeof entry - 1);
+}
+
 int journal_file_open(struct journal_file **out, const char *path, char *set_aside, size_t size, struct why *why)
 {
-    int error = open_once(out, path, why);
+    int error;
 
     set_aside[0] = '\0';
-    if (error != -EUCLEAN)
+    if (!may_be_a_journal(path))
+        return why_set(why, -EBADF, "journal %s: this is no journal but some other file, left as it is; name another with "
+                       "`journal =`", path);
+    if ((error = open_once(out, path, why)) != -EUCLEAN)
         return error;
     error = journal_file_set_aside(path, set_aside, size, why);
     return error ? error : open_once(out, path, why);
@@ -386,15 +406,17 @@ int journal_file_kept(struct journal_file *file,
     return error;
 }
 
-int journal_file_prune(struct journal_file *file, int64_t older_than_us, struct why *why)
+int journal_file_prune(struct journal_file *file, int64_t older_than_us, int64_t now_us, int most, struct why *why)
 {
     int64_t last_old = -1;
     int old = 0;
     int step, error;
 
-    sqlite3_bind_int(file->oldest, 1, PRUNE_ROWS);
+    sqlite3_bind_int(file->oldest, 1, most < PRUNE_ROWS ? most : PRUNE_ROWS);
     while ((step = sqlite3_step(file->oldest)) == SQLITE_ROW) {
-        if (sqlite3_column_int64(file->oldest, 1) >= older_than_us)
+        int64_t first_us = sqlite3_column_int64(file->oldest, 1);
+
+        if (first_us >= older_than_us && first_us <= now_us)
             break;
         last_old = sqlite3_column_int64(file->oldest, 0);
         old++;

@@ -35,7 +35,7 @@ struct journal_file;
 
 /* Opens or makes the file.  A damaged one is set aside under a new name, which is put into
  * `set_aside` (else it becomes empty).  Returns 0; -EPROTO: made by a newer Poise; -EBADF: some other
- * program's database; -EBUSY: in use; or another negative errno. */
+ * file or database; -EBUSY: in use; or another negative errno. */
 int journal_file_open(struct journal_file **out, const char *path, char *set_aside, size_t size, struct why *why);
 
 /* Opens a file that is there for journal_file_rows alone and changes nothing in it: another machine's, or a copy.
@@ -65,8 +65,9 @@ int journal_file_kept(struct journal_file *file,
                       void (*each)(void *context, const char *key, const void *data, size_t length), void *context,
                       struct why *why);
 
-/* Drops a small bite of rows older than that.  Returns how many, or a negative errno. */
-int journal_file_prune(struct journal_file *file, int64_t older_than_us, struct why *why);
+/* Drops a small bite of the first rows, `most` at most, as long as they are older than that; one that is later than
+ * `now_us` comes from a clock that was wrong and goes with those before it.  Returns how many, or a negative errno. */
+int journal_file_prune(struct journal_file *file, int64_t older_than_us, int64_t now_us, int most, struct why *why);
 
 /* The entry that begins at text: its length without the comma after it, its seq, and whether it is
  * an event.  Returns 0, or -EINVAL when it is cut short. */

@@ -49,6 +49,7 @@ struct journal {
     int64_t commit_ms, try_ms, said_ms; /* when the last, next, last */
     int64_t pruned_us;                  /* UTC of the newest message when nothing old was left; 0: not yet */
     int64_t newest_us;                  /* UTC of the newest message, for pruning */
+    int prune_rows;                     /* so many may go */
     uint64_t newest_seq;                /* of all that was added, saved or not */
 };
 

@@ -9,7 +9,10 @@ enum {
     GROUP_MS = 100,                     /* readings wait no longer: what a kill may cost */
     STEADY_MS = 2 * GROUP_MS,           /* commits this close: readings flow, and the next is on its way */
     RETRY_MS = 1000,                    /* a full disk is tried again that often */
-    SAY_AGAIN_MS = 600 * 1000           /* and is complained of that often */
+    SAY_AGAIN_MS = 600 * 1000,          /* and is complained of that often */
+    PRUNE_PER_ROW = 2,                  /* so many old rows may go for one that comes: a wall clock that is set far
+                                         * ahead makes all of them old, and a logger must have time to read them */
+    PRUNE_SAVED_UP = 80000              /* two hours' rows at ten commits a second */
 };
 
 static const int64_t PRUNE_EVERY_US = 3600 * INT64_C(1000000);      /* by the messages' own clock, which may be a fast one */
@@ -109,6 +112,9 @@ static void commit_waiting_locked(struct journal *journal)
         say_trouble_locked(journal, error, &why);
         journal->try_ms = clock_steady_ms() + RETRY_MS;
     } else {
+        for (const struct journal_batch *batch = batches; batch; batch = batch->next)
+            if (batch->length && journal->prune_rows < PRUNE_SAVED_UP)
+                journal->prune_rows += PRUNE_PER_ROW;
         journal_recycle_locked(journal, batches, keeps);
         if (journal->failing)
             say_trouble_locked(journal, 0, NULL);
@@ -144,16 +150,20 @@ static void answer_all_locked(struct journal *journal)
 
 static void prune_locked(struct journal *journal)
 {
-    int64_t newest_us = journal->newest_us, older_than_us = newest_us - (int64_t)journal->days * 86400 * 1000000;
+    int64_t now_us = journal->newest_us, older_than_us = now_us - (int64_t)journal->days * 86400 * 1000000;
+    int most = journal->prune_rows, pruned;
     struct why why;
 
-    if (journal->failing || journal->newest_us == 0 || !journal->file ||
-        (journal->pruned_us && llabs(newest_us - journal->pruned_us) < PRUNE_EVERY_US))
+    if (journal->failing || now_us == 0 || !journal->file || most == 0 ||
+        (journal->pruned_us && llabs(now_us - journal->pruned_us) < PRUNE_EVERY_US))
         return;
     pthread_mutex_unlock(&journal->lock);
-    if (journal_file_prune(journal->file, older_than_us, &why) <= 0)
-        journal->pruned_us = newest_us;             /* nothing old is left: rest an hour */
+    pruned = journal_file_prune(journal->file, older_than_us, now_us, most, &why);
     pthread_mutex_lock(&journal->lock);
+    if (pruned > 0)
+        journal->prune_rows -= pruned;
+    else
+        journal->pruned_us = now_us;                 /* nothing old is left: rest an hour */
 }
 
 /* When the thread has to commit: 0 now, -1 never, else that time. */

@@ -121,6 +121,22 @@ def test_a_newer_journal_is_left_alone(bench):
     assert status == 1 and "made by a newer Poise" in said
 
 
+def test_a_file_that_was_never_a_journal_is_left_alone(bench):
+    bench.configure(station("left"))
+    journal = bench.folder / "journal.db"
+    for text in ("Blend: two thirds ferry, one third pier.\n" * 200, "x"):
+        journal.write_text(text)
+        status, output, said = bench.run("poised", "--config", bench.configuration)
+        assert (status, output) == (1, "")
+        assert said.splitlines()[-1] == (f"poised: journal {journal}: this is no journal but some other file, left as it"
+                                         " is; name another with `journal =`")
+        assert journal.read_text() == text and not list(bench.folder.glob("journal.db.damaged-*"))
+    # zeros are what a power cut leaves of a journal
+    journal.write_bytes(bytes(8192))
+    bench.poised()
+    assert list(bench.folder.glob("journal.db.damaged-*"))
+
+
 def test_a_damaged_journal_is_set_aside_and_said(bench):
     one_scale(bench)
     daemon = bench.poised()
