@@ -37,10 +37,11 @@ struct brew {
     bool above[MEASURE_COUNT];
     struct sample samples[BREW_SAMPLES];
     int sample_count;
-    struct {
+    struct staged {
         enum stage stage;
-        int64_t at_us;
-    } stages[BREW_STAGES];
+        int64_t at_us, u_us;    /* u_us: standard uncertainty */
+        enum made_by by;
+    } stages[BREW_STAGES];      /* in the order of their times */
     int stage_count;
     json_t *plan;               /* what the plan asked of it; NULL: no plan */
     int plan_kept;              /* 1, 0, -1 not said */
@@ -81,7 +82,7 @@ struct brew *brews_waiting(const struct brews *brews, int wanted);
 bool brew_waits(const struct brew *brew, int wanted);
 
 /* A stage begins; it takes back every stage that was told to begin at its time or later. */
-void brew_stage(struct brew *brew, enum stage stage, int64_t at_us);
+void brew_stage(struct brew *brew, const struct staged *staged);
 
 /* Sets a measure; true when that changed something. */
 bool brew_measure(struct brew *brew, enum measure measure, double value, double standard_uncertainty, bool above);

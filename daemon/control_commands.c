@@ -6,6 +6,7 @@
 #include <string.h>
 
 #include "control_parts.h"
+#include "mark.h"
 #include "text.h"
 
 /* An operator may say that something happened a while ago, not in another age. */
@@ -265,19 +266,42 @@ static int do_zero(struct request *request, struct why *why)
     return give_order(request, ORDER_ZERO, why);
 }
 
+/* What is marked: a brew that is over, by its name or because it was brewed then; else what runs on a station. */
+static int get_marked(struct request *request, int64_t at_us, struct brew **brew, int *station, struct why *why)
+{
+    struct stations *stations = request->control->stations;
+    const char *name;
+    int error = control_string(request, "brew", &name, why);
+
+    if (error)
+        return error;
+    if (name) {
+        if ((error = control_brew_named(request, name, brew, why)) == 0)
+            *station = station_find(stations, (*brew)->station);
+        return error;
+    }
+    if ((error = control_station(request, station, why)) == 0)
+        *brew = mark_meant(stations, stations->all[*station].config.name, at_us);
+    return error;
+}
+
 static int do_mark(struct request *request, struct why *why)
 {
+    struct brew *brew = NULL;
     const char *name;
     int64_t at_us;
-    int station, stage, error;
+    int station = -1, stage, error;
 
-    if ((error = control_station(request, &station, why)) != 0 ||
-        (error = control_string(request, "stage", &name, why)) != 0 ||
-        (error = get_time(request, &at_us, why)) != 0)
+    if ((error = control_string(request, "stage", &name, why)) != 0 || (error = get_time(request, &at_us, why)) != 0 ||
+        (error = get_marked(request, at_us, &brew, &station, why)) != 0)
         return error;
     stage = name ? stage_find(name) : -1;
     if (stage < 0)
         return no_stage(why);
+    if (brew && brew->ended) {
+        control_put_brew(request, brew);
+        return mark_afterwards(request->control->stations, brew, (enum stage)stage, at_us, why);
+    }
     error = station_mark(request->control->stations, station, (enum stage)stage, at_us, request->now, why);
     control_put_brew(request, station_running(request->control->stations, station));
     return error;
@@ -395,7 +419,7 @@ const struct command_row control_commands[] = {
     { "instruments", do_instruments, "" },
     { "tare", do_tare, "station instrument" },
     { "zero", do_zero, "station instrument" },
-    { "mark", do_mark, "station stage at_us ago_s" },
+    { "mark", do_mark, "station brew stage at_us ago_s" },
     { "enter", do_enter, "station brew measure value standard_uncertainty" },
     { "begin", do_begin, "station" },
     { "end", do_end, "station" },

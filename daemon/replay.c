@@ -10,6 +10,7 @@
 
 #include "config.h"
 #include "journal_file.h"
+#include "mark.h"
 #include "poise/program.h"
 #include "replay_parts.h"
 #include "station.h"
@@ -114,8 +115,13 @@ static void feed_word(struct replay *replay, const struct message *message)
     int station;
 
     if (message->kind == MESSAGE_STAGE && message->stage.by == BY_OPERATOR &&
-        (station = station_of(replay, message->stage.station, &why)) >= 0)
-        station_mark(&replay->stations, station, message->stage.stage, message->stage.at_us, now, &why);
+        (station = station_of(replay, message->stage.station, &why)) >= 0) {
+        brew = brew_now(replay, message->stage.brew, station);
+        if (brew && brew->ended)
+            mark_afterwards(&replay->stations, brew, message->stage.stage, message->stage.at_us, &why);
+        else
+            station_mark(&replay->stations, station, message->stage.stage, message->stage.at_us, now, &why);
+    }
     if (message->kind == MESSAGE_MEASURE && measure->by == BY_OPERATOR && !isnan(measure->value) &&
         measure->readings == 0 && (station = station_of(replay, measure->station, &why)) >= 0 &&
         (brew = brew_now(replay, measure->brew, station)))

@@ -8,6 +8,7 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "mark.h"
 #include "strength.h"
 
 int station_find(const struct stations *stations, const char *name)
@@ -91,8 +92,9 @@ static void tell_stage(struct stations *stations, struct brew *brew, const struc
     message.stage.at_us = event->at_us;
     message.stage.uncertainty_us = event->at_uncertainty_us;
     message.stage.by = event->by_operator ? BY_OPERATOR : BY_TRACKER;
-    brew_stage(brew, event->stage, event->at_us);
+    brew_stage(brew, &(struct staged){ event->stage, event->at_us, event->at_uncertainty_us, message.stage.by });
     stations->emit(stations->context, &message);
+    mark_tell_times(stations, brew, message.stage.by);
 }
 
 static struct message brew_message(const struct brew *brew, enum brew_change change, int64_t at_us)
@@ -161,7 +163,7 @@ static void take_measure(struct stations *stations, struct brew *brew, const str
 {
     /* what follows from others is computed here, where the strength is known too */
     if (measure_derived(event->measure) || event->measure == MEASURE_STRENGTH_PCT ||
-        !brew_measure(brew, event->measure, event->value, event->standard_uncertainty, event->above))
+        (mark_rules(brew, event->measure) && !event->by_operator) || !brew_measure(brew, event->measure, event->value, event->standard_uncertainty, event->above))
         return;
     if (event->by_operator)
         brew_answer(brew, event->measure);

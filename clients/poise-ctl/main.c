@@ -16,7 +16,7 @@ static const struct command commands[] = {
     {"tare", "", "order an instrument to tare", 0, 0, TAKES_STATION | TAKES_INSTRUMENT, command_tare},
     {"zero", "", "order an instrument to set its zero", 0, 0, TAKES_STATION | TAKES_INSTRUMENT, command_zero},
     {"begin", "", "begin a brew", 0, 0, TAKES_STATION, command_begin},
-    {"mark", "STAGE", "say that a stage begins", 1, 1, TAKES_STATION | TAKES_AGO, command_mark},
+    {"mark", "STAGE", "say that a stage begins", 1, 1, TAKES_STATION | TAKES_BREW | TAKES_AGO, command_mark},
     {"enter", "MEASURE VALUE", "put in a number read off by eye", 2, 2,
      TAKES_STATION | TAKES_BREW | TAKES_UNCERTAINTY, command_enter},
     {"end", "", "end the brew", 0, 0, TAKES_STATION, command_end},
@@ -74,7 +74,7 @@ static void help(void)
     printf("\nOptions\n"
            "  --station NAME         which station; may be left out when there is only one\n"
            "  --instrument NAME      which instrument (tare, zero)\n"
-           "  --brew NAME            which brew (enter, discard, note, brews, replay)\n"
+           "  --brew NAME            which brew (mark, enter, discard, note, brews, replay)\n"
            "  --uncertainty U        standard uncertainty of the value (enter)\n"
            "  --ago SECONDS          it began so long ago (mark)\n"
            "  --count N              stop after so many (watch), the last so many (brews)\n"

@@ -91,6 +91,30 @@ def test_a_late_correction_changes_the_verdict_everywhere(bench):
     logger.stop()
 
 
+def test_a_mark_after_the_end_changes_the_verdict(bench):
+    configure(bench)
+    bench.poised()
+    bench.ask(do="plan", plan="load", text=PLAN.replace("60, 120", "60, 120 +- 3"))
+    bus = bench.subscribe()
+    brew = bench.ask(do="begin")["brew"]
+    begin = bus.wait_for(event("brew", change="begin"))
+    now_us, steep_s = begin["mono_us"], begin["plan"]["factors"]["steep_s"]
+    bench.ask(do="enter", measure="water_g", value=230)
+    for stage, ago_s in (("pour", steep_s + 40), ("press", 30)):        # ten seconds too long
+        assert bench.ask(do="mark", stage=stage, at_us=now_us - round(ago_s * 1e6))["ok"]
+    bench.ask(do="end")
+    end = bus.wait_for(event("brew", change="end"))
+    assert end["measures"]["steep_s"]["value"] == steep_s + 10 and end["plan_kept"] is False
+    assert bench.run("poise-ctl", "mark", "press", "--brew", "pier-20200101-001")[0] == 1
+    assert bench.ask(do="mark", brew=brew, stage="press", at_us=now_us - 40_000_000)["brew"] == brew
+    measure = bus.wait_for(event("measure", measure="steep_s"))
+    assert (measure["value"], measure["by"]) == (steep_s, "operator")
+    assert bus.wait_for(event("brew", change="verdict"))["plan_kept"] is True
+    assert bench.ask(do="status")["state"]["plan"]["done"] == 1
+    status, _, said = bench.run("poise-ctl", "mark", "done", "--brew", brew)
+    assert status == 1 and f"{brew} is over: its dose, bloom, pour" in said
+
+
 def test_a_plan_file_is_checked_without_a_bench(bench):
     file = bench.folder / "ferry.plan"
     file.write_text(PLAN)

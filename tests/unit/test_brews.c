@@ -98,7 +98,7 @@ static void test_what_was_kept_comes_back_as_it_was(void **state)
     (void)state;
     begin(7, WEDNESDAY_US);
     brew = brews.all[0];
-    brew_stage(brew, STAGE_POUR, 5000000);
+    brew_stage(brew, &(struct staged){ STAGE_POUR, 5000000, 30000, BY_TRACKER });
     brew_measure(brew, MEASURE_DOSE_G, 15.02, 0.03, false);
     brew_measure(brew, MEASURE_PRESS_PEAK_KPA, 40, 1, true);
     brew->samples[brew->sample_count++] = (struct sample){.seq = 12, .strength_pct = 1.41, .resolution_pct = 0.01,
@@ -126,9 +126,9 @@ static void test_a_stage_told_earlier_takes_back_those_after_it(void **state)
     (void)state;
     begin(1, WEDNESDAY_US);
     brew = brews.all[0];
-    brew_stage(brew, STAGE_POUR, 10000000);
-    brew_stage(brew, STAGE_STEEP, 20000000);
-    brew_stage(brew, STAGE_PRESS, 15000000);
+    brew_stage(brew, &(struct staged){ STAGE_POUR, 10000000, 30000, BY_TRACKER });
+    brew_stage(brew, &(struct staged){ STAGE_STEEP, 20000000, 30000, BY_TRACKER });
+    brew_stage(brew, &(struct staged){ STAGE_PRESS, 15000000, 30000, BY_TRACKER });
     assert_int_equal(brew->stage_count, 2);
     assert_int_equal(brew->stages[1].stage, STAGE_PRESS);
 }

@@ -149,8 +149,8 @@ static void refuses(struct room *room, const char *text, const char *part)
     json_t *reply = ask(room, text);
     const char *why = json_string_value(json_object_get(reply, "why"));
 
-    assert_true(json_is_false(json_object_get(reply, "ok")));
-    assert_non_null(why);
+    if (!json_is_false(json_object_get(reply, "ok")) || !why)
+        fail_msg("%s: not refused", text);
     assert_null(strchr(why, '\n'));
     if (!strstr(why, part))
         fail_msg("%s: \"%s\" does not say \"%s\"", text, why, part);
@@ -413,6 +413,72 @@ static void test_what_was_typed_in_stands_when_a_reading_is_taken_off(void **sta
     assert_int_equal(room->emitted[0].measure.readings, 0);
 }
 
+/* {"do":"mark"} at so many seconds of the test; `brew` NULL: none is named. */
+static const char *mark_text(const char *stage, int at_s, const char *brew)
+{
+    static char text[200];
+    int length = snprintf(text, sizeof text, "{\"do\":\"mark\",\"station\":\"left\",\"stage\":\"%s\",\"at_us\":%d000000", stage,
+                          2000 + at_s);
+
+    snprintf(text + length, sizeof text - (size_t)length, brew ? ",\"brew\":\"%s\"}" : "}", brew);
+    return text;
+}
+
+static void at_second(struct room *room, int at_s)
+{
+    room->now.mono_us = INT64_C(1000000) * (2000 + at_s);
+}
+
+/* Marks alone make the times of a brew that no scale has seen; after its end they are put right, and what follows with
+ * them. */
+static void test_a_brew_is_marked_also_after_its_end(void **state)
+{
+    struct room *room = *state;
+    char name[BREW_SIZE], text[200];
+
+    at_second(room, 0);
+    agrees(room, "{\"do\":\"begin\",\"station\":\"left\"}");
+    strcpy(name, find_emitted(room, MESSAGE_BREW, BREW_BEGIN)->brew.brew);
+    at_second(room, 200);
+    agrees(room, mark_text("pour", 10, NULL));
+    agrees(room, mark_text("press", 130, NULL));
+    assert_float_equal(last_of(room, MEASURE_STEEP_S), 120, 1e-9);
+    assert_float_equal(find_emitted(room, MESSAGE_MEASURE, MEASURE_STEEP_S)->measure.standard_uncertainty,
+                       0.2 * sqrt(2), 1e-6);
+    agrees(room, mark_text("weigh-out", 160, NULL));
+    assert_float_equal(last_of(room, MEASURE_PRESS_S), 30, 1e-9);
+    at_second(room, 210);
+    agrees(room, "{\"do\":\"end\",\"station\":\"left\"}");
+    at_second(room, 260);
+    /* the press began ten seconds sooner; what came behind it is told again */
+    agrees(room, mark_text("press", 120, NULL));
+    assert_string_equal(room->emitted[0].stage.brew, name);
+    assert_int_equal(room->emitted[0].stage.by, BY_OPERATOR);
+    assert_non_null(find_emitted(room, MESSAGE_STAGE, STAGE_WEIGH_OUT));
+    assert_float_equal(last_of(room, MEASURE_STEEP_S), 110, 1e-9);
+    assert_float_equal(last_of(room, MEASURE_PRESS_S), 40, 1e-9);
+    /* and five later again: told from the stage before, which takes the earlier press back */
+    agrees(room, mark_text("press", 125, name));
+    assert_int_equal(room->emitted[0].stage.stage, STAGE_POUR);
+    assert_float_equal(last_of(room, MEASURE_STEEP_S), 115, 1e-9);
+    /* a stir that was not seen is put in, and the settling after it */
+    agrees(room, mark_text("stir", 60, NULL));
+    assert_non_null(find_emitted(room, MESSAGE_STAGE, STAGE_PRESS));
+    agrees(room, mark_text("settle", 70, NULL));
+    assert_float_equal(last_of(room, MEASURE_SETTLE_S), 55, 1e-9);
+    refuses(room, mark_text("dose", 150, NULL), "cannot begin after its pour");
+    refuses(room, mark_text("stir", 180, NULL), "cannot begin after its press");
+    refuses(room, mark_text("bloom", 161, NULL), "cannot begin after its press");
+    refuses(room, mark_text("pour", 12, NULL), "earlier, not later");
+    refuses(room, mark_text("done", 180, NULL), "done cannot");
+    refuses(room, mark_text("press", 230, name), "was not brewed then");
+    refuses(room, mark_text("press", 230, NULL), "No brew is running");
+    assert_float_equal(brews_find(&room->stations.brews, name)->measures.value[MEASURE_STEEP_S], 115, 1e-9);
+    snprintf(text, sizeof text, "{\"do\":\"discard\",\"brew\":\"%s\"}", name);
+    agrees(room, text);
+    refuses(room, mark_text("press", 125, name), "is discarded: it takes no marks");
+}
+
 static void test_a_reading_far_from_the_others_is_said_and_kept(void **state)
 {
     struct room *room = *state;
@@ -587,6 +653,7 @@ int main(void)
         cmocka_unit_test_setup_teardown(test_the_oldest_cup_comes_first_and_the_operator_corrects, set_up, tear_down),
         cmocka_unit_test_setup_teardown(test_any_reading_is_put_right, set_up, tear_down),
         cmocka_unit_test_setup_teardown(test_what_was_typed_in_stands_when_a_reading_is_taken_off, set_up, tear_down),
+        cmocka_unit_test_setup_teardown(test_a_brew_is_marked_also_after_its_end, set_up, tear_down),
         cmocka_unit_test_setup_teardown(test_a_reading_far_from_the_others_is_said_and_kept, set_up, tear_down),
         cmocka_unit_test_setup_teardown(test_water_on_the_prism_is_no_cup, set_up, tear_down),
         cmocka_unit_test_setup_teardown(test_measures_that_cannot_be_are_refused, set_up, tear_down),
