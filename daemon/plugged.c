@@ -50,10 +50,10 @@ static void write_serial(const struct serial_found *found, bool first, struct te
     char link[PATH_MAX], detail[PATH_MAX + 128];
     const char *port = serial_lasting_path(found->path, link, sizeof link);
 
-    snprintf(detail, sizeof detail, "no section names it; if an instrument is behind it, `poise-ctl probe %s` says which, "
-             "and prints its section", port);
-    write_candidate(&(struct candidate){.kind = "serial", .port = port, .title = found->title,
-                                        .vendor = found->vendor, .product = found->product, .detail = detail}, first, out);
+    snprintf(detail, sizeof detail, "no section names it; if an instrument is behind it, `poise-ctl probe %s` says "
+             "which, and prints its section", port);
+    write_candidate(&(struct candidate){.kind = "serial", .port = port, .title = found->title, .vendor = found->vendor,
+                                        .product = found->product, .detail = detail}, first, out);
 }
 
 static bool usb_is_configured(const struct config *config, const struct usb_found *found)
@@ -63,6 +63,10 @@ static bool usb_is_configured(const struct config *config, const struct usb_foun
             return true;
     return false;
 }
+
+static const char scale_detail[] = "a scale that no section names; paste its section";
+static const char keyboard_detail[] = "a keyboard, which no section names; only if it is an instrument that types, "
+                                      "paste its section: then its keys reach nobody else";
 
 static void write_usb(const struct usb_found *found, const struct usb_found *list, int count, bool first,
                       struct text *out)
@@ -77,10 +81,8 @@ static void write_usb(const struct usb_found *found, const struct usb_found *lis
                    : "strength                  ; or brix, mass, ...: what it types");
     write_candidate(&(struct candidate){.kind = scale ? "scale" : "keyboard", .port = named.port, .title = found->title,
                                         .vendor = found->vendor, .product = found->product,
-                                        .detail = scale ? "a scale that no section names; paste its section"
-                                                        : "a keyboard, which no section names; only if it is an instrument "
-                                                          "that types, paste its section: then its keys reach nobody else",
-                                        .section = section}, first, out);
+                                        .detail = scale ? scale_detail : keyboard_detail, .section = section},
+                    first, out);
 }
 
 void plugged_write(const struct config *config, struct text *out)

@@ -193,7 +193,8 @@ static int add_value(struct modbus *modbus, const struct setting *setting, char 
                                     "temperature 2 int16 0.1 C");
     value.reg = (uint16_t)reg;
     for (int i = 2; i < count; i++)
-        if (!find_kind(words[i], &value.kind) && !find_scale(words[i], &value.scale) && !find_unit(words[i], &value.unit))
+        if (!find_kind(words[i], &value.kind) && !find_scale(words[i], &value.scale) &&
+            !find_unit(words[i], &value.unit))
             return refuse(setting, why, "behind the register stand a type (int16, uint16, int32, uint32, float32), a "
                                         "scale as 0.1, and a unit");
     modbus->values[modbus->value_count++] = value;

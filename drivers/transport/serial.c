@@ -192,8 +192,8 @@ static int set_known(struct serial *serial, const char *path, const struct seria
     return accepted ? 0 : refused(path, settings, why);
 }
 
-/* A terminal that libserialport does not know, or must not open a second time: set by hand.  A pseudo-terminal has no wire, so there
- * only raw mode counts. */
+/* A terminal that libserialport does not know, or must not open a second time: set by hand.  A pseudo-terminal has no
+ * wire, so there only raw mode counts. */
 static int set_direct(struct serial *serial, const char *path, const struct serial_settings *settings, struct why *why)
 {
     tcflag_t framing = CSIZE | PARENB | PARODD | CSTOPB;
@@ -405,7 +405,8 @@ const char *serial_lasting_path(const char *path, char *out, size_t size)
     bool found = false;
     DIR *links;
 
-    if (strncmp(path, "/dev/serial/", 12) == 0 || serial_resolve(path, real, sizeof real) < 0 || !(links = opendir(folder)))
+    if (strncmp(path, "/dev/serial/", 12) == 0 || serial_resolve(path, real, sizeof real) < 0 ||
+        !(links = opendir(folder)))
         return path;
     while (!found && (entry = readdir(links)))
         found = entry->d_name[0] != '.' &&

@@ -25,7 +25,8 @@ struct serial_settings {
 /* "9600 8N1", which is also what NULL stands for.  Returns 0, or -EINVAL with a sentence. */
 int serial_settings_parse(const char *text, struct serial_settings *out, struct why *why);
 
-/* "on", "off" or "leave", which is also what NULL stands for.  Returns 0, or -EINVAL with a sentence that names the key. */
+/* "on", "off" or "leave", which is also what NULL stands for.  Returns 0, or -EINVAL with a sentence that names the
+ * key. */
 int serial_line_parse(const char *key, const char *text, enum serial_line *out, struct why *why);
 
 /* The port behind a by-id link or a name of one's own: two paths that lead to the same are one port.  0 or a

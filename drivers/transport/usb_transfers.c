@@ -148,7 +148,8 @@ static bool make_reads(struct usb_port *port)
             free(buffer);
             return false;
         }
-        libusb_fill_interrupt_transfer(port->reads[i], port->handle, port->endpoint, buffer, (int)size, on_read, port, 0);
+        libusb_fill_interrupt_transfer(port->reads[i], port->handle, port->endpoint, buffer, (int)size, on_read, port,
+                                       0);
     }
     return true;
 }
