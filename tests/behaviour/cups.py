@@ -16,20 +16,22 @@ class Cups:
         self.file.execute("insert into bench (bench_id, name) values (1, 'pier')")
         self.file.execute("insert into boot (boot_id, name) values (1, '0d1e2f30-0000-4000-8000-000000000001')")
 
-    def add(self, experiment, factors, measures, recipe=None, replicate=None, title=None, kept=1, note=None, seconds=200,
-            tolerances=None, stages=None, traces=None):
+    def add(self, experiment, factors, measures, recipe=None, replicate=None, title=None, kept=1, note=None,
+            seconds=200, tolerances=None, stages=None, traces=None):
         """One cup; its name.  measures: name -> value or (value, uncertainty)."""
         self.count += 1
         self.began_us += 400_000_000
-        name, seq = f"pier-20261125-{self.count:03d}", self.count * 100
-        self.file.execute("insert into experiment (name, title) values (?, ?) on conflict do nothing", (experiment, title))
+        name, seq, ended_us = f"pier-20261125-{self.count:03d}", self.count * 100, self.began_us + seconds * 1_000_000
+        self.file.execute("insert into experiment (name, title) values (?, ?) on conflict do nothing",
+                          (experiment, title))
         row = self.file.execute(
-            "insert into brew (name, bench_id, station, boot_id, begin_seq, began_us, began_mono_us, told_seq, ended_us,"
-            " ended_mono_us, experiment_id, run, replicate, factors, recipe, plan_kept, tolerances) select ?, 1, 'left', 1, ?, ?, ?, ?,"
-            " ?, ?, experiment_id, ?, ?, ?, ?, ?, ? from experiment where name = ?",
-            (name, seq, self.began_us, self.began_us, seq + 50, self.began_us + seconds * 1_000_000,
-             self.began_us + seconds * 1_000_000, self.count, replicate, json.dumps(factors), json.dumps(recipe or {}), kept,
-             json.dumps(tolerances) if tolerances else None, experiment)).lastrowid
+            "insert into brew (name, bench_id, station, boot_id, begin_seq, began_us, began_mono_us, told_seq,"
+            " ended_us, ended_mono_us, experiment_id, run, replicate, factors, recipe, plan_kept, tolerances)"
+            " select ?, 1, 'left', 1, ?, ?, ?, ?, ?, ?, experiment_id, ?, ?, ?, ?, ?, ? from experiment"
+            " where name = ?",
+            (name, seq, self.began_us, self.began_us, seq + 50, ended_us, ended_us, self.count, replicate,
+             json.dumps(factors), json.dumps(recipe or {}), kept, json.dumps(tolerances) if tolerances else None,
+             experiment)).lastrowid
         for place, (measure, value) in enumerate(measures.items()):
             value, uncertainty = value if isinstance(value, tuple) else (value, None)
             self.file.execute("insert into measure values (?, ?, ?, ?, ?, 0, 'tracker', ?)",
@@ -40,7 +42,8 @@ class Cups:
         return name
 
     def _watch(self, row, seq, stages, traces):
-        """stages: name -> seconds since the brew began, or such pairs as they were told; traces: (instrument, quantity, unit) -> [(seconds, value)]."""
+        """stages: name -> seconds since the brew began, or such pairs in the order they were told;
+        traces: (instrument, quantity, unit) -> [(seconds, value)]."""
         for place, (stage, seconds) in enumerate(stages.items() if isinstance(stages, dict) else stages or ()):
             at_us = self.began_us + int(seconds * 1e6)
             self.file.execute("insert into stage values (?, ?, ?, 1, ?, ?, 50000, 'tracker')",
@@ -51,8 +54,9 @@ class Cups:
                               " on conflict do nothing", instrument)
             for place, (seconds, value) in enumerate(readings):
                 at_us, seq = self.began_us + int(seconds * 1e6), seq + 1
-                self.file.execute("insert into trace select ?, ?, instrument_id, 1, ?, ?, ?, 1, 1, 'ok' from instrument"
-                                  " where name = ? and quantity = ?", (row, seq, at_us, at_us, value, *instrument[:2]))
+                self.file.execute("insert into trace select ?, ?, instrument_id, 1, ?, ?, ?, 1, 1, 'ok'"
+                                  " from instrument where name = ? and quantity = ?",
+                                  (row, seq, at_us, at_us, value, *instrument[:2]))
 
     def steeps(self, experiment, plateau, k, times, replicates=3, spread=0.3, **more):
         """Cups whose extraction rises as first order says."""

@@ -46,16 +46,19 @@ def test_report_finds_where_returns_diminish(bench):
     assert found["plateau_interval"][0] < 22 < found["plateau_interval"][1]
     assert found["rate_interval"][0] < 0.02 < found["rate_interval"][1]
     text = done(bench, "ferry-steep")
-    assert text.startswith("After 1") and "95 % of the plateau is reached" in text and "Held: dose 15 g, water 230 g." in text
+    assert text.startswith("After 1") and "95 % of the plateau is reached" in text
+    assert "Held: dose 15 g, water 230 g." in text
 
 
 def test_report_says_not_identified_instead_of_a_wild_number(bench):
     cups = Cups(bench)
     for seconds in (10, 15, 20, 10, 15, 20):
-        cups.add("short", {"steep_s": seconds}, {"steep_s": seconds, "extraction_pct": 0.3 * seconds + cups.random.gauss(0, .05)})
+        cups.add("short", {"steep_s": seconds},
+                 {"steep_s": seconds, "extraction_pct": 0.3 * seconds + cups.random.gauss(0, .05)})
     cups.done()
     text = done(bench, "short")
-    assert "not identified" in text.splitlines()[1] and not any(len(word) > 12 and word[0].isdigit() for word in text.split())
+    assert "not identified" in text.splitlines()[1]
+    assert not any(len(word) > 12 and word[0].isdigit() for word in text.split())
     assert answer(bench, "short")["curves"][0]["share"]["identified"] is False
     assert "40 s" in done(bench, "next", "short")
 
@@ -107,7 +110,8 @@ def test_report_finds_the_pressure_that_is_too_much(bench):
         pressure = 8 + 6 * (i % 9)
         extraction = 18 + 0.06 * min(pressure, 34) - 0.05 * max(pressure - 34, 0) + cups.random.gauss(0, 0.1)
         cups.add("press", {"press_peak_kpa": pressure}, {"press_peak_kpa": pressure, "extraction_pct": extraction})
-        cups.add("straight", {"press_peak_kpa": pressure}, {"extraction_pct": 18 + 0.03 * pressure + cups.random.gauss(0, 0.2)})
+        cups.add("straight", {"press_peak_kpa": pressure},
+                 {"extraction_pct": 18 + 0.03 * pressure + cups.random.gauss(0, 0.2)})
     cups.done()
     found = answer(bench, "press")
     assert found["break"]["p"] < 0.01 and found["break"]["interval"][0] < 34 < found["break"]["interval"][1]
@@ -135,7 +139,8 @@ def test_report_takes_thousands_of_cups(bench):
     for i in range(2000):
         time = (45, 75, 120, 180, 300)[i % 5]
         extraction = 22 * (1 - 2.718281828 ** (-0.02 * time)) + cups.random.gauss(0, 0.3)
-        cups.add("many", {"steep_s": time}, {"steep_s": time + cups.random.gauss(0, 1), "extraction_pct": extraction}, replicate=i // 5)
+        cups.add("many", {"steep_s": time}, {"steep_s": time + cups.random.gauss(0, 1), "extraction_pct": extraction},
+                 replicate=i // 5)
     cups.done()
     cups.file = sqlite3.connect(bench.store)
     cups.add("many", {"steep_s": 45}, {"steep_s": 45, "extraction_pct": 13})
@@ -184,20 +189,24 @@ def test_report_escapes_what_strangers_wrote(bench):
     done(bench, "--svg", bench.folder / "pictures", "na<sty")
     picture = xml.etree.ElementTree.parse(bench.folder / "pictures/experiment.svg")
     assert any("alert(1)" in (element.text or "") for element in picture.iter())
-    assert not list(bench.folder.rglob("x")) and (bench.folder / "pictures/experiment.gp").read_text().count("$points0") == 2
+    assert not list(bench.folder.rglob("x"))
+    assert (bench.folder / "pictures/experiment.gp").read_text().count("$points0") == 2
 
 
 def test_report_csv_is_read_by_a_spreadsheet_and_by_r(bench):
     cups = Cups(bench)
-    cups.add("ratio", {"dose_g": 15, "stir": "=cmd()"}, {"dose_g": (15.02, 0.03), "extraction_pct": 20.5}, note="a, \"b\"\nc")
+    cups.add("ratio", {"dose_g": 15, "stir": "=cmd()"}, {"dose_g": (15.02, 0.03), "extraction_pct": 20.5},
+             note="a, \"b\"\nc")
     cups.done()
     text = done(bench, "--csv", "brews")
     row = next(csv.DictReader(io.StringIO(text, newline="")))
     assert row["dose_g [g]"] == "15.02" and row["dose_g_u [g]"] == "0.03" and row["note"] == "a, \"b\"\nc"
     assert row["factor dose_g"] == "15" and row["factor stir"] == "'=cmd()" and row["water_g [g]"] == ""
     (bench.folder / "cups.csv").write_text(text)
-    program = "d <- read.csv('cups.csv', check.names = FALSE); cat(d[['extraction_pct [%]']], is.na(d[['water_g [g]']]))"
-    said = subprocess.run(["Rscript", "--vanilla", "-e", program], cwd=bench.folder, capture_output=True, text=True, check=True)
+    program = ("d <- read.csv('cups.csv', check.names = FALSE);"
+               " cat(d[['extraction_pct [%]']], is.na(d[['water_g [g]']]))")
+    said = subprocess.run(["Rscript", "--vanilla", "-e", program], cwd=bench.folder, capture_output=True, text=True,
+                          check=True)
     assert said.stdout == "20.5 TRUE"
 
 
@@ -237,26 +246,30 @@ def test_report_next_writes_a_plan_that_can_be_loaded(bench):
     cups.steeps("ferry-steep", 22, 0.02, [45, 75, 120, 180, 300], title="How long; to steep",
                 tolerances={"steep_s": 3, "dose_g": 0.1})
     cups.done()
-    advice = json.loads(done(bench, "--json", "--cups", "2", "--plan", bench.folder / "more.ini", "next", "ferry-steep"))
+    advice = answer(bench, "--cups", "2", "--plan", bench.folder / "more.ini", "next", "ferry-steep")
     ratios = [suggestion["interval_ratio"] for suggestion in advice["suggestions"]]
     assert ratios == sorted(ratios) and 0.5 < ratios[0] < 1
     plan = (bench.folder / "more.ini").read_text()
     assert "name = ferry-steep\n" in plan and "replicates = 2\n" in plan
     assert "dose_g = 15 +- 0.1\n" in plan and "water_g = 230\n" in plan and " +- 3\n" in plan
     assert bench.run("poise-ctl", "plan", "check", bench.folder / "more.ini")[0] == 0
-    assert bench.run("poise-report", "--plan", bench.folder / "more.ini", "next", "ferry-steep")[0] == 1    # not overwritten
+    # not overwritten
+    assert bench.run("poise-report", "--plan", bench.folder / "more.ini", "next", "ferry-steep")[0] == 1
 
 
 def test_report_verdicts_keep_drop_and_leave_open(bench):
     cups = Cups(bench)
     for i in range(12):
-        cups.add("keep", {"grind": ("coarse", "fine")[i % 2]}, {"extraction_pct": 18 + 2 * (i % 2) + cups.random.gauss(0, .2)})
-        cups.add("drop", {"swirl": ("no", "yes")[i % 2]}, {"extraction_pct": 19 + cups.random.gauss(0, .1)}, seconds=200 + 30 * (i % 2))
+        cups.add("keep", {"grind": ("coarse", "fine")[i % 2]},
+                 {"extraction_pct": 18 + 2 * (i % 2) + cups.random.gauss(0, .2)})
+        cups.add("drop", {"swirl": ("no", "yes")[i % 2]}, {"extraction_pct": 19 + cups.random.gauss(0, .1)},
+                 seconds=200 + 30 * (i % 2))
         if i < 4:
             cups.add("open", {"paper": ("thin", "thick")[i % 2]}, {"extraction_pct": 19 + cups.random.gauss(0, 1)})
     cups.done()
     found = {entry["factor"]: entry for entry in answer(bench, "verdicts")["variables"]}
-    assert {name: entry["verdict"] for name, entry in found.items()} == {"grind": "keep", "swirl": "drop", "paper": "undecided"}
+    assert {name: entry["verdict"] for name, entry in found.items()} == {
+        "grind": "keep", "swirl": "drop", "paper": "undecided"}
     assert found["grind"]["take"] == "fine" and found["swirl"]["take"] == "does not matter: no"
     assert abs(found["swirl"]["cost_s"]) == 30
     text = done(bench, "verdicts")
@@ -268,7 +281,8 @@ def test_report_verdicts_say_what_a_variable_costs(bench):
     for i in range(12):
         stages = {"pour": 0, "steep": 8, "press": 90} if i % 2 else {"pour": 0, "steep": 8, "stir": 20, "press": 120}
         cups.add("stir", {"stir": ("stirred", "none")[i % 2]},
-                 {"extraction_pct": 20 - 2 * (i % 2) + cups.random.gauss(0, .2)}, stages=stages, seconds=150 - 30 * (i % 2))
+                 {"extraction_pct": 20 - 2 * (i % 2) + cups.random.gauss(0, .2)}, stages=stages,
+                 seconds=150 - 30 * (i % 2))
     cups.done()
     found, = answer(bench, "verdicts")["variables"]
     assert found["better"] == "stirred" and found["cost_s"] == 30 and found["cost_steps"] == 1
@@ -290,7 +304,7 @@ def test_report_lays_presses_and_slurries_over_each_other(bench):
     words = next(row for row in rows if "100 °C" in row).split()
     assert words[5] == "to" and all(abs(float(words[i]) - 0.004) < 0.0001 for i in (3, 4, 6))    # as they were made
     done(bench, "--svg", bench.folder / "pictures", "press")
-    assert (bench.folder / "pictures/press.gp").read_text().count("\n0 ") >= 3        # each press from its own beginning
+    assert (bench.folder / "pictures/press.gp").read_text().count("\n0 ") >= 3     # each from its own beginning
     assert "towards 22 °C" in done(bench, "brew", f"pier-20261125-{cups.count:03d}")
 
 
@@ -310,17 +324,20 @@ def test_report_tells_the_grams_that_pressing_dry_brought(bench):
     assert low < 6 < high and high - low < 1
     found = answer(bench, "hiss")["pressed_dry_or_not"]
     assert found["water_taken_off"] and found["grams"]["interval"][0] < 6 < found["grams"]["interval"][1]
-    assert "6 cups were pressed until nothing more came, 6 were stopped before" in " ".join(done(bench, "stir").split())
+    text = " ".join(done(bench, "stir").split())
+    assert "6 cups were pressed until nothing more came, 6 were stopped before" in text
 
 
 def test_report_says_how_the_samples_were_read(bench):
     cups = Cups(bench)
     two_by_two(cups)
-    cups.file.execute("insert into instrument (instrument_id, bench_id, name, quantity, unit) values (9, 1, 'prism', 'brix', '%')")
+    cups.file.execute("insert into instrument (instrument_id, bench_id, name, quantity, unit)"
+                      " values (9, 1, 'prism', 'brix', '%')")
     for brew in (1, 2, 3):
         cups.file.execute("insert into measure values (?, 'strength_pct', 990, 1.36, 0.02, 0, 'tracker', 1)", (brew,))
         cups.file.execute("insert into reading values (1, ?, 1, 9, 1, 1, 1.6, 2, 1, 'ok')", (7000 + brew,))
-        cups.file.execute("insert into assignment values (1, ?, ?, 1, ?, 'tracker', 0, 25)", (7000 + brew, 8000 + brew, brew))
+        cups.file.execute("insert into assignment values (1, ?, ?, 1, ?, 'tracker', 0, 25)",
+                          (7000 + brew, 8000 + brew, brew))
     # taken back: it counts for nothing
     cups.file.execute("insert into assignment values (1, 7003, 8009, 1, null, 'operator', null, null)")
     cups.done()
@@ -333,7 +350,8 @@ def test_report_follows_what_was_put_right(bench):
     """A pour that was seen too early, marked later by the operator; the water corrected after the end."""
     cups = Cups(bench)
     name = cups.add("right", {"stir": "no"}, {"dose_g": 15, "water_g": 241.0, "steep_s": 62.0, "extraction_pct": 20},
-                    stages=[("dose", 0), ("pour", 2), ("steep", 7), ("dose", 0), ("pour", 5), ("steep", 9), ("press", 65)],
+                    stages=[("dose", 0), ("pour", 2), ("steep", 7),
+                            ("dose", 0), ("pour", 5), ("steep", 9), ("press", 65)],
                     traces={("left-scale", "mass", "g"): [(s, 100 + s) for s in range(80)]})
     row, = cups.file.execute("select brew_id, ended_us from brew")
     for seq, measure, value in ((900, "water_g", 230.0), (901, "steep_s", 60.0)):
@@ -363,10 +381,12 @@ def test_report_prints_the_select_it_reads_by(bench):
 def test_report_brews_and_one_brew(bench):
     cups = Cups(bench)
     cups.steeps("ferry-steep", 22, 0.02, [45, 90], replicates=1)
-    name = cups.add("other", {"stir": "none"}, {"dose_g": (15, 0.03), "beverage_g": (199.25, 0.03), "strength_pct": (1.4, 0.02),
-                                                "extraction_pct": (18.596667, 0.26808)}, {"dose_g": 15}, note="sweet")
+    name = cups.add("other", {"stir": "none"},
+                    {"dose_g": (15, 0.03), "beverage_g": (199.25, 0.03), "strength_pct": (1.4, 0.02),
+                     "extraction_pct": (18.596667, 0.26808)}, {"dose_g": 15}, note="sweet")
     cups.done()
-    assert [json.loads(line)["experiment"] for line in done(bench, "--json", "brews").splitlines()] == ["ferry-steep"] * 2 + ["other"]
+    lines = done(bench, "--json", "brews").splitlines()
+    assert [json.loads(line)["experiment"] for line in lines] == ["ferry-steep"] * 2 + ["other"]
     assert len(done(bench, "--factor", "steep_s=90", "brews").splitlines()) == 2
     assert len(done(bench, "--since", "2026-11-26", "brews").splitlines()) == 1
     assert len(done(bench, "--until", "2026-11-25", "brews").splitlines()) == 4
@@ -385,10 +405,12 @@ def test_report_reads_what_a_planned_morning_left(bench):
     assert bench.run("poise-ctl", "plan", "load", plan)[0] == 0
     for cup in range(6):
         brew = bench.ask(do="begin")["brew"]
-        for measure, value in (("dose_g", 15.0 if cup else 16.0), ("beverage_g", 199.25), ("strength_pct", 1.4 + cup / 50)):
+        for measure, value in (("dose_g", 15.0 if cup else 16.0), ("beverage_g", 199.25),
+                               ("strength_pct", 1.4 + cup / 50)):
             assert bench.ask(do="enter", measure=measure, value=value)["ok"]
         assert bench.ask(do="end")["brew"] == brew
-    bench.wait_query("select count(*) as n from brew_summary where ended_utc is not null", lambda rows: rows[0]["n"] == 6)
+    bench.wait_query("select count(*) as n from brew_summary where ended_utc is not null",
+                     lambda rows: rows[0]["n"] == 6)
     logger.stop()
     found = answer(bench, "--all", "swirl")
     assert found["title"] == "Swirl or not" and found["cups_counted"] == 6

@@ -1,6 +1,6 @@
 /* Of a thousand simulated experiments, the 95 % interval of each number that a report leads with holds the truth in
- * 930 to 970 of them, which is 950 and not quite three deviations of a binomial count.  Each number is taken the way the report takes
- * it, choice of model included; seeds are fixed. */
+ * 930 to 970, which is 950 and not quite three deviations of a binomial count.  Each number is taken the way the
+ * report takes it, choice of model included; seeds are fixed. */
 #include <stdarg.h>
 #include <stddef.h>
 #include <stdint.h>
