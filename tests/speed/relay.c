@@ -1,7 +1,11 @@
 /* The bare relay: the least that carries lines from serial ports to a bus.  It checks nothing, keeps
  * nothing and knows nothing of brews: the yardstick for poised, not a part of it.
- * Usage: speed-relay BUS PORT...; port n is published as reading/speed/iN. */
+ * Usage: speed-relay [--write FILE] BUS PORT...; port n is published as reading/speed/iN.
+ * With a file it also has a second thread write every message down, the cheapest way there is: what it costs
+ * at least to keep what was said, and to write on a thread of its own. */
 #include <fcntl.h>
+#include <pthread.h>
+#include <stdbool.h>
 #include <stdint.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -12,7 +16,7 @@
 #include <unistd.h>
 #include <zmq.h>
 
-enum { LINE_SIZE = 128, EVENTS = 64 };
+enum { LINE_SIZE = 128, EVENTS = 64, WAITING_BYTES = 1 << 20 };
 
 struct port {
     int fd, number;
@@ -22,6 +26,42 @@ struct port {
 
 static void *bus;
 static uint64_t seq;
+
+static int file = -1;
+static pthread_mutex_t lock = PTHREAD_MUTEX_INITIALIZER;
+static pthread_cond_t work = PTHREAD_COND_INITIALIZER;
+static char waiting[WAITING_BYTES];
+static size_t waiting_length;
+
+static void keep(const char *text, size_t length)
+{
+    pthread_mutex_lock(&lock);
+    if (waiting_length + length <= sizeof waiting) {
+        memcpy(waiting + waiting_length, text, length);
+        waiting_length += length;
+    }
+    pthread_mutex_unlock(&lock);
+    pthread_cond_signal(&work);
+}
+
+static void *write_down(void *unused)
+{
+    static char text[WAITING_BYTES];
+    size_t length;
+
+    for (;;) {
+        pthread_mutex_lock(&lock);
+        while (waiting_length == 0)
+            pthread_cond_wait(&work, &lock);
+        length = waiting_length;
+        memcpy(text, waiting, length);
+        waiting_length = 0;
+        pthread_mutex_unlock(&lock);
+        if (write(file, text, length) != (ssize_t)length)
+            perror("speed-relay: writing");
+    }
+    return unused;
+}
 
 static int64_t now_us(clockid_t which)
 {
@@ -49,6 +89,8 @@ static void publish(const struct port *port)
                       port->number, value, strncmp(port->line, "ST", 2) == 0 ? "true" : "false");
     zmq_send(bus, topic, (size_t)topic_length, ZMQ_SNDMORE | ZMQ_DONTWAIT);
     zmq_send(bus, text, (size_t)length, ZMQ_DONTWAIT);
+    if (file >= 0)
+        keep(text, (size_t)length);
 }
 
 static void receive(struct port *port)
@@ -81,18 +123,24 @@ static int port_open(struct port *port, const char *path, int number)
 
 int main(int argc, char **argv)
 {
-    int ports = argc - 2, poll = epoll_create1(EPOLL_CLOEXEC);
+    bool writes = argc > 2 && strcmp(argv[1], "--write") == 0;
+    char **arguments = argv + (writes ? 3 : 1);
+    int ports = argc - (int)(arguments - argv) - 1, poll = epoll_create1(EPOLL_CLOEXEC);
     struct port *port = calloc((size_t)(ports > 0 ? ports : 1), sizeof *port);
     struct epoll_event events[EVENTS];
+    pthread_t thread;
 
+    if (writes && ((file = open(argv[2], O_WRONLY | O_CREAT | O_TRUNC | O_CLOEXEC, 0600)) < 0 ||
+                   pthread_create(&thread, NULL, write_down, NULL) != 0))
+        return 2;
     bus = zmq_socket(zmq_ctx_new(), ZMQ_PUB);
-    if (ports < 1 || !port || !bus || zmq_bind(bus, argv[1]) < 0)
+    if (ports < 1 || !port || !bus || zmq_bind(bus, arguments[0]) < 0)
         return 2;
     for (int i = 0; i < ports; i++) {
         struct epoll_event event = {.events = EPOLLIN, .data.ptr = &port[i]};
 
-        if (port_open(&port[i], argv[i + 2], i) < 0 || epoll_ctl(poll, EPOLL_CTL_ADD, port[i].fd, &event) < 0) {
-            perror(argv[i + 2]);
+        if (port_open(&port[i], arguments[i + 1], i) < 0 || epoll_ctl(poll, EPOLL_CTL_ADD, port[i].fd, &event) < 0) {
+            perror(arguments[i + 1]);
             return 1;
         }
     }
