@@ -94,6 +94,28 @@ int store_brew_index(struct store *store, int bench, int station, const char *na
     return store->brew_count++;
 }
 
+/* Two busy days' worth: what is corrected is most often younger. */
+enum { BREWS_REMEMBERED = 100 };
+
+void store_forget_brews(struct store *store)
+{
+    int old = store->brew_count - BREWS_REMEMBERED, kept = 0;
+
+    if (old < BREWS_REMEMBERED)
+        return;
+    for (int i = 0; i < store->brew_count; i++) {
+        struct store_station *station = &store->stations[store->brews[i].station];
+        bool under_way = station->brew == i;
+
+        if (i < old && !under_way)
+            continue;
+        if (under_way)
+            station->brew = kept;
+        store->brews[kept++] = store->brews[i];
+    }
+    store->brew_count = kept;
+}
+
 /* FNV-1a, 32 bits (Fowler, Noll, Vo; offset 2166136261, prime 16777619). */
 static uint32_t instrument_hash(int bench, enum quantity quantity, const char *name)
 {

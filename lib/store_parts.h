@@ -130,6 +130,8 @@ int store_bench_index(struct store *store, const char *name);
 int store_boot_index(struct store *store, const char *name);
 int store_station_index(struct store *store, int bench, const char *name);
 int store_brew_index(struct store *store, int bench, int station, const char *name);
+/* Forgets old brews, unless they are under way: events of one bring it back.  Only where nothing waits. */
+void store_forget_brews(struct store *store);
 int store_instrument_index(struct store *store, int bench, const struct message_reading *reading);
 
 #endif

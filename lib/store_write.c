@@ -492,6 +492,7 @@ int store_write(struct store *store, struct why *why)
         free(store->events[i].plan_json);
     store->event_count = 0;
     store->row_count = 0;
+    store_forget_brews(store);
     for (int i = 0; i < store->bench_count; i++) {
         store->benches[i].progress_mono_us = store->benches[i].last_mono_us;
         store->benches[i].fresh = store->benches[i].anew = false;

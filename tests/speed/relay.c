@@ -84,7 +84,8 @@ static void publish(const struct port *port)
     topic_length = snprintf(topic, sizeof topic, "reading/speed/i%d", port->number);
     length = snprintf(text, sizeof text,
                       "{\"v\":1,\"bench\":\"speed\",\"seq\":%llu,\"time_us\":%lld,\"mono_us\":%lld,"
-                      "\"instrument\":\"i%d\",\"quantity\":\"mass\",\"value\":%.2f,\"unit\":\"g\",\"stable\":%s,\"status\":\"ok\"}",
+                      "\"instrument\":\"i%d\",\"quantity\":\"mass\",\"value\":%.2f,\"unit\":\"g\",\"stable\":%s,"
+                      "\"status\":\"ok\"}",
                       (unsigned long long)++seq, (long long)now_us(CLOCK_REALTIME), (long long)now_us(CLOCK_BOOTTIME),
                       port->number, value, strncmp(port->line, "ST", 2) == 0 ? "true" : "false");
     zmq_send(bus, topic, (size_t)topic_length, ZMQ_SNDMORE | ZMQ_DONTWAIT);

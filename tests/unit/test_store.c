@@ -773,6 +773,44 @@ static void a_brew_that_spans_two_boots_keeps_its_seconds(void **state)
     assert_sqlite_says(path, "SELECT seq, seconds FROM brew_trace", "3|1.0\n4|39.0");
 }
 
+static void brews_of_long_ago_are_forgotten_in_memory_only(void **state)
+{
+    enum { BREWS = 450 };
+    const char *path = file_named("many");
+    struct store *store = opened(path);
+    struct message begin = brew_at(1, 0, "pier-20261125-999", BREW_BEGIN, 0), reading;
+    uint64_t seq = 1;
+    char name[BREW_SIZE];
+
+    (void)state;
+    strcpy(begin.brew.station, "right");        /* under way all the while */
+    apply(store, &begin);
+    for (int i = 0; i < BREWS; i++) {
+        double now = 200.0 * (i + 1);
+
+        snprintf(name, sizeof name, "pier-20261125-%03d", i);
+        begin = brew_at(++seq, now, name, BREW_BEGIN, now);
+        apply(store, &begin);
+        reading = mass_at(++seq, now + 1, i);
+        apply(store, &reading);
+        begin = brew_at(++seq, now + 2, name, BREW_END, now + 2);
+        apply(store, &begin);
+        commit(store);
+    }
+    reading = mass_at(++seq, 200.0 * BREWS + 100, 7);
+    strcpy(reading.reading.station, "right");
+    strcpy(reading.reading.instrument, "right-scale");
+    apply(store, &reading);
+    begin = measure_at(++seq, 200.0 * BREWS + 101, "pier-20261125-000", MEASURE_DOSE_G, 15);
+    apply(store, &begin);
+    commit(store);
+    store_close(store);
+    assert_sqlite_says(path, "SELECT count(*), count(DISTINCT brew_id) FROM trace", "451|451");
+    assert_sqlite_says(path, "SELECT count(*) FROM brew", "451");
+    assert_sqlite_says(path, "SELECT instrument FROM brew_trace WHERE brew = 'pier-20261125-999'", "right-scale");
+    assert_sqlite_says(path, "SELECT brew FROM brew_summary WHERE dose_g = 15", "pier-20261125-000");
+}
+
 static void times_that_cannot_be_do_no_harm(void **state)
 {
     const char *path = file_named("times.db"), *brew = "pier-20261125-001";
@@ -833,6 +871,7 @@ int main(void)
         cmocka_unit_test(a_hole_in_the_numbers_is_on_record),
         cmocka_unit_test(a_bench_that_numbers_anew_is_followed),
         cmocka_unit_test(a_brew_that_spans_two_boots_keeps_its_seconds),
+        cmocka_unit_test(brews_of_long_ago_are_forgotten_in_memory_only),
         cmocka_unit_test(times_that_cannot_be_do_no_harm),
     };
 
