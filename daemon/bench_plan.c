@@ -4,11 +4,19 @@
 
 #include "bench_parts.h"
 
+static const char *station_name(const void *context, int index)
+{
+    const struct bench *bench = context;
+
+    return bench->stations.all[index].config.name;
+}
+
 /* What each station's tracker should expect: the run that is brewed there, or the one offered next. */
 void bench_planned(void *context)
 {
     struct bench *bench = context;
 
+    planner_stations(&bench->planner, station_name, bench, bench->stations.count);
     for (int i = 0; i < bench->stations.count; i++) {
         struct station *station = &bench->stations.all[i];
         const struct brew *brew = station_running(&bench->stations, i);

@@ -116,6 +116,21 @@ static int *offer_of(struct planner *planner, const char *station)
     return &planner->offers[planner->offer_count++].run;
 }
 
+void planner_stations(struct planner *planner, const char *(*name)(const void *context, int index), const void *context,
+                      int count)
+{
+    int kept = 0;
+
+    for (int i = 0; i < planner->offer_count; i++)
+        for (int j = 0; j < count; j++)
+            if (strcmp(planner->offers[i].station, name(context, j)) == 0) {
+                planner->offers[kept++] = planner->offers[i];
+                break;
+            }
+    planner->changed |= kept < planner->offer_count;
+    planner->offer_count = kept;
+}
+
 static bool offered_elsewhere(const struct planner *planner, int run, const int *own)
 {
     for (int i = 0; i < planner->offer_count; i++)

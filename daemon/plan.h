@@ -45,6 +45,10 @@ void planner_unload(struct planner *planner);
  * different runs as long as there are two. */
 int planner_offer(struct planner *planner, const char *station);
 
+/* Only these stations are there: what was offered to others, which were renamed or are gone, is free again. */
+void planner_stations(struct planner *planner, const char *(*name)(const void *context, int index), const void *context,
+                      int count);
+
 /* A brew begins: it is the run that was offered.  Its JSON, owned by the caller; NULL: no plan, or all
  * is brewed. */
 json_t *planner_take(struct planner *planner, const char *station, const char *brew);

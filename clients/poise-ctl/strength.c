@@ -115,6 +115,24 @@ static void print_reading(const json_t *reading)
            json_is_true(json_object_get(reading, "suspect")) ? "; far from the others" : "");
 }
 
+/* Behind a brew's last reading: their mean, and how far they spread (the standard deviation). */
+static void print_mean(const json_t *list, size_t last)
+{
+    const char *brew = ctl_text(json_array_get(list, last), "brew");
+    double sum = 0, squares = 0, values[MEASURE_READINGS];
+    char words[BREW_SIZE];
+    int count = 0;
+
+    for (size_t i = 0; i <= last; i++)
+        if (count < MEASURE_READINGS && strcmp(ctl_text(json_array_get(list, i), "brew"), brew) == 0)
+            sum += values[count++] = ctl_value(json_array_get(list, i), "strength_pct");
+    for (int i = 0; i < count; i++)
+        squares += (values[i] - sum / count) * (values[i] - sum / count);
+    if (*brew && count > 1 && strcmp(ctl_text(json_array_get(list, last + 1), "brew"), brew) != 0)
+        printf("%11s%-24s %10.3f  spread %.3f\n", "", ctl_printable(brew, words, sizeof words), sum / count,
+               sqrt(squares / (count - 1)));
+}
+
 int command_strength(const struct ctl *ctl)
 {
     json_t *request = ctl_request(ctl, "strength"), *reply, *list, *one;
@@ -128,11 +146,14 @@ int command_strength(const struct ctl *ctl)
     list = json_object_get(reply, "readings");
     if (json_array_size(list) && !ctl->json)
         printf("%9s  %-24s %10s %9s  %s\n", "reading", "of", "strength %", "sample C", "read");
-    json_array_foreach(list, i, one)
-        if (ctl->json)
+    json_array_foreach(list, i, one) {
+        if (ctl->json) {
             ctl_print_json(one);
-        else
-            print_reading(one);
+            continue;
+        }
+        print_reading(one);
+        print_mean(list, i);
+    }
     if (!json_array_size(list) && !ctl->json)
         program_say("no strength reading%s%s", ctl->word_count ? " of " : " yet", ctl->word_count ? ctl->words[0] : "");
     json_decref(reply);

@@ -94,9 +94,11 @@ def test_any_reading_can_be_put_right_also_after_kill_9(bench):
     assert {row["seq"]: row["brew"] for row in whose if row["seq"] in seqs} == dict(
         zip(seqs, (second, first, second, None, first)))
     listed = bench.run("poise-ctl", "strength")[1].splitlines()
-    assert [line.split()[:3] for line in listed[1:]] == [
-        [str(seqs[1]), f"{first}/1", "1.50"], [str(seqs[4]), f"{first}/2", "1.10"],
-        [str(seqs[2]), f"{second}/1", "1.30"], [str(seqs[0]), f"{second}/2", "1.40"], [str(seqs[3]), "-", "1.20"]]
+    # the spread of two is their difference by the square root of 2
+    assert [line.split()[:4 if "spread" in line else 3] for line in listed[1:]] == [
+        [str(seqs[1]), f"{first}/1", "1.50"], [str(seqs[4]), f"{first}/2", "1.10"], [first, "1.300", "spread", "0.283"],
+        [str(seqs[2]), f"{second}/1", "1.30"], [str(seqs[0]), f"{second}/2", "1.40"], [second, "1.350", "spread", "0.071"],
+        [str(seqs[3]), "-", "1.20"]]
     logger.stop()
 
 

@@ -438,6 +438,31 @@ static void test_an_earlier_try_that_kept_the_plan_after_all_stands_for_its_run(
     planner_unload(&planner);
 }
 
+static const char *only_middle(const void *context, int index)
+{
+    (void)context;
+    (void)index;
+    return "middle";
+}
+
+/* What a station that was renamed had been offered is not kept from the others. */
+static void test_a_renamed_station_keeps_no_run(void **state)
+{
+    struct planner planner = { 0 };
+    struct why why;
+    int first;
+
+    (void)state;
+    assert_int_equal(planner_load(&planner, ferry, strlen(ferry), 7, &why), 0);
+    first = planner_offer(&planner, "left");
+    assert_int_not_equal(planner_offer(&planner, "middle"), first);
+    planner_stations(&planner, only_middle, NULL, 1);
+    assert_int_equal(planner.offer_count, 1);
+    json_decref(planner_take(&planner, "middle", "pier-20261125-001"));
+    assert_int_equal(planner_offer(&planner, "middle"), first);
+    planner_unload(&planner);
+}
+
 static void test_a_skipped_run_comes_last(void **state)
 {
     struct planner planner = { 0 };
@@ -500,6 +525,7 @@ int main(void)
         cmocka_unit_test(test_runs_are_offered_brewed_and_offered_again),
         cmocka_unit_test(test_a_correction_changes_the_verdict),
         cmocka_unit_test(test_an_earlier_try_that_kept_the_plan_after_all_stands_for_its_run),
+        cmocka_unit_test(test_a_renamed_station_keeps_no_run),
         cmocka_unit_test(test_a_skipped_run_comes_last),
         cmocka_unit_test(test_a_plan_survives_a_restart),
     };
