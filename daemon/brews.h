@@ -33,6 +33,7 @@ struct brew {
     bool ended, discarded;
     bool strength_entered;      /* by hand: readings are compared with nothing */
     int64_t began_us, ended_us; /* on the clock of mono_us */
+    bool earlier_boot;          /* which has begun anew since: its times compare with none of now */
     struct measures measures;
     bool above[MEASURE_COUNT];
     struct sample samples[BREW_SAMPLES];

@@ -93,6 +93,13 @@ void mark_tell_times(struct stations *stations, struct brew *brew, enum made_by 
     }
 }
 
+static bool is_told(const struct brew *brew, enum measure measure)
+{
+    struct between between;
+
+    return find_between(brew, measure, &between) && between.from && between.to;
+}
+
 /* ---- after the end ---- */
 
 struct brew *mark_meant(const struct stations *stations, const char *station, int64_t at_us)
@@ -100,7 +107,7 @@ struct brew *mark_meant(const struct stations *stations, const char *station, in
     for (int i = stations->brews.count - 1; i >= 0; i--) {
         struct brew *brew = stations->brews.all[i];
 
-        if (brew->ended && !brew->discarded && strcmp(brew->station, station) == 0 && at_us >= brew->began_us &&
+        if (brew->ended && !brew->discarded && !brew->earlier_boot && strcmp(brew->station, station) == 0 && at_us >= brew->began_us &&
             at_us < brew->ended_us)
             return brew;
     }
@@ -206,10 +213,14 @@ int mark_afterwards(struct stations *stations, struct brew *brew, enum stage sta
 {
     struct brew after = *brew;      /* its plan and all else stay the brew's */
     int old = nearest(brew, stage, at_us), place, first;
+    bool was_told[MEASURE_COUNT];
     const struct staged *broken;
 
     if (brew->discarded)
         return why_set(why, -EINVAL, "%s is discarded: it takes no marks", brew->name);
+    if (brew->earlier_boot)
+        return why_set(why, -EINVAL, "%s was brewed before the computer was started anew, so no time fits it: enter its "
+                       "steep_s, bloom_s, settle_s or press_s", brew->name);
     if (stage == STAGE_IDLE || stage >= STAGE_STRENGTH)
         return why_set(why, -EINVAL, "%s is over: its dose, bloom, pour, steep, stir, settle, press and weigh-out can be "
                        "marked, %s cannot", brew->name, stage_name(stage));
@@ -232,10 +243,15 @@ int mark_afterwards(struct stations *stations, struct brew *brew, enum stage sta
         return 0;               /* it is marked so already */
     if (first < brew->stage_count && after.stages[first].at_us > brew->stages[first].at_us)
         return why_set(why, -EINVAL, "the first stage of %s can be marked earlier, not later", brew->name);
+    for (int i = 0; i < MEASURE_COUNT; i++)
+        was_told[i] = is_told(brew, (enum measure)i);
     memcpy(brew->stages, after.stages, sizeof brew->stages);
     brew->stage_count = after.stage_count;
     brew->changed = stations->state_changed = true;
     tell_from(stations, brew, first);
+    for (int i = 0; i < MEASURE_COUNT; i++)     /* a time that went with its stage */
+        if (was_told[i] && !is_told(brew, (enum measure)i) && brew_measure(brew, (enum measure)i, NAN, NAN, false))
+            brew_tell(stations, brew, (enum measure)i, BY_OPERATOR);
     mark_tell_times(stations, brew, BY_OPERATOR);
     return 0;
 }

@@ -442,7 +442,8 @@ json_t *planner_show(const struct planner *planner)
         json_object_set_new(run, "tries", json_integer(planner->made[i].tries));
         json_array_append_new(runs, run);
     }
-    return json_pack("{s:s,s:s,s:s,s:I,s:i,s:i,s:o}", "experiment", planner->plan->name, "title", planner->plan->title,
-                     "text", planner->text, "seed", (json_int_t)planner->seed, "done", planner_done(planner),
+    return json_pack("{s:s,s:s,s:s,s:b,s:I,s:i,s:i,s:o}", "experiment", planner->plan->name, "title",
+                     planner->plan->title, "text", planner->text, "random", planner->plan->random, "seed",
+                     (json_int_t)planner->seed, "done", planner_done(planner),
                      "of", planner->count, "runs", runs);
 }

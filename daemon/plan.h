@@ -74,7 +74,7 @@ int planner_restore(struct planner *planner, const char *text, size_t length);
 void planner_write(const struct planner *planner, struct text *out);
 void planner_write_next(struct planner *planner, const char *station, const struct brew *running, struct text *out);
 
-/* All of it, for people: {"experiment", "title", "text", "seed", "done", "of", "runs": [...]}. */
+/* All of it, for people: {"experiment", "title", "text", "random", "seed", "done", "of", "runs": [...]}. */
 json_t *planner_show(const struct planner *planner);
 
 #endif

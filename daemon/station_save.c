@@ -54,6 +54,16 @@ static void save_json(json_t *json, const char *key, keep_function *keep, void *
     free(text);
 }
 
+/* The times of a brew compare only within its boot. */
+static json_t *brew_json(const struct brew *brew)
+{
+    json_t *json = brew_save(brew);
+
+    if (json && !brew->earlier_boot)
+        json_object_set_new(json, "boot", json_string(clock_boot()));
+    return json;
+}
+
 static json_t *bench_json(const struct stations *stations)
 {
     json_t *loose = json_array();
@@ -83,7 +93,7 @@ void stations_save(struct stations *stations, bool all, const struct saved_at *a
         if (!all && !brew->changed)
             continue;
         snprintf(key, sizeof key, "%s%s", brew_key, brew->name);
-        save_json(brew_save(brew), key, keep, context);
+        save_json(brew_json(brew), key, keep, context);
         brew->changed = false;
     }
     save_json(bench_json(stations), bench_key, keep, context);
@@ -142,10 +152,13 @@ void stations_load(struct stations *stations, const char *key, const void *data,
     if (strcmp(key, bench_key) == 0) {
         load_bench(stations, json);
     } else {
+        const char *boot = json_string_value(json_object_get(json, "boot"));
         struct brew *brew = brew_load(json);
 
-        if (brew)
+        if (brew) {
+            brew->earlier_boot = !boot || strcmp(boot, clock_boot()) != 0;
             brews_add(&stations->brews, brew);
+        }
     }
     json_decref(json);
 }

@@ -159,8 +159,11 @@ static void print_plan(const json_t *plan)
 
     printf("%s: ", ctl_printable(ctl_text(plan, "experiment"), words, sizeof words));
     printf("%s\n", ctl_printable(ctl_text(plan, "title"), words, sizeof words));
-    printf("%g of %g cups are done; the order was drawn with the seed %.0f\n", ctl_value(plan, "done"),
-           ctl_value(plan, "of"), ctl_value(plan, "seed"));
+    printf("%g of %g cups are done; ", ctl_value(plan, "done"), ctl_value(plan, "of"));
+    if (json_is_false(json_object_get(plan, "random")))
+        puts("the order is that of the file");
+    else
+        printf("the order was drawn with the seed %.0f\n", ctl_value(plan, "seed"));
     json_array_foreach(json_object_get(plan, "runs"), i, run) {
         printf("%4.0f  %-8s %-24s ", ctl_value(run, "run"), ctl_printable(ctl_text(run, "state"), words, sizeof words),
                json_is_string(json_object_get(run, "brew")) ? json_string_value(json_object_get(run, "brew")) : "");

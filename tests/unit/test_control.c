@@ -466,6 +466,11 @@ static void test_a_brew_is_marked_also_after_its_end(void **state)
     assert_non_null(find_emitted(room, MESSAGE_STAGE, STAGE_PRESS));
     agrees(room, mark_text("settle", 70, NULL));
     assert_float_equal(last_of(room, MEASURE_SETTLE_S), 55, 1e-9);
+    /* a press before both takes them back, and the time with them */
+    agrees(room, mark_text("press", 55, NULL));
+    assert_true(isnan(last_of(room, MEASURE_SETTLE_S)));
+    assert_null(find_emitted(room, MESSAGE_STAGE, STAGE_STIR));
+    agrees(room, mark_text("press", 125, NULL));
     refuses(room, mark_text("dose", 150, NULL), "cannot begin after its pour");
     refuses(room, mark_text("stir", 180, NULL), "cannot begin after its press");
     refuses(room, mark_text("bloom", 161, NULL), "cannot begin after its press");
@@ -474,6 +479,9 @@ static void test_a_brew_is_marked_also_after_its_end(void **state)
     refuses(room, mark_text("press", 230, name), "was not brewed then");
     refuses(room, mark_text("press", 230, NULL), "No brew is running");
     assert_float_equal(brews_find(&room->stations.brews, name)->measures.value[MEASURE_STEEP_S], 115, 1e-9);
+    brews_find(&room->stations.brews, name)->earlier_boot = true;
+    refuses(room, mark_text("press", 125, name), "before the computer was started anew");
+    refuses(room, mark_text("press", 125, NULL), "No brew is running");
     snprintf(text, sizeof text, "{\"do\":\"discard\",\"brew\":\"%s\"}", name);
     agrees(room, text);
     refuses(room, mark_text("press", 125, name), "is discarded: it takes no marks");
