@@ -63,6 +63,49 @@ def test_report_says_not_identified_instead_of_a_wild_number(bench):
     assert "40 s" in done(bench, "next", "short")
 
 
+def two_curves(cups, experiment, times_of):
+    for grind, plateau, k in (("coarse", 19.5, 0.012), ("fine", 22.5, 0.03)):
+        for seconds in times_of[grind] * 3:
+            extraction = plateau * (1 - math.exp(-k * seconds)) + cups.random.gauss(0, 0.25)
+            cups.add(experiment, {"steep_s": seconds, "grind": grind}, {"steep_s": seconds, "extraction_pct": extraction})
+
+
+def test_report_compares_two_curves(bench):
+    cups = Cups(bench)
+    times = [45, 75, 120, 180, 300, 420]
+    two_curves(cups, "both", {"coarse": times, "fine": times})
+    two_curves(cups, "half", {"coarse": [10, 15, 20], "fine": times})
+    cups.done()
+    text = " ".join(done(bench, "both").split())
+    assert text.startswith("Given time enough, grind fine ends ") and " higher than coarse (" in text
+    low, high = map(float, text.split(" higher than coarse (")[1].split(" points)")[0].split(" to "))
+    assert low < 22.5 - 19.5 < high
+    coarse, fine = answer(bench, "both")["curves"]
+    assert coarse["rate_interval"][0] < 0.012 < coarse["rate_interval"][1] < fine["rate_interval"][0]
+    text = " ".join(done(bench, "half").split())
+    assert "the curves cannot be compared" in text and "rate of grind coarse are not identified" in text
+
+
+def test_report_judges_a_ratio_by_what_dissolved_in_all(bench):
+    cups = Cups(bench)
+    for dose in (12, 15, 18, 21) * 3:
+        in_all = 21.7 + cups.random.gauss(0, 0.2)           # more coffee: as much of each gram, more kept by the bed
+        dissolved, beverage = in_all / 100 * dose, 230 - 2 * dose
+        strength = 100 * dissolved / (230 + dissolved)
+        cups.add("ratio", {"dose_g": dose}, {"dose_g": dose, "water_g": 230, "beverage_g": beverage,
+                                             "strength_pct": strength, "extraction_pct": strength * beverage / dose,
+                                             "extraction_total_pct": in_all, "retained_g_per_g": 2})
+    cups.done()
+    text = done(bench, "--target", "1.25", "ratio")
+    headline = text.split("\n\n")[0].replace("\n", " ")
+    assert "extraction falls by" in headline
+    assert "in all, with what the bed holds back, no change is shown" in headline
+    rows = {row["factors"]["dose_g"]: row for row in answer(bench, "--measure", "strength_pct", "ratio")["levels"]}
+    row = next(line for line in text.split("In the cup and in all")[1].splitlines() if "21 g" in line)
+    added = float(row.split()[6])
+    assert abs(rows[21]["mean"] * 188 / (188 + added) - 1.25) < 0.005     # what is added brings it to the target
+
+
 def test_report_says_which_way_the_times_are_wrong(bench):
     cups = Cups(bench)
     for seconds in (200, 300, 400, 500) * 3:
