@@ -26,7 +26,8 @@ static void measures_table(const struct cup *cup, struct document *out)
     }
 }
 
-/* What was put right after it had been told: by the operator, or when the brew had ended already. */
+/* What was put right after it had been told: by the operator, or when the brew had ended already.  That strength and
+ * what follows from it become known then is no correction. */
 static int corrections_table(sqlite3 *database, const struct cup *cup, struct document *out)
 {
     static const char sql[] = "SELECT measure, before, value, made_by, strftime('%Y-%m-%d %H:%M:%S', time_us / "
@@ -35,7 +36,9 @@ static int corrections_table(sqlite3 *database, const struct cup *cup, struct do
                               " lag(m.value) OVER told AS before, row_number() OVER told AS place FROM measure m JOIN"
                               " brew b USING (brew_id) WHERE b.name = ?1"
                               " WINDOW told AS (PARTITION BY m.measure ORDER BY m.seq)) WHERE place > 1"
-                              " AND value IS NOT before AND (made_by = 'operator' OR time_us > ended_us) ORDER BY seq";
+                              " AND value IS NOT before AND (made_by = 'operator' OR (time_us > ended_us AND measure NOT IN"
+                              " ('strength_pct', 'extraction_pct', 'extraction_total_pct', 'retained_g_per_g')))"
+                              " ORDER BY seq";
     sqlite3_stmt *statement = NULL;
     int code = sqlite3_prepare_v2(database, sql, -1, &statement, NULL);
     bool first = true;
@@ -78,8 +81,8 @@ static void dominant_sentence(const struct cup *cup, struct document *out)
     }
     if (isfinite(total) && total > 0)
         document_add(out, BLOCK_TEXT,
-                     "Of extraction's uncertainty %.0f %% comes from %s, %.0f %% from %s, %.0f %% from %s: a better "
-                     "%s is worth most.",
+                     "Of extraction's uncertainty %.0f %% comes from %s, %.0f %% from %s, %.0f %% from %s: to know "
+                     "%s better is worth most.",
                      100 * share[0] / total, call_of(measure_name(parts[0])), 100 * share[1] / total,
                      call_of(measure_name(parts[1])), 100 * share[2] / total, call_of(measure_name(parts[2])),
                      call_of(measure_name(parts[most])));
