@@ -137,7 +137,7 @@ int acts_gather(const struct signal *signal, struct act act[ACTS])
         const struct piece *piece = &signal->piece[i], *next = i + 1 < signal->count ? piece + 1 : NULL;
         bool joined = i > 0 && piece[-1].kind != PIECE_REST && count > 0 && !act[count - 1].force, flow;
         double before_g = i > 0 && piece[-1].kind == PIECE_REST ? (double)piece[-1].last_g : (double)piece->first_g;
-        double after_g = next && next->kind == PIECE_REST ? (double)next->last_g : (double)piece->last_g;
+        double after_g = next && next->kind == PIECE_REST ? (double)next->first_g : (double)piece->last_g;
         struct act *last = count ? &act[count - 1] : NULL, one;
 
         if (piece->kind == PIECE_REST)

@@ -16,6 +16,10 @@ static const double LATE_CLEAR = 0.6;
 /* The next one comes sooner than this share of a period after it: it was held up. */
 static const double HURRIED = 0.6;
 
+/* How late readings are in the mean, from about so many; and how unlikely it is that a line is lost: one in forty,
+ * as a logarithm; and that a whole machine stalls. */
+static const double LATENESS_SHARE = 0.03, LATE_LEAST_US = 3000, LOST_AGAINST = 3.7, STALLED_AGAINST = 10;
+
 /* So many late, or so many early in a row: the instrument has another pace now.  A bunch is shorter. */
 enum { LATE_RUN = 4, EARLY_RUN = 12 };
 
@@ -66,9 +70,29 @@ static int64_t follow(struct cadence *cadence, int64_t arrived_us)
         foreseen_us += period_us * floor(late_us / period_us + 1 - LATE_CLEAR);
         return foreseen_us < (double)arrived_us ? (int64_t)foreseen_us : arrived_us;
     }
+    cadence->late_us += LATENESS_SHARE * (fmax(late_us, 0) - cadence->late_us);
     cadence->period_us += PERIOD_SHARE * fmax(late_us, -period_us);
     foreseen_us += (late_us < 0 ? EARLY_SHARE : LATE_SHARE) * late_us;
     return (int64_t)fmax(foreseen_us, (double)cadence->at_us + APART_LEAST * period_us);
+}
+
+/* The time of the reading before one that hurried after it: it was held up, and lines may have been lost before it.
+ * What is likeliest of both: so many lost, and late by so much. */
+static int64_t held_up_us(const struct cadence *cadence, int64_t arrived_us)
+{
+    double at_us = (double)cadence->held_up_us, least = INFINITY, best_us = at_us;
+
+    for (int lost = 0; at_us + cadence->period_us <= (double)arrived_us + cadence->late_us; lost++) {
+        double late = ((double)cadence->arrived_us - at_us) / (cadence->late_us + LATE_LEAST_US);
+        double against = lost * LOST_AGAINST + fmin(late, STALLED_AGAINST);
+
+        if (against < least) {
+            least = against;
+            best_us = at_us;
+        }
+        at_us += cadence->period_us;
+    }
+    return (int64_t)best_us;
 }
 
 int64_t cadence_time(struct cadence *cadence, int64_t arrived_us, int64_t *before_us)
@@ -76,7 +100,7 @@ int64_t cadence_time(struct cadence *cadence, int64_t arrived_us, int64_t *befor
     int64_t interval_us = arrived_us - cadence->arrived_us;
 
     if (cadence->late && (double)interval_us < HURRIED * cadence->period_us)
-        cadence->at_us = cadence->held_up_us;
+        cadence->at_us = held_up_us(cadence, arrived_us);
     *before_us = cadence->at_us;
     if (cadence->count < CADENCE_FIRST) {
         cadence->count++;

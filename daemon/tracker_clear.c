@@ -4,9 +4,6 @@
  * A scale's filter is taken as two equal poles of half the lag: that has the right delay for a ramp and
  * is near enough to the others met (one pole, a moving mean).  Its inverse is y + L y' + L2/4 y'',
  * from a least-squares parabola through the newest samples. */
-#include <stdlib.h>
-#include <string.h>
-
 #include "tracker_parts.h"
 
 /* The parabola spans about the lag itself, within these bounds, and at least three samples: shorter is
@@ -18,35 +15,13 @@ enum { SPAN_SAMPLES = 20 };
 /* At rest, a correction smaller than so many of its own standard deviations is noise. */
 static const double CORRECTION_SIGMAS = 2.5;
 
-/* Samples of a tail are compared about so far apart: nearer, noise decides. */
-static const int64_t TAIL_STEP_US = 90000;
-
-enum { TAILS_ENOUGH = 3, JUMPS_ENOUGH = 2 };
+/* So many jumps without a tail to learn from: a quick instrument. */
+enum { JUMPS_ENOUGH = 2 };
 static const double LAG_QUICK_S = 0.12;
 
 /* Before anything is learnt: the middle of what instruments have (0.1 to 0.5 s). */
 static const double LAG_BEFORE_S = 0.25;
 
-/* Candidates for the lag, geometric from 0.06 s to 0.8 s. */
-static const double LAG_FIRST_S = 0.06, LAG_STEP = 1.0 / 5;     /* of its logarithm: 22 % */
-
-/* Tails are looked at between these: above, hands may still be at it; below, noise is. */
-static const double JUMP_LEAST_G = 40, JUMP_MOST_G = 1200, JUMP_LEAST_G_PER_S = 20;
-static const double TAIL_MOST_SHARE = 0.2, TAIL_LEAST_G = 0.8;
-
-static double candidate_s(double index)
-{
-    return LAG_FIRST_S * exp(LAG_STEP * index);
-}
-
-static int by_size(const void *a, const void *b)
-{
-    double x = *(const double *)a, y = *(const double *)b;
-
-    return (x > y) - (x < y);
-}
-
-/* The median of what the last jumps said: one that was disturbed does no harm. */
 double signal_lag_s(const struct signal *signal)
 {
     if (signal->lag_s > 0)
@@ -54,80 +29,6 @@ double signal_lag_s(const struct signal *signal)
     if (!signal->lag_count)     /* jumps without tails: a quick instrument */
         return signal->lag_jumps > JUMPS_ENOUGH ? LAG_QUICK_S : LAG_BEFORE_S;
     return signal->lag_learnt_s;
-}
-
-static void take_lag(struct signal *signal, double lag_s)
-{
-    double sorted[LAGS_KEPT];
-    int n;
-
-    signal->lag_of_jump_s[signal->lag_count++ % LAGS_KEPT] = lag_s;
-    n = signal->lag_count < LAGS_KEPT ? signal->lag_count : LAGS_KEPT;
-    memcpy(sorted, signal->lag_of_jump_s, sizeof sorted);
-    qsort(sorted, (size_t)n, sizeof *sorted, by_size);
-    signal->lag_learnt_s = (sorted[(n - 1) / 2] + sorted[n / 2]) / 2;
-}
-
-/* Three samples of a tail: with two equal poles the third follows from the first two. */
-static void learn_three(double *misfit, const struct sample *a, const struct sample *b, const struct sample *c,
-                        double level_g)
-{
-    double r[3] = {(double)a->load_g - level_g, (double)b->load_g - level_g, (double)c->load_g - level_g};
-    double d1 = (double)(b->at_us - a->at_us) / 1e6, d2 = (double)(c->at_us - b->at_us) / 1e6;
-
-    for (int i = 0; i < LAGS; i++) {
-        double tau = candidate_s(i) / 2, rate = (r[1] * exp(d1 / tau) - r[0]) / d1;
-        double foreseen = (r[0] + rate * (d1 + d2)) * exp(-(d1 + d2) / tau);
-        double off = (foreseen - r[2]) / (fabs(r[0]) + 1);
-
-        misfit[i] += fmin(off * off, 0.25);
-    }
-}
-
-/* The candidate that fits best, and between the candidates by a parabola. */
-static double best_lag_s(const double *misfit)
-{
-    double bend;
-    int best = 0;
-
-    for (int i = 1; i < LAGS; i++)
-        if (misfit[i] < misfit[best])
-            best = i;
-    if (best == 0 || best == LAGS - 1)
-        return candidate_s(best);
-    bend = misfit[best - 1] - 2 * misfit[best] + misfit[best + 1];
-    return candidate_s(best + (bend > 0 ? 0.5 * (misfit[best - 1] - misfit[best + 1]) / bend : 0));
-}
-
-void signal_learn_lag(struct signal *signal, double level_g)
-{
-    uint32_t held = samples_held(signal), back = 0, stride;
-    double size_g = signal->jump_g, misfit[LAGS] = {0};
-    int64_t from_us = signal->jump_us;
-    int learnt = 0;
-
-    signal->jump_us = 0;
-    if (signal->lag_s > 0 || size_g < JUMP_LEAST_G || size_g > JUMP_MOST_G ||
-        size_g < JUMP_LEAST_G_PER_S * signal->jump_s)
-        return;
-    signal->lag_jumps++;
-    stride = (uint32_t)((TAIL_STEP_US + signal->interval_us / 2) / signal->interval_us);
-    if (stride < 1)
-        stride = 1;
-    while (back + 2 * stride < held && fabs((double)sample_back(signal, back)->load_g - level_g) < TAIL_LEAST_G / 4)
-        back++;
-    for (int looked = 0; back + 2 * stride < held && looked < 12; back++, looked++) {
-        const struct sample *a = sample_back(signal, back + 2 * stride);
-
-        if (a->at_us < from_us || fabs((double)a->load_g - level_g) > TAIL_MOST_SHARE * size_g)
-            break;
-        if (fabs((double)a->load_g - level_g) < TAIL_LEAST_G)
-            continue;
-        learn_three(misfit, a, sample_back(signal, back + stride), sample_back(signal, back), level_g);
-        learnt++;
-    }
-    if (learnt >= TAILS_ENOUGH)
-        take_lag(signal, best_lag_s(misfit));
 }
 
 /* Solves the symmetric 3 x 3 system m x = g. */

@@ -18,7 +18,6 @@ enum {
     PIECES = 64,            /* a brew in which every ten seconds something happens for five minutes */
     STEPS = 24,             /* stages told of one brew */
     MARKS = 8,
-    LAGS = 14,              /* candidates for the instrument's lag */
     LAGS_KEPT = 7
 };
 
@@ -35,7 +34,7 @@ enum { CADENCE_INTERVALS = 9 };
 
 /* How regularly the instrument speaks. */
 struct cadence {
-    double period_us;
+    double period_us, late_us;      /* between readings; and how late they are in the mean, where that can be seen */
     int64_t at_us, arrived_us;      /* of the newest reading */
     int64_t held_up_us;             /* its time, should it have been held up */
     int64_t interval_us[CADENCE_INTERVALS];
@@ -47,6 +46,10 @@ struct indication {
     double shown_g;
     int64_t at_us;
     bool overload;
+};
+
+struct lag {
+    float lag_s, weight;
 };
 
 enum piece_kind {
@@ -78,16 +81,15 @@ struct signal {
     uint32_t clear_end;         /* samples made clear */
     uint32_t seen_end;          /* and looked at */
     double lag_s;               /* as configured; 0: learnt */
-    double lag_of_jump_s[LAGS_KEPT];    /* what the last jumps said of it */
+    struct lag lag[LAGS_KEPT];  /* what the last jumps said of it */
     int lag_count, lag_jumps;
     double lag_learnt_s;
-    int64_t jump_us;            /* when the last jump left; 0: nothing to learn from it */
-    double jump_s, jump_g;      /* how long until it came near, and how far */
+    double jump_g;              /* how far the last jump went; 0: nothing to learn from it */
     double offset_g;            /* add to what the instrument shows for the absolute load */
     double zero_g;              /* absolute load of the empty scale */
     struct indication shown[4]; /* the last ones, newest last */
     int shown_count;
-    double resolution_g;
+    double resolution_g, resolution_seen_g;     /* the last one may be of a damaged line */
     int64_t interval_us;        /* between readings, smoothed */
     int64_t tare_ordered_us;    /* 0: none open */
     int64_t overload_us;        /* when the instrument last gave up */
@@ -257,6 +259,29 @@ enum { ACTS = PIECES };
 /* Gathers all pieces into acts; how many. */
 int acts_gather(const struct signal *signal, struct act act[ACTS]);
 
+/* --- tracker_level.c --- */
+
+/* Where the load rests, and the tail of a jump that leads there. */
+struct level {
+    double level_g, u_g;            /* and its standard uncertainty */
+    double a_g, b_g, pole_s;        /* the tail: (a + b t) exp(-t), t in poles since from_us */
+    double pole_share;              /* standard uncertainty of the pole, as a share of it */
+    int64_t from_us, until_us;
+    int count;                      /* samples of the tail; 0: it was gone */
+};
+
+/* The level of a load that came to rest about jump_us, by what was indicated until until_us.  False: too little was. */
+bool level_fit(const struct signal *signal, int64_t jump_us, int64_t until_us, struct level *level);
+
+/* The same of a rest that was left at left_us, or some time before. */
+bool level_left(const struct signal *signal, int64_t jump_us, int64_t left_us, struct level *level);
+
+/* Learns the lag from the tail of the last jump, if nobody has configured it. */
+void signal_learn_lag(struct signal *signal, int64_t rested_us, int64_t until_us);
+
+/* What would be indicated at a time. */
+double level_at(const struct level *level, int64_t at_us);
+
 /* --- tracker_clear.c --- */
 
 /* The lag of the instrument's filter: configured, learnt, or a fair guess. */
@@ -264,9 +289,6 @@ double signal_lag_s(const struct signal *signal);
 
 /* What is looked at together to make a sample clear. */
 double signal_span_s(const struct signal *signal);
-
-/* Learns from the tail of the last jump, which rests at level_g now. */
-void signal_learn_lag(struct signal *signal, double level_g);
 
 /* Makes clear what has become so with the newest sample; how many samples that is. */
 uint32_t signal_clear(struct signal *signal);

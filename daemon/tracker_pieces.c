@@ -20,10 +20,9 @@ static const int64_t ONSET_US = 1200000;
 /* So long at most a slow begin goes unseen: a third of a gram per second squared, a lag of half a second. */
 static const int64_t UNSEEN_US = 800000;
 
-/* The level before a flow is the mean of so long. */
+/* A rest's level at its begin is taken within so long; a tail that leaves it more open than this says nothing. */
 static const int64_t LEVEL_US = 4000000;
-enum { LEVEL_SAMPLES = 5 };
-static const double STEADY_G = 0.15, CREPT_G = 0.12;
+static const double UNSURE_G = 3;
 
 static const int64_t BACK_US = 340000;
 static const double AWAY_TIMES = 3;         /* it had gone so many times farther */
@@ -48,8 +47,6 @@ static const double FLOWED_SHARE = 0.07;     /* a flow that is less of all the m
 /* The end of small movements is blurred by this share of what is looked at together; that of a jump is not. */
 static const double BLUR_SHARE = 0.25, JERK_G = 200;
 
-static const double PUT_G = 40;              /* a thing was put down */
-static const int64_t LAST_US = 650000;       /* indicated last */
 static const int64_t FLOW_LEAST_US = 1200000;
 
 /* Letting go from beyond the scale's range is seen late by this share of the lag, for so long after. */
@@ -186,28 +183,24 @@ static void piece_take(struct signal *signal, struct piece *piece, const struct 
     }
 }
 
-/* A jump whose tail may teach the lag, once its rest has settled. */
-static void note_jump(struct signal *signal, int64_t near_us, double level_g)
+/* How far the load has gone since it rested; its tail may teach the lag. */
+static double jumped_g(const struct signal *signal, double level_g)
 {
     int i = signal->count - 1;
 
     while (i > 0 && signal->piece[i].kind != PIECE_REST)
         i--;
-    signal->jump_us = 0;
-    if (signal->piece[i].kind != PIECE_REST)
-        return;
-    signal->jump_us = signal->piece[i].end_us;
-    signal->jump_s = (double)(near_us - signal->jump_us) / 1e6;
-    signal->jump_g = fabs(level_g - (double)signal->piece[i].last_g);
+    return signal->piece[i].kind == PIECE_REST ? fabs(level_g - (double)signal->piece[i].last_g) : 0;
 }
 
-/* How far the load went since its last rest, back and forth; 0 when it flowed at last. */
+/* How far the load went since its last rest or press, back and forth; 0 when it flowed at last. */
 static double moved_g(const struct signal *signal)
 {
     const struct piece *last = &signal->piece[signal->count - 1];
     float low_g = INFINITY, high_g = -INFINITY;
 
-    for (int i = signal->count - 1; i >= 0 && signal->piece[i].kind != PIECE_REST; i--) {
+    for (int i = signal->count - 1;
+         i >= 0 && signal->piece[i].kind != PIECE_REST && (i == signal->count - 1 || !signal->piece[i].force_began_us); i--) {
         low_g = fminf(low_g, signal->piece[i].low_g);
         high_g = fmaxf(high_g, signal->piece[i].high_g);
     }
@@ -228,7 +221,7 @@ static void rest_begin(struct signal *signal, double level_g)
         if (dry_us && llabs(dry_us - began_us) < 1000000)
             began_us = dry_us;
     }
-    note_jump(signal, began_us, level_g);
+    signal->jump_g = jumped_g(signal, level_g);
     if (began_us < before->begin_us)
         began_us = before->begin_us;
     before->end_us = began_us;
@@ -236,6 +229,24 @@ static void rest_begin(struct signal *signal, double level_g)
     rest = piece_open(signal, PIECE_REST, began_us, level_g);
     rest->end_us = signal->rest_since_us = seen_back(signal, 0)->at_us;
     signal->rest_g = level_g;
+}
+
+/* A rest's level at its end; and at its begin, while it is young. */
+static void take_level(const struct signal *signal, struct piece *rest, int64_t until_us, bool left)
+{
+    struct level level;
+
+    if (!(left ? level_left : level_fit)(signal, rest->begin_us, until_us, &level) || level.u_g > UNSURE_G)
+        return;
+    rest->last_g = (float)level.level_g;
+    if (until_us - rest->begin_us < LEVEL_US)
+        rest->first_g = rest->last_g;
+}
+
+/* Whether the rest has only now become so old. */
+static bool passes(const struct piece *rest, int64_t at_us, int64_t age_us)
+{
+    return rest->end_us - rest->begin_us < age_us && at_us - rest->begin_us >= age_us;
 }
 
 static void rest_take(struct signal *signal, struct piece *rest, const struct sample *sample)
@@ -247,33 +258,16 @@ static void rest_take(struct signal *signal, struct piece *rest, const struct sa
     signal->rest_g += ((double)sample->clear_g - signal->rest_g) * follow;
     if (young)
         rest->first_g = (float)signal->rest_g;
-    if (!young && signal->jump_us)
-        signal_learn_lag(signal, signal->rest_g);
+    if (!young && signal->jump_g > 0) {
+        signal_learn_lag(signal, rest->begin_us, sample->at_us);
+        signal->jump_g = 0;
+    }
+    if (passes(rest, sample->at_us, YOUNG_US) || passes(rest, sample->at_us, LEVEL_US - YOUNG_US / 3))
+        take_level(signal, rest, sample->at_us, false);
     rest->end_us = sample->at_us;
     rest->last_g = (float)signal->rest_g;
     rest->low_g = fminf(rest->low_g, sample->clear_g);
     rest->high_g = fmaxf(rest->high_g, sample->clear_g);
-}
-
-/* A short rest's level is what was indicated last, once the filter's tail of the jump before it has died away. */
-static void level_young(struct signal *signal, struct piece *rest, int64_t left_us)
-{
-    const struct piece *before = rest - 2;
-    double tails = (double)(left_us - rest->begin_us) / 1e6 / (signal_lag_s(signal) / 2), sum = 0, jump;
-    int n = 0;
-
-    if (rest < signal->piece + 2 || before->kind != PIECE_REST || before->end_us - before->begin_us < YOUNG_US)
-        return;
-    jump = fabs((double)(rest->last_g - before->last_g));
-    if (jump < PUT_G || jump * (1 + tails) * exp(-tails) > signal->resolution_g / 2)
-        return;
-    for (uint32_t back = 1; back < seen_held(signal) && seen_back(signal, back)->at_us > left_us - LAST_US; back++)
-        if (seen_back(signal, back)->at_us <= left_us) {
-            sum += (double)seen_back(signal, back)->load_g;
-            n++;
-        }
-    if (n > 1)
-        rest->last_g = (float)(sum / n);
 }
 
 /* The resting load was left at the sample looked at, or just before. */
@@ -286,8 +280,7 @@ static void rest_leave(struct signal *signal, struct piece *rest)
         left_us = seen_back(signal, 1)->at_us - signal->interval_us;    /* the tail of what was before says nothing */
     if (left_us < rest->begin_us)
         left_us = rest->begin_us;
-    if (!pieces_settled(signal))
-        level_young(signal, rest, left_us);
+    take_level(signal, rest, left_us, true);
     rest->end_us = left_us;
     piece = piece_open(signal, PIECE_HANDLED, left_us, signal->rest_g);
     piece_take(signal, piece, seen_back(signal, 0));
@@ -305,47 +298,6 @@ static void split(struct signal *signal, enum piece_kind kind, uint32_t samples)
         piece_take(signal, piece, seen_back(signal, back - 1));
 }
 
-/* The least mean of three samples in a row within this time. */
-static double least_since(const struct signal *signal, int64_t from_us, int64_t until_us)
-{
-    double least_g = INFINITY;
-
-    for (uint32_t back = 0; back + 2 < seen_held(signal) && seen_back(signal, back + 2)->at_us >= from_us; back++)
-        if (seen_back(signal, back)->at_us <= until_us)
-            least_g = fmin(least_g, (double)(seen_back(signal, back)->clear_g + seen_back(signal, back + 1)->clear_g +
-                                             seen_back(signal, back + 2)->clear_g) / 3);
-    return isfinite(least_g) ? least_g : signal->rest_g;
-}
-
-/* A slow begin had already lifted the resting level: take it as it was just before, as far back as it was steady. */
-static void correct_level(const struct signal *signal, struct piece *rest, struct piece *flow)
-{
-    double sum = 0, steady_g = fmax(STEADY_G, 1.5 * signal->resolution_g) + signal->noise_g;
-    int n = 0;
-
-    if (flow->left_us - signal->rest_since_us < YOUNG_US) {     /* it had not settled: the least is the nearest */
-        double least_g = least_since(signal, signal->rest_since_us - YOUNG_US / 4, flow->left_us);
-
-        if ((double)flow->first_g - least_g > CREPT_G)
-            rest->last_g = flow->first_g = (float)(least_g + signal->resolution_g);
-        return;
-    }
-
-    for (uint32_t back = 0; back < seen_held(signal); back++) {
-        const struct sample *sample = seen_back(signal, back);
-
-        if (sample->at_us < rest->begin_us || sample->at_us < flow->begin_us - LEVEL_US ||
-            (n && fabs((double)sample->clear_g - sum / n) > steady_g))
-            break;
-        if (sample->at_us <= flow->begin_us) {
-            sum += (double)sample->clear_g;
-            n++;
-        }
-    }
-    if (n >= LEVEL_SAMPLES)
-        rest->last_g = flow->first_g = (float)(sum / n);
-}
-
 /* Where a flow began, as flows begin; found again while it is young. */
 static void find_flow_begin(struct signal *signal, struct piece *piece)
 {
@@ -359,7 +311,8 @@ static void find_flow_begin(struct signal *signal, struct piece *piece)
     piece->begin_us = began_us;
     if (piece > signal->piece && piece[-1].kind == PIECE_REST) {
         piece[-1].end_us = began_us > piece[-1].begin_us ? began_us : piece[-1].begin_us;
-        correct_level(signal, &piece[-1], piece);
+        take_level(signal, &piece[-1], piece[-1].end_us, true);
+        piece->first_g = piece[-1].last_g;
     }
 }
 

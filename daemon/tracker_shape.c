@@ -261,15 +261,18 @@ int64_t shape_near_us(const struct signal *signal, const struct piece *piece, do
     return (seen_back(signal, back)->at_us + seen_back(signal, back - 1)->at_us) / 2;
 }
 
-/* A flow ends when it clearly goes back, or jumps. */
+/* A flow ends when it clearly goes back, or jumps: as it is indicated, too, since undoing the filter makes much of
+ * little. */
 bool shape_flow_broke(const struct signal *signal, const struct piece *flow)
 {
-    const struct sample *new = seen_back(signal, 0), *old = seen_back(signal, 1);
+    const struct sample *new = seen_back(signal, 0), *old = seen_back(signal, 1), *shown = sample_back(signal, 0);
     double step_g = (double)(new->clear_g - old->clear_g), rate = shape_rate_g_per_s(signal);
     double noise_g = signal->resolution_g > COARSE_G ? signal->noise_g : 0;
     double fell_g = (double)(flow->high_g - new->clear_g), gained_g = (double)(flow->high_g - flow->first_g);
+    double shown_g = (double)(shown->load_g - old->load_g), shown_s = (double)(shown->at_us - old->at_us) / 1e6;
 
-    return new->overload || rate > FLOW_MOST_G_PER_S ||
-           fell_g > fmax(fmax(FELL_G, 2.5 * signal->resolution_g) + 2 * noise_g, FELL_SHARE * gained_g) ||
-           (rate < -BACK_G_PER_S && step_g < -fmax(1.5 * signal->resolution_g, 0.8) - 2 * noise_g);
+    return new->overload || (rate > FLOW_MOST_G_PER_S && shown_g > FLOW_MOST_G_PER_S / 2 * shown_s) ||
+           (shown_g <= signal->resolution_g &&
+            (fell_g > fmax(fmax(FELL_G, 2.5 * signal->resolution_g) + 2 * noise_g, FELL_SHARE * gained_g) ||
+             (rate < -BACK_G_PER_S && step_g < -fmax(1.5 * signal->resolution_g, 0.8) - 2 * noise_g)));
 }

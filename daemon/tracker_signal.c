@@ -10,6 +10,17 @@ static const double ZERO_LEAST_G = 0.15;
 /* A tare ordered is expected within so long. */
 static const int64_t TARE_WAIT_US = 5000000;
 
+/* A damaged line that still reads as a number is one alone: an indication so far off both its neighbours, and as far
+ * as they are apart, is levelled to the nearer; much farther off, it is of no load. */
+static const double PEAK_G = 0.5, ALONE_G = 30, ALONE_TIMES = 3;
+
+/* A tare in the tail of a movement: that was so long ago, and the load moves by so much at most meanwhile. */
+static const int64_t MOVING_US = 1000000;
+static const double TARE_MOVES_MOST_G = 5;
+
+/* What is left of a jump goes on meanwhile by so much of its last step. */
+static const double MOVES_ON = 1;
+
 /* No reading for so long, or for eight readings' time, is a gap. */
 static const int64_t GAP_US = 3000000;
 
@@ -98,6 +109,8 @@ static double tared_from(const struct signal *signal)
     double zero_g = fmax(1.01 * signal->resolution_g, ZERO_LEAST_G), least_g = fmax(2.5 * signal->resolution_g, 0.5);
     bool ordered = signal->tare_ordered_us && shown[2].at_us - signal->tare_ordered_us < TARE_WAIT_US;
 
+    zero_g += MOVES_ON * fmin(fabs(shown[1].shown_g - shown[0].shown_g), 2 * shape_leave_g(signal));
+
     if (shown[1].overload || shown[2].overload || shown[3].overload || fabs(shown[2].shown_g) > zero_g ||
         fabs(shown[3].shown_g) > fmax(zero_g, ordered ? 3 : 1))
         return NAN;
@@ -109,25 +122,41 @@ static double tared_from(const struct signal *signal)
     return NAN;
 }
 
+/* The load at a tare, by what was indicated before it: at rest many indications know it better than the last one, and
+ * the instrument's own zero is exact; while a jump's tail is left, its zero was true some time since the last one. */
+static double tared_level_g(const struct signal *signal, double last_g)
+{
+    const struct indication *before = &signal->shown[1], *zero = &signal->shown[2];
+    const struct piece *piece = signal->count ? &signal->piece[signal->count - 1] : NULL;
+    int64_t jump_us = piece && piece->kind == PIECE_REST ? piece->begin_us : before->at_us - MOVING_US;
+    struct level level;
+    double load_g;
+
+    if (!level_fit(signal, jump_us, before->at_us, &level))
+        return last_g;
+    load_g = level_at(&level, zero->at_us);
+    if (fabs(load_g - last_g) > TARE_MOVES_MOST_G)
+        return last_g;
+    return fabs(load_g - level_at(&level, before->at_us)) > signal->resolution_g / 2 ? load_g - zero->shown_g : load_g;
+}
+
 static enum signal_news middle(struct signal *signal)
 {
     struct indication *shown = signal->shown;
-    double from_g = tared_from(signal), a = shown[1].shown_g, b = shown[2].shown_g, c = shown[3].shown_g, load_g;
+    double from_g = tared_from(signal), a = shown[1].shown_g, b = shown[2].shown_g, c = shown[3].shown_g, load_g, alone_g;
 
     if (!isnan(from_g)) {
-        double level_g = from_g + signal->offset_g;
-
-        if (pieces_settled(signal) && fabs(level_g - signal->rest_g) < 2 * shape_leave_g(signal))
-            level_g = signal->rest_g;       /* many indications know it better than the last one */
-        signal->offset_g = level_g;     /* the instrument's own zero is exact: what it shows is within its last digit */
+        signal->offset_g = tared_level_g(signal, from_g + signal->offset_g);
         signal->tare_ordered_us = 0;
         shown[0] = shown[1] = shown[2];
         return take(signal, b + signal->offset_g, false, shown[2].at_us);
     }
-    /* the middle one of three: a damaged line that still reads as a number is one alone */
     load_g = fmax(fmin(a, b), fmin(fmax(a, b), c));
-    if (shown[1].overload || shown[2].overload || shown[3].overload)
+    alone_g = fabs(b - load_g);
+    if (shown[1].overload || shown[2].overload || shown[3].overload || alone_g < fmax(PEAK_G, fabs(c - a)))
         load_g = b;
+    else if (alone_g > fmax(ALONE_G, ALONE_TIMES * fmin(fabs(c - a), fabs(a - shown[0].shown_g))))
+        return SIGNAL_NOTHING;
     return take(signal, load_g + signal->offset_g, shown[2].overload, shown[2].at_us);
 }
 
@@ -152,8 +181,11 @@ enum signal_news signal_mass(struct signal *signal, double shown_g, bool overloa
     struct indication *shown = signal->shown;
 
     at_us = time_of(signal, at_us);
-    if (resolution_g > 0 && !overload)
-        signal->resolution_g = resolution_g;
+    if (resolution_g > 0 && !overload) {    /* twice in a row: a damaged line may have lost its point */
+        if (signal->shown_count == 0 || fabs(resolution_g - signal->resolution_seen_g) < resolution_g / 10)
+            signal->resolution_g = resolution_g;
+        signal->resolution_seen_g = resolution_g;
+    }
     memmove(shown, shown + 1, 3 * sizeof *shown);
     shown[3] = (struct indication){overload ? shown[2].shown_g : shown_g, at_us, overload};
     if (signal->shown_count == 0)

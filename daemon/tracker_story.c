@@ -16,6 +16,7 @@ static const double BLOOM_LEAST_G = 24.5, ANOTHER_DOSE_G = 9;
 static const double WATER_LEAST_G = 8;      /* a flow below this is a spill */
 static const double RATIO_LEAST = 6.5;      /* water per coffee; below, the "dose" was the bloom */
 static const double BLOOM_MOST_SHARE = 0.42; /* of all the water */
+static const double THINNED_SHARE = 0.5;    /* coffee is thinned with less than so much of the water it was made with */
 static const double BREWER_LEAST_G = 60;    /* what must be missing when only the cup comes back */
 static const double STIR_LEAST_G = 1.2;     /* how far a spoon moves the reading */
 static const int64_t STIR_LEAST_US = 1200000;
@@ -223,7 +224,7 @@ static void weighed(struct reader *reader, const struct act *act)
     reader->out->wait_us = act->end_us + WEIGHED_US;
     if (signal->rest_since_us > act->end_us && signal->rest_since_us < reader->out->wait_us)
         reader->out->wait_us = signal->rest_since_us + WEIGHED_US;      /* it came to rest only then */
-    if (!reader->press.seen && isnan(story_cup_of(reader, reader->weighed_g, NULL)))
+    if (!reader->press.seen && !reader->tracker->gauge.began_us)
         reader->out->wait_us += DOUBT_US - WEIGHED_US;
 }
 
@@ -239,19 +240,32 @@ static void take_beverage(struct reader *reader)
     out->measures.value[MEASURE_BEVERAGE_G] = !isnan(cup_g) ? reader->weighed_g - cup_g : story_expected_beverage_g(reader);
 }
 
+/* Nobody saw the press: was it an empty cup that came, for another brew?  A brewer is put on it, a dose goes in, or
+ * more water than anybody thins coffee with. */
+static bool is_another_brew(const struct reader *reader, const struct act *act)
+{
+    double grams = act->after_g - act->before_g;
+
+    if (act->flow && grams >= BLOOM_LEAST_G)
+        return isnan(reader->cup_g) && grams > THINNED_SHARE * reader->poured_g;
+    return grams > THING_G || (!act->open && grams > ANOTHER_DOSE_G && grams < BLOOM_LEAST_G);
+}
+
 /* The cup is looked at again, or goes. */
 static void after_weighing(struct reader *reader, const struct act *act)
 {
     double grams = act->after_g - act->before_g;
+    bool unseen = !reader->press.seen && !reader->tracker->gauge.began_us;
 
-    if (!reader->left_weighing && !reader->press.seen && isnan(story_cup_of(reader, reader->weighed_g, NULL)) &&
-        ((grams > THING_G && !act->flow) || (grams > ANOTHER_DOSE_G && grams < BLOOM_LEAST_G))) {
-        reader->out->nothing = true;        /* a brewer is put on it, or a dose in: it was another, empty cup */
+    if (unseen && !reader->left_weighing && is_another_brew(reader, act)) {
+        reader->out->nothing = true;
         reader->out->over_us = reader->back_us - 1;
         while (reader->out->count && reader->out->step[reader->out->count - 1].stage >= STAGE_PRESS)
             reader->out->count--;
         return;
     }
+    if (unseen && act->open && grams > -DOSE_LEAST_G && act->high_g - act->low_g < TOUCH_WIDE_G)
+        return;         /* what comes of it is not seen yet */
     if (fabs(grams) >= DOSE_LEAST_G || act->high_g - act->low_g >= TOUCH_WIDE_G)
         reader->left_weighing = true;
     else if (!reader->left_weighing && act->rest_after)
