@@ -22,6 +22,7 @@ static const int64_t UNSEEN_US = 800000;
 
 /* A rest's level at its begin is taken within so long; a tail that leaves it more open than this says nothing. */
 static const int64_t LEVEL_US = 4000000;
+static const int64_t LEVEL_AGAIN_US = 1000000;       /* each time it is better known */
 static const double UNSURE_G = 3;
 
 static const int64_t BACK_US = 340000;
@@ -256,14 +257,15 @@ static void rest_take(struct signal *signal, struct piece *rest, const struct sa
     double follow = dt / ((young ? YOUNG_FOLLOWS_S : REST_FOLLOWS_S) + dt);
 
     signal->rest_g += ((double)sample->clear_g - signal->rest_g) * follow;
-    if (young)
+    if (sample->at_us - rest->begin_us < YOUNG_US)
         rest->first_g = (float)signal->rest_g;
     if (!young && signal->jump_g > 0) {
         signal_learn_lag(signal, rest->begin_us, sample->at_us);
         signal->jump_g = 0;
     }
-    if (passes(rest, sample->at_us, YOUNG_US) || passes(rest, sample->at_us, LEVEL_US - YOUNG_US / 3))
-        take_level(signal, rest, sample->at_us, false);
+    for (int64_t age_us = YOUNG_US; age_us < LEVEL_US; age_us += LEVEL_AGAIN_US)
+        if (passes(rest, sample->at_us, age_us))
+            take_level(signal, rest, sample->at_us, false);
     rest->end_us = sample->at_us;
     rest->last_g = (float)signal->rest_g;
     rest->low_g = fminf(rest->low_g, sample->clear_g);

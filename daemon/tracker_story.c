@@ -224,7 +224,7 @@ static void weighed(struct reader *reader, const struct act *act)
     reader->out->wait_us = act->end_us + WEIGHED_US;
     if (signal->rest_since_us > act->end_us && signal->rest_since_us < reader->out->wait_us)
         reader->out->wait_us = signal->rest_since_us + WEIGHED_US;      /* it came to rest only then */
-    if (!reader->press.seen && !reader->tracker->gauge.began_us)
+    if (!reader->press.seen && !reader->tracker->gauge.began_us && reader->tracker->now_us >= reader->out->wait_us)
         reader->out->wait_us += DOUBT_US - WEIGHED_US;
 }
 

@@ -270,6 +270,8 @@ static void one_pour_pressed_beside(void **state)
     move(trace, cup_g + 193, 0.4);
     at_s[5] = seconds_now(trace);
     wait_s(trace, 5);
+    assert_float_equal(measured(trace, 1, MEASURE_BEVERAGE_G), 193, 0.3);
+    wait_s(trace, 18);      /* nobody saw the press: so long it may yet turn out to be another brew's empty cup */
     assert_stages(trace, 1, stage, at_s, 6, 0.45);
     assert_float_equal(measured(trace, 1, MEASURE_DOSE_G), 14, 0.1);
     assert_float_equal(measured(trace, 1, MEASURE_WATER_G), 220, 0.3);
