@@ -1,11 +1,14 @@
 /* What the operator says: marks, begin, end, discard, measures; and the view for a screen.
  * The operator's word wins over what the scale suggests. */
 #include <errno.h>
+#include <math.h>
 #include <stdio.h>
 #include <string.h>
 
 #include "poise/brew.h"
 #include "tracker_parts.h"
+
+static const double BELIEVED_G = 25;        /* between two indications; the fastest pour brings 16 g/s, at two a second */
 
 static int refuse(char *detail, const char *sentence)
 {
@@ -142,6 +145,20 @@ static void view_stage(const struct tracker *tracker, struct tracker_view *out)
     }
 }
 
+/* The load by the newest indication.  The signal waits for one more before it believes any: what stands beside this in
+ * a state is the newest, and in a pour one indication is grams.  A damaged line and a tare do wait. */
+static double newest_load_g(const struct signal *signal)
+{
+    const struct indication *before = &signal->shown[2], *newest = &signal->shown[3];
+    bool tare = fabs(newest->shown_g) < 1 && fabs(before->shown_g) >= 1;
+
+    if (!signal->shown_count || before->overload || newest->overload)
+        return signal_load_g(signal);
+    if (tare || fabs(newest->shown_g - before->shown_g) > BELIEVED_G)
+        newest = before;
+    return newest->shown_g + signal->offset_g;
+}
+
 void tracker_view(const struct tracker *tracker, struct tracker_view *out)
 {
     const struct signal *signal = &tracker->signal;
@@ -150,7 +167,7 @@ void tracker_view(const struct tracker *tracker, struct tracker_view *out)
     memset(out, 0, sizeof *out);
     view_stage(tracker, out);
     out->brew = tracker->brew;
-    out->load_g = signal_load_g(signal) - (isnan(signal->zero_g) ? 0 : signal->zero_g) - tracker->second.added_g;
+    out->load_g = newest_load_g(signal) - (isnan(signal->zero_g) ? 0 : signal->zero_g) - tracker->second.added_g;
     out->water_g = out->press_kpa = NAN;
     out->measures = tracker->running || out->stage == STAGE_DOSE ? tracker->story.measures : tracker->last;
     if (tracker->running) {
@@ -162,7 +179,7 @@ void tracker_view(const struct tracker *tracker, struct tracker_view *out)
     if (piece->kind == PIECE_FLOW) {
         out->flow_g_per_s = signal_slope_g_per_s(signal);
         if (out->stage == STAGE_BLOOM || out->stage == STAGE_POUR)
-            out->water_g += signal_load_g(signal) - tracker->story.load_g;
+            out->water_g += newest_load_g(signal) - tracker->story.load_g;
     }
     if (out->stage == STAGE_PRESS && piece->kind == PIECE_HANDLED)
         out->press_kpa = press_pressure_kpa(signal_load_g(signal) - (double)piece->first_g,

@@ -123,7 +123,7 @@ struct story {
     int64_t wait_us;            /* look again at this time; 0: no need */
     double cup_g, cup_u_g;
     double full_g;              /* the cup with all in it */
-    double load_g;              /* newest when it was read */
+    double load_g;              /* the newest that was read */
     struct measures measures;
 };
 

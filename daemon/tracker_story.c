@@ -450,7 +450,8 @@ void story_read(struct story *out, const struct tracker *tracker)
 
     memset(out, 0, sizeof *out);
     measures_clear(&out->measures);
-    out->load_g = signal_load_g(&tracker->signal);
+    last = tracker->signal.count ? &tracker->signal.piece[tracker->signal.count - 1] : NULL;
+    out->load_g = last ? (double)last->last_g : signal_load_g(&tracker->signal);
     reader.zero_g = isnan(tracker->signal.zero_g) ? 0 : tracker->signal.zero_g;
     for (int i = 0; i < count && !out->nothing; i++) {
         switch (reader.phase) {
@@ -462,7 +463,6 @@ void story_read(struct story *out, const struct tracker *tracker)
         }
     }
     if (!out->brewing) {
-        last = tracker->signal.count ? &tracker->signal.piece[tracker->signal.count - 1] : NULL;
         if (last && !isnan(reader.dose_from_g)) {
             story_set(&out->measures, MEASURE_DOSE_G, signal_load_g(&tracker->signal) - reader.dose_from_g, NAN);
             out->began_us = reader.dose_us;

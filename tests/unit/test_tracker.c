@@ -247,6 +247,32 @@ static void bloom_pour_stir_press(void **state)
     assert_int_equal(count_of(trace, TRACKER_QUESTION), 0);
 }
 
+/* What stands beside the scale's indication in a state is of the same moment: two a second, and a pour of 10 g/s. */
+static void the_view_is_of_the_newest_indication(void **state)
+{
+    struct trace *trace = *state;
+    struct tracker_view view;
+
+    trace->tick_us = 500000;
+    show(trace, 0);
+    tracker_view(trace->tracker, &view);
+    assert_true(fabs(view.load_g) < 0.06);
+    wait_s(trace, 3);
+    move(trace, 520, 0.5);
+    wait_s(trace, 4);
+    tare(trace);
+    wait_s(trace, 3);
+    tracker_view(trace->tracker, &view);
+    assert_true(fabs(view.load_g - 520) < 0.2);
+    move(trace, 15, 4);
+    wait_s(trace, 5);
+    move(trace, 100, 10);
+    tracker_view(trace->tracker, &view);
+    assert_int_equal(view.stage, STAGE_POUR);
+    assert_true(fabs(view.load_g - trace->shown_g) < 0.2);
+    assert_true(fabs(view.water_g - (trace->shown_g - 535)) < 0.5);
+}
+
 static void one_pour_pressed_beside(void **state)
 {
     struct trace *trace = *state;
@@ -522,6 +548,7 @@ int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test_setup_teardown(bloom_pour_stir_press, setup, teardown),
+        cmocka_unit_test_setup_teardown(the_view_is_of_the_newest_indication, setup, teardown),
         cmocka_unit_test_setup_teardown(one_pour_pressed_beside, setup, teardown),
         cmocka_unit_test_setup_teardown(overloaded_press_is_a_lower_bound, setup, teardown),
         cmocka_unit_test_setup_teardown(press_above_the_limit_is_said_once, setup, teardown),
