@@ -513,6 +513,62 @@ static void a_flow_that_dies_under_the_hand_means_dry(void **state)
     }
 }
 
+/* Hands at random on both scales, damaged lines, overload, silence, tares: all that is told makes sense, and a deadline
+ * that has passed is not asked for again. */
+static void whatever_the_scales_show_nothing_breaks(void **state)
+{
+    static const double things_g[] = {341.2, 182.4, 296.5, 15, 63.1, 230, 2};
+    uint64_t random = 20261125;
+    int brews = 0, drips = 0;
+
+    (void)state;
+    for (int run = 0; run < 100; run++) {
+        struct bench *bench = bench_new(&usual);
+
+        for (int i = 0; i < 120; i++) {
+            int scale, act;
+            double grams;
+
+            random = random * 6364136223846793005U + 1442695040888963407U;
+            scale = random >> 33 & 1;
+            act = random >> 36 & 7;
+            grams = things_g[(random >> 40) % 7] * (random >> 50 & 1 ? 1 : -1);
+            if (act == 0)
+                tare(bench, scale);
+            else if (act == 1)
+                press(bench, 3000, 6, grams);
+            else if (act == 2)
+                bench->cup_silent = !bench->cup_silent;
+            else if (act == 3)
+                bench->drip_g_per_s = fabs(grams) / 400;
+            else if (act == 4)
+                bench->cup_every_us = bench->cup_every_us == 100000 ? 500000 : 100000;
+            else if (act == 5 && random >> 51 & 1)
+                tracker_second_gap(bench->tracker);
+            else
+                move(bench, scale, grams, 0.3 + fabs(grams) / 30 * (double)(random >> 52 & 1));
+            wait_s(bench, (double)(random >> 53 & 3) * 2);
+            assert_true(!tracker_deadline(bench->tracker) || tracker_deadline(bench->tracker) > bench->now_us);
+            for (int told = 0; told < bench->told_count; told++) {
+                const struct tracker_event *event = &bench->told[told];
+
+                brews += event->kind == TRACKER_BEGIN;
+                drips += event->kind == TRACKER_MEASURE && event->measure == MEASURE_DRIP_G;
+                if (event->kind != TRACKER_MEASURE || isnan(event->value))
+                    continue;
+                assert_true(isnan(event->standard_uncertainty) || event->standard_uncertainty >= 0);
+                if (event->measure == MEASURE_DRIP_G)
+                    assert_true(event->value >= 0);
+                if (event->measure == MEASURE_PRESSED_DRY)
+                    assert_true(event->value == 0 || event->value == 1);
+            }
+            bench->told_count = 0;
+        }
+        bench_free(bench);
+    }
+    assert_true(brews > 80 && drips > 8);     /* or it would not have tried much */
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -524,6 +580,7 @@ int main(void)
         cmocka_unit_test(the_finer_scale_wins_and_a_wrong_one_is_named),
         cmocka_unit_test(pressed_dry_follows_from_what_stays_behind),
         cmocka_unit_test(a_flow_that_dies_under_the_hand_means_dry),
+        cmocka_unit_test(whatever_the_scales_show_nothing_breaks),
     };
 
     return cmocka_run_group_tests(tests, NULL, NULL);
