@@ -72,6 +72,16 @@ void second_close(struct tracker *tracker)
     tracker->second.drip_for_us = 0;
 }
 
+/* What was taken just now had come full: after the press of this brew, or it is the last one's. */
+static bool came_full(const struct tracker *tracker)
+{
+    const struct second *second = &tracker->second;
+
+    if (tracker->running)
+        return tracker->story.press_began_us && second->put_us > tracker->story.press_began_us;
+    return fabs(second->came_g - second->bare_g - tracker->late.full_g) < UNDER_LEAST_G;
+}
+
 void tracker_second(struct tracker *tracker, const struct reading *reading, struct tracker_events *events)
 {
     struct second *second = &tracker->second;
@@ -88,7 +98,7 @@ void tracker_second(struct tracker *tracker, const struct reading *reading, stru
                        !tracker->running || !story->first_water_us ? 0 : story->press_began_us ? PRESSED_G : SPOONFUL_G);
     if (news == SECOND_TAKEN && !tracker->running)
         take_back(tracker);
-    if (news == SECOND_TAKEN && !story->out_us)     /* later it is full */
+    if (news == SECOND_TAKEN && !came_full(tracker))
         second->empty_g = second->came_g - second->bare_g;
     reckon(tracker, dt_s);
     if (news == SECOND_PUT)
@@ -165,18 +175,33 @@ static int64_t later_us(int64_t a_us, int64_t b_us)
     return a_us > b_us ? a_us : b_us;
 }
 
+/* What the brew's scale took for the cup is none: the stand, perhaps.  The cup has been away since then. */
+static void unweigh(struct reader *reader, int64_t away_us)
+{
+    struct story *out = reader->out;
+
+    if (reader->phase == PHASE_WEIGHED && out->count && out->step[out->count - 1].stage == STAGE_STRENGTH)
+        out->count--;
+    reader->phase = PHASE_AWAY;
+    reader->away_us = away_us;
+    reader->left_weighing = false;
+    out->out_us = out->wait_us = 0;
+}
+
 /* The cup under the brewer: what the press brought is weighed when the cup is taken, or the brewer, or when nothing
- * has come for a while. */
+ * has come for a while.  Taken with the brewer it may come back alone. */
 static void weigh_under(struct reader *reader)
 {
     const struct second *second = &reader->tracker->second;
     struct story *out = reader->out;
-    int64_t now_us = reader->tracker->now_us, still_us = later_us(second->still_us, out->press_ended_us);
-    int64_t back_us = second->left_us + (reader->phase == PHASE_AWAY ? BACK_US : WEIGHED_US);
+    int64_t now_us = reader->tracker->now_us, still_us = later_us(second->still_us, out->press_ended_us), back_us;
 
     reader->cup_g = second->came_g - second->bare_g;
     if (!out->press_ended_us)
         return;
+    if (!second->stands && reader->phase == PHASE_WEIGHED && llabs(second->left_us - out->out_us) < LEFT_WITH_US)
+        unweigh(reader, second->left_us);
+    back_us = second->left_us + (reader->phase == PHASE_AWAY ? BACK_US : WEIGHED_US);
     if (second->stands && (reader->phase == PHASE_WEIGHED || reader->phase == PHASE_AWAY))
         weighed_there(reader, reader->away_us, later_us(still_us, out->out_us) + WEIGHED_US);
     else if (second->stands && second->settled && now_us >= still_us + DRAINED_US)
@@ -187,6 +212,13 @@ static void weigh_under(struct reader *reader)
         weighed_there(reader, second->left_us, second->left_us);
     else
         out->wait_us = back_us;
+}
+
+/* It was under the brewer, was taken, and has come back. */
+static bool has_come_back(const struct second *second, const struct story *story)
+{
+    return story->press_ended_us && second->stands && second->ran_g > UNDER_LEAST_G &&
+           second->left_us > story->press_began_us && second->put_us > second->left_us;
 }
 
 /* Whether what was put down there since may be the full cup. */
@@ -235,17 +267,16 @@ static bool is_out_of_sight(const struct reader *reader)
 
 void second_weigh(struct reader *reader)
 {
-    if (reader->out->nothing || !reader->out->first_water_us || !reader->tracker->second.came_us)
+    const struct second *second = &reader->tracker->second;
+
+    if (reader->out->nothing || !reader->out->first_water_us || !second->came_us)
         return;
-    if (second_is_under(&reader->tracker->second, reader->out))
+    if (has_come_back(second, reader->out))
+        unweigh(reader, second->left_us);
+    if (second_is_under(second, reader->out))
         weigh_under(reader);
     else if (reader->phase == PHASE_WATER || reader->phase == PHASE_AWAY || reader->phase == PHASE_PRESSED)
         weigh_brought(reader);
-    if (is_out_of_sight(reader)) {
-        reader->phase = PHASE_AWAY;
-        reader->away_us = reader->out->out_us;
-        reader->out->out_us = reader->out->wait_us = 0;
-        while (reader->out->count && reader->out->step[reader->out->count - 1].stage == STAGE_STRENGTH)
-            reader->out->count--;
-    }
+    if (is_out_of_sight(reader))
+        unweigh(reader, reader->out->out_us);
 }
