@@ -36,7 +36,8 @@ static int corrections_table(sqlite3 *database, const struct cup *cup, struct do
                               " lag(m.value) OVER told AS before, row_number() OVER told AS place FROM measure m JOIN"
                               " brew b USING (brew_id) WHERE b.name = ?1"
                               " WINDOW told AS (PARTITION BY m.measure ORDER BY m.seq)) WHERE place > 1"
-                              " AND value IS NOT before AND (made_by = 'operator' OR (time_us > ended_us AND measure NOT IN"
+                              " AND value IS NOT before AND (made_by = 'operator' OR (time_us > ended_us AND measure "
+                              "NOT IN"
                               " ('strength_pct', 'extraction_pct', 'extraction_total_pct', 'retained_g_per_g')))"
                               " ORDER BY seq";
     sqlite3_stmt *statement = NULL;

@@ -206,6 +206,8 @@ bool cup_level(const struct cup *cup, const char *factor, char out[WORDS_SIZE])
 {
     const json_t *value = json_object_get(cup->factors, factor);
 
+    if (!value)
+        value = json_object_get(cup->recipe, factor);
     if (json_is_string(value))
         snprintf(out, WORDS_SIZE, "%s", json_string_value(value));
     else if (json_is_number(value))

@@ -50,7 +50,7 @@ void cups_free(struct cups *cups);
 /* The SELECT that cups_load runs, as text for sqlite3; free with sqlite3_free.  NULL: no memory, or no such table. */
 char *cups_sql(sqlite3 *database, const struct cups_filter *filter);
 
-/* A factor's level of a cup in words ("75", "swirl"); false when the cup has none. */
+/* A factor's level of a cup in words ("75", "swirl"), also where that cup's plan held it; false when it has none. */
 bool cup_level(const struct cup *cup, const char *factor, char out[WORDS_SIZE]);
 
 /* The unit of a measure or of a factor named like one: "g", "s", "kPa", "°C", "%", "g/g", "". */

@@ -50,7 +50,7 @@ static int add_level(struct factor *factor, const struct cup *cup, struct why *w
 enum { LATELY = 32 };
 
 struct lately {
-    const json_t *factors[LATELY];
+    const json_t *factors[LATELY], *recipe[LATELY];
     int level[LATELY][FACTORS];
     int next;
 };
@@ -58,7 +58,7 @@ struct lately {
 static int met(const struct lately *lately, const struct cup *cup)
 {
     for (int i = 0; i < LATELY; i++)
-        if (lately->factors[i] == cup->factors && cup->factors)
+        if (lately->factors[i] == cup->factors && lately->recipe[i] == cup->recipe && cup->factors)
             return i;
     return -1;
 }
@@ -68,6 +68,7 @@ static int remember(struct lately *lately, const struct cup *cup)
     int place = lately->next;
 
     lately->factors[place] = cup->factors;
+    lately->recipe[place] = cup->recipe;
     lately->next = (place + 1) % LATELY;
     return place;
 }

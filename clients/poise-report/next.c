@@ -260,12 +260,14 @@ static void ini_value(const json_t *value, FILE *out)
         fprintf(out, "%.10g", json_number_value(value));
 }
 
-/* A plan varies something: beside the best level it asks for the next best that is not nearly the same. */
+/* A plan varies something: beside the best level it asks for the next best that is not nearly the same, or else the
+ * one that is least so. */
 static const struct suggestion *partner_of(const struct findings *findings, const struct advice *advice)
 {
     const struct suggestion *best = &advice->suggestion[0];
     int numeric = findings_numeric_factor(findings);
-    double first = numeric >= 0 ? strtod(best->level[numeric], NULL) : 0;
+    const struct suggestion *farthest = NULL;
+    double first = numeric >= 0 ? strtod(best->level[numeric], NULL) : 0, most = 0;
 
     for (int i = 1; i < advice->count; i++) {
         const struct suggestion *other = &advice->suggestion[i];
@@ -276,8 +278,12 @@ static const struct suggestion *partner_of(const struct findings *findings, cons
             differs = differs || (f != numeric && strcmp(best->level[f], other->level[f]) != 0);
         if (differs || fabs(second - first) > NEARLY_THE_SAME * fmax(first, second))
             return other;
+        if (fabs(second - first) > most) {
+            most = fabs(second - first);
+            farthest = other;
+        }
     }
-    return NULL;
+    return farthest;
 }
 
 /* The tolerances the experiment was brewed by, as its latest run carries them; NULL: none known. */
@@ -323,17 +329,23 @@ static char *plan_text(const struct findings *findings, const struct suggestion 
     fputs("\ntitle = ", out);
     ini_word(findings->title[0] ? findings->title : findings->experiment, out);
     fprintf(out, "\nreplicates = %d\norder = random\n\n[vary]\n", cups);
-    for (int f = 0; f < findings->factor_count; f++) {
-        ini_word(findings->factor[f].name, out);
-        fputs(" = ", out);
-        ini_word(best->level[f], out);
-        if (partner && strcmp(partner->level[f], best->level[f]) != 0) {
-            fputs(", ", out);
-            ini_word(partner->level[f], out);
+    for (int held = 0; held < 2; held++) {      /* what both levels have in common is held */
+        fputs(held ? "\n[hold]\n" : "", out);
+        for (int f = 0; f < findings->factor_count; f++) {
+            bool same = partner && strcmp(partner->level[f], best->level[f]) == 0;
+
+            if (same != (held == 1))
+                continue;
+            ini_word(findings->factor[f].name, out);
+            fputs(" = ", out);
+            ini_word(best->level[f], out);
+            if (partner && !same) {
+                fputs(", ", out);
+                ini_word(partner->level[f], out);
+            }
+            ini_tolerance(tolerances, findings->factor[f].name, out);
         }
-        ini_tolerance(tolerances, findings->factor[f].name, out);
     }
-    fputs("\n[hold]\n", out);
     json_object_foreach(cup->recipe, name, value) {
         bool varied = false;
 

@@ -300,6 +300,24 @@ def test_report_next_writes_a_plan_that_can_be_loaded(bench):
     assert bench.run("poise-report", "--plan", bench.folder / "more.ini", "next", "ferry-steep")[0] == 1
 
 
+def test_report_next_holds_what_its_levels_have_in_common(bench):
+    cups = Cups(bench)
+    for grind, plateau in (("coarse", 19), ("fine", 22)):
+        for seconds in (45, 75, 120, 180, 300) * 3:
+            extraction = plateau * (1 - math.exp(-0.02 * seconds)) + cups.random.gauss(0, 0.3)
+            cups.add("two", {"steep_s": seconds, "grind": grind}, {"steep_s": seconds, "extraction_pct": extraction})
+    for celsius in (80, 86, 92) * 3:
+        cups.add("heat", {"temperature_c": celsius}, {"extraction_pct": celsius / 5 + cups.random.gauss(0, 0.3)})
+    # a cup of such a plan: its grind was held, not varied
+    cups.add("two", {"steep_s": 45}, {"steep_s": 45, "extraction_pct": 11.5}, {"grind": "coarse"})
+    cups.done()
+    for experiment in ("two", "heat"):
+        done(bench, "--plan", bench.folder / f"{experiment}.ini", "next", experiment)
+        assert bench.run("poise-ctl", "plan", "check", bench.folder / f"{experiment}.ini")[0] == 0
+    assert "grind = " in (bench.folder / "two.ini").read_text().split("[hold]")[1]
+    assert answer(bench, "two")["cups_counted"] == 31
+
+
 def test_report_verdicts_keep_drop_and_leave_open(bench):
     cups = Cups(bench)
     for i in range(12):
