@@ -132,6 +132,76 @@ static void a_ramp_is_late_by_the_lag(void **state)
     assert_near(shown.late_sum_s / shown.late_count, 0.3 - 0.1, 0.01);
 }
 
+struct arrivals {
+    double last_s, first_s, sum_late_s;
+    int count, out_of_bunch;
+};
+
+static void arrive(void *context, int scale, const struct model_indication *indication, const char *line, int length)
+{
+    struct arrivals *arrivals = context;
+    double bunches = indication->at_s / 0.016;
+
+    (void)scale, (void)line, (void)length;
+    assert_true(indication->at_s > arrivals->last_s);
+    if (arrivals->count == 0)
+        arrivals->first_s = indication->at_s;
+    arrivals->sum_late_s += indication->at_s - arrivals->first_s - arrivals->count / 10.0;
+    arrivals->count++;
+    arrivals->out_of_bunch += fabs(bunches - round(bunches)) * 0.016 > 0.0011;  /* ten in a bunch, 0.1 ms apart */
+    arrivals->last_s = indication->at_s;
+}
+
+/* Ten a second, each late by 20 ms in the mean: exponential, so the mean of many shows against an even beat. */
+static void arrivals_are_late_and_come_in_bunches_but_in_order(void **state)
+{
+    struct model_scale_settings settings = quiet;
+    struct arrivals even = {0}, late = {0}, bunched = {0};
+
+    (void)state;
+    memset(&script, 0, sizeof script);
+    hands("brew");
+    hands("wait 400");
+    model_run(&script, 1, &settings, 1, arrive, &even, NULL);
+    settings.jitter_s = 0.02;
+    model_run(&script, 1, &settings, 1, arrive, &late, NULL);
+    assert_near(late.sum_late_s / late.count + late.first_s - even.sum_late_s / even.count - even.first_s, 0.02, 0.002);
+    settings.bunch_s = 0.016;
+    model_run(&script, 1, &settings, 1, arrive, &bunched, NULL);
+    assert_int_equal(bunched.count, even.count);
+    assert_int_equal(bunched.out_of_bunch, 0);
+}
+
+static void look_at_both(void *context, int scale, const struct model_indication *indication, const char *line,
+                         int length)
+{
+    (void)line, (void)length;
+    ((double *)context)[scale] = indication->shown_g;
+}
+
+/* The cup on a scale of its own: what the brewer loses that one gains, and nothing else. */
+static void what_drips_moves_from_one_scale_to_the_other(void **state)
+{
+    struct model_scale_settings settings[MODEL_SCALES] = {quiet, quiet};
+    double shown_g[MODEL_SCALES] = {0};
+
+    (void)state;
+    memset(&script, 0, sizeof script);
+    hands("brew cup 340 brewer 180 stand 400 drip 0.2");
+    hands("put cup on second");
+    hands("put stand brewer");
+    hands("wait 2");
+    hands("coffee 15 g in 4 s");
+    hands("pour 100 g in 10 s");
+    hands("wait 30");
+    model_run(&script, 1, settings, MODEL_SCALES, look_at_both, shown_g, &truth);
+    assert_true(truth.brew[0].drip_seen && truth.brew[0].cup_seen_empty && !truth.brew[0].weighed);
+    /* 40 s since the first drop, but none while no more has come than the coffee holds back: 30 g, after some 3 s */
+    assert_near(truth.brew[0].drip_g, 0.2 * 36.8, 0.2);
+    assert_near(shown_g[1], 340 + truth.brew[0].drip_g, 0.06);
+    assert_near(shown_g[0], 400 + 180 + 115 - truth.brew[0].drip_g, 0.06);
+}
+
 static void a_press_beyond_capacity_overloads_and_recovers(void **state)
 {
     struct model_scale_settings settings = quiet;
@@ -270,6 +340,8 @@ int main(void)
         cmocka_unit_test(mass_balance_and_first_order_hold),
         cmocka_unit_test(a_kilogram_on_60_mm_presses_with_3_468_kpa),
         cmocka_unit_test(a_ramp_is_late_by_the_lag),
+        cmocka_unit_test(arrivals_are_late_and_come_in_bunches_but_in_order),
+        cmocka_unit_test(what_drips_moves_from_one_scale_to_the_other),
         cmocka_unit_test(a_press_beyond_capacity_overloads_and_recovers),
         cmocka_unit_test(the_same_seed_gives_the_same_bytes_and_another_does_not),
         cmocka_unit_test(layouts_print_what_the_trade_prints),
