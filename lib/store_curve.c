@@ -18,17 +18,18 @@ static bool same_value(const json_t *one, const json_t *other)
     return json_equal(one, other);
 }
 
-/* Every factor the same, the steep time apart. */
-static bool same_cup(json_t *factors, json_t *others)
+/* Every factor of the one has the same value with the other, varied or held there; the steep time apart. */
+static bool same_factors(json_t *factors, const json_t *others, const json_t *others_held)
 {
     const char *name;
     json_t *value;
 
-    if (json_object_size(factors) != json_object_size(others) || !json_is_number(json_object_get(others, TIME)))
-        return false;
-    json_object_foreach(factors, name, value)
-        if (strcmp(name, TIME) != 0 && !same_value(value, json_object_get(others, name)))
+    json_object_foreach(factors, name, value) {
+        const json_t *other = json_object_get(others, name);
+
+        if (strcmp(name, TIME) != 0 && !same_value(value, other ? other : json_object_get(others_held, name)))
             return false;
+    }
     return true;
 }
 
@@ -43,17 +44,40 @@ double store_believable(sqlite3_stmt *row, int column, enum measure measure)
     return value >= measure_least(measure) && value <= measure_most(measure) ? value : (double)NAN;
 }
 
-/* Adds a cup when it is one of the curve.  0 or -ENOMEM. */
-static int take_cup(sqlite3_stmt *row, json_t *factors, struct store_curve *curve, double **planned)
+static json_t *object_of(sqlite3_stmt *row, int column)
 {
-    const char *text = (const char *)sqlite3_column_text(row, 0);
-    json_t *others = text ? json_loads(text, JSON_REJECT_DUPLICATES, NULL) : NULL;
+    const char *text = (const char *)sqlite3_column_text(row, column);
+
+    return text ? json_loads(text, JSON_REJECT_DUPLICATES, NULL) : NULL;
+}
+
+/* What both plans hold they hold alike. */
+static bool same_held(const json_t *held, const json_t *others_held)
+{
+    const char *name;
+    json_t *value;
+
+    json_object_foreach((json_t *)held, name, value) {
+        const json_t *other = json_object_get(others_held, name);
+
+        if (other && !same_value(value, other))
+            return false;
+    }
+    return true;
+}
+
+/* Adds a cup when it is one of the curve.  0 or -ENOMEM. */
+static int take_cup(sqlite3_stmt *row, json_t *factors, const json_t *held, struct store_curve *curve, double **planned)
+{
+    json_t *others = object_of(row, 0), *others_held = object_of(row, 3);
     double planned_s = json_number_value(json_object_get(others, TIME)), steep_s, extraction_pct;
-    bool same = json_is_object(others) && same_cup(factors, others);
+    bool same = json_is_number(json_object_get(others, TIME)) && same_factors(factors, others, others_held)
+                && same_factors(others, factors, held) && same_held(held, others_held);
     size_t size = (curve->n + 1) * sizeof(double);
     double **const columns[] = { &curve->t, &curve->e, planned };
 
     json_decref(others);
+    json_decref(others_held);
     steep_s = store_believable(row, 1, MEASURE_STEEP_S);
     extraction_pct = store_believable(row, 2, MEASURE_EXTRACTION_PCT);
     if (!same || isnan(extraction_pct))
@@ -77,10 +101,10 @@ static int take_cup(sqlite3_stmt *row, json_t *factors, struct store_curve *curv
     return 0;
 }
 
-int store_curve_read(struct store *store, const char *experiment, json_t *factors, struct store_curve *out,
-                     struct why *why)
+int store_curve_read(struct store *store, const char *experiment, json_t *factors, const json_t *held,
+                     struct store_curve *out, struct why *why)
 {
-    static const char sql[] = "SELECT factors, steep_s, extraction_pct FROM brew_summary WHERE experiment = ?1"
+    static const char sql[] = "SELECT factors, steep_s, extraction_pct, recipe FROM brew_summary WHERE experiment = ?1"
                               " AND ended_utc IS NOT NULL AND plan_kept IS NOT 0 AND extraction_pct IS NOT NULL";
     struct store_curve curve = { NULL, NULL, 0, 0 };
     sqlite3_stmt *statement = NULL;
@@ -93,7 +117,7 @@ int store_curve_read(struct store *store, const char *experiment, json_t *factor
     if (code == SQLITE_OK) {
         sqlite3_bind_text(statement, 1, experiment, -1, SQLITE_STATIC);
         while (!error && (code = sqlite3_step(statement)) == SQLITE_ROW)
-            error = take_cup(statement, factors, &curve, &planned);
+            error = take_cup(statement, factors, held, &curve, &planned);
     }
     if (error)
         error = why_set(why, error, "not enough memory for the cups of %s", experiment);

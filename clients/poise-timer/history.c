@@ -6,15 +6,15 @@
 
 #include "poise/store_curve.h"
 
-/* What the run varies, as messages carry it.  NULL: memory is short. */
-static json_t *factors_of(const struct timer_run *run)
+/* What the run varies, or holds, as messages carry it.  NULL: memory is short. */
+static json_t *settings_of(const struct timer_run *run, bool varied)
 {
     json_t *factors = json_object();
 
     for (int i = 0; factors && i < run->settings; i++) {
         const struct timer_setting *setting = &run->setting[i];
 
-        if (setting->varied && json_object_set_new(factors, setting->name, isnan(setting->number)
+        if (setting->varied == varied && json_object_set_new(factors, setting->name, isnan(setting->number)
                                                    ? json_string(setting->word) : json_real(setting->number)) < 0) {
             json_decref(factors);
             return NULL;
@@ -26,15 +26,15 @@ static json_t *factors_of(const struct timer_run *run)
 /* No curve is no failure: the run does not vary the steep, or its cups do not tell one yet. */
 static int read_one(struct store *store, const struct timer_run *run, struct timer_curve *out, struct why *why)
 {
-    json_t *factors = factors_of(run);
+    json_t *factors = settings_of(run, true), *held = settings_of(run, false);
     struct store_curve curve;
     struct why ignored;
     int error;
 
-    if (!factors)
-        return why_set(why, -ENOMEM, "not enough memory for earlier cups");
-    error = store_curve_read(store, run->experiment, factors, &curve, why);
+    error = factors && held ? store_curve_read(store, run->experiment, factors, held, &curve, why)
+                            : why_set(why, -ENOMEM, "not enough memory for earlier cups");
     json_decref(factors);
+    json_decref(held);
     if (error)
         return error == -EINVAL ? 0 : error;
     if (store_curve_fit(&curve, &out->fit, &ignored) == 0)

@@ -19,12 +19,12 @@ struct store_curve {
     int times;                  /* different steep times among the plans of these cups */
 };
 
-/* The earlier cups of `experiment` whose factors are those of `factors` (an object as messages carry
- * it), the steep time apart.  No such cup is no failure: n is 0.  -EINVAL when `factors` has no
- * steep_s: there is no curve against it.  Returns 0 or a negative errno; store_curve_free after
- * success. */
-int store_curve_read(struct store *store, const char *experiment, json_t *factors, struct store_curve *out,
-                     struct why *why);
+/* The earlier cups of `experiment` that differ from a run of it in nothing but the steep time: `factors` is what the
+ * run varies, `held` what it holds (objects as messages carry them; held may be NULL); what one plan varied another
+ * may have held.  No such cup is no failure: n is 0.  -EINVAL when `factors` has no steep_s: there is no curve
+ * against it.  Returns 0 or a negative errno; store_curve_free after success. */
+int store_curve_read(struct store *store, const char *experiment, json_t *factors, const json_t *held,
+                     struct store_curve *out, struct why *why);
 void store_curve_free(struct store_curve *curve);
 
 /* The curve through them.  0; -ENODATA when the cups do not tell plateau and rate (kinetics_identified at

@@ -40,6 +40,9 @@ static struct message said(enum brew_change change)
     return message;
 }
 
+/* What the plans of the cups below hold. */
+static const char *recipe = "{}";
+
 /* One cup; steep_s NAN: not measured. */
 static void cup(const char *experiment, const char *factors, double steep_s, double extraction_pct, int plan_kept)
 {
@@ -48,7 +51,7 @@ static void cup(const char *experiment, const char *factors, double steep_s, dou
     struct why why;
 
     snprintf(plan, sizeof plan, "{\"experiment\":\"%s\",\"title\":\"\",\"run\":1,\"replicate\":1,\"factors\":%s,"
-             "\"recipe\":{}}", experiment, factors);
+             "\"recipe\":%s}", experiment, factors, recipe);
     message.brew.plan_json = plan;
     assert_true(store_apply(store, &message, &why) >= 0);
     message = said(BREW_END);
@@ -79,7 +82,7 @@ static struct store_curve read_curve(const char *experiment, const char *factors
     struct store_curve curve;
     struct why why;
 
-    assert_int_equal(store_curve_read(store, experiment, json, &curve, &why), 0);
+    assert_int_equal(store_curve_read(store, experiment, json, NULL, &curve, &why), 0);
     json_decref(json);
     return curve;
 }
@@ -125,6 +128,32 @@ static void only_cups_of_the_same_kind_count(void **state)
     curve = read_curve("never-brewed", "{\"steep_s\":300}");
     assert_int_equal(curve.n, 0);
     store_curve_free(&curve);
+}
+
+/* A plan for a few more cups holds what the first one varied, or varies what the first one held. */
+static void what_one_plan_holds_another_may_vary(void **state)
+{
+    json_t *factors = json_loads("{\"steep_s\":90}", 0, NULL), *held = json_loads("{\"stir\":\"tap\"}", 0, NULL);
+    struct store_curve curve;
+    struct why why;
+
+    (void)state;
+    cup("held", "{\"steep_s\":45,\"stir\":\"tap\"}", 45, 13, 1);
+    cup("held", "{\"steep_s\":45,\"stir\":\"none\"}", 45, 11, 1);
+    recipe = "{\"stir\":\"tap\",\"dose_g\":15}";
+    cup("held", "{\"steep_s\":75}", 75, 17, 1);
+    recipe = "{\"stir\":\"none\"}";
+    cup("held", "{\"steep_s\":75}", 75, 15, 1);
+    recipe = "{}";
+    assert_int_equal(store_curve_read(store, "held", factors, held, &curve, &why), 0);
+    assert_true(curve.n == 2 && curve.e[0] == 13 && curve.e[1] == 17);
+    store_curve_free(&curve);
+    curve = read_curve("held", "{\"steep_s\":90,\"stir\":\"tap\"}");
+    assert_int_equal(curve.n, 2);
+    assert_true(curve.e[0] == 13 && curve.e[1] == 17);
+    store_curve_free(&curve);
+    json_decref(factors);
+    json_decref(held);
 }
 
 static void repeats_of_two_times_are_no_curve(void **state)
@@ -188,9 +217,9 @@ static void without_a_steep_time_there_is_no_curve(void **state)
     struct why why;
 
     (void)state;
-    assert_int_equal(store_curve_read(store, "ferry-steep", factors, &curve, &why), -EINVAL);
+    assert_int_equal(store_curve_read(store, "ferry-steep", factors, NULL, &curve, &why), -EINVAL);
     assert_string_equal(why.text, "ferry-steep does not vary the steep time: no curve against it");
-    assert_int_equal(store_curve_read(store, "ferry-steep", NULL, &curve, &why), -EINVAL);
+    assert_int_equal(store_curve_read(store, "ferry-steep", NULL, NULL, &curve, &why), -EINVAL);
     assert_int_equal(curve.n, 7);
     json_decref(factors);
 }
@@ -199,6 +228,7 @@ int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(only_cups_of_the_same_kind_count),
+        cmocka_unit_test(what_one_plan_holds_another_may_vary),
         cmocka_unit_test(repeats_of_two_times_are_no_curve),
         cmocka_unit_test(a_third_time_tells_how_far_a_cup_has_come),
         cmocka_unit_test(cups_before_the_bend_tell_nothing),
