@@ -103,8 +103,9 @@ static bool is_tare(const struct second *second)
     double zero_g = fmax(division_g(second, 1.01, 0.15), TAIL_AFTER_SHARE * from_g);
 
     return second->shown_count == 4 && fabs((double)shown_g[2]) <= zero_g &&
-           fabs((double)shown_g[3]) <= fmax(zero_g, fmin(1, TAIL_SHARE * from_g)) && from_g > division_g(second, 2.5, 0.5) &&
-           fabs((double)(shown_g[1] - shown_g[0])) <= fmax(division_g(second, 3, 1), TAIL_SHARE * from_g);
+           fabs((double)shown_g[3]) <= fmax(zero_g, fmin(1, TAIL_SHARE * from_g)) &&
+           from_g > division_g(second, 2.5, 0.5) &&
+           fabs((double)(shown_g[1] - shown_g[0])) <= fmax(division_g(second, 3, 0.3), TAIL_SHARE * from_g);
 }
 
 static bool is_still(const struct second *second, double load_g)
