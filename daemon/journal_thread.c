@@ -15,7 +15,8 @@ enum {
     PRUNE_SAVED_UP = 80000              /* two hours' rows at ten commits a second */
 };
 
-static const int64_t PRUNE_EVERY_US = 3600 * INT64_C(1000000);      /* by the messages' own clock, which may be a fast one */
+/* By the messages' own clock, which may be a fast one. */
+static const int64_t PRUNE_EVERY_US = 3600 * INT64_C(1000000);
 
 void journal_begin_anew(struct journal *journal, struct why *why)
 {
