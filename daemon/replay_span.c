@@ -1,6 +1,7 @@
 /* Which of the recorded messages are fed: those of a time, or of one brew with what led up to it.  What led up to it is
  * known only when the brew begins, so the last minutes are held back until then. */
 #include <errno.h>
+#include <inttypes.h>
 #include <stdlib.h>
 #include <string.h>
 
@@ -164,6 +165,21 @@ static int offer_brew(struct span *span, const struct recorded *one, const struc
     return span->take(span->context, one, message);
 }
 
+/* A trace comes from anywhere: a time that no clock shows must not reach the tracker's arithmetic.  Nothing is told to
+ * have been further from its message than a brew may last (common practice, no source). */
+static bool is_possible(const struct message *message)
+{
+    const int64_t clock_most_us = INT64_C(1) << 53, apart_most_us = INT64_C(86400000000);
+    int64_t mono_us = message->common.mono_us, at_us = mono_us;
+
+    if (message->kind == MESSAGE_BREW && message->brew.change <= BREW_END)
+        at_us = message->brew.at_us;
+    if (message->kind == MESSAGE_STAGE)
+        at_us = message->stage.at_us;
+    return mono_us >= 0 && mono_us <= clock_most_us && at_us <= mono_us && at_us >= mono_us - apart_most_us &&
+           message->common.time_us >= 0 && message->common.time_us <= clock_most_us;
+}
+
 int span_offer(struct span *span, const struct recorded *one, struct why *why)
 {
     const struct replay_options *options = span->options;
@@ -172,7 +188,9 @@ int span_offer(struct span *span, const struct recorded *one, struct why *why)
 
     if (result < 0)
         return result;
-    if (options->brew)
+    if (!is_possible(&message))
+        result = why_set(why, -EINVAL, "message %" PRIu64 " has an impossible time", message.common.seq);
+    else if (options->brew)
         result = offer_brew(span, one, &message);
     else if (message.common.time_us >= span->from_us && message.common.time_us <= span->to_us)
         result = span->take(span->context, one, &message);
