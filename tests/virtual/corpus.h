@@ -84,7 +84,7 @@ int corpus_judge(const struct model_script *script, const struct model_truth *tr
 /* The accuracy row: every share a percentage, and whether it is reached. */
 bool corpus_reached(const struct corpus_score *score);
 
-/* Whether at least so many per cent of the stages, doses, waters and beverages are right, and no brew is out of
+/* Whether at least so many per cent of the stages, doses, waters, beverages and drips are right, and no brew is out of
  * nothing. */
 bool corpus_holds(const struct corpus_score *score, double least_pct);
 double corpus_stage_share(const struct corpus_score *score);

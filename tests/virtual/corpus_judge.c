@@ -243,7 +243,8 @@ bool corpus_holds(const struct corpus_score *score, double least_pct)
 {
     return corpus_stage_share(score) >= least_pct && share(score->dose_hits, score->doses) >= least_pct &&
            share(score->water_hits, score->waters) >= least_pct &&
-           share(score->beverage_hits, score->beverages) >= least_pct && score->brews_extra == 0;
+           share(score->beverage_hits, score->beverages) >= least_pct &&
+           share(score->drip_hits, score->drips) >= least_pct && score->brews_extra == 0;
 }
 
 void corpus_print(const char *title, const struct corpus_score *score)
