@@ -308,6 +308,10 @@ struct press {
 void press_add(struct press *press, const struct piece *piece);
 /* Takes one indication of a pressure instrument; true when the press began or let go. */
 bool gauge_take(struct gauge *gauge, double kpa, double resolution_kpa, int64_t at_us);
+/* Whether what came onto a brewer is more than a thing: a hand, even one that holds still. */
+bool press_is_steady(double grams);
+/* A load that rested far above another and now comes back to it was pressed: its pieces become one. */
+void press_join_steady(struct signal *signal, double level_g, int64_t ended_us);
 bool press_is_force(const struct piece *piece, int64_t now_us);
 
 /* --- tracker_late.c --- */

@@ -227,6 +227,7 @@ static void rest_begin(struct signal *signal, double level_g)
         began_us = before->begin_us;
     before->end_us = began_us;
     before->last_g = (float)level_g;
+    press_join_steady(signal, level_g, began_us);
     rest = piece_open(signal, PIECE_REST, began_us, level_g);
     rest->end_us = signal->rest_since_us = seen_back(signal, 0)->at_us;
     signal->rest_g = level_g;

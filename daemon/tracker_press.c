@@ -8,12 +8,46 @@ static const int64_t PRESS_LEAST_US = 1300000;
 /* A hand wanders by more than this share of its force in a second; a thing put down does not. */
 static const double HAND_WANDERS_PER_S = 0.03;
 
+/* More than anything weighs that is put on a brewer, and how near the load comes back to what it was. */
+static const double STEADY_LEAST_G = 600, SAME_G = 10;
+
 /* A hand on the plunger; less is the weight of the plunger and the instrument's own zero (a kilogram on a
  * 60 mm piston is 3.5 kPa). */
 static const double GAUGE_LEAST_KPA = 1.5;
 
 /* A pressure instrument that says nothing for longer has nothing to add to a mean. */
 static const double GAUGE_GAP_S = 1;
+
+bool press_is_steady(double grams)
+{
+    return grams >= STEADY_LEAST_G;
+}
+
+void press_join_steady(struct signal *signal, double level_g, int64_t ended_us)
+{
+    struct piece *into, *held;
+    double above_g;
+
+    if (signal->count < 4)
+        return;
+    into = &signal->piece[signal->count - 3];
+    held = into + 1;
+    above_g = (double)(held->first_g - into->first_g);
+    if (into[-1].kind != PIECE_REST || into->kind != PIECE_HANDLED || held->kind != PIECE_REST ||
+        held[1].kind != PIECE_HANDLED || !press_is_steady(above_g) ||
+        fabs(level_g - (double)into[-1].last_g) > SAME_G || !((double)into[-1].last_g - signal->zero_g > SAME_G))
+        return;
+    if (!into->force_began_us)
+        into->force_began_us = into->force_ended_us = into->begin_us;
+    into->force_gs += (float)(above_g * (double)(held->end_us - into->force_ended_us) / 1e6);
+    into->force_ended_us = into->end_us = ended_us;
+    into->force_path_g = into->force_gs;        /* it went back, as things do not: a hand, however steady */
+    into->last_g = (float)level_g;
+    into->low_g = fminf(into->low_g, held[1].low_g);
+    into->high_g = fmaxf(into->high_g, fmaxf(held->high_g, held[1].high_g));
+    into->overload |= held[1].overload;
+    signal->count -= 2;
+}
 
 bool press_is_force(const struct piece *piece, int64_t now_us)
 {

@@ -293,6 +293,15 @@ static void in_water(struct reader *reader, const struct act *act)
         reader->away_us = act->begin_us;
         return;
     }
+    if (press_is_steady(grams)) {       /* a hand that holds still, so far */
+        story_end_pour(reader, u_of_time(act));
+        story_say(reader, STAGE_PRESS, act->begin_us, u_of_time(act));
+        reader->out->press_began_us = reader->press.began_us = act->begin_us;
+        reader->press.seen = true;
+        reader->full_g = act->before_g;
+        reader->phase = PHASE_PRESSED;
+        return;
+    }
     if (fabs(grams) >= THING_G) {
         if (grams > 100 && isnan(reader->cup_g) && reader->things < 2)
             reader->cup_g = grams;          /* upside down on a brewer that stands on its plunger */
