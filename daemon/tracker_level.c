@@ -11,13 +11,14 @@
 static const int64_t LEVEL_US = 4000000;
 
 /* What is left of a jump when the hand has done, at most, and how fast it goes at least: as a filter of one pole. */
-static const double TAIL_MOST_G = 500, TAIL_POLES = 2;
+static const double TAIL_MOST_G = 500, TAIL_POLES = 2, TAIL_LEAST_G = 0.01;
 
 /* The hand had done at most so long before it was sure. */
 static const int64_t HAND_US = 500000;
 
 /* A pole that was configured or learnt is as sure as this share of itself. */
 static const double CONFIGURED_SHARE = 0.02, LEARNT_SHARE = 0.05, UNKNOWN_SHARE = 1.5;
+static const double SEARCH_SHARE = 0.1;     /* one that is surer is not searched for */
 static const double POLE_FIRST_S = 0.03, POLE_LAST_S = 0.4;     /* instruments lag by 0.06 to 0.8 s */
 
 /* An indication's own spread: its last digit and the converter's noise; and how well its time is known. */
@@ -112,6 +113,22 @@ static double against(const struct window *window, double log_pole, struct fit *
     return fit_pole(window, exp(log_pole), fit) ? fit->chi2 + off * off : INFINITY;
 }
 
+/* Nothing to speak of is left of the jump: the level is a mean. */
+static void fit_mean(const struct window *window, struct fit *fit)
+{
+    double whole = 0, sum = 0;
+
+    *fit = (struct fit){.chi2 = 0};
+    for (int i = 0; i < window->count; i++) {
+        whole += window->point[i].weight;
+        sum += window->point[i].weight * window->point[i].y_g;
+    }
+    fit->x[0] = sum / whole;
+    fit->level_variance = 1 / whole;
+    for (int i = 0; i < window->count; i++)
+        fit->chi2 += window->point[i].weight * pow(window->point[i].y_g - fit->x[0], 2);
+}
+
 /* The best pole by steps that grow finer around the best so far; *share gets how well it is known. */
 static double best_pole_s(const struct window *window, struct fit *fit, double *known_share)
 {
@@ -181,7 +198,7 @@ static void fit_tail(const struct point *point, int count, double jump_s, struct
 
     for (int n = POINTS_LEAST, added = 0; n <= count; n += added = 1 + n / 6) {
         const struct point *first = point + count - n;
-        double pole_s, known_share, past_s = fmax(0, first->t_s - jump_s);
+        double pole_s = window->pole_s, known_share = INFINITY, past_s = fmax(0, first->t_s - jump_s);
         struct fit fit;
 
         for (int i = 0; i < n; i++) {
@@ -190,7 +207,12 @@ static void fit_tail(const struct point *point, int count, double jump_s, struct
         }
         window->count = n;
         window->tail_g = fmax(TAIL_MOST_G * exp(-past_s / (TAIL_POLES * window->pole_s)), 1e-3);
-        pole_s = best_pole_s(window, &fit, &known_share);
+        if (window->tail_g < TAIL_LEAST_G)
+            fit_mean(window, &fit);
+        else if (window->share < SEARCH_SHARE)
+            fit.chi2 = against(window, log(pole_s), &fit);
+        else
+            pole_s = best_pole_s(window, &fit, &known_share);
         if (!isfinite(fit.chi2) || (level->count && fit.chi2 - before_chi2 > MISFIT_MOST * added))
             break;
         before_chi2 = fit.chi2;

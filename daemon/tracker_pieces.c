@@ -17,6 +17,9 @@ static const double FORCE_G = 200;
 /* A flow's begin is found again while it is so young. */
 static const int64_t ONSET_US = 1200000;
 
+/* A begin found this much nearer is not worth another level. */
+static const int64_t BEGIN_WORTH_US = 10000;
+
 /* So long at most a slow begin goes unseen: a third of a gram per second squared, a lag of half a second. */
 static const int64_t UNSEEN_US = 800000;
 
@@ -311,6 +314,8 @@ static void find_flow_begin(struct signal *signal, struct piece *piece)
         began_us = piece->left_us;
     if (began_us < piece->left_us - UNSEEN_US)
         began_us = piece->left_us - UNSEEN_US;
+    if (piece->kind == PIECE_FLOW && llabs(began_us - piece->begin_us) < BEGIN_WORTH_US)
+        return;
     piece->begin_us = began_us;
     if (piece > signal->piece && piece[-1].kind == PIECE_REST) {
         piece[-1].end_us = began_us > piece[-1].begin_us ? began_us : piece[-1].begin_us;
