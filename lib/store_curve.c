@@ -67,7 +67,8 @@ static bool same_held(const json_t *held, const json_t *others_held)
 }
 
 /* Adds a cup when it is one of the curve.  0 or -ENOMEM. */
-static int take_cup(sqlite3_stmt *row, json_t *factors, const json_t *held, struct store_curve *curve, double **planned)
+static int take_cup(sqlite3_stmt *row, json_t *factors, const json_t *held, struct store_curve *curve,
+                    double **planned)
 {
     json_t *others = object_of(row, 0), *others_held = object_of(row, 3);
     double planned_s = json_number_value(json_object_get(others, TIME)), steep_s, extraction_pct;
