@@ -153,8 +153,8 @@ static void check_scale(struct config_reader *reader, const struct station_confi
 {
     if (*same)
         config_mistake(reader, instrument->line,
-                       "station %s has the scale %s (line %d) for the %s already; give %s a station of its own or none, "
-                       "or let one of them say weighs = %s",
+                       "station %s has the scale %s (line %d) for the %s already; give %s a station of its own or "
+                       "none, or let one of them say weighs = %s",
                        station->name, (*same)->name, (*same)->line, instrument->weighs_cup ? "cup" : "brew",
                        instrument->name, instrument->weighs_cup ? "brew" : "cup");
     else

@@ -19,7 +19,7 @@ static const int64_t WARMED_US = 2000000;   /* so long after it */
 static const double CREEP_G = 0.05;         /* a scale left loaded for minutes (common practice, no source) */
 static const int64_t LEFT_WITH_US = 2000000;        /* taken so soon after the press began: at the press */
 static const int64_t SAME_PRESS_US = 1000000;
-static const int64_t BACK_US = 20000000;            /* lifted with the brewer, the cup comes back alone within so long */
+static const int64_t BACK_US = 20000000;            /* lifted with the brewer, the cup comes back within so long */
 static const int64_t WEIGHED_US = 3000000;          /* nothing ran in for so long: weighed */
 static const double HANDS_U_S = 0.2;        /* how near a step on the cup's scale is to the hand's begin */
 static const int64_t DRAINED_US = 15000000;         /* the same while the brewer still stands over it */
@@ -95,7 +95,8 @@ void tracker_second(struct tracker *tracker, const struct reading *reading, stru
         return;         /* a damaged line may look like overload; if it lasts, it is a gap */
     dt_s = (double)(reading->mono_us - second->at_us) / 1e6;
     news = second_take(second, decimal_to_double(reading->value), reading->resolution, reading->mono_us,
-                       !tracker->running || !story->first_water_us ? 0 : story->press_began_us ? PRESSED_G : SPOONFUL_G);
+                       !tracker->running || !story->first_water_us ? 0
+                       : story->press_began_us ? PRESSED_G : SPOONFUL_G);
     if (news == SECOND_TAKEN && !tracker->running)
         take_back(tracker);
     if (news == SECOND_TAKEN && !came_full(tracker))

@@ -51,8 +51,8 @@ static void warn(struct tracker *tracker, double here_g, double u_g, struct trac
     event->brew = tracker->last_brew;
     snprintf(event->word, sizeof event->word, "scales-disagree");
     snprintf(event->detail, sizeof event->detail,
-             "The full cup weighs %.1f g on the cup's scale and %.1f g on the brewer's: more than %.1f g apart, check both "
-             "with one mass.", here_g, late->full_g, u_g);
+             "The full cup weighs %.1f g on the cup's scale and %.1f g on the brewer's: more than %.1f g apart, check "
+             "both with one mass.", here_g, late->full_g, u_g);
 }
 
 /* It has just been taken from the scale that weighed it, so what is put on the other now is that cup. */
@@ -63,7 +63,8 @@ static bool just_left(const struct tracker *tracker)
 
     if (tracker->late.apart)
         return !second->stands && tracker->now_us - second->left_us < SOON_US;
-    return signal_load_g(signal) - signal->zero_g < LEAST_COFFEE_G && tracker->now_us - tracker->late.ended_us < SOON_US;
+    return signal_load_g(signal) - signal->zero_g < LEAST_COFFEE_G &&
+           tracker->now_us - tracker->late.ended_us < SOON_US;
 }
 
 void late_see(struct tracker *tracker, double mass_g, bool apart, double resolution_g, struct tracker_events *events)

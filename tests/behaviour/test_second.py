@@ -5,6 +5,7 @@ import signal
 from bench import event, line_scale, reading, station
 
 RATE = ("--clock-rate", 10)
+WEIGHED = "SELECT * FROM brew_summary WHERE ended_utc IS NOT NULL AND beverage_g IS NOT NULL"
 
 SCALES = """
 [virtual]
@@ -95,7 +96,7 @@ def brewed(bench, script):
     bench.logger()
     truth = bench.virtual(script, *RATE).wait_json(lambda line: line["truth"] == "brew", timeout=60)
     bus.wait_for(event("brew", change="end"), timeout=60)
-    rows = bench.wait_query("SELECT * FROM brew_summary WHERE ended_utc IS NOT NULL AND beverage_g IS NOT NULL", timeout=60)
+    rows = bench.wait_query(WEIGHED, timeout=60)
     assert len(rows) == 1, rows
     return rows[0], truth
 
@@ -108,7 +109,8 @@ def test_what_drips_into_the_cup_is_weighed_and_kept(bench):
         assert 0 < row[name + "_u"] < 0.5, (name, row[name + "_u"])
     assert abs(row["steep_s"] - truth["steep_s"]) <= 0.5
     assert row["pressed_dry"] == 1 and 0 < row["pressed_dry_u"] < 0.5
-    traces = bench.query("SELECT instrument, weighs, count(*) AS readings, max(value) AS most FROM brew_trace GROUP BY 1")
+    traces = bench.query("SELECT instrument, weighs, count(*) AS readings, max(value) AS most FROM brew_trace"
+                         " GROUP BY 1")
     cup, scale = sorted(traces, key=lambda trace: trace["instrument"])
     assert (cup["instrument"], cup["weighs"], scale["weighs"]) == ("left-cup", "cup", None)
     assert cup["readings"] > 100 and scale["readings"] > 200
@@ -172,6 +174,6 @@ def test_a_restart_in_mid_brew_keeps_what_has_run_through(bench):
     daemon.wait()
     bench.poised(*RATE)
     truth = player.wait_json(lambda line: line["truth"] == "brew", timeout=60)
-    rows = bench.wait_query("SELECT * FROM brew_summary WHERE ended_utc IS NOT NULL AND beverage_g IS NOT NULL", timeout=60)
+    rows = bench.wait_query(WEIGHED, timeout=60)
     assert abs(rows[0]["beverage_g"] - truth["beverage_g"]) <= 0.4
     assert abs(rows[0]["water_g"] - truth["water_g"]) <= 1

@@ -302,7 +302,7 @@ static void the_cup_comes_full_to_its_scale(void **state)
     }
 }
 
-/* Nobody knows the cup: it is guessed and asked; set down emptied, on either scale, it corrects the brew that is over. */
+/* Nobody knows the cup: it is guessed and asked; set down emptied, on either scale, it corrects its brew. */
 static void an_emptied_cup_corrects_what_was_guessed(void **state)
 {
     (void)state;
@@ -371,7 +371,7 @@ static void a_cup_that_only_waits_there_changes_nothing(void **state)
     wait_s(bench, 6);
     assert_float_equal(measured(bench, MEASURE_DOSE_G), 15, 0.1);
     assert_float_equal(measured(bench, MEASURE_WATER_G), 230, 1.5);
-    assert_float_equal(measured(bench, MEASURE_BEVERAGE_G), 200, 1.5);     /* the first drops of the hot water pass for drips */
+    assert_float_equal(measured(bench, MEASURE_BEVERAGE_G), 200, 1.5);     /* the hot water's first drops pass for drips */
     assert_true(isnan(measured(bench, MEASURE_DRIP_G)));
     assert_int_equal(count_of(bench, TRACKER_BEGIN), 1);
     assert_int_equal(count_of(bench, TRACKER_END), 1);
@@ -484,7 +484,7 @@ static void pressed_dry_follows_from_what_stays_behind(void **state)
         }
         assert_int_equal(entered(bench, MEASURE_PRESSED_DRY, 0.5), -EINVAL);
         assert_int_equal(entered(bench, MEASURE_PRESSED_DRY, 1), 0);
-        assert_int_equal(entered(bench, MEASURE_BEVERAGE_G, 170), 0);        /* and what follows from it, but not this */
+        assert_int_equal(entered(bench, MEASURE_BEVERAGE_G, 170), 0);   /* and what follows from it, but not this */
         assert_float_equal(measured(bench, MEASURE_RETAINED_G_PER_G), 4, 0.05);
         assert_float_equal(measured(bench, MEASURE_PRESSED_DRY), 1, 0);
         bench_free(bench);
