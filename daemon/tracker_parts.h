@@ -396,6 +396,9 @@ bool story_is_likely_beverage(const struct reader *reader, double beverage_g);
 /* Fills in all measures that the story can give. */
 void story_measure(struct reader *reader);
 
+/* How well a begin of a stage is known that a piece places with u_s by the instrument's pace. */
+double story_begin_u_s(const struct tracker *tracker, enum stage stage, double u_s);
+
 /* A measure and its uncertainty; NAN for both when it is not known. */
 void story_set(struct measures *measures, enum measure measure, double value, double u);
 

@@ -41,6 +41,7 @@ void story_say(struct reader *reader, enum stage stage, int64_t at_us, double u_
 
     if (out->count == STEPS)
         return;
+    u_s = story_begin_u_s(reader->tracker, stage, u_s);
     out->step[out->count++] = (struct step){at_us, (float)u_s, (unsigned char)stage, false};
 }
 

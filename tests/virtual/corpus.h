@@ -73,6 +73,7 @@ struct corpus_score {
     long brews, brews_found, brews_extra, abandoned, abandoned_seen;
     double confusion_s[MODEL_STAGE_COUNT + 1][STAGE_COUNT];     /* seconds of each true stage told as each */
     double late_s[MODEL_STAGE_COUNT], late2_s[MODEL_STAGE_COUNT];   /* sums of told - true, and of its square */
+    long claims, claims_held, mass_claims, mass_claims_held;    /* stated uncertainties; within two of them */
     long late_count[MODEL_STAGE_COUNT], stage_count[MODEL_STAGE_COUNT], stage_hits[MODEL_STAGE_COUNT];
 };
 

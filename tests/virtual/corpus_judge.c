@@ -97,6 +97,8 @@ static int judge_stages(const struct model_truth *truth, int brew, const struct 
             score->late_s[mark->stage] += off_s;
             score->late2_s[mark->stage] += off_s * off_s;
             score->late_count[mark->stage]++;
+            score->claims++;
+            score->claims_held += fabs(off_s) <= 2 * told->stage[best].u_s;
         }
         if (best >= 0 && fabs(off_s) <= within_s) {
             used[best] = true;
@@ -123,6 +125,15 @@ static int judge_stages(const struct model_truth *truth, int brew, const struct 
                        told->stage[j].at_s);
         }
     return wrong;
+}
+
+/* Whether the truth is within twice the uncertainty that was told with a mass. */
+static void judge_claim(const struct corpus_told *told, enum measure measure, double truly, struct corpus_score *score)
+{
+    if (!told || isnan(told->measure[measure]))
+        return;
+    score->mass_claims++;
+    score->mass_claims_held += fabs(told->measure[measure] - truly) <= 2 * told->u[measure];
 }
 
 static int judge_measure(const char *name, double truly, double told, double within, long *count, long *hits,
@@ -155,6 +166,11 @@ static int judge_brew(const struct model_script *script, const struct model_trut
     const struct model_brew_truth *truly = &truth->brew[brew];
     int wrong = judge_stages(truth, brew, told, score, show);
 
+    if (truly->dose_seen)
+        judge_claim(told, MEASURE_DOSE_G, truly->dose_g, score);
+    judge_claim(told, MEASURE_WATER_G, truly->water_g, score);
+    if (truly->weighed)
+        judge_claim(told, MEASURE_BEVERAGE_G, truly->beverage_g, score);
     if (truly->dose_seen)
         wrong += judge_measure("dose", truly->dose_g, told ? told->measure[MEASURE_DOSE_G] : NAN, DOSE_G,
                                &score->doses, &score->dose_hits, brew, show);
@@ -259,6 +275,8 @@ void corpus_print(const char *title, const struct corpus_score *score)
            WATER_G);
     printf("    beverage%7.2f %%  of %ld within %.1f g\n", share(score->beverage_hits, score->beverages),
            score->beverages, BEVERAGE_G);
+    printf("    stated uncertainties: %.1f %% of begins and %.1f %% of masses within two of them\n",
+           share(score->claims_held, score->claims), share(score->mass_claims_held, score->mass_claims));
     if (score->drips)
         printf("    drip    %7.2f %%  of %ld within %.1f g\n", share(score->drip_hits, score->drips), score->drips,
                DRIP_G);
