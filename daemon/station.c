@@ -1,4 +1,5 @@
-/* Stations; see station.h.  Keeping and restoring: station_save.c.  Strength: strength.c. */
+/* Stations; see station.h.  Made and changed by a configuration: station_open.c.  Keeping and restoring: station_save.c.
+ * Strength: strength.c. */
 #include "station.h"
 
 #include <errno.h>
@@ -163,7 +164,8 @@ static void take_measure(struct stations *stations, struct brew *brew, const str
 {
     /* what follows from others is computed here, where the strength is known too */
     if (measure_derived(event->measure) || event->measure == MEASURE_STRENGTH_PCT ||
-        (mark_rules(brew, event->measure) && !event->by_operator) || !brew_measure(brew, event->measure, event->value, event->standard_uncertainty, event->above))
+        (mark_rules(brew, event->measure) && !event->by_operator) ||
+        !brew_measure(brew, event->measure, event->value, event->standard_uncertainty, event->above))
         return;
     if (event->by_operator)
         brew_answer(brew, event->measure);
@@ -418,94 +420,5 @@ int brew_note(struct stations *stations, const struct brew *brew, const char *no
         return why_set(why, -EINVAL, "a note has at most %d bytes, this one has %zu", DETAIL_SIZE - 1, strlen(note));
     strcpy(message.brew.note, note);
     stations->emit(stations->context, &message);
-    return 0;
-}
-
-/* ---- opening and closing ---- */
-
-static int station_make(struct station *station, const struct station_config *config, struct why *why)
-{
-    memset(station, 0, sizeof *station);
-    if (!(station->tracker = calloc(1, tracker_size())))
-        return why_set(why, -ENOMEM, "station %s: out of memory", config->name);
-    station->config = *config;
-    tracker_begin(station->tracker, &config->tracker);
-    return 0;
-}
-
-static void take_settings(struct stations *stations, const struct config *config)
-{
-    stations->replicates = config->replicates;
-    stations->strength_per_brix = config->strength_per_brix;
-    stations->filtered = config->filtered;
-}
-
-int stations_open(struct stations *stations, const struct config *config, struct why *why)
-{
-    int error;
-
-    stations->all = calloc((size_t)config->station_count + 1, sizeof *stations->all);
-    if (!stations->all)
-        return why_set(why, -ENOMEM, "stations: out of memory");
-    for (int i = 0; i < config->station_count; i++) {
-        if ((error = station_make(&stations->all[i], &config->stations[i], why)) != 0) {
-            stations_close(stations);
-            return error;
-        }
-        stations->count++;
-    }
-    strcpy(stations->brews.bench, config->bench);
-    stations->blank_pct = stations->sample_c = NAN;
-    take_settings(stations, config);
-    return 0;
-}
-
-void stations_close(struct stations *stations)
-{
-    for (int i = 0; i < stations->count; i++)
-        free(stations->all[i].tracker);
-    free(stations->all);
-    stations->all = NULL;
-    stations->count = 0;
-    brews_free(&stations->brews);
-}
-
-int stations_reconfigure(struct stations *stations, const struct config *config, struct moment now, struct why *why)
-{
-    struct station *all = calloc((size_t)config->station_count + 1, sizeof *all);
-    int error;
-
-    if (!all)
-        return why_set(why, -ENOMEM, "stations: out of memory");
-    for (int i = 0; i < config->station_count; i++)
-        if (station_find(stations, config->stations[i].name) < 0 &&
-            (error = station_make(&all[i], &config->stations[i], why)) != 0) {
-            while (i-- > 0)
-                free(all[i].tracker);
-            free(all);
-            return error;
-        }
-    for (int i = 0; i < config->station_count; i++) {
-        int old = station_find(stations, config->stations[i].name);
-
-        if (old < 0)
-            continue;
-        all[i] = stations->all[old];
-        all[i].config = config->stations[i];
-        tracker_configure(all[i].tracker, &config->stations[i].tracker, NULL);
-        stations->all[old].tracker = NULL;
-    }
-    for (int i = 0; i < stations->count; i++) {
-        struct brew *brew = stations->all[i].tracker ? station_running(stations, i) : NULL;
-
-        if (brew)
-            brew_end_here(stations, brew, now);
-        free(stations->all[i].tracker);
-    }
-    free(stations->all);
-    stations->all = all;
-    stations->count = config->station_count;
-    take_settings(stations, config);
-    stations->state_changed = true;
     return 0;
 }

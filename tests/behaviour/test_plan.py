@@ -1,4 +1,6 @@
 """An experiment on the bench: loaded, brewed, judged, remembered."""
+import signal
+
 from bench import event, line_scale, station
 
 PLAN = """[experiment]
@@ -113,6 +115,24 @@ def test_a_mark_after_the_end_changes_the_verdict(bench):
     assert bench.ask(do="status")["state"]["plan"]["done"] == 1
     status, _, said = bench.run("poise-ctl", "mark", "done", "--brew", brew)
     assert status == 1 and f"{brew} is over: its dose, bloom, pour" in said
+
+
+def test_a_station_that_is_gone_ends_its_brew_of_the_plan(bench):
+    bench.configure(station("left"), station("right"), station("window"))
+    daemon = bench.poised()
+    bench.ask(do="plan", plan="load", text=PLAN)
+    bus = bench.subscribe()
+    gone = [bench.ask(do="begin", station=name)["brew"] for name in ("left", "window")]
+    for brew in gone:
+        assert bench.ask(do="enter", brew=brew, measure="water_g", value=236)["ok"]
+    stays = bench.ask(do="begin", station="right")["brew"]
+    bench.configure(station("right"))
+    daemon.signal(signal.SIGHUP)
+    for brew in gone:
+        assert bus.wait_for(event("brew", change="end", brew=brew))["plan_kept"] is False
+    state = bench.ask(do="status")["state"]
+    assert [s["station"] for s in state["stations"]] == ["right"]
+    assert (state["stations"][0]["brew"], state["plan"]["done"]) == (stays, 0)
 
 
 def test_a_plan_file_is_checked_without_a_bench(bench):
