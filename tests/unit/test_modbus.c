@@ -198,6 +198,28 @@ static void set_registers(uint16_t *registers, uint16_t first, uint16_t second)
 }
 
 /* IEEE 754 numbers cut into registers by hand: libmodbus 3.1.6 calls the orders by each other's names. */
+static void test_an_answer_cut_short_whose_check_sum_holds_is_no_value(void **unused)
+{
+    static const struct setting settings[] = {{"type", "uint16", 1}};
+    uint8_t stream[5 + 7] = {0x01, 0x03, 0x02}, *cut = malloc(5), whole[7] = {0x01, 0x03, 0x02, 0x12, 0x34};
+    struct reading readings[FRAME_READINGS];
+    void *state = configured(settings, 1, QUANTITY_TEMPERATURE);
+
+    (void)unused;
+    assert_non_null(cut);
+    modbus_add_crc(stream, 3);
+    modbus_add_crc(whole, 5);
+    memcpy(stream + 5, whole, sizeof whole);
+    assert_int_equal(modbus_driver.frame(state, stream, sizeof stream), 5);
+    memcpy(cut, stream, 5);
+    assert_int_equal(modbus_driver.decode(state, cut, 5, readings, FRAME_READINGS), -REJECT_CHECKSUM);
+    assert_int_equal(modbus_driver.frame(state, whole, sizeof whole), 7);
+    assert_int_equal(modbus_driver.decode(state, whole, 7, readings, FRAME_READINGS), 1);
+    assert_int_equal(readings[0].shown.mantissa, 0x1234);
+    free(cut);
+    free(state);
+}
+
 static void test_values_of_an_instrument_made_by_libmodbus(void **unused)
 {
     struct instrument instrument;
@@ -356,6 +378,7 @@ int main(void)
         cmocka_unit_test(test_the_check_sum_is_that_of_the_protocol),
         cmocka_unit_test(test_requests_are_those_of_the_protocol),
         cmocka_unit_test(test_orders_are_those_of_the_protocol),
+        cmocka_unit_test(test_an_answer_cut_short_whose_check_sum_holds_is_no_value),
         cmocka_unit_test(test_values_of_an_instrument_made_by_libmodbus),
         cmocka_unit_test(test_several_values_of_an_instrument_come_with_one_answer),
         cmocka_unit_test(test_an_order_reaches_an_instrument_made_by_libmodbus),
