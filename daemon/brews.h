@@ -23,7 +23,7 @@ struct sample {
     double strength_pct;
     double resolution_pct;      /* worth of the last digit shown */
     uint64_t seq;               /* of the reading; 0: entered by hand */
-    int64_t at_us;
+    int64_t at_us;              /* INT64_MAX: before the computer was started anew */
     double sample_c;            /* NAN: not known */
 };
 

@@ -70,7 +70,7 @@ static json_t *bench_json(const struct stations *stations)
 
     for (int i = 0; i < stations->loose_count; i++)
         json_array_append_new(loose, sample_save(&stations->loose[i]));
-    return json_pack("{s:i,s:i,s:I,s:s,s:I,s:o}", "day", stations->brews.day, "number", stations->brews.number,
+    return json_pack("{s:s,s:i,s:i,s:I,s:s,s:I,s:o}", "boot", clock_boot(), "day", stations->brews.day, "number", stations->brews.number,
                      "strength_seq", (json_int_t)stations->strength_seq, "sample", stations->sample,
                      "meant_seq", (json_int_t)stations->meant_seq, "loose", loose);
 }
@@ -120,6 +120,20 @@ static void load_station(struct stations *stations, const char *name, const void
     station->restored = true;
 }
 
+/* What was kept in an earlier boot, or does not say in which. */
+static bool is_of_earlier_boot(const json_t *json)
+{
+    const char *boot = json_string_value(json_object_get(json, "boot"));
+
+    return !boot || strcmp(boot, clock_boot()) != 0;
+}
+
+static void forget_times(struct sample *samples, int count)
+{
+    for (int i = 0; i < count; i++)
+        samples[i].at_us = INT64_MAX;
+}
+
 static void load_bench(struct stations *stations, const json_t *json)
 {
     const char *sample = json_string_value(json_object_get(json, "sample"));
@@ -134,6 +148,8 @@ static void load_bench(struct stations *stations, const json_t *json)
     json_array_foreach(json_object_get(json, "loose"), i, reading)
         if (stations->loose_count < LOOSE_READINGS && sample_load(reading, &stations->loose[stations->loose_count]))
             stations->loose_count++;
+    if (is_of_earlier_boot(json))
+        forget_times(stations->loose, stations->loose_count);
 }
 
 void stations_load(struct stations *stations, const char *key, const void *data, size_t length,
@@ -152,11 +168,11 @@ void stations_load(struct stations *stations, const char *key, const void *data,
     if (strcmp(key, bench_key) == 0) {
         load_bench(stations, json);
     } else {
-        const char *boot = json_string_value(json_object_get(json, "boot"));
         struct brew *brew = brew_load(json);
 
         if (brew) {
-            brew->earlier_boot = !boot || strcmp(boot, clock_boot()) != 0;
+            if ((brew->earlier_boot = is_of_earlier_boot(json)))
+                forget_times(brew->samples, brew->sample_count);
             brews_add(&stations->brews, brew);
         }
     }

@@ -327,7 +327,7 @@ static void list_one(json_t *list, const struct sample *sample, const struct bre
 
     json_object_set_new(one, "sample_c", isnan(sample->sample_c) ? json_null() : json_real(sample->sample_c));
     /* a reading from before the computer was started anew has no age on this clock */
-    json_object_set_new(one, "ago_s", ago_us < 0 || (brew && brew->earlier_boot) ? json_null() : json_real((double)ago_us / 1e6));
+    json_object_set_new(one, "ago_s", ago_us < 0 ? json_null() : json_real((double)ago_us / 1e6));
     json_object_set_new(one, "brew", brew ? json_string(brew->name) : json_null());
     json_object_set_new(one, "number", brew ? json_integer(place + 1) : json_null());
     json_array_append_new(list, one);

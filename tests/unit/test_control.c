@@ -558,11 +558,10 @@ static void keep(void *context, const char *key, const void *data, size_t length
     room->kept[i].length = length;
 }
 
-static void restart(struct room *room, double rate_before, double rate_after)
+static void begin_again(struct room *room, double rate_after)
 {
-    struct saved_at at = { room->seq, room->now, rate_before };
+    struct saved_at at;
 
-    stations_save(&room->stations, false, &at, keep, room);
     stations_close(&room->stations);
     stations_of(room);
     room->now.mono_us += 3000000;
@@ -571,6 +570,14 @@ static void restart(struct room *room, double rate_before, double rate_after)
     for (int i = 0; i < room->kept_count; i++)
         stations_load(&room->stations, room->kept[i].key, room->kept[i].data, room->kept[i].length, &at);
     stations_loaded(&room->stations, room->now);
+}
+
+static void restart(struct room *room, double rate_before, double rate_after)
+{
+    struct saved_at at = { room->seq, room->now, rate_before };
+
+    stations_save(&room->stations, false, &at, keep, room);
+    begin_again(room, rate_after);
 }
 
 static void test_a_restart_carries_on_with_the_same_brew(void **state)
@@ -600,6 +607,42 @@ static void test_a_restart_carries_on_with_the_same_brew(void **state)
     snprintf(text, sizeof text, "{\"do\":\"enter\",\"brew\":\"%s\",\"measure\":\"water_g\",\"value\":231}", first);
     agrees(room, text);
     assert_float_equal(last_of(room, MEASURE_EXTRACTION_TOTAL_PCT), 100 * 0.0141 * 231 / (1 - 0.0141) / 15, 1e-9);
+}
+
+/* Another boot has another name: all that was kept says so. */
+static void boot_anew(struct room *room)
+{
+    struct saved_at at = { room->seq, room->now, 1 };
+
+    stations_save(&room->stations, false, &at, keep, room);
+    for (int i = 0; i < room->kept_count; i++) {
+        char *boot = memmem(room->kept[i].data, room->kept[i].length, clock_boot(), strlen(clock_boot()));
+
+        if (boot)
+            *boot = *boot == 'x' ? 'y' : 'x';
+    }
+    begin_again(room, 1);
+}
+
+static void test_a_strength_reading_has_an_age_only_within_its_boot(void **state)
+{
+    struct room *room = *state;
+    char name[BREW_SIZE];
+    json_t *list;
+
+    room->stations.replicates = 2;
+    read_strength(room, 150, QUANTITY_STRENGTH);        /* no cup waits for it */
+    brew_one(room, "left", name);
+    read_strength(room, 140, QUANTITY_STRENGTH);
+    boot_anew(room);
+    read_strength(room, 141, QUANTITY_STRENGTH);
+    list = strength_list(&room->stations, NULL, room->now);
+    assert_int_equal(json_array_size(list), 3);
+    assert_true(json_is_null(json_object_get(json_array_get(list, 0), "ago_s")));
+    assert_float_equal(json_real_value(json_object_get(json_array_get(list, 1), "ago_s")), 0, 1e-9);
+    assert_string_equal(json_string_value(json_object_get(json_array_get(list, 1), "brew")), name);
+    assert_true(json_is_null(json_object_get(json_array_get(list, 2), "ago_s")));
+    json_decref(list);
 }
 
 static void test_a_brew_that_cannot_be_followed_ends_with_what_is_known(void **state)
@@ -666,6 +709,7 @@ int main(void)
         cmocka_unit_test_setup_teardown(test_water_on_the_prism_is_no_cup, set_up, tear_down),
         cmocka_unit_test_setup_teardown(test_measures_that_cannot_be_are_refused, set_up, tear_down),
         cmocka_unit_test_setup_teardown(test_a_restart_carries_on_with_the_same_brew, set_up, tear_down),
+        cmocka_unit_test_setup_teardown(test_a_strength_reading_has_an_age_only_within_its_boot, set_up, tear_down),
         cmocka_unit_test_setup_teardown(test_a_brew_that_cannot_be_followed_ends_with_what_is_known, set_up,
                                         tear_down),
         cmocka_unit_test_setup_teardown(test_names_are_never_given_twice_when_the_clock_goes_back, set_up, tear_down),
