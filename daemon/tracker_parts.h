@@ -308,6 +308,8 @@ struct press {
 void press_add(struct press *press, const struct piece *piece);
 /* Takes one indication of a pressure instrument; true when the press began or let go. */
 bool gauge_take(struct gauge *gauge, double kpa, double resolution_kpa, int64_t at_us);
+/* Finds where the force on a piece rises from; its again_us, if that is not its begin. */
+void press_find_rise(const struct signal *signal, struct piece *piece);
 /* Whether what came onto a brewer is more than a thing: a hand, even one that holds still. */
 bool press_is_steady(double grams);
 /* A load that rested far above another and now comes back to it was pressed: its pieces become one. */

@@ -58,7 +58,7 @@ static const double OVERLOAD_LATE_LAGS = 0.6;
 static const int64_t OVERLOAD_LINGERS_US = 1500000;
 
 /* How long a hand takes to lean in. */
-static const int64_t FORCE_RISES_US = 900000;
+static const int64_t FORCE_RISES_US = 900000, RISEN_US = 350000;
 
 /* A press has lasted so long, and is over when so little of it is left. */
 static const int64_t FORCE_LASTS_US = 1000000;
@@ -180,6 +180,8 @@ static void piece_take(struct signal *signal, struct piece *piece, const struct 
     if (piece->kind == PIECE_HANDLED && (above > FORCE_G || sample->overload)) {
         if (!piece->force_began_us)
             piece->force_began_us = sample->at_us;
+        if (sample->at_us - piece->force_began_us >= RISEN_US && piece->force_ended_us - piece->force_began_us < RISEN_US)
+            press_find_rise(signal, piece);
         if (sample->at_us - piece->force_began_us > FORCE_RISES_US)
             piece->force_path_g += fabsf(sample->clear_g - was_g);
         piece->force_ended_us = sample->at_us;

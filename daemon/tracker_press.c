@@ -11,12 +11,49 @@ static const double HAND_WANDERS_PER_S = 0.03;
 /* More than anything weighs that is put on a brewer, and how near the load comes back to what it was. */
 static const double STEADY_LEAST_G = 600, SAME_G = 10;
 
+/* A press begins where its force rises from, when that is so long after the load was first touched; the rise is
+ * looked at above the weight of a blow that dies away. */
+static const double RISE_LEAST_G = 40, RISE_S = 0.6;
+static const int64_t APART_US = 200000;
+
 /* A hand on the plunger; less is the weight of the plunger and the instrument's own zero (a kilogram on a
  * 60 mm piston is 3.5 kPa). */
 static const double GAUGE_LEAST_KPA = 1.5;
 
 /* A pressure instrument that says nothing for longer has nothing to add to a mean. */
 static const double GAUGE_GAP_S = 1;
+
+/* A hand leans in slowly at first: what it bears grows with the square of time, so its root is a line that begins
+ * where the hand did.  A blow, a touch before that is none of it. */
+void press_find_rise(const struct signal *signal, struct piece *piece)
+{
+    double n = 0, sum_t = 0, sum_x = 0, sum_tt = 0, sum_tx = 0, slope, next_g = INFINITY;
+    int64_t newest_us = seen_back(signal, 0)->at_us, rise_us;
+
+    for (uint32_t back = 0; back < seen_held(signal); back++) {
+        const struct sample *sample = seen_back(signal, back);
+        double above_g = (double)(sample->clear_g - piece->first_g), t = (double)(sample->at_us - newest_us) / 1e6;
+
+        if (above_g < RISE_LEAST_G || above_g > next_g || sample->at_us < piece->begin_us)
+            break;
+        next_g = above_g;
+        if (t < -RISE_S)
+            break;
+        n++;
+        sum_t += t;
+        sum_x += sqrt(above_g);
+        sum_tt += t * t;
+        sum_tx += t * sqrt(above_g);
+    }
+    if (n < 2)
+        return;
+    slope = (n * sum_tx - sum_t * sum_x) / (n * sum_tt - sum_t * sum_t);
+    if (!(slope > 0))
+        return;
+    rise_us = newest_us + (int64_t)((sum_t - sum_x / slope) / n * 1e6);
+    if (rise_us - piece->begin_us > APART_US && rise_us < newest_us)
+        piece->again_us = rise_us;
+}
 
 bool press_is_steady(double grams)
 {
