@@ -34,20 +34,27 @@ static void even_readings_keep_their_times(void **state)
         assert_int_equal(at_us[i], arrived_us[i]);
 }
 
-/* A stall of 0.35 s now and then, and what was held up comes all at once. */
-static void bunches_are_spread_back(void **state)
+/* A stall now and then, and what was held up comes all at once. */
+static void stall(int64_t stalled_us)
 {
     int64_t arrived_us[READINGS], at_us[READINGS];
 
-    (void)state;
     for (int i = 0; i < READINGS; i++) {
         int64_t true_us = 1000000 + (int64_t)i * PERIOD_US, stall_us = 1000000 + (int64_t)(i / 50 * 50) * PERIOD_US;
 
-        arrived_us[i] = i >= 50 && true_us < stall_us + 350000 ? stall_us + 350000 : true_us;
+        arrived_us[i] = i >= 50 && true_us < stall_us + stalled_us ? stall_us + stalled_us : true_us;
     }
     run(arrived_us, at_us, READINGS);
     for (int i = 0; i < READINGS - 1; i++)
         assert_in_range(at_us[i] - 1000000 - (int64_t)i * PERIOD_US + 20000, 0, 40000);
+}
+
+static void bunches_are_spread_back(void **state)
+{
+    (void)state;
+    stall(350000);
+    stall(620000);      /* a machine that reads its disk; all of them with the same time of arrival */
+    stall(2050000);
 }
 
 /* One line in fifty is lost: those after it are not dated back into the hole. */
