@@ -211,15 +211,16 @@ static void tell_questions(struct tracker *tracker, struct tracker_events *event
         snprintf(event->word, sizeof event->word, "dose");
         snprintf(event->detail, sizeof event->detail, "The coffee was not weighed here: how many grams were it?");
     }
-    if (!tracker->asked_cup && story->out_us && !story->cup_known &&
+    if (!tracker->asked_cup && story->out_us && (!story->cup_known || story->cup_u_g > 0) &&
         (event = tracker_tell(tracker, events, TRACKER_QUESTION, tracker->now_us))) {
         tracker->asked_cup = true;
         event->measure = MEASURE_BEVERAGE_G;
         event->value = story->measures.value[MEASURE_BEVERAGE_G];
         snprintf(event->word, sizeof event->word, "beverage");
         snprintf(event->detail, sizeof event->detail,
-                 story->cup_u_g < 8 ? "More than one known cup fits: how much coffee is in it, in g (perhaps %.0f)?"
-                                    : "The empty cup was never seen: how much coffee is in it, in g (%.0f is a guess)?",
+                 !story->cup_known && story->cup_u_g < 8
+                     ? "More than one known cup fits: how much coffee is in it, in g (perhaps %.0f)?"
+                     : "The empty cup was never seen: how much coffee is in it, in g (%.0f is a guess)?",
                  story->measures.value[MEASURE_BEVERAGE_G]);
     }
 }

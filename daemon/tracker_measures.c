@@ -49,6 +49,7 @@ void story_measure(struct reader *reader)
     double u_g = sqrt(2) * uncertainty_of_resolution(tracker->signal.resolution_g);
     double pace_s = (double)tracker->signal.interval_us / 1e6 / sqrt(12);
     double u_s = hypot(story_begin_u_s(tracker, STAGE_POUR, pace_s), story_begin_u_s(tracker, STAGE_PRESS, pace_s));
+    double press_u_s = hypot(u_s, reader->lifted_u_s);
     /* what ran into the cup is part of it, and the other scale's to say */
     double water_u_g = tracker->second.added_g > 0 ? hypot(u_g, second_u_g(&tracker->second)) : u_g;
     double dose_g = measures->value[MEASURE_DOSE_G], beverage_g = measures->value[MEASURE_BEVERAGE_G];
@@ -57,9 +58,10 @@ void story_measure(struct reader *reader)
     if (out->brewing)
         story_set(measures, MEASURE_WATER_G, reader->poured_g, water_u_g);
     if (out->press_began_us) {
-        story_set(measures, MEASURE_STEEP_S, (double)(out->press_began_us - out->first_water_us) / 1e6, u_s);
+        story_set(measures, MEASURE_STEEP_S, (double)(out->press_began_us - out->first_water_us) / 1e6, press_u_s);
         if (reader->stir_ended_us && reader->stir_ended_us < out->press_began_us)
-            story_set(measures, MEASURE_SETTLE_S, (double)(out->press_began_us - reader->stir_ended_us) / 1e6, u_s);
+            story_set(measures, MEASURE_SETTLE_S, (double)(out->press_began_us - reader->stir_ended_us) / 1e6,
+                      press_u_s);
     }
     story_set(measures, MEASURE_BLOOM_S, measures->value[MEASURE_BLOOM_S], u_s);
     story_set(measures, MEASURE_BEVERAGE_G, beverage_g,

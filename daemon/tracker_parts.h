@@ -306,6 +306,9 @@ struct press {
     bool overload, seen;
 };
 void press_add(struct press *press, const struct piece *piece);
+/* A press that nobody saw began when all was lifted off, or some time after it. */
+struct reader;
+void story_say_lifted(struct reader *reader, int64_t at_us);
 /* Takes one indication of a pressure instrument; true when the press began or let go. */
 bool gauge_take(struct gauge *gauge, double kpa, double resolution_kpa, int64_t at_us);
 /* Finds where the force on a piece rises from; its again_us, if that is not its begin. */
@@ -374,6 +377,7 @@ struct reader {
     int pours;
     int64_t stir_ended_us;
     int64_t away_us;
+    double lifted_u_s;          /* the press began somewhere after it was lifted off; 0: it was seen to begin */
     bool left_weighing;
     int64_t back_us;            /* when what was taken away was put down again */
     double weighed_g;           /* the full cup */

@@ -86,6 +86,22 @@ void press_join_steady(struct signal *signal, double level_g, int64_t ended_us)
     signal->count -= 2;
 }
 
+/* A lift is taken for the begin of a press beside the scale, which comes some seconds later: carried, set down, leaned
+ * on (common practice, no source). */
+static const double LIFTED_U_S = 2;
+
+void story_say_lifted(struct reader *reader, int64_t at_us)
+{
+    struct story *out = reader->out;
+    int count = out->count;
+
+    story_say(reader, STAGE_PRESS, at_us, 0);
+    if (out->count > count)
+        out->step[count].u_s = (float)LIFTED_U_S;
+    out->press_began_us = at_us;
+    reader->lifted_u_s = LIFTED_U_S;
+}
+
 bool press_is_force(const struct piece *piece, int64_t now_us)
 {
     double lasted_us = (double)(piece->force_ended_us - piece->force_began_us), mean_g;

@@ -21,6 +21,7 @@ static const double BREWER_LEAST_G = 60;    /* what must be missing when only th
 static const double STIR_LEAST_G = 1.2;     /* how far a spoon moves the reading */
 static const int64_t STIR_LEAST_US = 1200000;
 static const int64_t STIR_PAUSE_US = 2000000;       /* a shorter pause is within one stir */
+static const int64_t STIR_SOON_US = 3000000;        /* sooner after a pour, the spoon may have leaned on its end */
 static const double HELD_G_PER_G = 2, USUAL_DOSE_G = 15;    /* when nobody says (common practice, no source) */
 /* Coffee holds so much less or more than usual, per gram; and the press may stop short of the end by so much. */
 static const double HELD_LESS = 0.3, HELD_MORE = 0.4, UNPRESSED_SHARE = 0.12;
@@ -47,7 +48,7 @@ void story_say(struct reader *reader, enum stage stage, int64_t at_us, double u_
 
 static void setup_anew(struct reader *reader)
 {
-    reader->dose_from_g = reader->cup_g = NAN;
+    reader->dose_from_g = reader->cup_g = reader->first_thing_g = NAN;
     reader->dose_us = reader->thing_us = 0;
     reader->things = 0;
 }
@@ -229,6 +230,18 @@ static void weighed(struct reader *reader, const struct act *act)
         reader->out->wait_us += DOUBT_US - WEIGHED_US;
 }
 
+/* Coffee holds more than it does, should this known cup be the one that came: it was hardly pressed, or it is a cup
+ * that nobody knows. */
+static double known_cup_doubt_g(const struct reader *reader, double cup_g)
+{
+    double less_g = story_expected_beverage_g(reader) - (reader->weighed_g - cup_g);
+    double dose_g = reader->out->measures.value[MEASURE_DOSE_G];
+
+    if (cup_g == reader->cup_g || cup_g == reader->tracker->second.empty_g)
+        return 0;
+    return less_g > HELD_MORE * (isnan(dose_g) ? 1.5 * USUAL_DOSE_G : dose_g) + 4 ? less_g / sqrt(3) : 0;
+}
+
 static void take_beverage(struct reader *reader)
 {
     struct story *out = reader->out;
@@ -236,7 +249,7 @@ static void take_beverage(struct reader *reader)
 
     out->full_g = reader->weighed_g;
     out->cup_known = !isnan(cup_g) && doubt_g < CUP_DOUBT_G;
-    out->cup_u_g = isnan(cup_g) ? GUESS_U_G : doubt_g;
+    out->cup_u_g = isnan(cup_g) ? GUESS_U_G : fmax(doubt_g, known_cup_doubt_g(reader, cup_g));
     out->cup_g = cup_g;
     out->measures.value[MEASURE_BEVERAGE_G] = !isnan(cup_g) ? reader->weighed_g - cup_g : story_expected_beverage_g(reader);
 }
@@ -309,6 +322,8 @@ static void in_water(struct reader *reader, const struct act *act)
         return;
     }
     if (act->end_us - act->begin_us >= STIR_LEAST_US && wide_g >= STIR_LEAST_G) {
+        if (act->rest_after && reader->pour_ended_us && act->begin_us - reader->pour_ended_us < STIR_SOON_US)
+            reader->poured_g += grams;
         story_end_pour(reader, u_of_time(act));
         if (reader->stir_ended_us && act->begin_us - reader->stir_ended_us < STIR_PAUSE_US)
             reader->out->count--;
@@ -376,9 +391,8 @@ static void away(struct reader *reader, const struct act *act)
             return;
         case BACK_CUP:
             story_end_pour(reader, u_of_time(act));
-            story_say(reader, STAGE_PRESS, reader->away_us, u_of_time(act));
+            story_say_lifted(reader, reader->away_us);
             story_say(reader, STAGE_WEIGH_OUT, act->begin_us, u_of_time(act));
-            reader->out->press_began_us = reader->away_us;
         }
     }
     reader->back_us = act->begin_us;
@@ -447,14 +461,17 @@ static void use_gauge(struct reader *reader)
         out->step[press].at_us = gauge->began_us;
         out->step[press].u_s = (float)GAUGE_U_S;
     }
-    if (press < 0 || !reader->press.seen)
+    if (press < 0 || !reader->press.seen) {
         out->press_began_us = gauge->began_us;
+        reader->lifted_u_s = 0;
+    }
 }
 
 void story_read(struct story *out, const struct tracker *tracker)
 {
     struct act act[ACTS];
-    struct reader reader = {.tracker = tracker, .out = out, .dose_from_g = NAN, .cup_g = NAN, .full_g = NAN};
+    struct reader reader = {.tracker = tracker, .out = out, .dose_from_g = NAN, .first_thing_g = NAN,
+                            .cup_g = NAN, .full_g = NAN};
     int count = acts_gather(&tracker->signal, act);
     const struct piece *last;
 

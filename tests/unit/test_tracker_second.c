@@ -459,10 +459,11 @@ static int entered(struct bench *bench, enum measure measure, double value)
     return result;
 }
 
-/* 6 g of 180 more in the brewer than coffee holds: it was stopped.  Between the two nobody knows; the operator does. */
+/* 6 g of 180 more in the brewer than coffee holds: it was stopped.  Between the two nobody knows; the operator does.
+ * With 20 g more it may be another cup than the known one. */
 static void pressed_dry_follows_from_what_stays_behind(void **state)
 {
-    static const struct { double beverage_g, dry; } cases[] = {{200, 1}, {196.4, NAN}, {192, 0}, {203, 1}, {180, 0}};
+    static const struct { double beverage_g, dry; } cases[] = {{200, 1}, {196.4, NAN}, {192, 0}, {203, 1}, {180, NAN}};
 
     (void)state;
     for (size_t i = 0; i < sizeof cases / sizeof *cases; i++) {
