@@ -29,11 +29,6 @@ struct reader {
     bool seen_experiment, seen_order, seen_replicates;
 };
 
-const char *const *plan_settings(void)
-{
-    return settings;
-}
-
 /* What follows from a brew's other measures, or is found out afterwards, cannot be set beforehand. */
 static bool measure_plannable(int measure)
 {

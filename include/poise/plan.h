@@ -78,9 +78,7 @@ struct plan_mistakes {
  * its line.  `out` is untouched on failure. */
 int plan_read(struct plan *out, const char *text, size_t length, struct plan_mistakes *mistakes, struct why *why);
 
-/* The settings that may be planned besides measures: "grind", "temperature_c", "stir" ...; and whether
- * a name may be planned at all. */
-const char *const *plan_settings(void);
+/* Whether a name may be planned: some measures, and settings as "grind", "temperature_c", "stir". */
 bool plan_setting_known(const char *name);
 
 struct plan_run {
