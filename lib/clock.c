@@ -83,18 +83,20 @@ const char *clock_boot(void)
 
 int clock_read(const char *text, int64_t *time_us)
 {
-    static const char *const patterns[] = { "%Y-%m-%dT%H:%M:%S", "%Y-%m-%dT%H:%M", "%Y-%m-%d %H:%M:%S", "%Y-%m-%d %H:%M",
-                                            "%Y-%m-%d" };
+    static const char *const patterns[] = { "%Y-%m-%dT%H:%M:%S", "%Y-%m-%dT%H:%M", "%Y-%m-%d %H:%M:%S",
+                                            "%Y-%m-%d %H:%M", "%Y-%m-%d" };
 
     for (size_t i = 0; i < sizeof patterns / sizeof *patterns; i++) {
         struct tm day = { .tm_isdst = -1 };
         const char *rest = strptime(text, patterns[i], &day);
         time_t seconds;
+        int month;
 
         if (!rest || (*rest && strcmp(rest, "Z") != 0))
             continue;
+        month = day.tm_mon;
         seconds = *rest ? timegm(&day) : mktime(&day);
-        if (seconds == (time_t)-1)
+        if (seconds == (time_t)-1 || day.tm_mon != month)       /* the 30th of February is no day */
             return -EINVAL;
         *time_us = (int64_t)seconds * 1000000;
         return 0;

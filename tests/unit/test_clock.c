@@ -115,7 +115,7 @@ static void utc_text_is_iso_8601(void **state)
 static void times_are_read_as_people_write_them(void **state)
 {
     static const char *const nonsense[] = { "", "yesterday", "2026-13-01", "2026-11-25T25:00", "2026-11-25T09:30:00z",
-                                            "2026-11-25T09:30 UTC", "09:30" };
+                                            "2026-11-25T09:30 UTC", "09:30", "2026-02-30", "2026-04-31T10:00Z" };
     int64_t time_us = 7;
 
     (void)state;
