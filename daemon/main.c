@@ -59,8 +59,8 @@ static void usage(FILE *out)
             "      --seconds S       with --probe: listen so long at each setting (default 3)\n"
             "      --ask             with --probe: also send, as Modbus asks; else no byte is sent\n"
             "      --json            with --probe: one JSON object per port; with --replay: every event\n"
-            "      --replay FILE     say what a trace of poise-ctl watch --json (-: standard input) or a journal would be\n"
-            "                        told as now\n"
+            "      --replay FILE     say what a trace of poise-ctl watch --json (-: standard input), or a journal,\n"
+            "                        would be told as now\n"
             "      --brew NAME, --from TIME, --to TIME\n"
             "                        with --replay: only that brew, or what was said between\n"
             "      --trace           with --replay: print what would be fed instead\n"
@@ -393,104 +393,93 @@ static bool read_rate(const char *text, double *out)
     return true;
 }
 
-/* Ports are words on the command line. */
-static int probe(struct probe_options *options, const char *seconds, char **ports, int count)
+/* --- the command line ----------------------------------------------------------------------------------- */
+
+enum { OPTION_DRIVERS = 256, OPTION_RATE, OPTION_SECONDS, OPTION_REPLAY, OPTION_BREW, OPTION_FROM, OPTION_TO,
+       OPTION_HELP, OPTION_VERSION };
+
+/* What it says; 1: so it was said. */
+static struct {
+    int check, probe, ask, json, trace;
+    const char *path, *seconds, *replay, *brew, *from, *to;
+    double rate;
+} told = {.rate = 1};
+
+static const struct option options[] = {
+    {"config", required_argument, NULL, 'c'},
+    {"check-config", no_argument, &told.check, 1},
+    {"drivers", no_argument, NULL, OPTION_DRIVERS},
+    {"clock-rate", required_argument, NULL, OPTION_RATE},
+    {"probe", no_argument, &told.probe, 1},
+    {"seconds", required_argument, NULL, OPTION_SECONDS},
+    {"ask", no_argument, &told.ask, 1},
+    {"json", no_argument, &told.json, 1},
+    {"replay", required_argument, NULL, OPTION_REPLAY},
+    {"brew", required_argument, NULL, OPTION_BREW},
+    {"from", required_argument, NULL, OPTION_FROM},
+    {"to", required_argument, NULL, OPTION_TO},
+    {"trace", no_argument, &told.trace, 1},
+    {"help", no_argument, NULL, OPTION_HELP},
+    {"version", no_argument, NULL, OPTION_VERSION},
+    {NULL, 0, NULL, 0},
+};
+
+/* -1: read them all; else that exit status, and there is nothing more to do. */
+static int read_options(int argc, char **argv)
 {
+    int option;
+
+    while ((option = getopt_long(argc, argv, "c:", options, NULL)) != -1)
+        switch (option) {
+        case 0: break;              /* a flag, which getopt has set */
+        case 'c': told.path = optarg; break;
+        case OPTION_DRIVERS: list_drivers(); return program_end(EXIT_DONE);
+        case OPTION_RATE:
+            if (!read_rate(optarg, &told.rate)) {
+                program_say("--clock-rate %s: a number from 1 to %d", optarg, RATE_MOST);
+                return EXIT_USAGE;
+            }
+            break;
+        case OPTION_SECONDS: told.seconds = optarg; break;
+        case OPTION_REPLAY: told.replay = optarg; break;
+        case OPTION_BREW: told.brew = optarg; break;
+        case OPTION_FROM: told.from = optarg; break;
+        case OPTION_TO: told.to = optarg; break;
+        case OPTION_HELP: usage(stdout); return EXIT_DONE;
+        case OPTION_VERSION: program_version(); return EXIT_DONE;
+        default: usage(stderr); return EXIT_USAGE;
+        }
+    return -1;
+}
+
+/* Ports are words on the command line. */
+static int probe(char **ports, int count)
+{
+    struct probe_options probing = {.ask = told.ask, .json = told.json, .ports = ports, .port_count = count};
     char *end;
 
-    options->ports = ports;
-    options->port_count = count;
-    options->seconds = seconds ? strtod(seconds, &end) : PROBE_S;
-    if (seconds && (end == seconds || *end != '\0' || !(options->seconds > 0 && options->seconds <= PROBE_MOST_S))) {
-        program_say("--seconds %s: a number above 0, up to %d", seconds, PROBE_MOST_S);
+    probing.seconds = told.seconds ? strtod(told.seconds, &end) : PROBE_S;
+    if (told.seconds && (end == told.seconds || *end || !(probing.seconds > 0 && probing.seconds <= PROBE_MOST_S))) {
+        program_say("--seconds %s: a number above 0, up to %d", told.seconds, PROBE_MOST_S);
         return EXIT_USAGE;
     }
-    return probe_run(options);
+    return probe_run(&probing);
 }
 
 int main(int argc, char **argv)
 {
-    enum { CHECK = 256, DRIVERS, RATE, PROBE, SECONDS, ASK, JSON, REPLAY, BREW, FROM, TO, TRACE, HELP, VERSION };
-    static const struct option options[] = {
-        {"config", required_argument, NULL, 'c'}, {"check-config", no_argument, NULL, CHECK},
-        {"drivers", no_argument, NULL, DRIVERS},  {"clock-rate", required_argument, NULL, RATE},
-        {"probe", no_argument, NULL, PROBE},      {"seconds", required_argument, NULL, SECONDS},
-        {"ask", no_argument, NULL, ASK},          {"json", no_argument, NULL, JSON},
-        {"replay", required_argument, NULL, REPLAY}, {"brew", required_argument, NULL, BREW},
-        {"from", required_argument, NULL, FROM},  {"to", required_argument, NULL, TO},
-        {"trace", no_argument, NULL, TRACE},
-        {"help", no_argument, NULL, HELP},        {"version", no_argument, NULL, VERSION},
-        {NULL, 0, NULL, 0}};
-    struct probe_options probing = {.json = false};
-    struct replay_options replaying = {.json = false};
-    const char *path = NULL, *seconds = NULL;
-    bool check_only = false, probe_only = false;
-    double rate = 1;
-    int option;
+    int status;
 
     program_begin(argv[0]);
-    while ((option = getopt_long(argc, argv, "c:", options, NULL)) != -1)
-        switch (option) {
-        case 'c':
-            path = optarg;
-            break;
-        case CHECK:
-            check_only = true;
-            break;
-        case DRIVERS:
-            list_drivers();
-            return program_end(EXIT_DONE);
-        case RATE:
-            if (read_rate(optarg, &rate))
-                break;
-            program_say("--clock-rate %s: a number from 1 to %d", optarg, RATE_MOST);
-            return EXIT_USAGE;
-        case PROBE:
-            probe_only = true;
-            break;
-        case SECONDS:
-            seconds = optarg;
-            break;
-        case ASK:
-            probing.ask = true;
-            break;
-        case JSON:
-            probing.json = true;
-            break;
-        case REPLAY:
-            replaying.path = optarg;
-            break;
-        case BREW:
-            replaying.brew = optarg;
-            break;
-        case FROM:
-            replaying.from = optarg;
-            break;
-        case TO:
-            replaying.to = optarg;
-            break;
-        case TRACE:
-            replaying.trace = true;
-            break;
-        case HELP:
-            usage(stdout);
-            return EXIT_DONE;
-        case VERSION:
-            program_version();
-            return EXIT_DONE;
-        default:
-            usage(stderr);
-            return EXIT_USAGE;
-        }
-    if (probe_only)
-        return probe(&probing, seconds, argv + optind, argc - optind);
-    if (seconds || probing.ask || (probing.json && !replaying.path)) {
+    if ((status = read_options(argc, argv)) >= 0)
+        return status;
+    if (told.probe)
+        return probe(argv + optind, argc - optind);
+    if (told.seconds || told.ask || (told.json && !told.replay)) {
         program_say("--seconds and --ask go with --probe, --json with it or --replay");
         return EXIT_USAGE;
     }
-    replaying.config_path = path;
-    replaying.json = probing.json;
-    if (!replaying.path && (replaying.brew || replaying.from || replaying.to || replaying.trace)) {
+    if (!told.replay && (told.brew || told.from || told.to || told.trace)) {
         program_say("--brew, --from, --to and --trace go with --replay");
         return EXIT_USAGE;
     }
@@ -498,9 +487,11 @@ int main(int argc, char **argv)
         program_say("%s: no such argument; see poised --help", argv[optind]);
         return EXIT_USAGE;
     }
-    if (replaying.path)
-        return replay_run(&replaying);
-    if (!path && access(default_config, F_OK) == 0)
-        path = default_config;
-    return check_only ? check(path) : run(path, rate);
+    if (told.replay)
+        return replay_run(&(struct replay_options){.path = told.replay, .config_path = told.path, .brew = told.brew,
+                                                   .from = told.from, .to = told.to, .json = told.json,
+                                                   .trace = told.trace});
+    if (!told.path && access(default_config, F_OK) == 0)
+        told.path = default_config;
+    return told.check ? check(told.path) : run(told.path, told.rate);
 }
