@@ -1,6 +1,6 @@
 /* What the bench says, in the order of its numbers: an event goes out when it is on the disk, so that nobody has seen
- * what a kill could take back.  Most disks are faster than anybody sees; for a slow one readings and replies wait behind
- * the event, and for one that hangs nothing waits longer than a moment: then the bench goes on without it. */
+ * what a kill could take back.  Most disks are faster than anybody sees; for a slow one readings and replies wait
+ * behind the event, and for one that hangs nothing waits longer than a moment: then the bench goes on without it. */
 #include <stdlib.h>
 #include <string.h>
 
@@ -97,8 +97,8 @@ static void journal_pending(struct bench *bench)
         const char *topic = (const char *)(head + 1);
 
         if (!head->reading)
-            journal_event(bench->journal, topic, head->topic_length, topic + head->topic_length, head->length, head->seq,
-                          head->time_us);
+            journal_event(bench->journal, topic, head->topic_length, topic + head->topic_length, head->length,
+                          head->seq, head->time_us);
         at += pending_size(head);
     }
     bench->journaled = bench->pending.length;

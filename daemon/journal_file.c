@@ -191,7 +191,7 @@ static bool lies_beside(const char *path, const char *suffix)
     return stat(name, &beside) == 0 && beside.st_size > 0;
 }
 
-/* What is whole in one file is opened so that SQLite puts nothing beside it; what has a log beside it needs that log. */
+/* What is whole in one file is opened so that SQLite puts nothing beside it; what has a log beside it needs it. */
 static int open_read_only(struct journal_file *file)
 {
     char *address = sqlite3_mprintf("file:%s?immutable=1", file->path);
@@ -255,11 +255,12 @@ int journal_file_set_aside(const char *path, char *aside, size_t size, struct wh
     return 0;
 }
 
-/* Damage is only what befell a journal: what has the head of a database, what looks like a journal further on, or what a
- * power cut left as zeros.  Any other file is somebody's, named by mistake. */
+/* Damage is only what befell a journal: what has the head of a database, what looks like a journal further on, or
+ * what a power cut left as zeros.  Any other file is somebody's, named by mistake. */
 static bool may_be_a_journal(const char *path)
 {
-    static const char head[] = "SQLite format 3", table[] = "CREATE TABLE journal(", entry[] = "\",{\"v\":1,\"bench\":\"";
+    static const char head[] = "SQLite format 3", table[] = "CREATE TABLE journal(";
+    static const char entry[] = "\",{\"v\":1,\"bench\":\"";
     char bytes[65536];
     FILE *file = fopen(path, "re");
     size_t length = file ? fread(bytes, 1, sizeof bytes, file) : 0, zeros = 0;
@@ -278,8 +279,8 @@ int journal_file_open(struct journal_file **out, const char *path, char *set_asi
 
     set_aside[0] = '\0';
     if (!may_be_a_journal(path))
-        return why_set(why, -EBADF, "journal %s: this is no journal but some other file, left as it is; name another with "
-                       "`journal =`", path);
+        return why_set(why, -EBADF, "journal %s: this is no journal but some other file, left as it is; name another "
+                       "with `journal =`", path);
     if ((error = open_once(out, path, why)) != -EUCLEAN)
         return error;
     error = journal_file_set_aside(path, set_aside, size, why);

@@ -1,4 +1,5 @@
-/* The operator's marks and what follows from them; see mark.h.  What a mark means while a brew runs is the tracker's. */
+/* The operator's marks and what follows from them; see mark.h.  What a mark means while a brew runs is the
+ * tracker's. */
 #include "mark.h"
 
 #include <errno.h>
@@ -19,7 +20,8 @@ struct between {
     const struct staged *from, *to;     /* NULL: not told */
 };
 
-static const struct staged *next_of(const struct brew *brew, const struct staged *after, enum stage first, enum stage last)
+static const struct staged *next_of(const struct brew *brew, const struct staged *after, enum stage first,
+                                    enum stage last)
 {
     for (const struct staged *at = after ? after + 1 : brew->stages; at < brew->stages + brew->stage_count; at++)
         if (at->stage >= first && at->stage <= last)
@@ -107,8 +109,8 @@ struct brew *mark_meant(const struct stations *stations, const char *station, in
     for (int i = stations->brews.count - 1; i >= 0; i--) {
         struct brew *brew = stations->brews.all[i];
 
-        if (brew->ended && !brew->discarded && !brew->earlier_boot && strcmp(brew->station, station) == 0 && at_us >= brew->began_us &&
-            at_us < brew->ended_us)
+        if (brew->ended && !brew->discarded && !brew->earlier_boot && strcmp(brew->station, station) == 0 &&
+            at_us >= brew->began_us && at_us < brew->ended_us)
             return brew;
     }
     return NULL;
@@ -178,18 +180,18 @@ static const struct staged *out_of_order(const struct brew *brew, int place)
     return NULL;
 }
 
-/* A stage told takes back all that was told from its time on: so they are told from the first difference, and if that one
- * moves later, from the one before it, where there is one. */
+/* A stage told takes back all that was told from its time on: so they are told from the first difference, and if
+ * that one moves later, from the one before it, where there is one. */
 static int first_told(const struct brew *before, const struct brew *after)
 {
+    const struct staged *old = before->stages, *new = after->stages;
     int same = 0;
 
-    while (same < before->stage_count && same < after->stage_count &&
-           before->stages[same].stage == after->stages[same].stage && before->stages[same].by == after->stages[same].by &&
-           before->stages[same].at_us == after->stages[same].at_us)
+    while (same < before->stage_count && same < after->stage_count && old[same].stage == new[same].stage &&
+           old[same].by == new[same].by && old[same].at_us == new[same].at_us)
         same++;
     if (same > 0 && same < before->stage_count &&
-        (same == after->stage_count || after->stages[same].at_us > before->stages[same].at_us))
+        (same == after->stage_count || new[same].at_us > old[same].at_us))
         same--;
     return same;
 }
@@ -219,11 +221,11 @@ int mark_afterwards(struct stations *stations, struct brew *brew, enum stage sta
     if (brew->discarded)
         return why_set(why, -EINVAL, "%s is discarded: it takes no marks", brew->name);
     if (brew->earlier_boot)
-        return why_set(why, -EINVAL, "%s was brewed before the computer was started anew, so no time fits it: enter its "
-                       "steep_s, bloom_s, settle_s or press_s", brew->name);
+        return why_set(why, -EINVAL, "%s was brewed before the computer was started anew, so no time fits it: enter "
+                       "its steep_s, bloom_s, settle_s or press_s", brew->name);
     if (stage == STAGE_IDLE || stage >= STAGE_STRENGTH)
-        return why_set(why, -EINVAL, "%s is over: its dose, bloom, pour, steep, stir, settle, press and weigh-out can be "
-                       "marked, %s cannot", brew->name, stage_name(stage));
+        return why_set(why, -EINVAL, "%s is over: its dose, bloom, pour, steep, stir, settle, press and weigh-out can "
+                       "be marked, %s cannot", brew->name, stage_name(stage));
     if (at_us < brew->began_us - BEFORE_US || at_us > brew->ended_us)
         return why_set(why, -EINVAL, "%s was not brewed then", brew->name);
     if (old >= 0) {

@@ -6,8 +6,8 @@
 #include "text.h"
 
 /* Adds a JSON array of objects: "kind" (serial, scale, keyboard), "port" as a section would name it, "usb" (VID:PID or
- * null), "title" (what it calls itself, may be empty), "detail" (a sentence: what to do) and "section" (to paste, or null
- * where poise-ctl probe has to find out first). */
+ * null), "title" (what it calls itself, may be empty), "detail" (a sentence: what to do) and "section" (to paste, or
+ * null where poise-ctl probe has to find out first). */
 void plugged_write(const struct config *config, struct text *out);
 
 #endif

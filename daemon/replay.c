@@ -209,7 +209,8 @@ static int feed_row(void *context, const char *text, size_t length, uint64_t las
     struct why why;
 
     (void)last_seq;
-    for (size_t at = 0; at < length && journal_entry_read(text + at, length - at, &entry) == 0; at += entry.length + 1) {
+    for (size_t at = 0; at < length && journal_entry_read(text + at, length - at, &entry) == 0;
+         at += entry.length + 1) {
         struct recorded one = { entry.topic, entry.json, entry.topic_length, entry.json_length };
 
         if (offer(replay, &one, 0, &why))
@@ -323,7 +324,8 @@ static int run(struct replay *replay)
 
 int replay_run(const struct replay_options *options)
 {
-    struct replay replay = {.options = options, .source = strcmp(options->path, "-") == 0 ? "what was recorded" : options->path};
+    struct replay replay = {.options = options,
+                            .source = strcmp(options->path, "-") == 0 ? "what was recorded" : options->path};
     struct why why;
     int status = EXIT_FAILED;
 

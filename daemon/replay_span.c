@@ -15,7 +15,8 @@ static const int64_t LEAD_US = 300000000;
 /* What is corrected by the tracker itself comes within so much after the end. */
 static const int64_t TAIL_US = 60000000;
 
-/* A brew is told to begin so long after it truly did, at most: coffee is weighed, water comes, and only then is it sure. */
+/* A brew is told to begin so long after it truly did, at most: coffee is weighed, water comes, and only then is it
+ * sure. */
 static const int64_t TOLD_LATE_US = 300000000;
 
 struct held {
@@ -43,7 +44,8 @@ static int read_time(const char *text, int64_t *out, struct why *why)
 {
     if (!text || clock_read(text, out) == 0)
         return 0;
-    return why_set(why, -EINVAL, "\"%.40s\" is no time; write it as 2026-11-25T09:30, or in UTC 2026-11-25T09:30:00Z", text);
+    return why_set(why, -EINVAL, "\"%.40s\" is no time; write it as 2026-11-25T09:30, or in UTC 2026-11-25T09:30:00Z",
+                   text);
 }
 
 int span_open(struct span **out, const struct replay_options *options, span_take *take, void *context, struct why *why)
@@ -53,7 +55,8 @@ int span_open(struct span **out, const struct replay_options *options, span_take
 
     if (!span)
         return why_set(why, -ENOMEM, "out of memory");
-    *span = (struct span){ .options = options, .take = take, .context = context, .from_us = INT64_MIN, .to_us = INT64_MAX };
+    *span = (struct span){ .options = options, .take = take, .context = context, .from_us = INT64_MIN,
+                           .to_us = INT64_MAX };
     span->end = &span->first;
     if ((error = read_time(options->from, &span->from_us, why)) != 0 ||
         (error = read_time(options->to, &span->to_us, why)) != 0) {
@@ -134,9 +137,10 @@ static int let_go(struct span *span, int64_t since_us)
 /* Does it say that the brew is under way?  Corrections say nothing of that: they come days later too. */
 static bool tells_of(const struct message *message, const char *brew)
 {
-    return (message->kind == MESSAGE_BREW && (message->brew.change == BREW_BEGIN || message->brew.change == BREW_END) &&
-            strcmp(message->brew.brew, brew) == 0) ||
-           (message->kind == MESSAGE_STAGE && message->stage.by == BY_TRACKER && strcmp(message->stage.brew, brew) == 0);
+    if (message->kind == MESSAGE_STAGE)
+        return message->stage.by == BY_TRACKER && strcmp(message->stage.brew, brew) == 0;
+    return message->kind == MESSAGE_BREW && strcmp(message->brew.brew, brew) == 0 &&
+           (message->brew.change == BREW_BEGIN || message->brew.change == BREW_END);
 }
 
 static int offer_brew(struct span *span, const struct recorded *one, const struct message *message)
@@ -154,7 +158,8 @@ static int offer_brew(struct span *span, const struct recorded *one, const struc
         if ((error = let_go(span, began_us - LEAD_US)) != 0)
             return error;
     }
-    if (span->place == AFTER && (message->common.mono_us > span->until_us || strcmp(message->common.boot, span->boot) != 0))
+    if (span->place == AFTER &&
+        (message->common.mono_us > span->until_us || strcmp(message->common.boot, span->boot) != 0))
         return 1;
     if (message->kind == MESSAGE_BREW && strcmp(message->brew.brew, brew) == 0 &&
         (message->brew.change == BREW_END || message->brew.change == BREW_DISCARD)) {

@@ -34,7 +34,8 @@ struct told *telling_add(struct telling *telling, const char *brew)
 static void take_brew(struct telling *telling, const struct message *message)
 {
     const struct message_brew *brew = &message->brew;
-    struct told *told = brew->change == BREW_BEGIN ? telling_add(telling, brew->brew) : telling_find(telling, brew->brew);
+    struct told *told = brew->change == BREW_BEGIN ? telling_add(telling, brew->brew)
+                                                   : telling_find(telling, brew->brew);
 
     if (!told)
         return;
@@ -220,7 +221,8 @@ static void print_alone(const struct told *told, int64_t first_us)
         printf("  %-*s  %s\n", NAME_WIDTH, stage_name(told->stage[i].stage), stage_cell(told, i, told->began_us, cell));
     for (int i = 0; i < MEASURE_COUNT; i++)
         if (!isnan(told->measures.value[i]))
-            printf("  %-*s  %s\n", NAME_WIDTH, measure_name((enum measure)i), measure_cell(told, (enum measure)i, cell));
+            printf("  %-*s  %s\n", NAME_WIDTH, measure_name((enum measure)i),
+                   measure_cell(told, (enum measure)i, cell));
 }
 
 void telling_print(const struct telling *then, const struct telling *now, const char *only, int64_t first_us)

@@ -1,5 +1,5 @@
-/* Stations; see station.h.  Made and changed by a configuration: station_open.c.  Keeping and restoring: station_save.c.
- * Strength: strength.c. */
+/* Stations; see station.h.  Made and changed by a configuration: station_open.c.  Keeping and restoring:
+ * station_save.c.  Strength: strength.c. */
 #include "station.h"
 
 #include <errno.h>

@@ -18,7 +18,7 @@
 #include "poise/why.h"
 #include "tracker.h"
 
-enum { LOOSE_READINGS = 24 };   /* strength readings without a cup that can still be assigned: two cups' worth of the most */
+enum { LOOSE_READINGS = 24 };   /* strength readings without a cup that can still be assigned: two cups' most */
 
 struct station {
     struct station_config config;

@@ -70,7 +70,8 @@ static json_t *bench_json(const struct stations *stations)
 
     for (int i = 0; i < stations->loose_count; i++)
         json_array_append_new(loose, sample_save(&stations->loose[i]));
-    return json_pack("{s:s,s:i,s:i,s:I,s:s,s:I,s:o}", "boot", clock_boot(), "day", stations->brews.day, "number", stations->brews.number,
+    return json_pack("{s:s,s:i,s:i,s:I,s:s,s:I,s:o}", "boot", clock_boot(),
+                     "day", stations->brews.day, "number", stations->brews.number,
                      "strength_seq", (json_int_t)stations->strength_seq, "sample", stations->sample,
                      "meant_seq", (json_int_t)stations->meant_seq, "loose", loose);
 }

@@ -11,7 +11,8 @@
 
 static const struct command commands[] = {
     {"status", "", "what stands where, and what is being brewed", 0, 0, 0, command_status},
-    {"instruments", "", "each instrument, what it shows and how it is; and what else is plugged in", 0, 0, 0, command_instruments},
+    {"instruments", "", "each instrument, what it shows and how it is; and what else is plugged in", 0, 0, 0,
+     command_instruments},
     {"watch", "[TOPIC...]", "everything the bench says, as it says it", 0, 16, TAKES_COUNT, command_watch},
     {"tare", "", "order an instrument to tare", 0, 0, TAKES_STATION | TAKES_INSTRUMENT, command_tare},
     {"zero", "", "order an instrument to set its zero", 0, 0, TAKES_STATION | TAKES_INSTRUMENT, command_zero},
@@ -27,7 +28,8 @@ static const struct command commands[] = {
     {"assign", "BREW [READING]", "the strength read last, or that one, was this brew's", 1, 2, 0, command_assign},
     {"unassign", "BREW|READING", "a brew's last strength reading, or that one, was not its own", 1, 1, 0,
      command_unassign},
-    {"plan", "VERB [FILE|BREW]", "load, check, show, next, skip, redo or unload a plan", 1, 2, TAKES_STATION, command_plan},
+    {"plan", "VERB [FILE|BREW]", "load, check, show, next, skip, redo or unload a plan", 1, 2, TAKES_STATION,
+     command_plan},
     {"probe", "[PORT...]", "which instrument is at a serial port, and the section to paste", 0, 16,
      TAKES_SECONDS | TAKES_ASK, command_probe},
     {"replay", "[FILE]", "what the tracker would say now of what was recorded", 0, 1,
@@ -168,8 +170,8 @@ static bool fits(const struct command *command, const struct ctl *ctl, unsigned 
         const char *name;
     } special[] = {{TAKES_STATION, "station"}, {TAKES_INSTRUMENT, "instrument"}, {TAKES_BREW, "brew"},
                    {TAKES_UNCERTAINTY, "uncertainty"}, {TAKES_AGO, "ago"}, {TAKES_COUNT, "count"},
-                   {TAKES_SECONDS, "seconds"}, {TAKES_ASK, "ask"}, {TAKES_SPAN, "from and no --to"}, {TAKES_TRACE, "trace"},
-                   {TAKES_CONFIG, "config"}};
+                   {TAKES_SECONDS, "seconds"}, {TAKES_ASK, "ask"}, {TAKES_SPAN, "from and no --to"},
+                   {TAKES_TRACE, "trace"}, {TAKES_CONFIG, "config"}};
 
     for (size_t i = 0; i < sizeof special / sizeof *special; i++)
         if (used & ~command->takes & special[i].bit) {

@@ -110,8 +110,8 @@ static void print_reading(const json_t *reading)
                  ctl_value(reading, "number"));
     if (!isnan(sample_c))
         snprintf(sample, sizeof sample, "%.1f", sample_c);
-    printf("%9.0f  %-24s %10.2f %9s  %s%s\n", ctl_value(reading, "seq"), whose, ctl_value(reading, "strength_pct"), sample,
-           ago(reading, when, sizeof when),
+    printf("%9.0f  %-24s %10.2f %9s  %s%s\n", ctl_value(reading, "seq"), whose, ctl_value(reading, "strength_pct"),
+           sample, ago(reading, when, sizeof when),
            json_is_true(json_object_get(reading, "suspect")) ? "; far from the others" : "");
 }
 
