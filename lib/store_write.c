@@ -89,8 +89,7 @@ static int64_t instrument_row(struct store *store, int index)
     bind_name(add, 2, instrument->name);
     bind_name(add, 3, quantity_name(instrument->quantity));
     bind_name(add, 4, unit_name(quantity_unit(instrument->quantity)));
-    if (instrument->weighs_cup)
-        bind_name(add, 5, "cup");
+    bind_words(add, 5, instrument->weighs_cup ? "cup" : NULL);
     sqlite3_bind_int64(find, 1, bench);
     bind_name(find, 2, instrument->name);
     bind_name(find, 3, quantity_name(instrument->quantity));
@@ -252,7 +251,8 @@ static int write_end(struct store *store, const struct message *message, int64_t
     if (done(statement) != 0)
         return -1;
     for (int i = 0; i < MEASURE_COUNT; i++) {
-        struct message_measure measure = { .measure = (enum measure)i, .value = end->measures.value[i], .by = BY_TRACKER,
+        struct message_measure measure = { .measure = (enum measure)i, .by = BY_TRACKER,
+                                           .value = end->measures.value[i],
                                            .standard_uncertainty = end->measures.standard_uncertainty[i] };
 
         if (isfinite(measure.value) &&
@@ -490,8 +490,7 @@ int store_write(struct store *store, struct why *why)
     }
     for (size_t i = 0; i < store->event_count; i++)
         free(store->events[i].plan_json);
-    store->event_count = 0;
-    store->row_count = 0;
+    store->event_count = store->row_count = 0;
     store_forget_brews(store);
     for (int i = 0; i < store->bench_count; i++) {
         store->benches[i].progress_mono_us = store->benches[i].last_mono_us;

@@ -622,20 +622,20 @@ static void two_scales_of_a_station_are_told_apart(void **state)
     struct message begin = brew_at(1, 0, "pier-20261125-001", BREW_BEGIN, 0);
     struct message drip = measure_at(4, 0.3, "pier-20261125-001", MEASURE_DRIP_G, 4.2);
     struct message dry = measure_at(5, 0.4, "pier-20261125-001", MEASURE_PRESSED_DRY, 1);
-    struct message brewer = mass_at(2, 0.1, 4102), cup = mass_at(3, 0.2, 3412);
+    struct message cup = mass_at(2, 0.1, 3412), brewer = mass_at(3, 0.2, 4102);
 
     (void)state;
     strcpy(cup.reading.instrument, "left-cup");
     cup.reading.weighs_cup = true;
     apply(store, &begin);
-    apply(store, &brewer);
     apply(store, &cup);
+    apply(store, &brewer);
     apply(store, &drip);
     apply(store, &dry);
     commit(store);
     store_close(store);
     assert_sqlite_says(path, "SELECT instrument, weighs, value FROM brew_trace ORDER BY seq",
-                       "left-scale||410.2\nleft-cup|cup|341.2");
+                       "left-cup|cup|341.2\nleft-scale||410.2");
     assert_sqlite_says(path, "SELECT drip_g, pressed_dry, pressed_dry_u FROM brew_summary", "4.2|1.0|0.03");
 }
 
