@@ -10,6 +10,8 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "poise/kinetics.h"
+
 /* Models within 2 of each other in AICc are about equally good: the simpler one stays. */
 static const double AICC_WORTH_A_PARAMETER = 2;
 
@@ -187,50 +189,23 @@ double trend_shrinks(const struct trend *trend, double at, double x, size_t cups
 /* Cups of one x put together, by their mean: a sum of squares of any line is that of the means, each as often as it
  * has cups, and what is within. */
 struct means {
-    double *x, *y, *weight;     /* one allocation, x's */
+    double *x;                  /* the allocation of all three */
+    const double *y, *weight;
     size_t n, cups;
     double within;
 };
 
-struct cup {
-    double x, y;
-};
-
-static int by_x(const void *a, const void *b)
-{
-    return ascending(&((const struct cup *)a)->x, &((const struct cup *)b)->x);
-}
-
 static int gather(const double *x, const double *y, size_t n, struct means *out)
 {
-    struct cup *cups = malloc(n * sizeof *cups);
+    struct kinetics_data cups = { x, y, n, NULL, 0 }, means;
+    double *room = malloc(3 * n * sizeof *room);
 
-    memset(out, 0, sizeof *out);
-    out->x = malloc(3 * n * sizeof *out->x);
-    if (!cups || !out->x) {
-        free(cups);
-        free(out->x);
+    if (!room || kinetics_gather(&cups, room, &means) < 0) {
+        free(room);
         return -ENOMEM;
     }
-    out->y = out->x + n;
-    out->weight = out->y + n;
-    out->cups = n;
-    for (size_t i = 0; i < n; i++)
-        cups[i] = (struct cup){ x[i], y[i] };
-    qsort(cups, n, sizeof *cups, by_x);
-    for (size_t i = 0, end; i < n; i = end, out->n++) {
-        double mean = 0;
-
-        for (end = i; end < n && !(cups[end].x > cups[i].x); end++)
-            mean += cups[end].y;
-        mean /= (double)(end - i);
-        for (size_t j = i; j < end; j++)
-            out->within += (cups[j].y - mean) * (cups[j].y - mean);
-        out->x[out->n] = cups[i].x;
-        out->y[out->n] = mean;
-        out->weight[out->n] = (double)(end - i);
-    }
-    free(cups);
+    *out = (struct means){ .x = room, .y = means.e, .weight = means.weight, .n = means.n, .cups = n,
+                           .within = means.within };
     return 0;
 }
 
