@@ -132,7 +132,7 @@ static void fit_mean(const struct window *window, struct fit *fit)
 /* The best pole by steps that grow finer around the best so far; *share gets how well it is known. */
 static double best_pole_s(const struct window *window, struct fit *fit, double *known_share)
 {
-    double best = log(window->pole_s), step = fmin(0.35, 2 * window->share), least, bend, side[2];
+    double best = log(window->pole_s), step = fmin(0.35, 2 * window->share), least, bend;
     double first = log(POLE_FIRST_S), last = log(POLE_LAST_S);
 
     least = against(window, best, fit);
@@ -142,13 +142,11 @@ static double best_pole_s(const struct window *window, struct fit *fit, double *
         for (int sign = -1; sign <= 1; sign += 2) {
             double try = fmin(fmax(best + sign * step, first), last), value = against(window, try, fit);
 
-            side[sign > 0] = value;
             if (value < least) {
                 least = value;
                 better = try;
             }
         }
-        bend = (side[0] + side[1] - 2 * least) / (step * step);
         if (isnan(better))
             step /= 2.5;
         else
@@ -156,8 +154,7 @@ static double best_pole_s(const struct window *window, struct fit *fit, double *
         if (step < 0.004)
             break;
     }
-    bend = against(window, best + 0.02, fit) + against(window, best - 0.02, fit) -
-           2 * least;
+    bend = against(window, best + 0.02, fit) + against(window, best - 0.02, fit) - 2 * least;
     *known_share = bend > 0 ? 0.02 * sqrt(2 / bend) : INFINITY;
     against(window, best, fit);
     return exp(best);
