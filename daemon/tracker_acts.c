@@ -131,6 +131,7 @@ static void skip_knock(struct act *act)
 /* Gathers pieces into acts: what happens without a rest between is one, unless something is poured. */
 int acts_gather(const struct signal *signal, struct act act[ACTS])
 {
+    bool rested = false;        /* before that nobody knows what the load came from: a tail of a jump is no dose */
     int count = 0;
 
     for (int i = 0; i < signal->count; i++) {
@@ -140,7 +141,8 @@ int acts_gather(const struct signal *signal, struct act act[ACTS])
         double after_g = next && next->kind == PIECE_REST ? (double)next->first_g : (double)piece->last_g;
         struct act *last = count ? &act[count - 1] : NULL, one;
 
-        if (piece->kind == PIECE_REST)
+        rested |= piece->kind == PIECE_REST;
+        if (piece->kind == PIECE_REST || !rested)
             continue;
         flow = is_poured(piece, after_g - before_g, joined && !last->flow && !is_small(last));
         one = (struct act){.piece = piece, .begin_us = piece->begin_us, .left_us = piece->left_us,

@@ -108,12 +108,36 @@ static void a_known_cup_that_alone_is_likely_is_sure(void **state)
     assert_false(was_said(trace, TRACKER_QUESTION, "beverage"));
 }
 
+/* poised starts, or the scale is plugged in, while cup and brewer are put down: the first that is seen is already
+ * well on its way, and what is left of it weighs as much as coffee does. */
+static void what_is_put_down_before_anything_was_seen_is_no_dose(void **state)
+{
+    struct trace *trace = *state;
+    struct tracker_event stage[TOLD];
+    double dosed_s;
+
+    trace->load_g = cup_g + brewer_g;
+    trace->shown_g = trace->load_g - 220;
+    wait_s(trace, 4);
+    tare(trace);
+    wait_s(trace, 3);
+    dosed_s = seconds_now(trace);
+    move(trace, 15, 5);
+    wait_s(trace, 5);
+    move(trace, 230, 25);
+    wait_s(trace, 5);
+    assert_float_equal(measured(trace, 1, MEASURE_DOSE_G), 15, 0.1);
+    assert_float_equal(measured(trace, 1, MEASURE_WATER_G), 230, 0.3);
+    assert_true(stages_of(trace, 1, stage) == 3 && fabs((double)stage[0].at_us / 1e6 - dosed_s) < 0.5);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test_setup_teardown(a_press_that_holds_still_is_a_press, setup, teardown),
         cmocka_unit_test_setup_teardown(the_nearest_of_two_likely_cups_is_taken_and_asked_about, setup, teardown),
         cmocka_unit_test_setup_teardown(a_known_cup_that_alone_is_likely_is_sure, setup, teardown),
+        cmocka_unit_test_setup_teardown(what_is_put_down_before_anything_was_seen_is_no_dose, setup, teardown),
     };
 
     return cmocka_run_group_tests(tests, NULL, NULL);
