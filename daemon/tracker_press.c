@@ -27,8 +27,8 @@ static const double GAUGE_GAP_S = 1;
  * where the hand did.  A blow, a touch before that is none of it. */
 void press_find_rise(const struct signal *signal, struct piece *piece)
 {
-    double n = 0, sum_t = 0, sum_x = 0, sum_tt = 0, sum_tx = 0, slope, next_g = INFINITY;
-    int64_t newest_us = seen_back(signal, 0)->at_us, rise_us;
+    double n = 0, sum_t = 0, sum_x = 0, sum_tt = 0, sum_tx = 0, slope, rise_us, next_g = INFINITY;
+    int64_t newest_us = seen_back(signal, 0)->at_us;
 
     for (uint32_t back = 0; back < seen_held(signal); back++) {
         const struct sample *sample = seen_back(signal, back);
@@ -50,9 +50,9 @@ void press_find_rise(const struct signal *signal, struct piece *piece)
     slope = (n * sum_tx - sum_t * sum_x) / (n * sum_tt - sum_t * sum_t);
     if (!(slope > 0))
         return;
-    rise_us = newest_us + (int64_t)((sum_t - sum_x / slope) / n * 1e6);
-    if (rise_us - piece->begin_us > APART_US && rise_us < newest_us)
-        piece->again_us = rise_us;
+    rise_us = (sum_t - sum_x / slope) / n * 1e6;        /* from the newest; of a force that hardly grows, ages ago */
+    if (rise_us > (double)(piece->begin_us - newest_us + APART_US) && rise_us < 0)
+        piece->again_us = newest_us + (int64_t)rise_us;
 }
 
 bool press_is_steady(double grams)
