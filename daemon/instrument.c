@@ -62,7 +62,8 @@ void instrument_say(struct instrument *instrument, const char *text)
     char more[40] = "";
 
     if (earned > 0) {
-        instrument->say_left = earned > SAY_AT_ONCE - instrument->say_left ? SAY_AT_ONCE : instrument->say_left + (int)earned;
+        instrument->say_left = earned > SAY_AT_ONCE - instrument->say_left ? SAY_AT_ONCE
+                                                                           : instrument->say_left + (int)earned;
         instrument->said_us = now_us;
     }
     if (instrument->say_left == 0) {
@@ -300,7 +301,8 @@ int instruments_order(void *context, int place, enum order order, struct why *wh
     if (place < 0 || place >= all->count)
         return why_set(why, -ENOENT, "there is no such instrument");
     instrument = all->list[place];
-    length = instrument->driver->order ? instrument->driver->order(instrument->state, order, bytes, sizeof bytes) : -ENOTSUP;
+    length = instrument->driver->order ? instrument->driver->order(instrument->state, order, bytes, sizeof bytes)
+                                       : -ENOTSUP;
     if (length <= 0 && instrument->driver->transport == TRANSPORT_USB)
         return why_set(why, -ENOTSUP, "%s takes no order to %s; press its own key", instrument->config->name,
                        names[order]);
@@ -312,7 +314,7 @@ int instruments_order(void *context, int place, enum order order, struct why *wh
                        instrument->detail);
     error = instrument_write(instrument, bytes, (size_t)length);
     if (error < 0)
-        return why_set(why, error, "%s does not take the order to %s now (%s); press its own key", instrument->config->name,
-                       names[order], strerror(-error));
+        return why_set(why, error, "%s does not take the order to %s now (%s); press its own key",
+                       instrument->config->name, names[order], strerror(-error));
     return 0;
 }

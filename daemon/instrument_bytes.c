@@ -108,7 +108,8 @@ static void decode(struct instrument *instrument, const uint8_t *frame, size_t l
 static void drop(struct instrument *instrument, const uint8_t *bytes, size_t length)
 {
     for (size_t i = 0; i < length; i++)
-        if (bytes[i] != '\r' && bytes[i] != '\n' && bytes[i] != 0 && bytes[i] != 0xff && bytes[i] != 0x11 && bytes[i] != 0x13) {
+        if (bytes[i] != '\r' && bytes[i] != '\n' && bytes[i] != 0 && bytes[i] != 0xff && bytes[i] != 0x11 &&
+            bytes[i] != 0x13) {
             reject(instrument, REJECT_OVERLONG);
             return;
         }

@@ -205,8 +205,8 @@ static double moved_g(const struct signal *signal)
     const struct piece *last = &signal->piece[signal->count - 1];
     float low_g = INFINITY, high_g = -INFINITY;
 
-    for (int i = signal->count - 1;
-         i >= 0 && signal->piece[i].kind != PIECE_REST && (i == signal->count - 1 || !signal->piece[i].force_began_us); i--) {
+    for (int i = signal->count - 1; i >= 0 && signal->piece[i].kind != PIECE_REST &&
+         (i == signal->count - 1 || !signal->piece[i].force_began_us); i--) {
         low_g = fminf(low_g, signal->piece[i].low_g);
         high_g = fmaxf(high_g, signal->piece[i].high_g);
     }

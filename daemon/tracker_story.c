@@ -251,7 +251,8 @@ static void take_beverage(struct reader *reader)
     out->cup_known = !isnan(cup_g) && doubt_g < CUP_DOUBT_G;
     out->cup_u_g = isnan(cup_g) ? GUESS_U_G : fmax(doubt_g, known_cup_doubt_g(reader, cup_g));
     out->cup_g = cup_g;
-    out->measures.value[MEASURE_BEVERAGE_G] = !isnan(cup_g) ? reader->weighed_g - cup_g : story_expected_beverage_g(reader);
+    out->measures.value[MEASURE_BEVERAGE_G] = !isnan(cup_g) ? reader->weighed_g - cup_g
+                                                            : story_expected_beverage_g(reader);
 }
 
 /* Nobody saw the press: was it an empty cup that came, for another brew?  A brewer is put on it, a dose goes in, or

@@ -45,8 +45,8 @@ int store_failed(sqlite3 *database, const char *path, const char *doing, struct 
 
     switch (error) {
     case -ENOSPC:
-        return why_set(why, error, "%s: the disk is full, or takes no more (%s): make room; nothing recorded is lost", path,
-                       doing);
+        return why_set(why, error, "%s: the disk is full, or takes no more (%s): make room; nothing recorded is lost",
+                       path, doing);
     case -EBUSY:
         return why_set(why, error, "%s: another program holds the store (%s): close it, or wait", path, doing);
     case -EACCES:

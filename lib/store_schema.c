@@ -5,8 +5,8 @@
 #include <string.h>
 
 /* Tables without rowid begin with the columns of their key: PRAGMA integrity_check of SQLite 3.40 raises
- * a false alarm otherwise.  A message is known by bench and seq; with its time, since a bench whose journal was replaced begins to
- * number anew.  Times: `..._us` is UTC in microseconds since 1970; `..._mono_us` is the bench's steady clock, which
+ * a false alarm otherwise.  A message is known by bench and seq; with its time, since a bench whose journal was
+ * replaced begins to number anew.  Times: `..._us` is UTC in microseconds since 1970; `..._mono_us` is the bench's steady clock, which
  * compares only within one boot and is what every duration comes from. */
 static const char tables[] =
     "CREATE TABLE bench (bench_id INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE);"
@@ -94,7 +94,8 @@ static char *summary_view(void)
                               " printf('.%%03dZ', b.%s / 1000 %% 1000) AS %s, ";
     sqlite3_str *sql = sqlite3_str_new(NULL);
 
-    sqlite3_str_appendall(sql, "CREATE VIEW brew_summary AS SELECT b.name AS brew, h.name AS bench, b.station AS station, ");
+    sqlite3_str_appendall(sql, "CREATE VIEW brew_summary AS SELECT b.name AS brew, h.name AS bench,"
+                               " b.station AS station, ");
     sqlite3_str_appendf(sql, utc, "began_us", "began_us", "began_utc");
     sqlite3_str_appendf(sql, utc, "ended_us", "ended_us", "ended_utc");
     sqlite3_str_appendall(sql, "e.name AS experiment, b.run AS run, b.replicate AS replicate, b.factors AS factors,"
@@ -199,8 +200,8 @@ const char *const store_statements[STATEMENT_COUNT] = {
     [STATEMENT_EXPERIMENT_FIND] = "SELECT experiment_id FROM experiment WHERE name = ?1",
     [STATEMENT_STAGE] = "INSERT INTO stage (brew_id, seq, stage, boot_id, at_us, at_mono_us, uncertainty_us, made_by)"
                         " VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8) ON CONFLICT DO NOTHING",
-    [STATEMENT_MEASURE] = "INSERT INTO measure (brew_id, measure, seq, value, standard_uncertainty, above, made_by, time_us)"
-                          " VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8) ON CONFLICT DO NOTHING",
+    [STATEMENT_MEASURE] = "INSERT INTO measure (brew_id, measure, seq, value, standard_uncertainty, above, made_by,"
+                          " time_us) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8) ON CONFLICT DO NOTHING",
     /* the summary at a brew's end repeats what is known: only what it says anew is a row */
     [STATEMENT_MEASURE_IF_NEW] = "INSERT INTO measure (brew_id, measure, seq, value, standard_uncertainty, above, made_by,"
                                  " time_us) SELECT ?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8 WHERE NOT EXISTS (SELECT 1 FROM"
@@ -208,10 +209,10 @@ const char *const store_statements[STATEMENT_COUNT] = {
                                  " AND seq < ?3 ORDER BY seq DESC LIMIT 1) WHERE value IS ?4"
                                  " AND standard_uncertainty IS ?5) ON CONFLICT DO NOTHING",
     /* ?6 is the list of readings as JSON: those that are new to the brew, and those it lost */
-    [STATEMENT_ASSIGN] = "INSERT INTO assignment (bench_id, reading_seq, seq, time_us, brew_id, made_by, filtered, sample_c)"
-                         " SELECT ?1, r.value, ?2, ?3, ?4, ?5, ?7, ?8 FROM json_each(?6) r WHERE ?4 IS NOT (SELECT brew_id"
-                         " FROM assignment a WHERE a.bench_id = ?1 AND a.reading_seq = r.value ORDER BY a.seq DESC LIMIT 1)"
-                         " ON CONFLICT DO NOTHING",
+    [STATEMENT_ASSIGN] = "INSERT INTO assignment (bench_id, reading_seq, seq, time_us, brew_id, made_by, filtered,"
+                         " sample_c) SELECT ?1, r.value, ?2, ?3, ?4, ?5, ?7, ?8 FROM json_each(?6) r WHERE ?4 IS NOT"
+                         " (SELECT brew_id FROM assignment a WHERE a.bench_id = ?1 AND a.reading_seq = r.value"
+                         " ORDER BY a.seq DESC LIMIT 1) ON CONFLICT DO NOTHING",
     [STATEMENT_UNASSIGN] = "INSERT INTO assignment (bench_id, reading_seq, seq, time_us, brew_id, made_by)"
                            " SELECT ?1, a.reading_seq, ?2, ?3, NULL, ?5 FROM assignment a WHERE a.brew_id = ?4"
                            " AND a.reading_seq NOT IN (SELECT value FROM json_each(?6)) AND a.seq = (SELECT max(l.seq)"

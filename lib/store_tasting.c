@@ -157,7 +157,8 @@ int store_tasting_add(struct store *store, const struct tasting_session *session
 
 static int load_samples(struct store *store, int64_t row, struct tasting_session *out, struct why *why)
 {
-    sqlite3_stmt *statement = ask(store, "SELECT label FROM tasting_sample WHERE tasting_id = ?1 ORDER BY sample", "i", row);
+    sqlite3_stmt *statement = ask(store, "SELECT label FROM tasting_sample WHERE tasting_id = ?1 ORDER BY sample", "i",
+                                  row);
 
     out->sample_count = 0;
     while (statement && sqlite3_step(statement) == SQLITE_ROW && out->sample_count < TASTING_CUPS)
@@ -248,7 +249,8 @@ int store_tasting_answers(struct store *store, const char *name, struct tasting_
 static int may_answer(struct store *store, int64_t row, int set, struct why *why)
 {
     sqlite3_stmt *statement = ask(store, "SELECT (SELECT revealed_us FROM tasting WHERE tasting_id = ?1),"
-                                         " (SELECT count(*) FROM tasting_answer WHERE tasting_id = ?1 AND tasting_set = ?2)",
+                                         " (SELECT count(*) FROM tasting_answer WHERE tasting_id = ?1"
+                                         " AND tasting_set = ?2)",
                                   "ii", row, (int64_t)set);
     int error = 0;
 

@@ -31,13 +31,15 @@ int store_tasting_sets(const struct tasting_session *session, struct tasting_set
         for (int cup = 0; cup < out[set].cups; cup++)
             if (out[set].cups != tasting_cups(session->method, session->sample_count)
                 || out[set].sample[cup] >= session->sample_count)
-                return why_set(why, -EBADF, "%s: set %d of the key does not belong to this session", session->name, set + 1);
+                return why_set(why, -EBADF, "%s: set %d of the key does not belong to this session", session->name,
+                               set + 1);
     if (count >= 0 && count != session->sets)
         return why_set(why, -EBADF, "%s: the key has %d sets, the session %d", session->name, count, session->sets);
     return count;
 }
 
-int store_tasting_score(struct store *store, const struct tasting_session *session, struct tasting_score *score, struct why *why)
+int store_tasting_score(struct store *store, const struct tasting_session *session, struct tasting_score *score,
+                        struct why *why)
 {
     static struct tasting_answer answers[TASTING_SETS];
     static struct tasting_set sets[TASTING_SETS];

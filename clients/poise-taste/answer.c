@@ -188,7 +188,8 @@ int taste_answer(struct store *store, const struct options *options)
         left += result == 0;
     }
     if (left) {
-        program_say("stopped with %d set%s to go; what was answered is kept: call again to go on", left, left == 1 ? "" : "s");
+        program_say("stopped with %d set%s to go; what was answered is kept: call again to go on", left,
+                    left == 1 ? "" : "s");
         return EXIT_FAILED;
     }
     printf("\nAll of %s's sets are answered.  When everyone is done: poise-taste reveal %s\n", taster, session.name);

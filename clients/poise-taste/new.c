@@ -101,7 +101,8 @@ static int draw_key(struct tasting_session *session, struct why *why)
     const char *samples[TASTING_CUPS];
     unsigned char random[SALT_BYTES];
     char salt[2 * SALT_BYTES + 1];
-    int error = tasting_draw(session->method, session->sample_count, session->sets, tasting_system_random, NULL, sets, why);
+    int error = tasting_draw(session->method, session->sample_count, session->sets, tasting_system_random, NULL, sets,
+                             why);
 
     if (error || session->alone)
         return error;

@@ -79,8 +79,8 @@ void taste_print_score(const struct tasting_score *score, const struct tasting_s
         return;
     if (score->method == TASTING_RANKING) {
         if (ranking_test(score->rank, score->rankings, (size_t)score->samples, &ranking) == 0)
-            printf("  Friedman chi-square %.2f, p %.3g; Page's L %.0f for the order as named, p %.3g\n", ranking.chi_square,
-                   ranking.p, ranking.page_l, ranking.page_p);
+            printf("  Friedman chi-square %.2f, p %.3g; Page's L %.0f for the order as named, p %.3g\n",
+                   ranking.chi_square, ranking.p, ranking.page_l, ranking.page_p);
         return;
     }
     if (score->method != TASTING_PAIRED) {

@@ -149,7 +149,8 @@ static int open_key(struct store *store, struct tasting_session *session, bool p
     if (session->alone && !*session->key && (error = look_underneath(store, session, sets, why)) != 0)
         return error;
     /* on record before it is shown: a key that was seen was opened */
-    if (session->revealed_us == 0 && (error = store_tasting_opened(store, session->name, peek, clock_world_now().time_us, why)) != 0)
+    if (session->revealed_us == 0 &&
+        (error = store_tasting_opened(store, session->name, peek, clock_world_now().time_us, why)) != 0)
         return error;
     session->peeks += peek;
     tasting_score_begin(&score, session->method, session->sample_count);

@@ -118,7 +118,7 @@ struct message_instrument {
 struct message_warning {
     char brew[BREW_SIZE];       /* empty: about the bench, null on the bus */
     char station[NAME_SIZE];    /* empty: about the bench; then left out */
-    char warning[NAME_SIZE];    /* "press-too-hard", "overload", "plan-not-kept", "clock-stepped", "numbers-skipped", ... */
+    char warning[NAME_SIZE];    /* "press-too-hard", "overload", "plan-not-kept", "clock-stepped", ... */
     char detail[DETAIL_SIZE];
 };
 

@@ -175,7 +175,8 @@ struct model {
     double share[MODEL_THINGS][MODEL_SCALES];   /* of each thing's weight that a scale bears */
     double start[MODEL_THINGS][MODEL_SCALES];   /* the same when the action began */
     double cup_liquid_g, cup_solids_g, bed_g, liquid_g, solids_g, poured_before_g, to_press_g;
-    double dissolved_g, slurry_c, lifted_s, lifted_drip_g, force_sum, hand_g, ring_g, drift_g, drift_before_g, wobble, stream_g;
+    double dissolved_g, slurry_c, lifted_s, lifted_drip_g, force_sum, hand_g, ring_g, drift_g, drift_before_g;
+    double wobble, stream_g;
     int force_steps;
 };
 
