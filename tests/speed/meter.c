@@ -1,5 +1,5 @@
 /* Plays many scales on pseudo-terminals and times how long each line takes to a subscriber.
- * Not a model of brewing: the masses rest, their last digit names the line.
+ * Not a model of brewing: the masses rest; where somebody listens their last digit names the line.
  *
  * Usage: speed-meter FOLDER COUNT makes COUNT ports FOLDER/i0 ... and then obeys standard input:
  *   connect ADDRESS      subscribe to a bus            stream PORT   read lines from a TCP port instead
@@ -83,7 +83,7 @@ static bool port_open(struct port *port, const char *folder, int number)
 static bool port_write(struct port *port)
 {
     char line[32];
-    unsigned mark = port->next % MARKS;
+    unsigned mark = subscriber || stream >= 0 ? port->next % MARKS : 0;
     int length = snprintf(line, sizeof line, "ST,GS,+  215.4%u g\r\n", mark);
 
     atomic_store(&port->sent_ns[mark], now_ns());
@@ -255,7 +255,10 @@ static void run(double lines_per_s, double seconds)
     atomic_store(&strange_count, 0);
     began_ns = now_ns();
     for (long line = 0; line < total; line++) {
-        sleep_until(began_ns + (int64_t)((double)line * step_ns));
+        int64_t at_ns = began_ns + (int64_t)((double)line * step_ns);
+
+        if (at_ns > now_ns())
+            sleep_until(at_ns);
         refused += !port_write(&ports[line % count]);
     }
     give_up_ns = now_ns() + INT64_C(1000000000);
