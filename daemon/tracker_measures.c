@@ -15,6 +15,10 @@ static const double hand_u_s[STAGE_COUNT] = {
 static const double PACES = 2;              /* of the instrument's own pace: its filter must be undone, too */
 static const double COARSE_G = 0.3, COARSE_TIMES = 2.5;     /* a coarser last digit shows everything later */
 
+/* A hand trembles faster than a scale's filter lets through and between two readings: in the same random brews the peak
+ * is told 4 to 7 % below the true one, the mean within 2 %. */
+static const double PEAK_U_SHARE = 0.05, MEAN_U_SHARE = 0.02;
+
 double story_begin_u_s(const struct tracker *tracker, enum stage stage, double u_s)
 {
     return hypot(hand_u_s[stage], PACES * u_s) * (tracker->signal.resolution_g > COARSE_G ? COARSE_TIMES : 1);
@@ -78,11 +82,11 @@ void story_measure(struct reader *reader)
         story_set(measures, MEASURE_PRESS_S, (double)(out->press_ended_us - out->press_began_us) / 1e6, u_s);
         if (diameter_mm > 0) {
             double mean_g = reader->press.force_gs / fmax(reader->press.force_s, 0.1);
+            double mean_kpa = press_pressure_kpa(mean_g, diameter_mm);
+            double peak_kpa = press_pressure_kpa(reader->press.peak_g, diameter_mm);
 
-            story_set(measures, MEASURE_PRESS_PEAK_KPA, press_pressure_kpa(reader->press.peak_g, diameter_mm),
-                press_pressure_kpa(u_g, diameter_mm));
-            story_set(measures, MEASURE_PRESS_MEAN_KPA, press_pressure_kpa(mean_g, diameter_mm),
-                0.02 * press_pressure_kpa(mean_g, diameter_mm));
+            story_set(measures, MEASURE_PRESS_PEAK_KPA, peak_kpa, PEAK_U_SHARE * peak_kpa);
+            story_set(measures, MEASURE_PRESS_MEAN_KPA, mean_kpa, MEAN_U_SHARE * mean_kpa);
         }
     }
     measure_gauge(reader, u_s);
