@@ -19,6 +19,7 @@ static const double HURRIED = 0.6;
 /* How late readings are in the mean, from about so many; and how unlikely it is that a line is lost: one in forty,
  * as a logarithm; and that a whole machine stalls. */
 static const double LATENESS_SHARE = 0.03, LATE_LEAST_US = 3000, LOST_AGAINST = 3.7, STALLED_AGAINST = 10;
+static const double LATE_TIMES = 4;         /* the mean lateness: later is not its usual spread */
 
 /* So many late, not counting those that came in a bunch, or so many early in a row: the instrument has another pace
  * now. */
@@ -58,10 +59,11 @@ static int64_t follow(struct cadence *cadence, int64_t arrived_us)
 {
     double period_us = cadence->period_us, foreseen_us = (double)cadence->at_us + period_us;
     double late_us = (double)arrived_us - foreseen_us;
-    bool hurried = (double)(arrived_us - cadence->arrived_us) < HURRIED * period_us;
+    bool hurried = (double)(arrived_us - cadence->arrived_us) < HURRIED * period_us, usual;
 
     cadence->late = late_us > LATE_CLEAR * period_us;
-    cadence->late_run = !cadence->late ? 0 : hurried ? cadence->late_run : cadence->late_run + 1;
+    usual = late_us <= LATE_CLEAR * period_us + LATE_TIMES * cadence->late_us;
+    cadence->late_run = !cadence->late || usual ? 0 : hurried ? cadence->late_run : cadence->late_run + 1;
     cadence->early_run = late_us < -LATE_CLEAR * period_us ? cadence->early_run + 1 : 0;
     if (cadence->late_run == LATE_RUN || cadence->early_run == EARLY_RUN) {
         cadence_begin(cadence, arrived_us > cadence->at_us ? arrived_us : cadence->at_us + 1);
