@@ -28,6 +28,9 @@ enum { LATE_RUN = 4, EARLY_RUN = 12 };
 /* Two readings are at least this share of a period apart, whatever arrives. */
 static const double APART_LEAST = 0.25;
 
+/* A median below this share of the mean: they come in bunches, and the mean is the pace. */
+static const double BUNCHED = 0.75;
+
 static int by_size(const void *a, const void *b)
 {
     int64_t x = *(const int64_t *)a, y = *(const int64_t *)b;
@@ -37,13 +40,17 @@ static int by_size(const void *a, const void *b)
 
 static void learn_period(struct cadence *cadence, int64_t interval_us)
 {
-    int64_t sorted[CADENCE_INTERVALS];
+    int64_t sorted[CADENCE_INTERVALS], sum_us = 0;
 
     cadence->interval_us[cadence->count - 1] = interval_us;
-    for (int i = 0; i < cadence->count; i++)
+    for (int i = 0; i < cadence->count; i++) {
         sorted[i] = cadence->interval_us[i];
+        sum_us += sorted[i];
+    }
     qsort(sorted, (size_t)cadence->count, sizeof *sorted, by_size);
     cadence->period_us = (double)sorted[cadence->count / 2];
+    if (cadence->period_us < BUNCHED * (double)sum_us / cadence->count)
+        cadence->period_us = (double)sum_us / cadence->count;
 }
 
 void cadence_begin(struct cadence *cadence, int64_t arrived_us)
