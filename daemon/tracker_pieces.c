@@ -180,7 +180,8 @@ static void piece_take(struct signal *signal, struct piece *piece, const struct 
     if (piece->kind == PIECE_HANDLED && (above > FORCE_G || sample->overload)) {
         if (!piece->force_began_us)
             piece->force_began_us = sample->at_us;
-        if (sample->at_us - piece->force_began_us >= RISEN_US && piece->force_ended_us - piece->force_began_us < RISEN_US)
+        if (sample->at_us - piece->force_began_us >= RISEN_US &&
+            piece->force_ended_us - piece->force_began_us < RISEN_US)
             press_find_rise(signal, piece);
         if (sample->at_us - piece->force_began_us > FORCE_RISES_US)
             piece->force_path_g += fabsf(sample->clear_g - was_g);
