@@ -15,7 +15,7 @@
 
 enum {
     RING_SAMPLES = 128,     /* 6 s at 20 readings a second: more than any window that looks back */
-    PIECES = 64,            /* a brew in which every ten seconds something happens for five minutes */
+    PIECES = 48,            /* a brew in which every twelve seconds something happens for five minutes */
     STEPS = 24,             /* stages told of one brew */
     MARKS = 8,
     LAGS_KEPT = 7
