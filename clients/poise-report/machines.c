@@ -299,7 +299,10 @@ static void title_row(const json_t *factors, FILE *out)
     for (int i = 0; i < MEASURE_COUNT; i++) {
         const char *measure = measure_name((enum measure)i), *unit = unit_of(measure);
 
-        fprintf(out, "%s [%s],%s_u [%s],", measure, unit, measure, unit);
+        if (*unit)
+            fprintf(out, "%s [%s],%s_u [%s],", measure, unit, measure, unit);
+        else
+            fprintf(out, "%s,%s_u,", measure, measure);
     }
     fputs("note\r\n", out);
 }

@@ -245,6 +245,7 @@ def test_report_csv_is_read_by_a_spreadsheet_and_by_r(bench):
     row = next(csv.DictReader(io.StringIO(text, newline="")))
     assert row["dose_g [g]"] == "15.02" and row["dose_g_u [g]"] == "0.03" and row["note"] == "a, \"b\"\nc"
     assert row["factor dose_g"] == "15" and row["factor stir"] == "'=cmd()" and row["water_g [g]"] == ""
+    assert row["pressed_dry"] == row["pressed_dry_u"] == ""        # it has no unit
     (bench.folder / "cups.csv").write_text(text)
     program = ("d <- read.csv('cups.csv', check.names = FALSE);"
                " cat(d[['extraction_pct [%]']], is.na(d[['water_g [g]']]))")
