@@ -253,57 +253,74 @@ static void add_bloom(char *out, const struct timer_station *station, int64_t no
 static const char press_words[] =
     "straight down, slowly, on a sturdy, level cup. Hot; glass breaks.";     /* two rows of the narrowest pane */
 
-char *words_guide(const struct timer_model *model, const struct timer_station *station, int64_t now_us, char *out)
+/* The first water of a plan that blooms, or all of it. */
+static void add_pour(char *out, const struct timer_station *station, int64_t now_us)
 {
-    double planned_s = model_planned_steep_s(model, station);
+    if (station_blooms(station)) {
+        add_bloom(out, station, now_us);
+        return;
+    }
+    add_amount(out, station, "water_g", "Pour", "water");
+    words_add(out, WORDS_SIZE, ": it scalds.");
+}
+
+static void add_coffee(char *out, const struct timer_station *station)
+{
+    add_amount(out, station, "dose_g", "Weigh", "coffee");
+    words_add(out, WORDS_SIZE, ".");
+}
+
+static void add_beginning(char *out, const struct timer_station *station)
+{
+    if (!isnan(station->rest.weighed_g)) {
+        words_add(out, WORDS_SIZE, "%.1f g tared away. ", station->rest.weighed_g);
+        add_amount(out, station, "water_g", "Pour", "water");
+        words_add(out, WORDS_SIZE, ": it scalds.");
+    } else if (adding(station)) {
+        add_coffee(out, station);
+    } else if (station->cup_left) {
+        words_add(out, WORDS_SIZE, "The cup is weighed: take it off.");
+    } else if (tared(station)) {
+        add_coffee(out, station);
+    } else {
+        words_add(out, WORDS_SIZE, loaded(station) ? "Tare, then weigh the coffee."
+                                                   : "Put the cup and the brewer on the scale, and tare.");
+    }
+}
+
+static void add_wait(char *out, const struct timer_station *station, double planned_s, int64_t now_us)
+{
     char time[16];
 
+    if (station_blooms(station)) {
+        add_bloom(out, station, now_us);
+    } else if (station_steep_s(station, now_us) >= planned_s) {
+        words_add(out, WORDS_SIZE, "Press now: %s", press_words);
+    } else {
+        words_add(out, WORDS_SIZE, "Leave it alone.");
+        if (planned_s > 0)
+            words_add(out, WORDS_SIZE, " Press at %s.", words_time(planned_s, time, sizeof time));
+    }
+}
+
+char *words_guide(const struct timer_model *model, const struct timer_station *station, int64_t now_us, char *out)
+{
     *out = '\0';
     switch (station->stage) {
     case STAGE_IDLE: case STAGE_DONE: case STAGE_COUNT:
-        if (!isnan(station->rest.weighed_g)) {
-            words_add(out, WORDS_SIZE, "%.1f g tared away. ", station->rest.weighed_g);
-            add_amount(out, station, "water_g", "Pour", "water");
-            words_add(out, WORDS_SIZE, ": it scalds.");
-            break;
-        }
-        if (station->cup_left && !adding(station)) {
-            words_add(out, WORDS_SIZE, "The cup is weighed: take it off.");
-            break;
-        }
-        if (!tared(station) && !adding(station)) {
-            words_add(out, WORDS_SIZE, loaded(station) ? "Tare, then weigh the coffee."
-                                                 : "Put the cup and the brewer on the scale, and tare.");
-            break;
-        }
-        /* fall through */
+        add_beginning(out, station);
+        break;
     case STAGE_DOSE:
-        add_amount(out, station, "dose_g", "Weigh", "coffee");
-        words_add(out, WORDS_SIZE, ".");
+        add_coffee(out, station);
         break;
     case STAGE_BLOOM:
         add_bloom(out, station, now_us);
         break;
     case STAGE_POUR:
-        if (station_blooms(station)) {
-            add_bloom(out, station, now_us);
-            break;
-        }
-        add_amount(out, station, "water_g", "Pour", "water");
-        words_add(out, WORDS_SIZE, ": it scalds.");
+        add_pour(out, station, now_us);
         break;
     case STAGE_STEEP: case STAGE_SETTLE:
-        if (station_blooms(station)) {
-            add_bloom(out, station, now_us);
-            break;
-        }
-        if (station_steep_s(station, now_us) >= planned_s) {
-            words_add(out, WORDS_SIZE, "Press now: %s", press_words);
-            break;
-        }
-        words_add(out, WORDS_SIZE, "Leave it alone.");
-        if (planned_s > 0)
-            words_add(out, WORDS_SIZE, " Press at %s.", words_time(planned_s, time, sizeof time));
+        add_wait(out, station, model_planned_steep_s(model, station), now_us);
         break;
     case STAGE_STIR:
         words_add(out, WORDS_SIZE, "Stir, then leave it alone.");
