@@ -348,8 +348,10 @@ static void follow_zero(struct signal *signal)
     level_g = (double)piece->last_g;
     if (isnan(signal->zero_g))
         signal->zero_g = fmin(level_g, 0);
-    if (level_g < signal->zero_g + 3)
+    if (level_g < signal->zero_g + 3 || piece->begin_us == signal->zero_rest_us) {   /* or it was not settled then */
         signal->zero_g = level_g;
+        signal->zero_rest_us = piece->begin_us;
+    }
 }
 
 static void forget_the_empty(struct tracker *tracker)

@@ -24,6 +24,9 @@ double story_begin_u_s(const struct tracker *tracker, enum stage stage, double u
     return hypot(hand_u_s[stage], PACES * u_s) * (tracker->signal.resolution_g > COARSE_G ? COARSE_TIMES : 1);
 }
 
+/* Something was put down on the end of the pour: what fell last, and how hard, was not seen. */
+static const double UNRESTED_U_G = 3;
+
 void story_set(struct measures *measures, enum measure measure, double value, double u)
 {
     measures->value[measure] = value;
@@ -55,7 +58,8 @@ void story_measure(struct reader *reader)
     double u_s = hypot(story_begin_u_s(tracker, STAGE_POUR, pace_s), story_begin_u_s(tracker, STAGE_PRESS, pace_s));
     double press_u_s = hypot(u_s, reader->lifted_u_s);
     /* what ran into the cup is part of it, and the other scale's to say */
-    double water_u_g = tracker->second.added_g > 0 ? hypot(u_g, second_u_g(&tracker->second)) : u_g;
+    double water_u_g = hypot(tracker->second.added_g > 0 ? hypot(u_g, second_u_g(&tracker->second)) : u_g,
+                             reader->unrested ? UNRESTED_U_G : 0);
     double dose_g = measures->value[MEASURE_DOSE_G], beverage_g = measures->value[MEASURE_BEVERAGE_G];
 
     story_set(measures, MEASURE_DOSE_G, dose_g, u_g);

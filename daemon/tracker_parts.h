@@ -87,6 +87,7 @@ struct signal {
     double jump_g;              /* how far the last jump went; 0: nothing to learn from it */
     double offset_g;            /* add to what the instrument shows for the absolute load */
     double zero_g;              /* absolute load of the empty scale */
+    int64_t zero_rest_us;       /* when the rest began that says so */
     struct indication shown[4]; /* the last ones, newest last */
     int shown_count;
     double resolution_g, resolution_seen_g;     /* the last one may be of a damaged line */
@@ -309,6 +310,8 @@ void press_add(struct press *press, const struct piece *piece);
 /* A press that nobody saw began when all was lifted off, or some time after it. */
 struct reader;
 void story_say_lifted(struct reader *reader, int64_t at_us);
+/* A pressure instrument knows when the press began. */
+void story_use_gauge(struct reader *reader);
 /* Takes one indication of a pressure instrument; true when the press began or let go. */
 bool gauge_take(struct gauge *gauge, double kpa, double resolution_kpa, int64_t at_us);
 /* Finds where the force on a piece rises from; its again_us, if that is not its begin. */
@@ -376,6 +379,10 @@ struct reader {
     int64_t pour_ended_us, second_water_us;
     int pours;
     int64_t stir_ended_us;
+    double poured_to_g;         /* the load after the last pour */
+    int64_t leaned_us;          /* when it ended, or a spoon was seen on its heels; 0: another thing was moved since */
+    bool unrested;              /* the load did not come to rest after the last pour */
+    int64_t brewer_us;          /* when the brewer was lifted off the cup with all that was poured; 0: it stands there */
     int64_t away_us;
     double lifted_u_s;          /* the press began somewhere after it was lifted off; 0: it was seen to begin */
     bool left_weighing;

@@ -20,6 +20,8 @@ static const int64_t APART_US = 200000;
  * 60 mm piston is 3.5 kPa). */
 static const double GAUGE_LEAST_KPA = 1.5;
 
+static const double GAUGE_U_S = 0.1;         /* how near the first indication of pressure is to the hand's begin */
+
 /* A pressure instrument that says nothing for longer has nothing to add to a mean. */
 static const double GAUGE_GAP_S = 1;
 
@@ -149,4 +151,31 @@ bool gauge_take(struct gauge *gauge, double kpa, double resolution_kpa, int64_t 
     gauge->seen_us = at_us;
     gauge->now_kpa = kpa;
     return began || over;
+}
+
+/* A pressure instrument knows when the press began, also where no scale sees it, and how hard it was. */
+void story_use_gauge(struct reader *reader)
+{
+    const struct gauge *gauge = &reader->tracker->gauge;
+    struct story *out = reader->out;
+    int press = -1;
+
+    if (!gauge->began_us || !out->first_water_us || gauge->began_us < out->first_water_us)
+        return;
+    for (int i = 0; i < out->count; i++)
+        if (out->step[i].stage == STAGE_PRESS)
+            press = i;
+    if (press < 0) {
+        story_end_pour(reader, 0.1);
+        while (out->count && out->step[out->count - 1].at_us > gauge->began_us)
+            out->count--;
+        story_say(reader, STAGE_PRESS, gauge->began_us, GAUGE_U_S);
+    } else if (!reader->press.seen) {       /* the lift only came before it */
+        out->step[press].at_us = gauge->began_us;
+        out->step[press].u_s = (float)GAUGE_U_S;
+    }
+    if (press < 0 || !reader->press.seen) {
+        out->press_began_us = gauge->began_us;
+        reader->lifted_u_s = 0;
+    }
 }

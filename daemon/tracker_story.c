@@ -15,13 +15,14 @@ static const double DOSE_LEAST_G = 4, DOSE_MOST_G = 45;
 static const double BLOOM_LEAST_G = 24.5, ANOTHER_DOSE_G = 9;
 static const double WATER_LEAST_G = 8;      /* a flow below this is a spill */
 static const double RATIO_LEAST = 6.5;      /* water per coffee; below, the "dose" was the bloom */
+static const double PLANNED_SHARE = 0.2;    /* unless about so much coffee was planned */
 static const double BLOOM_MOST_SHARE = 0.42; /* of all the water */
 static const double THINNED_SHARE = 0.5;    /* coffee is thinned with less than so much of the water it was made with */
 static const double BREWER_LEAST_G = 60;    /* what must be missing when only the cup comes back */
 static const double STIR_LEAST_G = 1.2;     /* how far a spoon moves the reading */
 static const int64_t STIR_LEAST_US = 1200000;
 static const int64_t STIR_PAUSE_US = 2000000;       /* a shorter pause is within one stir */
-static const int64_t STIR_SOON_US = 3000000;        /* sooner after a pour, the spoon may have leaned on its end */
+static const int64_t STIR_SOON_US = 5000000;        /* sooner after a pour, the spoon may have leaned on its end */
 static const double HELD_G_PER_G = 2, USUAL_DOSE_G = 15;    /* when nobody says (common practice, no source) */
 /* Coffee holds so much less or more than usual, per gram; and the press may stop short of the end by so much. */
 static const double HELD_LESS = 0.3, HELD_MORE = 0.4, UNPRESSED_SHARE = 0.12;
@@ -33,7 +34,6 @@ static const int64_t PRESS_BESIDE_US = 11000000;    /* taken away, pressed, brou
 static const int64_t DOUBT_US = 20000000;           /* and so long when it may be another, empty cup */
 static const int64_t WEIGHED_US = 3000000;          /* the cup has stood so long: weighed */
 static const double TOUCH_WIDE_G = 200;      /* handled no wider than this, the cup still stands there */
-static const double GAUGE_U_S = 0.1;         /* how near the first indication of pressure is to the hand's begin */
 static const int64_t AWAY_US = 900000000;           /* a brew taken away for a quarter of an hour comes not back */
 
 void story_say(struct reader *reader, enum stage stage, int64_t at_us, double u_s)
@@ -58,6 +58,14 @@ static double u_of_time(const struct act *act)
     return (double)act->piece->begin_u_s;
 }
 
+/* How far a pour went is sure where the load came to rest; a spoon may lean on its end. */
+static void poured_until(struct reader *reader, const struct act *act)
+{
+    reader->poured_to_g = act->after_g;
+    reader->unrested = !act->open && !act->rest_after;
+    reader->leaned_us = act->open ? 0 : act->end_us;
+}
+
 static void first_water(struct reader *reader, const struct act *act)
 {
     struct story *out = reader->out;
@@ -66,6 +74,7 @@ static void first_water(struct reader *reader, const struct act *act)
     reader->water_from_g = act->before_g;
     reader->first_water_g = reader->poured_g = act->after_g - act->before_g;
     reader->pour_ended_us = act->open ? 0 : act->end_us;
+    poured_until(reader, act);
     reader->pours = 1;
     out->brewing = true;
     out->first_water_us = act->begin_us;
@@ -138,6 +147,7 @@ static void another_pour(struct reader *reader, const struct act *act)
         story_say(reader, STAGE_STEEP, reader->pour_ended_us, u_of_time(act));
     story_say(reader, STAGE_POUR, act->begin_us, u_of_time(act));
     reader->pour_ended_us = act->open ? 0 : act->end_us;
+    poured_until(reader, act);
 }
 
 void story_end_pour(struct reader *reader, double u_s)
@@ -287,6 +297,22 @@ static void after_weighing(struct reader *reader, const struct act *act)
         reader->weighed_g = act->after_g - reader->zero_g;
 }
 
+/* The brewer is lifted with all that was poured, and the cup stays; or it comes back, as it was or emptied. */
+static void look_after_brewer(struct reader *reader, const struct act *act)
+{
+    double grams = act->after_g - act->before_g;
+
+    if (-grams > reader->poured_g + THING_G) {
+        reader->brewer_us = act->begin_us;
+        reader->full_g = act->before_g;
+    } else if (reader->brewer_us && act->rest_after && act->after_g > reader->full_g - reader->poured_g / 2) {
+        reader->brewer_us = 0;
+    } else if (reader->brewer_us && act->rest_after && grams > 0) {
+        reader->out->nothing = true;
+        reader->out->over_us = act->begin_us - 1;
+    }
+}
+
 static void in_water(struct reader *reader, const struct act *act)
 {
     double grams = act->after_g - act->before_g;
@@ -304,8 +330,9 @@ static void in_water(struct reader *reader, const struct act *act)
     if (act->after_g - reader->zero_g < EMPTY_G) {
         story_end_pour(reader, u_of_time(act));
         reader->phase = PHASE_AWAY;
-        reader->full_g = act->before_g;
-        reader->away_us = act->begin_us;
+        if (!reader->brewer_us)
+            reader->full_g = act->before_g;
+        reader->away_us = reader->brewer_us ? reader->brewer_us : act->begin_us;
         return;
     }
     if (press_is_steady(grams)) {       /* a hand that holds still, so far */
@@ -318,13 +345,21 @@ static void in_water(struct reader *reader, const struct act *act)
         return;
     }
     if (fabs(grams) >= THING_G) {
+        look_after_brewer(reader, act);
+        reader->leaned_us = 0;
         if (grams > 100 && isnan(reader->cup_g) && reader->things < 2)
             reader->cup_g = grams;          /* upside down on a brewer that stands on its plunger */
         return;
     }
+    if (!act->open && reader->leaned_us && act->begin_us - reader->leaned_us < STIR_SOON_US) {
+        if (fabs(act->after_g - reader->poured_to_g) > STIR_LEAST_G) {      /* less has gone as steam */
+            reader->poured_g += act->after_g - reader->poured_to_g;
+            reader->poured_to_g = act->after_g;
+        }
+        reader->unrested &= !act->rest_after;
+        reader->leaned_us = act->end_us;
+    }
     if (act->end_us - act->begin_us >= STIR_LEAST_US && wide_g >= STIR_LEAST_G) {
-        if (act->rest_after && reader->pour_ended_us && act->begin_us - reader->pour_ended_us < STIR_SOON_US)
-            reader->poured_g += grams;
         story_end_pour(reader, u_of_time(act));
         if (reader->stir_ended_us && act->begin_us - reader->stir_ended_us < STIR_PAUSE_US)
             reader->out->count--;
@@ -347,7 +382,7 @@ static void pressed(struct reader *reader, const struct act *act)
         reader->away_us = act->begin_us;
         return;
     }
-    if (act->before_g - act->after_g >= BREWER_LEAST_G)
+    if (act->before_g - act->after_g >= BREWER_LEAST_G && reader->full_g - act->after_g >= BREWER_LEAST_G)
         weighed(reader, act);
 }
 
@@ -404,9 +439,10 @@ static void away(struct reader *reader, const struct act *act)
 static void check_ratio(struct reader *reader)
 {
     struct story *out = reader->out;
-    double dose_g = out->measures.value[MEASURE_DOSE_G];
+    double dose_g = out->measures.value[MEASURE_DOSE_G], planned_g = reader->tracker->plan.target[MEASURE_DOSE_G];
 
-    if (isnan(dose_g) || !out->press_began_us || reader->poured_g >= RATIO_LEAST * dose_g)
+    if (isnan(dose_g) || !out->press_began_us || reader->poured_g >= RATIO_LEAST * dose_g ||
+        fabs(dose_g - planned_g) < PLANNED_SHARE * planned_g)
         return;
     reader->poured_g += dose_g;
     reader->first_water_g = dose_g;
@@ -439,33 +475,6 @@ static void name_bloom(struct reader *reader)
         break;
     }
     out->measures.value[MEASURE_BLOOM_S] = (double)(reader->second_water_us - out->first_water_us) / 1e6;
-}
-
-/* A pressure instrument knows when the press began, also where no scale sees it, and how hard it was. */
-static void use_gauge(struct reader *reader)
-{
-    const struct gauge *gauge = &reader->tracker->gauge;
-    struct story *out = reader->out;
-    int press = -1;
-
-    if (!gauge->began_us || !out->first_water_us || gauge->began_us < out->first_water_us)
-        return;
-    for (int i = 0; i < out->count; i++)
-        if (out->step[i].stage == STAGE_PRESS)
-            press = i;
-    if (press < 0) {
-        story_end_pour(reader, 0.1);
-        while (out->count && out->step[out->count - 1].at_us > gauge->began_us)
-            out->count--;
-        story_say(reader, STAGE_PRESS, gauge->began_us, GAUGE_U_S);
-    } else if (!reader->press.seen) {       /* the lift only came before it */
-        out->step[press].at_us = gauge->began_us;
-        out->step[press].u_s = (float)GAUGE_U_S;
-    }
-    if (press < 0 || !reader->press.seen) {
-        out->press_began_us = gauge->began_us;
-        reader->lifted_u_s = 0;
-    }
 }
 
 void story_read(struct story *out, const struct tracker *tracker)
@@ -504,7 +513,7 @@ void story_read(struct story *out, const struct tracker *tracker)
     if (reader.phase == PHASE_WEIGHED)
         take_beverage(&reader);
     name_bloom(&reader);
-    use_gauge(&reader);
+    story_use_gauge(&reader);
     story_measure(&reader);
     if (reader.phase == PHASE_AWAY && !out->wait_us)
         out->wait_us = reader.away_us + AWAY_US;

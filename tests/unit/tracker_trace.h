@@ -170,6 +170,16 @@ static inline double measured(const struct trace *trace, uint32_t brew, enum mea
     return value;
 }
 
+static inline double told_u(const struct trace *trace, uint32_t brew, enum measure measure)
+{
+    double u = NAN;
+
+    for (int i = 0; i < trace->told_count; i++)
+        if (trace->told[i].kind == TRACKER_MEASURE && trace->told[i].brew == brew && trace->told[i].measure == measure)
+            u = trace->told[i].standard_uncertainty;
+    return u;
+}
+
 static inline int count_of(const struct trace *trace, enum tracker_event_kind kind)
 {
     int count = 0;
