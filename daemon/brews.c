@@ -127,6 +127,8 @@ void brew_stage(struct brew *brew, const struct staged *staged)
 {
     while (brew->stage_count > 0 && brew->stages[brew->stage_count - 1].at_us >= staged->at_us - SAME_TIME_US)
         brew->stage_count--;
+    if (staged->stage == STAGE_IDLE)    /* only what was told is taken back */
+        return;
     if (brew->stage_count == BREW_STAGES) {
         memmove(brew->stages, brew->stages + 1, sizeof brew->stages - sizeof *brew->stages);
         brew->stage_count--;

@@ -181,7 +181,7 @@ static const struct staged *out_of_order(const struct brew *brew, int place)
 }
 
 /* A stage told takes back all that was told from its time on: so they are told from the first difference, and if
- * that one moves later, from the one before it, where there is one. */
+ * that one moves later, from the one before it. */
 static int first_told(const struct brew *before, const struct brew *after)
 {
     const struct staged *old = before->stages, *new = after->stages;
@@ -196,19 +196,26 @@ static int first_told(const struct brew *before, const struct brew *after)
     return same;
 }
 
-static void tell_from(struct stations *stations, const struct brew *brew, int place)
+static void tell_stage(struct stations *stations, const struct brew *brew, const struct staged *staged)
 {
-    for (int i = place; i < brew->stage_count; i++) {
-        struct message message = { .kind = MESSAGE_STAGE };
+    struct message message = { .kind = MESSAGE_STAGE };
 
-        strcpy(message.stage.brew, brew->name);
-        strcpy(message.stage.station, brew->station);
-        message.stage.stage = brew->stages[i].stage;
-        message.stage.at_us = brew->stages[i].at_us;
-        message.stage.uncertainty_us = brew->stages[i].u_us;
-        message.stage.by = brew->stages[i].by;
-        stations->emit(stations->context, &message);
-    }
+    strcpy(message.stage.brew, brew->name);
+    strcpy(message.stage.station, brew->station);
+    message.stage.stage = staged->stage;
+    message.stage.at_us = staged->at_us;
+    message.stage.uncertainty_us = staged->u_us;
+    message.stage.by = staged->by;
+    stations->emit(stations->context, &message);
+}
+
+/* Before the first there is idle: it takes back a first one that moves later. */
+static void tell_from(struct stations *stations, const struct brew *brew, int place, int64_t first_was_us)
+{
+    if (place == 0 && brew->stages[0].at_us > first_was_us)
+        tell_stage(stations, brew, &(struct staged){ STAGE_IDLE, first_was_us, 0, BY_OPERATOR });
+    for (int i = place; i < brew->stage_count; i++)
+        tell_stage(stations, brew, &brew->stages[i]);
 }
 
 int mark_afterwards(struct stations *stations, struct brew *brew, enum stage stage, int64_t at_us, struct why *why)
@@ -216,6 +223,7 @@ int mark_afterwards(struct stations *stations, struct brew *brew, enum stage sta
     struct brew after = *brew;      /* its plan and all else stay the brew's */
     int old = nearest(brew, stage, at_us), place, first;
     bool was_told[MEASURE_COUNT];
+    int64_t first_was_us;
     const struct staged *broken;
 
     if (brew->discarded)
@@ -243,14 +251,13 @@ int mark_afterwards(struct stations *stations, struct brew *brew, enum stage sta
     first = first_told(brew, &after);
     if (first == after.stage_count)
         return 0;               /* it is marked so already */
-    if (first < brew->stage_count && after.stages[first].at_us > brew->stages[first].at_us)
-        return why_set(why, -EINVAL, "the first stage of %s can be marked earlier, not later", brew->name);
+    first_was_us = brew->stage_count ? brew->stages[0].at_us : at_us;
     for (int i = 0; i < MEASURE_COUNT; i++)
         was_told[i] = is_told(brew, (enum measure)i);
     memcpy(brew->stages, after.stages, sizeof brew->stages);
     brew->stage_count = after.stage_count;
     brew->changed = stations->state_changed = true;
-    tell_from(stations, brew, first);
+    tell_from(stations, brew, first, first_was_us);
     for (int i = 0; i < MEASURE_COUNT; i++)     /* a time that went with its stage */
         if (was_told[i] && !is_told(brew, (enum measure)i) && brew_measure(brew, (enum measure)i, NAN, NAN, false))
             brew_tell(stations, brew, (enum measure)i, BY_OPERATOR);

@@ -57,7 +57,7 @@ static void take_stage(struct told *told, const struct message_stage *stage)
 {
     while (told->stage_count && told->stage[told->stage_count - 1].at_us >= stage->at_us - SAME_US)
         told->stage_count--;
-    if (told->stage_count == REPLAY_STAGES)
+    if (told->stage_count == REPLAY_STAGES || stage->stage == STAGE_IDLE)
         return;
     told->stage[told->stage_count].stage = stage->stage;
     told->stage[told->stage_count].at_us = stage->at_us;

@@ -136,7 +136,7 @@ static bool same_step(const struct step *a, const struct step *b)
 }
 
 /* A stage told takes back all that was told from its time on; so what changed is told from the first
- * difference, and if that one moves later, from the stage before it. */
+ * difference, and if that one moves later, from the stage before it.  Before the first there is idle. */
 static void tell_stages(struct tracker *tracker, struct tracker_events *events, int limit)
 {
     const struct story *story = &tracker->story;
@@ -149,6 +149,13 @@ static void tell_stages(struct tracker *tracker, struct tracker_events *events, 
     if (same > 0 && same < tracker->told_count &&
         (same == story->count || story->step[same].at_us > tracker->told[same].at_us))
         same--;
+    if (same == 0 && tracker->told_count && story->count && story->step[0].at_us > tracker->told[0].at_us &&
+        events->count < limit) {
+        struct tracker_event *event = tracker_tell(tracker, events, TRACKER_STAGE, tracker->told[0].at_us);
+
+        if (event)
+            event->stage = STAGE_IDLE;
+    }
     tracker->told_count = same;
     for (int i = same; i < story->count && events->count < limit; i++) {
         struct tracker_event *event = tracker_tell(tracker, events, TRACKER_STAGE, story->step[i].at_us);

@@ -33,7 +33,8 @@ struct tracker_plan {
 enum tracker_event_kind {
     TRACKER_BEGIN,      /* a brew begins */
     TRACKER_STAGE,      /* a stage begins; it takes back every stage of the brew that was told to begin at its at_us or
-                         * later (within a millisecond), so a correction tells what it changes and what follows again */
+                         * later (within a millisecond), so a correction tells what it changes and what follows again;
+                         * idle only takes back, as when the first stage turns out to begin later */
     TRACKER_MEASURE,    /* a measure is known or corrected */
     TRACKER_WARNING,
     TRACKER_QUESTION,   /* it cannot know and would like to be told; what it assumed stands until then */

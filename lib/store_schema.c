@@ -84,7 +84,8 @@ static const char views[] =
     "CREATE VIEW brew_stage AS SELECT b.name AS brew, s.seq AS seq, s.stage AS stage,"
     " CASE WHEN s.boot_id = w.boot_id THEN (s.at_mono_us - w.at_mono_us) / 1e6"
     " ELSE (s.at_us - w.at_us) / 1e6 END AS seconds, s.uncertainty_us / 1e6 AS seconds_u, s.made_by AS made_by,"
-    " s.at_us AS time_us FROM brew b JOIN stage s USING (brew_id) " FIRST_WATER " WHERE " STAGE_STANDS("s") ";";
+    " s.at_us AS time_us FROM brew b JOIN stage s USING (brew_id) " FIRST_WATER " WHERE s.stage <> 'idle' AND "
+    STAGE_STANDS("s") ";";
 
 /* One row per brew that was not discarded.  A column costs one look into `measure` and only where
  * it is asked for. */

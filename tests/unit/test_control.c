@@ -474,7 +474,14 @@ static void test_a_brew_is_marked_also_after_its_end(void **state)
     refuses(room, mark_text("dose", 150, NULL), "cannot begin after its pour");
     refuses(room, mark_text("stir", 180, NULL), "cannot begin after its press");
     refuses(room, mark_text("bloom", 161, NULL), "cannot begin after its press");
-    refuses(room, mark_text("pour", 12, NULL), "earlier, not later");
+    /* the first moves later: idle, which is before it, takes it back */
+    agrees(room, mark_text("pour", 12, NULL));
+    assert_int_equal(room->emitted[0].stage.stage, STAGE_IDLE);
+    assert_int_equal(room->emitted[0].stage.at_us, 2010000000);
+    assert_int_equal(room->emitted[1].stage.stage, STAGE_POUR);
+    assert_float_equal(last_of(room, MEASURE_STEEP_S), 113, 1e-9);
+    agrees(room, mark_text("pour", 10, NULL));
+    assert_int_equal(room->emitted[0].stage.stage, STAGE_POUR);
     refuses(room, mark_text("done", 180, NULL), "done cannot");
     refuses(room, mark_text("press", 230, name), "was not brewed then");
     refuses(room, mark_text("press", 230, NULL), "No brew is running");

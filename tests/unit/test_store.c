@@ -271,6 +271,24 @@ static void a_brew_is_kept_whole_with_its_trace(void **state)
     free(all);
 }
 
+/* The first stage turns out to begin later: idle takes back what was told and is no stage of the brew itself. */
+static void idle_takes_back_a_first_stage_that_moves_later(void **state)
+{
+    const char *path = file_named("idle.db");
+    struct store *store = opened(path);
+    static const char name[] = "pier-20261125-001";
+    struct message messages[] = {
+        stage_at(1, 40, name, STAGE_DOSE, 40), stage_at(2, 50, name, STAGE_POUR, 50),
+        stage_at(3, 60, name, STAGE_IDLE, 40), stage_at(4, 60, name, STAGE_DOSE, 43),
+        stage_at(5, 60, name, STAGE_POUR, 50),
+    };
+
+    (void)state;
+    apply_all(store, messages, 5);
+    store_close(store);
+    assert_sqlite_says(path, "SELECT seq, stage, seconds FROM brew_stage ORDER BY seq", "4|dose|-7.0\n5|pour|0.0");
+}
+
 static void the_summary_has_exactly_its_columns(void **state)
 {
     const char *path = file_named("columns.db");
@@ -856,6 +874,7 @@ int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(a_brew_is_kept_whole_with_its_trace),
+        cmocka_unit_test(idle_takes_back_a_first_stage_that_moves_later),
         cmocka_unit_test(the_summary_has_exactly_its_columns),
         cmocka_unit_test(applying_everything_twice_changes_nothing),
         cmocka_unit_test(killed_at_any_message_it_ends_complete),

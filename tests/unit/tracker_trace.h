@@ -141,7 +141,8 @@ static inline int stages_of(const struct trace *trace, uint32_t brew, struct tra
             continue;
         while (count && out[count - 1].at_us >= event->at_us - 1000)
             count--;
-        out[count++] = *event;
+        if (event->stage != STAGE_IDLE)
+            out[count++] = *event;
     }
     return count;
 }

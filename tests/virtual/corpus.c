@@ -102,7 +102,7 @@ static void hear(struct watcher *watcher)
         case TRACKER_STAGE:
             while (told->stage_count && told->stage[told->stage_count - 1].at_s >= at_s - 0.001)
                 told->stage_count--;
-            if (told->stage_count < CORPUS_STAGES) {
+            if (event->stage != STAGE_IDLE && told->stage_count < CORPUS_STAGES) {
                 told->stage[told->stage_count].stage = event->stage;
                 told->stage[told->stage_count].u_s = (double)event->at_uncertainty_us / 1e6;
                 told->stage[told->stage_count++].at_s = at_s;
