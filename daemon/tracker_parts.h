@@ -376,7 +376,7 @@ struct reader {
     int64_t thing_us;           /* when the last thing was put down */
     double full_g;              /* load before it was taken away */
     double water_from_g, first_water_g, poured_g;
-    int64_t pour_ended_us, second_water_us;
+    int64_t pour_ended_us, first_ended_us, second_water_us;
     int pours;
     int64_t stir_ended_us;
     double poured_to_g;         /* the load after the last pour */

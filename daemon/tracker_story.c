@@ -17,6 +17,7 @@ static const double WATER_LEAST_G = 8;      /* a flow below this is a spill */
 static const double RATIO_LEAST = 6.5;      /* water per coffee; below, the "dose" was the bloom */
 static const double PLANNED_SHARE = 0.2;    /* unless about so much coffee was planned */
 static const double BLOOM_MOST_SHARE = 0.42; /* of all the water */
+static const int64_t BLOOM_WAIT_US = 6000000;       /* sooner, it was one pour with a pause */
 static const double THINNED_SHARE = 0.5;    /* coffee is thinned with less than so much of the water it was made with */
 static const double BREWER_LEAST_G = 60;    /* what must be missing when only the cup comes back */
 static const double STIR_LEAST_G = 1.2;     /* how far a spoon moves the reading */
@@ -75,6 +76,7 @@ static void first_water(struct reader *reader, const struct act *act)
     reader->first_water_g = reader->poured_g = act->after_g - act->before_g;
     reader->pour_ended_us = act->open ? 0 : act->end_us;
     poured_until(reader, act);
+    reader->first_ended_us = reader->pour_ended_us;
     reader->pours = 1;
     out->brewing = true;
     out->first_water_us = act->begin_us;
@@ -446,6 +448,7 @@ static void check_ratio(struct reader *reader)
         return;
     reader->poured_g += dose_g;
     reader->first_water_g = dose_g;
+    reader->first_ended_us = 0;         /* that pour was taken for the dose: nobody looked when it ended */
     reader->second_water_us = out->first_water_us;
     out->first_water_us = reader->dose_us;
     out->measures.value[MEASURE_DOSE_G] = NAN;
@@ -462,7 +465,8 @@ static void name_bloom(struct reader *reader)
 {
     struct story *out = reader->out;
 
-    if (!reader->second_water_us || reader->first_water_g > BLOOM_MOST_SHARE * reader->poured_g)
+    if (!reader->second_water_us || reader->first_water_g > BLOOM_MOST_SHARE * reader->poured_g ||
+        reader->second_water_us - reader->first_ended_us < BLOOM_WAIT_US)
         return;
     for (int i = 0; i < out->count; i++) {
         if (out->step[i].stage != STAGE_POUR)

@@ -157,8 +157,10 @@ static void print_plan(const json_t *plan)
     size_t i;
     char words[256];
 
-    printf("%s: ", ctl_printable(ctl_text(plan, "experiment"), words, sizeof words));
-    printf("%s\n", ctl_printable(ctl_text(plan, "title"), words, sizeof words));
+    printf("%s", ctl_printable(ctl_text(plan, "experiment"), words, sizeof words));
+    if (*ctl_printable(ctl_text(plan, "title"), words, sizeof words))
+        printf(": %s", words);
+    putchar('\n');
     printf("%g of %g cups are done; ", ctl_value(plan, "done"), ctl_value(plan, "of"));
     if (json_is_false(json_object_get(plan, "random")))
         puts("the order is that of the file");

@@ -101,7 +101,8 @@ int command_status(const struct ctl *ctl)
     }
     plan = json_object_get(state, "plan");
     if (json_is_object(plan))
-        printf("plan: %s, %.0f of %.0f runs done\n", ctl_printable(ctl_text(plan, "title"), title, sizeof title),
+        printf("plan: %s, %.0f of %.0f runs done\n",
+               ctl_printable(ctl_text(plan, *ctl_text(plan, "title") ? "title" : "experiment"), title, sizeof title),
                ctl_value(plan, "done"), ctl_value(plan, "of"));
     json_decref(reply);
     return EXIT_DONE;

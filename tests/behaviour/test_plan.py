@@ -170,3 +170,13 @@ def test_a_plan_is_worked_through_with_poise_ctl(bench):
     assert bench.run("poise-ctl", "plan", "unload")[1] == "ferry-steep is unloaded, 0 of 4 cups were done\n"
     status, output, said = bench.run("poise-ctl", "plan", "dance")
     assert (status, output) == (2, "") and "there are load, check" in said
+
+
+def test_a_plan_without_a_title_goes_by_its_name(bench):
+    configure(bench)
+    bench.poised()
+    file = bench.folder / "ferry.plan"
+    file.write_text(PLAN.replace("title = How long to steep the ferry blend\n", ""))
+    assert bench.run("poise-ctl", "plan", "load", file)[0] == 0
+    assert bench.run("poise-ctl", "plan", "show")[1].startswith("ferry-steep\n0 of 4 cups are done")
+    assert "\nplan: ferry-steep, 0 of 4 runs done\n" in bench.run("poise-ctl", "status")[1]

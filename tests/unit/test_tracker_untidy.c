@@ -21,6 +21,25 @@ static void a_stir_on_the_heels_of_the_pour_is_no_water(void **state)
     }
 }
 
+/* Water in small pours with a breath between: the first of them is no bloom. */
+static void a_breath_between_pours_is_no_bloom(void **state)
+{
+    struct trace *trace = *state;
+    struct tracker_event told[TOLD];
+
+    put_things(trace);
+    move(trace, 15, 4);
+    wait_s(trace, 3);
+    for (int i = 0; i < 4; i++) {
+        move(trace, 57, 6);
+        wait_s(trace, 3);
+    }
+    wait_s(trace, 30);
+    for (int i = stages_of(trace, 1, told) - 1; i >= 0; i--)
+        assert_int_not_equal(told[i].stage, STAGE_BLOOM);
+    assert_true(isnan(measured(trace, 1, MEASURE_BLOOM_S)));
+}
+
 /* The plunger comes down on the end of the pour: the water is not known better than to a few grams. */
 static void a_pour_without_a_rest_is_uncertain(void **state)
 {
@@ -218,6 +237,7 @@ int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test_setup_teardown(a_stir_on_the_heels_of_the_pour_is_no_water, setup, teardown),
+        cmocka_unit_test_setup_teardown(a_breath_between_pours_is_no_bloom, setup, teardown),
         cmocka_unit_test_setup_teardown(a_pour_without_a_rest_is_uncertain, setup, teardown),
         cmocka_unit_test_setup_teardown(a_brewer_carried_off_and_emptied_ends_the_brew, setup, teardown),
         cmocka_unit_test_setup_teardown(a_press_beside_begins_when_the_brewer_goes, setup, teardown),
