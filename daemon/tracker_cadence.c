@@ -88,12 +88,14 @@ static int64_t follow(struct cadence *cadence, int64_t arrived_us)
 }
 
 /* The time of the reading before one that hurried after it: it was held up, and lines may have been lost before it.
- * What is likeliest of both: so many lost, and late by so much. */
+ * What is likeliest of both: so many lost, and late by so much.  More lost than what is best so far weighs are not
+ * looked at: a burst that makes the period tiny, and a pause, would take minutes. */
 static int64_t held_up_us(const struct cadence *cadence, int64_t arrived_us)
 {
     double at_us = (double)cadence->held_up_us, least = INFINITY, best_us = at_us;
 
-    for (int lost = 0; at_us + cadence->period_us <= (double)arrived_us + cadence->late_us; lost++) {
+    for (int lost = 0; lost * LOST_AGAINST < least &&
+         at_us + cadence->period_us <= (double)arrived_us + cadence->late_us; lost++) {
         double late = ((double)cadence->arrived_us - at_us) / (cadence->late_us + LATE_LEAST_US);
         double against = lost * LOST_AGAINST + fmin(late, STALLED_AGAINST);
 

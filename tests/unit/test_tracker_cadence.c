@@ -57,6 +57,20 @@ static void bunches_are_spread_back(void **state)
     stall(2050000);
 }
 
+/* Ten lines at once make a pace of two microseconds.  A pause of a hundred days behind it is bridged without trying
+ * every line that it might have had: that would take hours. */
+static void a_pause_behind_a_burst_is_bridged(void **state)
+{
+    static const int64_t pause_us = INT64_C(100) * 86400 * 1000000;
+    int64_t arrived_us[12], at_us[12];
+
+    (void)state;
+    for (int i = 0; i < 12; i++)
+        arrived_us[i] = 1000000 + (i >= 9 ? 18 : 0) + (i >= 10 ? pause_us : 0);
+    run(arrived_us, at_us, 12);
+    assert_int_equal(at_us[11], arrived_us[11]);
+}
+
 /* One line in fifty is lost: those after it are not dated back into the hole. */
 static void a_lost_line_leaves_a_hole(void **state)
 {
@@ -133,6 +147,7 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(even_readings_keep_their_times),
         cmocka_unit_test(bunches_are_spread_back),
+        cmocka_unit_test(a_pause_behind_a_burst_is_bridged),
         cmocka_unit_test(a_lost_line_leaves_a_hole),
         cmocka_unit_test(delays_are_smoothed),
         cmocka_unit_test(another_pace_is_followed),
