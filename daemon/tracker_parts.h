@@ -396,6 +396,8 @@ void story_say(struct reader *reader, enum stage stage, int64_t at_us, double u_
 /* The pour has ended, if one was open or might have gone on. */
 void story_end_pour(struct reader *reader, double u_s);
 
+/* --- tracker_beverage.c --- */
+
 /* The empty cup below a full one: seen, or the known one that fits; NAN.  doubt_g (NULL: not wanted) is how far apart
  * those are that fit. */
 double story_cup_of(const struct reader *reader, double full_g, double *doubt_g);
@@ -403,6 +405,9 @@ double story_cup_of(const struct reader *reader, double full_g, double *doubt_g)
 /* What should have come through, and whether so much may have. */
 double story_expected_beverage_g(const struct reader *reader);
 bool story_is_likely_beverage(const struct reader *reader, double beverage_g);
+
+/* What was weighed is the full cup: the beverage of it, and how sure the empty one is. */
+void story_take_beverage(struct reader *reader);
 
 /* --- tracker_measures.c --- */
 
