@@ -27,6 +27,8 @@ void late_remember(struct tracker *tracker)
         .full_g = story->out_us ? story->full_g : NAN, .cup_g = story->cup_known ? story->cup_g : NAN,
         .ended_us = tracker->now_us, .apart = story->cup_apart,
     };
+    if (!isnan(tracker->entered.value[MEASURE_BEVERAGE_G]))
+        late_forget(tracker);       /* the operator knows */
 }
 
 static void correct(struct tracker *tracker, double beverage_g, double u_g, struct tracker_events *events)

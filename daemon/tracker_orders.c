@@ -121,6 +121,8 @@ int tracker_enter(struct tracker *tracker, uint32_t brew, enum measure measure, 
     }
     if (!brew || brew != tracker->last_brew)
         return refuse(detail, "This station does not hold that brew any more.");
+    if (measure == MEASURE_BEVERAGE_G)
+        late_forget(tracker);
     now = tracker->last;
     now.value[measure] = value;
     now.standard_uncertainty[measure] = standard_uncertainty;

@@ -233,6 +233,42 @@ static void a_known_cup_that_hardly_fits_is_asked_for(void **state)
     assert_true(told_u(trace, 1, MEASURE_BEVERAGE_G) > 5);
 }
 
+/* What the operator answers, with its uncertainty, no cup that comes later knows better: neither asked while the brew
+ * is weighed nor after its end. */
+static void no_later_cup_overrules_the_operator(void **state)
+{
+    struct trace *trace = *state;
+    struct tracker_events events = {.count = 0};
+    char detail[TRACKER_WORDS];
+
+    for (uint32_t brew = 1; brew <= 3; brew++) {
+        wait_s(trace, 3);
+        move(trace, cup_g + brewer_g, 0.3);
+        wait_s(trace, 2);
+        move(trace, 15, 4);
+        wait_s(trace, 3);
+        move(trace, 230, 20);
+        wait_s(trace, 40);
+        push(trace, 4000, 20);
+        wait_s(trace, 3);
+        move(trace, -(brewer_g + 45), 0.4);
+        wait_s(trace, brew == 1 ? 2 : 6);
+        assert_int_equal(count_of(trace, TRACKER_END), brew == 1 ? 0 : (int)brew);
+        if (brew <= 2)
+            assert_int_equal(tracker_enter(trace->tracker, brew, MEASURE_BEVERAGE_G, 197, 0.1, trace->now_us, &events,
+                                           detail), 0);
+        take(trace, &events);
+        wait_s(trace, 5);
+        move(trace, -trace->load_g, 0.4);
+        wait_s(trace, 5);
+        move(trace, cup_g, 0.4);        /* emptied */
+        wait_s(trace, 5);
+        assert_float_equal(measured(trace, brew, MEASURE_BEVERAGE_G), brew <= 2 ? 197 : 200, 1);
+        assert_float_equal(told_u(trace, brew, MEASURE_BEVERAGE_G), brew <= 2 ? 0.1 : 3, 0.05);
+        move(trace, -trace->load_g, 0.4);
+    }
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -245,6 +281,7 @@ int main(void)
         cmocka_unit_test_setup_teardown(the_empty_scale_is_where_it_comes_to_rest, setup, teardown),
         cmocka_unit_test_setup_teardown(begun_amid_a_cup_the_cup_is_not_known, setup, teardown),
         cmocka_unit_test_setup_teardown(a_known_cup_that_hardly_fits_is_asked_for, setup, teardown),
+        cmocka_unit_test_setup_teardown(no_later_cup_overrules_the_operator, setup, teardown),
     };
 
     return cmocka_run_group_tests(tests, NULL, NULL);
