@@ -2,12 +2,28 @@
 #include "poise/uncertainty.h"
 
 #include <math.h>
+#include <string.h>
 
 #include "poise/brew.h"
 
 double uncertainty_of_resolution(double resolution)
 {
     return resolution >= 0 ? resolution / sqrt(12) : NAN;
+}
+
+double uncertainty_of_digits(const char *number)
+{
+    static const char digits[] = "0123456789";
+    const char *whole = number + strspn(number, "+-"), *end = whole + strspn(whole, digits);
+    size_t decimals = 0;
+
+    if (*end == '.') {
+        decimals = strspn(end + 1, digits);
+        end += 1 + decimals;
+    }
+    if (*end || end == whole)
+        return NAN;
+    return uncertainty_of_resolution(pow(10, -(double)decimals));
 }
 
 double uncertainty_of_mean(const double *values, size_t n)

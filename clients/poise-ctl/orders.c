@@ -8,6 +8,7 @@
 #include "poise/messages.h"
 #include "poise/program.h"
 #include "poise/stages.h"
+#include "poise/uncertainty.h"
 
 json_t *ctl_request(const struct ctl *ctl, const char *what)
 {
@@ -83,7 +84,7 @@ int command_enter(const struct ctl *ctl)
     int measure = measure_find(ctl->words[0]);
     char names[NAMES_SIZE] = "";
     json_t *request;
-    double value;
+    double value, u = ctl->uncertainty;
 
     if (measure < 0) {
         for (measure = 0; measure < MEASURE_COUNT; measure++)
@@ -103,8 +104,10 @@ int command_enter(const struct ctl *ctl)
     request = ctl_request(ctl, "enter");
     json_object_set_new(request, "measure", json_string(ctl->words[0]));
     json_object_set_new(request, "value", json_real(value));
-    if (!isnan(ctl->uncertainty))
-        json_object_set_new(request, "standard_uncertainty", json_real(ctl->uncertainty));
+    if (isnan(u) && measure != MEASURE_PRESSED_DRY)     /* that is a yes or a no */
+        u = uncertainty_of_digits(ctl->words[1]);
+    if (!isnan(u))
+        json_object_set_new(request, "standard_uncertainty", json_real(u));
     return ctl_order(ctl, request);
 }
 

@@ -18,6 +18,7 @@
 #include "poise/client.h"
 #include "poise/clock.h"
 #include "poise/program.h"
+#include "poise/uncertainty.h"
 #include "terminal.h"
 
 enum {
@@ -133,8 +134,9 @@ static void key_on_answer_page(struct timer *timer, int key)
         if (length == 0 || *end)
             model_notice(&timer->model, true, clock_world_now().mono_us, "\"%s\" is no number", timer->page.typed);
         else
-            ask(timer, json_pack("{s:s, s:s, s:s, s:f}", "do", "enter", "brew", timer->page.asked_brew, "measure",
-                                 measure_name((enum measure)timer->page.asked_measure), "value", value), "noted");
+            ask(timer, json_pack("{s:s, s:s, s:s, s:f, s:f}", "do", "enter", "brew", timer->page.asked_brew, "measure",
+                                 measure_name((enum measure)timer->page.asked_measure), "value", value,
+                                 "standard_uncertainty", uncertainty_of_digits(timer->page.typed)), "noted");
     }
 }
 

@@ -8,6 +8,10 @@
 /* A last digit worth d: d / sqrt(12)  (JCGM 100, 4.3.7, F.2.2.1). */
 double uncertainty_of_resolution(double resolution);
 
+/* The same of a number as somebody wrote it: "1.40" is read off something that shows hundredths.  NAN where the digits
+ * do not say ("2e2"). */
+double uncertainty_of_digits(const char *number);
+
 /* Mean of replicates: s / sqrt(n)  (JCGM 100, 4.2.3).  NAN when n < 2. */
 double uncertainty_of_mean(const double *values, size_t n);
 

@@ -157,7 +157,8 @@ def test_timer_answers_the_questions_of_the_tracker_with_its_key(bench):
     timer.type("15x1,27\x7f")           # a slip of the finger is no digit, the last one is taken back
     expect_on(timer, "dose_g = 151.2_")
     timer.type("\x7f" * 3 + ".2\r")
-    assert bus.wait_for(event("measure", measure="dose_g", by="operator"))["value"] == 15.2
+    dose = bus.wait_for(event("measure", measure="dose_g", by="operator"))
+    assert (dose["value"], round(dose["standard_uncertainty"], 4)) == (15.2, 0.0289)      # tenths were typed
     expect_on(timer, "Key a: The empty cup was never seen")
     timer.type("a")
     expect_on(timer, "left: The empty cup was never seen")

@@ -25,6 +25,12 @@ static void the_last_digit(void **state)
     assert_true(uncertainty_of_resolution(0) == 0);
     assert_true(isnan(uncertainty_of_resolution(-1)));
     assert_true(isnan(uncertainty_of_resolution(NAN)));
+    assert_true(fabs(uncertainty_of_digits("1.40") - 0.002886751346) < 1e-11);
+    assert_true(fabs(uncertainty_of_digits("-230") - 0.2886751346) < 1e-9);
+    assert_true(fabs(uncertainty_of_digits("230.") - 0.2886751346) < 1e-9);
+    assert_true(fabs(uncertainty_of_digits(".5") - 0.02886751346) < 1e-10);
+    assert_true(isnan(uncertainty_of_digits("2e2")));
+    assert_true(isnan(uncertainty_of_digits("")));
 }
 
 /* JCGM 100:2008, 4.4.3 and table 1: twenty temperatures, mean 100,14 °C, s 1,489 °C, u of the mean 0,333 °C. */
