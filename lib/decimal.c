@@ -13,12 +13,6 @@ enum {
     EXPONENT_MOST = 18      /* either way, by the contract of the header */
 };
 
-static const int64_t power_of_ten[DIGITS_MOST + 1] = {
-    1, 10, 100, 1000, 10000, 100000, 1000000, 10000000, 100000000, 1000000000, 10000000000, 100000000000,
-    1000000000000, 10000000000000, 100000000000000, 1000000000000000, 10000000000000000, 100000000000000000,
-    1000000000000000000,
-};
-
 /* Every whole number up to here is exact in a double, and so are the powers of ten up to 10^22. */
 #define DOUBLE_EXACT (INT64_C(1) << 53)
 
@@ -116,41 +110,4 @@ int decimal_multiply(struct decimal a, struct decimal b, struct decimal *out)
         return -ERANGE;
     *out = (struct decimal){mantissa, exponent};
     return 0;
-}
-
-struct decimal decimal_round(struct decimal value, int exponent)
-{
-    int drop = exponent - value.exponent;
-    int64_t power, quotient, rest;
-
-    if (drop <= 0)
-        return value;
-    if (drop > DIGITS_MOST + 1)
-        return (struct decimal){0, exponent};   /* no mantissa reaches half of 10^20 */
-    if (drop == DIGITS_MOST + 1) {              /* 10^19 does not fit, its half does */
-        quotient = value.mantissa / 5 / power_of_ten[DIGITS_MOST];
-        return (struct decimal){quotient, exponent};
-    }
-    power = power_of_ten[drop];
-    quotient = value.mantissa / power;
-    rest = value.mantissa % power;
-    if (rest >= power / 2)
-        quotient++;
-    else if (rest <= -power / 2)
-        quotient--;
-    return (struct decimal){quotient, exponent};
-}
-
-int decimal_compare(struct decimal a, struct decimal b)
-{
-    __extension__ typedef __int128 wide;
-    wide left = a.mantissa, right = b.mantissa;
-    int shift = a.exponent - b.exponent;
-
-    /* 2^63 x 10^18 fits 127 bits; beyond a shift of 18 the larger exponent wins unless it is zero. */
-    for (; shift > 0 && left != 0 && left < (wide)1 << 120 && left > -((wide)1 << 120); shift--)
-        left *= 10;
-    for (; shift < 0 && right != 0 && right < (wide)1 << 120 && right > -((wide)1 << 120); shift++)
-        right *= 10;
-    return (left > right) - (left < right);
 }

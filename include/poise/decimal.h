@@ -32,11 +32,4 @@ double decimal_resolution(struct decimal value);
 /* a x b exactly.  Returns 0, or -ERANGE when it does not fit. */
 int decimal_multiply(struct decimal a, struct decimal b, struct decimal *out);
 
-/* Rounds half away from zero so that the exponent is at least `exponent`; a number that is coarser
- * already stays as it is. */
-struct decimal decimal_round(struct decimal value, int exponent);
-
-/* -1, 0, 1 as a is below, equal to, above b in value (12.30 equals 12.3). */
-int decimal_compare(struct decimal a, struct decimal b);
-
 #endif

@@ -129,33 +129,6 @@ static void multiply_is_exact_or_refuses(void **state)
     assert_decimal(product, -1133980925, -6);
 }
 
-static void round_goes_half_away_from_zero(void **state)
-{
-    (void)state;
-    assert_decimal(decimal_round((struct decimal){125, -2}, -1), 13, -1);
-    assert_decimal(decimal_round((struct decimal){-125, -2}, -1), -13, -1);
-    assert_decimal(decimal_round((struct decimal){124, -2}, -1), 12, -1);
-    assert_decimal(decimal_round((struct decimal){-124, -2}, -1), -12, -1);
-    assert_decimal(decimal_round((struct decimal){5, 0}, -2), 5, 0);
-    assert_decimal(decimal_round((struct decimal){INT64_MAX, -18}, 0), 9, 0);
-    assert_decimal(decimal_round((struct decimal){INT64_MAX, -18}, 1), 1, 1);
-    assert_decimal(decimal_round((struct decimal){INT64_MIN, -18}, 1), -1, 1);
-    assert_decimal(decimal_round((struct decimal){INT64_C(4999999999999999999), -18}, 1), 0, 1);
-    assert_decimal(decimal_round((struct decimal){INT64_MAX, -18}, 2), 0, 2);
-}
-
-static void compare_sees_values_not_digits(void **state)
-{
-    (void)state;
-    assert_int_equal(decimal_compare((struct decimal){1230, -2}, (struct decimal){123, -1}), 0);
-    assert_int_equal(decimal_compare((struct decimal){1231, -2}, (struct decimal){123, -1}), 1);
-    assert_int_equal(decimal_compare((struct decimal){-1231, -2}, (struct decimal){-123, -1}), -1);
-    assert_int_equal(decimal_compare((struct decimal){1, 18}, (struct decimal){INT64_MAX, -18}), 1);
-    assert_int_equal(decimal_compare((struct decimal){-1, 18}, (struct decimal){INT64_MIN, -18}), -1);
-    assert_int_equal(decimal_compare((struct decimal){0, 18}, (struct decimal){0, -18}), 0);
-    assert_int_equal(decimal_compare((struct decimal){0, 18}, (struct decimal){1, -18}), -1);
-}
-
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -167,8 +140,6 @@ int main(void)
         cmocka_unit_test(format_refuses_a_small_buffer),
         cmocka_unit_test(double_is_the_nearest),
         cmocka_unit_test(multiply_is_exact_or_refuses),
-        cmocka_unit_test(round_goes_half_away_from_zero),
-        cmocka_unit_test(compare_sees_values_not_digits),
     };
 
     return cmocka_run_group_tests(tests, NULL, NULL);
