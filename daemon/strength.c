@@ -205,6 +205,11 @@ void strength_reading(struct stations *stations, const struct reading *reading, 
         brew = brews_waiting(&stations->brews, stations->replicates);
     if (brew) {
         add_sample(stations, brew, &sample, BY_TRACKER, now);
+        if (reading->detail[0])
+            stations_warn(stations, brew, brew->station, "strength-suspect",
+                          "%.2f %% of %s was read with the instrument saying %s: read again, or take it back with "
+                          "`unassign %s/%d`", sample.strength_pct, brew->name, reading->detail, brew->name,
+                          brew->sample_count);
         return;
     }
     keep_loose(stations, &sample);

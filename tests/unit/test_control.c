@@ -280,16 +280,22 @@ static void brew_one(struct room *room, const char *station, char *name)
     assert_float_equal(find_emitted(room, MESSAGE_BREW, BREW_END)->brew.measures.value[MEASURE_DOSE_G], 15, 0);
 }
 
-static void read_strength(struct room *room, int64_t mantissa, enum quantity quantity)
+static void read_strength_saying(struct room *room, int64_t mantissa, enum quantity quantity, const char *detail)
 {
     struct reading reading = {
         .quantity = quantity, .stable = -1, .value = { mantissa, -2 }, .resolution = 0.01,
     };
 
+    strcpy(reading.detail, detail);
     room->now.mono_us += 5000000;
     reading.mono_us = room->now.mono_us;
     room->count = 0;
     stations_reading(&room->stations, -1, &reading, ++room->seq, room->now);
+}
+
+static void read_strength(struct room *room, int64_t mantissa, enum quantity quantity)
+{
+    read_strength_saying(room, mantissa, quantity, "");
 }
 
 /* Check values: S 1.40 %, B 199.25 g, D 15 g, W 230 g give 18.596667 % and 21.771467 % by the mass
@@ -511,6 +517,21 @@ static void test_a_reading_far_from_the_others_is_said_and_kept(void **state)
     assert_float_equal(last_of(room, MEASURE_STRENGTH_PCT), (1.40 + 1.41 + 1.42 + 1.55) / 4, 1e-9);
 }
 
+static void test_a_sample_too_warm_for_the_instrument_is_kept_and_said(void **state)
+{
+    struct room *room = *state;
+    char name[BREW_SIZE];
+
+    brew_one(room, "left", name);
+    read_strength(room, 140, QUANTITY_STRENGTH);
+    assert_null(find_emitted(room, MESSAGE_WARNING, 0));
+    read_strength_saying(room, 141, QUANTITY_STRENGTH, "temp-out-of-range");
+    assert_float_equal(last_of(room, MEASURE_STRENGTH_PCT), 1.405, 1e-9);
+    assert_string_equal(find_emitted(room, MESSAGE_WARNING, 0)->warning.warning, "strength-suspect");
+    assert_non_null(strstr(find_emitted(room, MESSAGE_WARNING, 0)->warning.detail, "temp-out-of-range"));
+    assert_non_null(strstr(find_emitted(room, MESSAGE_WARNING, 0)->warning.detail, "-001/2"));
+}
+
 static void test_water_on_the_prism_is_no_cup(void **state)
 {
     struct room *room = *state;
@@ -713,6 +734,7 @@ int main(void)
         cmocka_unit_test_setup_teardown(test_what_was_typed_in_stands_when_a_reading_is_taken_off, set_up, tear_down),
         cmocka_unit_test_setup_teardown(test_a_brew_is_marked_also_after_its_end, set_up, tear_down),
         cmocka_unit_test_setup_teardown(test_a_reading_far_from_the_others_is_said_and_kept, set_up, tear_down),
+        cmocka_unit_test_setup_teardown(test_a_sample_too_warm_for_the_instrument_is_kept_and_said, set_up, tear_down),
         cmocka_unit_test_setup_teardown(test_water_on_the_prism_is_no_cup, set_up, tear_down),
         cmocka_unit_test_setup_teardown(test_measures_that_cannot_be_are_refused, set_up, tear_down),
         cmocka_unit_test_setup_teardown(test_a_restart_carries_on_with_the_same_brew, set_up, tear_down),
