@@ -15,7 +15,7 @@ static const double DOSE_LEAST_G = 4, DOSE_MOST_G = 45;
 static const double BLOOM_LEAST_G = 24.5, ANOTHER_DOSE_G = 9;
 static const double WATER_LEAST_G = 8;      /* a flow below this is a spill */
 static const double RATIO_LEAST = 6.5;      /* water per coffee; below, the "dose" was the bloom */
-static const double PLANNED_SHARE = 0.2;    /* unless about so much coffee was planned */
+static const double PLANNED_SHARE = 0.2;    /* unless about so much coffee was planned, or entered */
 static const double BLOOM_MOST_SHARE = 0.42; /* of all the water */
 static const int64_t BLOOM_WAIT_US = 6000000;       /* sooner, it was one pour with a pause */
 static const double THINNED_SHARE = 0.5;    /* coffee is thinned with less than so much of the water it was made with */
@@ -366,6 +366,8 @@ static void check_ratio(struct reader *reader)
     struct story *out = reader->out;
     double dose_g = out->measures.value[MEASURE_DOSE_G], planned_g = reader->tracker->plan.target[MEASURE_DOSE_G];
 
+    if (!isnan(reader->tracker->entered.value[MEASURE_DOSE_G]))
+        planned_g = reader->tracker->entered.value[MEASURE_DOSE_G];
     if (isnan(dose_g) || !out->press_began_us || reader->poured_g >= RATIO_LEAST * dose_g ||
         fabs(dose_g - planned_g) < PLANNED_SHARE * planned_g)
         return;

@@ -158,6 +158,31 @@ static void move_smoothly(struct trace *trace, double grams, double pole_s, doub
     }
 }
 
+/* Nor when the operator answers that so much coffee it was: the water is what came after it. */
+static void an_answered_dose_is_no_bloom(void **state)
+{
+    struct trace *trace = *state;
+    struct tracker_events events = {.count = 0};
+    char detail[TRACKER_WORDS];
+
+    put_things(trace);
+    move(trace, 18.3, 5);
+    wait_s(trace, 3);
+    move(trace, 90, 10);
+    wait_s(trace, 40);
+    push(trace, 4000, 20);
+    wait_s(trace, 3);
+    assert_true(was_said(trace, TRACKER_QUESTION, "dose"));
+    assert_int_equal(tracker_enter(trace->tracker, 1, MEASURE_DOSE_G, 18, 0.3, trace->now_us, &events, detail), 0);
+    take(trace, &events);
+    wait_s(trace, 3);
+    move(trace, -(brewer_g + 54), 0.4);
+    wait_s(trace, 6);
+    assert_float_equal(measured(trace, 1, MEASURE_DOSE_G), 18, 0.001);
+    assert_float_equal(measured(trace, 1, MEASURE_WATER_G), 90, 0.3);
+    assert_true(isnan(measured(trace, 1, MEASURE_BLOOM_S)));
+}
+
 /* A slow filter, undone, makes the load swing below nothing when all is lifted off: the empty scale is where it comes
  * to rest, and the next cup is weighed from there. */
 static void the_empty_scale_is_where_it_comes_to_rest(void **state)
@@ -278,6 +303,7 @@ int main(void)
         cmocka_unit_test_setup_teardown(a_brewer_carried_off_and_emptied_ends_the_brew, setup, teardown),
         cmocka_unit_test_setup_teardown(a_press_beside_begins_when_the_brewer_goes, setup, teardown),
         cmocka_unit_test_setup_teardown(a_planned_dose_is_no_bloom, setup, teardown),
+        cmocka_unit_test_setup_teardown(an_answered_dose_is_no_bloom, setup, teardown),
         cmocka_unit_test_setup_teardown(the_empty_scale_is_where_it_comes_to_rest, setup, teardown),
         cmocka_unit_test_setup_teardown(begun_amid_a_cup_the_cup_is_not_known, setup, teardown),
         cmocka_unit_test_setup_teardown(a_known_cup_that_hardly_fits_is_asked_for, setup, teardown),
