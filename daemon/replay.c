@@ -105,7 +105,7 @@ static struct brew *brew_now(struct replay *replay, const char *name, int statio
     return now ? brews_find(&replay->stations.brews, now->brew) : station_running(&replay->stations, station);
 }
 
-/* What the operator said then is said again.  A strength that was assigned comes from its readings. */
+/* What the operator said then is said again; idle was not said, it only takes back.  A strength that was assigned comes from its readings. */
 static void feed_word(struct replay *replay, const struct message *message)
 {
     struct moment now = {message->common.time_us, message->common.mono_us};
@@ -114,7 +114,7 @@ static void feed_word(struct replay *replay, const struct message *message)
     struct why why;
     int station;
 
-    if (message->kind == MESSAGE_STAGE && message->stage.by == BY_OPERATOR &&
+    if (message->kind == MESSAGE_STAGE && message->stage.by == BY_OPERATOR && message->stage.stage != STAGE_IDLE &&
         (station = station_of(replay, message->stage.station, &why)) >= 0) {
         brew = brew_now(replay, message->stage.brew, station);
         if (brew && brew->ended)

@@ -92,10 +92,13 @@ def test_replay_says_the_operators_marks_again(bench):
     trace.now_s = 150.0
     trace.say("event/pier/stage", brew="pier-20251124-001", station="left", stage="stir", at_us=round(145e6),
               uncertainty_us=200000, by="operator")
+    trace.say("event/pier/stage", brew="pier-20251124-001", station="left", stage="idle", at_us=round(109e6),
+              uncertainty_us=0, by="operator")      # takes back a first stage that moved, and discards nothing
     trace.lines += late
     status, output, said = bench.run("poise-ctl", "replay", trace.write())
     assert (status, said) == (0, "")
     assert any(line.split()[0] == "stir" and "by hand" in line for line in output.splitlines()), output
+    assert "discarded" not in output
 
 
 def test_replay_names_what_is_no_trace(bench):
