@@ -424,6 +424,14 @@ class Bench:
                 raise AssertionError(f"{sql}: not within {timeout} s, but {rows}")
             select.select([], [], [], 0.05)
 
+    def wait_until(self, holds, what, timeout=PATIENCE_S):
+        """Until the function holds, of something that says nothing by itself: asked 20 times a second."""
+        deadline = Deadline(timeout)
+        while not holds():
+            if deadline.passed():
+                raise AssertionError(f"{what}: not within {timeout} s")
+            select.select([], [], [], 0.05)
+
     # the end
 
     def close(self):

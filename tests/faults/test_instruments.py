@@ -25,6 +25,10 @@ def one_scale(bench, *lines):
     return port
 
 
+def descriptors_of(program):
+    return len(os.listdir(f"/proc/{program.process.pid}/fd"))
+
+
 def status_of(bench, name):
     instruments = bench.ask(do="instruments")["instruments"]
     return next(one for one in instruments if one["instrument"] == name)
@@ -136,14 +140,15 @@ def test_twenty_losses_in_a_row_leave_nothing_behind(bench):
     daemon = bench.poised()
     bus = bench.subscribe()
     weigh(port, bus, 1.00)
-    descriptors = len(os.listdir(f"/proc/{daemon.process.pid}/fd"))
+    descriptors = descriptors_of(daemon)
     for turn in range(20):
         port.unplug()
         bus.wait_for(event("instrument", change="lost"))
         port.plug()
         bus.wait_for(event("instrument", change="found"))
         weigh(port, bus, 10.0 + turn)
-    assert len(os.listdir(f"/proc/{daemon.process.pid}/fd")) == descriptors
+    # one more may be open for a moment while the journal is written; a leak would leave twenty
+    bench.wait_until(lambda: descriptors_of(daemon) <= descriptors, "the descriptors of the lost ports are closed")
     said = [line for line in daemon.diagnostics.splitlines() if "left-scale: lost" in line]
     assert len(said) < 20               # a flapping plug does not fill the log
 
