@@ -117,29 +117,30 @@ class Program:
 
     def __init__(self, bench, name, arguments, env, terminal):
         self.name, self.output, self._taken, self._judged = pathlib.Path(name).name, b"", 0, False
-        self._diagnostics = open(bench.folder / f"stderr-{len(bench.programs)}-{self.name}", "w+b")
+        self._said = bench.folder / f"stderr-{len(bench.programs)}-{self.name}"
+        diagnostics = open(self._said, "ab")    # its own place in the file is the end, whoever reads meanwhile
         full = dict(os.environ, **bench.environment, **(env or {}))
         if terminal:
             self._out, slave = pty.openpty()
             fcntl.ioctl(slave, termios.TIOCSWINSZ, struct.pack("HHHH", *terminal, 0, 0))
             full.setdefault("TERM", "xterm-256color")
             self.process = subprocess.Popen([bench.programs_folder / name, *map(str, arguments)], env=full, stdin=slave,
-                                            stdout=slave, stderr=self._diagnostics, preexec_fn=_die_with_parent,
+                                            stdout=slave, stderr=diagnostics, preexec_fn=_die_with_parent,
                                             cwd=bench.folder)
             os.close(slave)
         else:
             self._out, write_end = os.pipe()
             self.process = subprocess.Popen([bench.programs_folder / name, *map(str, arguments)], env=full,
-                                            stdin=subprocess.DEVNULL, stdout=write_end, stderr=self._diagnostics,
+                                            stdin=subprocess.DEVNULL, stdout=write_end, stderr=diagnostics,
                                             preexec_fn=_die_with_parent, cwd=bench.folder)
             os.close(write_end)
+        diagnostics.close()
         os.set_blocking(self._out, False)
 
     @property
     def diagnostics(self):
         """What it printed on standard error so far, as text."""
-        self._diagnostics.seek(0)
-        return self._diagnostics.read().decode("utf-8", "replace")
+        return self._said.read_bytes().decode("utf-8", "replace")
 
     def _read(self, timeout):
         """Takes in more output; False when there is no more and never will be."""
@@ -196,9 +197,9 @@ class Program:
         return found[0]
 
     def wait_diagnostic(self, wanted, timeout=PATIENCE_S):
-        """Until standard error matches the regular expression (it is a file: looked at 50 times a second)."""
+        """Until a line of standard error matches the regular expression (it is a file: looked at 50 times a second)."""
         deadline = Deadline(timeout)
-        while not re.search(wanted, self.diagnostics):
+        while not re.search(wanted, self.diagnostics, re.M):
             if deadline.passed():
                 raise AssertionError(f"{self.name} did not say {wanted!r} but:\n{self.diagnostics[-2000:]}")
             self._read(0.02)
