@@ -73,7 +73,7 @@ int instruments_describe(void *context, int place, int64_t now_us, char *out, si
     const struct instruments *all = context;
     const struct instrument *instrument;
     struct writer writer = {.out = out, .size = size};
-    char detail[DETAIL_SIZE];
+    char detail[DETAIL_SIZE], about[DETAIL_SIZE / 2] = "";
     bool said;
 
     if (place < 0 || place >= all->count)
@@ -95,6 +95,12 @@ int instruments_describe(void *context, int place, int64_t now_us, char *out, si
     snprintf(detail, sizeof detail, "%s%s%s", instrument->detail, said ? "; the last one says " : "",
              said ? instrument->last.detail : "");
     put_string(&writer, detail);
+    if (instrument->driver->about)
+        instrument->driver->about(instrument->state, about, sizeof about);
+    if (about[0]) {
+        put(&writer, ",\"about\":");
+        put_string(&writer, about);
+    }
     put(&writer, ",\"unit\":");
     put_string(&writer, unit_name(quantity_unit(instrument->config->quantity)));
     put_last(&writer, instrument);

@@ -135,6 +135,21 @@ static int described(void *context, const uint8_t *descriptor, size_t length, st
     return instrument->driver->describe ? instrument->driver->describe(instrument->state, descriptor, length, why) : 0;
 }
 
+static int features(void *context, struct hid_feature *out, int most)
+{
+    const struct instrument *instrument = context;
+
+    return instrument->driver->features ? instrument->driver->features(instrument->state, out, most) : 0;
+}
+
+static void feature(void *context, const uint8_t *bytes, size_t length)
+{
+    const struct instrument *instrument = context;
+
+    if (instrument->driver->feature)
+        instrument->driver->feature(instrument->state, bytes, length);
+}
+
 static void report(void *context, const uint8_t *bytes, size_t length)
 {
     struct instrument *instrument = context;
@@ -174,7 +189,8 @@ static void closed(void *context)
 }
 
 static const struct usb_listener listener = {
-    .described = described, .report = report, .order_refused = order_refused, .lost = lost, .closed = closed,
+    .described = described, .features = features, .feature = feature, .report = report,
+    .order_refused = order_refused, .lost = lost, .closed = closed,
 };
 
 int instrument_usb_open(struct instrument *instrument, struct why *why)

@@ -14,6 +14,8 @@
 #include "poise/reading.h"
 #include "poise/why.h"
 
+struct hid_feature;     /* hid.h */
+
 enum transport { TRANSPORT_SERIAL, TRANSPORT_USB };
 
 enum order { ORDER_TARE, ORDER_ZERO, ORDER_COUNT };
@@ -61,7 +63,10 @@ enum reject {
  * "checksum", "range", "status", "expired", "other-report" */
 const char *reject_name(enum reject reject);
 
-enum { FRAME_READINGS = 4 };    /* most readings in one frame */
+enum {
+    FRAME_READINGS = 4,         /* most readings in one frame */
+    FEATURES_MOST = 4           /* most feature reports that are asked for */
+};
 
 struct driver {
     const char *name;           /* as in the configuration: "line" */
@@ -77,6 +82,16 @@ struct driver {
     /* USB: the report descriptor of the interface that was opened.  0, or -ENODEV with a sentence when
      * it is no instrument of this kind.  NULL: none is asked for. */
     int (*describe)(void *state, const uint8_t *descriptor, size_t length, struct why *why);
+
+    /* USB: the feature reports that say what the device is, asked for once when it has been opened; their count.
+     * NULL: none. */
+    int (*features)(void *state, struct hid_feature *out, int most);
+
+    /* One of them as it came, its ID in front; what cannot be read is passed over. */
+    void (*feature)(void *state, const uint8_t *report, size_t length);
+
+    /* What the device has said of itself, in words for people; "" when it said nothing.  NULL: it never does. */
+    void (*about)(const void *state, char *out, size_t size);
 
     /* Frees what configure took beyond the state itself; NULL: nothing. */
     void (*release)(void *state);

@@ -22,6 +22,11 @@ struct hid_field {
     uint32_t bits, count;
 };
 
+/* A feature report that is asked for once: its ID, and its bytes with the ID. */
+struct hid_feature {
+    uint8_t report_id, length;
+};
+
 /* Calls `field` for each, with its context.  Returns 0, or -EINVAL when this is no descriptor. */
 int hid_walk(const uint8_t *descriptor, size_t length, void (*field)(void *context, const struct hid_field *field),
              void *context);

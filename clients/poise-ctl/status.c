@@ -150,6 +150,8 @@ static void print_instrument(const json_t *reply, const json_t *instrument)
             printf(", %" JSON_INTEGER_FORMAT " rejected: %s", json_integer_value(count),
                    ctl_printable(reason, name, sizeof name));
     putchar('\n');
+    if (*ctl_text(instrument, "about"))
+        printf("%-16s it says of itself: %s\n", "", ctl_printable(ctl_text(instrument, "about"), detail, sizeof detail));
     if (strcmp(ctl_text(instrument, "condition"), "ready") != 0 && *ctl_text(instrument, "detail"))
         printf("%-16s %s\n", "", ctl_printable(ctl_text(instrument, "detail"), detail, sizeof detail));
 }

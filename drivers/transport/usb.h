@@ -12,7 +12,9 @@
 #include "poise/why.h"
 
 /* Bytes of one report, as many as a driver's buffer counts (driver.h); of a longer one only these are handed on. */
-enum { USB_REPORT_MOST = 255 };
+enum { USB_REPORT_MOST = 255, USB_FEATURES_MOST = 4 };
+
+struct hid_feature;     /* hid.h */
 
 /* Where a HID interface is. */
 struct usb_place {
@@ -23,6 +25,9 @@ struct usb_place {
 struct usb_listener {
     /* Its report descriptor; 0 when it is what was looked for. */
     int (*described)(void *context, const uint8_t *descriptor, size_t length, struct why *why);
+    /* The feature reports to ask it for, at most USB_FEATURES_MOST; their count.  Then each that it answers. */
+    int (*features)(void *context, struct hid_feature *out, int most);
+    void (*feature)(void *context, const uint8_t *report, size_t length);
     void (*report)(void *context, const uint8_t *report, size_t length);
     void (*order_refused)(void *context);
     /* It is gone, or not what was looked for: -ENODEV, or -EIO.  Call usb_close. */

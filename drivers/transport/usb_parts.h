@@ -4,6 +4,7 @@
 
 #include <libusb.h>
 
+#include "hid.h"
 #include "usb.h"
 
 enum {
@@ -14,7 +15,7 @@ enum {
     USB_DESCRIPTOR_HID = 0x21, USB_DESCRIPTOR_REPORT = 0x22
 };
 
-enum usb_step { STEP_DESCRIBE, STEP_IDLE, STEP_PROTOCOL, STEP_READ };
+enum usb_step { STEP_DESCRIBE, STEP_IDLE, STEP_PROTOCOL, STEP_FEATURES, STEP_READ };
 
 struct usb_port {
     struct usb *usb;
@@ -28,6 +29,8 @@ struct usb_port {
     uint16_t descriptor_length;
     size_t packet_size, report_length;      /* of the endpoint; of the longest report */
     enum usb_step step;
+    struct hid_feature features[USB_FEATURES_MOST];     /* to be asked for before it is read */
+    int feature_count, feature_at;
     struct libusb_transfer *control, *order, *reads[USB_READS];
     bool reading[USB_READS];            /* on their way */
     bool ordering;                  /* an order is on its way */

@@ -8,15 +8,13 @@
 #include <string.h>
 #include <sys/ioctl.h>
 
-#include "hid.h"
-
 enum {
     CONTROL_MS = 1000,              /* a device that takes longer to say what it is does not work */
     ERRORS_IN_ROW = 8,              /* noise on the bus comes singly; so many in a row are a broken device */
 
     /* USB HID 1.11, 7.1 and 7.2 */
-    GET_DESCRIPTOR = 0x06, SET_REPORT = 0x09, SET_IDLE = 0x0a, SET_PROTOCOL = 0x0b,
-    TO_INTERFACE = 0x21, FROM_INTERFACE = 0x81,
+    GET_REPORT = 0x01, GET_DESCRIPTOR = 0x06, SET_REPORT = 0x09, SET_IDLE = 0x0a, SET_PROTOCOL = 0x0b,
+    TO_INTERFACE = 0x21, FROM_INTERFACE = 0x81, FROM_CLASS = 0xa1,
     BOOT_REPORT_LENGTH = 8,         /* appendix B.1 */
 
     /* USB 2.0, 9.4.1 */
@@ -193,8 +191,35 @@ static void describe(struct usb_port *port)
     ask(port, TO_INTERFACE, SET_IDLE, 0, 0);
 }
 
+/* The next feature report, or on to reading.  What it does not answer is done without; one that takes no notice of a
+ * question at all is asked no other. */
+static void ask_feature(struct usb_port *port)
+{
+    const struct hid_feature *feature = &port->features[port->feature_at];
+
+    if (port->feature_at == port->feature_count)
+        start_reading(port);
+    else
+        ask(port, FROM_CLASS, GET_REPORT, (uint16_t)(HID_FEATURE << 8 | feature->report_id), feature->length);
+}
+
+static void on_feature(struct usb_port *port)
+{
+    const struct libusb_transfer *transfer = port->control;
+
+    port->feature_at++;
+    if (transfer->status == LIBUSB_TRANSFER_NO_DEVICE)
+        lose(port, -ENODEV, "it was unplugged");
+    else if (transfer->status == LIBUSB_TRANSFER_COMPLETED)
+        port->listener->feature(port->context, libusb_control_transfer_get_data(port->control),
+                                (size_t)transfer->actual_length);
+    else if (transfer->status != LIBUSB_TRANSFER_STALL)
+        port->feature_at = port->feature_count;
+    ask_feature(port);
+}
+
 /* After the descriptor: SET_IDLE so that it reports what changes and when it likes, the boot protocol for
- * keyboards.  Both may be refused. */
+ * keyboards, and what it says of itself.  All may be refused. */
 static void LIBUSB_CALL on_control(struct libusb_transfer *transfer)
 {
     struct usb_port *port = transfer->user_data;
@@ -204,13 +229,17 @@ static void LIBUSB_CALL on_control(struct libusb_transfer *transfer)
         return;
     if (port->step == STEP_DESCRIBE) {
         describe(port);
+    } else if (port->step == STEP_FEATURES) {
+        on_feature(port);
     } else if (port->step == STEP_IDLE && port->boot_keyboard) {
         port->step = STEP_PROTOCOL;
         ask(port, TO_INTERFACE, SET_PROTOCOL, 0, 0);
     } else {
         if (port->step == STEP_PROTOCOL && transfer->status == LIBUSB_TRANSFER_COMPLETED)
             port->report_length = BOOT_REPORT_LENGTH;
-        start_reading(port);
+        port->step = STEP_FEATURES;
+        port->feature_count = port->listener->features(port->context, port->features, USB_FEATURES_MOST);
+        ask_feature(port);
     }
 }
 

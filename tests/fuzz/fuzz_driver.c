@@ -23,7 +23,7 @@ static const struct {
     {"line", QUANTITY_MASS, {{"seven_bit", "yes", 1}, {"blank_unit", "moving", 2}, {"decimal", "comma", 3}}},
     {"line", QUANTITY_STRENGTH, {{"pattern", "(?<sign>[+-])?(?<value>(.*)*)(?<unit>%)?(?<temperature>\\d+)?", 1}}},
     {"hid-scale", QUANTITY_MASS, {{NULL, NULL, 0}}},
-    {"hid-scale", QUANTITY_MASS, {{"data_report", "4", 1}}},
+    {"hid-scale", QUANTITY_MASS, {{"data_report", "4", 1}, {"zero_bits", "both", 2}}},
     {"hid-keyboard", QUANTITY_BRIX, {{NULL, NULL, 0}}},
     {"hid-keyboard", QUANTITY_MASS, {{"keyboard", "de", 1}, {"decimal", "comma", 2}, {"ends_with", "tab", 3}}},
     {"modbus", QUANTITY_TEMPERATURE, {{"type", "float32", 1}}},
@@ -84,6 +84,20 @@ static void take_frames(const struct driver *driver, struct run *run)
     }
 }
 
+/* Any bytes as what the device says of itself. */
+static void check_about(const struct driver *driver, void *state, const uint8_t *data, size_t size)
+{
+    struct hid_feature features[FEATURES_MOST];
+    char words[64];
+
+    if (driver->features == NULL)
+        return;
+    must(driver->features(state, features, FEATURES_MOST) <= FEATURES_MOST, "no more is asked than there is room for");
+    driver->feature(state, data, size);
+    driver->about(state, words, sizeof words);
+    must(memchr(words, '\0', sizeof words) != NULL, "the words end");
+}
+
 /* data[0] is the choice; the rest is fed in pieces of `part` bytes. */
 static void play(const struct driver *driver, const struct instrument_config *config, struct run *run,
                  const uint8_t *data, size_t size, size_t part)
@@ -102,6 +116,7 @@ static void play(const struct driver *driver, const struct instrument_config *co
         driver->describe(run->state, data, size, &why);
     if (driver->describe)       /* as long as a report can be, and its ID */
         must(hid_longest_input(data, size) <= 4097, "a length that fits a transfer");
+    check_about(driver, run->state, data, size);
     if (driver->opened)
         driver->opened(run->state);
     if (!fresh) {

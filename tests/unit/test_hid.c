@@ -34,9 +34,25 @@ static const uint8_t mouse[] = {0x05, 0x01, 0x09, 0x02, 0xa1, 0x01, 0x05, 0x09, 
 static const uint8_t keyboard[] = {0x05, 0x01, 0x09, 0x06, 0xa1, 0x01, 0x05, 0x07, 0x19, 0xe0, 0x29, 0xe7, 0x75, 0x01,
                                    0x95, 0x08, 0x81, 0x02, 0xc0};
 
-static void *described(const uint8_t *descriptor, size_t length)
+/* Report 1, class and unit; 5, the most it weighs; 6, how often it was calibrated and zeroed. */
+#define ABOUT_REPORTS \
+    0x09, 0x30, 0xa1, 0x02, 0x85, 0x01, \
+    0x09, 0x21, 0xa1, 0x02, 0x19, 0x22, 0x29, 0x2a, 0x15, 0x01, 0x25, 0x09, 0x75, 0x08, 0x95, 0x01, 0xb1, 0x00, 0xc0, \
+    0x09, 0x50, 0xa1, 0x02, 0x19, 0x51, 0x29, 0x5c, 0x15, 0x01, 0x25, 0x0c, 0x75, 0x08, 0x95, 0x01, 0xb1, 0x00, 0xc0, \
+    0xc0, \
+    0x09, 0x34, 0xa1, 0x02, 0x85, 0x05, \
+    0x09, 0x50, 0xa1, 0x02, 0x19, 0x51, 0x29, 0x5c, 0x15, 0x01, 0x25, 0x0c, 0x75, 0x08, 0x95, 0x01, 0xb1, 0x00, 0xc0, \
+    0x09, 0x41, 0x15, 0x80, 0x25, 0x7f, 0x75, 0x08, 0x95, 0x01, 0xb1, 0x02, \
+    0x09, 0x40, 0x15, 0x00, 0x27, 0xff, 0xff, 0x00, 0x00, 0x75, 0x10, 0x95, 0x01, 0xb1, 0x02, 0xc0, \
+    0x09, 0x35, 0xa1, 0x02, 0x85, 0x06, \
+    0x09, 0x60, 0x09, 0x61, 0x15, 0x00, 0x27, 0xff, 0xff, 0x00, 0x00, 0x75, 0x10, 0x95, 0x02, 0xb1, 0x02, 0xc0
+
+/* key NULL: no setting */
+static void *described_with(const char *key, const char *value, const uint8_t *descriptor, size_t length)
 {
-    struct instrument_config config = {.name = "scale", .quantity = QUANTITY_MASS};
+    struct setting setting = {key, value, 1};
+    struct instrument_config config = {.name = "scale", .quantity = QUANTITY_MASS, .settings = &setting,
+                                       .setting_count = key != NULL};
     void *state = calloc(1, hid_scale_driver.state_size);
     struct why why = {""};
 
@@ -45,6 +61,11 @@ static void *described(const uint8_t *descriptor, size_t length)
     if (hid_scale_driver.describe(state, descriptor, length, &why) != 0)
         fail_msg("%s", why.text);
     return state;
+}
+
+static void *described(const uint8_t *descriptor, size_t length)
+{
+    return described_with(NULL, NULL, descriptor, length);
 }
 
 static void test_zero_is_sent_as_the_descriptor_says(void **unused)
@@ -64,6 +85,90 @@ static void test_zero_is_sent_as_the_descriptor_says(void **unused)
     free(state);
     state = described(no_zero, sizeof no_zero);
     assert_int_equal(hid_scale_driver.order(state, ORDER_ZERO, out, sizeof out), -ENOTSUP);
+    free(state);
+}
+
+/* Which of the two bits zeroes is the scale's affair. */
+static void test_zero_is_sent_with_the_bits_that_the_configuration_names(void **unused)
+{
+    static const struct {
+        const char *bits;
+        const uint8_t *descriptor;
+        size_t length;
+        uint8_t order[4];
+    } rows[] = {
+        {"zero", zero_by_output, sizeof zero_by_output, {HID_OUTPUT, 2, 2, 2}},
+        {"return", zero_by_output, sizeof zero_by_output, {HID_OUTPUT, 2, 2, 1}},
+        {"return", zero_by_feature, sizeof zero_by_feature, {HID_FEATURE, 2, 2, 2}},
+        {"both", zero_by_feature, sizeof zero_by_feature, {HID_FEATURE, 2, 2, 3}},
+    };
+    uint8_t only_zero[sizeof zero_by_output], out[8];
+    void *state;
+
+    (void)unused;
+    for (size_t i = 0; i < sizeof rows / sizeof *rows; i++) {
+        state = described_with("zero_bits", rows[i].bits, rows[i].descriptor, rows[i].length);
+        assert_int_equal(hid_scale_driver.order(state, ORDER_ZERO, out, sizeof out), 4);
+        assert_memory_equal(out, rows[i].order, 4);
+        free(state);
+    }
+    memcpy(only_zero, zero_by_output, sizeof only_zero);
+    assert_int_equal(only_zero[13], 0x81);      /* the usage of the other bit: now the page has none of that number */
+    only_zero[13] = 0x8f;
+    state = described_with("zero_bits", "both", only_zero, sizeof only_zero);
+    assert_int_equal(hid_scale_driver.order(state, ORDER_ZERO, out, sizeof out), -ENOTSUP);
+    free(state);
+    state = described_with("zero_bits", "zero", only_zero, sizeof only_zero);
+    assert_int_equal(hid_scale_driver.order(state, ORDER_ZERO, out, sizeof out), 4);
+    assert_memory_equal(out, ((uint8_t[]){HID_OUTPUT, 2, 2, 2}), 4);
+    free(state);
+}
+
+static void assert_about(void *state, const uint8_t *report, size_t length, const char *words)
+{
+    uint8_t *exact = malloc(length);        /* a read beyond its end is found */
+    char said[160];
+
+    assert_non_null(exact);
+    memcpy(exact, report, length);
+    hid_scale_driver.feature(state, exact, length);
+    hid_scale_driver.about(state, said, sizeof said);
+    assert_string_equal(said, words);
+    free(exact);
+}
+
+static void test_what_a_scale_says_of_itself(void **unused)
+{
+    static const uint8_t full[] = {SCALE_BEGIN, ABOUT_REPORTS, DATA_REPORT(0x85, 0x03,), 0xc0};
+    struct hid_feature features[FEATURES_MOST];
+    void *state = described(full, sizeof full);
+    char little[8];
+
+    (void)unused;
+    assert_int_equal(hid_scale_driver.features(state, features, FEATURES_MOST), 3);
+    assert_int_equal(hid_scale_driver.features(state, features, 2), 2);
+    assert_true(features[0].report_id == 1 && features[0].length == 3);
+    assert_true(features[1].report_id == 5 && features[1].length == 5);
+    assert_about(state, (uint8_t[]){0}, 1, "");
+    assert_about(state, (uint8_t[]){5, 2, 0, 0}, 4, "");                /* cut short */
+    assert_about(state, (uint8_t[]){5, 2, 0, 0, 0}, 5, "");             /* no limit named */
+    assert_about(state, (uint8_t[]){5, 0, 0, 1, 0}, 5, "");             /* in no unit */
+    assert_about(state, (uint8_t[]){5, 200, 0, 1, 0}, 5, "");
+    assert_about(state, (uint8_t[]){5, 2, 0x7f, 1, 0}, 5, "");
+    assert_about(state, (uint8_t[]){5, 3, 0xff, 0x1e, 0}, 5, "weighs up to 3.0 kg");
+    assert_about(state, (uint8_t[]){1, 0, 2}, 3, "weighs up to 3.0 kg");
+    assert_about(state, (uint8_t[]){1, 9, 2}, 3, "weighs up to 3.0 kg");        /* of no class */
+    assert_about(state, (uint8_t[]){1, 2, 2}, 3, "weighs up to 3.0 kg, accuracy class II");
+    assert_about(state, (uint8_t[]){6, 2, 1, 0xff, 0xff}, 5,
+                 "weighs up to 3.0 kg, accuracy class II, calibrated 258 times, zeroed 65535 times");
+    hid_scale_driver.about(state, little, sizeof little);
+    assert_string_equal(little, "weighs ");
+    free(state);
+    state = described_with("features", "no", full, sizeof full);
+    assert_int_equal(hid_scale_driver.features(state, features, FEATURES_MOST), 0);
+    free(state);
+    state = described(no_zero, sizeof no_zero);
+    assert_int_equal(hid_scale_driver.features(state, features, FEATURES_MOST), 0);
     free(state);
 }
 
@@ -138,6 +243,8 @@ static void test_settings_that_make_no_sense_are_refused(void **unused)
         {&hid_scale_driver, {"colour", "blue", 7}, QUANTITY_MASS, "line 7: the driver hid-scale knows no key"},
         {&hid_scale_driver, {"data_report", "0", 7}, QUANTITY_MASS, "1 to 255"},
         {&hid_scale_driver, {"data_report", "256", 7}, QUANTITY_MASS, "1 to 255"},
+        {&hid_scale_driver, {"features", "maybe", 7}, QUANTITY_MASS, "yes or no"},
+        {&hid_scale_driver, {"zero_bits", "2", 7}, QUANTITY_MASS, "zero, return or both"},
         {&hid_scale_driver, {"data_report", "4", 7}, QUANTITY_BRIX, "its quantity is mass"},
         {&hid_keyboard_driver, {"colour", "blue", 7}, QUANTITY_BRIX, "the driver hid-keyboard knows no key 'colour'"},
         {&hid_keyboard_driver, {"keyboard", "fr", 7}, QUANTITY_BRIX, "us and de"},
@@ -165,6 +272,8 @@ int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(test_zero_is_sent_as_the_descriptor_says),
+        cmocka_unit_test(test_zero_is_sent_with_the_bits_that_the_configuration_names),
+        cmocka_unit_test(test_what_a_scale_says_of_itself),
         cmocka_unit_test(test_what_is_no_scale_or_no_keyboard_is_refused),
         cmocka_unit_test(test_a_descriptor_cut_anywhere_is_no_descriptor),
         cmocka_unit_test(test_the_longest_report_counts_its_id),

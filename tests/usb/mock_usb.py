@@ -52,7 +52,7 @@ class Transfer:
         if data:
             self.buffer.update(at, list(data))
         self.urb.update(4, list(struct.pack("<i", -status)))
-        self.urb.update(28, list(struct.pack("<i", len(data))))
+        self.urb.update(28, list(struct.pack("<i", len(data))))     # of a control transfer without its setup packet
 
 
 class MockHid:
@@ -70,6 +70,8 @@ class MockHid:
         self.kernel_driver = True       # the kernel's own holds the interface
         self.stalls_cleared = 0
         self.orders = []                # what SET_REPORT brought: (kind and ID, bytes)
+        self.features = {}              # by ID, what GET_REPORT brings; of any other it is refused
+        self.asked = []                 # (kind and ID, most bytes) of each GET_REPORT
         self.refuses = ()               # requests that it stalls: "idle", "protocol", "clear"
         self.changed = threading.Condition()
 
@@ -218,6 +220,10 @@ class MockHid:
         elif (kind, request) == (0x21, 0x09):
             self.orders.append((value, bytes(transfer.buffer.retrieve())[8:8 + length]))
             self._end(transfer, 0)
+        elif (kind, request) == (0xA1, 0x01):
+            self.asked.append((value, length))
+            answer = self.features.get(value & 0xFF)
+            self._end(transfer, errno.EPIPE if answer is None else 0, (answer or b"")[:length], 8)
         elif (kind, request, value, index) == (0x02, 0x01, 0, 0x81):
             self.halted, self.out_of_step = "clear" in self.refuses, True
             self._end(transfer, errno.EPIPE if self.halted else 0)

@@ -241,6 +241,42 @@ def test_zero_is_ordered_as_the_scale_says(bench):
     assert not reply["ok"] and "press its own key" in reply["why"]
 
 
+class TalkativeScale(MockScale):
+    """Has the feature reports of its attributes, its limit and its counts."""
+    descriptor = SCALE_DESCRIPTOR[:-1] + bytes.fromhex(
+        "0930A1028501 0921A1021922292A1501250975089501B100C0 0950A1021951295C1501250C75089501B100C0 C0"
+        "0934A1028505 0950A1021951295C1501250C75089501B100C0 09411580257F75089501B102"
+        "0940150027FFFF000075109501B102C0"
+        "0935A1028506 09600961150027FFFF000075109502B102C0 C0")
+
+
+def test_what_a_scale_says_of_itself_is_asked_once_and_shown(bench):
+    scale = TalkativeScale(computer(bench), "1-1")
+    scale.features = {1: bytes.fromhex("010302"), 5: bytes.fromhex("0502026400"), 6: bytes.fromhex("060300 0c01")}
+    scale.plug()
+    _, bus = start(bench, usb_scale("left-scale", "usb:1209:0001"))
+    awake(scale, bus, "left-scale")
+    assert scale.asked == [(0x0301, 3), (0x0305, 5), (0x0306, 5)]       # USB HID 1.11, 7.2.1
+    said = "weighs up to 10000 g, accuracy class III, calibrated 3 times, zeroed 268 times"
+    assert describe(bench, "left-scale")["about"] == said
+    status, shown, _ = bench.run("poise-ctl", "instruments")
+    assert status == 0 and said in shown
+
+
+def test_a_scale_may_keep_silent_about_itself(bench):
+    testbed = computer(bench)
+    left, right = TalkativeScale(testbed, "1-1"), TalkativeScale(testbed, "1-2")
+    left.features = {5: bytes.fromhex("0502")}          # what it says is cut short, the rest it refuses
+    for scale in (left, right):
+        scale.plug()
+    _, bus = start(bench, station("right"), usb_scale("left-scale", "usb-port:1-1"),
+                   usb_scale("right-scale", "usb-port:1-2", "right") + "features = no\n")
+    awake(left, bus, "left-scale")
+    awake(right, bus, "right-scale")
+    assert len(left.asked) == 3 and "about" not in describe(bench, "left-scale")
+    assert not right.asked                              # which would hang if it were
+
+
 def test_scales_are_taken_by_themselves_where_none_is_configured(bench):
     testbed = computer(bench)
     first, second = MockScale(testbed, "1-1", serial="A1"), MockScale(testbed, "1-2")
