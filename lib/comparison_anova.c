@@ -245,20 +245,109 @@ int compare_anova(const struct anova_data *data, struct anova *out, struct why *
     return error;
 }
 
+/* --- levels within blocks --- */
+
+/* Inverts a symmetric matrix in place by pivots on its diagonal; false where it is singular. */
+static bool invert(double *matrix, size_t size)
+{
+    for (size_t pivot = 0; pivot < size; pivot++) {
+        double *row = matrix + pivot * size, by = row[pivot];
+
+        if (!(by > DEPENDENT))
+            return false;
+        row[pivot] = 1;
+        for (size_t j = 0; j < size; j++)
+            row[j] /= by;
+        for (size_t i = 0; i < size; i++) {
+            double factor = matrix[i * size + pivot];
+
+            if (i == pivot)
+                continue;
+            matrix[i * size + pivot] = 0;
+            for (size_t j = 0; j < size; j++)
+                matrix[i * size + j] -= factor * row[j];
+        }
+    }
+    return true;
+}
+
+/* Takes one block out: its cups tell of levels only by how they miss the block's mean. */
+static void add_block(const struct anova_data *data, int block, size_t levels, double *information, double *miss,
+                      double *counts)
+{
+    double cups = 0, sum = 0;
+
+    memset(counts, 0, levels * sizeof *counts);
+    for (size_t i = 0; i < data->n; i++)
+        if (data->block[i] == block) {
+            counts[data->a[i]]++;
+            sum += data->value[i] - data->value[0];
+            cups++;
+        }
+    for (size_t i = 0; i < levels; i++) {
+        for (size_t j = 0; j < levels; j++)
+            information[i * levels + j] += (i == j ? counts[i] : 0) - counts[i] * counts[j] / cups;
+        miss[i] -= counts[i] * sum / cups;
+    }
+}
+
+int levels_within_blocks(const struct anova_data *data, size_t levels, double *mean, double *covariance)
+{
+    double *counts = calloc(3 * levels + 1, sizeof *counts), *miss = counts + levels, *cups = miss + levels;
+    double grand = 0, away = 0;
+
+    if (!counts)
+        return -ENOMEM;
+    for (size_t i = 0; i < levels * levels; i++)
+        covariance[i] = 1;          /* levels are known but for what all have in common: any constant fills that in */
+    for (size_t i = 0; i < data->n; i++) {
+        bool met = false;
+
+        for (size_t j = 0; j < i && !met; j++)
+            met = data->block[j] == data->block[i];
+        if (!met)
+            add_block(data, data->block[i], levels, covariance, miss, counts);
+    }
+    for (size_t i = 0; i < data->n; i++) {
+        miss[data->a[i]] += data->value[i] - data->value[0];
+        cups[data->a[i]]++;
+        grand += (data->value[i] - data->value[0]) / (double)data->n;
+    }
+    if (!invert(covariance, levels)) {
+        free(counts);
+        return -ENODATA;
+    }
+    for (size_t i = 0; i < levels; i++) {
+        mean[i] = product(covariance + i * levels, miss, levels);
+        away += mean[i] * cups[i] / (double)data->n;
+    }
+    for (size_t i = 0; i < levels; i++)
+        mean[i] += data->value[0] + grand - away;
+    free(counts);
+    return 0;
+}
+
+int compare_tukey_of(double difference, double standard_error, size_t levels, double df, double quantile,
+                     struct difference *out)
+{
+    double half = quantile / M_SQRT2 * standard_error;
+
+    if (levels < 2 || !(df >= 1))
+        return -ENODATA;
+    if (!(standard_error > 0))
+        return -EDOM;
+    *out = (struct difference){ .difference = difference, .standard_error = standard_error, .df = df,
+                                .t = difference / standard_error,
+                                .interval = { difference - half, difference + half } };
+    out->p = studentized_range_p(fabs(out->t) * M_SQRT2, levels, df);
+    return 0;
+}
+
 int compare_tukey(const struct level *a, const struct level *b, size_t levels, double spread, double df,
                   double quantile, struct difference *out)
 {
-    const double any_confidence = 0.95;         /* its interval is replaced */
-    double half;
-    int error;
-
-    if (levels < 2 || df < 1)
+    if (!a->n || !b->n || isnan(spread))
         return -ENODATA;
-    error = compare_with_spread(a, b, spread, df, any_confidence, out);
-    if (error)
-        return error;
-    half = quantile / M_SQRT2 * out->standard_error;
-    out->interval = (struct interval){ out->difference - half, out->difference + half };
-    out->p = studentized_range_p(fabs(out->t) * M_SQRT2, levels, df);
-    return 0;
+    return compare_tukey_of(a->mean - b->mean, spread * sqrt(1 / (double)a->n + 1 / (double)b->n), levels, df, quantile,
+                            out);
 }

@@ -1,5 +1,5 @@
-/* From cups to findings: factors, levels, and the comparison that fits the design; see findings.h.  Curves
- * and cautions are in findings_curves.c and findings_cautions.c. */
+/* From cups to findings: factors, levels, and which comparison fits the design; see findings.h.  Comparisons, curves,
+ * the press and cautions are in findings_compare.c, _curves.c, _press.c and _cautions.c. */
 #include "findings_parts.h"
 
 #include <errno.h>
@@ -292,113 +292,6 @@ static int find_spread(sqlite3 *database, struct findings *out, struct why *why)
     return error;
 }
 
-/* --- comparisons --- */
-
-/* More sittings than this are no blocks of one experiment, and each costs a column. */
-enum { BLOCKS = 60 };
-
-/* Replicates are blocks when every cup says which it belongs to and there are enough cups to pay for it. */
-static bool replicates_are_blocks(const struct findings *out, int *block)
-{
-    int blocks = 0;
-
-    for (size_t i = 0; i < out->point_count; i++) {
-        bool met = false;
-
-        if (out->point[i].cup->replicate < 0)
-            return false;
-        block[i] = out->point[i].cup->replicate;
-        for (size_t j = 0; j < i && !met; j++)
-            met = block[j] == block[i];
-        blocks += !met;
-        if (blocks > BLOCKS)
-            return false;
-    }
-    return blocks > 1 && out->point_count > (size_t)(out->level_count + blocks - 1) + 2;
-}
-
-static void find_anova(struct findings *out, double *values, int *a, int *b, int *block)
-{
-    struct anova_data data = { values, a, out->factor_count == 2 ? b : NULL, NULL, out->point_count };
-    struct why why = { "" };
-
-    for (size_t i = 0; i < out->point_count; i++) {
-        values[i] = out->point[i].y;
-        a[i] = out->point[i].level[0];
-        b[i] = out->point[i].level[1];
-    }
-    out->blocks = replicates_are_blocks(out, block);
-    if (out->blocks)
-        data.block = block;
-    out->has_anova = compare_anova(&data, &out->anova, &why) == 0;
-    if (!out->has_anova && out->blocks) {
-        data.block = NULL;
-        out->blocks = false;
-        out->has_anova = compare_anova(&data, &out->anova, &why) == 0;
-    }
-    if (!out->has_anova)
-        snprintf(out->no_anova, sizeof out->no_anova, "%.199s", why.text);
-}
-
-/* Two levels: Welch.  More: Tukey by the residual spread.  One cup per level: by the bench's own spread. */
-static bool compare_pair(const struct findings *out, double *values, double quantile, struct pair_finding *pair)
-{
-    const struct level *a = &out->level[pair->first].level_of, *b = &out->level[pair->second].level_of;
-    double confidence = out->options->confidence, spread = out->has_anova ? out->anova.spread : out->spread;
-    double df = out->has_anova ? (double)out->anova.df : out->spread_df;
-    size_t levels = (size_t)out->level_count;
-
-    if (levels == 2 && a->n > 1 && b->n > 1) {
-        size_t n = findings_values(out, pair->first, values), m = findings_values(out, pair->second, values + n);
-
-        return compare_welch((struct sample){ values, n }, (struct sample){ values + n, m }, confidence,
-                             &pair->difference) == 0;
-    }
-    if (!out->has_anova && out->spread_source == SPREAD_NONE)
-        return false;
-    if (levels == 2)
-        return compare_with_spread(a, b, spread, df, confidence, &pair->difference) == 0;
-    return compare_tukey(a, b, levels, spread, df, quantile, &pair->difference) == 0;
-}
-
-static void find_pairs(struct findings *out, double *values)
-{
-    double df = out->has_anova ? (double)out->anova.df : out->spread_df, quantile = NAN;
-
-    if (out->level_count > 2)
-        quantile = studentized_range_quantile(out->options->confidence, (size_t)out->level_count, df);
-    for (int second = 0; second < out->level_count; second++)
-        for (int first = second + 1; first < out->level_count; first++) {
-            struct pair_finding *pair = &out->pair[out->pair_count];
-
-            pair->first = first;
-            pair->second = second;
-            out->pair_count += compare_pair(out, values, quantile, pair);
-        }
-    if (out->level_count == 2 && !isnan(out->options->margin) && out->pair_count) {
-        size_t n = findings_values(out, 1, values), m = findings_values(out, 0, values + n);
-
-        out->has_equivalence = compare_equivalent((struct sample){ values, n }, (struct sample){ values + n, m },
-                                                  out->options->margin, 1 - out->options->confidence,
-                                                  &out->equivalence) == 0;
-    }
-}
-
-static void find_smallest(struct findings *out)
-{
-    size_t least = SIZE_MAX;
-
-    out->smallest = NAN;
-    for (int i = 0; i < out->level_count; i++)
-        if (out->level[i].level_of.n < least)
-            least = out->level[i].level_of.n;
-    if (out->level_count < 2 || out->spread_source == SPREAD_NONE || !(out->spread > 0))
-        return;
-    out->smallest = smallest_difference(out->has_anova ? out->anova.spread : out->spread, least, least,
-                                        out->has_anova ? (double)out->anova.df : out->spread_df,
-                                        1 - out->options->confidence, FINDING_POWER);
-}
-
 static enum design design_of(const struct findings *out)
 {
     int numeric = findings_numeric_factor(out);
@@ -424,11 +317,7 @@ static int analyse(sqlite3 *database, struct findings *out, double *values, int 
     if (error)
         return error;
     out->design = design_of(out);
-    if (out->level_count > 1) {
-        find_anova(out, values, whole, whole + out->point_count, whole + 2 * out->point_count);
-        find_pairs(out, values);
-    }
-    find_smallest(out);
+    findings_compare(out, values, whole);
     if (out->design == DESIGN_TIME)
         error = findings_find_curves(out, why);
     else if (out->design == DESIGN_NUMBERS)

@@ -45,6 +45,7 @@ struct point {
 struct level_finding {
     int level[FACTORS];
     struct level level_of;      /* mean, n, spread, df of this level's own cups */
+    double adjusted;            /* the mean with the blocks taken out: what levels are compared by */
     struct interval interval;   /* by its own spread, or by `spread` below */
     int left_out;               /* cups out of plan */
 };
@@ -52,6 +53,7 @@ struct level_finding {
 struct pair_finding {
     int first, second;          /* places in level_finding; the difference is first - second */
     struct difference difference;
+    bool equal;                 /* within the margin that was asked for */
 };
 
 /* One curve against time, of one level of the other factor. */
@@ -69,7 +71,9 @@ struct curve_finding {
         double value;
         struct interval interval;
         bool identified;
+        bool beyond_cups;           /* later than the longest steep of these cups: the curve's word alone */
     } answer[ANSWERS];
+    double longest_s;               /* of its cups */
     size_t n;
 };
 
@@ -116,12 +120,17 @@ struct findings {
     bool has_anova;
     struct anova anova;
     bool blocks;                    /* replicates are blocks */
+    bool broken_blocks;             /* and not each has every level: differences are not those of the plain means */
+    double covariance[LEVELS * LEVELS];     /* of adjusted means, for a spread of one; with blocks only */
     char no_anova[200];
 
     struct pair_finding pair[PAIRS];
     int pair_count;
     bool has_equivalence;
-    struct equivalence equivalence; /* of the first pair */
+    struct equivalence equivalence; /* of two levels */
+    bool all_equal;                 /* all pairs lie within the margin that was asked for */
+    bool has_within;                /* two levels and replicates that differ: compared within replicates, too */
+    struct difference within;
     double smallest;                /* least difference of two levels that would have been shown (power 80 %) */
 
     struct curve_finding curve[CURVES];
@@ -130,6 +139,10 @@ struct findings {
     struct trend in_all;            /* of extraction in all, where the ratio varies and the cup's share is judged */
     bool has_trend, has_break, has_in_all;
     struct trend_break broken;
+    bool has_turn;                  /* a curve that rises and falls, or falls and rises, and both is shown */
+    double turn_at;
+    struct interval turn_interval;
+    bool same_change;               /* a line whose change lies within the margin that was asked for */
 
     struct press_findings press;
 

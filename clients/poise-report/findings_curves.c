@@ -59,8 +59,10 @@ static void find_curve(struct findings *out, int place, double *room)
     struct trend line;
     struct why why = { "" };
 
-    for (size_t i = 0; i < data.n; i++)
+    for (size_t i = 0; i < data.n; i++) {
         curve->n += data.weight ? (size_t)data.weight[i] : 1;
+        curve->longest_s = fmax(curve->longest_s, data.t[i]);
+    }
     curve->fitted = kinetics_choose_planned(&data, planned_times(out, place), &curve->fit, &curve->other, &why) == 0;
     if (!curve->fitted) {
         snprintf(curve->why_not, sizeof curve->why_not, "%.199s", why.text);
@@ -80,6 +82,7 @@ static void find_curve(struct findings *out, int place, double *room)
         curve->answer[i].interval = none;
         kinetics_interval(&data, &curve->fit, &questions[i], options->confidence, &curve->answer[i].interval);
         curve->answer[i].identified = curve->identified && isfinite(curve->answer[i].interval.high);
+        curve->answer[i].beyond_cups = curve->answer[i].value > curve->longest_s;
     }
 }
 
@@ -134,6 +137,22 @@ static void find_in_all(struct findings *out, double *x, double *y)
     out->has_in_all = n > 0 && trend_choose(x, y, n, &out->in_all, &ignored) == 0;
 }
 
+static void judge_trend(struct findings *out)
+{
+    const struct factor *factor = &out->factor[0];
+    const struct report_options *options = out->options;
+    double low = factor->level[0].number, high = factor->level[factor->level_count - 1].number, slope;
+    struct interval interval;
+
+    out->has_turn = trend_turn(&out->trend, low, high, options->confidence, &out->turn_at, &out->turn_interval) == 0;
+    if (isnan(options->margin) || out->trend.degree != 1)
+        return;
+    /* two one-sided tests: the interval that leaves alpha on either side lies within the margin */
+    slope = trend_slope_at(&out->trend, low, 2 * options->confidence - 1, &interval);
+    out->same_change = isfinite(slope) && interval.low * (high - low) > -options->margin
+                       && interval.high * (high - low) < options->margin;
+}
+
 int findings_find_trend(struct findings *out, struct why *why)
 {
     double *x = malloc(out->point_count * sizeof *x), *y = malloc(out->point_count * sizeof *y);
@@ -146,6 +165,8 @@ int findings_find_trend(struct findings *out, struct why *why)
             y[i] = out->point[i].y;
         }
         out->has_trend = trend_choose(x, y, out->point_count, &out->trend, &ignored) == 0;
+        if (out->has_trend)
+            judge_trend(out);
         out->has_break =
             out->factor[0].level_count >= 5
             && trend_find_break(x, y, out->point_count, FINDING_PERMUTATIONS, BREAK_SEED, &out->broken, &ignored) == 0;

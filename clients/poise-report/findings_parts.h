@@ -10,6 +10,8 @@ size_t findings_values(const struct findings *findings, int place, double *value
 /* The spread of repeats of the same bench in other experiments, where there are any. */
 int findings_bench_spread(sqlite3 *database, struct findings *out, struct why *why);
 
+/* Room: values for all points, `whole` for three times as many. */
+void findings_compare(struct findings *out, double *values, int *whole);
 int findings_find_curves(struct findings *out, struct why *why);
 int findings_find_trend(struct findings *out, struct why *why);
 int findings_find_press(struct findings *out, struct why *why);

@@ -65,14 +65,19 @@ static json_t *pairs_json(const struct findings *findings)
     char first[2 * WORDS_SIZE], second[2 * WORDS_SIZE];
 
     for (int i = 0; i < findings->pair_count; i++) {
-        const struct difference *difference = &findings->pair[i].difference;
+        const struct pair_finding *pair = &findings->pair[i];
+        const struct difference *difference = &pair->difference;
+        json_t *object;
 
-        findings_level_words(findings, findings->pair[i].first, first);
-        findings_level_words(findings, findings->pair[i].second, second);
-        json_array_append_new(list, json_pack("{s:s, s:s, s:o, s:o, s:o, s:o, s:o}", "level", first, "against", second,
-                                              "difference", number_json(difference->difference), "interval",
-                                              interval_json(difference->interval), "t", number_json(difference->t),
-                                              "df", number_json(difference->df), "p", number_json(difference->p)));
+        findings_level_words(findings, pair->first, first);
+        findings_level_words(findings, pair->second, second);
+        object = json_pack("{s:s, s:s, s:o, s:o, s:o, s:o, s:o}", "level", first, "against", second, "difference",
+                           number_json(difference->difference), "interval", interval_json(difference->interval), "t",
+                           number_json(difference->t), "df", number_json(difference->df), "p",
+                           number_json(difference->p));
+        if (!isnan(findings->options->margin))
+            json_object_set_new(object, "same_within_margin", json_boolean(pair->equal));
+        json_array_append_new(list, object);
     }
     return list;
 }
@@ -104,9 +109,9 @@ static json_t *curve_json(const struct findings *findings, const struct curve_fi
     json_object_set_new(out, "runs_p", number_json(curve->runs_p));
     for (int i = 0; i < ANSWERS; i++)
         json_object_set_new(out, names[i],
-                            json_pack("{s:o, s:o, s:b}", "seconds", number_json(curve->answer[i].value), "interval",
-                                      interval_json(curve->answer[i].interval), "identified",
-                                      curve->answer[i].identified));
+                            json_pack("{s:o, s:o, s:b, s:b}", "seconds", number_json(curve->answer[i].value),
+                                      "interval", interval_json(curve->answer[i].interval), "identified",
+                                      curve->answer[i].identified, "beyond_cups", curve->answer[i].beyond_cups));
     return out;
 }
 
@@ -151,9 +156,15 @@ static void add_trend(const struct findings *findings, json_t *out)
                                       findings->trend.centre, "c0", findings->trend.coefficient[0], "c1",
                                       findings->trend.coefficient[1], "c2", findings->trend.coefficient[2], "spread",
                                       number_json(findings->trend.spread)));
+    if (findings->has_turn)
+        json_object_set_new(out, "turn", json_pack("{s:f, s:o}", "at", findings->turn_at, "interval",
+                                                   interval_json(findings->turn_interval)));
+    if (findings->has_trend && !isnan(findings->options->margin))
+        json_object_set_new(out, "same_within_margin", json_boolean(findings->same_change));
     if (findings->has_break)
         json_object_set_new(out, "break",
-                            json_pack("{s:f, s:o, s:f, s:f, s:o, s:o}", "at", broken->at, "interval",
+                            json_pack("{s:b, s:f, s:o, s:f, s:f, s:o, s:o}", "shown", words_breaks(findings), "at", broken->at,
+                                      "interval",
                                       interval_json(broken->at_interval), "slope_before", broken->slope_before,
                                       "slope_after", broken->slope_after, "slope_after_interval",
                                       interval_json(broken->slope_after_interval), "p", number_json(broken->p)));
@@ -217,6 +228,8 @@ json_t *findings_json(const struct findings *findings)
     json_object_set_new(out, "smallest_difference_shown", number_json(findings->smallest));
     if (findings->has_anova)
         json_object_set_new(out, "anova", anova_json(findings));
+    if (findings->has_within)
+        json_object_set_new(out, "within_replicates", difference_json(&findings->within));
     if (findings->has_equivalence)
         json_object_set_new(out, "same_within",
                             json_pack("{s:f, s:b, s:f, s:o}", "margin", findings->options->margin, "same",

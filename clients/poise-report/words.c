@@ -14,15 +14,20 @@ const char *words_step(const char *measure)
 
 enum { DECIMALS_MOST = 5 };
 
+int words_decimals(struct interval interval, int decimals)
+{
+    for (int finer = decimals; finer <= DECIMALS_MOST; finer++)
+        if (interval.high - interval.low >= pow(10, -finer))
+            return finer;               /* of many cups the ends differ only further down */
+    return decimals;
+}
+
 void words_interval(struct interval interval, int decimals, const char *unit, char out[96])
 {
     bool low = isfinite(interval.low) && interval.low > 0, high = isfinite(interval.high);
 
-    for (int finer = decimals; isfinite(interval.low) && high && finer <= DECIMALS_MOST; finer++)
-        if (interval.high - interval.low >= pow(10, -finer)) {
-            decimals = finer;               /* of many cups the ends differ only further down */
-            break;
-        }
+    if (isfinite(interval.low) && high)
+        decimals = words_decimals(interval, decimals);
     if (isnan(interval.low) || isnan(interval.high))
         snprintf(out, 96, "not known");
     else if (isfinite(interval.low) && high)
@@ -45,9 +50,15 @@ void words_p(double p, char out[32])
         snprintf(out, 32, "%.*f", p < 0.1 ? 3 : 2, p);
 }
 
+bool words_smooth(const struct findings *findings)
+{
+    return findings->has_trend && findings->trend.degree == 2 && findings->has_break
+           && findings->trend.aicc <= findings->broken.aicc;
+}
+
 bool words_breaks(const struct findings *findings)
 {
-    return findings->has_break && findings->broken.p < 1 - findings->options->confidence;
+    return findings->has_break && findings->broken.p < 1 - findings->options->confidence && !words_smooth(findings);
 }
 
 /* --- the levels --- */

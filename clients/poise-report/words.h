@@ -22,7 +22,13 @@ void words_interval(struct interval interval, int decimals, const char *unit, ch
 /* A probability as people write it: "0.03", "below 0.001". */
 void words_p(double p, char out[32]);
 
-/* Does the series break, as far as the confidence asked for goes? */
+/* Decimals, at least so many, by which the ends of an interval differ: what lies in it is shown no coarser. */
+int words_decimals(struct interval interval, int decimals);
+
+/* Does one curve tell the series as well as two straight pieces would? */
+bool words_smooth(const struct findings *findings);
+
+/* Does the series break, as far as the confidence asked for goes, and not merely bend? */
 bool words_breaks(const struct findings *findings);
 
 /* What was the same for all cups: "dose 15 g, grind 18". */

@@ -120,6 +120,8 @@ static void number_chart(const struct findings *findings, struct chart *chart)
         chart_mark(chart, broken->at, broken->at_interval, "break");
         return;
     }
+    if (findings->has_turn)
+        chart_mark(chart, findings->turn_at, findings->turn_interval, "turn");
     for (int i = 0; i < CURVE_POINTS && findings->has_trend; i++) {
         double at = low + (high - low) * i / (CURVE_POINTS - 1);
         struct interval band = trend_interval_at(&findings->trend, at, findings->options->confidence);

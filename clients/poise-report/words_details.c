@@ -93,6 +93,18 @@ static void compare_curves(const struct findings *findings, struct document *out
         }
 }
 
+/* What no cup reached is the curve's word alone. */
+static void beyond_sentence(const struct curve_finding *curve, struct document *out)
+{
+    bool beyond = false;
+
+    for (int i = 0; i < ANSWERS; i++)
+        beyond = beyond || (curve->answer[i].identified && curve->answer[i].beyond_cups);
+    if (beyond)
+        document_add(out, BLOCK_CAUTION, "The longest of these cups steeped %.0f s: what lies beyond is the curve drawn "
+                     "on, and no cup has tried it.", curve->longest_s);
+}
+
 void words_curves(const struct findings *findings, struct document *out)
 {
     char name[2 * WORDS_SIZE], words[SENTENCE_SIZE], interval[96], titles[96];
@@ -118,6 +130,7 @@ void words_curves(const struct findings *findings, struct document *out)
                 document_row(out, "%s" CELL "?" CELL "%s", words,
                              curve->answer[j].interval.low > 0 ? interval : "not identified");
         }
+        beyond_sentence(curve, out);
         fit_sentence(findings, curve, out);
     }
     if (findings->curve_count > 1) {
@@ -131,6 +144,7 @@ void words_trend(const struct findings *findings, struct document *out)
     const char *measure = measure_name(findings->options->measure), *factor = findings->factor[0].name;
     const char *per = *unit_of(factor) ? unit_of(factor) : "step";
     const struct factor *levels = &findings->factor[0];
+    double low = levels->level[0].number, high = levels->level[levels->level_count - 1].number;
     struct interval slope;
     char words[96], p[32];
 
@@ -138,21 +152,33 @@ void words_trend(const struct findings *findings, struct document *out)
     if (words_breaks(findings)) {
         words_p(findings->broken.p, p);
         words_interval(findings->broken.at_interval, 0, unit_of(factor), words);
-        document_add(out, BLOCK_TEXT, "A break at %.0f%s%s (%s): %+.3f %s per %s before, %+.3f after (p %s by %d "
-                     "permutations).", findings->broken.at, *unit_of(factor) ? " " : "", unit_of(factor), words,
+        document_add(out, BLOCK_TEXT, "A break at %.*f%s%s (%s): %+.3f %s per %s before, %+.3f after (p %s by %d "
+                     "permutations).", words_decimals(findings->broken.at_interval, 0), findings->broken.at, *unit_of(factor) ? " " : "", unit_of(factor), words,
                      findings->broken.slope_before, words_step(measure), per, findings->broken.slope_after, p,
                      FINDING_PERMUTATIONS);
         return;
     }
-    if (findings->has_trend) {
-        double middle = (levels->level[0].number + levels->level[levels->level_count - 1].number) / 2;
-        double value = trend_slope_at(&findings->trend, middle, findings->options->confidence, &slope);
+    if (findings->has_trend && findings->trend.degree == 1) {
+        double value = trend_slope_at(&findings->trend, low, findings->options->confidence, &slope);
 
         words_interval(slope, 3, words_step(measure), words);
-        document_add(out, BLOCK_TEXT, "%s: %+.3f %s per %s in the middle (%s).", findings->trend.degree == 1
-                     ? "A line" : "A curve", value, words_step(measure), per, words);
+        document_add(out, BLOCK_TEXT, "A line: %+.3f %s per %s (%s).", value, words_step(measure), per, words);
+    } else if (findings->has_trend) {
+        double first = trend_slope_at(&findings->trend, low, findings->options->confidence, &slope);
+        double last = trend_slope_at(&findings->trend, high, findings->options->confidence, &slope);
+
+        document_add(out, BLOCK_TEXT, "A curve: %+.3f %s per %s at %g%s%s, %+.3f at %g.", first, words_step(measure),
+                     per, low, *unit_of(factor) ? " " : "", unit_of(factor), last, high);
     }
-    if (findings->has_break) {
+    if (findings->has_turn) {
+        words_interval(findings->turn_interval, 0, unit_of(factor), words);
+        document_add(out, BLOCK_TEXT, "It turns at %.*f%s%s (%s).", words_decimals(findings->turn_interval, 0),
+                     findings->turn_at, *unit_of(factor) ? " " : "",
+                     unit_of(factor), words);
+    }
+    if (findings->has_break && words_smooth(findings)) {
+        document_add(out, BLOCK_TEXT, "No break shown: two straight pieces fit no better than this curve.");
+    } else if (findings->has_break) {
         words_p(findings->broken.p, p);
         document_add(out, BLOCK_TEXT, "No break shown (p %s by %d permutations).", p, FINDING_PERMUTATIONS);
     }
@@ -198,10 +224,13 @@ static bool worth_a_line(const struct findings *findings, const struct pair_find
 static void pair_table(const struct findings *findings, struct document *out, int factor)
 {
     const char *measure = measure_name(findings->options->measure);
-    char first[2 * WORDS_SIZE], second[2 * WORDS_SIZE], interval[96], p[32], titles[128];
+    char first[2 * WORDS_SIZE], second[2 * WORDS_SIZE], interval[96], p[32], titles[160], within[48] = "";
+    bool asked = !isnan(findings->options->margin) && findings->level_count > 2;
 
-    snprintf(titles, sizeof titles, "compared|#difference, %s|%.0f %% interval|#p", words_step(measure),
-             100 * findings->options->confidence);
+    if (asked)
+        snprintf(within, sizeof within, "|same within %g", findings->options->margin);
+    snprintf(titles, sizeof titles, "compared|#difference, %s|%g %% interval|#p%s", words_step(measure),
+             100 * findings->options->confidence, within);
     document_table(out, titles);
     for (int i = 0; i < findings->pair_count; i++) {
         const struct pair_finding *pair = &findings->pair[i];
@@ -212,8 +241,8 @@ static void pair_table(const struct findings *findings, struct document *out, in
         findings_level_words(findings, pair->second, second);
         words_interval(pair->difference.interval, 2, "", interval);
         words_p(pair->difference.p, p);
-        document_row(out, "%s against %s" CELL "%+.2f" CELL "%s" CELL "%s", first, second, pair->difference.difference,
-                     interval, p);
+        document_row(out, "%s against %s" CELL "%+.2f" CELL "%s" CELL "%s" CELL "%s", first, second,
+                     pair->difference.difference, interval, p, pair->equal ? "yes" : "not shown");
     }
 }
 
@@ -240,9 +269,10 @@ static void simple_effects(const struct findings *findings, struct document *out
                              pair->difference.difference, step, interval);
             else
                 document_add(out, BLOCK_ITEM,
-                             "Where %.60s is %.60s, no difference is shown between %.60s and %.60s (%s).",
+                             "Where %.60s is %.60s, no difference is shown between %.60s and %.60s (%s)%s.",
                              call_of(held->name), held->level[first[1 - factor]].label,
-                             varied->level[first[factor]].label, varied->level[second[factor]].label, interval);
+                             varied->level[first[factor]].label, varied->level[second[factor]].label, interval,
+                             pair->equal ? ": they are the same within the margin" : "");
         }
 }
 
@@ -270,11 +300,23 @@ void words_comparison(const struct findings *findings, struct document *out)
                      findings->blocks ? ", replicates as blocks" : "");
     if (findings->level_count > 2 && findings->has_anova)
         anova_table(findings, out);
+    if (findings->broken_blocks)
+        document_add(out, BLOCK_TEXT, "Not every replicate has every level: levels are compared within replicates, so a "
+                     "difference is not quite that of the means above.");
+    if (findings->has_within) {
+        words_interval(findings->within.interval, 2, step, interval);
+        words_p(findings->anova.line[ANOVA_BLOCK].p, p);
+        document_add(out, BLOCK_TEXT, "The replicates differ among themselves (p %s). Compared within each of them, the "
+                     "difference is %+.2f %s (%s).", p, findings->within.difference, step, interval);
+    }
     if (!isnan(findings->smallest))
         document_add(out, BLOCK_TEXT,
                      "With these cups a difference below %.2f %s between two levels could easily have stayed "
                      "unseen: \"not shown\" is not \"not there\".",
                      findings->smallest, step);
+    if (!isnan(findings->options->margin) && findings->level_count == 2 && !findings->has_equivalence)
+        document_add(out, BLOCK_TEXT, "The same within %g %s: cannot be judged; it takes two cups of each level.",
+                     findings->options->margin, step);
     if (findings->has_equivalence) {
         words_interval(findings->equivalence.interval, 2, step, interval);
         words_p(findings->equivalence.p, p);

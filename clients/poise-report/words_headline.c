@@ -58,11 +58,31 @@ static void headline_curves(const struct findings *findings, char out[SENTENCE_S
                  call_of(factor->name), factor->level[higher->level].label, factor->level[lower->level].label, words);
 }
 
+/* When the share is had, and what there is beyond it; what no cup reached is said to be the curve's word. */
+static void headline_share(const struct findings *findings, const struct curve_finding *curve,
+                           char out[SENTENCE_SIZE])
+{
+    const char *measure = measure_name(findings->options->measure), *step = words_step(measure);
+    const struct answer *answer = &curve->answer[0];
+    double share = findings->options->share, rest = (1 - share) * curve->fit.value[KINETICS_PLATEAU];
+    char interval[96];
+
+    words_interval(answer->interval, 0, "s", interval);
+    if (answer->beyond_cups)
+        snprintf(out, SENTENCE_SIZE, "If the curve goes on as it began, %g %% of all the %s there is to have is in the "
+                 "cup after about %.0f seconds (%s, %g %% confidence), but the longest of these cups steeped %.0f.",
+                 100 * share, call_of(measure), answer->value, interval, 100 * findings->options->confidence,
+                 curve->longest_s);
+    else
+        snprintf(out, SENTENCE_SIZE, "After %.0f seconds %g %% of all the %s there is to have is in the cup (%s, %g %% "
+                 "confidence): however much longer it steeps, that brings %.1f %s more at most.", answer->value,
+                 100 * share, call_of(measure), interval, 100 * findings->options->confidence, rest, step);
+}
+
 static void headline_time(const struct findings *findings, char out[SENTENCE_SIZE])
 {
     const struct curve_finding *curve = &findings->curve[0];
     const char *call = call_of(measure_name(findings->options->measure));
-    char interval[96];
 
     if (findings->curve_count >= 2) {
         headline_curves(findings, out);
@@ -79,10 +99,7 @@ static void headline_time(const struct findings *findings, char out[SENTENCE_SIZ
         snprintf(out, SENTENCE_SIZE, "These steep times do not reach past the bend: how much %s there is to have, and "
                  "when it is had, is not identified. Brew some longer ones.", call);
     } else {
-        words_interval(curve->answer[0].interval, 0, "s", interval);
-        snprintf(out, SENTENCE_SIZE, "After %.0f seconds %.0f %% of all the %s there is to have is in the cup (%s, "
-                 "%.0f %% confidence): steeping longer brings little.", curve->answer[0].value,
-                 100 * findings->options->share, call, interval, 100 * findings->options->confidence);
+        headline_share(findings, curve, out);
     }
 }
 
@@ -109,6 +126,35 @@ static void in_all_words(const struct findings *findings, char out[SENTENCE_SIZE
     }
 }
 
+/* "extraction climbs with peak pressure up to about 34 kPa (32 to 36 kPa) and falls beyond", and the other way round;
+ * false where neither break nor turn says so. */
+static bool turning_words(const struct findings *findings, char out[SENTENCE_SIZE])
+{
+    const struct trend_break *broken = &findings->broken;
+    const char *measure = measure_name(findings->options->measure), *name = findings->factor[0].name;
+    const char *unit = unit_of(name), *gap = *unit ? " " : "";
+    bool breaks = words_breaks(findings), climbs;
+    double at = breaks ? broken->at : findings->turn_at;
+    struct interval where = breaks ? broken->at_interval : findings->turn_interval;
+    char interval[96];
+
+    if (breaks) {
+        climbs = broken->slope_before > 0;
+        if (climbs ? !(broken->slope_after_interval.high < 0)
+                   : !(broken->slope_before < 0 && broken->slope_after_interval.low > 0))
+            return false;
+    } else if (findings->has_turn) {
+        climbs = findings->trend.coefficient[2] < 0;
+    } else {
+        return false;
+    }
+    words_interval(where, 0, unit, interval);
+    snprintf(out, SENTENCE_SIZE, "%s %s with %s up to about %.*f%s%s (%s) and %s beyond.", call_of(measure),
+             climbs ? "climbs" : "falls", call_of(name), words_decimals(where, 0), at, gap, unit, interval,
+             climbs ? "falls" : "climbs");
+    return true;
+}
+
 static void headline_trend(const struct findings *findings, char out[SENTENCE_SIZE])
 {
     const char *measure = measure_name(findings->options->measure), *name = findings->factor[0].name;
@@ -122,17 +168,15 @@ static void headline_trend(const struct findings *findings, char out[SENTENCE_SI
         snprintf(out, SENTENCE_SIZE, "No line fits these cups.");
         return;
     }
-    if (words_breaks(findings) && findings->broken.slope_after_interval.high < 0
-        && findings->broken.slope_before > 0) {
-        words_interval(findings->broken.at_interval, 0, unit, interval);
-        snprintf(out, SENTENCE_SIZE, "%s climbs with %s up to about %.0f%s%s (%s) and falls beyond.", call_of(measure),
-                 call_of(name), findings->broken.at, gap, unit, interval);
+    if (turning_words(findings, out))
         return;
-    }
     in_all_words(findings, in_all);
     change = findings_change(findings, &findings->trend, &over);
-    if (!(over.low > 0 || over.high < 0)) {
-        words_interval(over, 2, words_step(measure), interval);
+    words_interval(over, 2, words_step(measure), interval);
+    if (findings->same_change) {
+        snprintf(out, SENTENCE_SIZE, "From %s %g to %g%s%s, %s stays the same within %g %s%.300s.", call_of(name), low,
+                 high, gap, unit, call_of(measure), findings->options->margin, words_step(measure), in_all);
+    } else if (!(over.low > 0 || over.high < 0)) {
         snprintf(out, SENTENCE_SIZE, "From %s %g to %g%s%s no change of %s is shown (%s)%.300s.", call_of(name), low,
                  high, gap, unit, call_of(measure), interval, in_all);
     } else {
@@ -221,6 +265,9 @@ static void headline_extremes(const struct findings *findings, int most, int lea
         tied_words(findings, most, alpha, tied);
         snprintf(out, SENTENCE_SIZE, "%s gives %.2f %s more %s than %s (%s)%.500s.", best, fabs(apart->difference),
                  step, call_of(measure), worst, interval, tied);
+    } else if (findings->all_equal) {
+        snprintf(out, SENTENCE_SIZE, "All %d levels give the same %s within %g %s.", findings->level_count,
+                 call_of(measure), findings->options->margin, step);
     } else {
         snprintf(out, SENTENCE_SIZE, "No difference of %s is shown between any two of the %d levels; one of %.2f %s "
                  "would most likely have shown.", call_of(measure), findings->level_count, findings->smallest, step);
@@ -240,9 +287,9 @@ static void headline_levels(const struct findings *findings, char out[SENTENCE_S
         return;
     }
     for (int i = 1; i < findings->level_count; i++) {
-        if (findings->level[i].level_of.mean > findings->level[most].level_of.mean)
+        if (findings->level[i].adjusted > findings->level[most].adjusted)
             most = i;
-        if (findings->level[i].level_of.mean < findings->level[least].level_of.mean)
+        if (findings->level[i].adjusted < findings->level[least].adjusted)
             least = i;
     }
     findings_level_words(findings, most, best);
@@ -269,7 +316,11 @@ void words_headline(const struct findings *findings, char out[SENTENCE_SIZE])
         snprintf(out, SENTENCE_SIZE, "There is no cup with %s yet.", call);
         break;
     case DESIGN_ONE_LEVEL:
-        snprintf(out, SENTENCE_SIZE, "All %zu cups are at one level: nothing to compare yet.", findings->point_count);
+        if (findings->point_count == 1)
+            snprintf(out, SENTENCE_SIZE, "There is only one cup: nothing to compare yet.");
+        else
+            snprintf(out, SENTENCE_SIZE, "All %zu cups are at one level: nothing to compare yet.",
+                     findings->point_count);
         break;
     case DESIGN_TIME:
         headline_time(findings, out);

@@ -105,6 +105,18 @@ int compare_anova(const struct anova_data *data, struct anova *out, struct why *
 int compare_tukey(const struct level *a, const struct level *b, size_t levels, double spread, double df,
                   double quantile, struct difference *out);
 
+/* The same of a difference whose standard error is known.  Returns 0; -ENODATA with too few levels or degrees of
+ * freedom, -EDOM when the standard error is zero. */
+int compare_tukey_of(double difference, double standard_error, size_t levels, double df, double quantile,
+                     struct difference *out);
+
+/* Levels data->a (0 .. levels - 1, each met) with the blocks taken out, by least squares of level and block: where a
+ * block lacks a level, plain means would charge the block to the level.  Fills mean[levels], which for whole blocks
+ * are the plain means, and covariance[levels * levels] for a spread of one, true of differences only: the variance of
+ * mean[i] - mean[j] is c[i][i] + c[j][j] - 2 c[i][j].  data->b is not looked at.  Returns 0; -ENODATA when the blocks
+ * do not hold the levels together; -ENOMEM. */
+int levels_within_blocks(const struct anova_data *data, size_t levels, double *mean, double *covariance);
+
 /* Studentized range: P(Q > q) for k means and df (INFINITY: known spread), and its inverse, to some
  * nine digits.  NAN for k < 2, df < 1. */
 double studentized_range_p(double q, size_t k, double df);

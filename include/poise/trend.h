@@ -40,6 +40,12 @@ struct interval trend_interval_at(const struct trend *trend, double x, double co
 /* Change of y per unit of x at x, with its interval. */
 double trend_slope_at(const struct trend *trend, double x, double confidence, struct interval *interval);
 
+/* Where a curve turns: `at` and its interval between low and high, which holds every place where the slope may be
+ * none (as Fieller, Suppl. J. R. Statist. Soc. 7, 1940, does for a ratio; from memory).  Returns 0 when the slopes at
+ * low and at high are shown to point opposite ways, else -ENODATA: then no turn is shown. */
+int trend_turn(const struct trend *trend, double low, double high, double confidence, double *at,
+               struct interval *interval);
+
 /* By how much `cups` more at x shrink the standard error of the slope at `at`: the ratio after / before. */
 double trend_shrinks(const struct trend *trend, double at, double x, size_t cups);
 
@@ -49,6 +55,7 @@ struct trend_break {
     struct interval at_interval;    /* 95 %, by profile; inside the range of x */
     double value, slope_before, slope_after;        /* value: of the two pieces where they meet */
     struct interval slope_after_interval;           /* 95 %, by profile: wherever the break may be */
+    double aicc;                    /* of the two pieces, to hold against that of a curve */
     double f;                       /* how much better than one line */
     double p;                       /* share of permutations at least as good; their count sets the least */
 };

@@ -147,6 +147,78 @@ def test_report_calls_two_levels_the_same_only_within_a_margin(bench):
     assert answer(bench, "--margin", "0.05", "swirl")["same_within"]["same"] is False
 
 
+def test_report_calls_several_levels_the_same_only_within_a_margin(bench):
+    cups = Cups(bench)
+    for i in range(20):
+        cups.add("paper", {"paper": "abcd"[i % 4]}, {"extraction_pct": 18 + cups.random.gauss(0, 0.1)})
+        cups.add("line", {"dose_g": (14, 15, 16, 17)[i % 4]}, {"extraction_pct": 18 + cups.random.gauss(0, 0.1)})
+    cups.done()
+    assert done(bench, "--margin", "0.5", "paper").startswith("All 4 levels give the same extraction within 0.5 points.")
+    assert all(pair["same_within_margin"] for pair in answer(bench, "--margin", "0.5", "paper")["differences"])
+    assert done(bench, "--margin", "0.02", "paper").startswith("No difference of extraction is shown")
+    assert "same_within_margin" not in answer(bench, "paper")["differences"][0]
+    assert "extraction stays the same within 0.5 points" in answer(bench, "--margin", "0.5", "line")["headline"]
+    assert "stays the same" not in answer(bench, "--margin", "0.02", "line")["headline"]
+
+
+def test_report_charges_no_level_with_the_sitting_it_missed(bench):
+    """Three sittings that lie far apart; one level was not brewed at one of them."""
+    cups = Cups(bench)
+    for sitting, offset in enumerate((0, 3, -3)):
+        for stir in "abc":
+            if (stir, sitting) != ("c", 1):
+                cups.add("missed", {"stir": stir}, {"extraction_pct": 20 + offset + cups.random.gauss(0, 0.1)},
+                         replicate=sitting + 1)
+    cups.done()
+    found = answer(bench, "missed")
+    assert all(abs(pair["difference"]) < 0.5 and pair["interval"][0] < 0 < pair["interval"][1]
+               for pair in found["differences"])
+    text = " ".join(done(bench, "missed").split())
+    assert text.startswith("No difference of extraction is shown") and "Not every replicate has every level" in text
+
+
+def test_report_claims_no_more_power_than_its_test_has(bench):
+    """Two levels that hardly differ, at sittings that do: Welch's t could not have shown less than the sittings do."""
+    cups = Cups(bench)
+    for sitting, offset in enumerate((0, 1.5, -1.5, 2, -2)):
+        for stir, more in (("none", 0), ("swirl", 0.2)):
+            cups.add("drift", {"stir": stir}, {"extraction_pct": 20 + offset + more + cups.random.gauss(0, 0.03)},
+                     replicate=sitting + 1)
+    cups.done()
+    found = answer(bench, "drift")
+    low, high = found["differences"][0]["interval"]
+    assert low < 0 < high and found["smallest_difference_shown"] > (high - low) / 2
+    low, high = found["within_replicates"]["interval"]
+    assert 0 < low < 0.2 < high
+    assert "Compared within each of them, the difference is +0." in " ".join(done(bench, "drift").split())
+
+
+def test_report_tells_where_a_curve_turns(bench):
+    cups = Cups(bench)
+    for celsius in (80, 85, 90, 95) * 3:
+        cups.add("hump", {"temperature_c": celsius},
+                 {"extraction_pct": 20 - 0.03 * (celsius - 87) ** 2 + cups.random.gauss(0, 0.1)})
+        cups.add("bend", {"temperature_c": celsius},
+                 {"extraction_pct": 20 - 0.01 * (celsius - 96) ** 2 + cups.random.gauss(0, 0.1)})
+    cups.done()
+    found = answer(bench, "hump")
+    assert found["turn"]["interval"][0] < 87 < found["turn"]["interval"][1]
+    assert found["headline"].startswith("Extraction climbs with water temperature up to about 8")
+    assert found["headline"].endswith("and falls beyond.")
+    assert "turn" not in answer(bench, "bend") and "rises by" in done(bench, "bend")
+
+
+def test_report_says_what_no_cup_has_tried(bench):
+    cups = Cups(bench)
+    cups.steeps("early", 22, 0.012, [30, 60, 90, 120], spread=0.1)
+    cups.done()
+    text = " ".join(done(bench, "early").split())
+    assert text.startswith("If the curve goes on as it began") and "the longest of these cups steeped 12" in text
+    assert "no cup has tried it" in text and answer(bench, "early")["curves"][0]["share"]["beyond_cups"] is True
+    text = " ".join(done(bench, "--share", "0.5", "early").split())     # half of it is by no means nearly all
+    assert text.startswith("After 5") and "that brings 1" in text.split("longer it steeps,")[1]
+
+
 def test_report_finds_the_pressure_that_is_too_much(bench):
     cups = Cups(bench)
     for i in range(18):

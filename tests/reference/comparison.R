@@ -3,6 +3,7 @@
 #   welch CONFIDENCE MARGIN n_a values...      t df p low high, TOST p
 #   two-way values,a,b,block ...               type II by dropping: SS df F p for a, b, a:b, block; residual SS df
 #   tukey values,a ...                         for each pair (in order of levels) difference low high p
+#   blocks values,a,block ...                  of y ~ a + block, each pair: difference, its standard error; then the spread
 #   range Q K DF                               ptukey upper tail, qtukey 0.95
 #   power DELTA SD N ALPHA                     power of a two-sample t; delta that has power 0.8
 numbers <- function(words) as.numeric(words)
@@ -32,6 +33,17 @@ for (line in readLines(commandArgs(trailingOnly = TRUE)[1])) {
     m <- table_of(rest)
     t <- TukeyHSD(aov(y ~ a, data.frame(y = m[, 1], a = factor(m[, 2]))))$a
     show(as.vector(t(t)))
+  } else if (words[1] == "blocks") {
+    m <- table_of(rest)
+    fit <- lm(y ~ a + k, data.frame(y = m[, 1], a = factor(m[, 2]), k = factor(m[, 3])))
+    levels <- sort(unique(m[, 2])); b <- coef(fit); v <- vcov(fit); out <- c()
+    for (i in levels) for (j in levels[levels > i]) {
+      w <- 0 * b
+      if (i > 0) w[paste0("a", i)] <- -1
+      w[paste0("a", j)] <- 1
+      out <- c(out, sum(w * b), sqrt(as.numeric(t(w) %*% v %*% w)))
+    }
+    show(c(out, sigma(fit)))
   } else if (words[1] == "range") {
     v <- numbers(rest)
     show(c(ptukey(v[1], v[2], v[3], lower.tail = FALSE), qtukey(0.95, v[2], v[3])))

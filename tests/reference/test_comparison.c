@@ -202,6 +202,26 @@ static void check_tukey(const struct random_case *it, const double **answer)
         }
 }
 
+/* Blocks that lack cups: levels are compared within them. */
+static void check_blocks(const struct random_case *it, const double **answer)
+{
+    struct anova_data data = { it->value, it->a, NULL, it->block, it->n };
+    double mean[3], covariance[9];
+    struct anova anova;
+    struct why why;
+
+    assert_int_equal(compare_anova(&data, &anova, &why), 0);
+    assert_int_equal(levels_within_blocks(&data, 3, mean, covariance), 0);
+    for (int low = 0; low < 3; low++)
+        for (int high = low + 1; high < 3; high++, *answer += 2) {
+            double variance = covariance[4 * low] + covariance[4 * high] - 2 * covariance[3 * low + high];
+
+            assert_close(mean[high] - mean[low], (*answer)[0], 1e-8);
+            assert_close(anova.spread * sqrt(variance), (*answer)[1], 1e-8);
+        }
+    assert_close(anova.spread, *(*answer)++, 1e-9);
+}
+
 static void check_welch(const struct random_case *it, double margin, const double **answer)
 {
     struct sample a = { it->value, 9 }, b = { it->value + 9, it->n - 9 };
@@ -246,6 +266,9 @@ static void r_finds_the_same(void **state)
         length = add_text(text, sizeof text, length, "\ntukey");
         for (size_t cup = 0; cup < it->n; cup++)
             length = add_text(text, sizeof text, length, " %.17g,%d", it->value[cup], it->a[cup]);
+        length = add_text(text, sizeof text, length, "\nblocks");
+        for (size_t cup = 0; cup < it->n; cup++)
+            length = add_text(text, sizeof text, length, " %.17g,%d,%d", it->value[cup], it->a[cup], it->block[cup]);
         length = add_text(text, sizeof text, length, "\nwelch 0.9 %d 9", i + 1);
         for (size_t cup = 0; cup < it->n; cup++)
             length = add_text(text, sizeof text, length, " %.17g", it->value[cup]);
@@ -258,10 +281,11 @@ static void r_finds_the_same(void **state)
         length = add_text(text, sizeof text, length, "power %g %g %g %g\n", powers[i][0], powers[i][1], powers[i][2],
                           powers[i][3]);
     count = ask_r("comparison.R", text, answers, 512);
-    assert_int_equal(count, CASES * (18 + 12 + 6) + 2 * 5 + 2 * 3);
+    assert_int_equal(count, CASES * (18 + 12 + 7 + 6) + 2 * 5 + 2 * 3);
     for (int i = 0; i < CASES; i++) {
         check_two_way(&cases[i], &answer);
         check_tukey(&cases[i], &answer);
+        check_blocks(&cases[i], &answer);
         check_welch(&cases[i], i + 1, &answer);
     }
     for (size_t i = 0; i < sizeof ranges / sizeof *ranges; i++, answer += 2) {
@@ -276,6 +300,22 @@ static void r_finds_the_same(void **state)
         assert_close(smallest_difference(powers[i][1], n, n, 2 * powers[i][2] - 2, powers[i][3], 0.8), answer[1],
                      1e-6);
     }
+}
+
+/* Whole blocks: plain means, and standard errors from counts alone.  Blocks that share no level: no answer. */
+static void whole_blocks_leave_means_as_they_are(void **state)
+{
+    static const int block[] = { 1, 2, 3, 1, 2, 3, 1, 2, 3, 1, 2, 3 }, apart[] = { 1, 1, 1, 1, 1, 1, 2, 2, 2, 2, 2, 2 };
+    struct anova_data data = { cups, cell, NULL, block, 12 };
+    double mean[4], covariance[16];
+
+    (void)state;
+    assert_int_equal(levels_within_blocks(&data, 4, mean, covariance), 0);
+    for (size_t level = 0; level < 4; level++)
+        assert_close(mean[level], sample_mean((struct sample){ cups + 3 * level, 3 }), 1e-12);
+    assert_close(covariance[0] + covariance[5] - 2 * covariance[1], 2 / 3.0, 1e-12);
+    data.block = apart;
+    assert_int_equal(levels_within_blocks(&data, 4, mean, covariance), -ENODATA);
 }
 
 static void the_cups_needed_are_just_enough(void **state)
@@ -322,6 +362,7 @@ int main(void)
         cmocka_unit_test(what_cannot_be_judged_is_not),
         cmocka_unit_test(a_single_cup_is_judged_by_the_spread_of_others),
         cmocka_unit_test(r_finds_the_same),
+        cmocka_unit_test(whole_blocks_leave_means_as_they_are),
         cmocka_unit_test(the_cups_needed_are_just_enough),
         cmocka_unit_test(intervals_of_differences_hold_the_truth),
     };

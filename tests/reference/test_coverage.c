@@ -175,6 +175,48 @@ static void levels_and_all_their_differences_together(void **state)
     assert_in_range(held_all, LEAST, MOST);
 }
 
+/* Three sittings that lie far apart, and a cup of one is missing: the sitting is not charged to the level. */
+static void levels_and_a_sitting_without_one_of_them(void **state)
+{
+    enum { SITTINGS = 3, SOME = LEVELS * SITTINGS - 1 };
+    static const double sitting[SITTINGS] = { 0, 3, -3 };
+    const size_t df = SOME - LEVELS - SITTINGS + 1;
+    const double quantile = studentized_range_quantile(0.95, LEVELS, (double)df);
+    int held_all = 0;
+
+    (void)state;
+    gsl_rng_set(chance, 11);
+    for (int i = 0; i < EXPERIMENTS; i++) {
+        double value[SOME], mean[LEVELS], covariance[LEVELS * LEVELS];
+        int a[SOME], block[SOME];
+        struct anova_data data = { value, a, NULL, block, SOME };
+        struct anova anova;
+        struct why why;
+        bool all = true;
+
+        for (int cup = 0; cup < SOME; cup++) {      /* the last cup of the last sitting is not there */
+            a[cup] = cup % LEVELS;
+            block[cup] = cup / LEVELS;
+            value[cup] = level_truth[a[cup]] + sitting[block[cup]] + gsl_ran_gaussian(chance, 0.35);
+        }
+        assert_int_equal(compare_anova(&data, &anova, &why), 0);
+        assert_int_equal(anova.df, df);
+        assert_int_equal(levels_within_blocks(&data, LEVELS, mean, covariance), 0);
+        for (int one = 0; one < LEVELS; one++)
+            for (int other = 0; other < one; other++) {
+                double variance = covariance[one * (LEVELS + 1)] + covariance[other * (LEVELS + 1)]
+                                  - 2 * covariance[one * LEVELS + other];
+                struct difference difference;
+
+                assert_int_equal(compare_tukey_of(mean[one] - mean[other], anova.spread * sqrt(variance), LEVELS,
+                                                  (double)df, quantile, &difference), 0);
+                all = all && holds(difference.interval, level_truth[one] - level_truth[other]);
+            }
+        held_all += all;
+    }
+    assert_in_range(held_all, LEAST, MOST);
+}
+
 /* Cups of another experiment tell the spread, one cup of each level is here. */
 static void single_cups_by_the_spread_of_others(void **state)
 {
@@ -284,12 +326,49 @@ static void the_place_of_a_break_and_the_slope_beyond(void **state)
     assert_in_range(held_slope, LEAST, MOST);
 }
 
+/* Where a curve turns; what does not turn says so. */
+static void where_a_curve_turns(void **state)
+{
+    enum { CURVED = 18 };
+    double x[CURVED], y[CURVED];
+    int held = 0, shown = 0, straight = 0;
+
+    (void)state;
+    gsl_rng_set(chance, 12);
+    for (int i = 0; i < EXPERIMENTS; i++) {
+        struct trend trend;
+        struct interval interval;
+        struct why why;
+        double at;
+
+        for (int cup = 0; cup < CURVED; cup++) {
+            x[cup] = 78 + 4 * (cup % 6);
+            y[cup] = 20 - 0.02 * pow(x[cup] - 87, 2) + gsl_ran_gaussian(chance, 0.25);
+        }
+        assert_int_equal(trend_fit(x, y, CURVED, 2, &trend, &why), 0);
+        if (trend_turn(&trend, 78, 98, 0.95, &at, &interval) == 0) {
+            shown++;
+            held += holds(interval, 87);
+            assert_true(holds(interval, at));
+        }
+        for (int cup = 0; cup < CURVED; cup++)
+            y[cup] = 20 + 0.05 * x[cup] + gsl_ran_gaussian(chance, 0.25);
+        assert_int_equal(trend_fit(x, y, CURVED, 2, &trend, &why), 0);
+        straight += trend_turn(&trend, 78, 98, 0.95, &at, &interval) == 0;
+    }
+    assert_true(shown > 990);
+    assert_in_range(held, LEAST, MOST);
+    assert_true(straight < 10);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
+        cmocka_unit_test(where_a_curve_turns),
         cmocka_unit_test(a_curve_and_where_its_returns_diminish),
         cmocka_unit_test(two_curves_compared),
         cmocka_unit_test(levels_and_all_their_differences_together),
+        cmocka_unit_test(levels_and_a_sitting_without_one_of_them),
         cmocka_unit_test(single_cups_by_the_spread_of_others),
         cmocka_unit_test(equality_and_power_err_as_often_as_they_say),
         cmocka_unit_test(the_change_along_a_line),
