@@ -101,6 +101,7 @@ static bool describe_found(struct udev_device *interface, struct usb_found *foun
     snprintf(found->serial, sizeof found->serial, "%s", attribute(device, "serial"));
     snprintf(found->port, sizeof found->port, "%s", udev_device_get_sysname(device));
     snprintf(found->title, sizeof found->title, "%s", attribute(device, "product"));
+    found->unbound = udev_device_get_driver(interface) == NULL;
     classify(interface, found);
     return found->place.bus != 0 && found->place.address != 0;
 }

@@ -81,6 +81,17 @@ static int usb_begin(struct instruments *all, struct why *why)
     return 0;
 }
 
+/* One that was killed before us has left its scales with no driver, and nobody knows that they are scales. */
+static void adopt_orphans(struct instruments *all)
+{
+    struct usb_found found[USB_FOUND_MOST];
+    int count = hotplug_list(all->usb->hotplug, found);
+
+    for (int i = 0; i < count; i++)
+        if (found[i].scale < 0 && found[i].unbound)
+            usb_give_to_kernel(all->usb->usb, found[i].place);     /* if not, it is no worse than before */
+}
+
 int instruments_watch_usb(struct instruments *all,
                           void (*seen)(void *context, const struct usb_found *list, int count), void *context,
                           struct why *why)
@@ -89,6 +100,8 @@ int instruments_watch_usb(struct instruments *all,
 
     if (error < 0)
         return error;
+    if (!all->usb->seen)
+        adopt_orphans(all);
     all->usb->seen = seen;
     all->usb->seen_context = context;
     tell(all);

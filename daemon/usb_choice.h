@@ -18,6 +18,7 @@ struct usb_found {
     char port[32];              /* where it is plugged in: 1-1.2 */
     char title[64];             /* what it calls itself; may be empty */
     signed char scale, keyboard;        /* 1, 0; -1: not known before it is opened */
+    bool unbound;               /* no driver of the kernel has it */
 };
 
 /* Finds the one interface that a port of the configuration names: usb:VID:PID, usb:VID:PID:SERIAL or

@@ -240,6 +240,18 @@ static int open_device(struct usb_port *port, struct usb_place place)
     return error;
 }
 
+int usb_give_to_kernel(struct usb *usb, struct usb_place place)
+{
+    struct usb_port port = {.usb = usb, .interface = place.interface, .fd = -1};
+    int error = open_device(&port, place);
+
+    if (error == 0)
+        error = libusb_attach_kernel_driver(port.handle, place.interface);
+    if (port.handle)
+        libusb_close(port.handle);
+    return error == 0 ? 0 : error == LIBUSB_ERROR_ACCESS ? -EACCES : error == LIBUSB_ERROR_BUSY ? -EBUSY : -EIO;
+}
+
 static int make_transfers(struct usb_port *port)
 {
     port->control = libusb_alloc_transfer(0);

@@ -53,6 +53,10 @@ void usb_stop(struct usb *usb);
 int usb_open(struct usb_port **out, struct usb *usb, struct usb_place place, const struct usb_listener *listener,
              void *context, struct why *why);
 
+/* An interface that no driver has, as a program leaves it that was killed while it held it, goes back to the kernel's
+ * driver, which reads what it is.  Nothing happens when somebody has it.  0 or a negative errno. */
+int usb_give_to_kernel(struct usb *usb, struct usb_place place);
+
 /* An order as a driver writes it: kind of the report, its ID, the report.  0, -EAGAIN while another is on its way. */
 int usb_send(struct usb_port *port, const uint8_t *order, size_t length);
 

@@ -117,6 +117,11 @@ ctl instruments >/tmp/instruments.log
 check "the adapters are listed, with what to do" said "poise-ctl probe $scale" /tmp/instruments.log
 check "the keyboard is, with its section" said '^port     = usb:1209:0002:RIG-USB-WEDGE' /tmp/instruments.log
 sed 's/^/        /' /tmp/instruments.log
+pkill -KILL -x poised
+soon 10 never pgrep -x poised >/dev/null
+as_user bench poised --config /tmp/bench/none.conf >/tmp/poised.log 2>&1 &
+check "killed and started again, the scale is taken again" soon 20 said 'scale-rig-usb-scale: ready'
+check "its reading is there" soon 10 shows scale-rig-usb-scale 'ready +22 g'
 pkill -x poised
 soon 10 never pgrep -x poised >/dev/null
 check "the kernel has the scale back" soon 5 ls /dev/hidraw0

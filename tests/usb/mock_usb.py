@@ -123,9 +123,18 @@ class MockHid:
         self.interface = self.testbed.add_device("usb", f"{self.port}:1.0", self.syspath, [
             "bInterfaceClass", "03", "bInterfaceSubClass", "01" if self.boot else "00",
             "bInterfaceProtocol", f"{self.boot:02}", "bInterfaceNumber", "00"], ["DEVTYPE", "usb_interface"])
+        self._add_hid()
+        self.testbed.uevent(self.syspath, "add")        # now all of it is there
+
+    def _add_hid(self):
+        """The kernel's driver has it, and has read what it is."""
         hid = self.testbed.add_device("hid", f"0003:1209:{self.product:04X}.{self.address:04X}", self.interface, [], [])
         self.testbed.set_attribute_binary(hid, "report_descriptor", self.descriptor)
-        self.testbed.uevent(self.syspath, "add")        # now all of it is there
+
+    def _remove_hid(self):
+        for child in sorted(os.listdir(self.interface_folder())):
+            if child.startswith("0003:"):
+                self.testbed.remove_device(f"{self.interface}/{child}")
 
     def unplug(self):
         with self.changed:
@@ -136,11 +145,15 @@ class MockHid:
             self.waiting = []
             self._let_fetch(bool(self.done))
         self.path.unlink()
-        for child in sorted(os.listdir(self.interface_folder())):
-            if child.startswith("0003:"):
-                self.testbed.remove_device(f"{self.interface}/{child}")
+        self._remove_hid()
         self.testbed.remove_device(self.interface)
         self.testbed.remove_device(self.syspath)
+
+    def holder_killed(self):
+        """What the kernel does for a program that is no more: it does not take the interface back by itself."""
+        with self.changed:
+            self.waiting, self.done, self.packets = [], [], []
+            self._let_fetch(False)
 
     def interface_folder(self):
         return self.testbed.get_root_dir() + self.interface
@@ -273,9 +286,19 @@ class MockHid:
 
     def _inner(self, client):
         code = struct.unpack_from("<i", bytes(client.get_arg().resolve(0, 16).retrieve()), 4)[0]
-        if code in (DISCONNECT, CONNECT):
-            self.kernel_driver = code == CONNECT
+        if self.gone:
+            client.complete(-1, errno.ENODEV)
+        elif code == DISCONNECT and self.kernel_driver:
+            self.kernel_driver = False
+            self._remove_hid()
             client.complete(0, 0)
+        elif code == CONNECT and not self.kernel_driver:
+            self.kernel_driver = True
+            self._add_hid()
+            self.testbed.uevent(self.interface, "bind")
+            client.complete(0, 0)
+        elif code in (DISCONNECT, CONNECT):
+            client.complete(-1, errno.ENODATA if code == DISCONNECT else errno.EBUSY)
         else:
             client.complete(-1, errno.ENOTTY)
         self.changed.notify_all()

@@ -1,6 +1,7 @@
 """poised reads instruments on USB: unchanged, under umockdev."""
 import errno
 import pathlib
+import signal
 import sys
 import time
 
@@ -292,6 +293,24 @@ def test_scales_are_taken_by_themselves_where_none_is_configured(bench):
     awake(first, bus, "scale-a1")
     names = [one["instrument"] for one in bench.ask(do="status")["state"]["instruments"]]
     assert names == ["scale-a1", "scale-1-2"]           # and no keyboard
+
+
+def test_a_scale_is_taken_again_that_a_killed_poised_has_held(bench):
+    testbed = computer(bench)
+    scale, typist = MockScale(testbed, "1-1", serial="A1"), MockTypist(testbed, "1-2")
+    scale.plug()
+    typist.plug()
+    poised, bus = start(bench)
+    awake(scale, bus, "scale-a1")
+    poised.signal(signal.SIGKILL)
+    poised.wait()
+    scale.holder_killed()
+    assert not scale.kernel_driver          # nobody knows any more what it is
+    poised, bus = bench.poised(), bench.subscribe()
+    awake(scale, bus, "scale-a1")
+    assert [one["instrument"] for one in bench.ask(do="status")["state"]["instruments"]] == ["scale-a1"]
+    poised.stop()
+    scale.wait_given_back()
 
 
 def test_a_serial_adapter_is_found_by_its_link_under_any_name(bench):
