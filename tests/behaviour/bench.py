@@ -271,6 +271,10 @@ class Bus:
         self._socket.setsockopt(zmq.RCVHWM, 0)
         self._socket.setsockopt(zmq.RECONNECT_IVL, 10)
         self._socket.connect(address)
+        self.add(prefix)
+
+    def add(self, prefix):
+        """Wants these too, from now on."""
         self._socket.setsockopt_string(zmq.SUBSCRIBE, prefix)
 
     def _receive(self, timeout_s):
@@ -400,6 +404,17 @@ class Bench:
             return json.loads(socket.recv_multipart()[-1])
         finally:
             socket.close()
+
+    def history(self, after=0, **more):
+        """Everything in the journal after this number, in order, as subscribers had it."""
+        messages = []
+        while True:
+            answer = self.ask(do="since", seq=after, **more)
+            assert answer["ok"], answer
+            messages += [dict(message, topic=topic) for topic, message in answer["messages"]]
+            if not answer["messages"] or answer["next"] >= answer["last"]:
+                return messages
+            after = answer["next"]
 
     # the store
 

@@ -29,7 +29,9 @@ def test_a_late_joiner_gets_the_state(bench):
     assert state["instruments"][0]["value"] == 12.34
     assert state["stations"][0]["brew"] == brew
     assert state["stations"][0]["measures"]["dose_g"]["value"] == 15.0
-    assert state["seq"] == max(message["seq"] for message in early.drain())
+    entered = early.wait_for(event("measure", measure="dose_g"))["seq"]
+    assert state["seq"] >= entered
+    assert early.wait_for(lambda message: message["seq"] >= state["seq"])["seq"] == state["seq"]
 
 
 def test_a_scale_of_no_station_is_no_part_of_a_brew_where_a_station_has_its_own(bench):
@@ -54,10 +56,10 @@ def test_only_those_who_want_the_state_cause_one(bench):
     bench.poised()
     everything = bench.subscribe()
     before = sum(message["topic"] == "state/pier" for message in everything.drain())
-    bench.subscribe("event/", started=False)
-    bench.subscribe("reading/", started=False)
-    narrow = bench.subscribe("state/")          # settled: those above were seen before this one
-    assert narrow.messages[0]["topic"] == "state/pier"
+    narrow = bench.subscribe("event/", started=False)
+    for prefix in ("reading/", "state/"):       # one connection: they are seen in this order
+        narrow.add(prefix)
+    assert narrow.wait_for(lambda message: True)["topic"] == "state/pier"
     everything.wait_for(lambda message: message["topic"] == "state/pier")
     assert sum(message["topic"] == "state/pier" for message in everything.drain()) == before + 1
 
@@ -73,18 +75,10 @@ def test_since_returns_all_that_was_published(bench):
     bench.ask(do="begin")
     bench.ask(do="end")
     bus.wait_for(event("brew", change="end"))
-    live = [message for message in bus.drain() if not message["topic"].startswith("state/")]
-    kept, after = [], 0
-    while True:
-        answer = bench.ask(do="since", seq=after, most=5000)
-        assert answer["ok"]
-        if not answer["messages"]:
-            break
-        kept += [dict(message, topic=topic) for topic, message in answer["messages"]]
-        after = answer["next"]
-    assert after == answer["last"] == kept[-1]["seq"]
+    live = [message for message in bus.messages if not message["topic"].startswith("state/")]
+    kept = bench.history(most=5000)
     assert [message["seq"] for message in kept] == list(range(1, len(kept) + 1))
-    assert [message for message in kept if message["seq"] >= live[0]["seq"]] == live
+    assert [message for message in kept if live[0]["seq"] <= message["seq"] <= live[-1]["seq"]] == live
 
 
 def test_an_operator_brews_without_a_tracker(bench):
@@ -149,7 +143,7 @@ def test_an_event_published_is_in_the_journal_whenever_it_is_killed(bench):
         daemon.kill()
         daemon, bus = bench.poised(), bench.subscribe()
         assert bench.ask(do="end")["brew"] == brew
-    kept = {message["seq"]: dict(message, topic=topic) for topic, message in bench.ask(do="since", seq=0)["messages"]}
+    kept = {message["seq"]: message for message in bench.history()}
     assert all(kept[message["seq"]] == message for message in seen)
     assert len({message["brew"] for message in seen}) == 5
 
@@ -162,7 +156,7 @@ def test_a_stop_in_order_skips_no_number(bench):
     daemon.stop()
     bench.poised()
     bench.ask(do="end")
-    numbers = [message["seq"] for _, message in bench.ask(do="since", seq=0)["messages"]]
+    numbers = [message["seq"] for message in bench.history()]
     assert numbers == list(range(1, len(numbers) + 1)) and len(numbers) > last
 
 

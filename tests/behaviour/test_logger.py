@@ -40,20 +40,9 @@ def mark(bench, bus, brew, stage):
     return bus.wait_for(event("stage", stage=stage, brew=brew, by="operator"))
 
 
-def all_messages(bench):
-    """Everything in the journal, in order."""
-    messages, seq = [], 0
-    while True:
-        reply = bench.ask(do="since", seq=seq)
-        messages += [message for _, message in reply["messages"]]
-        if reply["next"] >= reply["last"]:
-            return messages
-        seq = reply["next"]
-
-
 def expected_trace(bench, brew):
     """The readings of the left station from 5 s before the brew began until it said that it had ended."""
-    messages = all_messages(bench)
+    messages = bench.history()
     begin = next(m for m in messages if m.get("brew") == brew and m.get("change") == "begin")
     end = next(m for m in messages if m.get("brew") == brew and m.get("change") == "end")
     return [m for m in messages if m.get("instrument") == "left-scale" and "quantity" in m and m["seq"] < end["seq"]
@@ -90,7 +79,7 @@ def test_logger_killed_in_mid_brew_leaves_one_complete_brew(bench):
     end = end_brew(bench, bus, brew)
     bench.wait_query("select 1 from brew_summary where ended_utc is not null")
     assert_whole(bench, brew)
-    stages = [m for m in all_messages(bench) if "stage" in m and m.get("brew") == brew]
+    stages = [m for m in bench.history() if "stage" in m and m.get("brew") == brew]
     assert {"pour", "steep", "press"} <= {m["stage"] for m in stages}
     assert [(row["seq"], row["stage"], row["time_us"]) for row in bench.query("select * from brew_stage order by seq")] == [
         (m["seq"], m["stage"], m["time_us"] - (m["mono_us"] - m["at_us"])) for m in stages]

@@ -1,8 +1,11 @@
 """Instruments that are missing, go, come back, talk nonsense, or talk too much: each is said once, and the others
 go on."""
+import contextlib
 import fcntl
 import os
+import pathlib
 import signal
+import stat
 
 from bench import event, line_scale, reading, refractometer, station
 
@@ -26,7 +29,12 @@ def one_scale(bench, *lines):
 
 
 def descriptors_of(program):
-    return len(os.listdir(f"/proc/{program.process.pid}/fd"))
+    """How many descriptors it has, files on disk apart: one more of these is open for a moment now and then."""
+    count = 0
+    for descriptor in pathlib.Path(f"/proc/{program.process.pid}/fd").iterdir():
+        with contextlib.suppress(FileNotFoundError):            # closed while we look
+            count += not stat.S_ISREG(descriptor.stat().st_mode)
+    return count
 
 
 def status_of(bench, name):
@@ -147,7 +155,6 @@ def test_twenty_losses_in_a_row_leave_nothing_behind(bench):
         port.plug()
         bus.wait_for(event("instrument", change="found"))
         weigh(port, bus, 10.0 + turn)
-    # one more may be open for a moment while the journal is written; a leak would leave twenty
     bench.wait_until(lambda: descriptors_of(daemon) <= descriptors, "the descriptors of the lost ports are closed")
     said = [line for line in daemon.diagnostics.splitlines() if "left-scale: lost" in line]
     assert len(said) < 20               # a flapping plug does not fill the log
@@ -260,8 +267,10 @@ def test_a_half_line_is_forgotten_after_a_second(bench):
     port = one_scale(bench)
     bench.poised()
     bus = bench.subscribe()
-    began = weigh(port, bus, 12.34)["mono_us"]
+    weigh(port, bus, 12.34)
     port.write(b"ST,GS,+   77")
+    for _ in range(2):                  # when it has been asked twice since, it has looked at the port in between
+        began = bench.ask(do="status")["state"]["mono_us"]
     while bench.ask(do="status")["state"]["mono_us"] - began < 1_200_000:
         pass                            # the bench itself tells the time
     port.write(b".77 g\r\n")            # the late rest, which must not be taken for a line of its own either
@@ -280,15 +289,16 @@ def test_a_flood_rests_and_the_others_are_read_on(bench):
     calm.wait_heard()
     calm.line(scale_line(1.0))
     noise = bytes((number * 73 + 5) % 251 for number in range(4096))
+    os.set_blocking(mad.master, False)
     for turn in range(60):              # nobody reads on when it rests, so what does not fit is dropped, as a wire does
-        os.set_blocking(mad.master, False)
         try:
-            os.write(mad.master, noise)
+            while True:                 # as much as it takes
+                os.write(mad.master, noise)
         except BlockingIOError:
             pass
         calm.line(scale_line(10.0 + turn))
         bus.wait_for(reading("calm", value=10.0 + turn))
-    assert changes(bus, "mad")[-1] == "flooded"
+    assert "flooded" in changes(bus, "mad")
     assert daemon.diagnostics.count("mad: flooded") == 1
 
 
@@ -297,8 +307,8 @@ def test_an_instrument_comes_back_after_a_flood(bench):
     bench.poised()
     bus = bench.subscribe()
     port.wait_heard()
-    port.write(b"\x55" * 40000)
-    bus.wait_for(event("instrument", instrument="left-scale", change="flooded"))
+    while "flooded" not in changes(bus, "left-scale"):
+        port.write(b"\x55" * 4096)      # faster than anything that means something, on the slowest computer
     while "ready" not in changes(bus, "left-scale"):
         port.line(scale_line(12.34))
         status_of(bench, "left-scale")      # paces the lines: no more than an instrument can mean
