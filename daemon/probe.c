@@ -30,10 +30,20 @@ enum {
 };
 
 static volatile sig_atomic_t stopped;
+static sigset_t while_waiting;      /* blocked then; only then may one of ours come, or it would be missed just before */
 
 static void on_stop(int number)
 {
     stopped = number;
+}
+
+static int wait_for(struct pollfd *polled, int count, int64_t until_ms)
+{
+    int64_t most_ms = until_ms - clock_steady_ms();
+    struct timespec most = {.tv_sec = most_ms > 0 ? most_ms / 1000 : 0,
+                            .tv_nsec = most_ms > 0 ? most_ms % 1000 * 1000000 : 0};
+
+    return ppoll(polled, (nfds_t)count, &most, &while_waiting);
 }
 
 /* --- who holds a port --------------------------------------------------------------------------------- */
@@ -208,7 +218,6 @@ static void listen(struct probed *ports, int count, const char *settings, int64_
     struct probed *of[PROBE_PORTS_MOST];
 
     while (!stopped) {
-        int64_t left_ms = until_ms - clock_steady_ms();
         int open = 0;
 
         for (int i = 0; i < count; i++)
@@ -216,7 +225,7 @@ static void listen(struct probed *ports, int count, const char *settings, int64_
                 of[open] = &ports[i];
                 polled[open++] = (struct pollfd){.fd = serial_fd(ports[i].serial), .events = POLLIN};
             }
-        if (open == 0 || left_ms <= 0 || (poll(polled, (nfds_t)open, (int)left_ms) < 0 && errno != EINTR))
+        if (open == 0 || clock_steady_ms() >= until_ms || (wait_for(polled, open, until_ms) < 0 && errno != EINTR))
             return;
         for (int i = 0; i < open; i++)
             if (polled[i].revents)
@@ -240,7 +249,7 @@ static bool ask(struct probed *port, const char *settings)
         struct pollfd polled = {.fd = serial_fd(port->serial), .events = POLLIN};
         ssize_t got;
 
-        if (poll(&polled, 1, (int)(until_ms - clock_steady_ms())) <= 0)
+        if (wait_for(&polled, 1, until_ms) <= 0)
             continue;
         got = read(polled.fd, port->bytes + port->length, sizeof port->bytes - port->length);
         if (got == 0 || (got < 0 && errno != EAGAIN && errno != EINTR))
@@ -293,9 +302,14 @@ static void catch_signals(void)
 {
     static const int numbers[] = {SIGINT, SIGTERM, SIGHUP};
     struct sigaction action = {.sa_handler = on_stop};
+    sigset_t blocked;
 
-    for (size_t i = 0; i < sizeof numbers / sizeof *numbers; i++)
+    sigemptyset(&blocked);
+    for (size_t i = 0; i < sizeof numbers / sizeof *numbers; i++) {
         sigaction(numbers[i], &action, NULL);
+        sigaddset(&blocked, numbers[i]);
+    }
+    sigprocmask(SIG_BLOCK, &blocked, &while_waiting);
     signal(SIGPIPE, SIG_IGN);
 }
 

@@ -4,18 +4,24 @@
 #include <signal.h>
 #include <stdio.h>
 #include <string.h>
+#include <sys/signalfd.h>
 #include <time.h>
+#include <unistd.h>
 
 #include "ctl.h"
 #include "poise/client.h"
 #include "poise/program.h"
 
-static volatile sig_atomic_t asked_to_stop;
-
-static void stop(int number)
+/* Readable once somebody wants it to stop: a flag alone could be set just before waiting begins. */
+static int watch_signals(void)
 {
-    (void)number;
-    asked_to_stop = 1;
+    sigset_t set;
+
+    sigemptyset(&set);
+    sigaddset(&set, SIGINT);
+    sigaddset(&set, SIGTERM);
+    sigprocmask(SIG_BLOCK, &set, NULL);
+    return signalfd(-1, &set, SFD_CLOEXEC | SFD_NONBLOCK);
 }
 
 /* The time of day where the reader is. */
@@ -180,24 +186,24 @@ enum { FOUND_WITHIN_MS = 1000 };
 int command_watch(const struct ctl *ctl)
 {
     struct client_options options = {.bus = ctl->bus, .control = ctl->control, .subscribe = true};
-    struct sigaction action = {.sa_handler = stop};     /* no SA_RESTART: waiting must end */
     struct client *client;
     struct message message;
     struct why why;
     long shown = 0;
     int timeout_ms = FOUND_WITHIN_MS;
-    bool state_shown = false;
-    int event = client_open(&client, &options, &why);
+    bool state_shown = false, stopped = false;
+    int signals = -1, event = client_open(&client, &options, &why);
 
     if (event < 0) {
         program_say("%s", why.text);
         return event == -EINVAL ? EXIT_USAGE : EXIT_FAILED;
     }
     setvbuf(stdout, NULL, _IOLBF, 0);
-    sigaction(SIGINT, &action, NULL);
-    sigaction(SIGTERM, &action, NULL);
-    while (!asked_to_stop && (ctl->count < 0 || shown < ctl->count)) {
-        event = client_next(client, -1, timeout_ms, &message, &why);
+    signals = watch_signals();
+    if (signals < 0)
+        program_say("cannot watch for signals: %s", strerror(errno));
+    while (signals >= 0 && !stopped && (ctl->count < 0 || shown < ctl->count)) {
+        event = client_next(client, signals, timeout_ms, &message, &why);
         if (event == CLIENT_TIMEOUT)
             program_say("no bench at %s yet; waiting for it", ctl->bus);
         if (event == CLIENT_TIMEOUT || event == CLIENT_FOUND)
@@ -207,6 +213,8 @@ int command_watch(const struct ctl *ctl)
         if (event == CLIENT_MESSAGE) {
             shown += show(ctl, &message, &state_shown);
             message_free(&message);
+        } else if (event == CLIENT_INPUT) {
+            stopped = true;
         } else if (event == CLIENT_GONE) {
             program_say("the bench is gone; looking for it at %s", ctl->bus);
         } else if (event == CLIENT_BAD) {
@@ -221,5 +229,7 @@ int command_watch(const struct ctl *ctl)
         }
     }
     client_close(client);
-    return asked_to_stop || shown == ctl->count ? EXIT_DONE : EXIT_FAILED;
+    if (signals >= 0)
+        close(signals);
+    return stopped || shown == ctl->count ? EXIT_DONE : EXIT_FAILED;
 }
