@@ -19,7 +19,7 @@ water_g = 230 +- 2
 grind = 18
 """
 
-RATE = ("--clock-rate", 4)
+RATE = ("--clock-rate", 4)      # at which 16 s of rest are four lines of the timer
 
 WEIGHED = r"""
 [virtual]
@@ -34,13 +34,13 @@ do = wait 2
 do = put brewer
 do = wait 3
 do = coffee 9.8 g in 3 s
-do = wait 6
+do = wait 16
 do = coffee 4.8 g in 3 s
-do = wait 10
+do = wait 16
 do = coffee 0.4 g in 1 s
-do = wait 10
+do = wait 16
 do = tare
-do = wait 10
+do = wait 16
 do = pour 236 g in 30 s
 do = wait 20
 """
