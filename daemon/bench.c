@@ -11,7 +11,6 @@
 #include "lock.h"
 #include "plugged.h"
 #include "poise/program.h"
-#include "strength.h"
 
 enum {
     RESERVE_NUMBERS = 1000000   /* a kill skips at most so many; enough for a minute of 10,000 readings a second
@@ -174,24 +173,6 @@ static void settle_reading(struct bench *bench, int station)
 
 /* ---- what instruments say ---- */
 
-/* Besides what it is there for, an instrument may show a temperature or a pressure: the station's, or, if it reads
- * strength, its sample's.  A mass beside something else is no scale under a brew. */
-void bench_feed(struct bench *bench, int instrument, const struct reading *reading, uint64_t seq, struct moment at)
-{
-    enum quantity own = bench->config->instruments[instrument].quantity;
-
-    if (bench->outlets[instrument].apart && reading->quantity == QUANTITY_MASS)
-        return;
-    if (reading->quantity == QUANTITY_MASS && bench->config->instruments[instrument].weighs_cup)
-        stations_second(&bench->stations, bench->outlets[instrument].station, reading, seq, at);
-    else if (reading->quantity == QUANTITY_TEMPERATURE &&
-             (own == QUANTITY_STRENGTH || own == QUANTITY_BRIX || own == QUANTITY_REFRACTIVE_INDEX))
-        strength_sample_temperature(&bench->stations, reading);
-    else if (own == QUANTITY_NONE || reading->quantity == own || reading->quantity == QUANTITY_TEMPERATURE ||
-             reading->quantity == QUANTITY_PRESSURE)
-        stations_reading(&bench->stations, bench->outlets[instrument].station, reading, seq, at);
-}
-
 static void save_next_tracker(struct bench *bench)
 {
     bench->saved_us = bench->now.mono_us;
@@ -228,9 +209,9 @@ void bench_reading(struct bench *bench, int instrument, const struct reading *re
     if ((length = message_write(message, text, sizeof text)) < 0)
         return;
     bench_say_reading(bench, outlet, text, (size_t)length);
-    bench_feed(bench, instrument, reading, seq, at);
+    source_reading(&bench->stations, &outlet->source, reading, seq, at);
     journal_reading(bench->journal, outlet->topic, outlet->topic_length, text, (size_t)length, seq, at.time_us);
-    settle_reading(bench, outlet->station);
+    settle_reading(bench, outlet->source.station);
     /* only now: a tracker that is kept must not know of events that are not written down yet */
     if ((bench->now.mono_us - bench->saved_us) * bench->stations.count >= SAVE_EVERY_US)
         save_next_tracker(bench);
@@ -240,16 +221,13 @@ void bench_instrument(struct bench *bench, int instrument, enum instrument_chang
 {
     const struct instrument_config *config = &bench->config->instruments[instrument];
     struct message message = { .kind = MESSAGE_INSTRUMENT };
-    int station = bench->outlets[instrument].station;
 
     bench->now = clock_now(bench->clock);
     strcpy(message.instrument.instrument, config->name);
     message.instrument.change = change;
     snprintf(message.instrument.detail, DETAIL_SIZE, "%s", detail ? detail : "");
     bench_emit(bench, &message);
-    if (station >= 0 && config->quantity == QUANTITY_MASS &&
-        (change == INSTRUMENT_SILENT || change == INSTRUMENT_LOST))
-        stations_gap(&bench->stations, station, config->weighs_cup, bench->now);
+    source_changed(&bench->stations, &bench->outlets[instrument].source, change, bench->now);
     bench_settle(bench);
 }
 
@@ -311,14 +289,6 @@ static void requested(void *context, const struct bus_peer *peer, const char *te
 
 /* ---- opening and closing ---- */
 
-static bool a_station_weighs(const struct config *config)
-{
-    for (int i = 0; i < config->instrument_count; i++)
-        if (config->instruments[i].station[0] && config->instruments[i].quantity == QUANTITY_MASS)
-            return true;
-    return false;
-}
-
 static int make_outlets(struct bench *bench, const struct config *config, struct why *why)
 {
     struct outlet *outlets = calloc((size_t)config->instrument_count + 1, sizeof *outlets);
@@ -326,12 +296,9 @@ static int make_outlets(struct bench *bench, const struct config *config, struct
     if (!outlets)
         return why_set(why, -ENOMEM, "bench: out of memory");
     for (int i = 0; i < config->instrument_count; i++) {
-        const char *station = config->instruments[i].station;
-
         outlets[i].topic_length = (size_t)snprintf(outlets[i].topic, TOPIC_SIZE, "reading/%s/%s", config->bench,
                                                    config->instruments[i].name);
-        outlets[i].station = station[0] ? station_find(&bench->stations, station) : -1;
-        outlets[i].apart = !station[0] && a_station_weighs(config);
+        outlets[i].source = source_configured(config, i, &bench->stations);
     }
     free(bench->outlets);
     bench->outlets = outlets;

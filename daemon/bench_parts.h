@@ -7,6 +7,7 @@
 #include "control.h"
 #include "journal.h"
 #include "plan.h"
+#include "source.h"
 #include "state.h"
 #include "station.h"
 #include "text.h"
@@ -15,9 +16,7 @@
 struct outlet {
     char topic[TOPIC_SIZE];
     size_t topic_length;
-    int station;                    /* -1: the whole bench */
-    bool apart;                     /* a scale of no station, where a station has its own: shown and kept, but
-                                     * what lies on it is no part of a brew */
+    struct source source;
 };
 
 struct bench {
@@ -86,9 +85,6 @@ void bench_say_pending(struct bench *bench);
 
 /* Asks the journal to promise that seq up to so much will not be given again. */
 void bench_reserve(struct bench *bench);
-
-/* Gives a reading to whom it concerns. */
-void bench_feed(struct bench *bench, int instrument, const struct reading *reading, uint64_t seq, struct moment at);
 
 /* Keeps what changed (all: everything) with the next commit; the journal is held. */
 void bench_save(struct bench *bench, bool all);

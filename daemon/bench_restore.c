@@ -41,49 +41,22 @@ static void take_kept(void *context, const char *key, const void *data, size_t l
     json_decref(json);
 }
 
-static int instrument_find(const struct config *config, const char *name)
-{
-    for (int i = 0; i < config->instrument_count; i++)
-        if (strcmp(config->instruments[i].name, name) == 0)
-            return i;
-    return -1;
-}
-
-/* A message from the journal, fed again as it came: time passes first, then the reading or the gap. */
 static void feed_again(void *context, const char *topic, size_t topic_length, const char *json, size_t json_length)
 {
     struct bench *bench = context;
     struct message message;
     struct why why;
-    struct moment then;
-    int instrument;
+    int instrument = -1;
 
     if (message_read(topic, topic_length, json, json_length, &message, &why) != 0)
         return;
-    then = (struct moment){ message.common.time_us, message.common.mono_us };
-    if (strcmp(message.common.boot, bench->common.boot) == 0 && message.common.rate == bench->common.rate) {
-        if (message.kind == MESSAGE_READING) {
-            struct reading reading = {
-                .quantity = message.reading.quantity, .status = message.reading.status,
-                .stable = (signed char)message.reading.stable, .net = -1,
-                .unit = quantity_unit(message.reading.quantity),
-                .shown = message.reading.value, .value = message.reading.value,
-                .resolution = decimal_resolution(message.reading.value), .mono_us = then.mono_us,
-            };
-
-            stations_time(&bench->stations, then);
-            instrument = instrument_find(bench->config, message.reading.instrument);
-            if (instrument >= 0)
-                bench_feed(bench, instrument, &reading, message.common.seq, then);
-        } else if (message.kind == MESSAGE_INSTRUMENT &&
-                   (message.instrument.change == INSTRUMENT_SILENT || message.instrument.change == INSTRUMENT_LOST)) {
-            instrument = instrument_find(bench->config, message.instrument.instrument);
-            if (instrument >= 0 && bench->outlets[instrument].station >= 0 &&
-                bench->config->instruments[instrument].quantity == QUANTITY_MASS)
-                stations_gap(&bench->stations, bench->outlets[instrument].station,
-                             bench->config->instruments[instrument].weighs_cup, then);
-        }
-    }
+    if (message.kind == MESSAGE_READING)
+        instrument = source_find(bench->config, message.reading.instrument);
+    else if (message.kind == MESSAGE_INSTRUMENT)
+        instrument = source_find(bench->config, message.instrument.instrument);
+    if (instrument >= 0 && strcmp(message.common.boot, bench->common.boot) == 0 &&
+        message.common.rate == bench->common.rate)
+        source_again(&bench->stations, &bench->outlets[instrument].source, &message);
     message_free(&message);
 }
 

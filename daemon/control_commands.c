@@ -7,6 +7,7 @@
 
 #include "control_parts.h"
 #include "mark.h"
+#include "source.h"
 #include "text.h"
 
 /* An operator may say that something happened a while ago, not in another age. */
@@ -209,50 +210,51 @@ static int do_instruments(struct request *request, struct why *why)
 }
 
 /* The instrument an order goes to: named, or the scale of the station. */
-static int get_instrument(struct request *request, int *out, int *station, struct why *why)
+static int get_instrument(struct request *request, int *out, struct why *why)
 {
     const struct config *config = request->control->config;
     const char *name;
+    int station = -1;
     int error = control_string(request, "instrument", &name, why);
 
-    *station = -1;
     if (error)
         return error;
-    if (!name && (error = control_station(request, station, why)) != 0)
+    if (!name && (error = control_station(request, &station, why)) != 0)
         return error;
     for (int i = 0; i < config->instrument_count; i++) {
         const struct instrument_config *instrument = &config->instruments[i];
 
         if (name ? strcmp(instrument->name, name) == 0
                  : instrument->quantity == QUANTITY_MASS && !instrument->weighs_cup &&
-                   strcmp(instrument->station, config->stations[*station].name) == 0) {
+                   strcmp(instrument->station, config->stations[station].name) == 0) {
             *out = i;
-            if (name && instrument->station[0])
-                *station = station_find(request->control->stations, instrument->station);
             return 0;
         }
     }
     if (name)
         return why_set(why, -EINVAL, "there is no instrument \"%.40s\"", name);
-    return why_set(why, -EINVAL, "station %s has no scale", config->stations[*station].name);
+    return why_set(why, -EINVAL, "station %s has no scale", config->stations[station].name);
 }
 
 static int give_order(struct request *request, enum order order, struct why *why)
 {
     const struct bench_hands *hands = request->control->hands;
+    const struct config *config = request->control->config;
     struct stations *stations = request->control->stations;
-    int instrument = -1, station = -1;     /* set by get_instrument */
-    int error = get_instrument(request, &instrument, &station, why);
+    struct message message = { .kind = MESSAGE_INSTRUMENT, .instrument.change = INSTRUMENT_ORDERED };
+    struct source source;
+    int instrument = -1;    /* set by get_instrument */
+    int error = get_instrument(request, &instrument, why);
 
     if (error || (error = hands->order(hands->context, instrument, order, why)) != 0)
         return error;
-    if (station >= 0 && request->control->config->instruments[instrument].quantity == QUANTITY_MASS &&
-        !request->control->config->instruments[instrument].weighs_cup) {
-        tracker_tare_ordered(stations->all[station].tracker, request->now.mono_us);
-        stations->all[station].changed = true;
-    }
+    source = source_configured(config, instrument, stations);
+    source_changed(stations, &source, INSTRUMENT_ORDERED, request->now);
+    strcpy(message.instrument.instrument, config->instruments[instrument].name);
+    strcpy(message.instrument.detail, order == ORDER_TARE ? "to tare" : "to show zero");
+    stations->emit(stations->context, &message);
     json_object_set_new(request->reply, "instrument",
-                        json_string(request->control->config->instruments[instrument].name));
+                        json_string(config->instruments[instrument].name));
     return 0;
 }
 

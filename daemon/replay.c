@@ -3,150 +3,15 @@
 #include "replay.h"
 
 #include <errno.h>
-#include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 
-#include "config.h"
 #include "journal_file.h"
-#include "mark.h"
 #include "poise/program.h"
 #include "replay_parts.h"
-#include "station.h"
-
-enum { STATIONS_MOST = 32 };
 
 static const int64_t AFTER_US = 3600000000; /* so long after the trace, what was still open is told */
-
-struct replay {
-    const struct replay_options *options;
-    struct span *span;
-    struct stations stations;
-    struct config config;
-    struct message_common common;       /* of the message that is being fed */
-    struct telling then, now;
-    bool made_up;                       /* the stations are those the trace names */
-    int64_t first_us;
-    const char *source;                 /* for sentences */
-    long readings, bad, number;         /* number: of the line, or the message of a journal */
-};
-
-/* ---- what is told ---- */
-
-static void print_recorded(const char *topic, size_t topic_length, const char *json, size_t json_length)
-{
-    printf("{\"topic\":\"%.*s\",\"message\":%.*s}\n", (int)topic_length, topic, (int)json_length, json);
-}
-
-static void told(void *context, struct message *message)
-{
-    struct replay *replay = context;
-    char topic[TOPIC_SIZE], text[MESSAGE_SIZE];
-    int length;
-
-    message->common = replay->common;
-    telling_take(&replay->now, message);
-    if (!replay->options->json || (length = message_write(message, text, sizeof text)) < 0)
-        return;
-    print_recorded(topic, (size_t)message_topic(message, topic), text, (size_t)length);
-}
-
-/* ---- what is fed ---- */
-
-/* The station of that name; one more when the trace names it first.  -1: of the whole bench, or unknown. */
-static int station_of(struct replay *replay, const char *name, struct why *why)
-{
-    int station = name[0] ? station_find(&replay->stations, name) : -1;
-    struct station_config *all;
-    struct moment now = {replay->common.time_us, replay->common.mono_us};
-
-    if (station >= 0 || !name[0] || !replay->made_up || replay->config.station_count == STATIONS_MOST)
-        return station;
-    all = replay->config.stations;      /* room for STATIONS_MOST was made */
-    if (replay->config.station_count == 1 && all[0].line == 0 && strcmp(all[0].name, "bench") == 0 && !replay->readings)
-        replay->config.station_count = 0;       /* the one of a bench without configuration */
-    all[replay->config.station_count] = all[0];
-    snprintf(all[replay->config.station_count].name, NAME_SIZE, "%s", name);
-    all[replay->config.station_count++].line = 1;
-    if (stations_reconfigure(&replay->stations, &replay->config, now, why) < 0)
-        return -1;
-    return station_find(&replay->stations, name);
-}
-
-static void feed_reading(struct replay *replay, const struct message *message, int station)
-{
-    struct moment now = {message->common.time_us, message->common.mono_us};
-    struct reading reading = {
-        .quantity = message->reading.quantity, .status = message->reading.status,
-        .stable = (signed char)message->reading.stable, .net = -1, .unit = quantity_unit(message->reading.quantity),
-        .shown = message->reading.value, .value = message->reading.value,
-        .resolution = decimal_resolution(message->reading.value), .mono_us = now.mono_us,
-    };
-
-    if (!replay->readings++)
-        replay->first_us = now.mono_us;
-    stations_time(&replay->stations, now);
-    /* a bench without names of stations has one */
-    if (station < 0 && reading.quantity == QUANTITY_MASS && replay->stations.count == 1)
-        station = 0;
-    if (message->reading.weighs_cup)
-        stations_second(&replay->stations, station, &reading, message->common.seq, now);
-    else
-        stations_reading(&replay->stations, station, &reading, message->common.seq, now);
-}
-
-/* The brew that is now what was told as that then, also when no more is known than its station. */
-static struct brew *brew_now(struct replay *replay, const char *name, int station)
-{
-    const struct told *then = telling_find(&replay->then, name);
-    const struct told *now = then ? telling_match(&replay->now, then) : NULL;
-
-    return now ? brews_find(&replay->stations.brews, now->brew) : station_running(&replay->stations, station);
-}
-
-/* What the operator said then is said again; idle was not said, it only takes back.  A strength that was assigned comes from its readings. */
-static void feed_word(struct replay *replay, const struct message *message)
-{
-    struct moment now = {message->common.time_us, message->common.mono_us};
-    const struct message_measure *measure = &message->measure;
-    struct brew *brew;
-    struct why why;
-    int station;
-
-    if (message->kind == MESSAGE_STAGE && message->stage.by == BY_OPERATOR && message->stage.stage != STAGE_IDLE &&
-        (station = station_of(replay, message->stage.station, &why)) >= 0) {
-        brew = brew_now(replay, message->stage.brew, station);
-        if (brew && brew->ended)
-            mark_afterwards(&replay->stations, brew, message->stage.stage, message->stage.at_us, &why);
-        else
-            station_mark(&replay->stations, station, message->stage.stage, message->stage.at_us, now, &why);
-    }
-    if (message->kind == MESSAGE_MEASURE && measure->by == BY_OPERATOR && !isnan(measure->value) &&
-        measure->readings == 0 && (station = station_of(replay, measure->station, &why)) >= 0 &&
-        (brew = brew_now(replay, measure->brew, station)))
-        brew_enter(&replay->stations, brew, measure->measure, measure->value, measure->standard_uncertainty, now, &why);
-}
-
-static int feed(void *context, const struct recorded *one, const struct message *message)
-{
-    struct replay *replay = context;
-    struct why why;
-
-    if (replay->options->trace) {
-        replay->readings += message->kind == MESSAGE_READING;
-        print_recorded(one->topic, one->topic_length, one->json, one->json_length);
-        return 0;
-    }
-    replay->common = message->common;
-    snprintf(replay->stations.brews.bench, sizeof replay->stations.brews.bench, "%s", message->common.bench);
-    telling_take(&replay->then, message);
-    if (message->kind == MESSAGE_READING)
-        feed_reading(replay, message, station_of(replay, message->reading.station, &why));
-    else
-        feed_word(replay, message);
-    return 0;
-}
 
 /* 1 when nothing more is wanted, else 0; what makes no sense is said, the first few times. */
 static int offer(struct replay *replay, const struct recorded *one, int error, struct why *why)
@@ -286,7 +151,7 @@ static int judge(const struct replay *replay)
 static int open_all(struct replay *replay, struct why *why)
 {
     struct station_config *room;
-    int error = span_open(&replay->span, replay->options, feed, replay, why);
+    int error = span_open(&replay->span, replay->options, replay_feed, replay, why);
 
     if (error < 0 || (error = config_read(&replay->config, replay->options->config_path, stderr, why)) < 0)
         return error;
@@ -295,13 +160,13 @@ static int open_all(struct replay *replay, struct why *why)
     replay->now.brews = calloc(REPLAY_BREWS, sizeof *replay->now.brews);
     room = replay->config.stations;
     if (replay->made_up)
-        room = reallocarray(room, STATIONS_MOST, sizeof *room);
+        room = reallocarray(room, REPLAY_STATIONS, sizeof *room);
     if (room)
         replay->config.stations = room;
     if (!room || !replay->then.brews || !replay->now.brews)
         return why_set(why, -ENOMEM, "out of memory");
     replay->stations.context = replay;
-    replay->stations.emit = told;
+    replay->stations.emit = replay_told;
     return stations_open(&replay->stations, &replay->config, why);
 }
 

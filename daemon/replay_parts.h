@@ -2,10 +2,15 @@
 #ifndef POISE_REPLAY_PARTS_H
 #define POISE_REPLAY_PARTS_H
 
+#include "config.h"
 #include "poise/messages.h"
 #include "replay.h"
+#include "source.h"
 
-enum { REPLAY_BREWS = 1000, REPLAY_STAGES = 48 };     /* a long morning on several stations */
+enum {
+    REPLAY_BREWS = 1000, REPLAY_STAGES = 48,            /* a long morning on several stations */
+    REPLAY_STATIONS = 32, REPLAY_SOURCES = 256          /* that a trace may name */
+};
 
 /* ---- which messages: replay_span.c ---- */
 
@@ -63,5 +68,31 @@ struct told *telling_match(const struct telling *telling, const struct told *bre
 
 /* Prints the brews, of `only` just that one (NULL: all); first_us: the first reading that was fed. */
 void telling_print(const struct telling *then, const struct telling *now, const char *only, int64_t first_us);
+
+/* ---- what is fed to the stations: replay_feed.c ---- */
+
+struct replay {
+    const struct replay_options *options;
+    struct span *span;
+    struct stations stations;
+    struct config config;
+    struct message_common common;       /* of the message that is being fed */
+    struct telling then, now;
+    bool made_up;                       /* the stations are those the trace names */
+    struct {
+        char name[NAME_SIZE];
+        struct source source;
+    } sources[REPLAY_SOURCES];          /* the instruments, as far as they have shown themselves */
+    int source_count;
+    int64_t first_us;
+    const char *source;                 /* for sentences */
+    long readings, bad, number;         /* number: of the line, or the message of a journal */
+};
+
+/* What the stations tell now. */
+void replay_told(void *context, struct message *message);
+
+/* Feeds one message as the bench took it then: readings, what became of instruments, and the operator's word. */
+int replay_feed(void *context, const struct recorded *one, const struct message *message);
 
 #endif

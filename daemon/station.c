@@ -98,7 +98,7 @@ static void tell_stage(struct stations *stations, struct brew *brew, const struc
     mark_tell_times(stations, brew, message.stage.by);
 }
 
-static struct message brew_message(const struct brew *brew, enum brew_change change, int64_t at_us)
+static struct message brew_message(const struct brew *brew, enum brew_change change, int64_t at_us, enum made_by by)
 {
     struct message message = { .kind = MESSAGE_BREW };
 
@@ -106,14 +106,15 @@ static struct message brew_message(const struct brew *brew, enum brew_change cha
     strcpy(message.brew.station, brew->station);
     message.brew.change = change;
     message.brew.at_us = at_us;
+    message.brew.by = by;
     message.brew.plan_kept = -1;
     measures_clear(&message.brew.measures);
     return message;
 }
 
-static void tell_begin(struct stations *stations, struct brew *brew, int64_t at_us)
+static void tell_begin(struct stations *stations, struct brew *brew, int64_t at_us, enum made_by by)
 {
-    struct message message = brew_message(brew, BREW_BEGIN, at_us);
+    struct message message = brew_message(brew, BREW_BEGIN, at_us, by);
     char *plan = NULL;
 
     brew->began_us = at_us;
@@ -124,7 +125,7 @@ static void tell_begin(struct stations *stations, struct brew *brew, int64_t at_
     free(plan);
 }
 
-static void tell_end(struct stations *stations, struct brew *brew, int64_t at_us)
+static void tell_end(struct stations *stations, struct brew *brew, int64_t at_us, enum made_by by)
 {
     struct message message;
     struct why why = { "" };
@@ -133,16 +134,17 @@ static void tell_end(struct stations *stations, struct brew *brew, int64_t at_us
     brew->ended_us = at_us;
     if (brew->plan && stations->planned_over)
         stations->planned_over(stations->context, brew, false, &why);
-    message = brew_message(brew, BREW_END, at_us);
+    message = brew_message(brew, BREW_END, at_us, by);
     snprintf(message.brew.note, DETAIL_SIZE, "%s", why.text);
     message.brew.measures = brew->measures;
     message.brew.plan_kept = brew->plan_kept;
     stations->emit(stations->context, &message);
 }
 
-static void tell_discard(struct stations *stations, struct brew *brew, int64_t at_us, const char *reason)
+static void tell_discard(struct stations *stations, struct brew *brew, int64_t at_us, enum made_by by,
+                         const char *reason)
 {
-    struct message message = brew_message(brew, BREW_DISCARD, at_us);
+    struct message message = brew_message(brew, BREW_DISCARD, at_us, by);
     struct why why;
 
     if (!brew->ended)
@@ -176,10 +178,11 @@ static void take_event(struct stations *stations, struct station *station, const
                        struct moment now)
 {
     struct brew *brew = brews_numbered(&stations->brews, station->config.name, event->brew);
+    enum made_by by = event->by_operator ? BY_OPERATOR : BY_TRACKER;
 
     if (!brew && event->kind == TRACKER_BEGIN) {
         if ((brew = brews_begin(&stations->brews, station->config.name, event->brew, now.time_us)))
-            tell_begin(stations, brew, event->at_us);
+            tell_begin(stations, brew, event->at_us, by);
     } else if (!brew) {
         if (event->kind == TRACKER_WARNING)
             stations_warn(stations, NULL, station->config.name, event->word, "%s", event->detail);
@@ -194,9 +197,9 @@ static void take_event(struct stations *stations, struct station *station, const
     } else if (event->kind == TRACKER_QUESTION) {
         tell_question(stations, brew, event);
     } else if (event->kind == TRACKER_END && !brew->ended) {
-        tell_end(stations, brew, event->at_us);
+        tell_end(stations, brew, event->at_us, by);
     } else if (event->kind == TRACKER_DISCARD && !brew->discarded) {
-        tell_discard(stations, brew, event->at_us, event->detail);
+        tell_discard(stations, brew, event->at_us, by, event->detail);
     }
     stations->state_changed = true;
 }
@@ -266,6 +269,12 @@ void stations_gap(struct stations *stations, int station, bool cup, struct momen
     take_events(stations, station, &events, now);
 }
 
+void stations_tare_ordered(struct stations *stations, int station, struct moment now)
+{
+    tracker_tare_ordered(stations->all[station].tracker, now.mono_us);
+    stations->all[station].changed = true;
+}
+
 void stations_time(struct stations *stations, struct moment now)
 {
     for (int i = 0; i < stations->count; i++) {
@@ -304,6 +313,13 @@ static int take_order(struct stations *stations, int station, int result, const 
     return result ? why_set(why, result, "%s", detail) : 0;
 }
 
+/* What was ordered is the operator's, not the tracker's. */
+static void by_hand(struct tracker_events *events, enum tracker_event_kind kind)
+{
+    for (int i = 0; i < events->count; i++)
+        events->event[i].by_operator |= events->event[i].kind == kind;
+}
+
 int station_mark(struct stations *stations, int station, enum stage stage, int64_t at_us, struct moment now,
                  struct why *why)
 {
@@ -311,6 +327,8 @@ int station_mark(struct stations *stations, int station, enum stage stage, int64
     char detail[TRACKER_WORDS] = "";
     int result = tracker_mark(stations->all[station].tracker, stage, at_us, &events, detail);
 
+    if (stage == STAGE_DONE)
+        by_hand(&events, TRACKER_END);
     return take_order(stations, station, result, &events, detail, now, why);
 }
 
@@ -320,6 +338,7 @@ int station_begin(struct stations *stations, int station, struct moment now, str
     char detail[TRACKER_WORDS] = "";
     int result = tracker_order_begin(stations->all[station].tracker, now.mono_us, &events, detail);
 
+    by_hand(&events, TRACKER_BEGIN);
     return take_order(stations, station, result, &events, detail, now, why);
 }
 
@@ -329,6 +348,7 @@ int station_end(struct stations *stations, int station, struct moment now, struc
     char detail[TRACKER_WORDS] = "";
     int result = tracker_order_end(stations->all[station].tracker, now.mono_us, &events, detail);
 
+    by_hand(&events, TRACKER_END);
     return take_order(stations, station, result, &events, detail, now, why);
 }
 
@@ -352,7 +372,7 @@ int brew_discard(struct stations *stations, struct brew *brew, const char *reaso
         return why_set(why, -EINVAL, "%s is discarded already", brew->name);
     if (!brew->ended && station >= 0 && station_running(stations, station) == brew)
         return station_discard(stations, station, reason, now, why);
-    tell_discard(stations, brew, now.mono_us, reason && reason[0] ? reason : "Discarded by the operator.");
+    tell_discard(stations, brew, now.mono_us, BY_OPERATOR, reason && reason[0] ? reason : "Discarded by the operator.");
     stations->state_changed = true;
     return 0;
 }
@@ -408,13 +428,13 @@ int brew_enter(struct stations *stations, struct brew *brew, enum measure measur
 void brew_end_here(struct stations *stations, struct brew *brew, struct moment now)
 {
     if (!brew->ended)
-        tell_end(stations, brew, now.mono_us);
+        tell_end(stations, brew, now.mono_us, BY_TRACKER);
     stations->state_changed = true;
 }
 
 int brew_note(struct stations *stations, const struct brew *brew, const char *note, struct why *why)
 {
-    struct message message = brew_message(brew, BREW_NOTE, brew->began_us);
+    struct message message = brew_message(brew, BREW_NOTE, brew->began_us, BY_TRACKER);
 
     if (strlen(note) >= DETAIL_SIZE)
         return why_set(why, -EINVAL, "a note has at most %d bytes, this one has %zu", DETAIL_SIZE - 1, strlen(note));

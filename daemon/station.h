@@ -76,6 +76,9 @@ void stations_second(struct stations *stations, int station, const struct readin
 /* The scale of a station, or its second one for the cup, fell silent or is lost. */
 void stations_gap(struct stations *stations, int station, bool cup, struct moment now);
 
+/* The scale of a station was ordered to tare. */
+void stations_tare_ordered(struct stations *stations, int station, struct moment now);
+
 /* Time passed; the next time stations_time is wanted, 0: never. */
 void stations_time(struct stations *stations, struct moment now);
 int64_t stations_deadline(const struct stations *stations);

@@ -229,6 +229,8 @@ static void put_brew(struct text *text, const struct message_brew *brew)
     put_word(text, brew_change_name(brew->change));
     PUT(text, "\",\"at_us\":");
     put_signed(text, brew->at_us);
+    if (brew->by == BY_OPERATOR)
+        PUT(text, ",\"by\":\"operator\"");
     if (brew->change == BREW_END) {
         PUT(text, ",\"measures\":");
         put_measures(text, &brew->measures);

@@ -56,7 +56,7 @@ const char *made_by_name(enum made_by by)
 
 const char *instrument_change_name(enum instrument_change change)
 {
-    static const char *const names[] = { "found", "ready", "silent", "lost", "refused", "flooded" };
+    static const char *const names[] = { "found", "ready", "silent", "lost", "refused", "flooded", "ordered" };
 
     return names[change];
 }

@@ -198,7 +198,7 @@ int message_read_measures(json_t *json, struct measures *out, struct why *why)
 static int read_brew(json_t *json, struct message_brew *out, struct why *why)
 {
     json_t *plan = json_object_get(json, "plan");
-    int error, change = 0;
+    int error, change = 0, by = BY_TRACKER;
 
     measures_clear(&out->measures);
     if ((error = read_brew_name(json, false, out->brew, why)) < 0
@@ -206,9 +206,12 @@ static int read_brew(json_t *json, struct message_brew *out, struct why *why)
         || (error = read_word(json, "change", brew_change_at, BREW_VERDICT + 1, &change, why)) < 0
         || (error = read_int64(json, "at_us", &out->at_us, why)) < 0
         || (error = read_flag(json, "plan_kept", &out->plan_kept, why)) < 0
-        || (error = read_text(json, "note", false, out->note, sizeof out->note, why)) < 0)
+        || (error = read_text(json, "note", false, out->note, sizeof out->note, why)) < 0
+        || (json_object_get(json, "by")
+            && (error = read_word(json, "by", made_by_at, BY_OPERATOR + 1, &by, why)) < 0))
         return error;
     out->change = (enum brew_change)change;
+    out->by = (enum made_by)by;
     if (out->change == BREW_END
         && (error = message_read_measures(json_object_get(json, "measures"), &out->measures, why)) < 0)
         return error;
@@ -290,7 +293,7 @@ static int read_instrument(json_t *json, struct message_instrument *out, struct 
     int error, change = 0;
 
     if ((error = read_name(json, "instrument", true, out->instrument, why)) < 0
-        || (error = read_word(json, "change", instrument_change_at, INSTRUMENT_FLOODED + 1, &change, why)) < 0
+        || (error = read_word(json, "change", instrument_change_at, INSTRUMENT_ORDERED + 1, &change, why)) < 0
         || (error = read_text(json, "detail", true, out->detail, sizeof out->detail, why)) < 0)
         return error;
     out->change = (enum instrument_change)change;

@@ -233,10 +233,11 @@ static void take_measure(struct timer_model *model, const struct message_measure
 
 static void take_instrument(struct timer_model *model, const struct message_instrument *instrument, int64_t local_us)
 {
-    bool bad = instrument->change >= INSTRUMENT_SILENT;
+    bool ordered = instrument->change == INSTRUMENT_ORDERED;
+    bool bad = instrument->change >= INSTRUMENT_SILENT && !ordered;
 
     for (int i = 0; i < model->stations; i++)
-        if (strcmp(model->station[i].scale, instrument->instrument) == 0)
+        if (!ordered && strcmp(model->station[i].scale, instrument->instrument) == 0)
             strcpy(model->station[i].condition, instrument_change_name(instrument->change));
     model_notice(model, bad, local_us, "%s %s%s%s", instrument->instrument, instrument_change_name(instrument->change),
                  *instrument->detail ? ": " : "", instrument->detail);

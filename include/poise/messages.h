@@ -53,7 +53,8 @@ struct message_common {
 enum brew_change { BREW_BEGIN, BREW_END, BREW_DISCARD, BREW_NOTE, BREW_VERDICT };
 enum made_by { BY_TRACKER, BY_OPERATOR };                                    /* "tracker", "operator" */
 enum instrument_change {                                                     /* "found" ... */
-    INSTRUMENT_FOUND, INSTRUMENT_READY, INSTRUMENT_SILENT, INSTRUMENT_LOST, INSTRUMENT_REFUSED, INSTRUMENT_FLOODED
+    INSTRUMENT_FOUND, INSTRUMENT_READY, INSTRUMENT_SILENT, INSTRUMENT_LOST, INSTRUMENT_REFUSED, INSTRUMENT_FLOODED,
+    INSTRUMENT_ORDERED      /* no condition: it was ordered to tare or to show zero, as the detail says */
 };
 const char *brew_change_name(enum brew_change change);
 const char *made_by_name(enum made_by by);
@@ -74,6 +75,7 @@ struct message_brew {
     char brew[BREW_SIZE], station[NAME_SIZE];
     enum brew_change change;
     int64_t at_us;              /* when it truly began or ended, on the clock of mono_us */
+    enum made_by by;            /* who began, ended or discarded it; BY_TRACKER is left out on the bus */
     struct measures measures;   /* with BREW_END: all that is known; else all NAN */
     int plan_kept;              /* with BREW_END and BREW_VERDICT: 1, 0, -1 not known; else -1 */
     char note[DETAIL_SIZE];     /* with BREW_NOTE, or why a brew was discarded or left its plan */

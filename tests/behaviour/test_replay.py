@@ -5,7 +5,7 @@ import pathlib
 import re
 import sqlite3
 
-from bench import station
+from bench import event, line_scale, station
 
 
 class Trace:
@@ -13,7 +13,7 @@ class Trace:
 
     def __init__(self, path, station="left"):
         self.path, self.station = path, station
-        self.now_s, self.load_g, self.shown_g, self.seq, self.lines = 100.0, 0.0, 0.0, 1, []
+        self.now_s, self.load_g, self.shown_g, self.seq, self.lines, self.tared_g = 100.0, 0.0, 0.0, 1, [], 0.0
 
     def say(self, topic, **fields):
         self.seq += 1
@@ -25,7 +25,7 @@ class Trace:
         self.now_s += 0.1
         self.shown_g += (self.load_g - self.shown_g) * (1 - math.exp(-1))
         self.say("reading/pier/left-scale", instrument="left-scale", station=self.station, quantity="mass",
-                 value=round(self.shown_g, 1), unit="g", stable=None, status="ok")
+                 value=round(self.shown_g - self.tared_g, 1), unit="g", stable=None, status="ok")
 
     def wait(self, seconds):
         for _ in range(round(seconds * 10)):
@@ -214,3 +214,92 @@ def test_kept_traces_are_told_as_it_was(bench):
                 assert [stage for _, stage in stages] == wanted, (trace, stages)
             elif name:
                 assert name in told and abs(told[name] - float(wanted[0])) <= float(wanted[1]), (trace, line, told.get(name))
+
+
+SESSION = r"""
+[virtual]
+seed = 5
+[scale left-scale]
+lag_s = 0.15
+capacity_g = 5000
+lost = 0.01
+unplug_at_s = 57
+unplug_for_s = 3
+do = brew cup 341.2 brewer 182.4 plunger 63.1 retained 2.05
+do = wait 2
+do = put cup brewer
+do = wait 15
+do = coffee 15 g in 4 s
+do = wait 5
+do = pour 230 g in 16 s
+do = wait 40
+do = lift brewer cup
+do = wait 10
+do = brew cup 341.2 brewer 182.4 plunger 63.1 retained 2.05
+do = put cup brewer
+do = wait 5
+do = tare
+do = wait 5
+do = coffee 15 g in 4 s
+do = wait 5
+do = pour 230 g in 16 s
+do = wait 40
+do = lift brewer cup
+do = wait 10
+"""
+
+
+def test_what_the_operator_ordered_is_ordered_again(bench):
+    """A tare, a begin and an end, a discard: and a scale that was lost in between."""
+    bench.configure(station("left", "piston_diameter_mm = 60"),
+                    line_scale("left-scale", bench.folder / "port/left-scale", "lag_ms = 150", station="left"))
+    bench.virtual(SESSION, "--clock-rate", 10, "--stay")
+    bench.poised("--clock-rate", 10)
+    bus = bench.subscribe()
+
+    def order(**request):
+        reply = bench.ask(station="left", **request)
+        assert reply["ok"], reply
+
+    bus.wait_for(lambda message: message.get("stable") and (message["value"] or 0) > 520)
+    order(do="tare")
+    assert bus.wait_for(event("instrument", change="ordered"))["detail"] == "to tare"
+    bus.wait_for(lambda message: abs(message.get("value", 9)) < 1)
+    order(do="begin")
+    bus.wait_for(event("brew", change="begin", by="operator"))
+    bus.wait_for(event("instrument", change="lost"))
+    bus.wait_for(event("instrument", change="ready"))
+    order(do="end")
+    bus.wait_for(event("brew", change="end", by="operator"))
+    bus.wait_for(event("brew", change="begin"), timeout=60)
+    order(do="discard", reason="the wrong coffee")
+    bus.wait_for(event("brew", change="discard", by="operator"))
+    output = replayed(bench, "--from", "2020-01-01", "--config", bench.configuration)
+    assert output.count("nothing differs") == 2 and "*" not in output, output
+    # what was ordered is what makes it so
+    trace = bench.folder / "trace.jsonl"
+    trace.write_text("".join(line for line in replayed(bench, "--from", "2020-01-01", "--trace").splitlines(True)
+                             if '"by":"operator"' not in line))
+    assert "*" in replayed(bench, trace, "--config", bench.configuration)
+
+
+def test_a_tare_that_was_ordered_is_one(bench):
+    """When coffee falls at once behind it, only the order says that it was no lift."""
+    trace = Trace(bench.folder / "trace.jsonl")
+    trace.wait(3)
+    trace.move(523.2, 0.3)
+    trace.wait(5)
+    trace.say("event/pier/instrument", instrument="left-scale", change="ordered", detail="to tare")
+    trace.tared_g = trace.load_g
+    trace.show()
+    trace.load_g += 3
+    trace.move(12, 5)
+    trace.wait(4)
+    trace.move(230, 20)
+    trace.wait(20)
+    doses = []
+    for lines in (trace.lines, [line for line in trace.lines if "ordered" not in line]):
+        trace.path.write_text("\n".join(lines) + "\n")
+        dose = re.search(r"^  dose_g +([0-9.]+)", replayed(bench, trace.path), re.M)
+        doses.append(float(dose.group(1)) if dose else math.nan)
+    assert abs(doses[0] - 15) < 0.2 and not abs(doses[1] - 15) < 0.2, doses

@@ -82,6 +82,10 @@ static const struct {
       "'measures':{'dose_g':{'value':15.02,'standard_uncertainty':0.03}}}", true },
     { "event/pier/brew", "brew", COMMON BREW "'change':'verdict','at_us':4000000,'plan_kept':true}", true },
     { "event/pier/brew", "brew", COMMON BREW "'change':'end','at_us':4000000}", false },
+    { "event/pier/brew", "brew", COMMON BREW "'change':'discard','at_us':4000000,'by':'operator'}", true },
+    { "event/pier/brew", "brew", COMMON BREW "'change':'discard','at_us':4000000,'by':'chance'}", false },
+    { "event/pier/instrument", "instrument", COMMON "'instrument':'left-scale','change':'ordered',"
+      "'detail':'to tare'}", true },
     { "event/pier/brew", "brew", COMMON BREW "'change':'end','at_us':4000000,"
       "'measures':{'dose_g':{'value':15.02,'standard_uncertainty':-0.03}}}", false },
     { "event/pier/brew", "brew", COMMON BREW "'change':'begin','at_us':4000000,'plan':[]}", false },
@@ -340,14 +344,16 @@ static void brews_carry_measures_and_plan(void **state)
 
     message.brew.change = BREW_BEGIN;
     message.brew.plan_kept = -1;
+    message.brew.by = BY_OPERATOR;
     strcpy(plan, quoted("{'experiment':'ferry-steep','run':4,'replicate':1,"
         "'factors':{'steep_s':120},'recipe':{}}"));
     message.brew.plan_json = plan;
-    back = round_trip(&message, COMMON BREW "'change':'begin','at_us':4000000,"
+    back = round_trip(&message, COMMON BREW "'change':'begin','at_us':4000000,'by':'operator',"
         "'plan':{'experiment':'ferry-steep',"
                       "'run':4,'replicate':1,'factors':{'steep_s':120},'recipe':{}}}");
     assert_string_equal(back.brew.plan_json, plan);
     assert_int_equal(back.brew.plan_kept, -1);
+    assert_int_equal(back.brew.by, BY_OPERATOR);
     message_free(&back);
 }
 
