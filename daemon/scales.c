@@ -30,7 +30,7 @@ struct scale scale_section(const char *kind, const struct usb_found *found, cons
 {
     bool own_serial = has_own_serial(found, list, count);
     const char *text = own_serial ? found->serial : found->port;
-    struct scale scale = {.name = ""};
+    struct scale scale = {.seen = *found};
     size_t length = (size_t)snprintf(scale.name, sizeof scale.name, "%s-", kind);
 
     for (; *text && length < sizeof scale.name - 1; text++)
@@ -42,28 +42,86 @@ struct scale scale_section(const char *kind, const struct usb_found *found, cons
     return scale;
 }
 
-static bool is_known(const struct scales *scales, const struct scale *scale)
+static bool is_alike(const struct usb_found *a, const struct usb_found *b)
 {
-    for (int i = 0; i < scales->count; i++)
-        if (strcmp(scales->list[i].port, scale->port) == 0 || strcmp(scales->list[i].name, scale->name) == 0)
+    return a->vendor == b->vendor && a->product == b->product && strcmp(a->serial, b->serial) == 0;
+}
+
+static bool is_there(const struct scale *scale, const struct usb_found *found, int count)
+{
+    for (int i = 0; i < count; i++)
+        if (is_alike(&scale->seen, &found[i]) && strcmp(scale->seen.port, found[i].port) == 0)
             return true;
     return false;
 }
 
+/* The one among those noted that this is; NULL: a new one.  One that nothing but its place tells apart is the one that
+ * was at that place; else, when just one of its kind is missing, it is that one, plugged in elsewhere. */
+static struct scale *find(struct scales *scales, const struct scale *scale, const struct usb_found *found, int count)
+{
+    struct scale *missing = NULL;
+    int missing_count = 0;
+
+    for (int i = 0; i < scales->count; i++)
+        if (strcmp(scales->list[i].port, scale->port) == 0)
+            return &scales->list[i];
+    for (int i = 0; i < scales->count; i++)
+        if (is_alike(&scales->list[i].seen, &scale->seen) && strcmp(scales->list[i].seen.port, scale->seen.port) == 0)
+            return &scales->list[i];
+    for (int i = 0; i < scales->count; i++)
+        if (is_alike(&scales->list[i].seen, &scale->seen) && !is_there(&scales->list[i], found, count)) {
+            missing = &scales->list[i];
+            missing_count++;
+        }
+    return missing_count == 1 ? missing : NULL;
+}
+
+/* A place may have lent its name to one that has moved on. */
+static void make_name_unique(const struct scales *scales, struct scale *scale)
+{
+    size_t length = strlen(scale->name), most = sizeof scale->name - sizeof "-99";
+
+    if (length > most)
+        length = most;
+    for (int i = 0, number = 2; i < scales->count; i++)
+        if (strcmp(scales->list[i].name, scale->name) == 0) {
+            snprintf(scale->name + length, sizeof scale->name - length, "-%d", number++);
+            i = -1;             /* look at all of them again */
+        }
+}
+
+static bool note(struct scales *scales, struct scale *scale, const struct usb_found *found, int count)
+{
+    struct scale *known = find(scales, scale, found, count);
+    bool changed = false;
+
+    if (known == NULL && scales->count < SCALES_MOST) {
+        make_name_unique(scales, scale);
+        scales->list[scales->count++] = *scale;
+        return true;
+    }
+    if (known == NULL)
+        return false;
+    /* by its serial number as long as that is its own; then by its place, which no twin has */
+    if (strncmp(scale->port, "usb-port:", 9) == 0 && strcmp(known->port, scale->port) != 0) {
+        strcpy(known->port, scale->port);
+        changed = true;
+    }
+    known->seen = scale->seen;
+    return changed;
+}
+
 bool scales_note(struct scales *scales, const struct usb_found *found, int count)
 {
-    int before = scales->count;
+    bool changed = false;
 
-    for (int i = 0; i < count && scales->count < SCALES_MOST; i++) {
-        struct scale scale;
+    for (int i = 0; i < count; i++)
+        if (found[i].scale == 1) {
+            struct scale scale = scale_section("scale", &found[i], found, count);
 
-        if (found[i].scale != 1)
-            continue;
-        scale = scale_section("scale", &found[i], found, count);
-        if (!is_known(scales, &scale))
-            scales->list[scales->count++] = scale;
-    }
-    return scales->count > before;
+            changed = note(scales, &scale, found, count) || changed;
+        }
+    return changed;
 }
 
 int scales_add(const struct scales *scales, struct config *config, struct why *why)

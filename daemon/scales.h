@@ -12,6 +12,7 @@ struct scales {
     struct scale {
         char name[NAME_SIZE];   /* scale-SERIAL, or scale-PLACE where there is no serial number of its own */
         char port[96];          /* as the configuration would say it */
+        struct usb_found seen;  /* when it was there last */
     } list[SCALES_MOST];
     int count;
 };
@@ -20,7 +21,8 @@ struct scales {
  * among those of the list. */
 struct scale scale_section(const char *kind, const struct usb_found *found, const struct usb_found *list, int count);
 
-/* Notes those that are new; those that were pulled out stay.  True when there is a new one. */
+/* Notes those that are new; those that were pulled out stay, and keep their name where they are plugged in next.  True
+ * when there is a new one, or one has another port. */
 bool scales_note(struct scales *scales, const struct usb_found *found, int count);
 
 /* Adds a section for each to a configuration that has none; the strings are those of `scales`.  The first belongs

@@ -49,6 +49,55 @@ static void test_two_with_one_serial_number_are_told_apart_by_their_place(void *
     assert_string_equal(scales.list[2].port, "usb-port:2-1");
 }
 
+static void assert_scale(const struct scales *scales, int at, const char *name, const char *port)
+{
+    assert_true(at < scales->count);
+    assert_string_equal(scales->list[at].name, name);
+    assert_string_equal(scales->list[at].port, port);
+}
+
+static void test_one_without_a_serial_number_keeps_its_name_in_another_place(void **state)
+{
+    struct usb_found here = scale("", "1-1"), there = scale("", "1-4"), both[] = {scale("", "1-2"), scale("", "1-4")};
+    struct usb_found three[] = {scale("", "1-1"), scale("", "1-2"), scale("", "1-4")}, other = scale("", "2-1");
+    struct scales scales = {.count = 0};
+
+    (void)state;
+    assert_true(scales_note(&scales, &here, 1));
+    assert_false(scales_note(&scales, NULL, 0));
+    assert_true(scales_note(&scales, &there, 1));
+    assert_int_equal(scales.count, 1);
+    assert_scale(&scales, 0, "scale-1-1", "usb-port:1-4");
+    assert_true(scales_note(&scales, both, 2));
+    assert_scale(&scales, 1, "scale-1-2", "usb-port:1-2");
+    assert_true(scales_note(&scales, three, 3));            /* a third where the first was once */
+    assert_int_equal(scales.count, 3);
+    assert_scale(&scales, 2, "scale-1-1-2", "usb-port:1-1");
+    assert_false(scales_note(&scales, three, 3));
+    other.product = 2;
+    assert_true(scales_note(&scales, &other, 1));           /* none of those, though all of them are missing */
+    assert_scale(&scales, 3, "scale-2-1", "usb-port:2-1");
+    assert_scale(&scales, 0, "scale-1-1", "usb-port:1-4");
+}
+
+static void test_a_twin_that_comes_later_takes_no_name_away(void **state)
+{
+    struct usb_found twins[] = {scale("0000", "1-1"), scale("0000", "1-2")};
+    struct scales scales = {.count = 0};
+
+    (void)state;
+    assert_true(scales_note(&scales, &twins[1], 1));
+    assert_scale(&scales, 0, "scale-0000", "usb:1209:0001:0000");
+    assert_true(scales_note(&scales, twins, 2));
+    assert_int_equal(scales.count, 2);
+    assert_scale(&scales, 0, "scale-0000", "usb-port:1-2");
+    assert_scale(&scales, 1, "scale-1-1", "usb-port:1-1");
+    assert_false(scales_note(&scales, &twins[1], 1));       /* alone again, and still by its place */
+    assert_false(scales_note(&scales, twins, 2));
+    assert_int_equal(scales.count, 2);
+    assert_scale(&scales, 0, "scale-0000", "usb-port:1-2");
+}
+
 static void test_a_serial_number_that_would_break_a_section_is_not_used(void **state)
 {
     static const char *const serials[] = {"A\nport = /dev/null", "A;B", "#1", "A B", "\x01", "\xc3\xa9"};
@@ -109,6 +158,8 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(test_a_scale_keeps_its_name_wherever_it_is_plugged_in),
         cmocka_unit_test(test_two_with_one_serial_number_are_told_apart_by_their_place),
+        cmocka_unit_test(test_one_without_a_serial_number_keeps_its_name_in_another_place),
+        cmocka_unit_test(test_a_twin_that_comes_later_takes_no_name_away),
         cmocka_unit_test(test_a_serial_number_that_would_break_a_section_is_not_used),
         cmocka_unit_test(test_only_what_describes_itself_is_taken),
         cmocka_unit_test(test_sections_are_as_if_they_had_been_written),

@@ -293,6 +293,26 @@ def test_scales_are_taken_by_themselves_where_none_is_configured(bench):
     assert names == ["scale-a1", "scale-1-2"]           # and no keyboard
 
 
+def test_a_scale_without_a_serial_number_serves_its_station_from_another_place(bench):
+    testbed = computer(bench)
+    scale, twin = MockScale(testbed, "1-1"), MockScale(testbed, "1-3")
+    scale.plug()
+    _, bus = start(bench)
+    awake(scale, bus, "scale-1-1")
+    scale.unplug()
+    bus.wait_for(change("scale-1-1", "lost"))
+    scale.port = "1-2"
+    scale.plug()
+    awake(scale, bus, "scale-1-1")
+    twin.plug()
+    awake(twin, bus, "scale-1-3")
+    scale.weigh(55)
+    bus.wait_for(reading("scale-1-1", value=5.5))
+    shown = bench.ask(do="status")["state"]["instruments"]
+    assert [(one["instrument"], one["port"], one["station"]) for one in shown] == [
+        ("scale-1-1", "usb-port:1-2", "left"), ("scale-1-3", "usb-port:1-3", None)]
+
+
 def test_a_scale_is_taken_again_that_a_killed_poised_has_held(bench):
     testbed = computer(bench)
     scale, typist = MockScale(testbed, "1-1", serial="A1"), MockTypist(testbed, "1-2")
