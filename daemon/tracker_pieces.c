@@ -410,7 +410,7 @@ static enum signal_news moving(struct signal *signal, struct piece *piece)
 
     piece_take(signal, piece, new);
     slack_g = jump_g(signal, piece) < JUMP_MOST_G ? fmin(SLACK_SHARE * jump_g(signal, piece), SLACK_MOST_G) : 0;
-    if ((double)(piece->high_g - piece->low_g) > WIDE_G)
+    if ((double)(piece->high_g - piece->low_g) > WIDE_G || signal->count == 1)      /* or nothing was seen before */
         slack_g += NOISE_SIGMAS * signal->noise_g;
     if (force_is_over(piece, new)) {
         press_end(signal, piece);

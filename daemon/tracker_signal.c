@@ -100,6 +100,19 @@ static enum signal_news take(struct signal *signal, double load_g, bool overload
     return news;
 }
 
+/* Whether the load rested at what was indicated first, and not at what came next: a line was damaged just before the
+ * instrument obeyed. */
+static bool rested_before(const struct signal *signal)
+{
+    const struct indication *shown = signal->shown;
+    const struct piece *piece = signal->count ? &signal->piece[signal->count - 1] : NULL;
+    double rest_g = signal->rest_g - signal->offset_g;
+
+    return piece && (piece->kind == PIECE_REST || piece->left_us >= shown[0].at_us - signal->interval_us) &&
+           fabs(shown[0].shown_g - rest_g) <= shape_leave_g(signal) &&
+           fabs(shown[1].shown_g - rest_g) > fmax(ALONE_G, shape_leave_g(signal));
+}
+
 /* A tare: from a load to zero within one or two readings, and staying there.  A lift passes through
  * what the instrument's filter leaves behind, and seldom ends at zero.  `before` is the indication
  * that was left; NAN: no tare. */
@@ -114,6 +127,8 @@ static double tared_from(const struct signal *signal)
     if (shown[1].overload || shown[2].overload || shown[3].overload || fabs(shown[2].shown_g) > zero_g ||
         fabs(shown[3].shown_g) > fmax(zero_g, ordered ? 3 : 1))
         return NAN;
+    if (ordered && rested_before(signal))
+        return shown[0].shown_g;
     if (fabs(shown[1].shown_g) > least_g &&
         (ordered || fabs(shown[1].shown_g - shown[0].shown_g) <= 2 * shape_leave_g(signal)))
         return shown[1].shown_g;

@@ -29,6 +29,7 @@ static const double LEAST_CUP_G = 60;       /* the lightest cup */
 static const int64_t PRESS_BESIDE_US = 11000000;    /* taken away, pressed, brought back: not done sooner */
 static const int64_t DOUBT_US = 20000000;           /* and so long when it may be another, empty cup */
 static const int64_t WEIGHED_US = 3000000;          /* the cup has stood so long: weighed */
+static const int64_t PUT_DOWN_US = 1000000;          /* still for less, it was a hand's pause on the way down, or the filter's */
 static const double TOUCH_WIDE_G = 200;      /* handled no wider than this, the cup still stands there */
 static const int64_t AWAY_US = 900000000;           /* a brew taken away for a quarter of an hour comes not back */
 
@@ -216,6 +217,12 @@ static void after_weighing(struct reader *reader, const struct act *act)
     }
     if (unseen && act->open && grams > -DOSE_LEAST_G && act->high_g - act->low_g < TOUCH_WIDE_G)
         return;         /* what comes of it is not seen yet */
+    if (!reader->left_weighing && act->begin_us - reader->out->out_us < PUT_DOWN_US && fabs(grams) < THING_G &&
+        act->high_g - act->low_g < TOUCH_WIDE_G) {
+        if (act->rest_after)
+            reader->weighed_g = act->after_g - reader->zero_g;
+        return;
+    }
     if (fabs(grams) >= DOSE_LEAST_G || act->high_g - act->low_g >= TOUCH_WIDE_G)
         reader->left_weighing = true;
     else if (!reader->left_weighing && act->rest_after)
