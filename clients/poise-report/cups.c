@@ -6,6 +6,7 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "document.h"
 #include "poise/store_curve.h"
 
 /* Columns of the statement below: those every reader needs, those of a cup read whole, then the measures. */
@@ -66,13 +67,17 @@ static void copy(char *out, size_t size, sqlite3_stmt *row, int column)
     const char *text = (const char *)sqlite3_column_text(row, column);
 
     snprintf(out, size, "%s", text ? text : "");
+    text_make_valid(out);
 }
 
 static char *owned(sqlite3_stmt *row, int column)
 {
     const char *text = (const char *)sqlite3_column_text(row, column);
+    char *copied = text ? strdup(text) : NULL;
 
-    return text ? strdup(text) : NULL;
+    if (copied)
+        text_make_valid(copied);
+    return copied;
 }
 
 static int count_or_none(sqlite3_stmt *row, int column)
@@ -214,6 +219,7 @@ bool cup_level(const struct cup *cup, const char *factor, char out[WORDS_SIZE])
         snprintf(out, WORDS_SIZE, "%.10g", json_number_value(value));
     else
         return false;
+    text_make_valid(out);       /* where a long one was cut */
     return true;
 }
 
@@ -331,6 +337,11 @@ const char *unit_of(const char *name)
     return "";
 }
 
+bool changes_ratio(const char *factor)
+{
+    return strcmp(factor, "dose_g") == 0 || strcmp(factor, "water_g") == 0 || strcmp(factor, "ratio") == 0;
+}
+
 const char *call_of(const char *name)
 {
     static const struct { const char *name, *call; } calls[] = {
@@ -340,11 +351,27 @@ const char *call_of(const char *name)
         { "pressed_dry", "pressed dry" },
         { "slurry_c", "slurry temperature" }, { "strength_pct", "strength" }, { "extraction_pct", "extraction" },
         { "extraction_total_pct", "extraction in all" }, { "retained_g_per_g", "retained liquid" },
-        { "temperature_c", "water temperature" },
+        { "temperature_c", "water temperature" }, { "bloom_g", "bloom water" }, { "dilution_g", "dilution" },
+        { "roast_days", "days since roast" },
     };
 
     for (size_t i = 0; i < sizeof calls / sizeof *calls; i++)
         if (strcmp(name, calls[i].name) == 0)
             return calls[i].call;
+    if (strncmp(name, "own_", 4) == 0 && name[4])       /* the bench's own names; people leave that out */
+        return name + 4;
     return name;
+}
+
+void say_level(const char *factor, bool numeric, const char *label, char out[WORDS_SIZE])
+{
+    const char *unit = numeric ? unit_of(factor) : "";
+
+    if (strcmp(factor, "pressed_dry") == 0)
+        snprintf(out, WORDS_SIZE, "%s", strcmp(label, "0") == 0 ? "stopped before" : "pressed dry");
+    else if (!label[strspn(label, " ")])
+        snprintf(out, WORDS_SIZE, "(blank)");
+    else
+        snprintf(out, WORDS_SIZE, "%.60s%s%s", label, *unit ? " " : "", unit);
+    text_make_valid(out);
 }

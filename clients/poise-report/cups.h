@@ -56,6 +56,12 @@ bool cup_level(const struct cup *cup, const char *factor, char out[WORDS_SIZE]);
 /* The unit of a measure or of a factor named like one: "g", "s", "kPa", "°C", "%", "g/g", "". */
 const char *unit_of(const char *name);
 
+/* Another dose, another water, or the ratio of the two? */
+bool changes_ratio(const char *factor);
+
+/* What people say for a factor's level: "75 s", "swirl", "pressed dry"; units only where all levels are numbers. */
+void say_level(const char *factor, bool numeric, const char *label, char out[WORDS_SIZE]);
+
 /* What people call it: "extraction", "steep time"; a name that is none of ours as it is. */
 const char *call_of(const char *name);
 

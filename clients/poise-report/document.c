@@ -6,6 +6,40 @@
 #include <stdlib.h>
 #include <string.h>
 
+/* Bytes of the character that a lead byte begins; 0: none does (RFC 3629). */
+static int bytes_of(unsigned char lead)
+{
+    return lead < 0x80 ? 1 : lead >= 0xc2 && lead <= 0xdf ? 2 : (lead & 0xf0) == 0xe0 ? 3 : lead >= 0xf0 && lead <= 0xf4
+           ? 4 : 0;
+}
+
+/* Surrogates, what lies beyond Unicode, and what a shorter form would do for begin with these pairs. */
+static bool pair_is_wrong(unsigned char lead, unsigned char second)
+{
+    return (lead == 0xe0 && second < 0xa0) || (lead == 0xed && second > 0x9f) || (lead == 0xf0 && second < 0x90)
+           || (lead == 0xf4 && second > 0x8f);
+}
+
+void text_make_valid(char *text)
+{
+    unsigned char *from = (unsigned char *)text, *to = from;
+
+    while (*from) {
+        int wanted = bytes_of(*from), met = 1;
+
+        while (met < wanted && (from[met] & 0xc0) == 0x80)
+            met++;
+        if (wanted && met == wanted && !(wanted > 2 && pair_is_wrong(from[0], from[1]))) {
+            memmove(to, from, (size_t)met);
+            to += met;
+        } else if (!wanted || met == wanted) {
+            *to++ = '?';
+        }
+        from += met;
+    }
+    *to = '\0';
+}
+
 /* An array with room for one more: it doubles when its count is a power of two.  NULL: no memory. */
 static void *with_room(void *array, size_t count, size_t size)
 {
@@ -41,6 +75,8 @@ void document_add(struct document *document, enum block_kind kind, const char *f
         document->failed = true;
     }
     va_end(arguments);
+    if (block->text)
+        text_make_valid(block->text);
     if (block->text && (kind == BLOCK_HEADING || kind == BLOCK_HEADLINE) && block->text[0] >= 'a'
         && block->text[0] <= 'z' && !strpbrk(block->text, "0123456789")) /* a brew's name stays as it is */
         block->text[0] = (char)(block->text[0] - 'a' + 'A');
@@ -87,6 +123,7 @@ void document_row(struct document *document, const char *format, ...)
             free(text);
         return;
     }
+    text_make_valid(text);
     at = text;
     for (column = 0; column < block->columns; column++) {       /* missing cells are empty */
         size_t length = strcspn(at, CELL);
@@ -134,6 +171,9 @@ struct chart *chart_new(const char *name, const char *title, const char *x_label
     snprintf(chart->title, sizeof chart->title, "%s", title);
     snprintf(chart->x_label, sizeof chart->x_label, "%s", x_label);
     snprintf(chart->y_label, sizeof chart->y_label, "%s", y_label);
+    text_make_valid(chart->title);
+    text_make_valid(chart->x_label);
+    text_make_valid(chart->y_label);
     return chart;
 }
 
@@ -145,6 +185,7 @@ struct chart_series *chart_series(struct chart *chart, const char *name)
         return NULL;
     series = &chart->series[chart->series_count++];
     snprintf(series->name, sizeof series->name, "%s", name);
+    text_make_valid(series->name);
     return series;
 }
 
@@ -161,6 +202,7 @@ void chart_point(struct chart_series *series, double x, double y, double u, bool
     points += series->point_count++;
     *points = (struct chart_point){ .x = x, .y = y, .u = u, .apart = apart };
     snprintf(points->name, sizeof points->name, "%s", name);
+    text_make_valid(points->name);
 }
 
 static bool grow(double **array, size_t count)
@@ -199,6 +241,7 @@ void chart_mark(struct chart *chart, double x, struct interval interval, const c
     mark->x = x;
     mark->interval = interval;
     snprintf(mark->label, sizeof mark->label, "%s", label);
+    text_make_valid(mark->label);
 }
 
 void chart_free(struct chart *chart)

@@ -11,6 +11,10 @@
 
 enum { TABLE_COLUMNS = 16 };
 
+/* Makes text UTF-8 in place: a character that was cut is left out, a byte that belongs to none becomes '?'.  Whatever
+ * reads pages, JSON or CSV may refuse the whole for one wrong byte. */
+void text_make_valid(char *text);
+
 /* --- charts --- */
 
 struct chart_point {
@@ -93,7 +97,8 @@ void document_free(struct document *document);
 
 /* --- forms --- */
 
-void document_text(const struct document *document, FILE *out, int width, bool colour);
+/* Words are wrapped at `width`; tables are folded there only on a screen: a file or a pipe gets whole rows. */
+void document_text(const struct document *document, FILE *out, int width, bool screen, bool colour);
 void document_html(const struct document *document, const char *title, FILE *out);
 void chart_svg(const struct chart *chart, FILE *out);
 

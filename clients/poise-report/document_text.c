@@ -57,34 +57,62 @@ static void wrapped(const char *text, const char *first, const char *rest, int w
     fputc('\n', out);
 }
 
-static void table(const struct block *block, FILE *out)
-{
-    int width[TABLE_COLUMNS] = { 0 };
-    size_t rows = block->columns ? block->cell_count / (size_t)block->columns : 0;
+enum { MARGIN = 2, GAP = 2 };       /* before a table, between its columns */
 
-    for (size_t i = 0; i < rows * (size_t)block->columns; i++) {
+static void one_cell(const struct block *block, size_t row, int column, int width, bool last, FILE *out)
+{
+    const char *cell = block->cell[row * (size_t)block->columns + (size_t)column];
+    int fill = width - columns_of(cell, strlen(cell));
+
+    if (block->is_number[column])
+        fprintf(out, "%*s", fill, "");
+    put(cell, strlen(cell), out);
+    if (!last)
+        fprintf(out, "%*s", (block->is_number[column] ? 0 : fill) + GAP, "");
+}
+
+/* The columns from `from` to before `to`, after the first, which says what a row is about. */
+static void columns_between(const struct block *block, const int *width, int from, int to, FILE *out)
+{
+    size_t rows = block->cell_count / (size_t)block->columns;
+
+    for (size_t row = 0; row < rows; row++) {
+        fprintf(out, "%*s", MARGIN, "");
+        one_cell(block, row, 0, width[0], from >= to, out);
+        for (int column = from; column < to; column++)
+            one_cell(block, row, column, width[column], column + 1 == to, out);
+        fputc('\n', out);
+    }
+}
+
+/* What is wider than `most` goes on below, with its first column again.  `most` 0: it may be as wide as it is. */
+static void table(const struct block *block, int most, FILE *out)
+{
+    int width[TABLE_COLUMNS] = { 0 }, from = 1, to = 1;
+
+    for (size_t i = 0; block->columns && i < block->cell_count; i++) {
         int columns = columns_of(block->cell[i], strlen(block->cell[i]));
 
         if (columns > width[i % (size_t)block->columns])
             width[i % (size_t)block->columns] = columns;
     }
-    for (size_t row = 0; row < rows; row++) {
-        fputs("  ", out);
-        for (int column = 0; column < block->columns; column++) {
-            const char *cell = block->cell[row * (size_t)block->columns + (size_t)column];
-            int fill = width[column] - columns_of(cell, strlen(cell));
+    do {
+        int used = MARGIN + width[0];
 
-            if (block->is_number[column])
-                fprintf(out, "%*s", fill, "");
-            put(cell, strlen(cell), out);
-            if (column + 1 < block->columns)
-                fprintf(out, "%*s", (block->is_number[column] ? 0 : fill) + 2, "");
+        for (to = from; to < block->columns; to++) {
+            used += GAP + width[to];
+            if (most && used > most && to > from)
+                break;
         }
-        fputc('\n', out);
-    }
+        if (from > 1)
+            fputc('\n', out);
+        if (block->columns)
+            columns_between(block, width, from, to, out);
+        from = to;
+    } while (from < block->columns);
 }
 
-void document_text(const struct document *document, FILE *out, int width, bool colour)
+void document_text(const struct document *document, FILE *out, int width, bool screen, bool colour)
 {
     for (size_t i = 0; i < document->count; i++) {
         const struct block *block = &document->block[i];
@@ -110,7 +138,7 @@ void document_text(const struct document *document, FILE *out, int width, bool c
             wrapped(block->text ? block->text : "", "  ! ", "    ", width, out);
             break;
         case BLOCK_TABLE:
-            table(block, out);
+            table(block, screen ? width : 0, out);
             break;
         case BLOCK_CHART:
             break;

@@ -41,6 +41,7 @@ static void load_title(sqlite3 *database, const char *name, char *out, size_t si
         sqlite3_bind_text(statement, 1, name, -1, SQLITE_STATIC);
         if (sqlite3_step(statement) == SQLITE_ROW && sqlite3_column_text(statement, 0))
             snprintf(out, size, "%s", (const char *)sqlite3_column_text(statement, 0));
+        text_make_valid(out);
     }
     sqlite3_finalize(statement);
 }
@@ -71,7 +72,7 @@ static int find_measures(sqlite3 *database, const char *name, enum measure judge
                 measures |= 1U << measure;
             if (strncmp(factor, "press", 5) == 0 || measure == MEASURE_DRIP_G)
                 measures |= OF_PRESS;
-            if (measure == MEASURE_DOSE_G || measure == MEASURE_WATER_G)
+            if (changes_ratio(factor))
                 measures |= cups_basis(MEASURE_EXTRACTION_PCT) | cups_basis(MEASURE_EXTRACTION_TOTAL_PCT)
                             | cups_basis(MEASURE_RETAINED_G_PER_G);
         }
@@ -161,7 +162,7 @@ int report_out(const struct request *request, const struct document *document, c
     if (request->svg && status == EXIT_DONE)
         status = svg_out(request, document);
     if (!request->html && !request->svg)
-        document_text(document, stdout, terminal_width(), program_colour());
+        document_text(document, stdout, terminal_width(), isatty(STDOUT_FILENO), program_colour());
     return status;
 }
 

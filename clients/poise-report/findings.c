@@ -191,12 +191,16 @@ static int find_points(struct findings *out, struct why *why)
         memcpy(point->level, levels_of(out, &lately, cup), sizeof point->level);
         for (int f = 0; f < out->factor_count; f++)
             whole = whole && point->level[f] >= 0;
-        if (!whole)
+        if (!whole) {
+            out->without_level++;
             continue;
+        }
         point->cup = cup;
         point->y = cup->measures.value[out->options->measure];
         point->x = x_of(out, cup, measure, numeric, numeric >= 0 ? point->level[numeric] : 0);
-        if (isnan(point->y))
+        if (isnan(point->y) && cup->impossible & cups_basis(out->options->measure))
+            out->impossible++;
+        else if (isnan(point->y))
             out->without_value++;
         else if (cup->plan_kept == 0 && !out->options->all)
             out->left_out++;
@@ -355,20 +359,21 @@ void findings_free(struct findings *findings)
     findings->point = NULL;
 }
 
+void findings_level_call(const struct factor *factor, int place, char out[WORDS_SIZE])
+{
+    say_level(factor->name, factor->numeric, factor->level[place].label, out);
+}
+
 void findings_level_words(const struct findings *findings, int place, char out[2 * WORDS_SIZE])
 {
     size_t length = 0;
 
     out[0] = '\0';
     for (int f = 0; f < findings->factor_count && length < WORDS_SIZE; f++) {
-        const struct factor *factor = &findings->factor[f];
-        const char *unit = factor->numeric ? unit_of(factor->name) : "";
-        const char *label = factor->level[findings->level[place].level[f]].label;
+        char words[WORDS_SIZE];
 
-        if (strcmp(factor->name, "pressed_dry") == 0)
-            label = strcmp(label, "0") == 0 ? "stopped before" : "pressed dry";
-        length += (size_t)snprintf(out + length, 2 * WORDS_SIZE - length, "%s%.60s%s%s", f ? ", " : "", label,
-                                   *unit ? " " : "", unit);
+        findings_level_call(&findings->factor[f], findings->level[place].level[f], words);
+        length += (size_t)snprintf(out + length, 2 * WORDS_SIZE - length, "%s%.80s", f ? ", " : "", words);
     }
     if (!findings->factor_count)
         snprintf(out, 2 * WORDS_SIZE, "all");

@@ -109,7 +109,8 @@ struct findings {
     struct factor factor[FACTORS];
 
     struct point *point;
-    size_t point_count, without_value, left_out;
+    size_t point_count, left_out;
+    size_t impossible, without_value, without_level;    /* cups that do not count, each by the first of these */
 
     struct level_finding level[LEVELS];
     int level_count;
@@ -160,7 +161,8 @@ int findings_make(sqlite3 *database, const char *experiment, const struct cups *
                   const struct report_options *options, struct findings *out, struct why *why);
 void findings_free(struct findings *findings);
 
-/* "75 s", "swirl", "coarse, 45 s". */
+/* "75 s", "swirl": one level of one factor; and all of a combination, "coarse, 45 s". */
+void findings_level_call(const struct factor *factor, int place, char out[WORDS_SIZE]);
 void findings_level_words(const struct findings *findings, int place, char out[2 * WORDS_SIZE]);
 
 /* The points of a curve as kinetics wants them, cups of one time put together, in `room` of the caller: CURVE_ROOM
@@ -174,6 +176,11 @@ int findings_other_factor(const struct findings *findings);
 
 /* By how much a trend changes from the first level to the last. */
 double findings_change(const struct findings *findings, const struct trend *trend, struct interval *interval);
+
+/* How alike cups are that were meant to be alike: within experiment and factors, pooled; of all experiments, or of all
+ * but one on its benches.  No cup was repeated: df 0.  Returns 0 or a negative errno. */
+int findings_repeats(sqlite3 *database, const char *except, enum measure measure, double *spread, double *df,
+                     struct why *why);
 
 /* Does dose or water vary?  Then the bed holds back another share, and extraction in all is the fairer judge. */
 bool findings_vary_ratio(const struct findings *findings);

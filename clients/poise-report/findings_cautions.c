@@ -7,6 +7,8 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "words.h"
+
 void findings_caution(struct findings *out, const char *format, ...)
 {
     va_list arguments;
@@ -18,52 +20,97 @@ void findings_caution(struct findings *out, const char *format, ...)
     va_end(arguments);
 }
 
-/* Sum of squares within repeats (same experiment, same factors) of these cups' benches, elsewhere. */
-int findings_bench_spread(sqlite3 *database, struct findings *out, struct why *why)
+int findings_repeats(sqlite3 *database, const char *except, enum measure measure, double *spread, double *df,
+                     struct why *why)
 {
-    static const char format[] = "SELECT sum(squares), sum(n - 1) FROM (SELECT count(%s) AS n, sum(%s * %s) - sum(%s) "
-                                 "* sum(%s) / count(%s) AS squares"
-                                 " FROM brew_summary WHERE experiment IS NOT NULL AND experiment <> ?1 AND %s IS NOT "
-                                 "NULL AND coalesce(plan_kept, 1)"
-                                 " AND bench IN (SELECT bench FROM brew_summary WHERE experiment = ?1) GROUP BY "
-                                 "experiment, factors HAVING n > 1)";
-    const char *name = measure_name(out->options->measure);
-    char *sql = sqlite3_mprintf(format, name, name, name, name, name, name, name);
+    static const char format[] =
+        "SELECT sum(squares), sum(n - 1) FROM (SELECT count(x) AS n, sum(x * x) - sum(x) * sum(x) / count(x) AS squares"
+        " FROM (SELECT experiment, factors, bench, %s AS x FROM brew_summary WHERE experiment IS NOT NULL AND"
+        " coalesce(plan_kept, 1)) WHERE typeof(x) IN ('real', 'integer') AND x BETWEEN %!.17g AND %!.17g AND (?1 IS NULL"
+        " OR (experiment <> ?1 AND bench IN (SELECT bench FROM brew_summary WHERE experiment = ?1)))"
+        " GROUP BY experiment, factors HAVING n > 1)";
+    char *sql = sqlite3_mprintf(format, measure_name(measure), measure_least(measure), measure_most(measure));
     sqlite3_stmt *statement = NULL;
     int code = sql ? sqlite3_prepare_v2(database, sql, -1, &statement, NULL) : SQLITE_NOMEM;
 
     sqlite3_free(sql);
+    *spread = *df = 0;
     if (code == SQLITE_OK) {
-        sqlite3_bind_text(statement, 1, out->experiment, -1, SQLITE_STATIC);
+        if (except)
+            sqlite3_bind_text(statement, 1, except, -1, SQLITE_STATIC);
         code = sqlite3_step(statement);
     }
-    if (code == SQLITE_ROW && sqlite3_column_double(statement, 1) > 0 && sqlite3_column_double(statement, 0) > 0) {
-        out->spread_source = SPREAD_OF_BENCH;
-        out->spread_df = sqlite3_column_double(statement, 1);
-        out->spread = sqrt(sqlite3_column_double(statement, 0) / out->spread_df);
+    if (code == SQLITE_ROW && sqlite3_column_double(statement, 1) > 0) {
+        *df = sqlite3_column_double(statement, 1);
+        *spread = sqrt(fmax(0, sqlite3_column_double(statement, 0)) / *df);
     }
     sqlite3_finalize(statement);
     return code == SQLITE_ROW ? 0 : why_set(why, -EIO, "reading the store: %s", sqlite3_errmsg(database));
 }
 
+int findings_bench_spread(sqlite3 *database, struct findings *out, struct why *why)
+{
+    double spread, df;
+    int error = findings_repeats(database, out->experiment, out->options->measure, &spread, &df, why);
+
+    if (!error && spread > 0) {
+        out->spread_source = SPREAD_OF_BENCH;
+        out->spread_df = df;
+        out->spread = spread;
+    }
+    return error;
+}
+
 /* Only of what the judgement rests on: another measure may be what it likes. */
 static void caution_impossible(struct findings *out)
 {
-    unsigned basis = cups_basis(out->options->measure), wrong = 0;
-    int count = 0, measure = 0;
-    const struct cup *first = NULL;
+    unsigned basis = cups_basis(out->options->measure), wrong;
+    const struct cup *first = out->cups->cup;
+    int measure = 0;
 
-    for (size_t i = 0; i < out->cups->count; i++)
-        if (out->cups->cup[i].impossible & basis) {
-            first = first ? first : &out->cups->cup[i];
-            count++;
-        }
-    if (!first)
+    if (!out->impossible)
         return;
+    while (!(first->impossible & basis))
+        first++;
     for (wrong = first->impossible & basis; !(wrong >> measure & 1); measure++)
         ;
-    findings_caution(out, "%d cup%s with a number that cannot be true (%s of %s first): not counted.", count,
-                     count == 1 ? "" : "s", measure_name((enum measure)measure), first->brew);
+    findings_caution(out, "%zu cup%s with a number that cannot be true (first the %s of %s): not counted.",
+                     out->impossible, out->impossible == 1 ? "" : "s", call_of(measure_name((enum measure)measure)),
+                     first->brew);
+}
+
+/* What of roasted coffee dissolves at all is about 30 % (Liang, Chan, Ristenpart, Scientific Reports 11, 2021; from
+ * memory): more is nearly always a dose or a strength gone wrong. */
+static const double SOLUBLE_PCT = 30;
+
+static void caution_too_much(struct findings *out)
+{
+    const struct cup *first = NULL;
+    int count = 0;
+
+    if (out->options->measure != MEASURE_EXTRACTION_PCT && out->options->measure != MEASURE_EXTRACTION_TOTAL_PCT)
+        return;
+    for (size_t i = 0; i < out->point_count; i++)
+        if (out->point[i].y > SOLUBLE_PCT) {
+            first = first ? first : out->point[i].cup;
+            count++;
+        }
+    if (first)
+        findings_caution(out, "%d cup%s above %.0f %% (first %s), about all there is to dissolve in roasted coffee: look "
+                         "at dose, water and strength again.", count, count == 1 ? "" : "s", SOLUBLE_PCT, first->brew);
+}
+
+static void caution_uncounted(struct findings *out)
+{
+    if (out->without_level)
+        findings_caution(out, "%zu cup%s not say at which level %s brewed: not counted.", out->without_level,
+                         out->without_level == 1 ? " does" : "s do", out->without_level == 1 ? "it was" : "they were");
+    if (out->left_out)
+        findings_caution(out, "%zu cup%s out of plan left out (--all counts them).", out->left_out,
+                         out->left_out == 1 ? "" : "s");
+    if (out->without_value)
+        findings_caution(out, "%zu cup%s without %s: not counted.", out->without_value,
+                         out->without_value == 1 ? "" : "s", call_of(measure_name(out->options->measure)));
 }
 
 static bool several(const struct findings *out, size_t offset)
@@ -104,9 +151,9 @@ static int caution_blank(sqlite3 *database, struct findings *out, struct why *wh
     }
     if (code == SQLITE_ROW && sqlite3_column_int(statement, 0) > 0)
         findings_caution(out,
-                         "The strength instrument's blank drifted meanwhile (%d warnings): strengths may be off by as "
+                         "The strength instrument's blank drifted meanwhile (%d warning%s): strengths may be off by as "
                          "much.",
-                         sqlite3_column_int(statement, 0));
+                         sqlite3_column_int(statement, 0), sqlite3_column_int(statement, 0) == 1 ? "" : "s");
     sqlite3_finalize(statement);
     return code == SQLITE_ROW ? 0 : why_set(why, -EIO, "reading the store: %s", sqlite3_errmsg(database));
 }
@@ -185,22 +232,64 @@ static void caution_pressed_dry(struct findings *out)
                          dry, dry == 1 ? " was" : "s were", stopped, stopped == 1 ? "was" : "were");
 }
 
+/* A curve is judged by how far the cups lie from it, also where no level has two. */
+static bool has_curve(const struct findings *out)
+{
+    bool fitted = out->design == DESIGN_NUMBERS && out->has_trend && out->trend.df;
+
+    for (int i = 0; i < out->curve_count; i++)
+        fitted = fitted || (out->curve[i].fitted && out->curve[i].fit.df);
+    return fitted;
+}
+
 static void caution_spread(struct findings *out)
 {
-    bool single = true;
+    static const char by_the_curve[] = " The curve is judged by how far the cups lie from it.";
+    const char *curve = has_curve(out) ? by_the_curve : "", *step = words_step(measure_name(out->options->measure));
+    int single = 0;
 
     for (int i = 0; i < out->level_count; i++)
-        single = single && out->level[i].level_of.n < 2;
-    if (!single || !out->level_count)
+        single += out->level[i].level_of.n < 2;
+    if (!single || out->level_count < 2)
         return;
-    if (out->spread_source == SPREAD_OF_BENCH)
+    if (single < out->level_count)
+        findings_caution(out, "%d level%s one cup only: judged by what the cups of the others scatter.", single,
+                         single == 1 ? " has" : "s have");
+    else if (out->spread_source == SPREAD_OF_BENCH)
         findings_caution(out,
-                         "One cup per level: these cups do not tell how much cups of one level differ. Judged by the "
-                         "bench's own repeats in other experiments (%.2g from %.0f of them).",
-                         out->spread, out->spread_df);
+                         "One cup per level: these cups do not tell how much cups of one level differ. Levels are "
+                         "judged by the bench's own repeats in other experiments (%.2g%s%s, from %.0f repeats).%s",
+                         out->spread, *step ? " " : "", step, out->spread_df, curve);
     else
-        findings_caution(out, "One cup per level: nothing tells how much cups of one level differ, so no difference "
-                              "can be judged. Brew each level again.");
+        findings_caution(out, "One cup per level: nothing tells how much cups of one level differ, so no difference%s "
+                              "can be judged. Brew each level again.%s", *curve ? " of two levels" : "", curve);
+}
+
+/* Is it varied, or has it not always been the same? */
+static bool differs(const struct findings *out, const char *name)
+{
+    for (int f = 0; f < out->factor_count; f++)
+        if (strcmp(out->factor[f].name, name) == 0)
+            return true;
+    for (size_t i = 1; i < out->point_count; i++)
+        if (out->point[i].cup->recipe != out->point[0].cup->recipe
+            && !json_equal(json_object_get(out->point[i].cup->recipe, name),
+                           json_object_get(out->point[0].cup->recipe, name)))
+            return true;
+    return false;
+}
+
+/* What was the same throughout says nothing about elsewhere. */
+static void caution_one_of_each(struct findings *out)
+{
+    bool coffee = !differs(out, "coffee"), grinder = !differs(out, "grinder");
+
+    if (!out->point_count)
+        return;
+    findings_caution(out, "%s%s%s%s as far as the store knows: trust the shape and the difference, not the number.",
+                     days_of(out) == 1 ? "One day" : "Several days", coffee && grinder ? ", " : coffee || grinder
+                     ? " and " : "", coffee ? "one coffee" : "", grinder ? coffee ? " and one grinder" : "one grinder"
+                     : "");
 }
 
 int findings_find_cautions(sqlite3 *database, struct findings *out, struct why *why)
@@ -209,21 +298,13 @@ int findings_find_cautions(sqlite3 *database, struct findings *out, struct why *
 
     caution_spread(out);
     caution_impossible(out);
-    if (out->left_out)
-        findings_caution(out, "%zu cup%s out of plan left out (--all counts them).", out->left_out,
-                         out->left_out == 1 ? "" : "s");
-    if (out->without_value)
-        findings_caution(out, "%zu cup%s without %s: not counted.", out->without_value,
-                         out->without_value == 1 ? "" : "s", call_of(measure_name(out->options->measure)));
+    caution_uncounted(out);
+    caution_too_much(out);
     caution_unfiltered(out);
     caution_pressed_dry(out);
     if (out->point_count && several(out, offsetof(struct cup, bench)))
         findings_caution(out, "Cups from several benches are counted together: their instruments may differ.");
-    if (out->point_count)
-        findings_caution(out,
-                         "%s, one coffee and one grinder as far as the store knows: trust the shape and the "
-                         "difference, not the number.",
-                         days_of(out) == 1 ? "One day" : "Several days");
+    caution_one_of_each(out);
     error = caution_samples(database, out, why);
     return error ? error : caution_blank(database, out, why);
 }

@@ -117,7 +117,7 @@ double findings_change(const struct findings *findings, const struct trend *tren
 bool findings_vary_ratio(const struct findings *findings)
 {
     for (int f = 0; f < findings->factor_count; f++)
-        if (strcmp(findings->factor[f].name, "dose_g") == 0 || strcmp(findings->factor[f].name, "water_g") == 0)
+        if (changes_ratio(findings->factor[f].name))
             return true;
     return false;
 }

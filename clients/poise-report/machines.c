@@ -287,28 +287,56 @@ static void count_cell(int count, FILE *out)
     fputc(',', out);
 }
 
-/* The names of all factors met, in the order of their first cup. */
-static json_t *factor_names(const struct cups *cups)
+/* The names of all factors met, or of all that recipes held, in the order of their first cup. */
+static json_t *names_of(const struct cups *cups, bool held)
 {
     json_t *names = json_object();
 
-    for (size_t i = 0; i < cups->count; i++)
-        if (cups->cup[i].factors)
-            json_object_update_missing(names, cups->cup[i].factors);
+    for (size_t i = 0; i < cups->count; i++) {
+        json_t *object = held ? cups->cup[i].recipe : cups->cup[i].factors;
+
+        if (object)
+            json_object_update_missing(names, object);
+    }
     return names;
 }
 
-static void title_row(const json_t *factors, FILE *out)
+static void name_cells(const char *kind, const json_t *names, FILE *out)
 {
     const char *name;
     json_t *value;
     char title[256];
 
-    fputs("brew,bench,station,began_utc,ended_utc,experiment,run,replicate,plan_kept,", out);
-    json_object_foreach((json_t *)factors, name, value) {
-        snprintf(title, sizeof title, "factor %s", name);
+    json_object_foreach((json_t *)names, name, value) {
+        snprintf(title, sizeof title, "%s %s", kind, name);
         cell(title, false, out);
     }
+}
+
+/* Numbers as numbers, words as words, anything else as nothing.  A factor of others may be held in this cup. */
+static void value_cells(json_t *names, const json_t *own, const json_t *else_held, FILE *out)
+{
+    const char *name;
+    json_t *value;
+
+    json_object_foreach(names, name, value) {
+        const json_t *its = json_object_get(own, name);
+
+        if (!its)
+            its = json_object_get(else_held, name);
+        if (json_is_number(its))
+            number_cell(json_number_value(its), out);
+        else
+            cell(json_is_string(its) ? json_string_value(its) : "", false, out);
+    }
+}
+
+static void title_row(const json_t *factors, const json_t *held, FILE *out)
+{
+
+    fputs("brew,bench,station,began_utc,ended_utc,experiment,run,replicate,plan_kept,", out);
+    name_cells("factor", factors, out);
+    name_cells("held", held, out);
     for (int i = 0; i < MEASURE_COUNT; i++) {
         const char *measure = measure_name((enum measure)i), *unit = unit_of(measure);
 
@@ -322,13 +350,11 @@ static void title_row(const json_t *factors, FILE *out)
 
 int cups_csv(const struct cups *cups, FILE *out)
 {
-    json_t *factors = factor_names(cups), *value;
-    const char *name;
+    json_t *factors = names_of(cups, false), *held = names_of(cups, true);
 
-    title_row(factors, out);
+    title_row(factors, held, out);
     for (size_t i = 0; i < cups->count; i++) {
         const struct cup *cup = &cups->cup[i];
-        char level[WORDS_SIZE];
 
         cell(cup->brew, false, out);
         cell(cup->bench, false, out);
@@ -339,14 +365,8 @@ int cups_csv(const struct cups *cups, FILE *out)
         count_cell(cup->run, out);
         count_cell(cup->replicate, out);
         count_cell(cup->plan_kept, out);
-        json_object_foreach(factors, name, value) {
-            const json_t *own = json_object_get(cup->factors, name);
-
-            if (json_is_number(own))
-                number_cell(json_number_value(own), out);
-            else
-                cell(cup_level(cup, name, level) ? level : "", false, out);
-        }
+        value_cells(factors, cup->factors, cup->recipe, out);
+        value_cells(held, cup->recipe, NULL, out);
         for (int measure = 0; measure < MEASURE_COUNT; measure++) {
             number_cell(cup->measures.value[measure], out);
             number_cell(cup->measures.standard_uncertainty[measure], out);
@@ -354,5 +374,6 @@ int cups_csv(const struct cups *cups, FILE *out)
         cell(cup->note ? cup->note : "", true, out);
     }
     json_decref(factors);
+    json_decref(held);
     return EXIT_DONE;
 }

@@ -5,6 +5,7 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <time.h>
 
 #include "poise/program.h"
 #include "report.h"
@@ -15,27 +16,27 @@ static void usage(FILE *out)
           "       poise-report [OPTIONS] brew NAME       one cup\n"
           "       poise-report [OPTIONS] brews           cups as a table\n"
           "       poise-report [OPTIONS] next EXPERIMENT the cup that would teach most\n"
-          "       poise-report [OPTIONS] verdicts        every variable: keep, drop or undecided\n"
+          "       poise-report [OPTIONS] verdicts        of each variable: keep or drop\n"
           "       poise-report                           the experiments there are\n"
           "\n"
           "An experiment that is called like a command: poise-report experiment NAME\n"
           "\n"
-          "  -s, --store FILE        where the brews are (default: POISE_STORE, or your data folder)\n"
+          "  -s, --store FILE        where the brews are (default: POISE_STORE)\n"
           "  -m, --measure NAME      what is judged (default: extraction_pct)\n"
           "      --margin X          what counts as the same: asks for equality within X\n"
           "      --confidence C      of intervals (default: 0.95)\n"
-          "      --share P           diminishing returns: P of the plateau is reached (default: 0.95)\n"
-          "      --step SECONDS      ... another SECONDS bring less than --least (default: 30)\n"
-          "      --least X           ... X points (default: 0.3)\n"
-          "      --least-doubling X  ... doubling the time brings less than X points (default: 0.5)\n"
-          "      --target PCT        strength to dilute to, where the ratio varies (default: 1.3)\n"
+          "      --share P           returns diminish: P of the plateau is had (0.95)\n"
+          "      --step SECONDS      ... another SECONDS (30) bring less than --least\n"
+          "      --least X           ... X points (0.3)\n"
+          "      --least-doubling X  ... doubling the time brings less than X (0.5)\n"
+          "      --target PCT        strength to dilute to, or to dose for (1.3)\n"
           "      --all               count cups out of plan too\n"
           "      --bench NAME, --since DATE, --until DATE, --factor NAME[=LEVEL]\n"
           "                          which cups, for brews\n"
           "      --cups N            next: how many more cups (default: 1)\n"
           "      --plan FILE         next: write the plan for them\n"
           "      --json, --csv       for machines\n"
-          "      --sql               the SELECT that reads an experiment's cups, for sqlite3\n"
+          "      --sql               the SELECT that reads the cups, for sqlite3\n"
           "      --html FILE         one page with pictures, for reading and printing\n"
           "      --svg FOLDER        pictures drawn by gnuplot, their scripts beside them\n"
           "  -h, --help, -V, --version\n", out);
@@ -107,6 +108,25 @@ static bool number_option(const char *name, const char *text, double least, doub
     return true;
 }
 
+/* A day as 2026-11-25, or that and what follows in a time as ISO 8601 writes it. */
+static bool date_option(const char *name, const char *text, const char **out)
+{
+    static const char digits[] = "0123456789";
+    struct tm day = { .tm_mday = 0 }, same;
+    const char *end = strptime(text, "%Y-%m-%d", &day);
+    bool good = end && end - text == 10 && (!*end || *end == 'T') && strspn(end, "T0123456789:.Z") == strlen(end)
+                && strspn(text, digits) == 4;
+
+    same = day;
+    timegm(&same);                              /* the 31st of a shorter month becomes another day */
+    if (!good || same.tm_mday != day.tm_mday) {
+        program_say("--%s %s: a date as 2026-11-25 is needed", name, text);
+        return false;
+    }
+    *out = text;
+    return true;
+}
+
 static bool measure_option(const char *text, struct report_options *out)
 {
     int measure = measure_find(text);
@@ -134,7 +154,11 @@ static bool take_number(int option, struct request *out)
     default:
         if (!number_option("cups", optarg, 0, 1000, &cups))
             return false;
-        out->cups = cups < 1 ? 1 : (int)cups;
+        if (cups < 1 || cups > floor(cups)) {
+            program_say("--cups %s: whole cups, please", optarg);
+            return false;
+        }
+        out->cups = (int)cups;
         return true;
     }
 }
@@ -147,8 +171,8 @@ static int take_option(int option, struct request *out, const char **store)
     case 'm': return measure_option(optarg, &out->options) ? -1 : EXIT_USAGE;
     case OPTION_ALL: out->options.all = true; break;
     case OPTION_BENCH: out->filter.bench = optarg; break;
-    case OPTION_SINCE: out->filter.since = optarg; break;
-    case OPTION_UNTIL: out->filter.until = optarg; break;
+    case OPTION_SINCE: return date_option("since", optarg, &out->filter.since) ? -1 : EXIT_USAGE;
+    case OPTION_UNTIL: return date_option("until", optarg, &out->filter.until) ? -1 : EXIT_USAGE;
     case OPTION_FACTOR: out->filter.factor = optarg; break;
     case OPTION_PLAN: out->plan = optarg; break;
     case OPTION_JSON: out->json = true; break;
@@ -181,12 +205,28 @@ static int (*command_of(int count, char **words, struct request *out))(const str
     for (size_t i = 0; i < sizeof commands / sizeof *commands; i++)
         if (strcmp(words[0], commands[i].word) == 0 && count == 1 + commands[i].named) {
             out->name = commands[i].named ? words[1] : NULL;
-            return commands[i].command;
+            return !out->name || out->name[0] ? commands[i].command : NULL;
+        } else if (strcmp(words[0], commands[i].word) == 0) {
+            return NULL;
         }
-    if (count > 1)
+    if (count > 1 || !words[0][0])
         return NULL;
     out->name = words[0];
     return report_experiment;
+}
+
+/* What a command that cannot be read lacks, or has too much of. */
+static void say_unreadable(int count, char **words)
+{
+    bool named = strcmp(words[0], "brew") == 0 || strcmp(words[0], "next") == 0
+                 || strcmp(words[0], "experiment") == 0;
+
+    if (count == 1 && named)
+        program_say("%s: which one? Name it, as in --help", words[0]);
+    else if (count > 1)
+        program_say("%s %s: this cannot be read; see --help", words[0], words[1]);
+    else
+        program_say("an experiment has a name; poise-report alone lists them");
 }
 
 int main(int argc, char **argv)
@@ -209,7 +249,7 @@ int main(int argc, char **argv)
             return status;
     command = command_of(argc - optind, argv + optind, &request);
     if (!command) {
-        program_say("%s %s: this cannot be read; see --help", argv[optind], argv[optind + 1]);
+        say_unreadable(argc - optind, argv + optind);
         return EXIT_USAGE;
     }
     if (request.filter.factor) {

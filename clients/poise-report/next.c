@@ -236,11 +236,15 @@ static void suggestion_words(const struct findings *findings, const struct sugge
 {
     size_t length = 0;
 
-    for (int f = 0; f < findings->factor_count; f++)
-        length += (size_t)snprintf(out + length, SENTENCE_SIZE - length, "%s%.60s %.60s%s%s", f ? ", " : "",
-                                   call_of(findings->factor[f].name), suggestion->level[f],
-                                   findings->factor[f].numeric && *unit_of(findings->factor[f].name) ? " " : "",
-                                   findings->factor[f].numeric ? unit_of(findings->factor[f].name) : "");
+    for (int f = 0; f < findings->factor_count; f++) {
+        const struct factor *factor = &findings->factor[f];
+        bool said = strcmp(factor->name, "pressed_dry") == 0;      /* its levels need no name before them */
+        char level[WORDS_SIZE];
+
+        say_level(factor->name, factor->numeric, suggestion->level[f], level);
+        length += (size_t)snprintf(out + length, SENTENCE_SIZE - length, "%s%.60s%s%.80s", f ? ", " : "",
+                                   said ? "" : call_of(factor->name), said ? "" : " ", level);
+    }
 }
 
 /* --- the plan for it --- */

@@ -10,8 +10,15 @@
 #include "poise/store_tasting.h"
 #include "verdicts.h"
 
-/* A change smaller than this nobody tastes (common practice, no source); --margin says otherwise. */
+/* A change of extraction smaller than this nobody tastes (common practice, no source); --margin says otherwise. */
 static const double MARGIN_POINTS = 0.5;
+
+/* Half a point of strength is another drink, half a gram of beverage is nothing: only extraction has a usual margin. */
+static bool margin_is_known(const struct report_options *options)
+{
+    return !isnan(options->margin) || options->measure == MEASURE_EXTRACTION_PCT
+           || options->measure == MEASURE_EXTRACTION_TOTAL_PCT;
+}
 
 /* --- one variable of one experiment --- */
 
@@ -78,7 +85,7 @@ static int best_level(const struct findings *findings)
     int best = 0;
 
     for (int i = 1; i < findings->level_count; i++)
-        if (findings->level[i].level_of.mean > findings->level[best].level_of.mean)
+        if (findings->level[i].adjusted > findings->level[best].adjusted)
             best = i;
     return best;
 }
@@ -102,6 +109,8 @@ static void advise(const struct findings *findings, int factor, int better, int 
     const struct curve_finding *curve =
         curve_at(findings, findings->factor_count == 2 ? best_level(findings) : better);
     bool cheaper = out->cost_s > 0 || out->cost_steps > 0;
+    struct interval where;
+    double top;
 
     if (out->verdict == VERDICT_UNDECIDED)
         snprintf(out->advice, sizeof out->advice, "not known yet: poise-report next %.60s", findings->experiment);
@@ -109,14 +118,26 @@ static void advise(const struct findings *findings, int factor, int better, int 
         snprintf(out->advice, sizeof out->advice, "does not matter: %.60s%s%s", cheaper ? bad : good, *unit ? " " : "",
                  unit);
     else if (strcmp(name, "steep_s") == 0 && curve && curve->fitted && curve->answer[0].identified)
-        snprintf(out->advice, sizeof out->advice, "%.0f s: %.0f %% of the plateau", curve->answer[0].value,
-                 100 * findings->options->share);
-    else if (findings->design == DESIGN_NUMBERS && words_breaks(findings) && findings->broken.slope_before > 0
-             && findings->broken.slope_after_interval.high < 0)
-        snprintf(out->advice, sizeof out->advice, "%.0f%s%s: beyond it extraction falls", findings->broken.at,
-                 *unit ? " " : "", unit);
+        snprintf(out->advice, sizeof out->advice, "%.0f s: %g %% of the plateau%s", curve->answer[0].value,
+                 100 * findings->options->share, curve->answer[0].beyond_cups ? ", longer than any cup yet" : "");
+    else if (findings->design == DESIGN_NUMBERS && words_climbs_and_falls(findings, &top, &where))
+        snprintf(out->advice, sizeof out->advice, "%.*f%s%s: beyond it %s falls", words_decimals(where, 0), top,
+                 *unit ? " " : "", unit, call_of(measure_name(findings->options->measure)));
     else
         snprintf(out->advice, sizeof out->advice, "%.60s%s%s", good, *unit ? " " : "", unit);
+}
+
+/* A line, or what bends or breaks without turning between its ends. */
+static bool goes_one_way(const struct findings *findings)
+{
+    const struct factor *factor = &findings->factor[0];
+    struct interval any;
+    double first = trend_slope_at(&findings->trend, factor->level[0].number, 0.95, &any);
+    double last = trend_slope_at(&findings->trend, factor->level[factor->level_count - 1].number, 0.95, &any);
+
+    if (words_breaks(findings))
+        return findings->broken.slope_before * findings->broken.slope_after >= 0;
+    return first * last >= 0;
 }
 
 /* Where a line tells all, all cups speak for it, not only those at its ends. */
@@ -133,6 +154,19 @@ static void judge_line(const struct findings *findings, struct variable *out, in
     find_costs(findings, *better, *worse, out);
     findings_level_words(findings, *better, out->better);
     findings_level_words(findings, *worse, out->worse);
+}
+
+static void say_unknown(const struct findings *findings, struct variable *out)
+{
+    enum measure measure = findings->options->measure;
+
+    if (!findings->point_count)
+        snprintf(out->advice, sizeof out->advice, "not known: no cup tells %s%s", call_of(measure_name(measure)),
+                 measure == MEASURE_EXTRACTION_TOTAL_PCT ? ", which takes dose, water and strength" : "");
+    else if (findings->level_count < 2)
+        snprintf(out->advice, sizeof out->advice, "not known: one level was brewed, nothing to hold it against");
+    else
+        snprintf(out->advice, sizeof out->advice, "not known yet: brew each level at least twice");
 }
 
 static void add_variable(struct verdicts *verdicts, const struct findings *findings, int factor)
@@ -162,14 +196,13 @@ static void add_variable(struct verdicts *verdicts, const struct findings *findi
         findings_level_words(findings, better, out->better);
         findings_level_words(findings, worse, out->worse);
     }
-    if (pair && findings->design == DESIGN_NUMBERS && findings->has_trend && findings->trend.degree == 1
-        && !words_breaks(findings))
+    if (pair && findings->design == DESIGN_NUMBERS && findings->has_trend && goes_one_way(findings))
         judge_line(findings, out, &better, &worse);
     judge(out, verdicts->margin);
     if (pair)
         advise(findings, factor, better, worse, out);
     else
-        snprintf(out->advice, sizeof out->advice, "not known yet: brew each level at least twice");
+        say_unknown(findings, out);
 }
 
 /* --- blind tastings --- */
@@ -312,27 +345,6 @@ static int judge_all(struct verdicts *verdicts, struct why *why)
     return 0;
 }
 
-/* How alike cups are that were meant to be alike: within experiment and factors, pooled. */
-static void find_spread(struct verdicts *verdicts)
-{
-    char sql[1024];
-    const char *name = measure_name(verdicts->request->options.measure);
-    sqlite3_stmt *statement = NULL;
-
-    snprintf(sql, sizeof sql,
-             "SELECT sum(squares), sum(n - 1) FROM (SELECT count(%s) AS n, sum(%s * %s) - sum(%s) * sum(%s) /"
-             " count(%s) AS squares FROM brew_summary WHERE experiment IS NOT NULL AND %s IS NOT NULL AND "
-             "coalesce(plan_kept, 1) GROUP BY experiment, factors HAVING n > 1)",
-             name, name, name, name, name, name, name);
-    verdicts->spread = NAN;
-    if (sqlite3_prepare_v2(store_database(verdicts->request->store), sql, -1, &statement, NULL) == SQLITE_OK &&
-        sqlite3_step(statement) == SQLITE_ROW && sqlite3_column_double(statement, 1) > 0) {
-        verdicts->spread_df = sqlite3_column_double(statement, 1);
-        verdicts->spread = sqrt(fmax(0, sqlite3_column_double(statement, 0)) / verdicts->spread_df);
-    }
-    sqlite3_finalize(statement);
-}
-
 int report_verdicts(const struct request *request)
 {
     struct verdicts *verdicts = calloc(1, sizeof *verdicts);
@@ -341,18 +353,25 @@ int report_verdicts(const struct request *request)
     struct tasting_search search = { verdicts, NULL, 0 };
     int status = EXIT_FAILED;
 
+    if (!margin_is_known(&request->options)) {
+        program_say("--measure %s: how much of it is worth having? Say so by --margin",
+                    measure_name(request->options.measure));
+        free(verdicts);
+        return EXIT_USAGE;
+    }
     if (verdicts) {
         verdicts->request = request;
         verdicts->margin = isnan(request->options.margin) ? MARGIN_POINTS : request->options.margin;
     }
     if (!verdicts || judge_all(verdicts, &why) < 0
+        || findings_repeats(store_database(request->store), NULL, request->options.measure, &verdicts->spread,
+                            &verdicts->spread_df, &why) < 0
         || store_tasting_each(request->store, each_tasting, &search, &why) < 0) {
         program_say("%s", why.text);
     } else if (!verdicts->count) {
         program_say("no variable was varied yet: load a plan with poise-ctl plan load, and brew");
         status = EXIT_DONE;
     } else {
-        find_spread(verdicts);
         if (request->json) {
             status = json_out(verdicts_json(verdicts));
         } else {

@@ -74,7 +74,7 @@ void verdicts_document(const struct verdicts *verdicts, struct document *out)
     headline(verdicts, out);
     document_add(out, BLOCK_HEADING, "What each variable does to %s", call_of(measure));
     snprintf(titles, sizeof titles,
-             "variable|verdict|#effect, %s|%.0f %% interval|better|worse|costs|blind p|#cups|experiment", step,
+             "variable|verdict|#effect, %s|%g %% interval|more at|less at|costs|blind p|#cups|experiment", step,
              100 * verdicts->request->options.confidence);
     document_table(out, titles);
     for (int i = 0; i < verdicts->count; i++) {
@@ -107,11 +107,13 @@ void verdicts_document(const struct verdicts *verdicts, struct document *out)
             document_add(out, BLOCK_ITEM, "Tasted blind, %s: %s", verdicts->variable[i].experiment,
                          verdicts->variable[i].tasting);
     document_add(out, BLOCK_HEADING, "The recipe they add up to");
+    document_add(out, BLOCK_TEXT, "It takes what gives more %s; whether that tastes better a blind tasting tells.",
+                 call_of(measure));
     document_table(out, "variable|take");
     for (int i = 0; i < verdicts->count; i++)
         if (leads(verdicts, i))
             document_row(out, "%s" CELL "%s", call_of(verdicts->variable[i].factor), verdicts->variable[i].advice);
-    if (!isnan(verdicts->spread))
+    if (verdicts->spread_df > 0)
         document_add(out, BLOCK_TEXT,
                      "Cups meant to be alike scattered by %.2f %s (%.0f repeats beyond the first): two of them differ "
                      "by less than %.2f nineteen times in twenty.",
@@ -139,6 +141,7 @@ json_t *verdicts_json(const struct verdicts *verdicts)
                       variable->tasting, "verdict", verdict_words[variable->verdict], "take", variable->advice));
     }
     return json_pack("{s:s, s:f, s:o, s:o, s:o}", "measure", measure_name(verdicts->request->options.measure),
-                     "margin", verdicts->margin, "variables", list, "spread", number_json(verdicts->spread),
-                     "spread_df", number_json(verdicts->spread_df));
+                     "margin", verdicts->margin, "variables", list, "spread",
+                     verdicts->spread_df > 0 ? number_json(verdicts->spread) : json_null(), "spread_df",
+                     number_json(verdicts->spread_df));
 }

@@ -121,9 +121,9 @@ void words_experiment(const struct findings *findings, struct document *out, boo
 
     words_headline(findings, sentence);
     document_add(out, BLOCK_HEADLINE, "%s", sentence);
-    document_add(out, BLOCK_TEXT, "%s%s%s: %zu cups.", findings->title[0] ? findings->title : findings->experiment,
+    document_add(out, BLOCK_TEXT, "%s%s%s: %zu cup%s.", findings->title[0] ? findings->title : findings->experiment,
                  findings->title[0] ? ", experiment " : "", findings->title[0] ? findings->experiment : "",
-                 findings->point_count);
+                 findings->point_count, findings->point_count == 1 ? "" : "s");
     if (charts && findings->point_count)
         document_chart(out, words_chart(findings));
     if (charts && !words_draws_all(findings))

@@ -83,12 +83,13 @@ static void time_chart(const struct findings *findings, struct chart *chart)
 
     range_of_x(findings, &low, &high);
     for (int i = 0; i < findings->curve_count; i++) {
-        char name[64] = "";
+        char name[64] = "", level[WORDS_SIZE];
         struct chart_series *series;
 
-        if (other >= 0)
-            snprintf(name, sizeof name, "%.30s %.30s", call_of(findings->factor[other].name),
-                     findings->factor[other].level[findings->curve[i].level].label);
+        if (other >= 0) {
+            findings_level_call(&findings->factor[other], findings->curve[i].level, level);
+            snprintf(name, sizeof name, "%.30s %.30s", call_of(findings->factor[other].name), level);
+        }
         series = chart_series(chart, name);
         if (!series)
             return;

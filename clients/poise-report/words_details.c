@@ -8,11 +8,13 @@
 static void curve_name(const struct findings *findings, int curve, char out[2 * WORDS_SIZE])
 {
     int other = findings_other_factor(findings);
+    char level[WORDS_SIZE];
 
     out[0] = '\0';
-    if (other >= 0)
-        snprintf(out, 2 * WORDS_SIZE, "%.60s %.120s", call_of(findings->factor[other].name),
-                 findings->factor[other].level[findings->curve[curve].level].label);
+    if (other < 0)
+        return;
+    findings_level_call(&findings->factor[other], findings->curve[curve].level, level);
+    snprintf(out, 2 * WORDS_SIZE, "%.60s %.120s", call_of(findings->factor[other].name), level);
 }
 
 static void question_words(const struct findings *findings, const struct kinetics_question *question,
@@ -257,22 +259,21 @@ static void simple_effects(const struct findings *findings, struct document *out
             const struct pair_finding *pair = &findings->pair[i];
             const int *first = findings->level[pair->first].level, *second = findings->level[pair->second].level;
             const struct factor *varied = &findings->factor[factor], *held = &findings->factor[1 - factor];
-            char interval[96];
+            char interval[96], where[WORDS_SIZE], one[WORDS_SIZE], other[WORDS_SIZE];
 
             if (first[1 - factor] != second[1 - factor])
                 continue;
             words_interval(pair->difference.interval, 2, step, interval);
+            findings_level_call(held, first[1 - factor], where);
+            findings_level_call(varied, first[factor], one);
+            findings_level_call(varied, second[factor], other);
             if (pair->difference.p < alpha)
                 document_add(out, BLOCK_ITEM, "Where %.60s is %.60s, %.60s instead of %.60s brings %+.2f %s (%s).",
-                             call_of(held->name), held->level[first[1 - factor]].label,
-                             varied->level[first[factor]].label, varied->level[second[factor]].label,
-                             pair->difference.difference, step, interval);
+                             call_of(held->name), where, one, other, pair->difference.difference, step, interval);
             else
                 document_add(out, BLOCK_ITEM,
                              "Where %.60s is %.60s, no difference is shown between %.60s and %.60s (%s)%s.",
-                             call_of(held->name), held->level[first[1 - factor]].label,
-                             varied->level[first[factor]].label, varied->level[second[factor]].label, interval,
-                             pair->equal ? ": they are the same within the margin" : "");
+                             call_of(held->name), where, one, other, interval, pair->equal ? ": they are the same within the margin" : "");
         }
 }
 
@@ -352,11 +353,60 @@ static double level_mean(const struct findings *findings, int place, enum measur
     return n ? sum / (double)n : (double)NAN;
 }
 
+/* The least and the most dose of these cups: what lies outside nobody has tried. */
+static struct interval doses_tried(const struct findings *findings)
+{
+    struct interval out = { INFINITY, -INFINITY };
+
+    for (size_t i = 0; i < findings->point_count; i++) {
+        double dose = findings->point[i].cup->measures.value[MEASURE_DOSE_G];
+
+        out.low = fmin(out.low, dose);          /* NAN is left out */
+        out.high = fmax(out.high, dose);
+    }
+    return out;
+}
+
+struct ratio_told {
+    bool in_all, weaker, untried;       /* of any level; no stronger than the target; a dose that nobody tried */
+};
+
+static void ratio_row(const struct findings *findings, int place, struct interval tried, struct document *out,
+                      struct ratio_told *told)
+{
+    double target = findings->options->target_pct, dose;
+    double strength = level_mean(findings, place, MEASURE_STRENGTH_PCT);
+    double in_all = level_mean(findings, place, MEASURE_EXTRACTION_TOTAL_PCT);
+    double beverage = level_mean(findings, place, MEASURE_BEVERAGE_G);
+    double water = level_mean(findings, place, MEASURE_WATER_G);
+    char level[2 * WORDS_SIZE], words[6][32];
+    bool untried;
+
+    findings_level_words(findings, place, level);
+    mean_cell(strength, 2, words[0]);
+    mean_cell(level_mean(findings, place, MEASURE_EXTRACTION_PCT), 2, words[1]);
+    mean_cell(in_all, 2, words[2]);
+    mean_cell(level_mean(findings, place, MEASURE_RETAINED_G_PER_G), 2, words[3]);
+    /* S' = S B / (B + V), solved for V */
+    mean_cell(strength > target ? beverage * (strength / target - 1) : (double)NAN, 0, words[4]);
+    /* E D = S W / (1 - S), solved for D */
+    dose = in_all > 0 ? target * water / (1 - target / 100) / in_all : (double)NAN;
+    untried = dose < tried.low || dose > tried.high;
+    mean_cell(dose, 1, words[5]);
+    document_row(out, "%s" CELL "%s" CELL "%s" CELL "%s" CELL "%s" CELL "%s" CELL "%s%s", level, words[0], words[1],
+                 words[2], words[3], words[4], words[5], untried ? " *" : "");
+    told->in_all = told->in_all || !isnan(in_all);
+    told->weaker = told->weaker || strength <= target;
+    told->untried = told->untried || untried;
+}
+
 /* More dose in the same water leaves more liquid in the bed: the cup's share falls though the coffee gave
  * as much (Liang, Chan, Ristenpart, Scientific Reports 11, 2021). */
 void words_ratio(const struct findings *findings, struct document *out)
 {
     double target = findings->options->target_pct;
+    struct interval tried = doses_tried(findings);
+    struct ratio_told told = { .in_all = false };
     char titles[160];
 
     if (!findings_vary_ratio(findings) || !findings->level_count)
@@ -367,29 +417,19 @@ void words_ratio(const struct findings *findings, struct document *out)
              "g|#dose for %g %%, g",
              target, target);
     document_table(out, titles);
-    for (int i = 0; i < findings->level_count; i++) {
-        double strength = level_mean(findings, i, MEASURE_STRENGTH_PCT);
-        double in_all = level_mean(findings, i, MEASURE_EXTRACTION_TOTAL_PCT);
-        double beverage = level_mean(findings, i, MEASURE_BEVERAGE_G),
-               water = level_mean(findings, i, MEASURE_WATER_G);
-        char level[2 * WORDS_SIZE], words[6][32];
-
-        findings_level_words(findings, i, level);
-        mean_cell(strength, 2, words[0]);
-        mean_cell(level_mean(findings, i, MEASURE_EXTRACTION_PCT), 2, words[1]);
-        mean_cell(in_all, 2, words[2]);
-        mean_cell(level_mean(findings, i, MEASURE_RETAINED_G_PER_G), 2, words[3]);
-        /* S' = S B / (B + V), solved for V */
-        mean_cell(strength > target ? beverage * (strength / target - 1) : (double)NAN, 0, words[4]);
-        /* E D = S W / (1 - S), solved for D */
-        mean_cell(in_all > 0 ? target * water / (1 - target / 100) / in_all : (double)NAN, 1, words[5]);
-        document_row(out, "%s" CELL "%s" CELL "%s" CELL "%s" CELL "%s" CELL "%s" CELL "%s", level, words[0], words[1],
-                     words[2], words[3], words[4], words[5]);
-    }
-    document_add(out, BLOCK_TEXT,
-                 "The dose is for the same water, pressed without adding any, if as much dissolves of "
-                 "each gram. (--target sets the %g.)",
-                 target);
-    document_add(out, BLOCK_TEXT, "All liquid in the brewer is as strong as the cup; what the bed holds back is "
-                 "dissolved but not in the cup. Judge a change of ratio by \"in all\".");
+    for (int i = 0; i < findings->level_count; i++)
+        ratio_row(findings, i, tried, out, &told);
+    if (told.weaker)
+        document_add(out, BLOCK_TEXT, "Where no water is to be added the cup has no more than %g %% as it is.", target);
+    if (told.in_all)
+        document_add(out, BLOCK_TEXT,
+                     "The dose is for the same water, pressed without adding any, if as much dissolves of "
+                     "each gram. (--target sets the %g.)%s",
+                     target, told.untried ? " * Outside the doses that were brewed: reckoned, not tried." : "");
+    if (told.in_all)
+        document_add(out, BLOCK_TEXT, "All liquid in the brewer is taken to be as strong as the cup; what the bed holds "
+                     "back is dissolved but not in the cup. Judge a change of ratio by \"in all\".");
+    else
+        document_add(out, BLOCK_TEXT, "No cup tells extraction in all, which takes dose, water and strength: with "
+                     "another ratio the bed holds back another share, so the cup's share alone misleads.");
 }

@@ -39,7 +39,7 @@ static void headline_curves(const struct findings *findings, char out[SENTENCE_S
     const struct curve_finding *lower = &findings->curve[low < 0 ? 0 : low];
     double above = higher->fit.value[KINETICS_PLATEAU] - lower->fit.value[KINETICS_PLATEAU];
     struct interval difference;
-    char words[96];
+    char words[96], best[WORDS_SIZE], least[WORDS_SIZE];
 
     if (high == low) {      /* none, or one only */
         snprintf(out, SENTENCE_SIZE, "These steep times do not tell where %s of each %.60s ends: the curves cannot be "
@@ -49,13 +49,14 @@ static void headline_curves(const struct findings *findings, char out[SENTENCE_S
     difference = kinetics_difference(higher->fit.value[KINETICS_PLATEAU], higher->plateau,
                                      lower->fit.value[KINETICS_PLATEAU], lower->plateau);
     words_interval(difference, 1, words_step(measure), words);
+    findings_level_call(factor, higher->level, best);
+    findings_level_call(factor, lower->level, least);
     if (difference.low > 0)
         snprintf(out, SENTENCE_SIZE, "Given time enough, %s %.60s ends %.1f %s higher than %.60s (%s).",
-                 call_of(factor->name), factor->level[higher->level].label, above, words_step(measure),
-                 factor->level[lower->level].label, words);
+                 call_of(factor->name), best, above, words_step(measure), least, words);
     else
         snprintf(out, SENTENCE_SIZE, "Given time enough, no difference is shown between %s %.60s and %.60s (%s).",
-                 call_of(factor->name), factor->level[higher->level].label, factor->level[lower->level].label, words);
+                 call_of(factor->name), best, least, words);
 }
 
 /* When the share is had, and what there is beyond it; what no cup reached is said to be the curve's word. */
@@ -126,33 +127,26 @@ static void in_all_words(const struct findings *findings, char out[SENTENCE_SIZE
     }
 }
 
-/* "extraction climbs with peak pressure up to about 34 kPa (32 to 36 kPa) and falls beyond", and the other way round;
- * false where neither break nor turn says so. */
-static bool turning_words(const struct findings *findings, char out[SENTENCE_SIZE])
+/* Break or turn, and which way round: 1 it climbs and falls, -1 it falls and climbs, 0 neither is shown. */
+static int turning(const struct findings *findings, double *at, struct interval *where)
 {
     const struct trend_break *broken = &findings->broken;
-    const char *measure = measure_name(findings->options->measure), *name = findings->factor[0].name;
-    const char *unit = unit_of(name), *gap = *unit ? " " : "";
-    bool breaks = words_breaks(findings), climbs;
-    double at = breaks ? broken->at : findings->turn_at;
-    struct interval where = breaks ? broken->at_interval : findings->turn_interval;
-    char interval[96];
 
-    if (breaks) {
-        climbs = broken->slope_before > 0;
-        if (climbs ? !(broken->slope_after_interval.high < 0)
-                   : !(broken->slope_before < 0 && broken->slope_after_interval.low > 0))
-            return false;
-    } else if (findings->has_turn) {
-        climbs = findings->trend.coefficient[2] < 0;
-    } else {
-        return false;
+    if (words_breaks(findings)) {
+        *at = broken->at;
+        *where = broken->at_interval;
+        return broken->slope_before > 0 && broken->slope_after_interval.high < 0   ? 1
+               : broken->slope_before < 0 && broken->slope_after_interval.low > 0 ? -1
+                                                                                  : 0;
     }
-    words_interval(where, 0, unit, interval);
-    snprintf(out, SENTENCE_SIZE, "%s %s with %s up to about %.*f%s%s (%s) and %s beyond.", call_of(measure),
-             climbs ? "climbs" : "falls", call_of(name), words_decimals(where, 0), at, gap, unit, interval,
-             climbs ? "falls" : "climbs");
-    return true;
+    *at = findings->turn_at;
+    *where = findings->turn_interval;
+    return !findings->has_turn ? 0 : findings->trend.coefficient[2] < 0 ? 1 : -1;
+}
+
+bool words_climbs_and_falls(const struct findings *findings, double *at, struct interval *where)
+{
+    return turning(findings, at, where) > 0;
 }
 
 static void headline_trend(const struct findings *findings, char out[SENTENCE_SIZE])
@@ -161,15 +155,22 @@ static void headline_trend(const struct findings *findings, char out[SENTENCE_SI
     const struct factor *factor = &findings->factor[0];
     const char *unit = unit_of(name), *gap = *unit ? " " : "";
     double low = factor->level[0].number, high = factor->level[factor->level_count - 1].number, change;
-    struct interval over;
+    struct interval over, where;
     char interval[96], in_all[SENTENCE_SIZE];
+    double at;
+    int way = turning(findings, &at, &where);
 
     if (!findings->has_trend) {
         snprintf(out, SENTENCE_SIZE, "No line fits these cups.");
         return;
     }
-    if (turning_words(findings, out))
+    if (way) {
+        words_interval(where, 0, unit, interval);
+        snprintf(out, SENTENCE_SIZE, "%s %s with %s up to about %.*f%s%s (%s) and %s beyond.", call_of(measure),
+                 way > 0 ? "climbs" : "falls", call_of(name), words_decimals(where, 0), at, gap, unit, interval,
+                 way > 0 ? "falls" : "climbs");
         return;
+    }
     in_all_words(findings, in_all);
     change = findings_change(findings, &findings->trend, &over);
     words_interval(over, 2, words_step(measure), interval);

@@ -1,12 +1,17 @@
 """What poise-report makes of a store: the right comparison, plain words, nothing it does not know, and no harm from
 what strangers wrote into it."""
 import csv
+import fcntl
 import html.parser
 import io
 import json
 import math
+import os
+import pty
 import sqlite3
+import struct
 import subprocess
+import termios
 import xml.etree.ElementTree
 
 from bench import station
@@ -103,7 +108,20 @@ def test_report_judges_a_ratio_by_what_dissolved_in_all(bench):
     rows = {row["factors"]["dose_g"]: row for row in answer(bench, "--measure", "strength_pct", "ratio")["levels"]}
     row = next(line for line in text.split("In the cup and in all")[1].splitlines() if "21 g" in line)
     added = float(row.split()[6])
+    text = done(bench, "--target", "2.5", "ratio")
+    assert " *\n" in text and "* Outside the doses that were brewed: reckoned, not tried." in " ".join(text.split())
+    assert "Where no water is to be added the cup has no more than 2.5 % as it is." in text
     assert abs(rows[21]["mean"] * 188 / (188 + added) - 1.25) < 0.005     # what is added brings it to the target
+
+
+def test_report_knows_a_ratio_by_its_name(bench):
+    cups = Cups(bench)
+    for ratio in (12, 14, 16, 18) * 2:
+        cups.add("series", {"ratio": ratio}, {"water_g": 230, "extraction_pct": 20 - ratio / 10 + cups.random.gauss(0, .1)})
+    cups.done()
+    text = " ".join(done(bench, "series").split())
+    assert "In the cup and in all" in text and "No cup tells extraction in all" in text
+    assert "no cup tells extraction in all, which takes dose, water and strength" in done(bench, "verdicts")
 
 
 def test_report_says_which_way_the_times_are_wrong(bench):
@@ -311,13 +329,14 @@ def test_report_escapes_what_strangers_wrote(bench):
 def test_report_csv_is_read_by_a_spreadsheet_and_by_r(bench):
     cups = Cups(bench)
     cups.add("ratio", {"dose_g": 15, "stir": "=cmd()"}, {"dose_g": (15.02, 0.03), "extraction_pct": 20.5},
-             note="a, \"b\"\nc")
+             {"grind": 18, "brewer": "piston-press brewer"}, note="a, \"b\"\nc")
     cups.done()
     text = done(bench, "--csv", "brews")
     row = next(csv.DictReader(io.StringIO(text, newline="")))
     assert row["dose_g [g]"] == "15.02" and row["dose_g_u [g]"] == "0.03" and row["note"] == "a, \"b\"\nc"
     assert row["factor dose_g"] == "15" and row["factor stir"] == "'=cmd()" and row["water_g [g]"] == ""
     assert row["pressed_dry"] == row["pressed_dry_u"] == ""        # it has no unit
+    assert row["held grind"] == "18" and row["held brewer"] == "piston-press brewer"
     (bench.folder / "cups.csv").write_text(text)
     program = ("d <- read.csv('cups.csv', check.names = FALSE);"
                " cat(d[['extraction_pct [%]']], is.na(d[['water_g [g]']]))")
@@ -353,8 +372,98 @@ def test_report_says_what_is_missing(bench):
     two_by_two(cups)
     cups.done()
     assert "the latest are grind-stir" in bench.run("poise-report", "steep")[2]
-    for arguments in (("--share", "2", "x"), ("--measure", "taste", "x"), ("--wrong",), ("a", "b", "c")):
-        assert bench.run("poise-report", *arguments)[0] == 2
+    for arguments in (("--share", "2", "x"), ("--measure", "taste", "x"), ("--wrong",), ("a", "b", "c"), ("brew",),
+                      ("brew", ""), ("",), ("--since", "yesterday", "brews"), ("--until", "2026-02-30", "brews"),
+                      ("--cups", "1.5", "next", "grind-stir"), ("--measure", "strength_pct", "verdicts")):
+        status, output, said = bench.run("poise-report", *arguments)
+        assert status == 2 and not output and said
+    assert "which one" in bench.run("poise-report", "next")[2]
+    assert bench.run("poise-report", "--measure", "strength_pct", "--margin", "0.05", "verdicts")[0] == 0
+
+
+def on_a_screen(bench, columns, *arguments):
+    """What a terminal of so many columns shows."""
+    master, slave = pty.openpty()
+    fcntl.ioctl(slave, termios.TIOCSWINSZ, struct.pack("HHHH", 60, columns, 0, 0))
+    program = subprocess.Popen([bench.programs_folder / "poise-report", "--store", bench.store, *arguments], stdout=slave,
+                               env={**os.environ, "NO_COLOR": "1"})
+    os.close(slave)
+    shown = b""
+    try:
+        while piece := os.read(master, 65536):
+            shown += piece
+    except OSError:                     # the other end was closed
+        pass
+    os.close(master)
+    assert program.wait() == 0
+    return shown.decode().replace("\r\n", "\n")
+
+
+def test_report_fits_a_narrow_screen_and_keeps_rows_whole_in_a_pipe(bench):
+    cups = Cups(bench)
+    two_by_two(cups)
+    cups.steeps("ferry-steep", 22, 0.02, [45, 75, 120, 180, 300], title="How long to steep")
+    cups.done()
+    for arguments in (("verdicts",), ("brews",), ("grind-stir",), ("ferry-steep",), ("next", "ferry-steep")):
+        shown = on_a_screen(bench, 80, *arguments)
+        assert max(map(len, shown.splitlines())) <= 80
+        assert set(shown.split()) == set(done(bench, *arguments).split())
+    assert "extraction %  experiment" in done(bench, "brews").splitlines()[0]
+
+
+def test_report_says_which_cups_do_not_count(bench):
+    cups = Cups(bench)
+    two_by_two(cups)
+    cups.add("grind-stir", {"grind": "fine", "stir": "stir"}, {"extraction_pct": 20, "dose_g": -3})
+    cups.add("grind-stir", {"grind": "fine", "stir": ["no", "level"]}, {"extraction_pct": 20})
+    cups.add("grind-stir", {"grind": "fine", "stir": "stir"}, {"dose_g": 15})
+    for i in range(8):
+        cups.add("coffees", {"coffee": ("ferry", "dawn")[i % 2]}, {"extraction_pct": 20 + cups.random.gauss(0, .2)})
+    cups.file.commit()
+    text = " ".join(done(bench, "grind-stir").split())
+    assert "1 cup with a number that cannot be true (first the dose of pier-20261125-013): not counted." in text
+    assert "1 cup does not say at which level it was brewed: not counted." in text
+    assert "1 cup without extraction: not counted." in text and "one coffee and one grinder" in text
+    cups.add("coffees", {"coffee": "dawn"}, {"extraction_pct": 61.8, "dose_g": 5})
+    cups.file.commit()
+    assert "1 cup above 30 % (first pier-20261125-024)" in " ".join(done(bench, "coffees").split())
+    text = " ".join(done(bench, "coffees").split())
+    assert "one coffee" not in text and "One day and one grinder as far as the store knows" in text
+
+
+def test_report_judges_single_cups_by_their_curve_and_by_believable_repeats(bench):
+    cups = Cups(bench)
+    for seconds in (45, 75, 120, 180, 300):
+        cups.add("once", {"steep_s": seconds}, {"steep_s": seconds, "extraction_pct":
+                                                22 * (1 - math.exp(-0.02 * seconds)) + cups.random.gauss(0, 0.1)})
+    cups.file.commit()
+    text = " ".join(done(bench, "once").split())
+    assert "no difference of two levels can be judged" in text
+    assert "The curve is judged by how far the cups lie from it." in text
+    for value in (18.0, 18.4, 17.8, 1e300, -1, "NaN", b"x"):        # of a damaged store only three can be true
+        cups.add("other", {"stir": "none"}, {"extraction_pct": value})
+    cups.done()
+    found = answer(bench, "once")
+    assert found["spread"]["df"] == 2 and 0.2 < found["spread"]["value"] < 0.4
+    assert "(0.31 points, from 2 repeats)" in " ".join(done(bench, "once").split())
+
+
+def test_report_is_utf_8_whatever_the_store_holds(bench):
+    cups = Cups(bench)
+    for i in range(8):
+        cups.add("words", {"stir": ("é" * 60, "ø" * 60)[i % 2]}, {"extraction_pct": 20 + cups.random.gauss(0, .2)},
+                 {"coffee": "xé" * 90}, title="é" * 200, note="x")
+    cups.file.execute("update note set text = cast(x'41ff42c3' as text)")
+    cups.file.execute("update brew set station = cast(x'eda080c0af' as text) where name like '%-002'")
+    cups.done()
+    for arguments in (("words",), ("brews",), ("--csv", "brews"), ("--json", "words"), ("--json", "brews")):
+        output = subprocess.run([bench.programs_folder / "poise-report", "--store", bench.store, *arguments],
+                                capture_output=True, check=True).stdout
+        output.decode()
+    assert json.loads(done(bench, "--json", "brews").splitlines()[1])["note"] == "A?B"
+    assert len(answer(bench, "words")["differences"]) == 1
+    done(bench, "--html", bench.folder / "page.html", "words")
+    (bench.folder / "page.html").read_bytes().decode()
 
 
 def test_report_next_writes_a_plan_that_can_be_loaded(bench):
@@ -458,6 +567,7 @@ def test_report_tells_the_grams_that_pressing_dry_brought(bench):
     assert low < 6 < high and high - low < 1
     found = answer(bench, "hiss")["pressed_dry_or_not"]
     assert found["water_taken_off"] and found["grams"]["interval"][0] < 6 < found["grams"]["interval"][1]
+    assert done(bench, "next", "hiss").startswith("Brew 1 more cup at stopped before:")
     text = " ".join(done(bench, "stir").split())
     assert "6 cups were pressed until nothing more came, 6 were stopped before" in text
 
