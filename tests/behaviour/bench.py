@@ -381,11 +381,12 @@ class Bench:
     # the bus
 
     def subscribe(self, prefix="", started=True):
-        """A subscription; with `started` the bench has it already (it has answered with its state)."""
+        """A subscription; with `started` the bench has it already: it has answered with its `state`, before which others
+        may have come."""
         bus = Bus(self, self.bus, prefix)
         self.buses.append(bus)
         if started and "state/".startswith(prefix[:6]):
-            bus.wait_for(lambda message: message["topic"].startswith("state/"))
+            bus.state = bus.wait_for(lambda message: message["topic"].startswith("state/"))
         return bus
 
     def ask(self, timeout=PATIENCE_S, dies=None, **request):

@@ -23,8 +23,7 @@ def test_a_late_joiner_gets_the_state(bench):
     show(early, port, 0, 0, 12.34)
     brew = bench.ask(do="begin")["brew"]
     bench.ask(do="enter", measure="dose_g", value=15.0)
-    late = bench.subscribe()
-    state = late.messages[0]
+    state = bench.subscribe().state
     assert state["topic"] == "state/pier"
     assert state["instruments"][0]["value"] == 12.34
     assert state["stations"][0]["brew"] == brew
@@ -48,7 +47,7 @@ def test_a_scale_of_no_station_is_no_part_of_a_brew_where_a_station_has_its_own(
     bus.wait_for(reading("left-scale", value=300))
     spare.line("ST,GS,+    18.3 g")
     bus.wait_for(reading("spare-scale", value=18.3))
-    assert bench.subscribe().messages[0]["stations"][0]["load_g"] == 300
+    assert bench.subscribe().state["stations"][0]["load_g"] == 300
 
 
 def test_only_those_who_want_the_state_cause_one(bench):

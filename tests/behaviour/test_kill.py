@@ -31,7 +31,7 @@ def test_a_brew_goes_on_after_kill_9(bench):
     measures.wait_for(event("measure", measure="dose_g"))
     daemon.kill()
     bench.poised("--clock-rate", 10)
-    state = bench.subscribe().messages[-1]
+    state = bench.subscribe().state
     assert state["stations"][0]["brew"] == brew
     # nobody listened yet when it was said that numbers were skipped, and what was under way at the kill may have reached
     # nobody: the journal has it all

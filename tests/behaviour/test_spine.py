@@ -168,8 +168,7 @@ def test_a_client_started_late_knows_the_stage(bench):
     bus = bench.subscribe()
     bench.virtual(ONE_CUP, *RATE)
     bus.wait_for(event("stage", stage="steep"), timeout=60)
-    late = bench.subscribe("state/")
-    state = late.messages[0]["stations"][0]
+    state = bench.subscribe("state/").state["stations"][0]
     assert (state["station"], state["stage"]) == ("left", "steep")
     timer = bench.start("poise-timer", "--plain")
     assert "left" in timer.wait_line("steep")
