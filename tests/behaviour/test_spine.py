@@ -86,6 +86,7 @@ def test_a_line_written_by_hand_shows_in_watch(bench):
     bench.poised()
     watch = bench.start("poise-ctl", "watch")
     watch.wait_line("left|pier")                   # the state: it listens
+    bench.wait_until(lambda: bench.ask(do="instruments")["instruments"][0]["condition"] == "found", "the port is open")
     for _ in range(2):                              # the first line after opening may be a half one
         os.write(hand, b"ST,GS,+   12.34 g\r\n")
     watch.wait_line(r"left-scale .*12\.34 g")
@@ -152,8 +153,9 @@ def test_poised_killed_in_mid_brew_carries_on_with_the_same_brew(bench):
     bus.wait_for(event("stage", stage="steep"), timeout=60)
     daemon.kill()
     bench.poised(*RATE)
+    again = bench.subscribe()
     truth = truth_of(player)
-    ended = bus.wait_for(event("brew", change="end"), timeout=60)
+    ended = again.wait_for(event("brew", change="end"), timeout=60)
     assert ended["brew"] == poured["brew"]
     row = saved(bench)
     assert row["brew"] == poured["brew"]
@@ -166,7 +168,7 @@ def test_a_client_started_late_knows_the_stage(bench):
     set_up(bench, strength=False)
     bench.poised(*RATE)
     bus = bench.subscribe()
-    bench.virtual(ONE_CUP, *RATE)
+    bench.virtual(ONE_CUP.replace("wait 27.6", "wait 600"), *RATE)
     bus.wait_for(event("stage", stage="steep"), timeout=60)
     state = bench.subscribe("state/").state["stations"][0]
     assert (state["station"], state["stage"]) == ("left", "steep")
