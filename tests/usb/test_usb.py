@@ -25,7 +25,7 @@ def change(instrument, word):
 
 def computer(bench):
     """One whose USB is made of software, for all programs started from now on."""
-    testbed = UMockdev.Testbed.new()
+    testbed = bench.testbed = UMockdev.Testbed.new()    # kept until poised has stopped: it asks the devices to its end
     bench.environment["UMOCKDEV_DIR"] = testbed.get_root_dir()
     bench.environment["ASAN_OPTIONS"] += ":verify_asan_link_order=0"       # umockdev is preloaded before it
     return testbed
