@@ -14,6 +14,12 @@ enum {
     REPLICATES_MOST = 50
 };
 
+enum experiment_key { KEY_NAME, KEY_TITLE, KEY_REPLICATES, KEY_ORDER, KEY_SEED, KEY_DIFFERENCE, KEY_SPREAD, KEY_COUNT };
+
+static const char *const key_names[KEY_COUNT] = {
+    "name", "title", "replicates", "order", "seed", "difference", "spread",
+};
+
 static const char own_prefix[] = "own_";
 
 static const char *const settings[] = {
@@ -26,7 +32,9 @@ struct reader {
     int line;
     struct plan plan;
     struct plan_mistakes *mistakes;
-    bool seen_experiment, seen_order, seen_replicates;
+    bool seen_experiment;
+    int key_line[KEY_COUNT];    /* of [experiment]; 0: not seen */
+    int vary_line;              /* the last of [vary] */
 };
 
 /* What follows from a brew's other measures, or is found out afterwards, cannot be set beforehand. */
@@ -184,6 +192,19 @@ static void check_range(struct reader *reader, const struct plan_factor *factor)
                     measure_most((enum measure)factor->measure));
 }
 
+/* A tolerance beyond the mass itself was meant in another unit. */
+static void check_tolerance(struct reader *reader, const struct plan_factor *factor)
+{
+    const char *unit = unit_of(factor->name);
+
+    for (int i = 0; unit && strcmp(unit, "g") == 0 && i < factor->levels; i++)
+        if (factor->level[i].number > 0 && factor->tolerance > factor->level[i].number) {
+            mistake(reader, reader->line, "the tolerance of %s is in g, and %g is more than the %s itself", factor->name,
+                    factor->tolerance, factor->level[i].word);
+            return;
+        }
+}
+
 static void check_repeats(struct reader *reader, const struct plan_factor *factor)
 {
     bool words = isnan(factor->level[0].number);
@@ -256,7 +277,9 @@ static void take_vary(struct reader *reader, const char *name, char *value)
         if (read_value(reader, name, text, &factor.level[factor.levels++]) != 0)
             return;
     }
+    reader->vary_line = reader->line;
     check_range(reader, &factor);
+    check_tolerance(reader, &factor);
     check_repeats(reader, &factor);
     if (factor.levels < 2)
         mistake(reader, reader->line, "%s has one level only: nothing is varied; it belongs into [hold]", name);
@@ -276,6 +299,7 @@ static void take_hold(struct reader *reader, const char *name, char *value)
         return;
     factor.levels = 1;
     check_range(reader, &factor);
+    check_tolerance(reader, &factor);
     if (reader->plan.held == PLAN_HELD) {
         mistake(reader, reader->line, "more than %d things are held", PLAN_HELD);
         return;
@@ -302,41 +326,65 @@ static void take_points(struct reader *reader, const char *key, const char *valu
         *out = number;
 }
 
+static enum experiment_key find_key(const char *key)
+{
+    int i = 0;
+
+    while (i < KEY_COUNT && strcmp(key, key_names[i]) != 0)
+        i++;
+    return (enum experiment_key)i;
+}
+
 static void take_experiment(struct reader *reader, const char *key, const char *value)
 {
     struct plan *plan = &reader->plan;
+    enum experiment_key found = find_key(key);
     double number;
 
     reader->seen_experiment = true;
-    if (strcmp(key, "name") == 0) {
+    if (found < KEY_COUNT && reader->key_line[found] > 0) {
+        mistake(reader, reader->line, "%s is set in line %d already", key, reader->key_line[found]);
+        return;
+    }
+    if (found < KEY_COUNT)
+        reader->key_line[found] = reader->line;
+    switch (found) {
+    case KEY_NAME:
         if (!name_valid(value))
             mistake(reader, reader->line, "name has 1 to 32 characters of a-z 0-9 -");
         else
             strcpy(plan->name, value);
-    } else if (strcmp(key, "title") == 0) {
+        break;
+    case KEY_TITLE:
         if (strlen(value) >= sizeof plan->title)
             mistake(reader, reader->line, "title has at most %zu bytes", sizeof plan->title - 1);
         else
             strcpy(plan->title, value);
-    } else if (strcmp(key, "replicates") == 0) {
+        break;
+    case KEY_REPLICATES:
         if (isnan(number = whole_number(value, 1, REPLICATES_MOST)))
             mistake(reader, reader->line, "replicates is a whole number from 1 to %d", REPLICATES_MOST);
         else
             plan->replicates = (int)number;
-    } else if (strcmp(key, "order") == 0) {
+        break;
+    case KEY_ORDER:
         plan->random = strcmp(value, "random") == 0;
         if (!plan->random && strcmp(value, "listed") != 0)
             mistake(reader, reader->line, "order is random or listed");
-    } else if (strcmp(key, "seed") == 0) {
+        break;
+    case KEY_SEED:
         plan->seed_given = !isnan(number = whole_number(value, 0, UINT32_MAX));
         plan->seed = plan->seed_given ? (uint32_t)number : 0;
         if (!plan->seed_given)
             mistake(reader, reader->line, "seed is a whole number from 0 to %u", UINT32_MAX);
-    } else if (strcmp(key, "difference") == 0) {
+        break;
+    case KEY_DIFFERENCE:
         take_points(reader, key, value, &plan->difference);
-    } else if (strcmp(key, "spread") == 0) {
+        break;
+    case KEY_SPREAD:
         take_points(reader, key, value, &plan->spread);
-    } else {
+        break;
+    case KEY_COUNT:
         mistake(reader, reader->line, "[experiment] has no \"%.40s\"; it knows name, title, replicates, order, seed, "
                 "difference, spread", key);
     }
@@ -420,9 +468,10 @@ static void check_whole(struct reader *reader)
     if (plan->factors == 0 && reader->mistakes->count == 0)
         mistake(reader, 0, "[vary] names nothing; write at least one factor with two levels");
     if (runs > PLAN_RUNS)
-        mistake(reader, 0, "that is %.0f cups; %d are the most", runs, PLAN_RUNS);
+        mistake(reader, reader->key_line[KEY_REPLICATES] ? reader->key_line[KEY_REPLICATES] : reader->vary_line,
+                "that is %.0f cups; %d are the most", runs, PLAN_RUNS);
     if (!isnan(plan->difference) && plan->replicates == 1 && reader->mistakes->count == 0)
-        mistake(reader, 0, "one cup per level tells no spread, so it cannot show a difference: "
+        mistake(reader, reader->key_line[KEY_DIFFERENCE], "one cup per level tells no spread, so it cannot show a difference: "
                 "set replicates to 2 or more, or leave difference out");
 }
 
@@ -438,12 +487,13 @@ int plan_read(struct plan *out, const char *text, size_t length, struct plan_mis
     reader.plan.random = true;
     reader.plan.difference = reader.plan.spread = NAN;
     if (length > PLAN_TEXT_MOST)
-        mistake(&reader, 0, "a plan has at most %d bytes, this one has %zu", PLAN_TEXT_MOST, length);
+        mistake(&reader, 0, "a plan has at most %d bytes, this has more", PLAN_TEXT_MOST);
     else if (!is_utf8(text, length))
         mistake(&reader, 0, "this is not UTF-8 text");
-    else if ((line = ini_parse_stream(next_line, &reader, take_key, &reader)) > 0 && mistakes->count == 0)
+    if (mistakes->count == 0 && (line = ini_parse_stream(next_line, &reader, take_key, &reader)) > 0 && mistakes->count == 0)
         mistake(&reader, line, "this line makes no sense; write name = value");
-    check_whole(&reader);
+    if (mistakes->count == 0 || reader.line > 0)        /* else none of it was read */
+        check_whole(&reader);
     if (mistakes->count == 0) {
         *out = reader.plan;
         return 0;

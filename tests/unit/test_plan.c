@@ -110,11 +110,15 @@ static void test_every_mistake_is_told_with_its_line(void **state)
         { HEAD "order = any\n" VARY, 3, "random or listed" },
         { HEAD "seed = -1\n" VARY, 3, "seed is a whole number" },
         { HEAD "colour = blue\n" VARY, 3, "no \"colour\"" },
-        { HEAD "difference = 0.5\n" VARY, 0, "one cup per level tells no spread" },
+        { HEAD "name = b\n" VARY, 3, "name is set in line 2 already" },
+        { HEAD "replicates = 2\n\nreplicates = 3\n" VARY, 5, "replicates is set in line 3 already" },
+        { HEAD VARY "[hold]\ndose_g = 15 +- 100\n", 6, "100 is more than the 15 itself" },
+        { HEAD "[vary]\nwater_g = 200, 230 +- 210\n", 4, "210 is more than the 200 itself" },
+        { HEAD "difference = 0.5\n" VARY, 3, "one cup per level tells no spread" },
         { HEAD "difference = none\nreplicates = 2\n" VARY, 3, "percentage points" },
         { HEAD "title = \xff\xfe\n" VARY, 0, "not UTF-8" },
         { HEAD "replicates = 50\n[vary]\ngrind = 1,2,3,4,5,6,7,8,9,10,11,12,13,14,15,16,17,18,19,20\n"
-          "own_hands = a,b,c,d,e,f,g,h,i,j,k,l,m,n,o,p,q,r,s,t\n", 0, "20000 cups; 500 are the most" },
+          "own_hands = a,b,c,d,e,f,g,h,i,j,k,l,m,n,o,p,q,r,s,t\n", 3, "20000 cups; 500 are the most" },
     };
 
     (void)state;
@@ -156,6 +160,7 @@ static void test_nonsense_of_any_kind_is_refused(void **state)
     (void)state;
     memset(text, 'a', PLAN_TEXT_MOST + 1);
     assert_int_equal(plan_read(&plan, text, PLAN_TEXT_MOST + 1, &mistakes, &why), -EINVAL);
+    assert_int_equal(mistakes.count, 1);        /* of a file that is too long nothing else is known */
     assert_int_equal(plan_read(&plan, text, PLAN_TEXT_MOST, &mistakes, &why), -EINVAL);
     for (int n = 0; n < 20000; n++) {
         size_t length = strlen(ferry), flips = 1 + (size_t)n % 5;
