@@ -16,11 +16,6 @@ static const double STIR_WIDE_G = 1.5;      /* less is the scale's own unrest af
 static const int64_t TAIL_US = 2000000;             /* a slow filter's, before its lag is known */
 static const int64_t SPOON_US = 2500000;            /* a spoon may lean so long */
 static const int64_t PAUSE_US = 1000000;            /* hands that touch again sooner had not done */
-/* A stream that falls for a tenth of a second pushes with the weight of what fell in that time, from the
- * first drop on: water seems to come, and to end, that much before it does.  A little less, since kettles
- * are held low. */
-static const int64_t STREAM_US = 80000;
-static const double STREAM_LEAST_G = 24;    /* more than grains, which fall singly */
 
 /* A flow that is long and big enough to have been poured; the rest are wobbles and the tails that a
  * filter leaves behind a jump. */

@@ -237,6 +237,16 @@ int64_t shape_root_us(const struct signal *signal, double level_g, int64_t from_
 /* When the load came near its new level for good, having moved so far. */
 int64_t shape_near_us(const struct signal *signal, const struct piece *piece, double level_g, double moved_g);
 
+/* --- tracker_flow.c --- */
+
+/* A stream that falls for a tenth of a second pushes with the weight of what fell in that time, from the
+ * first drop on: water seems to come, and to end, that much before it does.  A little less, since kettles
+ * are held low.  Grains, of which less is weighed, fall singly. */
+enum { STREAM_US = 80000, STREAM_LEAST_G = 24 };
+
+/* When a flow seemed to end that has come to rest, about near_us; 0: that cannot be said. */
+int64_t flow_end_us(const struct signal *signal, const struct piece *flow, int64_t near_us);
+
 /* --- tracker_signal.c --- */
 
 /* Least-squares slope of the last half second; 0 with fewer than three samples. */

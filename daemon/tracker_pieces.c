@@ -224,8 +224,8 @@ static void rest_begin(struct signal *signal, double level_g)
     if (moved_g(signal) > 0 && moved_g(signal) < JERK_G)
         began_us -= (int64_t)(BLUR_SHARE * signal_span_s(signal) * 1e6);
     if (before->kind == PIECE_FLOW && moved_g(signal) == 0) {
-        dry_us = shape_root_us(signal, level_g, began_us - 1000000, began_us + 300000);
-        if (dry_us && llabs(dry_us - began_us) < 1000000)
+        dry_us = flow_end_us(signal, before, began_us);
+        if (dry_us)
             began_us = dry_us;
     }
     signal->jump_g = jumped_g(signal, level_g);

@@ -1,0 +1,109 @@
+/* The stage tracker and what flows: when a pour truly began and ended, whatever the scale's filter makes of it. */
+#include "tracker_trace.h"
+
+/* A scale whose filter has two equal poles and runs on between indications. */
+struct slow {
+    struct trace *trace;
+    double pole_s, pole_g[2], noise;
+    int64_t now_us, late_us;
+};
+
+static const int64_t STEP_US = 10000;
+
+static void step_slow(struct slow *slow, double load_g)
+{
+    double follow = 1 - exp(-(double)STEP_US / 1e6 / slow->pole_s);
+
+    slow->pole_g[0] += (load_g - slow->pole_g[0]) * follow;
+    slow->pole_g[1] += (slow->pole_g[0] - slow->pole_g[1]) * follow;
+    slow->trace->load_g = load_g;
+    slow->now_us += STEP_US;
+    if (slow->now_us < slow->trace->now_us - slow->late_us + slow->trace->tick_us)
+        return;
+    slow->noise += 2.4;         /* a converter's, of 0.03 g; and lines come late by up to 24 ms */
+    slow->trace->now_us -= slow->late_us;
+    slow->late_us = (int64_t)(12000 * (1 + sin(1.7 * slow->noise)));
+    slow->trace->now_us += slow->late_us;
+    show(slow->trace, slow->pole_g[1] + 0.04 * sin(slow->noise));
+}
+
+static void rest_slow(struct slow *slow, double seconds)
+{
+    for (int64_t until_us = slow->now_us + (int64_t)(seconds * 1e6); slow->now_us < until_us;)
+        step_slow(slow, slow->trace->load_g);
+}
+
+/* A kettle is tipped over tips_s, and tipped back over as long; what falls for a tenth of a second pushes already. */
+static void pour_slow(struct slow *slow, double grams, double seconds, double tips_s)
+{
+    double from_g = slow->trace->load_g, even_s = seconds - tips_s;
+    int64_t from_us = slow->now_us;
+
+    for (double t = 0; t < seconds; t = (double)(slow->now_us + STEP_US - from_us) / 1e6) {
+        double left = seconds - t, share = (t - tips_s / 2) / even_s;
+        double flow = fmin(1, fmin(t, left) / tips_s) / even_s;
+
+        if (t < tips_s)
+            share = t * t / (2 * tips_s) / even_s;
+        else if (left < tips_s)
+            share = 1 - left * left / (2 * tips_s) / even_s;
+        step_slow(slow, from_g + grams * (share + 0.1 * flow));
+    }
+    slow->trace->load_g = from_g + grams;
+}
+
+static void begin_again(struct slow *slow, int64_t tick_us, double lag_s)
+{
+    struct tracker_config config = usual;
+    struct trace *trace = slow->trace;
+
+    config.lag_us = (int64_t)(lag_s * 1e6);
+    tracker_begin(trace->tracker, &config);
+    trace->told_count = 0;
+    trace->tick_us = tick_us;
+    trace->lag_s = 1e-3;        /* show() has no filter to add */
+    trace->load_g = slow->pole_g[0] = slow->pole_g[1] = 0;
+    slow->pole_s = lag_s / 2;
+    slow->now_us = trace->now_us;
+    slow->late_us = 0;
+    rest_slow(slow, 3);
+    trace->load_g += 620;
+    rest_slow(slow, 4);
+    pour_slow(slow, 15, 5, 0.5);
+    rest_slow(slow, 5);
+}
+
+/* A filter leaves a tail: the steep begins where the kettle was tipped back, not where the tail is lost in the last
+ * digit. */
+static void no_filter_makes_a_steep_late(void **state)
+{
+    static const int64_t ticks_us[] = {200000, 100000, 50000};
+    struct slow slow = {.trace = *state};
+
+    for (int rate = 0; rate < 3; rate++)
+        for (int i = 0; i < 24; i++) {
+            double lag_s = 0.1 + 0.05 * (i % 9), ended_s;
+            struct tracker_event told[TOLD];
+            int count;
+
+            begin_again(&slow, ticks_us[rate], lag_s);
+            pour_slow(&slow, 155 + 4 * i, 18 - i / 3, 0.6);
+            ended_s = (double)slow.now_us / 1e6;
+            rest_slow(&slow, 5);
+            count = stages_of(slow.trace, 1, told);
+            assert_int_equal(count, 3);
+            assert_int_equal(told[2].stage, STAGE_STEEP);
+            if (fabs((double)told[2].at_us / 1e6 - ended_s) > 0.1)
+                fail_msg("%.0f a second, lag %.2f s, %d: steep at %.2f, truly %.2f", 1e6 / (double)ticks_us[rate],
+                         lag_s, i, (double)told[2].at_us / 1e6, ended_s);
+        }
+}
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test_setup_teardown(no_filter_makes_a_steep_late, setup, teardown),
+    };
+
+    return cmocka_run_group_tests(tests, NULL, NULL);
+}
