@@ -6,6 +6,7 @@ static const double HELD_G_PER_G = 2, USUAL_DOSE_G = 15;    /* when nobody says 
 /* Coffee holds so much less or more than usual, per gram; and the press may stop short of the end by so much. */
 static const double HELD_LESS = 0.3, HELD_MORE = 0.4, UNPRESSED_SHARE = 0.12;
 static const double CUP_DOUBT_G = 0.3;      /* known cups that differ by less are as good as one */
+static const double EMPTY_CUP_G = 1;        /* a known cup that is no farther from its mass is empty, but for a drop */
 static const double GUESS_U_G = 8;          /* of a beverage that is guessed from what coffee holds back */
 
 /* What should have come through, by what coffee holds back. */
@@ -53,6 +54,16 @@ double story_cup_of(const struct reader *reader, double full_g, double *doubt_g)
     if (doubt_g && most_g > least_g)        /* one of several: as if drawn evenly between them */
         *doubt_g = (most_g - least_g) / sqrt(3);
     return best_g;
+}
+
+bool story_is_empty_cup(const struct reader *reader, double load_g)
+{
+    const struct tracker_config *config = &reader->tracker->config;
+
+    for (int i = 0; i < config->cup_count; i++)
+        if (fabs(load_g - config->cup_g[i]) < fmax(EMPTY_CUP_G, reader->tracker->signal.resolution_g))
+            return true;
+    return false;
 }
 
 /* Coffee holds more than it does, should this known cup be the one that came: it was hardly pressed, or it is a cup

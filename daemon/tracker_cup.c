@@ -230,7 +230,8 @@ static bool is_full_cup(const struct reader *reader, int64_t since_us)
 
     if (!isnan(cup_g))
         return story_is_likely_beverage(reader, full_g - cup_g);
-    return reader->phase == PHASE_AWAY && (reader->press.seen || second->put_us - since_us >= PRESS_BESIDE_US) &&
+    return reader->phase == PHASE_AWAY && !story_is_empty_cup(reader, full_g) &&
+           (reader->press.seen || second->put_us - since_us >= PRESS_BESIDE_US) &&
            full_g > LEAST_CUP_G + LEAST_SHARE * story_expected_beverage_g(reader);
 }
 

@@ -416,6 +416,9 @@ double story_cup_of(const struct reader *reader, double full_g, double *doubt_g)
 double story_expected_beverage_g(const struct reader *reader);
 bool story_is_likely_beverage(const struct reader *reader, double beverage_g);
 
+/* Whether it weighs what a known cup does with nothing in it. */
+bool story_is_empty_cup(const struct reader *reader, double load_g);
+
 /* What was weighed is the full cup: the beverage of it, and how sure the empty one is. */
 void story_take_beverage(struct reader *reader);
 

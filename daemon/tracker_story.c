@@ -25,6 +25,9 @@ static const int64_t STIR_LEAST_US = 1200000;
 static const int64_t STIR_PAUSE_US = 2000000;       /* a shorter pause is within one stir */
 static const int64_t STIR_SOON_US = 5000000;        /* sooner after a pour, the spoon may have leaned on its end */
 static const double SAME_G = 6;             /* all came back but for a drop */
+/* After time enough to press beside the scale, a known cup that is full may weigh about what the brewer did: so much
+ * may have gone as steam, more would be the cup. */
+static const double SAME_LATE_G = 1;
 static const double LEAST_CUP_G = 60;       /* the lightest cup */
 static const int64_t PRESS_BESIDE_US = 11000000;    /* taken away, pressed, brought back: not done sooner */
 static const int64_t DOUBT_US = 20000000;           /* and so long when it may be another, empty cup */
@@ -329,13 +332,16 @@ static enum comeback what_came_back(const struct reader *reader, const struct ac
     double expected_g = story_expected_beverage_g(reader), cup_g = story_cup_of(reader, load_g, NULL);
     bool soon = act->begin_us - reader->away_us < PRESS_BESIDE_US;
 
-    if (fabs(more_g) < SAME_G && (soon || !isnan(cup_g)))
+    if (fabs(more_g) < (soon ? SAME_G : fmax(SAME_LATE_G, 2 * reader->tracker->signal.resolution_g)) &&
+        (soon || !isnan(cup_g)))
         return BACK_ALL;
     if (!isnan(cup_g) && story_is_likely_beverage(reader, load_g - cup_g))
         return BACK_CUP;
     if (more_g > THING_G && soon)
         return BACK_WITH_CUP;
-    if (soon || (!isnan(reader->cup_g) && load_g < reader->cup_g + expected_g / 2))
+    if (soon || story_is_empty_cup(reader, load_g) ||
+        (!isnan(reader->cup_g) && (load_g < reader->cup_g + expected_g / 2 ||
+                                   load_g > reader->cup_g + expected_g + THINNED_SHARE * reader->poured_g)))
         return BACK_OTHER;
     return load_g > LEAST_CUP_G + 0.7 * expected_g ? BACK_CUP : BACK_OTHER;
 }

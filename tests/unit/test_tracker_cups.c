@@ -120,12 +120,119 @@ static void a_hand_that_pauses_on_the_cup_is_not_weighed(void **state)
     assert_int_equal(count_of(trace, TRACKER_END), 1);
 }
 
+static void know_cup(struct trace *trace, double grams)
+{
+    struct tracker_config config = usual;
+
+    config.cup_g[config.cup_count++] = grams;
+    tracker_configure(trace->tracker, &config, NULL);
+}
+
+/* A brewer without its cup: 15 g, 230 g, and the plunger on. */
+static void brew_alone(struct trace *trace)
+{
+    wait_s(trace, 3);
+    move(trace, brewer_g, 0.3);
+    wait_s(trace, 3);
+    move(trace, 15, 4);
+    wait_s(trace, 4);
+    move(trace, 230, 25);
+    wait_s(trace, 3);
+    move(trace, plunger_g, 0.3);
+    wait_s(trace, 60);
+}
+
+/* Pressed beside the scale into a known cup: full, it weighs 4 g less than what was taken away. */
+static void a_full_cup_as_heavy_as_the_brewer_is_the_cup(void **state)
+{
+    struct trace *trace = *state;
+    double beverage_g = 199.5;
+
+    know_cup(trace, brewer_g + plunger_g + 245 - 4 - beverage_g);
+    brew_alone(trace);
+    move(trace, -trace->load_g, 0.5);
+    wait_s(trace, 30);
+    move(trace, brewer_g + plunger_g + 245 - 4, 0.4);
+    wait_s(trace, 8);
+    move(trace, -trace->load_g, 0.4);
+    wait_s(trace, 20);
+    assert_int_equal(count_of(trace, TRACKER_END), 1);
+    assert_int_equal(count_of(trace, TRACKER_DISCARD), 0);
+    assert_float_equal(measured(trace, 1, MEASURE_BEVERAGE_G), beverage_g, 0.3);
+}
+
+/* The brewer is carried about for half a minute and set down again as it was, but for some steam. */
+static void a_brewer_brought_back_late_steeps_on(void **state)
+{
+    struct trace *trace = *state;
+
+    know_cup(trace, brewer_g + plunger_g + 245 - 199.5);
+    brew_alone(trace);
+    move(trace, -trace->load_g, 0.5);
+    wait_s(trace, 30);
+    move(trace, brewer_g + plunger_g + 245 - 0.3, 0.4);
+    wait_s(trace, 30);
+    assert_int_equal(count_of(trace, TRACKER_END), 0);
+    assert_true(isnan(measured(trace, 1, MEASURE_BEVERAGE_G)));
+    push(trace, 2500, 20);
+    wait_s(trace, 3);
+    assert_float_equal(measured(trace, 1, MEASURE_PRESS_S), 20, 1);
+}
+
+/* A brew is taken away and thrown out; the next one's cup and brewer come.  No cup holds more than was poured into the
+ * brewer, unless it is thinned. */
+static void more_than_was_poured_is_no_beverage(void **state)
+{
+    struct trace *trace = *state;
+
+    wait_s(trace, 3);
+    move(trace, cup_g, 0.3);
+    wait_s(trace, 3);
+    move(trace, brewer_g, 0.3);
+    wait_s(trace, 3);
+    move(trace, 15, 4);
+    wait_s(trace, 4);
+    move(trace, 160, 20);
+    wait_s(trace, 20);
+    move(trace, -trace->load_g, 0.5);
+    wait_s(trace, 25);
+    move(trace, cup_g + 80 + brewer_g, 0.4);
+    wait_s(trace, 8);
+    assert_int_equal(count_of(trace, TRACKER_DISCARD), 1);
+    assert_int_equal(count_of(trace, TRACKER_END), 0);
+}
+
+/* As before, but only the next brew's cup comes at first: a known one, which weighs what it does empty. */
+static void a_known_cup_that_comes_empty_begins_anew(void **state)
+{
+    struct trace *trace = *state;
+
+    know_cup(trace, 390);
+    wait_s(trace, 3);
+    move(trace, cup_g + brewer_g, 0.3);
+    wait_s(trace, 3);
+    move(trace, 15, 4);
+    wait_s(trace, 4);
+    move(trace, 230, 25);
+    wait_s(trace, 20);
+    move(trace, -trace->load_g, 0.5);
+    wait_s(trace, 25);
+    move(trace, 390, 0.4);
+    wait_s(trace, 4);
+    assert_int_equal(count_of(trace, TRACKER_DISCARD), 1);
+    assert_true(isnan(measured(trace, 1, MEASURE_BEVERAGE_G)));
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(the_first_cup_is_seen_on_a_scale_that_has_just_spoken),
         cmocka_unit_test_setup_teardown(a_damaged_line_before_an_ordered_tare_moves_no_zero, setup, teardown),
         cmocka_unit_test_setup_teardown(a_hand_that_pauses_on_the_cup_is_not_weighed, setup, teardown),
+        cmocka_unit_test_setup_teardown(a_full_cup_as_heavy_as_the_brewer_is_the_cup, setup, teardown),
+        cmocka_unit_test_setup_teardown(a_brewer_brought_back_late_steeps_on, setup, teardown),
+        cmocka_unit_test_setup_teardown(more_than_was_poured_is_no_beverage, setup, teardown),
+        cmocka_unit_test_setup_teardown(a_known_cup_that_comes_empty_begins_anew, setup, teardown),
     };
 
     return cmocka_run_group_tests(tests, NULL, NULL);
