@@ -5,6 +5,7 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "poise/brew.h"
 #include "poise/program.h"
 #include "words.h"
 
@@ -63,6 +64,61 @@ static int corrections_table(sqlite3 *database, const struct cup *cup, struct do
         document_row(out, "%s" CELL "%s" CELL "%s" CELL "%s" CELL "%s" CELL "%s", call_of(name), from, to, unit,
                      sqlite3_column_text(statement, 4), sqlite3_column_text(statement, 3));
     }
+    return sqlite3_finalize(statement);
+}
+
+/* The factor that made a strength of what an instrument showed; NAN where it shows strength itself. */
+static double factor_of(const char *quantity, double shown, double strength_pct)
+{
+    if (strcmp(quantity, "brix") == 0)
+        return strength_pct / shown;
+    if (strcmp(quantity, "refractive-index") == 0)
+        return strength_pct / brix_of_refractive_index(shown);
+    return NAN;
+}
+
+enum { DECIMALS_MOST = 9 };         /* no instrument shows more; a damaged store may say anything */
+
+/* What the refractometer showed of this cup, and by what factor that became a strength. */
+static int readings_table(sqlite3 *database, const struct cup *cup, struct document *out)
+{
+    static const char sql[] =
+        "SELECT i.name, i.quantity, i.unit, r.value, r.decimals, a.filtered, a.sample_c,"
+        " strftime('%Y-%m-%d %H:%M:%S', r.time_us / 1000000, 'unixepoch') FROM brew b JOIN assignment a USING (brew_id)"
+        " JOIN reading r ON r.bench_id = a.bench_id AND r.seq = a.reading_seq JOIN instrument i USING (instrument_id)"
+        " WHERE b.name = ?1 AND NOT EXISTS (SELECT 1 FROM assignment l WHERE l.bench_id = a.bench_id"
+        " AND l.reading_seq = a.reading_seq AND l.seq > a.seq) ORDER BY r.seq";
+    sqlite3_stmt *statement = NULL;
+    int code = sqlite3_prepare_v2(database, sql, -1, &statement, NULL);
+    double sum = 0, count = 0;
+    char quantity[NAME_SIZE] = "";
+
+    if (code == SQLITE_OK)
+        sqlite3_bind_text(statement, 1, cup->brew, -1, SQLITE_STATIC);
+    while (code == SQLITE_OK && sqlite3_step(statement) == SQLITE_ROW) {
+        char sample[32] = "", shown[48] = "";
+        double value = sqlite3_column_double(statement, 3);
+        int decimals = sqlite3_column_int(statement, 4);
+
+        if (!count) {
+            document_add(out, BLOCK_HEADING, "Strength readings");
+            document_table(out, "instrument|#shown|unit|sample °C|filtered|when, UTC");
+        }
+        snprintf(quantity, sizeof quantity, "%s", (const char *)sqlite3_column_text(statement, 1));
+        snprintf(shown, sizeof shown, "%.*f", decimals >= 0 && decimals <= DECIMALS_MOST ? decimals : 2, value);
+        if (sqlite3_column_type(statement, 6) != SQLITE_NULL)
+            snprintf(sample, sizeof sample, "%.1f", sqlite3_column_double(statement, 6));
+        document_row(out, "%s" CELL "%s" CELL "%s" CELL "%s" CELL "%s" CELL "%s", sqlite3_column_text(statement, 0),
+                     shown, sqlite3_column_text(statement, 2), sample,
+                     sqlite3_column_type(statement, 5) == SQLITE_NULL ? ""
+                     : sqlite3_column_int(statement, 5) ? "yes" : "no", sqlite3_column_text(statement, 7));
+        sum += value;
+        count++;
+    }
+    if (count && isfinite(factor_of(quantity, sum / count, cup->measures.value[MEASURE_STRENGTH_PCT])))
+        document_add(out, BLOCK_TEXT, "Strength was reckoned as %.2f of the Brix, by the bench's factor%s.",
+                     factor_of(quantity, sum / count, cup->measures.value[MEASURE_STRENGTH_PCT]),
+                     strcmp(quantity, "brix") == 0 ? "" : "; the refractive index is taken as at 20 °C");
     return sqlite3_finalize(statement);
 }
 
@@ -292,7 +348,8 @@ int report_brew(const struct request *request)
     measures_table(&cups.cup[0], &document);
     dominant_sentence(&cups.cup[0], &document);
     against_plan(&cups.cup[0], &document);
-    if (corrections_table(database, &cups.cup[0], &document) != SQLITE_OK
+    if (readings_table(database, &cups.cup[0], &document) != SQLITE_OK
+        || corrections_table(database, &cups.cup[0], &document) != SQLITE_OK
         || traces(database, &cups.cup[0], &document) != SQLITE_OK) {
         program_say("reading the store: %s", sqlite3_errmsg(database));
         status = EXIT_FAILED;

@@ -7,6 +7,7 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "poise/brew.h"
 #include "words.h"
 
 void findings_caution(struct findings *out, const char *format, ...)
@@ -158,14 +159,45 @@ static int caution_blank(sqlite3 *database, struct findings *out, struct why *wh
     return code == SQLITE_ROW ? 0 : why_set(why, -EIO, "reading the store: %s", sqlite3_errmsg(database));
 }
 
+/* A refractive index is taken as at 20 °C.  A degree warmer costs about 0.067 Brix (OIV-MA-AS2-02, table I: 0.20 for
+ * three degrees, at 10 %). */
+static const double BRIX_PER_DEGREE = 0.067;
+
+/* What stood between the instrument's figure and the strength. */
+static void caution_reckoned(struct findings *out, sqlite3_stmt *row)
+{
+    bool index = sqlite3_column_type(row, 3) != SQLITE_NULL;
+    double brix = index ? brix_of_refractive_index(sqlite3_column_double(row, 3)) : sqlite3_column_double(row, 2);
+    double factor = sqlite3_column_double(row, 4) / brix;
+    char by[64] = "", warm[64] = "their temperature is not known";
+
+    if (factor > 0 && isfinite(factor))
+        snprintf(by, sizeof by, " (%.2f of the Brix)", factor);
+    findings_caution(out,
+                     "The instrument showed %s; strength was reckoned from it by the bench's factor%s: the shape "
+                     "stands, the number is as good as that factor.",
+                     index ? "a refractive index" : "Brix", by);
+    if (!index)
+        return;
+    if (sqlite3_column_type(row, 5) != SQLITE_NULL)
+        snprintf(warm, sizeof warm, "they were at %.1f to %.1f °C", sqlite3_column_double(row, 5),
+                 sqlite3_column_double(row, 6));
+    findings_caution(out, "A refractive index is taken as at 20 °C, with nothing put right for warmer samples: each "
+                     "degree reads about %.2f points too low (%s).",
+                     BRIX_PER_DEGREE * (factor > 0 && isfinite(factor) ? factor : 1), warm);
+}
+
 /* How the samples were read, as the strength readings say that these cups own; of thousands the latest speak. */
 static int caution_samples(sqlite3 *database, struct findings *out, struct why *why)
 {
     static const char sql[] =
         "SELECT count(DISTINCT CASE WHEN a.filtered = 0 THEN a.brew_id END),"
         " count(DISTINCT CASE WHEN i.quantity <> 'strength' THEN a.brew_id END),"
-        " avg(CASE WHEN i.quantity = 'brix' AND r.value > 0 THEN (SELECT value FROM measure m WHERE"
-        " m.brew_id = a.brew_id AND m.measure = 'strength_pct' ORDER BY m.seq DESC LIMIT 1) / r.value END)"
+        " avg(CASE i.quantity WHEN 'brix' THEN r.value END), avg(CASE i.quantity WHEN 'refractive-index' THEN r.value END),"
+        " avg(CASE WHEN i.quantity <> 'strength' THEN (SELECT value FROM measure m WHERE"
+        " m.brew_id = a.brew_id AND m.measure = 'strength_pct' ORDER BY m.seq DESC LIMIT 1) END),"
+        " min(CASE i.quantity WHEN 'refractive-index' THEN a.sample_c END),"
+        " max(CASE i.quantity WHEN 'refractive-index' THEN a.sample_c END)"
         " FROM (SELECT brew_id FROM brew JOIN experiment e USING (experiment_id) WHERE e.name = ?1"
         " ORDER BY brew_id DESC LIMIT 2000) JOIN assignment a USING (brew_id)"
         " JOIN reading r ON r.bench_id = a.bench_id AND r.seq = a.reading_seq JOIN instrument i USING (instrument_id)"
@@ -181,18 +213,8 @@ static int caution_samples(sqlite3 *database, struct findings *out, struct why *
     if (code == SQLITE_ROW && sqlite3_column_int(statement, 0) > 0)
         findings_caution(out, "Samples of %d cup%s were read unfiltered: fines make strength read high and unsteady.",
                          sqlite3_column_int(statement, 0), sqlite3_column_int(statement, 0) == 1 ? "" : "s");
-    if (code == SQLITE_ROW && sqlite3_column_int(statement, 1) > 0) {
-        bool factor = sqlite3_column_type(statement, 2) != SQLITE_NULL;
-
-        char by[64] = "";
-
-        if (factor)
-            snprintf(by, sizeof by, " (%.2f of the Brix)", sqlite3_column_double(statement, 2));
-        findings_caution(out,
-                         "The instrument showed %s; strength was reckoned from it by the bench's factor%s: the shape "
-                         "stands, the number is as good as that factor.",
-                         factor ? "Brix" : "a refractive index", by);
-    }
+    if (code == SQLITE_ROW && sqlite3_column_int(statement, 1) > 0)
+        caution_reckoned(out, statement);
     sqlite3_finalize(statement);
     return code == SQLITE_ROW ? 0 : why_set(why, -EIO, "reading the store: %s", sqlite3_errmsg(database));
 }

@@ -588,6 +588,28 @@ def test_report_says_how_the_samples_were_read(bench):
     text = " ".join(done(bench, "grind-stir").split())
     assert "Samples of 2 cups were read unfiltered" in text
     assert "showed Brix; strength was reckoned from it by the bench's factor (0.85 of the Brix)" in text
+    assert "20 °C" not in text
+    text = " ".join(done(bench, "brew", "pier-20261125-002").split())
+    assert "Strength readings" in text and "prism 1.60 % 25.0 no" in text and "0.85 of the Brix" in text
+    assert "Strength readings" not in done(bench, "brew", "pier-20261125-003")
+
+
+def test_report_says_what_a_refractive_index_is_worth(bench):
+    """1.33586 is 2 Brix at 20 °C (ICUMSA 1974, from memory): 1.70 % by a factor of 0.85."""
+    cups = Cups(bench)
+    two_by_two(cups)
+    cups.file.execute("insert into instrument (instrument_id, bench_id, name, quantity, unit)"
+                      " values (9, 1, 'prism', 'refractive-index', 'nD')")
+    for brew in range(1, 13):
+        cups.file.execute("insert into measure values (?, 'strength_pct', 990, 1.70, 0.02, 0, 'tracker', 1)", (brew,))
+        cups.file.execute("insert into reading values (1, ?, 1, 9, 1, 1, 1.33586, 5, 1, 'ok')", (7000 + brew,))
+        cups.file.execute("insert into assignment values (1, ?, ?, 1, ?, 'tracker', 1, ?)",
+                          (7000 + brew, 8000 + brew, brew, 19.5 + brew / 2))
+    cups.done()
+    text = " ".join(done(bench, "grind-stir").split())
+    assert "showed a refractive index; strength was reckoned from it by the bench's factor (0.85 of the Brix)" in text
+    assert "taken as at 20 °C" in text and "about 0.06 points too low (they were at 20.0 to 25.5 °C)" in text
+    assert "1.33586  nD" in done(bench, "brew", "pier-20261125-002")
 
 
 def test_report_follows_what_was_put_right(bench):

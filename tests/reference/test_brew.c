@@ -30,9 +30,13 @@ static void a_refractive_index_is_a_brix(void **state)
         { 1, 1.3344 }, { 2, 1.3359 }, { 3, 1.3374 }, { 4, 1.3388 }, { 6, 1.3418 }, { 8, 1.3448 }, { 12, 1.3509 },
         { 14, 1.3541 }, { 16, 1.3573 }, { 18, 1.3606 }, { 24, 1.3706 }, { 28, 1.3775 },
     };
+    /* the entries of the 1974 scale at the strength of coffee, five digits (from memory): one digit is worth 0.007 */
+    static const double weak[][2] = { { 1, 1.33442 }, { 2, 1.33586 }, { 3, 1.33732 }, { 4, 1.33879 } };
     double before = -1;
 
     (void)state;
+    for (size_t i = 0; i < sizeof weak / sizeof *weak; i++)
+        assert_true(fabs(brix_of_refractive_index(weak[i][1]) - weak[i][0]) < 0.01);
     assert_near(brix_of_refractive_index(1.33299), 0);
     assert_near(brix_of_refractive_index(1.36384), 20);
     assert_near(brix_of_refractive_index(1.38115), 30);
