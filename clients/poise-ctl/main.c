@@ -32,7 +32,7 @@ static const struct command commands[] = {
      command_plan},
     {"probe", "[PORT...]", "which instrument is at a serial port, and the section to paste", 0, 16,
      TAKES_SECONDS | TAKES_ASK, command_probe},
-    {"replay", "[FILE]", "what the tracker would say now of what was recorded", 0, 1,
+    {"replay", "[FILE]", "what the tracker would say now of a trace, a journal, or what the bench has", 0, 1,
      TAKES_BREW | TAKES_SPAN | TAKES_TRACE | TAKES_CONFIG, command_replay},
     {"brews", "", "the brews in the store", 0, 0, TAKES_COUNT | TAKES_BREW, command_brews},
 };

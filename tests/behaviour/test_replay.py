@@ -193,6 +193,12 @@ def test_a_span_of_time_is_told(bench):
     assert status == 1 and "malformed" in said
 
 
+def test_a_store_is_no_source_and_what_is_one_is_said(bench):
+    bench.logger().wait_diagnostic("waiting for poised")
+    status, output, said = bench.run("poise-ctl", "replay", bench.store)
+    assert (status, output) == (1, "") and "is no journal of poised" in said and "ask its bench for --brew NAME" in said
+
+
 def test_kept_traces_are_told_as_it_was(bench):
     """Each tests/traces/NAME.jsonl with its NAME.conf; NAME.expected has what truly was: a measure, its value, and how
     far off it may be told, a line each."""
