@@ -23,15 +23,20 @@ static const int64_t SAVE_EVERY_US = 60000000;
 
 /* ---- numbers and events ---- */
 
+void bench_keep_numbers(struct bench *bench, uint64_t reserved, bool clean)
+{
+    char text[120];
+    int length = snprintf(text, sizeof text, "{\"reserved\":%" PRIu64 ",\"clean\":%s,\"began_us\":%" PRId64 "}",
+                          reserved, clean ? "true" : "false", bench->journal_began_us);
+
+    journal_keep(bench->journal, "seq", text, (size_t)length);
+}
+
 void bench_reserve(struct bench *bench)
 {
-    char text[80];
-    int length;
-
     bench->reserved = bench->seq + RESERVE_NUMBERS;
-    length = snprintf(text, sizeof text, "{\"reserved\":%" PRIu64 ",\"clean\":false}", bench->reserved);
     journal_hold(bench->journal);
-    journal_keep(bench->journal, "seq", text, (size_t)length);
+    bench_keep_numbers(bench, bench->reserved, false);
     journal_release(bench->journal, 0);
 }
 
@@ -419,18 +424,15 @@ static void on_closed(uv_handle_t *handle)
 
 void bench_close(struct bench *bench)
 {
-    char text[80];
     uint64_t lost;
-    int length;
 
     bench->closing = true;
     bench->now = clock_now(bench->clock);
     for (int i = 0; i < bench->stations.count; i++)
         bench->stations.all[i].changed = true;
-    length = snprintf(text, sizeof text, "{\"reserved\":%" PRIu64 ",\"clean\":true}", bench->seq);
     journal_hold(bench->journal);
     bench_save(bench, false);
-    journal_keep(bench->journal, "seq", text, (size_t)length);
+    bench_keep_numbers(bench, bench->seq, true);
     journal_release(bench->journal, 0);
     if ((lost = journal_close(bench->journal)) != 0)
         program_say("%" PRIu64 " readings and events could not be saved", lost);

@@ -45,7 +45,8 @@ static void send_answer(struct bench *bench, const struct journal_news *news)
     if (news->text) {
         text_print(&text, "{\"ok\":true,\"messages\":[");
         text_add(&text, news->text, news->length);
-        text_print(&text, "],\"next\":%" PRIu64 ",\"last\":%" PRIu64, news->next_seq, bench->seq);
+        text_print(&text, "],\"next\":%" PRIu64 ",\"last\":%" PRIu64 ",\"began_us\":%" PRId64, news->next_seq,
+                   bench->seq, bench->journal_began_us);
     } else {
         text_print(&text, "{\"ok\":false,\"why\":");
         text_string(&text, news->why.text);
@@ -74,6 +75,7 @@ void bench_on_news(uv_async_t *handle)
         program_say("%s", news.why.text);
         stations_warn(&bench->stations, NULL, NULL, "journal", "%s", news.why.text);
         if (news.kind == JOURNAL_RENEWED) {
+            bench->journal_began_us = bench->now.time_us;
             bench_reserve(bench);
             journal_hold(bench->journal);
             bench_save(bench, true);

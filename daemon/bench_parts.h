@@ -38,6 +38,7 @@ struct bench {
     struct message reading;         /* its name and station are filled in per reading */
     struct outlet *outlets;
     uint64_t seq, reserved;         /* given last; may be given without asking the disk again */
+    int64_t journal_began_us;       /* UTC; 0: not known */
     struct text pending;            /* events that are not on the disk yet, and the readings behind them */
     size_t journaled;               /* so much of it the journal has */
     int64_t late_us;                /* then they are said, on the disk or not; 0: nothing waits for the disk */
@@ -85,6 +86,9 @@ void bench_say_pending(struct bench *bench);
 
 /* Asks the journal to promise that seq up to so much will not be given again. */
 void bench_reserve(struct bench *bench);
+
+/* Keeps how far the numbers are promised, and whether it ended in order, with the journal that is held. */
+void bench_keep_numbers(struct bench *bench, uint64_t reserved, bool clean);
 
 /* Keeps what changed (all: everything) with the next commit; the journal is held. */
 void bench_save(struct bench *bench, bool all);

@@ -36,6 +36,7 @@ static void take_kept(void *context, const char *key, const void *data, size_t l
     if ((json = json_loadb(data, length, 0, NULL))) {
         taken->reserved = (uint64_t)json_integer_value(json_object_get(json, "reserved"));
         taken->clean = json_is_true(json_object_get(json, "clean"));
+        taken->bench->journal_began_us = json_integer_value(json_object_get(json, "began_us"));
         taken->any = true;
     }
     json_decref(json);
@@ -83,6 +84,8 @@ int bench_restore(struct bench *bench, const struct why *notice, struct why *why
         (error = journal_kept(bench->journal, take_kept, &taken, why)) != 0)
         return error;
     bench->seq = last > taken.reserved ? last : taken.reserved;
+    if (!taken.any && last == 0)
+        bench->journal_began_us = bench->now.time_us;
     if (notice->text[0]) {
         start_above(bench);
         program_say("%s", notice->text);

@@ -220,9 +220,9 @@ int journal_file_open_to_read(struct journal_file **out, const char *path, struc
     if (!error)
         error = ask_number(file, "PRAGMA application_id", &id, why);
     if (!error && id != APPLICATION_ID)
-        error = why_set(why, -EBADF, "%s: this database is no journal of poised; to replay a brew of a store ask its bench "
-                        "for --brew NAME: a store keeps a brew from five seconds before it began, too late for the "
-                        "tracker, which must see the cup set down", path);
+        error = why_set(why, -EBADF, "%s: this database is no journal of poised; to replay a brew of a store ask its "
+                        "bench for --brew NAME: a store keeps a brew from five seconds before it began, too late for "
+                        "the tracker, which must see the cup set down", path);
     if (!error && sqlite3_prepare_v2(file->database, rows_after, -1, &file->rows, NULL) != SQLITE_OK)
         error = failure(file, why);
     if (error == -EBUSY)

@@ -85,8 +85,32 @@ static bool member_seq(struct json_text reply, const char *key, uint64_t *out)
     return *end == '\0';
 }
 
+static void heard(struct client *client, const struct message *message)
+{
+    client->last = message->common.seq;
+    if (client->heard_us < message->common.time_us)
+        client->heard_us = message->common.time_us;
+}
+
+/* The bench's journal is another one than before: we begin again with it. */
+static int begin_again(struct client *client)
+{
+    client->last = client->covered = 0;
+    client->tries = 0;
+    return CLIENT_BAD;
+}
+
+/* It was begun after all that we have had, so what it holds is new, whatever its numbers are. */
+static bool is_younger(const struct client *client, struct json_text reply)
+{
+    uint64_t began_us;
+
+    return client->covered && client->heard_us && member_seq(reply, "began_us", &began_us) &&
+           began_us <= INT64_MAX && (int64_t)began_us > client->heard_us;
+}
+
 /* The bench knows fewer messages than we have had: after a while to write them down, its journal
- * must be another one, and we begin again with it. */
+ * must be another one. */
 static int behind_us(struct client *client, uint64_t last, struct why *why)
 {
     ask_later(client, RETRY_WAIT_MS);
@@ -95,9 +119,7 @@ static int behind_us(struct client *client, uint64_t last, struct why *why)
     why_set(why, -EPROTO, "the bench has numbered only %llu messages, and %llu were here before: its journal was "
             "replaced, and the new one is read from its beginning", (unsigned long long)last,
             (unsigned long long)client->covered);
-    client->last = client->covered = 0;
-    client->tries = 0;
-    return CLIENT_BAD;
+    return begin_again(client);
 }
 
 static int take_reply(struct client *client, const char *text, size_t length, struct why *why)
@@ -112,6 +134,12 @@ static int take_reply(struct client *client, const char *text, size_t length, st
         ask_later(client, REFUSED_WAIT_MS);
         client_refused(text, length, why);
         return CLIENT_BAD;
+    }
+    if (is_younger(client, reply)) {
+        ask_later(client, 0);
+        client->heard_us = 0;           /* so that this is found once */
+        why_set(why, -EPROTO, "the bench's journal was replaced, and the new one is read from its beginning");
+        return begin_again(client);
     }
     if (last < client->covered)
         return behind_us(client, last, why);
@@ -196,7 +224,7 @@ static int hand_out_chunk(struct client *client, struct message *message, struct
                          message, why) < 0)
             return CLIENT_BAD;
         if (message->common.seq > client->last) {
-            client->last = message->common.seq;
+            heard(client, message);
             client->tries = 0;
             client->rest_ms = client->gather_ms;
             return CLIENT_MESSAGE;
@@ -269,7 +297,7 @@ static void passed(struct client *client, const struct message *message)
 {
     if (message->kind == MESSAGE_STATE)
         return;
-    client->last = message->common.seq;
+    heard(client, message);
     if (client->covered < client->last)
         client->covered = client->last;
 }

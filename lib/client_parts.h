@@ -25,6 +25,7 @@ struct client {
     /* Where we are: `last` was handed out, and up to `covered` nothing is missing. */
     bool position_known;
     uint64_t last, covered;
+    int64_t heard_us;           /* UTC of the newest that was handed out, or had before; 0: not known */
 
     bool catching_up;           /* live messages are held until the history has been handed out */
     enum asking asking;

@@ -258,6 +258,9 @@ static void bench_hears(struct store *store, int index, const struct message_com
 
     if (numbers_anew(bench, common)) {
         forget_remembered(store, index);
+        for (int i = 0; i < store->station_count; i++)      /* what was under way it has forgotten */
+            if (store->stations[i].bench == index)
+                store->stations[i].brew = -1;
         bench->anew = true;
         bench->last_seq = common->seq;
     }
@@ -282,6 +285,21 @@ static bool says_skipped(const struct message *message)
     return message->kind == MESSAGE_WARNING && strcmp(message->warning.warning, "numbers-skipped") == 0;
 }
 
+/* A begin under the name of a brew that is known to have begun otherwise. */
+static bool begins_another(const struct store *store, const struct message *message)
+{
+    if (message->kind != MESSAGE_BREW || message->brew.change != BREW_BEGIN)
+        return false;
+    for (int i = store->brew_count - 1; i >= 0; i--) {
+        const struct store_brew *brew = &store->brews[i];
+
+        if (strcmp(brew->name, message->brew.brew) == 0)
+            return brew->begin_seq && (strcmp(store->boots[brew->boot].name, message->common.boot) != 0 ||
+                                       !store_same_begin(brew->began_mono_us, message->brew.at_us));
+    }
+    return false;
+}
+
 int store_apply(struct store *store, const struct message *message, struct why *why)
 {
     struct store_event event = { .brew = -1 };
@@ -290,6 +308,9 @@ int store_apply(struct store *store, const struct message *message, struct why *
 
     if (message->kind == MESSAGE_STATE)
         return 0;
+    /* what waits is of the earlier one, as long as it has the name */
+    if (begins_another(store, message) && store_write(store, why) != 0)
+        return -EAGAIN;
     if (message->common.mono_us < 0 || message->common.mono_us > INT64_MAX / 2)
         return why_set(why, -EINVAL, "message %llu of %s has an impossible time",
                        (unsigned long long)message->common.seq, message->common.bench);
@@ -333,6 +354,7 @@ uint64_t store_whole_until(const struct store *store, int bench)
 int store_commit(struct store *store, struct why *why)
 {
     bool due = store->event_count || store->row_count;
+    int error;
 
     for (int i = 0; i < store->bench_count && !due; i++) {
         const struct store_bench *bench = &store->benches[i];
@@ -341,5 +363,11 @@ int store_commit(struct store *store, struct why *why)
         due = bench->fresh && (__builtin_sub_overflow(bench->last_mono_us, bench->progress_mono_us, &since)
                                || since >= PROGRESS_EVERY_US);
     }
-    return due ? store_write(store, why) : 0;
+    if (due && (error = store_write(store, why)) != 0)
+        return error;
+    if (!store->said.text[0])
+        return 0;
+    *why = store->said;
+    store->said.text[0] = '\0';
+    return 1;
 }

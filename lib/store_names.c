@@ -30,7 +30,7 @@ int store_bench_index(struct store *store, const char *name)
     bench += store->bench_count;
     memset(bench, 0, sizeof *bench);
     snprintf(bench->name, sizeof bench->name, "%s", name);
-    store_progress(store, name, &bench->last_seq, &bench->latest_time_us, &why);
+    store_resume(store, name, &bench->last_seq, &bench->latest_time_us, &why);
     bench->boot = -1;
     bench->progress_mono_us = INT64_MIN;
     return store->bench_count++;

@@ -102,7 +102,8 @@ static int find_version(sqlite3 *database, const char *path, int *version, struc
     if (application == 0 && tables == 0 && *version == 0)
         return 0;
     if (application != STORE_APPLICATION_ID || *version < 1)
-        return why_set(why, -EBADF, "%s: is an SQLite file of something else, not a Poise store: name another file", path);
+        return why_set(why, -EBADF, "%s: is an SQLite file of something else, not a Poise store: name another file",
+                       path);
     if (*version > STORE_VERSION)
         return why_set(why, -EPROTO, "%s: was made by a newer Poise (its version %d, ours %d): install that one; "
                        "the file is left as it is", path, *version, STORE_VERSION);
@@ -139,15 +140,16 @@ static int load_open_brews(struct store *store, struct why *why)
     static const char sql[] = "SELECT h.name, b.station, b.name, o.name, b.began_mono_us, b.begin_seq, b.brew_id"
                               " FROM brew b JOIN bench h USING (bench_id) JOIN boot o USING (boot_id)"
                               " WHERE b.ended_us IS NULL AND NOT b.discarded AND b.begin_seq IS NOT NULL"
-                              " ORDER BY b.begin_seq";
+                              " ORDER BY b.began_us, b.begin_seq";
     sqlite3_stmt *statement;
     int code, bench, station, boot, brew, error = 0;
 
     if (sqlite3_prepare_v2(store->database, sql, -1, &statement, NULL) != SQLITE_OK)
         return store_failed(store->database, store->path, "reading its brews", why);
     while (!error && (code = sqlite3_step(statement)) == SQLITE_ROW) {
-        bench = store_bench_index(store, (const char *)sqlite3_column_text(statement, 0));
-        station = bench < 0 ? bench : store_station_index(store, bench, (const char *)sqlite3_column_text(statement, 1));
+        bench = station = store_bench_index(store, (const char *)sqlite3_column_text(statement, 0));
+        if (bench >= 0)
+            station = store_station_index(store, bench, (const char *)sqlite3_column_text(statement, 1));
         boot = store_boot_index(store, (const char *)sqlite3_column_text(statement, 3));
         brew = store_brew_index(store, bench, station, (const char *)sqlite3_column_text(statement, 2));
         if (bench < 0 || station < 0 || boot < 0 || brew < 0) {
@@ -190,7 +192,8 @@ static int open_database(struct store *store, struct why *why)
     if (store->mode == STORE_WRITE)
         error = make_folder(store->path, why);
     else if (access(store->path, F_OK) != 0)
-        error = why_set(why, -errno, "%s: no store there: poise-logger makes it (or name it with --store)", store->path);
+        error = why_set(why, -errno, "%s: no store there: poise-logger makes it (or name it with --store)",
+                        store->path);
     if (error)
         return error;
     if (sqlite3_open_v2(store->path, &store->database, flags | SQLITE_OPEN_NOMUTEX | SQLITE_OPEN_EXRESCODE, NULL)
@@ -256,7 +259,7 @@ sqlite3 *store_database(struct store *store)
     return store->database;
 }
 
-int store_progress(struct store *store, const char *bench, uint64_t *seq, int64_t *time_us, struct why *why)
+int store_resume(struct store *store, const char *bench, uint64_t *seq, int64_t *time_us, struct why *why)
 {
     static const char sql[] = "SELECT p.seq, p.time_us FROM progress p JOIN bench h USING (bench_id) WHERE h.name = ?1";
     sqlite3_stmt *statement;
@@ -266,22 +269,14 @@ int store_progress(struct store *store, const char *bench, uint64_t *seq, int64_
         return store_failed(store->database, store->path, "asking how far it has come", why);
     sqlite3_bind_text(statement, 1, bench, -1, SQLITE_STATIC);
     code = sqlite3_step(statement);
-    if (code == SQLITE_ROW) {
+    if (code == SQLITE_DONE) {
+        *seq = 0;
+        *time_us = 0;
+    } else if (code == SQLITE_ROW) {
         *seq = (uint64_t)sqlite3_column_int64(statement, 0);
         *time_us = sqlite3_column_int64(statement, 1);
     }
     sqlite3_finalize(statement);
     return code == SQLITE_ROW || code == SQLITE_DONE
         ? 0 : store_failed(store->database, store->path, "asking how far it has come", why);
-}
-
-int store_resume_seq(struct store *store, const char *bench, uint64_t *seq, struct why *why)
-{
-    uint64_t found = 0;
-    int64_t time_us;
-    int error = store_progress(store, bench, &found, &time_us, why);
-
-    if (!error)
-        *seq = found;
-    return error;
 }

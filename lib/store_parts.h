@@ -14,7 +14,7 @@ enum { STORE_APPLICATION_ID = 0x506f6973 };
 enum statement {
     STATEMENT_BENCH_ADD, STATEMENT_BENCH_FIND, STATEMENT_BOOT_ADD, STATEMENT_BOOT_FIND,
     STATEMENT_INSTRUMENT_ADD, STATEMENT_INSTRUMENT_FIND, STATEMENT_BREW_ADD, STATEMENT_BREW_FIND,
-    STATEMENT_BREW_BEGIN, STATEMENT_BREW_PLAN, STATEMENT_BREW_END, STATEMENT_BREW_DISCARD, STATEMENT_BREW_VERDICT,
+    STATEMENT_BREW_SAME, STATEMENT_BREW_TWIN, STATEMENT_BREW_RENAME, STATEMENT_BREW_BEGIN, STATEMENT_BREW_PLAN, STATEMENT_BREW_END, STATEMENT_BREW_DISCARD, STATEMENT_BREW_VERDICT,
     STATEMENT_EXPERIMENT_ADD, STATEMENT_EXPERIMENT_FIND, STATEMENT_STAGE, STATEMENT_MEASURE,
     STATEMENT_MEASURE_IF_NEW, STATEMENT_ASSIGN, STATEMENT_UNASSIGN, STATEMENT_NOTE, STATEMENT_INSTRUMENT_EVENT,
     STATEMENT_WARNING, STATEMENT_GAP,
@@ -106,7 +106,12 @@ struct store {
     size_t event_count, event_size;
     struct store_row *rows;
     size_t row_count, row_size;
+    struct why said;            /* of a brew that was renamed; empty: none */
 };
+
+/* Two brews with the same begin are one: no two cups begin so soon after each other on one station, and a bench that
+ * was killed may find a begin anew from its readings, a little off. */
+bool store_same_begin(int64_t one_mono_us, int64_t other_mono_us);
 
 /* Makes the tables of this version in an empty file, or brings an older version up to it. */
 int store_migrate(sqlite3 *database, int from_version, struct why *why);
@@ -117,11 +122,33 @@ int store_failed(sqlite3 *database, const char *path, const char *doing, struct 
 /* Writes all that waits, in one transaction. */
 int store_write(struct store *store, struct why *why);
 
+/* ---- store_rows.c ---- */
+
+/* Runs a statement that returns no rows: 0 or -1; one that returns a number: that, or 0. */
+int store_done(sqlite3_stmt *statement);
+int64_t store_found(sqlite3_stmt *statement);
+
+/* The text must outlive the statement's run; empty words are NULL. */
+void store_bind_name(sqlite3_stmt *statement, int place, const char *name);
+void store_bind_words(sqlite3_stmt *statement, int place, const char *words);
+
+/* UTC of a moment on the bench's steady clock, as the message saw both. */
+int64_t store_utc(const struct message_common *common, int64_t mono_us);
+
+/* The row of an index, made when there is none; 0: SQLite failed. */
+int64_t store_bench_row(struct store *store, int index);
+int64_t store_boot_row(struct store *store, int index);
+int64_t store_instrument_row(struct store *store, int index);
+int64_t store_brew_row(struct store *store, int index);
+
+/* The row of a brew that begins: an earlier one that had its name, which the bench has forgotten, gets another. */
+int64_t store_begin_row(struct store *store, const struct store_event *event);
+
+/* After a rollback no row number found in the transaction holds. */
+void store_forget_rows(struct store *store);
+
 /* The seq up to which everything is, or will be with the next commit, in the file. */
 uint64_t store_whole_until(const struct store *store, int bench);
-
-/* As store_resume_seq, and the latest UTC heard; both untouched when the bench is new. */
-int store_progress(struct store *store, const char *bench, uint64_t *seq, int64_t *time_us, struct why *why);
 
 /* A bench has dozens of stations; more is nonsense and would eat the memory. */
 enum { STORE_STATIONS_MOST = 4096 };

@@ -6,8 +6,8 @@
 
 /* Tables without rowid begin with the columns of their key: PRAGMA integrity_check of SQLite 3.40 raises
  * a false alarm otherwise.  A message is known by bench and seq; with its time, since a bench whose journal was
- * replaced begins to number anew.  Times: `..._us` is UTC in microseconds since 1970; `..._mono_us` is the bench's steady clock, which
- * compares only within one boot and is what every duration comes from. */
+ * replaced begins to number anew.  Times: `..._us` is UTC in microseconds since 1970; `..._mono_us` is the bench's
+ * steady clock, which compares only within one boot and is what every duration comes from. */
 static const char tables[] =
     "CREATE TABLE bench (bench_id INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE);"
     /* every message up to seq is in this file, or belongs to no brew */
@@ -183,6 +183,14 @@ const char *const store_statements[STATEMENT_COUNT] = {
                                   " AND quantity = ?3",
     [STATEMENT_BREW_ADD] = "INSERT INTO brew (name, bench_id, station) VALUES (?1, ?2, ?3) ON CONFLICT DO NOTHING",
     [STATEMENT_BREW_FIND] = "SELECT brew_id FROM brew WHERE name = ?1",
+    /* of no other: without a begin it has only just been made, or its begin was lost and more is known */
+    [STATEMENT_BREW_SAME] = "SELECT brew_id FROM brew b WHERE brew_id = ?1 AND CASE WHEN begin_seq IS NULL"
+                            " THEN NOT EXISTS (SELECT 1 FROM stage s WHERE s.brew_id = b.brew_id) AND"
+                            " NOT EXISTS (SELECT 1 FROM measure m WHERE m.brew_id = b.brew_id)"
+                            " ELSE boot_id = ?2 AND began_mono_us - ?3 > -?4 AND began_mono_us - ?3 < ?4 END",
+    [STATEMENT_BREW_TWIN] = "SELECT brew_id FROM brew WHERE bench_id = ?1 AND boot_id = ?2 AND station = ?5"
+                            " AND began_mono_us - ?3 > -?4 AND began_mono_us - ?3 < ?4",
+    [STATEMENT_BREW_RENAME] = "UPDATE OR IGNORE brew SET name = ?2 WHERE brew_id = ?1",
     [STATEMENT_BREW_BEGIN] = "UPDATE brew SET boot_id = ?2, begin_seq = ?3, began_us = ?4, began_mono_us = ?5,"
                              " station = ?6 WHERE brew_id = ?1 AND begin_seq IS NULL",
     [STATEMENT_BREW_PLAN] = "UPDATE brew SET experiment_id = ?2, run = ?3, replicate = ?4, factors = ?5, recipe = ?6,"
@@ -195,7 +203,8 @@ const char *const store_statements[STATEMENT_COUNT] = {
                                " reason = coalesce(?6, reason) WHERE brew_id = ?1 AND told_seq < ?2",
     [STATEMENT_BREW_VERDICT] = "UPDATE brew SET told_seq = ?2, plan_kept = ?3, reason = ?4"
                                " WHERE brew_id = ?1 AND told_seq < ?2",
-    [STATEMENT_EXPERIMENT_ADD] = "INSERT INTO experiment (name, title, definition) VALUES (?1, ?2, ?3) ON CONFLICT (name)"
+    [STATEMENT_EXPERIMENT_ADD] = "INSERT INTO experiment (name, title, definition) VALUES (?1, ?2, ?3)"
+                                 " ON CONFLICT (name)"
                                  " DO UPDATE SET title = coalesce(excluded.title, title),"
                                  " definition = coalesce(excluded.definition, definition)",
     [STATEMENT_EXPERIMENT_FIND] = "SELECT experiment_id FROM experiment WHERE name = ?1",
@@ -204,8 +213,8 @@ const char *const store_statements[STATEMENT_COUNT] = {
     [STATEMENT_MEASURE] = "INSERT INTO measure (brew_id, measure, seq, value, standard_uncertainty, above, made_by,"
                           " time_us) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8) ON CONFLICT DO NOTHING",
     /* the summary at a brew's end repeats what is known: only what it says anew is a row */
-    [STATEMENT_MEASURE_IF_NEW] = "INSERT INTO measure (brew_id, measure, seq, value, standard_uncertainty, above, made_by,"
-                                 " time_us) SELECT ?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8 WHERE NOT EXISTS (SELECT 1 FROM"
+    [STATEMENT_MEASURE_IF_NEW] = "INSERT INTO measure (brew_id, measure, seq, value, standard_uncertainty, above,"
+                                 " made_by, time_us) SELECT ?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8 WHERE NOT EXISTS (SELECT 1 FROM"
                                  " (SELECT value, standard_uncertainty FROM measure WHERE brew_id = ?1 AND measure = ?2"
                                  " AND seq < ?3 ORDER BY seq DESC LIMIT 1) WHERE value IS ?4"
                                  " AND standard_uncertainty IS ?5) ON CONFLICT DO NOTHING",
@@ -228,8 +237,9 @@ const char *const store_statements[STATEMENT_COUNT] = {
                       " ON CONFLICT DO NOTHING",
     [STATEMENT_TRACE] = "INSERT INTO trace (brew_id, seq, instrument_id, boot_id, time_us, mono_us, value, decimals,"
                         " stable, status) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10) ON CONFLICT DO NOTHING",
-    [STATEMENT_READING] = "INSERT INTO reading (bench_id, seq, instrument_id, boot_id, time_us, mono_us, value, decimals,"
-                          " stable, status) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10) ON CONFLICT DO NOTHING",
+    [STATEMENT_READING] = "INSERT INTO reading (bench_id, seq, instrument_id, boot_id, time_us, mono_us, value,"
+                          " decimals, stable, status) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10) ON CONFLICT DO NOTHING",
     [STATEMENT_PROGRESS] = "INSERT INTO progress (bench_id, seq, time_us) VALUES (?1, ?2, ?3) ON CONFLICT (bench_id)"
-                           " DO UPDATE SET seq = excluded.seq, time_us = excluded.time_us WHERE excluded.seq > seq OR ?4",
+                           " DO UPDATE SET seq = excluded.seq, time_us = excluded.time_us"
+                           " WHERE excluded.seq > seq OR ?4",
 };

@@ -145,8 +145,8 @@ int store_tasting_add(struct store *store, const struct tasting_session *session
         return row < 0 ? (int)row : why_set(why, -EEXIST, "there is a tasting '%s' already: choose another name",
                                             session->name);
     }
-    code = carry_out(ask(store, "INSERT INTO tasting (name, question, experiment, method, sets, alone, told_by_eye, seal,"
-                                " key, made_us) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10)", "ttttiiitti",
+    code = carry_out(ask(store, "INSERT INTO tasting (name, question, experiment, method, sets, alone, told_by_eye,"
+                                " seal, key, made_us) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10)", "ttttiiitti",
                          session->name, session->question, session->experiment, tasting_method_name(session->method),
                          (int64_t)session->sets, (int64_t)session->alone, (int64_t)session->seen, session->seal,
                          session->key, session->made_us));
@@ -179,7 +179,8 @@ static int load_sets(struct store *store, int64_t row, struct tasting_session *o
     if (sqlite3_finalize(statement) != SQLITE_OK || !statement)
         return failed(store, "reading a tasting", why);
     if (sets != out->sets || out->sample_count < 2)
-        return why_set(why, -EBADF, "%s: the tasting '%s' is damaged: %d of its %d sets are there", store->path, out->name,
+        return why_set(why, -EBADF, "%s: the tasting '%s' is damaged: %d of its %d sets are there", store->path,
+                       out->name,
                        sets, out->sets);
     return 0;
 }
@@ -259,7 +260,8 @@ static int may_answer(struct store *store, int64_t row, int set, struct why *why
     else if (sqlite3_column_int64(statement, 0) > 0)
         error = why_set(why, -EROFS, "the key has been opened: no answer counts after that");
     else if (sqlite3_column_int(statement, 1) > 0)
-        error = why_set(why, -EEXIST, "set %d has been answered already (in another window perhaps); that answer stands",
+        error = why_set(why, -EEXIST, "set %d has been answered already (in another window perhaps); that answer "
+                        "stands",
                         set + 1);
     sqlite3_finalize(statement);
     return error;
@@ -340,7 +342,8 @@ int store_tasting_remarks(struct store *store, const char *name,
 
     if (row < 0)
         return (int)row;
-    statement = ask(store, "SELECT code, text, taster FROM tasting_remark WHERE tasting_id = ?1 ORDER BY code", "i", row);
+    statement = ask(store, "SELECT code, text, taster FROM tasting_remark WHERE tasting_id = ?1 ORDER BY code", "i",
+                    row);
     while (statement && sqlite3_step(statement) == SQLITE_ROW) {
         struct tasting_remark remark = {.code = sqlite3_column_int(statement, 0)};
 

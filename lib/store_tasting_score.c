@@ -23,8 +23,8 @@ int store_tasting_sets(const struct tasting_session *session, struct tasting_set
     if (!session->alone) {
         tasting_seal(session->key, seal);
         if (strcmp(seal, session->seal) != 0)
-            return why_set(why, -EBADF, "%s: the key does not match its seal: somebody changed it, so this session shows "
-                           "nothing; set up a new one", session->name);
+            return why_set(why, -EBADF, "%s: the key does not match its seal: somebody changed it, so this session "
+                           "shows nothing; set up a new one", session->name);
     }
     count = tasting_key_read(session->key, out, TASTING_SETS, why);
     for (int set = 0; set < count; set++)

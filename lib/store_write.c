@@ -7,37 +7,6 @@
 #include <stdlib.h>
 #include <string.h>
 
-/* Runs a statement that returns no rows; its parameters are bound already. */
-static int done(sqlite3_stmt *statement)
-{
-    int code = sqlite3_step(statement);
-
-    sqlite3_reset(statement);
-    return code == SQLITE_DONE ? 0 : -1;
-}
-
-static int64_t found(sqlite3_stmt *statement)
-{
-    int64_t row = sqlite3_step(statement) == SQLITE_ROW ? sqlite3_column_int64(statement, 0) : 0;
-
-    sqlite3_reset(statement);
-    return row;
-}
-
-static void bind_name(sqlite3_stmt *statement, int place, const char *name)
-{
-    sqlite3_bind_text(statement, place, name, -1, SQLITE_STATIC);
-}
-
-/* Empty text is NULL. */
-static void bind_words(sqlite3_stmt *statement, int place, const char *words)
-{
-    if (words && words[0])
-        bind_name(statement, place, words);
-    else
-        sqlite3_bind_null(statement, place);
-}
-
 /* NAN is NULL; a column of whole numbers keeps a whole number as one. */
 static void bind_number(sqlite3_stmt *statement, int place, double number)
 {
@@ -47,111 +16,18 @@ static void bind_number(sqlite3_stmt *statement, int place, double number)
         sqlite3_bind_null(statement, place);
 }
 
-/* --- row numbers of names; 0: SQLite failed --- */
-
-static int64_t bench_row(struct store *store, int index)
-{
-    struct store_bench *bench = &store->benches[index];
-    sqlite3_stmt *add = store->statement[STATEMENT_BENCH_ADD], *find = store->statement[STATEMENT_BENCH_FIND];
-
-    if (!bench->row) {
-        bind_name(add, 1, bench->name);
-        bind_name(find, 1, bench->name);
-        bench->row = done(add) == 0 ? found(find) : 0;
-    }
-    return bench->row;
-}
-
-static int64_t boot_row(struct store *store, int index)
-{
-    struct store_boot *boot = &store->boots[index];
-    sqlite3_stmt *add = store->statement[STATEMENT_BOOT_ADD], *find = store->statement[STATEMENT_BOOT_FIND];
-
-    if (!boot->row) {
-        bind_name(add, 1, boot->name);
-        bind_name(find, 1, boot->name);
-        boot->row = done(add) == 0 ? found(find) : 0;
-    }
-    return boot->row;
-}
-
-static int64_t instrument_row(struct store *store, int index)
-{
-    struct store_instrument *instrument = &store->instruments[index];
-    sqlite3_stmt *add = store->statement[STATEMENT_INSTRUMENT_ADD];
-    sqlite3_stmt *find = store->statement[STATEMENT_INSTRUMENT_FIND];
-    int64_t bench;
-
-    if (instrument->row)
-        return instrument->row;
-    bench = bench_row(store, instrument->bench);
-    sqlite3_bind_int64(add, 1, bench);
-    bind_name(add, 2, instrument->name);
-    bind_name(add, 3, quantity_name(instrument->quantity));
-    bind_name(add, 4, unit_name(quantity_unit(instrument->quantity)));
-    bind_words(add, 5, instrument->weighs_cup ? "cup" : NULL);
-    sqlite3_bind_int64(find, 1, bench);
-    bind_name(find, 2, instrument->name);
-    bind_name(find, 3, quantity_name(instrument->quantity));
-    if (bench && done(add) == 0)
-        instrument->row = found(find);
-    return instrument->row;
-}
-
-/* An event may be the first the store hears of its brew, when the beginning was lost in a gap. */
-static int64_t brew_row(struct store *store, int index)
-{
-    struct store_brew *brew = &store->brews[index];
-    sqlite3_stmt *add = store->statement[STATEMENT_BREW_ADD], *find = store->statement[STATEMENT_BREW_FIND];
-    int64_t bench;
-
-    if (brew->row)
-        return brew->row;
-    bench = bench_row(store, brew->bench);
-    bind_name(add, 1, brew->name);
-    sqlite3_bind_int64(add, 2, bench);
-    bind_name(add, 3, store->stations[brew->station].name);
-    bind_name(find, 1, brew->name);
-    if (bench && done(add) == 0)
-        brew->row = found(find);
-    return brew->row;
-}
-
-/* After a rollback no row number found in the transaction holds. */
-static void forget_rows(struct store *store)
-{
-    for (int i = 0; i < store->bench_count; i++)
-        store->benches[i].row = 0;
-    for (int i = 0; i < store->boot_count; i++)
-        store->boots[i].row = 0;
-    for (int i = 0; i < store->instrument_count; i++)
-        store->instruments[i].row = 0;
-    for (int i = 0; i < store->brew_count; i++)
-        store->brews[i].row = 0;
-}
-
 /* --- events --- */
-
-/* UTC of a moment on the bench's steady clock, as the message saw both. */
-static int64_t utc_of(const struct message_common *common, int64_t mono_us)
-{
-    int64_t ago, utc;
-
-    if (__builtin_sub_overflow(common->mono_us, mono_us, &ago) || __builtin_sub_overflow(common->time_us, ago, &utc))
-        return common->time_us;
-    return utc;
-}
 
 static int64_t experiment_row(struct store *store, const json_t *plan)
 {
     sqlite3_stmt *add = store->statement[STATEMENT_EXPERIMENT_ADD], *find = store->statement[STATEMENT_EXPERIMENT_FIND];
     const char *name = json_string_value(json_object_get(plan, "experiment"));
 
-    bind_name(add, 1, name);
-    bind_words(add, 2, json_string_value(json_object_get(plan, "title")));
-    bind_words(add, 3, json_string_value(json_object_get(plan, "definition")));
-    bind_name(find, 1, name);
-    return done(add) == 0 ? found(find) : 0;
+    store_bind_name(add, 1, name);
+    store_bind_words(add, 2, json_string_value(json_object_get(plan, "title")));
+    store_bind_words(add, 3, json_string_value(json_object_get(plan, "definition")));
+    store_bind_name(find, 1, name);
+    return store_done(add) == 0 ? store_found(find) : 0;
 }
 
 static void bind_json(sqlite3_stmt *statement, int place, const json_t *value)
@@ -198,23 +74,26 @@ static int write_plan(struct store *store, int64_t brew, const char *text)
     bind_json(statement, 6, json_object_get(plan, "recipe"));
     bind_json(statement, 7, json_object_get(plan, "tolerances"));
     if (result == 0)
-        result = done(statement);
+        result = store_done(statement);
     json_decref(plan);
     return result;
 }
 
-static int write_begin(struct store *store, const struct store_event *event, int64_t brew)
+static int write_begin(struct store *store, const struct store_event *event)
 {
     const struct message *message = &event->message;
     sqlite3_stmt *statement = store->statement[STATEMENT_BREW_BEGIN];
+    int64_t brew = store_begin_row(store, event);
 
+    if (!brew)
+        return -1;
     sqlite3_bind_int64(statement, 1, brew);
-    sqlite3_bind_int64(statement, 2, boot_row(store, event->boot));
+    sqlite3_bind_int64(statement, 2, store_boot_row(store, event->boot));
     sqlite3_bind_int64(statement, 3, (int64_t)message->common.seq);
-    sqlite3_bind_int64(statement, 4, utc_of(&message->common, message->brew.at_us));
+    sqlite3_bind_int64(statement, 4, store_utc(&message->common, message->brew.at_us));
     sqlite3_bind_int64(statement, 5, message->brew.at_us);
-    bind_name(statement, 6, message->brew.station);
-    if (done(statement) != 0)
+    store_bind_name(statement, 6, message->brew.station);
+    if (store_done(statement) != 0)
         return -1;
     return event->plan_json ? write_plan(store, brew, event->plan_json) : 0;
 }
@@ -225,14 +104,14 @@ static int write_measure(struct store *store, enum statement kind, int64_t brew,
     sqlite3_stmt *statement = store->statement[kind];
 
     sqlite3_bind_int64(statement, 1, brew);
-    bind_name(statement, 2, measure_name(measure->measure));
+    store_bind_name(statement, 2, measure_name(measure->measure));
     sqlite3_bind_int64(statement, 3, (int64_t)common->seq);
     bind_number(statement, 4, measure->value);
     bind_number(statement, 5, measure->standard_uncertainty);
     sqlite3_bind_int(statement, 6, measure->above);
-    bind_name(statement, 7, made_by_name(measure->by));
+    store_bind_name(statement, 7, made_by_name(measure->by));
     sqlite3_bind_int64(statement, 8, common->time_us);
-    return done(statement);
+    return store_done(statement);
 }
 
 static int write_end(struct store *store, const struct message *message, int64_t brew)
@@ -243,12 +122,12 @@ static int write_end(struct store *store, const struct message *message, int64_t
 
     sqlite3_bind_int64(statement, 1, brew);
     sqlite3_bind_int64(statement, 2, (int64_t)message->common.seq);
-    sqlite3_bind_int64(statement, 3, utc_of(&message->common, end->at_us));
+    sqlite3_bind_int64(statement, 3, store_utc(&message->common, end->at_us));
     sqlite3_bind_int64(statement, 4, end->at_us);
     if (!discard)
         bind_number(statement, 5, end->plan_kept >= 0 ? end->plan_kept : NAN);
-    bind_words(statement, 6, end->note);
-    if (done(statement) != 0)
+    store_bind_words(statement, 6, end->note);
+    if (store_done(statement) != 0)
         return -1;
     for (int i = 0; i < MEASURE_COUNT; i++) {
         struct message_measure measure = { .measure = (enum measure)i, .by = BY_TRACKER,
@@ -269,8 +148,8 @@ static int write_verdict(struct store *store, const struct message *message, int
     sqlite3_bind_int64(statement, 1, brew);
     sqlite3_bind_int64(statement, 2, (int64_t)message->common.seq);
     bind_number(statement, 3, message->brew.plan_kept >= 0 ? message->brew.plan_kept : NAN);
-    bind_words(statement, 4, message->brew.note);
-    return done(statement);
+    store_bind_words(statement, 4, message->brew.note);
+    return store_done(statement);
 }
 
 static int write_note(struct store *store, const struct message *message, int64_t brew)
@@ -280,8 +159,8 @@ static int write_note(struct store *store, const struct message *message, int64_
     sqlite3_bind_int64(statement, 1, brew);
     sqlite3_bind_int64(statement, 2, (int64_t)message->common.seq);
     sqlite3_bind_int64(statement, 3, message->common.time_us);
-    bind_name(statement, 4, message->brew.note);
-    return done(statement);
+    store_bind_name(statement, 4, message->brew.note);
+    return store_done(statement);
 }
 
 static int write_stage(struct store *store, const struct store_event *event, int64_t brew)
@@ -291,13 +170,13 @@ static int write_stage(struct store *store, const struct store_event *event, int
 
     sqlite3_bind_int64(statement, 1, brew);
     sqlite3_bind_int64(statement, 2, (int64_t)event->message.common.seq);
-    bind_name(statement, 3, stage_name(stage->stage));
-    sqlite3_bind_int64(statement, 4, boot_row(store, event->boot));
-    sqlite3_bind_int64(statement, 5, utc_of(&event->message.common, stage->at_us));
+    store_bind_name(statement, 3, stage_name(stage->stage));
+    sqlite3_bind_int64(statement, 4, store_boot_row(store, event->boot));
+    sqlite3_bind_int64(statement, 5, store_utc(&event->message.common, stage->at_us));
     sqlite3_bind_int64(statement, 6, stage->at_us);
     sqlite3_bind_int64(statement, 7, stage->uncertainty_us);
-    bind_name(statement, 8, made_by_name(stage->by));
-    return done(statement);
+    store_bind_name(statement, 8, made_by_name(stage->by));
+    return store_done(statement);
 }
 
 static int write_warning(struct store *store, const struct store_event *event, int64_t brew)
@@ -305,17 +184,17 @@ static int write_warning(struct store *store, const struct store_event *event, i
     const struct message_warning *warning = &event->message.warning;
     sqlite3_stmt *statement = store->statement[STATEMENT_WARNING];
 
-    sqlite3_bind_int64(statement, 1, bench_row(store, event->bench));
+    sqlite3_bind_int64(statement, 1, store_bench_row(store, event->bench));
     sqlite3_bind_int64(statement, 2, (int64_t)event->message.common.seq);
     if (brew)
         sqlite3_bind_int64(statement, 3, brew);
     else
         sqlite3_bind_null(statement, 3);
-    bind_words(statement, 4, warning->station);
+    store_bind_words(statement, 4, warning->station);
     sqlite3_bind_int64(statement, 5, event->message.common.time_us);
-    bind_name(statement, 6, warning->warning);
-    bind_name(statement, 7, warning->detail);
-    return done(statement);
+    store_bind_name(statement, 6, warning->warning);
+    store_bind_name(statement, 7, warning->detail);
+    return store_done(statement);
 }
 
 static int write_instrument(struct store *store, const struct store_event *event)
@@ -323,13 +202,13 @@ static int write_instrument(struct store *store, const struct store_event *event
     const struct message_instrument *instrument = &event->message.instrument;
     sqlite3_stmt *statement = store->statement[STATEMENT_INSTRUMENT_EVENT];
 
-    sqlite3_bind_int64(statement, 1, bench_row(store, event->bench));
+    sqlite3_bind_int64(statement, 1, store_bench_row(store, event->bench));
     sqlite3_bind_int64(statement, 2, (int64_t)event->message.common.seq);
-    bind_name(statement, 3, instrument->instrument);
+    store_bind_name(statement, 3, instrument->instrument);
     sqlite3_bind_int64(statement, 4, event->message.common.time_us);
-    bind_name(statement, 5, instrument_change_name(instrument->change));
-    bind_name(statement, 6, instrument->detail);
-    return done(statement);
+    store_bind_name(statement, 5, instrument_change_name(instrument->change));
+    store_bind_name(statement, 6, instrument->detail);
+    return store_done(statement);
 }
 
 /* A strength says which readings it comes from: what is new among them is the brew's, what is missing
@@ -348,17 +227,17 @@ static int write_assignments(struct store *store, const struct store_event *even
     for (size_t i = 0; i < sizeof both / sizeof *both; i++) {
         sqlite3_stmt *statement = store->statement[both[i]];
 
-        sqlite3_bind_int64(statement, 1, bench_row(store, event->bench));
+        sqlite3_bind_int64(statement, 1, store_bench_row(store, event->bench));
         sqlite3_bind_int64(statement, 2, (int64_t)event->message.common.seq);
         sqlite3_bind_int64(statement, 3, event->message.common.time_us);
         sqlite3_bind_int64(statement, 4, brew);
-        bind_name(statement, 5, made_by_name(measure->by));
-        bind_words(statement, 6, list);
+        store_bind_name(statement, 5, made_by_name(measure->by));
+        store_bind_words(statement, 6, list);
         if (both[i] == STATEMENT_ASSIGN) {
             sqlite3_bind_int(statement, 7, measure->filtered);
             bind_number(statement, 8, measure->sample_c);
         }
-        if (done(statement) != 0)
+        if (store_done(statement) != 0)
             return -1;
     }
     return 0;
@@ -368,11 +247,11 @@ static int write_gap(struct store *store, const struct store_event *event)
 {
     sqlite3_stmt *statement = store->statement[STATEMENT_GAP];
 
-    sqlite3_bind_int64(statement, 1, bench_row(store, event->bench));
+    sqlite3_bind_int64(statement, 1, store_bench_row(store, event->bench));
     sqlite3_bind_int64(statement, 2, (int64_t)event->gap_after);
     sqlite3_bind_int64(statement, 3, (int64_t)event->message.common.seq);
     sqlite3_bind_int64(statement, 4, event->message.common.time_us);
-    return done(statement);
+    return store_done(statement);
 }
 
 static int write_event(struct store *store, const struct store_event *event)
@@ -382,7 +261,7 @@ static int write_event(struct store *store, const struct store_event *event)
 
     if (event->gap_after)
         return write_gap(store, event);
-    if (event->brew >= 0 && !(brew = brew_row(store, event->brew)))
+    if (event->brew >= 0 && !(brew = store_brew_row(store, event->brew)))
         return -1;
     if (!brew && message->kind != MESSAGE_WARNING && message->kind != MESSAGE_INSTRUMENT)
         return 0;               /* a station at rest says so: nothing to keep */
@@ -390,7 +269,7 @@ static int write_event(struct store *store, const struct store_event *event)
     case MESSAGE_BREW:
         switch (message->brew.change) {
         case BREW_BEGIN:
-            return write_begin(store, event, brew);
+            return write_begin(store, event);
         case BREW_END:
         case BREW_DISCARD:
             return write_end(store, message, brew);
@@ -422,15 +301,15 @@ static int write_event(struct store *store, const struct store_event *event)
 static int write_row(struct store *store, const struct store_row *row)
 {
     sqlite3_stmt *statement = store->statement[row->brew >= 0 ? STATEMENT_TRACE : STATEMENT_READING];
-    int64_t owner = row->brew >= 0 ? brew_row(store, row->brew)
-                                   : bench_row(store, store->instruments[row->instrument].bench);
+    int64_t owner = row->brew >= 0 ? store_brew_row(store, row->brew)
+                                   : store_bench_row(store, store->instruments[row->instrument].bench);
 
     if (!owner)
         return -1;
     sqlite3_bind_int64(statement, 1, owner);
     sqlite3_bind_int64(statement, 2, (int64_t)row->seq);
-    sqlite3_bind_int64(statement, 3, instrument_row(store, row->instrument));
-    sqlite3_bind_int64(statement, 4, boot_row(store, row->boot));
+    sqlite3_bind_int64(statement, 3, store_instrument_row(store, row->instrument));
+    sqlite3_bind_int64(statement, 4, store_boot_row(store, row->boot));
     sqlite3_bind_int64(statement, 5, row->time_us);
     sqlite3_bind_int64(statement, 6, row->mono_us);
     if (row->status == READING_OK) {
@@ -446,8 +325,8 @@ static int write_row(struct store *store, const struct store_row *row)
         sqlite3_bind_int(statement, 9, row->stable);
     else
         sqlite3_bind_null(statement, 9);
-    bind_name(statement, 10, reading_status_name((enum reading_status)row->status));
-    return done(statement);
+    store_bind_name(statement, 10, reading_status_name((enum reading_status)row->status));
+    return store_done(statement);
 }
 
 static int write_progress(struct store *store, int index)
@@ -455,11 +334,11 @@ static int write_progress(struct store *store, int index)
     const struct store_bench *bench = &store->benches[index];
     sqlite3_stmt *statement = store->statement[STATEMENT_PROGRESS];
 
-    sqlite3_bind_int64(statement, 1, bench_row(store, index));
+    sqlite3_bind_int64(statement, 1, store_bench_row(store, index));
     sqlite3_bind_int64(statement, 2, (int64_t)store_whole_until(store, index));
     sqlite3_bind_int64(statement, 3, bench->latest_time_us);
     sqlite3_bind_int(statement, 4, bench->anew);
-    return done(statement);
+    return store_done(statement);
 }
 
 static int write_all(struct store *store)
@@ -485,7 +364,8 @@ int store_write(struct store *store, struct why *why)
 
         if (!sqlite3_get_autocommit(store->database))
             sqlite3_exec(store->database, "ROLLBACK", NULL, NULL, NULL);
-        forget_rows(store);
+        store_forget_rows(store);
+        store->said.text[0] = '\0';
         return error;
     }
     for (size_t i = 0; i < store->event_count; i++)

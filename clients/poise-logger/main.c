@@ -72,8 +72,9 @@ static bool stopped_within(struct logger *logger, int timeout_ms)
 static void commit(struct logger *logger)
 {
     struct why why, last = { "" };
+    int result;
 
-    while (store_commit(logger->store, &why) < 0) {
+    while ((result = store_commit(logger->store, &why)) < 0) {
         if (strcmp(why.text, last.text) != 0)
             program_say("%s", why.text);
         last = why;
@@ -82,6 +83,8 @@ static void commit(struct logger *logger)
     }
     if (last.text[0])
         program_say("%s: saving again", logger->store_path);
+    if (result > 0)
+        program_say("%s", why.text);
     logger->uncommitted = 0;
 }
 
@@ -106,7 +109,7 @@ static void take(struct logger *logger, const struct message *message)
     if (message->kind == MESSAGE_STATE)
         return;
     notice_gap(logger, message);
-    while ((error = store_apply(logger->store, message, &why)) == -ENOMEM) {
+    while ((error = store_apply(logger->store, message, &why)) == -ENOMEM || error == -EAGAIN) {
         program_say("%s", why.text);
         if (stopped_within(logger, RETRY_MS))
             return;
@@ -121,10 +124,11 @@ static void take(struct logger *logger, const struct message *message)
         program_say("%s is saved", message->brew.brew);
 }
 
-static int connect_to(struct logger *logger, bool catch_up, uint64_t after_seq, struct why *why)
+static int connect_to(struct logger *logger, bool catch_up, uint64_t after_seq, int64_t after_us, struct why *why)
 {
     struct client_options options = { .bus = logger->bus, .control = logger->control, .subscribe = true,
-                                      .catch_up = catch_up, .after_seq = after_seq, .gather_ms = GATHER_MS };
+                                      .catch_up = catch_up, .after_seq = after_seq, .after_us = after_us,
+                                      .gather_ms = GATHER_MS };
 
     client_close(logger->client);
     logger->client = NULL;
@@ -136,7 +140,7 @@ static int learn_bench(struct logger *logger, struct why *why)
 {
     struct message message;
     bool said = false;
-    int event, error = connect_to(logger, false, 0, why);
+    int event, error = connect_to(logger, false, 0, 0, why);
 
     if (error)
         return error;
@@ -160,12 +164,13 @@ static int learn_bench(struct logger *logger, struct why *why)
 
 static int listen_to(struct logger *logger, struct why *why)
 {
-    int error = store_resume_seq(logger->store, logger->bench, &logger->last_seq, why);
+    int64_t heard_us = 0;
+    int error = store_resume(logger->store, logger->bench, &logger->last_seq, &heard_us, why);
     struct message message;
     int event;
 
     if (!error)
-        error = connect_to(logger, true, logger->last_seq, why);
+        error = connect_to(logger, true, logger->last_seq, heard_us, why);
     if (error)
         return error;
     program_say("keeping the brews of %s in %s", logger->bench, logger->store_path);
@@ -207,11 +212,12 @@ static int run(struct logger *logger)
         error = listen_to(logger, &why);
     if (error)
         program_say("%s", why.text);
-    if (logger->store && logger->uncommitted && (error = store_commit(logger->store, &why)) < 0)
-        program_say("%s; the last messages are not saved, start again to get them from the bench", why.text);
+    if (logger->store && logger->uncommitted && (error = store_commit(logger->store, &why)) != 0)
+        program_say(error > 0 ? "%s" : "%s; the last messages are not saved, start again to get them from the bench",
+                    why.text);
     client_close(logger->client);
     store_close(logger->store);
-    return error ? EXIT_FAILED : EXIT_DONE;
+    return error < 0 ? EXIT_FAILED : EXIT_DONE;
 }
 
 /* A full disk is an error to report and a file at its limit is one too, never the end. */

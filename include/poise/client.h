@@ -21,6 +21,8 @@ struct client_options {
     bool catch_up;              /* ask `since`; false: live only, for a screen that draws from state */
     uint64_t after_seq;         /* with catch_up: the last seq already had; 0: all the journal holds;
                                  * UINT64_MAX: from now on */
+    int64_t after_us;           /* UTC of the newest message already had; 0: not known.  A bench whose journal was begun
+                                 * later numbers anew: it is read from its beginning */
     int gather_ms;              /* with catch_up and a known after_seq.  0: everything is heard as it is said.  More:
                                  * readings are fetched together so often, and what else is said brings all that
                                  * came before it at once; CLIENT_CAUGHT_UP then ends every round.  For whom a

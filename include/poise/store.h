@@ -24,18 +24,20 @@ enum store_mode { STORE_READ, STORE_WRITE };
 int store_open(struct store **out, const char *path, enum store_mode mode, struct why *why);
 void store_close(struct store *store);
 
-/* The last message of this bench that the store holds whole; 0: none.  Messages after it may be
- * asked for again: applying one twice changes nothing. */
-int store_resume_seq(struct store *store, const char *bench, uint64_t *seq, struct why *why);
+/* The last message of this bench that the store holds whole, and the UTC of the newest that it heard; both 0: none.
+ * Messages after it may be asked for again: applying one twice changes nothing. */
+int store_resume(struct store *store, const char *bench, uint64_t *seq, int64_t *time_us, struct why *why);
 
 /* Adds what a message says.  Readings are kept in memory until a brew claims them, then written;
  * corrections add rows and never overwrite.  Everything since the last store_commit is one
  * transaction.  Returns 1 when it should be committed soon (a brew or an event changed), 0 when it
- * may wait, or a negative errno. */
+ * may wait, or a negative errno: after -ENOMEM, and -EAGAIN when a full disk is in the way, apply it again. */
 int store_apply(struct store *store, const struct message *message, struct why *why);
 
-/* Makes it durable together with how far it has come.  Returns 0 or a negative errno: nothing of
- * the open transaction is lost, and the call may be repeated (a full disk that has room again). */
+/* Makes it durable together with how far it has come.  Returns 0; 1 when `why` has a sentence for people: the bench gave
+ * a brew's name again, as one without its old journal does, so the earlier brew was renamed and the two are kept apart;
+ * or a negative errno: nothing of the open transaction is lost, and the call may be repeated (a full disk that has
+ * room again). */
 int store_commit(struct store *store, struct why *why);
 
 /* The connection, for clients that read: SELECT only. */

@@ -138,3 +138,22 @@ def test_logger_keeps_the_plan_words_and_unicode(bench):
     columns = subprocess.run(["sqlite3", "-json", bench.store, "select * from brew_summary"], capture_output=True,
                              text=True, check=True).stdout
     assert json.loads(columns)[0]["brew"] == brew
+
+
+def test_a_journal_that_was_removed_merges_no_two_brews(bench):
+    bench.configure(station("left"))
+    logger = bench.logger()
+    for words in ("the first", "the second"):
+        daemon = bench.poised("--clock-rate", 1 if words == "the first" else 20)       # its clock is another one
+        begun = bench.ask(do="begin")
+        assert begun["ok"] and begun["brew"].endswith("-001"), begun
+        assert bench.ask(do="enter", measure="dose_g", value=len(words))["ok"]
+        assert bench.ask(do="note", text=words)["ok"] and bench.ask(do="end")["ok"]
+        bench.wait_query(f"SELECT 1 FROM brew_summary WHERE note = '{words}' AND ended_utc IS NOT NULL")
+        daemon.stop()
+        for path in bench.folder.glob("journal.db*"):
+            path.unlink()
+    logger.wait_diagnostic(f"gave the name {begun['brew']} twice")
+    rows = bench.query("SELECT brew, dose_g, note FROM brew_summary ORDER BY dose_g")
+    assert [(row["brew"].split("-")[-1], row["dose_g"], row["note"].split("; ")[-1]) for row in rows] == [
+        ("1001", 9, "the first"), ("001", 10, "the second")], rows

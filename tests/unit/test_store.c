@@ -377,8 +377,9 @@ static int resume_place(const char *path, const struct message *messages, int co
     struct store *store = opened(path);
     struct why why;
     uint64_t seq = 77;
+    int64_t time_us;
 
-    assert_int_equal(store_resume_seq(store, "pier", &seq, &why), 0);
+    assert_int_equal(store_resume(store, "pier", &seq, &time_us, &why), 0);
     store_close(store);
     return place_after(messages, count, seq);
 }
@@ -599,6 +600,7 @@ static void two_benches_share_a_store(void **state)
     struct store *one = opened(path), *two = opened(path);
     struct why why;
     uint64_t seq = 0;
+    int64_t time_us;
 
     (void)state;
     memcpy(others, messages, sizeof others);
@@ -623,11 +625,11 @@ static void two_benches_share_a_store(void **state)
     assert_sqlite_says(path, "SELECT bench, count(*) FROM brew_summary GROUP BY bench", "pier|2\nquay|2");
     assert_sqlite_says(path, "SELECT brew, count(*) FROM brew_trace GROUP BY brew", "pier-20261125-001|425\n"
                        "pier-20261125-002|425\nquay-20261125-001|425\nquay-20261125-002|425");
-    assert_int_equal(store_resume_seq(two, "pier", &seq, &why), 0);
+    assert_int_equal(store_resume(two, "pier", &seq, &time_us, &why), 0);
     assert_in_range(seq, 1, 100000);
-    assert_int_equal(store_resume_seq(two, "quay", &seq, &why), 0);
+    assert_int_equal(store_resume(two, "quay", &seq, &time_us, &why), 0);
     assert_in_range(seq, 100001, 200000);
-    assert_int_equal(store_resume_seq(two, "jetty", &seq, &why), 0);
+    assert_int_equal(store_resume(two, "jetty", &seq, &time_us, &why), 0);
     assert_int_equal(seq, 0);
     store_close(one);
     store_close(two);
@@ -743,6 +745,7 @@ static void a_bench_that_numbers_anew_is_followed(void **state)
     struct message reading = mass_at(5000, 0, 1), old = message_at(MESSAGE_WARNING, 5001, 1), new = old;
     struct why why;
     uint64_t seq = 0;
+    int64_t time_us;
 
     (void)state;
     strcpy(old.warning.warning, "overload");
@@ -760,12 +763,70 @@ static void a_bench_that_numbers_anew_is_followed(void **state)
     new.common.time_us += SECOND;
     apply(store, &new);
     commit(store);
-    assert_int_equal(store_resume_seq(store, "pier", &seq, &why), 0);
+    assert_int_equal(store_resume(store, "pier", &seq, &time_us, &why), 0);
     assert_int_equal(seq, 12);
     store_close(store);
     assert_sqlite_says(path, "SELECT seq, warning FROM warning ORDER BY time_us, seq",
                        "5001|overload\n5001|press-too-hard\n12|press-too-hard");
     assert_sqlite_says(path, "SELECT count(*) FROM gap", "0");
+}
+
+/* One brew, begun at `from`, with a reading, a stage and a measure; not ended. */
+static void brew_told(struct store *store, uint64_t seq, double from, const char *brew, double water_g)
+{
+    struct message begin = brew_at(seq, from + 5, brew, BREW_BEGIN, from);
+    struct message stage = stage_at(seq + 1, from + 5, brew, STAGE_POUR, from + 1);
+    struct message reading = mass_at(seq + 2, from + 6, (int64_t)(10 * water_g));
+    struct message measure = measure_at(seq + 3, from + 7, brew, MEASURE_WATER_G, water_g);
+
+    apply(store, &begin);
+    apply(store, &stage);
+    apply(store, &reading);
+    apply(store, &measure);
+}
+
+static const char two_brews[] = "SELECT name, (SELECT count(*) FROM stage s WHERE s.brew_id = b.brew_id),"
+    " (SELECT group_concat(value) FROM trace t WHERE t.brew_id = b.brew_id),"
+    " (SELECT group_concat(value) FROM measure m WHERE m.brew_id = b.brew_id),"
+    " (SELECT group_concat(text) FROM note n WHERE n.brew_id = b.brew_id) FROM brew b ORDER BY brew_id";
+
+/* A bench whose journal was removed gives a name of the day again: two brews stay two, whoever was stopped when. */
+static void a_name_given_twice_merges_nothing(void **state)
+{
+    static const char expected[] = "pier-20261125-1001|1|200.0|200.0|Was pier-20261125-001, a name that its bench gave "
+                                   "again.\npier-20261125-001|1|230.0|230.0|";
+    const char *brew = "pier-20261125-001";
+
+    (void)state;
+    for (int stops = 0; stops < 4; stops++) {
+        char name[] = { 't', 'w', 'i', 'c', 'e', (char)('0' + stops), '\0' };
+        const char *path = file_named(name);
+        struct store *store = opened(path);
+        struct why why;
+
+        brew_told(store, 101, 0, brew, 200);
+        if (stops & 1) {
+            commit(store);
+            store_close(store);
+            store = opened(path);
+        }
+        brew_told(store, 1, 600, brew, 230);
+        assert_int_equal(store_commit(store, &why), 1);
+        assert_non_null(strstr(why.text, "the earlier brew is pier-20261125-1001 from now on"));
+        if (stops & 2) {
+            store_close(store);
+            store = opened(path);
+        }
+        brew_told(store, 1, 600, brew, 230);        /* heard again */
+        commit(store);
+        assert_sqlite_says(path, two_brews, expected);
+        store_close(store);
+        store = opened(path);
+        brew_told(store, 101, 0, brew, 200);        /* the old journal came back */
+        commit(store);
+        store_close(store);
+        assert_sqlite_says(path, two_brews, expected);
+    }
 }
 
 /* After a restart of the machine the steady clock begins anew; the brew goes on. */
@@ -850,7 +911,7 @@ static void times_that_cannot_be_do_no_harm(void **state)
         assert_int_equal(store_apply(store, &reading, &why) < 0, odd[i] != 0);
         apply(store, &stage);
     }
-    commit(store);
+    assert_true(store_commit(store, &why) >= 0);        /* four begins are four brews */
     store_close(store);
     assert_sqlite_says(path, "SELECT count(*) FROM stage; PRAGMA integrity_check", "4\nok");
 }
@@ -892,6 +953,7 @@ int main(void)
         cmocka_unit_test(what_people_write_comes_back_as_written),
         cmocka_unit_test(a_hole_in_the_numbers_is_on_record),
         cmocka_unit_test(a_bench_that_numbers_anew_is_followed),
+        cmocka_unit_test(a_name_given_twice_merges_nothing),
         cmocka_unit_test(a_brew_that_spans_two_boots_keeps_its_seconds),
         cmocka_unit_test(brews_of_long_ago_are_forgotten_in_memory_only),
         cmocka_unit_test(times_that_cannot_be_do_no_harm),
