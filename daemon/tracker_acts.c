@@ -11,7 +11,6 @@ static const double QUICK_TAIL_SHARE = 0.04, TAIL_SHARE = 0.01, TOUCH_G = 12, TO
 static const double BLOW_LEAST_G = 10;        /* sharper than a spoon */
 static const int64_t RINGS_US = 1300000, RUNG_US = 250000;
 static const int64_t QUIET_US = 550000, OFTEN_US = 150000;   /* quiet is believed of a scale that speaks often enough */
-static const double STIR_MOST_G = 12;        /* at its begin */
 static const double STIR_WIDE_G = 1.5;      /* less is the scale's own unrest after a stir */
 static const int64_t TAIL_US = 2000000;             /* a slow filter's, before its lag is known */
 static const int64_t SPOON_US = 2500000;            /* a spoon may lean so long */
@@ -74,9 +73,19 @@ static bool goes_back(const struct act *last, const struct act *act)
 /* A blow that rang out before hands did anything. */
 static bool is_knock(const struct signal *signal, const struct act *last, const struct act *act)
 {
+    if (last->piece->shaken_us && !last->several)
+        return last->piece->only_blow;
     return last->end_us - last->left_us < RINGS_US && fabs(last->after_g - last->before_g) < 1 &&
            act->left_us - last->end_us > (last->high_g - last->low_g > BLOW_LEAST_G ? RUNG_US : QUIET_US) &&
            (signal->interval_us < OFTEN_US || last->high_g - last->low_g > BLOW_LEAST_G);
+}
+
+/* How long hands were away before a touch. */
+static int64_t pause_us(const struct act *last, const struct act *act)
+{
+    int64_t shaken_us = act->piece->shaken_us;
+
+    return (shaken_us && shaken_us < act->left_us ? shaken_us : act->left_us) - last->end_us;
 }
 
 /* Touches with hardly a pause between them are one: a stir. */
@@ -90,12 +99,13 @@ static int join_touches(const struct signal *signal, struct act *act, int count)
         bool tail = is_tail(last, &act[i]);
 
         if (!tail && (is_knock(signal, last, &act[i]) || !is_touch(last) || !is_touch(&act[i]) ||
-                      act[i].left_us - last->end_us > (goes_back(last, &act[i]) ? SPOON_US : PAUSE_US))) {
+                      pause_us(last, &act[i]) > (goes_back(last, &act[i]) ? SPOON_US : PAUSE_US))) {
             act[++kept] = act[i];
             continue;
         }
         if (!tail) {
             last->flow = false;
+            last->several = true;
             if (act[i].high_g - act[i].low_g > STIR_WIDE_G)
                 last->end_us = act[i].end_us;
         }
@@ -106,12 +116,6 @@ static int join_touches(const struct signal *signal, struct act *act, int count)
         last->rest_after = act[i].rest_after;
     }
     return count ? kept + 1 : 0;
-}
-
-/* A stir swings to both sides; a blow before it does not, and is higher. */
-static bool is_after_blow(const struct piece *piece)
-{
-    return piece->again_us && piece->calmed && !piece->swung && fabs((double)piece->peak_g) > STIR_MOST_G;
 }
 
 /* A knock just before a press or a lift is none of it: the load came near again in between. */
@@ -169,7 +173,7 @@ int acts_gather(const struct signal *signal, struct act act[ACTS])
         if (act[i].force || act[i].before_g - act[i].after_g > THING_G)
             skip_knock(&act[i]);
         if (!act[i].flow && fabs(act[i].after_g - act[i].before_g) < DOSE_LEAST_G)
-            act[i].begin_us = is_after_blow(act[i].piece) ? act[i].piece->again_us : act[i].left_us;
+            act[i].begin_us = act[i].piece->shaken_us ? act[i].piece->shaken_us : act[i].left_us;
     }
     return count;
 }

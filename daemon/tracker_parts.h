@@ -24,7 +24,8 @@ enum {
 /* Samples and pieces are many and kept for each station, so their masses are of single precision: at a kilogram
  * that is 0.00006 g.  What is reckoned from them is double. */
 struct sample {
-    int64_t at_us : 63;
+    int64_t at_us : 51;     /* thirty-five years */
+    int64_t levelled_dg : 12;   /* how far off it was indicated, in 0.1 g, when it was taken for a damaged line */
     bool overload : 1;      /* in the same word: there are many */
     float load_g;           /* absolute: tares added back */
     float clear_g;          /* the same without the instrument's filter */
@@ -62,6 +63,7 @@ struct piece {
     int64_t begin_us, end_us;
     int64_t left_us;            /* when the indication left its rest; begin_us is where a flow began by its shape */
     int64_t again_us;           /* after a blow at its begin: when hands began; 0: there was none */
+    int64_t shaken_us;          /* when hands began to shake, by what is likeliest; 0: not looked at */
     float peak_g;               /* of the blow */
     float first_g, last_g;      /* REST: settled level at its begin and its end; else the level left and last seen */
     float low_g, high_g;
@@ -71,7 +73,7 @@ struct piece {
     float begin_u_s;            /* standard uncertainty of begin_us */
     unsigned char kind;
     bool overload;              /* the instrument gave up meanwhile */
-    bool swung, calmed;         /* the blow went to the other side too; it was calm for a while before hands began */
+    bool only_blow;             /* no hand shook it: something knocked */
 };
 
 struct signal {
@@ -98,7 +100,7 @@ struct signal {
     int64_t rest_since_us;      /* when the rest was sure; it begins earlier, where the hand had done */
     double noise_g;             /* standard deviation of what was last made clear */
     double slack_g;             /* how much of a jump's tail a young rest may hold */
-    int64_t calm_us, calm_until_us;     /* of a blow at the begin of the open piece */
+    int64_t calm_until_us;      /* of a blow at the begin of the open piece */
     float trough_g;
     struct piece piece[PIECES]; /* oldest first; the last one is still open */
     int count;
@@ -263,6 +265,7 @@ struct act {
     int64_t begin_us, left_us, end_us;
     double before_g, after_g, low_g, high_g;
     bool flow, open, force, rest_after;
+    bool several;                   /* touches that are one */
 };
 
 enum { ACTS = PIECES };
@@ -292,6 +295,17 @@ void signal_learn_lag(struct signal *signal, int64_t rested_us, int64_t until_us
 
 /* What would be indicated at a time. */
 double level_at(const struct level *level, int64_t at_us);
+
+/* --- tracker_shake.c --- */
+
+/* Finds when hands began to shake a load that had rested, `still` so or until it rests again.  True: it is known now. */
+bool shake_find(struct signal *signal, bool still);
+
+/* Whether hands shook the load since it rested, and put nothing down: it rests at level_g again. */
+bool shake_found(struct signal *signal, double level_g);
+
+/* When hands had done that shook from began_us on a load that rests again now; 0: too little was indicated. */
+int64_t shake_ended_us(const struct signal *signal, int64_t began_us);
 
 /* --- tracker_clear.c --- */
 

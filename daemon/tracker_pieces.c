@@ -33,7 +33,7 @@ static const double AWAY_TIMES = 3;         /* it had gone so many times farther
 
 /* A blow is sharper than a spoon; it has died away below this share of its height, and is calm near its least. */
 static const float BLOW_LEAST_G = 12, DIES_SHARE = 0.45F, CALM_SHARE = 0.06F, CALM_G = 1.2F;
-static const int64_t CALM_LEAST_US = 140000, BLOW_US = 2500000, STRIKES_US = 450000;
+static const int64_t BLOW_US = 2500000, STRIKES_US = 450000;
 
 /* A load rests when the last half second stays within one division (common practice for the
  * "stable" sign of a scale).  A spoon leans on the bed for longer than that: where the load is off by so
@@ -124,7 +124,7 @@ static struct piece *piece_open(struct signal *signal, enum piece_kind kind, int
     make_room(signal);
     piece = &signal->piece[signal->count++];
     memset(piece, 0, sizeof *piece);
-    signal->calm_us = signal->calm_until_us = 0;
+    signal->calm_until_us = 0;
     piece->kind = (unsigned char)kind;
     piece->begin_us = piece->end_us = piece->left_us = begin_us;
     piece->first_g = piece->last_g = piece->low_g = piece->high_g = (float)first_g;
@@ -148,19 +148,13 @@ static void watch_blow(struct signal *signal, struct piece *piece, float above_g
         signal->calm_until_us = 0;
         return;
     }
-    piece->swung |= away_g < -3 * calm_g;
     if (fabsf(piece->peak_g) < BLOW_LEAST_G || (away_g > DIES_SHARE * fabsf(piece->peak_g) && !signal->calm_until_us))
         return;
     signal->trough_g = fminf(signal->trough_g, fabsf(away_g));
-    if (fabsf(away_g) <= signal->trough_g + calm_g) {
-        if (!signal->calm_until_us)
-            signal->calm_us = at_us;
+    if (fabsf(away_g) <= signal->trough_g + calm_g)
         signal->calm_until_us = at_us;
-    }
-    else if (signal->calm_until_us) {
+    else if (signal->calm_until_us)
         piece->again_us = signal->calm_until_us;
-        piece->calmed = signal->calm_until_us - signal->calm_us >= CALM_LEAST_US;
-    }
 }
 
 static void piece_take(struct signal *signal, struct piece *piece, const struct sample *sample)
@@ -219,8 +213,9 @@ static double moved_g(const struct signal *signal)
 static void rest_begin(struct signal *signal, double level_g)
 {
     struct piece *before = pieces_newest(signal), *rest;
-    int64_t began_us = shape_near_us(signal, before, level_g, moved_g(signal)), dry_us;
+    int64_t began_us = shape_near_us(signal, before, level_g, moved_g(signal)), dry_us, still_us;
 
+    shake_find(signal, false);
     if (moved_g(signal) > 0 && moved_g(signal) < JERK_G)
         began_us -= (int64_t)(BLUR_SHARE * signal_span_s(signal) * 1e6);
     if (before->kind == PIECE_FLOW && moved_g(signal) == 0) {
@@ -229,6 +224,8 @@ static void rest_begin(struct signal *signal, double level_g)
             began_us = dry_us;
     }
     signal->jump_g = jumped_g(signal, level_g);
+    if (shake_found(signal, level_g) && (still_us = shake_ended_us(signal, before->left_us)))
+        began_us = still_us;
     if (began_us < before->begin_us)
         began_us = before->begin_us;
     before->end_us = began_us;
@@ -470,8 +467,12 @@ enum signal_news pieces_look(struct signal *signal)
         piece_open(signal, PIECE_HANDLED, sample->at_us, (double)sample->clear_g);
         return SIGNAL_PIECE;
     }
-    if (piece->kind != PIECE_REST)
-        return moving(signal, piece);
+    if (piece->kind != PIECE_REST) {
+        bool found = shake_find(signal, true);
+        enum signal_news news = moving(signal, piece);
+
+        return found ? SIGNAL_PIECE : news;
+    }
     if (sample->overload ||
         fabs((double)sample->clear_g - signal->rest_g) > shape_leave_g(signal) + slack_now(signal, piece)) {
         rest_leave(signal, piece);

@@ -13,6 +13,7 @@ static const int64_t TARE_WAIT_US = 5000000;
 /* A damaged line that still reads as a number is one alone: an indication so far off both its neighbours, and as far
  * as they are apart, is levelled to the nearer; much farther off, it is of no load. */
 static const double PEAK_G = 0.5, ALONE_G = 30, ALONE_TIMES = 3;
+static const double LEVELLED_MOST_G = 200;      /* more is not remembered of it: a hand that shakes goes no farther */
 
 /* A tare in the tail of a movement: that was so long ago, and the load moves by so much at most meanwhile. */
 static const int64_t MOVING_US = 1000000;
@@ -78,7 +79,7 @@ double signal_slope_g_per_s(const struct signal *signal)
 }
 
 /* One sample of the absolute load. */
-static enum signal_news take(struct signal *signal, double load_g, bool overload, int64_t at_us)
+static enum signal_news take(struct signal *signal, double load_g, double levelled_g, bool overload, int64_t at_us)
 {
     const struct piece *piece = pieces_newest(signal);
     struct sample *sample = &signal->ring[signal->ring_end++ % RING_SAMPLES];
@@ -88,7 +89,8 @@ static enum signal_news take(struct signal *signal, double load_g, bool overload
         load_g = fmax(load_g, (double)piece->high_g);
     if (overload)
         signal->overload_us = at_us;
-    *sample = (struct sample){.at_us = at_us, .load_g = (float)load_g, .clear_g = (float)load_g, .overload = overload};
+    *sample = (struct sample){.at_us = at_us, .load_g = (float)load_g, .clear_g = (float)load_g, .overload = overload,
+                              .levelled_dg = lround(10 * fmax(fmin(levelled_g, LEVELLED_MOST_G), -LEVELLED_MOST_G))};
     for (uint32_t fresh = signal_clear(signal); fresh > 0; fresh--) {
         enum signal_news one;
 
@@ -164,7 +166,7 @@ static enum signal_news middle(struct signal *signal)
         signal->offset_g = tared_level_g(signal, from_g + signal->offset_g);
         signal->tare_ordered_us = 0;
         shown[0] = shown[1] = shown[2];
-        return take(signal, b + signal->offset_g, false, shown[2].at_us);
+        return take(signal, b + signal->offset_g, 0, false, shown[2].at_us);
     }
     load_g = fmax(fmin(a, b), fmin(fmax(a, b), c));
     alone_g = fabs(b - load_g);
@@ -172,7 +174,7 @@ static enum signal_news middle(struct signal *signal)
         load_g = b;
     else if (alone_g > fmax(ALONE_G, ALONE_TIMES * fmin(fabs(c - a), fabs(a - shown[0].shown_g))))
         return SIGNAL_NOTHING;
-    return take(signal, load_g + signal->offset_g, shown[2].overload, shown[2].at_us);
+    return take(signal, load_g + signal->offset_g, b - load_g, shown[2].overload, shown[2].at_us);
 }
 
 /* The time of a reading that arrived now; after a gap everything begins anew. */

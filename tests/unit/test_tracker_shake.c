@@ -1,0 +1,157 @@
+/* When a hand is said to begin to stir or swirl, whatever else shakes the scale. */
+#include "tracker_trace.h"
+
+/* Something knocks against the bench; the blow dies away on the scale's feet. */
+static void knock(struct trace *trace, double grams, double seconds)
+{
+    double from_s = seconds_now(trace);
+
+    while (seconds_now(trace) < from_s + seconds)
+        show(trace, trace->load_g + grams * exp(-(seconds_now(trace) - from_s) / 0.15));
+}
+
+/* A spoon leans on the bed as it goes round. */
+static void stir(struct trace *trace, double seconds)
+{
+    double from_s = seconds_now(trace);
+
+    while (seconds_now(trace) < from_s + seconds)
+        show(trace, trace->load_g + 3 + 5 * sin(2 * M_PI * 2 * (seconds_now(trace) - from_s)));
+}
+
+/* Hands push all of it round. */
+static void swirl(struct trace *trace, double seconds)
+{
+    double from_s = seconds_now(trace);
+
+    while (seconds_now(trace) < from_s + seconds)
+        show(trace, trace->load_g + 40 * sin(2 * M_PI * 2.3 * (seconds_now(trace) - from_s)));
+}
+
+static void brew_until_steep(struct trace *trace)
+{
+    put_things(trace);
+    move(trace, 15, 4);
+    wait_s(trace, 3);
+    move(trace, 230, 20);
+    wait_s(trace, 20);
+}
+
+/* The one stir that was told, and how many were. */
+static double stir_began_s(const struct trace *trace, int *count)
+{
+    struct tracker_event told[TOLD];
+    double at_s = NAN;
+
+    *count = 0;
+    for (int i = stages_of(trace, 1, told) - 1; i >= 0; i--)
+        if (told[i].stage == STAGE_STIR) {
+            at_s = (double)told[i].at_us / 1e6;
+            ++*count;
+        }
+    return at_s;
+}
+
+/* Five or ten times a second: at five, what a knock shows at its height is off both its neighbours. */
+static void a_stir_begins_with_the_spoon_and_not_with_a_knock(void **state)
+{
+    struct trace *trace = *state;
+
+    for (int fast = 0; fast <= 1; fast++) {
+        double began_s;
+        int count;
+
+        trace->tick_us = fast ? 100000 : 200000;
+        trace->lag_s = 0.1;     /* of its one pole; two of 75 ms, as configured, are near enough to it */
+        brew_until_steep(trace);
+        knock(trace, 60, 0.9);
+        began_s = seconds_now(trace);
+        stir(trace, 7);
+        wait_s(trace, 10);
+        assert_float_equal(stir_began_s(trace, &count), began_s, 0.25);
+        assert_int_equal(count, 1);
+        teardown(state);
+        setup(state);
+        trace = *state;
+    }
+}
+
+static void a_swirl_begins_with_its_first_swing(void **state)
+{
+    struct trace *trace = *state;
+    double began_s;
+    int count;
+
+    trace->tick_us = 200000;
+    brew_until_steep(trace);
+    began_s = seconds_now(trace);
+    swirl(trace, 6);
+    wait_s(trace, 10);
+    assert_float_equal(stir_began_s(trace, &count), began_s, 0.25);
+    assert_int_equal(count, 1);
+}
+
+/* A spoon that rests for a moment, and goes on. */
+static void a_stir_with_a_rest_in_it_is_one(void **state)
+{
+    struct trace *trace = *state;
+    double began_s;
+    int count;
+
+    brew_until_steep(trace);
+    began_s = seconds_now(trace);
+    stir(trace, 0.9);
+    wait_s(trace, 0.9);
+    stir(trace, 5);
+    wait_s(trace, 10);
+    assert_float_equal(stir_began_s(trace, &count), began_s, 0.25);
+    assert_int_equal(count, 1);
+}
+
+static void knocks_are_no_stir(void **state)
+{
+    struct trace *trace = *state;
+    int count;
+
+    brew_until_steep(trace);
+    for (int i = 0; i < 5; i++) {
+        knock(trace, 20 + 20 * i, 1.4 + 0.2 * i);
+        knock(trace, 30, 6);
+    }
+    stir_began_s(trace, &count);
+    assert_int_equal(count, 0);
+}
+
+/* Five times a second, through a slow filter. */
+static void what_settles_begins_when_the_hand_has_done(void **state)
+{
+    struct trace *trace = *state;
+    struct tracker_event told[TOLD];
+    double ended_s;
+    int count;
+
+    trace->tick_us = 200000;
+    for (int i = 0; i < 2; i++) {
+        if (i == 0)
+            brew_until_steep(trace);
+        (i ? swirl : stir)(trace, 5.3);
+        ended_s = seconds_now(trace);
+        wait_s(trace, 20);
+        count = stages_of(trace, 1, told);
+        assert_int_equal(told[count - 1].stage, STAGE_SETTLE);
+        assert_float_equal((double)told[count - 1].at_us / 1e6, ended_s, 0.25);
+    }
+}
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test_setup_teardown(a_stir_begins_with_the_spoon_and_not_with_a_knock, setup, teardown),
+        cmocka_unit_test_setup_teardown(a_swirl_begins_with_its_first_swing, setup, teardown),
+        cmocka_unit_test_setup_teardown(a_stir_with_a_rest_in_it_is_one, setup, teardown),
+        cmocka_unit_test_setup_teardown(knocks_are_no_stir, setup, teardown),
+        cmocka_unit_test_setup_teardown(what_settles_begins_when_the_hand_has_done, setup, teardown),
+    };
+
+    return cmocka_run_group_tests(tests, NULL, NULL);
+}
