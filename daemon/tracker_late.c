@@ -10,7 +10,11 @@ static const int64_t DRUNK_US = 900000000;      /* and is tasted and emptied */
 static const double DROPS_G = 1;                /* spilt, or gone as steam */
 static const double SAME_CUP_G = 6;             /* two scales that differ by more do not weigh the same thing */
 static const double FINER_SHARE = 0.7;          /* so much less uncertain is worth telling */
-static const double LEAST_COFFEE_G = 60, GUESS_OFF_G = 40;  /* a guess from what coffee holds is no further off */
+static const double LEAST_COFFEE_G = 60;
+/* A cup that fits what was guessed within so many of its uncertainties is the one that was full.  Hot coffee is hardly
+ * drunk within a minute: sooner it may be shared out, or it is the next brew's cup (common practice, no source). */
+static const double FITS_U = 2, FITS_SOON_U = 1;
+static const int64_t EMPTIED_US = 60000000;
 /* What stays in an emptied cup, and that it may be another of the same make (common practice, no source). */
 static const double EMPTIED_U_G = 3;
 
@@ -86,7 +90,8 @@ void late_see(struct tracker *tracker, double mass_g, bool apart, double resolut
         else if (!isnan(late->cup_g) && fabs(apart_g) < most_g && u_g < FINER_SHARE * u_before_g)
             correct(tracker, mass_g - late->cup_g, u_g, events);
     } else if (isnan(late->cup_g) && since_us < DRUNK_US && late->full_g - mass_g > LEAST_COFFEE_G &&
-               fabs(late->full_g - mass_g - tracker->last.value[MEASURE_BEVERAGE_G]) < GUESS_OFF_G) {
+               fabs(late->full_g - mass_g - tracker->last.value[MEASURE_BEVERAGE_G]) <
+                   (since_us < EMPTIED_US ? FITS_SOON_U : FITS_U) * u_before_g) {
         correct(tracker, late->full_g - mass_g, EMPTIED_U_G, events);
         late->cup_g = mass_g;
     }

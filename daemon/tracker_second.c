@@ -5,12 +5,17 @@
 
 #include "tracker_parts.h"
 
-/* Still: the last so long within one division, or within what a fine scale flickers. */
-static const int64_t STILL_US = 600000;
+/* Still: the last so long, three readings at five a second, within one division or within what a fine scale flickers.
+ * An empty cup may stand there for hardly longer; what is left of a jump then, follow() sees, but for a coarse scale. */
+static const int64_t STILL_US = 400000, COARSE_STILL_US = 600000;
+static const double COARSE_G = 0.3;
+enum { STILL_READINGS = 3 };
 static const double STILL_LEAST_G = 0.25, STILL_DIVISIONS = 1.5;
 
-/* Moments are kept this far apart. */
-static const int64_t MOMENT_US = 250000;
+/* Moments are kept this far apart; while hands are at it, each reading counts. */
+static const int64_t MOMENT_US = 250000, HANDS_MOMENT_US = 90000;
+/* What stood there before hands came stood so long ago. */
+static const int64_t BEFORE_US = 600000;
 
 /* A press brings some 20 g in a second at most (a cup in 12 s is a quick one); a cup put down comes faster. */
 static const double RUNS_MOST_G_PER_S = 25;
@@ -34,7 +39,7 @@ static const int64_t HANDS_MOST_US = 1200000;
 static const double TAIL_AFTER_SHARE = 0.004;
 static const double TAIL_SHARE = 0.02;      /* of a step, so much may still be to come when somebody tares */
 
-/* Gaining is more than this in STILL_US (drips of 0.1 g a second and slower are weighed when they have run). */
+/* Gaining is more than this in half a second (drips of 0.1 g a second and slower are weighed when they have run). */
 static const double GAIN_LEAST_G = 0.12, GAIN_DIVISIONS = 1.2;
 
 static const int64_t GAP_US = 3000000;      /* no reading for so long: it may have been anywhere */
@@ -53,7 +58,7 @@ void second_begin(struct second *second)
 
 static void keep_moment(struct second *second, double load_g)
 {
-    if (second->moment_count && second->at_us - second->noted_us < MOMENT_US)
+    if (second->moment_count && second->at_us - second->noted_us < (second->settled ? MOMENT_US : HANDS_MOMENT_US))
         return;
     second->moment[second->moment_end] = (struct second_moment){(uint32_t)(second->at_us / 1000), (float)load_g};
     second->moment_end = (unsigned char)((second->moment_end + 1) % SECOND_MOMENTS);
@@ -111,16 +116,19 @@ static bool is_tare(const struct second *second)
 static bool is_still(const struct second *second, double load_g)
 {
     double low_g = load_g, high_g = load_g;
-    int64_t span_us = 0;
+    int64_t span_us = 0, least_us = (double)second->resolution_g < COARSE_G ? STILL_US : COARSE_STILL_US;
+    int readings = 1;
 
-    for (int back = 0; back < second->moment_count && span_us < STILL_US; back++) {
+    for (int back = 0; back < second->moment_count && (span_us < least_us || readings < STILL_READINGS); back++) {
         const struct second_moment *moment = moment_back(second, back);
 
         span_us = (int64_t)(uint32_t)((uint32_t)(second->at_us / 1000) - moment->at_ms) * 1000;
         low_g = fmin(low_g, (double)moment->load_g);
         high_g = fmax(high_g, (double)moment->load_g);
+        readings += span_us > 0;
     }
-    return span_us >= STILL_US && high_g - low_g <= division_g(second, STILL_DIVISIONS, STILL_LEAST_G);
+    return span_us >= least_us && readings >= STILL_READINGS &&
+           high_g - low_g <= division_g(second, STILL_DIVISIONS, STILL_LEAST_G);
 }
 
 /* When the load was half way. */
@@ -214,7 +222,7 @@ static void settle(struct second *second, double load_g)
 
 static void leave(struct second *second)
 {
-    double before_g = second_load_at(second, second->at_us - STILL_US);
+    double before_g = second_load_at(second, second->at_us - BEFORE_US);
 
     second->settled = false;
     second->still_us = 0;

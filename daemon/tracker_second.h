@@ -5,7 +5,7 @@
 #include <stdbool.h>
 #include <stdint.h>
 
-enum { SECOND_MOMENTS = 16 };   /* four seconds: a press is known two seconds after it began */
+enum { SECOND_MOMENTS = 32 };   /* three seconds at least: a press is known two seconds after it began */
 
 struct second_moment {
     uint32_t at_ms;             /* the lower half is enough: only differences count */
@@ -74,7 +74,7 @@ enum second_news second_take(struct second *second, double shown_g, double resol
 /* It fell silent, or shows no number: nothing is known until it speaks again. */
 void second_gap(struct second *second);
 
-/* The load at a time within the last four seconds, and whether that is remembered; before that: the oldest known. */
+/* The load at a time within the last three seconds, and whether that is remembered; before that: the oldest known. */
 bool second_remembers(const struct second *second, int64_t at_us);
 double second_load_at(const struct second *second, int64_t at_us);
 

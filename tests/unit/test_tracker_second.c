@@ -339,6 +339,55 @@ static void an_emptied_cup_corrects_what_was_guessed(void **state)
     }
 }
 
+/* The empty cup stands on its scale hardly longer than the filter needs. */
+static void an_empty_cup_is_seen_in_passing(void **state)
+{
+    (void)state;
+    for (int every_us = 50000; every_us <= 200000; every_us *= 2) {
+        struct bench *bench = bench_new(&usual);
+
+        bench->cup_every_us = every_us;
+        wait_s(bench, 3);
+        move(bench, CUP, cup_g, 0.4);
+        wait_s(bench, 1.5);
+        move(bench, CUP, -cup_g, 0.4);
+        wait_s(bench, 3);
+        brew_and_press_beside(bench);
+        move(bench, CUP, cup_g + 200, 0.4);
+        wait_s(bench, 8);
+        assert_float_equal(measured(bench, MEASURE_BEVERAGE_G), 200, 0.3);
+        assert_true(doubt(bench, MEASURE_BEVERAGE_G) < 0.3);
+        bench_free(bench);
+    }
+}
+
+/* Nobody knows the cup, and soon the next brew's comes, empty: it would leave 15 g more than was guessed.  Two minutes
+ * later that may well be what was drunk; one that would leave 25 g more is another cup. */
+static void the_next_brews_cup_corrects_nothing(void **state)
+{
+    const struct {
+        double later_s, more_g;
+        bool corrects;
+    } cases[] = {{10, 15, false}, {10, 5, true}, {120, 14, true}, {120, 25, false}};
+
+    (void)state;
+    for (size_t i = 0; i < sizeof cases / sizeof *cases; i++) {
+        struct bench *bench = bench_new(&usual);
+
+        wait_s(bench, 3);
+        brew_and_press_beside(bench);
+        move(bench, CUP, cup_g + 200, 0.4);
+        wait_s(bench, 25);
+        move(bench, CUP, -(cup_g + 200), 0.4);
+        wait_s(bench, cases[i].later_s);
+        move(bench, BREW, cup_g - cases[i].more_g, 0.4);
+        wait_s(bench, 5);
+        assert_float_equal(measured(bench, MEASURE_BEVERAGE_G), cases[i].corrects ? 200 + cases[i].more_g : 200, 1);
+        assert_float_equal(doubt(bench, MEASURE_BEVERAGE_G), cases[i].corrects ? 3 : 8, 0.1);
+        bench_free(bench);
+    }
+}
+
 /* Something stands on the cup's scale, is taken away and put back while a brew goes on beside it. */
 static void a_cup_that_only_waits_there_changes_nothing(void **state)
 {
@@ -576,6 +625,8 @@ int main(void)
         cmocka_unit_test(drips_are_weighed_and_belong_to_the_water),
         cmocka_unit_test(the_cup_comes_full_to_its_scale),
         cmocka_unit_test(an_emptied_cup_corrects_what_was_guessed),
+        cmocka_unit_test(an_empty_cup_is_seen_in_passing),
+        cmocka_unit_test(the_next_brews_cup_corrects_nothing),
         cmocka_unit_test(a_cup_that_only_waits_there_changes_nothing),
         cmocka_unit_test(a_scale_that_falls_silent_tells_no_drip_and_breaks_nothing),
         cmocka_unit_test(the_finer_scale_wins_and_a_wrong_one_is_named),
