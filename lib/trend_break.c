@@ -310,3 +310,48 @@ int trend_find_break(const double *x, const double *y, size_t n, int permutation
     free(means.x);
     return error;
 }
+
+/* --- the next cup --- */
+
+enum { BREAK_PARAMETERS = 4 };      /* value, both slopes, and last the place */
+
+static void add_cups(const struct trend_break *broken, double x, double cups,
+                     double information[BREAK_PARAMETERS][BREAK_PARAMETERS])
+{
+    double d = x - broken->at;
+    double gradient[] = { 1, fmin(d, 0), fmax(d, 0), d < 0 ? -broken->slope_before : -broken->slope_after };
+
+    for (int i = 0; i < BREAK_PARAMETERS; i++)
+        for (int j = 0; j < BREAK_PARAMETERS; j++)
+            information[i][j] += cups * gradient[i] * gradient[j];
+}
+
+/* What is left of the last unknown's information when the others are unknown too: one over its variance. */
+static double of_the_last(const double information[BREAK_PARAMETERS][BREAK_PARAMETERS])
+{
+    double m[BREAK_PARAMETERS][BREAK_PARAMETERS];
+
+    memcpy(m, information, sizeof m);
+    for (int i = 0; i < BREAK_PARAMETERS; i++) {
+        if (!(m[i][i] > 1e-12 * information[i][i]))
+            return NAN;
+        for (int row = i + 1; row < BREAK_PARAMETERS; row++) {
+            double factor = m[row][i] / m[i][i];
+
+            for (int j = i; j < BREAK_PARAMETERS; j++)
+                m[row][j] -= factor * m[i][j];
+        }
+    }
+    return m[BREAK_PARAMETERS - 1][BREAK_PARAMETERS - 1];
+}
+
+double trend_break_shrinks(const double *x, size_t n, const struct trend_break *broken, double x_more, size_t cups)
+{
+    double information[BREAK_PARAMETERS][BREAK_PARAMETERS] = { { 0 } }, before;
+
+    for (size_t i = 0; i < n; i++)
+        add_cups(broken, x[i], 1, information);
+    before = of_the_last(information);
+    add_cups(broken, x_more, (double)cups, information);
+    return sqrt(before / of_the_last(information));
+}

@@ -1,36 +1,17 @@
-/* poise-report next: which level is worth another cup, and what it is expected to buy. */
+/* poise-report next: which level is worth another cup, and what it is expected to buy.  The plan for it is written in
+ * next_plan.c. */
 #include <errno.h>
 #include <gsl/gsl_cdf.h>
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
 
-#include "poise/plan.h"
+#include "next.h"
 #include "poise/program.h"
-#include "report.h"
 #include "words.h"
-
-enum { SUGGESTIONS = LEVELS + 4 };
 
 /* Times to steep that are thought of: from here to twice what was brewed, nobody waits longer to learn little. */
 static const double SHORTEST_S = 15;
-
-/* Two levels closer than this share of the larger teach the same. */
-static const double NEARLY_THE_SAME = 0.25;
-
-struct suggestion {
-    char level[FACTORS][WORDS_SIZE];        /* of each factor, as a plan would say it */
-    double ratio;                           /* the interval after / before */
-};
-
-struct advice {
-    struct suggestion suggestion[SUGGESTIONS];
-    int count;
-    char about[SENTENCE_SIZE];              /* whose interval */
-    double width;                           /* now; INFINITY: there is none yet */
-    const char *unit;
-    char headline[SENTENCE_SIZE];
-};
 
 static double quantile(const struct findings *findings, double df)
 {
@@ -146,27 +127,65 @@ static int advise_time(const struct findings *findings, int cups, struct advice 
 
 /* --- along a number --- */
 
-static void advise_number(const struct findings *findings, int cups, struct advice *advice)
+/* What is asked along a number: where the series breaks or turns, where it does; else its slope. */
+enum asked { ASKED_SLOPE, ASKED_TURN, ASKED_BREAK };
+
+static double shrinks_number(const struct findings *findings, enum asked asked, const double *x, double at,
+                             double more, int cups)
+{
+    if (asked == ASKED_BREAK)
+        return trend_break_shrinks(x, findings->point_count, &findings->broken, more, (size_t)cups);
+    return trend_shrinks(&findings->trend, at, more, (size_t)cups);     /* a turn is where the slope is none */
+}
+
+static enum asked what_is_asked(const struct findings *findings, struct advice *advice, double *at, double *df)
 {
     const struct factor *factor = &findings->factor[0];
-    double middle = (factor->level[0].number + factor->level[factor->level_count - 1].number) / 2, grown;
-    struct interval slope;
+    const char *unit = unit_of(factor->name), *call = call_of(measure_name(findings->options->measure));
+    struct interval where, slope;
 
-    if (!findings->has_trend || !findings->trend.df)
-        return;
-    trend_slope_at(&findings->trend, middle, findings->options->confidence, &slope);
-    grown = quantile(findings, (double)findings->trend.df + cups) / quantile(findings, (double)findings->trend.df);
+    *df = (double)findings->trend.df;
+    if (words_turns(findings, at, &where) != 0) {
+        bool breaks = words_breaks(findings);
+
+        advice->width = where.high - where.low;
+        advice->unit = unit;
+        snprintf(advice->about, sizeof advice->about, "the %s where %s %s", call_of(factor->name), call,
+                 breaks ? "breaks" : "turns");
+        *df = breaks ? (double)findings->point_count - 4 : *df;
+        return breaks ? ASKED_BREAK : ASKED_TURN;
+    }
+    *at = (factor->level[0].number + factor->level[factor->level_count - 1].number) / 2;
+    trend_slope_at(&findings->trend, *at, findings->options->confidence, &slope);
     advice->width = slope.high - slope.low;
     advice->unit = words_step(measure_name(findings->options->measure));
-    snprintf(advice->about, sizeof advice->about, "the slope in the middle, per %s",
-             *unit_of(factor->name) ? unit_of(factor->name) : "step");
-    for (int i = 0; i < factor->level_count; i++) {
-        struct suggestion *suggestion =
-            suggest(advice, grown * trend_shrinks(&findings->trend, middle, factor->level[i].number, (size_t)cups));
+    snprintf(advice->about, sizeof advice->about, "the slope (%s per %s)", call, *unit ? unit : "step");
+    return ASKED_SLOPE;
+}
 
-        if (suggestion)
-            snprintf(suggestion->level[0], WORDS_SIZE, "%s", factor->level[i].label);
+static int advise_number(const struct findings *findings, int cups, struct advice *advice, struct why *why)
+{
+    const struct factor *factor = &findings->factor[0];
+    double *x = malloc(findings->point_count * sizeof *x), at, df, grown;
+    enum asked asked;
+
+    if (!x)
+        return why_set(why, -ENOMEM, "not enough memory");
+    for (size_t i = 0; i < findings->point_count; i++)
+        x[i] = findings->point[i].x;
+    if (findings->has_trend && findings->trend.df) {
+        asked = what_is_asked(findings, advice, &at, &df);
+        grown = quantile(findings, df + cups) / quantile(findings, df);
+        for (int i = 0; i < factor->level_count; i++) {
+            struct suggestion *suggestion =
+                suggest(advice, grown * shrinks_number(findings, asked, x, at, factor->level[i].number, cups));
+
+            if (suggestion)
+                snprintf(suggestion->level[0], WORDS_SIZE, "%s", factor->level[i].label);
+        }
     }
+    free(x);
+    return 0;
 }
 
 /* --- levels in words --- */
@@ -217,11 +236,14 @@ static int advise(const struct findings *findings, int cups, struct advice *advi
     if (findings->design == DESIGN_TIME)
         error = advise_time(findings, cups, advice, why);
     else if (findings->design == DESIGN_NUMBERS)
-        advise_number(findings, cups, advice);
+        error = advise_number(findings, cups, advice, why);
     else
         advise_levels(findings, cups, advice);
     if (error)
         return error;
+    if (!advice->count && findings->point_count && findings->level_count < 2)
+        return why_set(why, -ENODATA, "all cups with %s are at one level of %s: brew another level",
+                       call_of(measure_name(findings->options->measure)), findings->experiment);
     if (!advice->count)
         return findings->level_count > 1 && findings->no_anova[0]
                    ? why_set(why, -ENODATA, "nothing can be said yet: %s", findings->no_anova)
@@ -247,155 +269,7 @@ static void suggestion_words(const struct findings *findings, const struct sugge
     }
 }
 
-/* --- the plan for it --- */
-
-/* One line of an INI file holds no line ends, and a semicolon begins a comment. */
-static void ini_word(const char *text, FILE *out)
-{
-    for (; *text; text++)
-        fputc((unsigned char)*text < 0x20 || *text == 0x7f ? ' ' : *text == ';' || *text == '#' ? ',' : *text, out);
-}
-
-static void ini_value(const json_t *value, FILE *out)
-{
-    if (json_is_string(value))
-        ini_word(json_string_value(value), out);
-    else
-        fprintf(out, "%.10g", json_number_value(value));
-}
-
-/* A plan varies something: beside the best level it asks for the next best that is not nearly the same, or else the
- * one that is least so. */
-static const struct suggestion *partner_of(const struct findings *findings, const struct advice *advice)
-{
-    const struct suggestion *best = &advice->suggestion[0];
-    int numeric = findings_numeric_factor(findings);
-    const struct suggestion *farthest = NULL;
-    double first = numeric >= 0 ? strtod(best->level[numeric], NULL) : 0, most = 0;
-
-    for (int i = 1; i < advice->count; i++) {
-        const struct suggestion *other = &advice->suggestion[i];
-        double second = numeric >= 0 ? strtod(other->level[numeric], NULL) : 0;
-        bool differs = false;
-
-        for (int f = 0; f < findings->factor_count; f++)
-            differs = differs || (f != numeric && strcmp(best->level[f], other->level[f]) != 0);
-        if (differs || fabs(second - first) > NEARLY_THE_SAME * fmax(first, second))
-            return other;
-        if (fabs(second - first) > most) {
-            most = fabs(second - first);
-            farthest = other;
-        }
-    }
-    return farthest;
-}
-
-/* The tolerances the experiment was brewed by, as its latest run carries them; NULL: none known. */
-static json_t *latest_tolerances(sqlite3 *database, const char *experiment)
-{
-    static const char sql[] = "SELECT b.tolerances FROM brew b JOIN experiment e USING (experiment_id) WHERE e.name = "
-                              "?1 AND b.tolerances IS NOT NULL ORDER BY b.began_us DESC LIMIT 1";
-    sqlite3_stmt *statement = NULL;
-    json_t *tolerances = NULL;
-
-    if (sqlite3_prepare_v2(database, sql, -1, &statement, NULL) == SQLITE_OK) {
-        sqlite3_bind_text(statement, 1, experiment, -1, SQLITE_STATIC);
-        if (sqlite3_step(statement) == SQLITE_ROW)
-            tolerances = json_loads((const char *)sqlite3_column_text(statement, 0), JSON_REJECT_DUPLICATES, NULL);
-    }
-    sqlite3_finalize(statement);
-    return tolerances;
-}
-
-static void ini_tolerance(const json_t *tolerances, const char *name, FILE *out)
-{
-    const json_t *tolerance = json_object_get(tolerances, name);
-
-    if (json_is_number(tolerance))
-        fprintf(out, " +- %.10g", json_number_value(tolerance));
-    fputc('\n', out);
-}
-
-static char *plan_text(const struct findings *findings, const struct suggestion *best,
-                       const struct suggestion *partner, const json_t *tolerances, int cups)
-{
-    const struct cup *cup = findings->point[0].cup;
-    const char *name;
-    char *text = NULL;
-    size_t size;
-    json_t *value;
-    FILE *out = open_memstream(&text, &size);
-
-    if (!out)
-        return NULL;
-    fputs("; more cups where they teach most, suggested by poise-report next\n[experiment]\nname = ", out);
-    ini_word(findings->experiment, out);
-    fputs("\ntitle = ", out);
-    ini_word(findings->title[0] ? findings->title : findings->experiment, out);
-    fprintf(out, "\nreplicates = %d\norder = random\n\n[vary]\n", cups);
-    for (int held = 0; held < 2; held++) {      /* what both levels have in common is held */
-        fputs(held ? "\n[hold]\n" : "", out);
-        for (int f = 0; f < findings->factor_count; f++) {
-            bool same = partner && strcmp(partner->level[f], best->level[f]) == 0;
-
-            if (same != (held == 1))
-                continue;
-            ini_word(findings->factor[f].name, out);
-            fputs(" = ", out);
-            ini_word(best->level[f], out);
-            if (partner && !same) {
-                fputs(", ", out);
-                ini_word(partner->level[f], out);
-            }
-            ini_tolerance(tolerances, findings->factor[f].name, out);
-        }
-    }
-    json_object_foreach(cup->recipe, name, value) {
-        bool varied = false;
-
-        for (int f = 0; f < findings->factor_count; f++)
-            varied = varied || strcmp(name, findings->factor[f].name) == 0;
-        if (varied || !(json_is_string(value) || json_is_number(value)))
-            continue;
-        ini_word(name, out);
-        fputs(" = ", out);
-        ini_value(value, out);
-        ini_tolerance(tolerances, name, out);
-    }
-    if (fclose(out) != 0) {
-        free(text);
-        return NULL;
-    }
-    return text;
-}
-
-static int write_plan(const struct findings *findings, const struct advice *advice, const struct request *request)
-{
-    json_t *tolerances = latest_tolerances(store_database(request->store), findings->experiment);
-    char *text = plan_text(findings, &advice->suggestion[0], partner_of(findings, advice), tolerances, request->cups);
-    struct plan_mistakes mistakes;
-    struct plan plan;
-    struct why why = { "not enough memory" };
-    FILE *file;
-    bool failed;
-
-    json_decref(tolerances);
-    if (!text || plan_read(&plan, text, strlen(text), &mistakes, &why) < 0) {
-        program_say("%s: no plan can be made of these cups: %s", request->plan, why.text);
-        free(text);
-        return EXIT_FAILED;
-    }
-    file = fopen(request->plan, "wxe");         /* somebody's plan is not overwritten */
-    failed = !file || fputs(text, file) < 0;
-    if (file)
-        failed = fclose(file) != 0 || failed;
-    free(text);
-    if (failed) {
-        program_say("%s: cannot be written: %s", request->plan, strerror(errno));
-        return EXIT_FAILED;
-    }
-    return EXIT_DONE;
-}
+/* --- told --- */
 
 static json_t *advice_json(const struct findings *findings, const struct advice *advice, int cups)
 {
@@ -415,10 +289,41 @@ static json_t *advice_json(const struct findings *findings, const struct advice 
                      advice->unit, "suggestions", list);
 }
 
+/* As far as two digits of the width reach; whole seconds are enough of time. */
+static int decimals_of(const struct advice *advice)
+{
+    return strcmp(advice->unit, "s") == 0 ? 0 : advice->width < 0.2 ? 4 : advice->width < 20 ? 2 : 0;
+}
+
+/* What 1, 2, 4 and 8 more cups at the best level would buy: where they stop to pay anyone may see. */
+static void how_many(const struct findings *findings, const struct advice *best, struct document *out)
+{
+    static const int counts[] = { 1, 2, 4, 8 };
+    struct advice *advice = malloc(sizeof *advice);
+    char words[SENTENCE_SIZE], titles[SENTENCE_SIZE + 160];
+    struct why why;
+
+    suggestion_words(findings, &best->suggestion[0], words);
+    snprintf(titles, sizeof titles, "#more cups at %s|#interval would be, %s|#of now", words, best->unit);
+    document_table(out, titles);
+    for (size_t i = 0; advice && i < sizeof counts / sizeof *counts; i++) {
+        memset(advice, 0, sizeof *advice);
+        if (advise(findings, counts[i], advice, &why) < 0)
+            break;
+        for (int j = 0; j < advice->count; j++)
+            if (memcmp(advice->suggestion[j].level, best->suggestion[0].level, sizeof best->suggestion[0].level) == 0) {
+                document_row(out, "%d" CELL "%.*f" CELL "%.0f %%", counts[i], decimals_of(best),
+                             advice->width * advice->suggestion[j].ratio, 100 * advice->suggestion[j].ratio);
+                break;
+            }
+    }
+    free(advice);
+}
+
 static void advice_words(const struct findings *findings, const struct advice *advice, int cups, struct document *out)
 {
     char words[SENTENCE_SIZE], titles[160];
-    int decimals = strcmp(advice->unit, "s") == 0 ? 0 : advice->width < 0.2 ? 4 : 2;
+    int decimals = decimals_of(advice);
 
     suggestion_words(findings, &advice->suggestion[0], words);
     if (advice->headline[0])
@@ -438,6 +343,7 @@ static void advice_words(const struct findings *findings, const struct advice *a
         document_row(out, "%s" CELL "%.*f" CELL "%.0f %%", words, decimals,
                      advice->width * advice->suggestion[i].ratio, 100 * advice->suggestion[i].ratio);
     }
+    how_many(findings, advice, out);
     document_add(out, BLOCK_TEXT, "Reckoned as if cups went on scattering as they did.");
 }
 
@@ -465,7 +371,7 @@ int report_next(const struct request *request)
         status = report_out(request, &document, "The next cup");
     }
     if (status == EXIT_DONE && request->plan)
-        status = write_plan(findings, advice, request);
+        status = next_write_plan(findings, advice, request);
     document_free(&document);
     findings_free(findings);
     free(findings);

@@ -120,7 +120,7 @@ static void advise(const struct findings *findings, int factor, int better, int 
     else if (strcmp(name, "steep_s") == 0 && curve && curve->fitted && curve->answer[0].identified)
         snprintf(out->advice, sizeof out->advice, "%.0f s: %g %% of the plateau%s", curve->answer[0].value,
                  100 * findings->options->share, curve->answer[0].beyond_cups ? ", longer than any cup yet" : "");
-    else if (findings->design == DESIGN_NUMBERS && words_climbs_and_falls(findings, &top, &where))
+    else if (findings->design == DESIGN_NUMBERS && words_turns(findings, &top, &where) > 0)
         snprintf(out->advice, sizeof out->advice, "%.*f%s%s: beyond it %s falls", words_decimals(where, 0), top,
                  *unit ? " " : "", unit, call_of(measure_name(findings->options->measure)));
     else

@@ -25,8 +25,9 @@ void words_p(double p, char out[32]);
 /* Decimals, at least so many, by which the ends of an interval differ: what lies in it is shown no coarser. */
 int words_decimals(struct interval interval, int decimals);
 
-/* Where a series that is shown to climb and to fall beyond is at its top; false: it is not shown to. */
-bool words_climbs_and_falls(const struct findings *findings, double *at, struct interval *where);
+/* Where a series breaks or turns: 1 it is shown to climb up to there and to fall beyond, -1 to fall and to climb, 0
+ * neither. */
+int words_turns(const struct findings *findings, double *at, struct interval *where);
 
 /* Does one curve tell the series as well as two straight pieces would? */
 bool words_smooth(const struct findings *findings);

@@ -127,8 +127,7 @@ static void in_all_words(const struct findings *findings, char out[SENTENCE_SIZE
     }
 }
 
-/* Break or turn, and which way round: 1 it climbs and falls, -1 it falls and climbs, 0 neither is shown. */
-static int turning(const struct findings *findings, double *at, struct interval *where)
+int words_turns(const struct findings *findings, double *at, struct interval *where)
 {
     const struct trend_break *broken = &findings->broken;
 
@@ -144,11 +143,6 @@ static int turning(const struct findings *findings, double *at, struct interval 
     return !findings->has_turn ? 0 : findings->trend.coefficient[2] < 0 ? 1 : -1;
 }
 
-bool words_climbs_and_falls(const struct findings *findings, double *at, struct interval *where)
-{
-    return turning(findings, at, where) > 0;
-}
-
 static void headline_trend(const struct findings *findings, char out[SENTENCE_SIZE])
 {
     const char *measure = measure_name(findings->options->measure), *name = findings->factor[0].name;
@@ -158,7 +152,7 @@ static void headline_trend(const struct findings *findings, char out[SENTENCE_SI
     struct interval over, where;
     char interval[96], in_all[SENTENCE_SIZE];
     double at;
-    int way = turning(findings, &at, &where);
+    int way = words_turns(findings, &at, &where);
 
     if (!findings->has_trend) {
         snprintf(out, SENTENCE_SIZE, "No line fits these cups.");

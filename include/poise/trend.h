@@ -65,4 +65,8 @@ struct trend_break {
 int trend_find_break(const double *x, const double *y, size_t n, int permutations, unsigned long seed,
                      struct trend_break *out, struct why *why);
 
+/* By how much `cups` more at `x_more` shrink the standard error of the break's place: the ratio after / before, from
+ * the Fisher information of the two pieces.  NAN when the cups do not tell the place. */
+double trend_break_shrinks(const double *x, size_t n, const struct trend_break *broken, double x_more, size_t cups);
+
 #endif

@@ -250,6 +250,13 @@ def test_report_finds_the_pressure_that_is_too_much(bench):
     assert found["break"]["p"] < 0.01 and found["break"]["interval"][0] < 34 < found["break"]["interval"][1]
     assert "climbs with peak pressure" in found["headline"] and "falls beyond" in found["headline"]
     assert "No break shown" in done(bench, "straight")
+    advice = answer(bench, "next", "press")         # the break is what is asked: cups beside it tell most of its place
+    assert advice["interval_of"] == "the peak pressure where extraction breaks" and advice["unit"] == "kPa"
+    assert abs(float(advice["suggestions"][0]["factors"]["press_peak_kpa"]) - 34) < 8
+    assert answer(bench, "next", "straight")["interval_of"] == "the slope (extraction per kPa)"
+    text = done(bench, "next", "press").split("more cups at peak pressure")[1]
+    shrunk = [int(line.split()[2]) for line in text.splitlines()[1:5]]      # 1, 2, 4 and 8 of them
+    assert 100 > shrunk[0] > shrunk[1] > shrunk[2] > shrunk[3] > 40
 
 
 def test_report_prints_no_p_for_one_cup_per_level(bench):
@@ -370,8 +377,11 @@ def test_report_says_what_is_missing(bench):
         assert status == 1 and wanted in said and said.count("\n") == 1
     assert "no experiment yet" in bench.run("poise-report")[2]
     two_by_two(cups)
+    for value in (20, 21, 20):
+        cups.add("alone", {"stir": "none"}, {"extraction_pct": value})
     cups.done()
-    assert "the latest are grind-stir" in bench.run("poise-report", "steep")[2]
+    assert "at one level of alone: brew another level" in bench.run("poise-report", "next", "alone")[2]
+    assert "the latest are alone, grind-stir" in bench.run("poise-report", "steep")[2]
     for arguments in (("--share", "2", "x"), ("--measure", "taste", "x"), ("--wrong",), ("a", "b", "c"), ("brew",),
                       ("brew", ""), ("",), ("--since", "yesterday", "brews"), ("--until", "2026-02-30", "brews"),
                       ("--cups", "1.5", "next", "grind-stir"), ("--measure", "strength_pct", "verdicts")):

@@ -216,9 +216,25 @@ static void bad_series_are_refused(void **state)
     assert_true(found.p > 76);
 }
 
+/* The covariance of the four unknowns by solve(crossprod(gradients)) in R: x 8 to 56 by 6, two cups each, a break
+ * at 34, slopes 0.06 and -0.05; then three cups more at 32. */
+static void more_cups_tell_the_place_of_a_break(void **state)
+{
+    struct trend_break broken = { .at = 34, .slope_before = 0.06, .slope_after = -0.05 };
+    double x[CUPS];
+
+    (void)state;
+    for (int i = 0; i < CUPS; i++)
+        x[i] = 8 + 6 * (i % 9);
+    assert_close(trend_break_shrinks(x, CUPS, &broken, 32, 3), 0.9047164179, 1e-8);
+    assert_close(trend_break_shrinks(x, CUPS, &broken, 32, 0), 1, 1e-12);
+    assert_true(isnan(trend_break_shrinks(x, 2, &broken, 32, 1)));
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
+        cmocka_unit_test(more_cups_tell_the_place_of_a_break),
         cmocka_unit_test(r_finds_the_same),
         cmocka_unit_test(a_straight_series_shows_no_break_but_by_chance),
         cmocka_unit_test(nor_does_a_long_one),
