@@ -26,7 +26,7 @@ static bool is_poured(const struct piece *piece, double grams, bool amid_handlin
            seconds >= (amid_handling ? POURED_AMID_LEAST_S : POURED_LEAST_S);
 }
 
-static void join(struct act *last, const struct piece *piece, double after_g)
+static void join(struct act *last, const struct piece *piece, double after_g, double after_u_g)
 {
     double moved_g = fmax(fabs(last->after_g - last->before_g), last->high_g - last->low_g);
 
@@ -36,6 +36,7 @@ static void join(struct act *last, const struct piece *piece, double after_g)
     if (moved_g < TOUCH_G || (double)(piece->high_g - piece->low_g) > share * moved_g)
         last->end_us = piece->end_us;
     last->after_g = after_g;
+    last->after_u_g = after_u_g;
     last->low_g = fmin(last->low_g, (double)piece->low_g);
     last->high_g = fmax(last->high_g, (double)piece->high_g);
 }
@@ -110,6 +111,7 @@ static int join_touches(const struct signal *signal, struct act *act, int count)
                 last->end_us = act[i].end_us;
         }
         last->after_g = act[i].after_g;
+        last->after_u_g = act[i].after_u_g;
         last->low_g = fmin(last->low_g, act[i].low_g);
         last->high_g = fmax(last->high_g, act[i].high_g);
         last->open = act[i].open;
@@ -138,6 +140,8 @@ int acts_gather(const struct signal *signal, struct act act[ACTS])
         bool joined = i > 0 && piece[-1].kind != PIECE_REST && count > 0 && !act[count - 1].force, flow;
         double before_g = i > 0 && piece[-1].kind == PIECE_REST ? (double)piece[-1].last_g : (double)piece->first_g;
         double after_g = next && next->kind == PIECE_REST ? (double)next->first_g : (double)piece->last_g;
+        double before_u_g = i > 0 && piece[-1].kind == PIECE_REST ? (double)piece[-1].last_u_g : 0;
+        double after_u_g = next && next->kind == PIECE_REST ? (double)next->first_u_g : 0;
         struct act *last = count ? &act[count - 1] : NULL, one;
 
         rested |= piece->kind == PIECE_REST;
@@ -145,14 +149,15 @@ int acts_gather(const struct signal *signal, struct act act[ACTS])
             continue;
         flow = is_poured(piece, after_g - before_g, joined && !last->flow && !is_small(last));
         one = (struct act){.piece = piece, .begin_us = piece->begin_us, .left_us = piece->left_us,
-                           .end_us = piece->end_us, .before_g = before_g, .after_g = after_g,
+                           .end_us = piece->end_us, .before_g = before_g, .before_u_g = before_u_g,
+                           .after_g = after_g, .after_u_g = after_u_g,
                            .low_g = (double)piece->low_g, .high_g = (double)piece->high_g, .flow = flow};
         if (!joined)
             act[count++] = one;
         else if (flow == last->flow || (last->flow && is_small(&one)))
-            join(last, piece, after_g);
+            join(last, piece, after_g, after_u_g);
         else if (flow && is_small(last)) {
-            join(last, piece, after_g);
+            join(last, piece, after_g, after_u_g);
             last->flow = true;
         } else
             act[count++] = one;

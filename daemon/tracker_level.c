@@ -27,6 +27,10 @@ static const double NOISE_DIVISIONS = 0.4, TIME_S = 0.004;
 /* Earlier samples belong to the tail while each adds no more than this to the misfit. */
 static const double MISFIT_MOST = 7;
 
+/* A blow is so wide, so many times wider than what it seems to have moved, over so soon, and moves things so far. */
+static const double BLOW_LEAST_G = 3, BLOW_TIMES = 6, BLOW_MOVES_G = 0.03;
+static const int64_t BLOW_US = 1500000;
+
 enum { POINTS = RING_SAMPLES, POINTS_LEAST = 4, SEARCHES = 14 };
 
 /* A rest was left up to so long before it showed: the cut that leaves the level best known is taken. */
@@ -45,6 +49,7 @@ struct window {
     int count;
     double pole_s, share;   /* the likely pole, and how sure it is */
     double tail_g;          /* no more is left of the jump at the first sample */
+    double known_g, known_weight;   /* where it rested before a blow: it moved nothing; of weight 0: there was none */
 };
 
 struct fit {
@@ -82,7 +87,8 @@ static bool fit_pole(const struct window *window, double pole_s, struct fit *fit
     const struct point *point = window->point;
     int count = window->count;
     double firm = 1 / (window->tail_g * window->tail_g);
-    double m[3][3] = {{0}, {0, firm, 0}, {0, 0, firm}}, g[3] = {0};
+    double m[3][3] = {{window->known_weight}, {0, firm, 0}, {0, 0, firm}};
+    double g[3] = {window->known_weight * window->known_g};
 
     for (int i = 0; i < count; i++) {
         double e = exp(-point[i].t_s / pole_s), basis[3] = {1, e, e * point[i].t_s / pole_s};
@@ -116,7 +122,7 @@ static double against(const struct window *window, double log_pole, struct fit *
 /* Nothing to speak of is left of the jump: the level is a mean. */
 static void fit_mean(const struct window *window, struct fit *fit)
 {
-    double whole = 0, sum = 0;
+    double whole = window->known_weight, sum = whole * window->known_g;
 
     *fit = (struct fit){.chi2 = 0};
     for (int i = 0; i < window->count; i++) {
@@ -224,6 +230,26 @@ static void fit_tail(const struct point *point, int count, double jump_s, struct
     }
 }
 
+/* A blow dies away and has moved nothing, whatever its own tail makes of the level after it.  It is the piece before
+ * the rest that began at jump_us, or the open one. */
+static void know_before(const struct signal *signal, int64_t jump_us, struct window *window)
+{
+    for (int i = 1; i < signal->count; i++) {
+        const struct piece *blow = &signal->piece[i], *before = blow - 1;
+        const struct piece *after = i + 1 < signal->count ? blow + 1 : NULL;
+        double wide_g = (double)(blow->high_g - blow->low_g);
+        double moved_g = fabs((double)((after ? after->first_g : blow->last_g) - before->last_g));
+
+        if (blow->kind != PIECE_HANDLED || before->kind != PIECE_REST ||
+            (after && (after->kind != PIECE_REST || after->begin_us != jump_us)))
+            continue;
+        if (wide_g < BLOW_LEAST_G || wide_g < BLOW_TIMES * moved_g || blow->end_us - blow->left_us > BLOW_US)
+            continue;
+        window->known_g = (double)before->last_g;
+        window->known_weight = 1 / (pow((double)before->last_u_g, 2) + pow(BLOW_MOVES_G, 2));
+    }
+}
+
 static bool fit_level(const struct signal *signal, int64_t jump_us, int64_t until_us, double share,
                       struct level *level)
 {
@@ -236,6 +262,7 @@ static bool fit_level(const struct signal *signal, int64_t jump_us, int64_t unti
     if (count < POINTS_LEAST)
         return false;
     weigh(point, count, signal->resolution_g);
+    know_before(signal, jump_us, &window);
     fit_tail(point, count, (double)(jump_us - until_us) / 1e6, &window, level);
     return level->count > 0;
 }

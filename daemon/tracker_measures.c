@@ -57,12 +57,15 @@ void story_measure(struct reader *reader)
     double pace_s = (double)tracker->signal.interval_us / 1e6 / sqrt(12);
     double u_s = hypot(story_begin_u_s(tracker, STAGE_POUR, pace_s), story_begin_u_s(tracker, STAGE_PRESS, pace_s));
     double press_u_s = hypot(u_s, reader->lifted_u_s);
-    /* what ran into the cup is part of it, and the other scale's to say */
-    double water_u_g = hypot(tracker->second.added_g > 0 ? hypot(u_g, second_u_g(&tracker->second)) : u_g,
-                             reader->unrested ? UNRESTED_U_G : 0);
+    double dose_u_g = hypot(u_g, reader->dose_u_g);
+    double water_u_g = hypot(u_g, hypot(reader->water_u_g, reader->poured_to_u_g));
     double dose_g = measures->value[MEASURE_DOSE_G], beverage_g = measures->value[MEASURE_BEVERAGE_G];
 
-    story_set(measures, MEASURE_DOSE_G, dose_g, u_g);
+    if (tracker->second.added_g > 0)    /* what ran into the cup is part of it, and the other scale's to say */
+        water_u_g = hypot(water_u_g, second_u_g(&tracker->second));
+    if (reader->unrested)
+        water_u_g = hypot(water_u_g, UNRESTED_U_G);
+    story_set(measures, MEASURE_DOSE_G, dose_g, dose_u_g);
     if (out->brewing)
         story_set(measures, MEASURE_WATER_G, reader->poured_g, water_u_g);
     if (out->press_began_us) {
@@ -73,10 +76,10 @@ void story_measure(struct reader *reader)
     }
     story_set(measures, MEASURE_BLOOM_S, measures->value[MEASURE_BLOOM_S], u_s);
     story_set(measures, MEASURE_BEVERAGE_G, beverage_g,
-              hypot(out->cup_apart ? second_u_g(&tracker->second) : u_g, out->cup_u_g));
+              hypot(out->cup_apart ? second_u_g(&tracker->second) : hypot(u_g, reader->weighed_u_g), out->cup_u_g));
     if (out->cup_known && !isnan(dose_g))
         story_set(measures, MEASURE_RETAINED_G_PER_G, retained_g_per_g(reader->poured_g, beverage_g, dose_g),
-            uncertainty_of_retained(reader->poured_g, water_u_g, beverage_g, u_g, dose_g, u_g));
+            uncertainty_of_retained(reader->poured_g, water_u_g, beverage_g, u_g, dose_g, dose_u_g));
     if (out->press_began_us && out->press_began_us - tracker->slurry_us < SLURRY_FRESH_US)
         story_set(measures, MEASURE_SLURRY_C, tracker->slurry_c, tracker->slurry_u_c);
     if (reader->press.seen && out->press_ended_us) {

@@ -66,6 +66,7 @@ struct piece {
     int64_t shaken_us;          /* when hands began to shake, by what is likeliest; 0: not looked at */
     float peak_g;               /* of the blow */
     float first_g, last_g;      /* REST: settled level at its begin and its end; else the level left and last seen */
+    float first_u_g, last_u_g;  /* REST: standard uncertainties of those; else 0 */
     float low_g, high_g;
     float force_gs;             /* integral of what is above first_g, while it is clearly above */
     float force_path_g;         /* how far the load wandered under the force: a hand is never steady */
@@ -264,6 +265,7 @@ struct act {
     const struct piece *piece;      /* the first of those merged */
     int64_t begin_us, left_us, end_us;
     double before_g, after_g, low_g, high_g;
+    double before_u_g, after_u_g;   /* standard uncertainties of what it was before and after */
     bool flow, open, force, rest_after;
     bool several;                   /* touches that are one */
 };
@@ -400,6 +402,7 @@ struct reader {
     int64_t thing_us;           /* when the last thing was put down */
     double full_g;              /* load before it was taken away */
     double water_from_g, first_water_g, poured_g;
+    double dose_from_u_g, dose_u_g, water_u_g, poured_to_u_g, weighed_u_g;  /* of the levels that these come from */
     int64_t pour_ended_us, first_ended_us, second_water_us;
     int pours;
     int64_t stir_ended_us;

@@ -244,8 +244,11 @@ static void take_level(const struct signal *signal, struct piece *rest, int64_t 
     if (!(left ? level_left : level_fit)(signal, rest->begin_us, until_us, &level) || level.u_g > UNSURE_G)
         return;
     rest->last_g = (float)level.level_g;
-    if (until_us - rest->begin_us < LEVEL_US)
+    rest->last_u_g = (float)level.u_g;
+    if (until_us - rest->begin_us < LEVEL_US) {
         rest->first_g = rest->last_g;
+        rest->first_u_g = rest->last_u_g;
+    }
 }
 
 /* Whether the rest has only now become so old. */

@@ -62,6 +62,8 @@ static double u_of_time(const struct act *act)
 static void poured_until(struct reader *reader, const struct act *act)
 {
     reader->poured_to_g = act->after_g;
+    reader->water_u_g = hypot(hypot(reader->water_u_g, reader->poured_to_u_g), act->before_u_g);
+    reader->poured_to_u_g = act->after_u_g;
     reader->unrested = !act->open && !act->rest_after;
     reader->leaned_us = act->open ? 0 : act->end_us;
 }
@@ -82,6 +84,7 @@ static void first_water(struct reader *reader, const struct act *act)
     out->began_us = act->begin_us;
     if (!isnan(reader->dose_from_g)) {
         out->measures.value[MEASURE_DOSE_G] = act->before_g - reader->dose_from_g;
+        reader->dose_u_g = hypot(reader->dose_from_u_g, act->before_u_g);
         out->began_us = reader->dose_us;
         story_say(reader, STAGE_DOSE, reader->dose_us, u_of_time(act));
     } else if (reader->thing_us) {      /* it came with the brewer */
@@ -128,6 +131,7 @@ static void in_setup(struct reader *reader, const struct act *act)
     if (grams >= DOSE_LEAST_G && grams <= DOSE_MOST_G && isnan(reader->dose_from_g) &&
         act->before_g - reader->zero_g > EMPTY_G) {
         reader->dose_from_g = act->before_g;
+        reader->dose_from_u_g = act->before_u_g;
         reader->dose_us = act->begin_us;
     } else if (!isnan(reader->dose_from_g) && act->after_g - reader->dose_from_g < DOSE_LEAST_G / 2) {
         reader->dose_from_g = NAN;          /* taken back */
@@ -186,6 +190,7 @@ static void weighed(struct reader *reader, const struct act *act)
     story_say(reader, STAGE_STRENGTH, act->end_us, u_of_time(act));
     reader->phase = PHASE_WEIGHED;
     reader->weighed_g = act->after_g - reader->zero_g;
+    reader->weighed_u_g = act->after_u_g;
     reader->out->out_us = act->end_us;
     reader->out->wait_us = act->end_us + WEIGHED_US;
     if (signal->rest_since_us > act->end_us && signal->rest_since_us < reader->out->wait_us)
@@ -228,8 +233,10 @@ static void after_weighing(struct reader *reader, const struct act *act)
     }
     if (fabs(grams) >= DOSE_LEAST_G || act->high_g - act->low_g >= TOUCH_WIDE_G)
         reader->left_weighing = true;
-    else if (!reader->left_weighing && act->rest_after)
+    else if (!reader->left_weighing && act->rest_after) {
         reader->weighed_g = act->after_g - reader->zero_g;
+        reader->weighed_u_g = act->after_u_g;
+    }
 }
 
 /* The brewer is lifted with all that was poured, and the cup stays; or it comes back, as it was or emptied. */
@@ -290,6 +297,7 @@ static void in_water(struct reader *reader, const struct act *act)
         if (fabs(act->after_g - reader->poured_to_g) > STIR_LEAST_G) {      /* less has gone as steam */
             reader->poured_g += act->after_g - reader->poured_to_g;
             reader->poured_to_g = act->after_g;
+            reader->poured_to_u_g = act->after_u_g;
         }
         reader->unrested &= !act->rest_after;
         reader->leaned_us = act->end_us;
