@@ -15,6 +15,7 @@ static const double DRIP_LEAST_G = 0.5;     /* less, and nothing after it: the c
 static const double UNDER_LEAST_G = 10;     /* a press brings at least so much to the cup under it */
 /* What runs through by itself is slower; faster before the press is hot water that warms a cup. */
 static const double RUNS_MOST_G_PER_S = 6;
+static const double COARSE_G = 0.3;         /* a last digit that hides a drip */
 static const int64_t WARMED_US = 2000000;   /* so long after it */
 static const double CREEP_G = 0.05;         /* a scale left loaded for minutes (common practice, no source) */
 static const int64_t LEFT_WITH_US = 2000000;        /* taken so soon after the press began: at the press */
@@ -36,10 +37,11 @@ static void reckon(struct tracker *tracker, double dt_s)
 {
     struct second *second = &tracker->second;
     struct signal *signal = &tracker->signal;
-    double ran_g = second->level_g - second->reckoned_g;
+    double now_g = second->level_g + (signal->resolution_g < COARSE_G ? second_unseen_g(second) : 0);
+    double ran_g = now_g - second->reckoned_g;
     bool pressed = tracker->running && tracker->story.press_began_us;
 
-    second->reckoned_g = second->level_g;
+    second->reckoned_g = now_g;
     if (ran_g > RUNS_MOST_G_PER_S * dt_s)
         second->fast_us = second->at_us;
     if (!second->settled || !second->stands || second->on_top ||

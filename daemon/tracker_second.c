@@ -31,6 +31,10 @@ static const double SAME_G = 1;             /* touched, and still what it was */
  * would make the brew's scale restless. */
 static const double FOLLOW_S = 0.4;
 
+/* Drips are seen late by that, by the instrument's own filter (the middle of what instruments have) and by a reading;
+ * their rate is steady for some seconds. */
+static const double FILTER_S = 0.3, READING_S = 0.1, RATE_S = 2, DRIPS_MOST_G_PER_S = 0.5;
+
 /* Half of a step is seen about when hands are half done and the instrument's filter has passed on what they did, a
  * quarter of a second later; hands take some 0.4 s (common practice, no source). */
 static const int64_t HANDS_AHEAD_US = 450000;
@@ -215,6 +219,7 @@ static enum second_news judge_step(struct second *second, double load_g, double 
 
 static void settle(struct second *second, double load_g)
 {
+    second->rate_g_per_s = 0;
     second->settled = true;
     second->level_g = second->still_g = load_g;
     second->still_us = second->at_us;
@@ -234,7 +239,11 @@ static void leave(struct second *second)
 /* The level goes on: it rests, or something runs in, if it may. */
 static void follow(struct second *second, double load_g, double dt_s, bool may_gain)
 {
-    second->level_g += (load_g - second->level_g) * fmin(1, dt_s / FOLLOW_S);
+    double gain_g = (load_g - second->level_g) * fmin(1, dt_s / FOLLOW_S);
+
+    second->level_g += gain_g;
+    if (may_gain && dt_s > 0)
+        second->rate_g_per_s += (float)((gain_g / dt_s - (double)second->rate_g_per_s) * fmin(1, dt_s / RATE_S));
     if (second->stands && !may_gain && second->at_us - second->came_us < TAIL_US)
         second->came_g = second->reckoned_g = second->level_g;
     if (fabs(second->level_g - second->still_g) > division_g(second, GAIN_DIVISIONS, GAIN_LEAST_G)) {
@@ -269,7 +278,7 @@ static double load_of(struct second *second, double shown_g)
 enum second_news second_take(struct second *second, double shown_g, double resolution_g, int64_t at_us,
                              double may_gain_g)
 {
-    double dt_s = (double)(at_us - second->at_us) / 1e6, load_g, rise_g;
+    double dt_s = (double)(at_us - second->at_us) / 1e6, rose_s = fmax(dt_s, (double)second->dt_s), load_g, rise_g;
     enum second_news news = SECOND_NOTHING;
 
     if (second->shown_count && at_us - second->at_us > GAP_US)
@@ -277,12 +286,13 @@ enum second_news second_take(struct second *second, double shown_g, double resol
     if (resolution_g > 0)
         second->resolution_g = (float)resolution_g;
     second->at_us = at_us;
+    second->dt_s = (float)dt_s;
     load_g = load_of(second, shown_g);
     if (isnan(load_g))
         return SECOND_NOTHING;
     rise_g = load_g - second->last_g;
     second->last_g = load_g;
-    if (second->settled && (rise_g > RUNS_MOST_G_PER_S * dt_s + division_g(second, 2, 0.5) ||
+    if (second->settled && (rise_g > RUNS_MOST_G_PER_S * rose_s + division_g(second, 2, 0.5) ||
                             load_g < second->level_g - division_g(second, LIFTED_DIVISIONS, LIFTED_LEAST_G)))
         leave(second);
     keep_moment(second, load_g);
@@ -293,6 +303,15 @@ enum second_news second_take(struct second *second, double shown_g, double resol
         settle(second, load_g);
     }
     return news;
+}
+
+double second_unseen_g(const struct second *second)
+{
+    double rate_g_per_s = fmax(0, fmin((double)second->rate_g_per_s, DRIPS_MOST_G_PER_S));
+
+    if ((double)second->resolution_g > COARSE_G)
+        return 0;       /* its last digit says more than the drips do */
+    return rate_g_per_s * (FOLLOW_S + FILTER_S + READING_S);
 }
 
 void second_gap(struct second *second)

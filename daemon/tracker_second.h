@@ -25,6 +25,8 @@ struct second {
     float shown_g[4];           /* the last indications, newest last */
     float resolution_g;
     int64_t at_us;              /* of the newest; 0: none yet */
+    float dt_s;                 /* between the last two: the middle one of three rises as much, one reading later */
+    float rate_g_per_s;         /* at which something runs in */
     int64_t noted_us;           /* when a moment was last kept */
     int64_t still_us;           /* since when nothing ran in; 0: hands are at it */
     double offset_g;
@@ -70,6 +72,9 @@ void second_begin(struct second *second);
 /* Takes one indication.  Up to may_gain_g may run in while hands are at it: a greater step is a thing. */
 enum second_news second_take(struct second *second, double shown_g, double resolution_g, int64_t at_us,
                              double may_gain_g);
+
+/* What has dripped in and is not in its level yet. */
+double second_unseen_g(const struct second *second);
 
 /* It fell silent, or shows no number: nothing is known until it speaks again. */
 void second_gap(struct second *second);
