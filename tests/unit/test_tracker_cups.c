@@ -62,7 +62,7 @@ static void the_first_cup_is_seen_on_a_scale_that_has_just_spoken(void **state)
         struct tracker_config config = usual;
         uint32_t random = seed;
         struct trace *trace;
-        void *own;
+        void *own = NULL;
 
         assert_int_equal(setup(&own), 0);
         trace = own;
