@@ -167,8 +167,12 @@ static void print_plan(const json_t *plan)
     else
         printf("the order was drawn with the seed %.0f\n", ctl_value(plan, "seed"));
     json_array_foreach(json_object_get(plan, "runs"), i, run) {
-        printf("%4.0f  %-8s %-24s ", ctl_value(run, "run"), ctl_printable(ctl_text(run, "state"), words, sizeof words),
-               json_is_string(json_object_get(run, "brew")) ? json_string_value(json_object_get(run, "brew")) : "");
+        const char *brew = ctl_text(run, "brew"), *state = ctl_text(run, "state");
+
+        if (*brew && strcmp(state, "waiting") == 0)
+            state = "again";        /* it was brewed: outside a tolerance, or redo was asked for */
+        printf("%4.0f  %-8s ", ctl_value(run, "run"), ctl_printable(state, words, sizeof words));
+        printf("%-24s ", ctl_printable(brew, words, sizeof words));
         print_settings(json_object_get(run, "factors"), NULL);
         putchar('\n');
     }

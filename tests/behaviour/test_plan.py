@@ -165,7 +165,7 @@ def test_a_plan_is_worked_through_with_poise_ctl(bench):
     assert bench.run("poise-ctl", "plan", "redo", brew)[:2] == (0, f"{brew} is offered again\n")
     shown = bench.run("poise-ctl", "plan", "show")[1]
     assert "0 of 4 cups are done; the order was drawn with the seed 7" in shown
-    assert f"   2  waiting  {brew} " in shown
+    assert f"   2  again    {brew} " in shown
     assert bench.run("poise-ctl", "plan", "load", file)[0] == 1
     assert bench.run("poise-ctl", "plan", "unload")[1] == "ferry-steep is unloaded, 0 of 4 cups were done\n"
     status, output, said = bench.run("poise-ctl", "plan", "dance")
