@@ -442,7 +442,7 @@ void draw_screen(struct canvas *canvas, const struct timer_model *model, const s
 
     canvas_clear(canvas);
     if (page->page == PAGE_HELP) {
-        draw_help(canvas);
+        draw_help(canvas, page->part);
     } else if (page->page == PAGE_MARK && model->stations > 0) {
         draw_mark(canvas, model->station[chosen].name);
     } else if (page->page == PAGE_ANSWER && model->stations > 0) {

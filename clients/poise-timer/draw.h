@@ -10,6 +10,7 @@ enum page { PAGE_BENCH, PAGE_HELP, PAGE_MARK, PAGE_ANSWER };
 struct timer_page {
     enum page page;
     int chosen;                 /* the station that keys speak to */
+    int part;                   /* PAGE_HELP: which of its parts, from 0 */
     char typed[24];             /* PAGE_ANSWER: the number so far ... */
     char asked_brew[BREW_SIZE]; /* ... and what it answers */
     int asked_measure;
@@ -18,6 +19,9 @@ struct timer_page {
 
 /* The letter that marks a stage on PAGE_MARK; 0: it cannot be marked. */
 char mark_letter(enum stage stage);
+
+/* In how many parts PAGE_HELP is shown: the keys and the cautions, on a small screen one after the other. */
+int draw_help_parts(int width, int height);
 
 void draw_screen(struct canvas *canvas, const struct timer_model *model, const struct timer_page *page,
                  int64_t local_us);

@@ -4,33 +4,45 @@
 #include <stdio.h>
 #include <string.h>
 
-void draw_help(struct canvas *canvas)
+static const char *const keys[] = {
+    "t      tare the scale of the chosen station",
+    "space  the next stage begins now (what stands behind \"then\")",
+    "m      any stage begins now: pick it from a list",
+    "b e    begin, end a brew",
+    "a      answer the question that is shown",
+    "tab    choose the next station; 1 to 9 choose one",
+    "?      this page        q  quit",
+};
+
+static const char cautions[] =
+    "Water near boiling scalds at once. Press straight down, slowly, on a level surface and a sturdy cup, never on thin "
+    "glass; hold the cup where you can bear it. A brewer turned over can open under its own gas. Do not load a scale "
+    "beyond its capacity. Keep mains instruments and hubs away from water. Poise measures; it does not make a press "
+    "safe. Local codes, the makers' instructions and licensed practice come first.";
+
+enum { KEY_COUNT = sizeof keys / sizeof *keys, ROWS_MOST = 1000 };
+
+/* Keys, a blank row, the cautions, a blank row, and what goes on. */
+int draw_help_parts(int width, int height)
 {
-    static const char *const lines[] = {
-        "t      tare the scale of the chosen station",
-        "space  the next stage begins now (what stands behind \"then\")",
-        "m      any stage begins now: pick it from a list",
-        "b e    begin, end a brew",
-        "a      answer the question that is shown",
-        "tab    choose the next station; 1 to 9 choose one",
-        "?      this page        q  quit",
-        "",
-        "Water near boiling scalds at once. Press straight down, slowly, on a level surface and a sturdy cup, never "
-        "on thin glass; hold the cup where you can bear it. A brewer turned over can open under its own gas. Do not "
-        "load a scale beyond its capacity. Keep mains instruments and hubs away from water. Poise measures; it does "
-        "not make a press safe. Local codes, the makers' instructions and licensed practice come first.",
-        "",
-        "Any key goes back."
-    };
-    int y = 0;
+    int rows = canvas_lines(width - 2, ROWS_MOST, cautions) + 3;
 
-    for (size_t i = 0; i < sizeof lines / sizeof *lines; i++) {
-        bool caution = strlen(lines[i]) > 120;
-        int used = canvas_wrap(canvas, 1, y, canvas->width - 2, canvas->height - y,
-                               caution ? LOOK_STRONG : LOOK_PLAIN, lines[i]);
+    for (int i = 0; i < KEY_COUNT; i++)
+        rows += canvas_lines(width - 2, ROWS_MOST, keys[i]);
+    return rows <= height ? 1 : 2;
+}
 
-        y += used ? used : 1;
-    }
+void draw_help(struct canvas *canvas, int part)
+{
+    int y = 0, width = canvas->width - 2, parts = draw_help_parts(canvas->width, canvas->height);
+
+    for (int i = 0; i < KEY_COUNT && part == 0; i++)
+        y += canvas_wrap(canvas, 1, y, width, canvas->height - y, LOOK_PLAIN, keys[i]);
+    y += y > 0;
+    if (part + 1 == parts)
+        y += canvas_wrap(canvas, 1, y, width, canvas->height - y, LOOK_STRONG, cautions) + 1;
+    y = y < canvas->height ? y : canvas->height - 1;
+    canvas_put(canvas, 1, y, width, LOOK_FAINT, part + 1 < parts ? "Any key: how nobody is hurt." : "Any key goes back.");
 }
 
 char mark_letter(enum stage stage)

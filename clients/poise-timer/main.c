@@ -177,6 +177,14 @@ static void close_answer_page(struct timer *timer)
     model_notice(&timer->model, false, clock_world_now().mono_us, "that question is not open any more");
 }
 
+static void key_on_help_page(struct timer *timer)
+{
+    if (++timer->page.part < draw_help_parts(timer->canvas.width, timer->canvas.height))
+        return;
+    timer->page.page = PAGE_BENCH;
+    timer->page.part = 0;
+}
+
 static void key_on_bench_page(struct timer *timer, int key)
 {
     const struct timer_station *station = chosen(timer);
@@ -218,7 +226,7 @@ static void take_keys(struct timer *timer)
         }
         switch (timer->page.page) {
         case PAGE_BENCH:  key_on_bench_page(timer, key); break;
-        case PAGE_HELP:   timer->page.page = PAGE_BENCH; break;
+        case PAGE_HELP:   key_on_help_page(timer); break;
         case PAGE_MARK:   key_on_mark_page(timer, key); break;
         case PAGE_ANSWER: key_on_answer_page(timer, key); break;
         }

@@ -53,6 +53,26 @@ static void cautions_are_shown_where_they_matter(void **state)
     canvas_free(&canvas);
 }
 
+/* Where keys and cautions do not fit, one comes after the other, each of them whole. */
+static void help_is_whole_on_the_smallest_screen(void **state)
+{
+    struct timer_page cautions = {.page = PAGE_HELP, .part = 1};
+
+    (void)state;
+    canvas.unicode = true;
+    assert_int_equal(draw_help_parts(80, 24), 1);
+    assert_int_equal(draw_help_parts(40, 15), 2);
+    draw(40, 15, PAGE_HELP, 1);
+    expect_on_screen("tare the scale");
+    expect_on_screen("q  quit");
+    expect_on_screen("Any key: how nobody is hurt.");
+    draw_screen(&canvas, &model, &cautions, at(1));
+    expect_on_screen("Water near boiling");
+    expect_on_screen("come first.");
+    expect_on_screen("Any key goes back.");
+    canvas_free(&canvas);
+}
+
 /* A narrow pane beside another: the weight and its age are there even while the caution takes room. */
 static void the_scale_stays_on_a_crowded_screen(void **state)
 {
@@ -211,6 +231,7 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test_setup(the_screen_says_what_matters, fresh),
         cmocka_unit_test_setup(cautions_are_shown_where_they_matter, fresh),
+        cmocka_unit_test_setup(help_is_whole_on_the_smallest_screen, fresh),
         cmocka_unit_test_setup(the_scale_stays_on_a_crowded_screen, fresh),
         cmocka_unit_test_setup(a_small_screen_cuts_no_question, fresh),
         cmocka_unit_test_setup(what_differs_stands_out_in_a_narrow_pane, fresh),
