@@ -400,18 +400,24 @@ int serial_list(char ***out, struct why *why)
 const char *serial_lasting_path(const char *path, char *out, size_t size)
 {
     static const char folder[] = "/dev/serial/by-id";
-    char real[PATH_MAX], other[PATH_MAX];
+    char real[PATH_MAX], other[PATH_MAX], whole[2 * PATH_MAX], link[PATH_MAX];
     struct dirent *entry;
     bool found = false;
     DIR *links;
 
+    if (path[0] != '/' && getcwd(real, sizeof real) && snprintf(whole, sizeof whole, "%s/%s", real, path) < (int)size) {
+        strcpy(out, whole);
+        path = out;             /* a section is read from another folder */
+    }
     if (strncmp(path, "/dev/serial/", 12) == 0 || serial_resolve(path, real, sizeof real) < 0 ||
         !(links = opendir(folder)))
         return path;
     while (!found && (entry = readdir(links)))
         found = entry->d_name[0] != '.' &&
-                snprintf(out, size, "%s/%s", folder, entry->d_name) < (int)size &&
-                serial_resolve(out, other, sizeof other) == 0 && strcmp(other, real) == 0;
+                snprintf(link, sizeof link, "%s/%s", folder, entry->d_name) < (int)size &&
+                serial_resolve(link, other, sizeof other) == 0 && strcmp(other, real) == 0;
     closedir(links);
+    if (found)
+        strcpy(out, link);
     return found ? out : path;
 }

@@ -53,7 +53,7 @@ int serial_list(char ***out, struct why *why);
 void serial_list_free(char **list);
 
 /* The link below /dev/serial/by-id that stays when the adapter is plugged in elsewhere, in out; or the path itself
- * where there is none. */
+ * where there is none, from the root of the file system on. */
 const char *serial_lasting_path(const char *path, char *out, size_t size);
 
 /* Lets the terminal echo nothing: a fresh port would send what waits in it back to the instrument. */

@@ -91,6 +91,13 @@ def test_probe_tells_layouts_apart(bench):
     understood(bench, "parity", [parity], quantity="mass", settings={"seven_bit": "yes"})
 
 
+def test_probe_names_a_port_as_it_is_found_from_any_folder(bench):
+    port = bench.port("near")
+    with Talker(port, [b"12.73 g\r\n"]):
+        status, section, said = probe(bench, "--seconds", SHORT_S, os.path.relpath(str(port), bench.folder))
+    assert status == 0 and f"\nport     = {bench.folder}/port/near\n" in section, (status, section, said)
+
+
 def test_probe_says_what_it_does_not_understand(bench):
     silent, noisy = bench.port("silent"), bench.port("noisy")
     with Talker(noisy, [b"\xe6\x9c\x00\xfe\x1e\x78\xe0\x80", b"\r\x91\x05"]):
