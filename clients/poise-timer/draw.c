@@ -342,6 +342,10 @@ static void draw_header(struct canvas *canvas, const struct timer_model *model, 
         snprintf(text, sizeof text, "  %s at %s", model->found ? "waiting for its state" : "no bench yet",
                  page->where);
         canvas_put(canvas, x, 0, canvas->width, LOOK_PLAIN, text);
+        if (!model->found)
+            canvas_wrap(canvas, 1, 2, canvas->width - 2, 4, LOOK_STRONG,
+                        "Start poised, the bench's own program, and this finds it; or quit, and name another bench's "
+                        "address with --bus and --control.");
         return;
     }
     if (model->plan_of > 0) {

@@ -16,6 +16,9 @@ static void the_screen_says_what_matters(void **state)
     canvas.unicode = true;
     draw(80, 24, PAGE_BENCH, 1);
     expect_on_screen("no bench yet at ipc:///nowhere");
+    expect_on_screen("Start poised");
+    draw(40, 15, PAGE_BENCH, 1);
+    expect_on_screen("--control.");
     pour_until(20);
     stage(21, "steep", 20);
     draw(80, 24, PAGE_BENCH, 70.2);
