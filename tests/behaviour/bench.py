@@ -123,6 +123,7 @@ class Program:
         if terminal:
             self._out, slave = pty.openpty()
             fcntl.ioctl(slave, termios.TIOCSWINSZ, struct.pack("HHHH", *terminal, 0, 0))
+            fcntl.flock(slave, fcntl.LOCK_EX)       # a poised whose port had this number before does not read its keys
             full.setdefault("TERM", "xterm-256color")
             self.process = subprocess.Popen([bench.programs_folder / name, *map(str, arguments)], env=full, stdin=slave,
                                             stdout=slave, stderr=diagnostics, preexec_fn=_die_with_parent,

@@ -83,7 +83,7 @@ def test_a_line_written_by_hand_shows_in_watch(bench):
     hand = os.open(fifo, os.O_RDWR)
     socat = bench.start("/usr/bin/socat", "-u", f"PIPE:{fifo}", f"PTY,link={link},raw,echo=0,wait-slave")
     set_up(bench, strength=False)
-    bench.poised()
+    daemon = bench.poised()
     watch = bench.start("poise-ctl", "watch")
     watch.wait_line("left|pier")                   # the state: it listens
     bench.wait_until(lambda: bench.ask(do="instruments")["instruments"][0]["condition"] == "found", "the port is open")
@@ -91,6 +91,7 @@ def test_a_line_written_by_hand_shows_in_watch(bench):
         os.write(hand, b"ST,GS,+   12.34 g\r\n")
     watch.wait_line(r"left-scale .*12\.34 g")
     os.close(hand)
+    daemon.stop()       # first: the link that socat leaves behind leads to whoever gets its terminal's number next
     socat.kill()        # it has nothing to say when it ends
 
 
