@@ -89,6 +89,56 @@ static int64_t pause_us(const struct act *last, const struct act *act)
     return (shaken_us && shaken_us < act->left_us ? shaken_us : act->left_us) - last->end_us;
 }
 
+/* Where it leads to, and how far the load went, when the next act is part of it. */
+static void take_over(struct act *last, const struct act *act)
+{
+    last->after_g = act->after_g;
+    last->after_u_g = act->after_u_g;
+    last->low_g = fmin(last->low_g, act->low_g);
+    last->high_g = fmax(last->high_g, act->high_g);
+    last->open = act->open;
+    last->rest_after = act->rest_after;
+}
+
+/* From one rest to the next: what came is gone again, and hands shook. */
+static bool is_shaken(const struct act *first, const struct act *last)
+{
+    double low_g = first->low_g, high_g = first->high_g;
+
+    for (const struct act *act = first; act <= last; act++) {
+        low_g = fmin(low_g, act->low_g);
+        high_g = fmax(high_g, act->high_g);
+    }
+    return last->rest_after && first->piece->shaken_us && high_g - low_g < TOUCH_WIDE_G &&
+           fabs(last->after_g - first->before_g) < DOSE_LEAST_G;
+}
+
+/* What is gone before the load rests again was not poured. */
+static int join_shaken(struct act *act, int count)
+{
+    int kept = 0;
+
+    for (int i = 0, last; i < count; i = last + 1) {
+        bool shaken;
+
+        for (last = i; last + 1 < count && !act[last].rest_after; last++)
+            ;
+        shaken = is_shaken(&act[i], &act[last]);
+        for (int j = i; j <= last; j++) {
+            if (!shaken || j == i) {
+                act[kept++] = act[j];
+                continue;
+            }
+            take_over(&act[kept - 1], &act[j]);
+            act[kept - 1].end_us = act[j].end_us;
+            act[kept - 1].several = true;
+        }
+        if (shaken)
+            act[kept - 1].flow = act[kept - 1].force = false;
+    }
+    return kept;
+}
+
 /* Touches with hardly a pause between them are one: a stir. */
 static int join_touches(const struct signal *signal, struct act *act, int count)
 {
@@ -110,12 +160,7 @@ static int join_touches(const struct signal *signal, struct act *act, int count)
             if (act[i].high_g - act[i].low_g > STIR_WIDE_G)
                 last->end_us = act[i].end_us;
         }
-        last->after_g = act[i].after_g;
-        last->after_u_g = act[i].after_u_g;
-        last->low_g = fmin(last->low_g, act[i].low_g);
-        last->high_g = fmax(last->high_g, act[i].high_g);
-        last->open = act[i].open;
-        last->rest_after = act[i].rest_after;
+        take_over(last, &act[i]);
     }
     return count ? kept + 1 : 0;
 }
@@ -169,6 +214,7 @@ int acts_gather(const struct signal *signal, struct act act[ACTS])
             last->piece = piece;
         }
     }
+    count = join_shaken(act, count);
     count = join_touches(signal, act, count);
     for (int i = 0; i < count; i++) {
         if (act[i].flow && act[i].after_g - act[i].before_g > STREAM_LEAST_G) {

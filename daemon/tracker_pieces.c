@@ -25,6 +25,7 @@ static const int64_t UNSEEN_US = 800000;
 
 /* A rest's level at its begin is taken within so long; a tail that leaves it more open than this says nothing. */
 static const int64_t LEVEL_US = 4000000;
+static const int64_t LEVEL_LEAST_US = 150000;        /* of less, what was before says more than what is left of it */
 static const int64_t LEVEL_AGAIN_US = 1000000;       /* each time it is better known */
 static const double UNSURE_G = 3;
 
@@ -241,7 +242,8 @@ static void take_level(const struct signal *signal, struct piece *rest, int64_t 
 {
     struct level level;
 
-    if (!(left ? level_left : level_fit)(signal, rest->begin_us, until_us, &level) || level.u_g > UNSURE_G)
+    if (until_us - rest->begin_us < LEVEL_LEAST_US ||
+        !(left ? level_left : level_fit)(signal, rest->begin_us, until_us, &level) || level.u_g > UNSURE_G)
         return;
     rest->last_g = (float)level.level_g;
     rest->last_u_g = (float)level.u_g;

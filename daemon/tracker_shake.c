@@ -21,7 +21,7 @@ enum { WIDTHS = sizeof wide_g / sizeof *wide_g };
 static const double BLOW_G = 80;            /* a blow's height, as likely to be on either side */
 static const double BLOW_AGAINST = 2;       /* there is none before seven of eight stirs: a logarithm */
 
-static const double SHAKES_CLEARLY = 10;    /* that a hand shook is believed of what is so much likelier: a logarithm */
+static const double SHAKES_CLEARLY = 10;    /* that a hand shook after it must be so much likelier: a logarithm */
 
 /* An indication's own spread: its last digit and the converter's noise; how well its time is known; and how well two
  * poles describe a filter, as a share of what went through. */
@@ -423,7 +423,7 @@ static bool find_begin(const struct signal *signal, struct piece *piece)
     at_once = evidence(&ways.at_once);
     blow = evidence(&ways.after_blow) - BLOW_AGAINST;
     piece->shaken_us = first_us + cuts_mean_us(blow > at_once ? &ways.after_blow : &ways.at_once);
-    piece->only_blow = evidence(&ways.only_blow) - BLOW_AGAINST > fmax(blow, at_once) - SHAKES_CLEARLY;
+    piece->only_blow = evidence(&ways.only_blow) - BLOW_AGAINST > fmax(at_once, blow - SHAKES_CLEARLY);
     return true;
 }
 

@@ -143,6 +143,80 @@ static void what_settles_begins_when_the_hand_has_done(void **state)
     }
 }
 
+static int count_of_stage(const struct trace *trace, enum stage stage)
+{
+    struct tracker_event told[TOLD];
+    int count = 0;
+
+    for (int i = stages_of(trace, 1, told) - 1; i >= 0; i--)
+        count += told[i].stage == stage;
+    return count;
+}
+
+/* The spoon is leaned on evenly, like water that flows in; but it is gone when the spoon is. */
+static void what_a_spoon_leans_is_no_water(void **state)
+{
+    struct trace *trace = *state;
+    double began_s;
+    int count;
+
+    for (int late = 0; late <= 1; late++) {
+        brew_until_steep(trace);
+        began_s = seconds_now(trace);
+        if (late)
+            stir(trace, 3);
+        move(trace, 16, 2.5);
+        move(trace, -16, 0.3);
+        stir(trace, 3);
+        wait_s(trace, 10);
+        assert_int_equal(count_of_stage(trace, STAGE_POUR), 1);
+        assert_float_equal(measured(trace, 1, MEASURE_WATER_G), 230, 0.3);
+        assert_float_equal(stir_began_s(trace, &count), began_s, 0.3);
+        assert_int_equal(count, 1);
+        teardown(state);
+        setup(state);
+        trace = *state;
+    }
+}
+
+/* Between a knock and the spoon the load hardly rests: its level is the one before.  Through two poles, as a scale's
+ * filter is taken to be. */
+static void a_spoon_on_the_heels_of_a_knock_is_seen(void **state)
+{
+    static const struct heel {
+        int64_t tick_us;
+        double lag_s, knock_g, after_s;
+    } heel[] = {{50000, 0.325, 50, 1.3}, {50000, 0.325, 80, 1.5}, {100000, 0.45, 50, 1.5}, {100000, 0.45, 20, 1.3}};
+
+    for (size_t i = 0; i < sizeof heel / sizeof *heel; i++) {
+        struct trace *trace = *state;
+        struct tracker_config slow = usual;
+        double follows, pole_g, from_s, t_s;
+        int count;
+
+        trace->tick_us = heel[i].tick_us;
+        trace->lag_s = heel[i].lag_s / 2;
+        slow.lag_us = (int64_t)(heel[i].lag_s * 1e6);
+        tracker_configure(trace->tracker, &slow, NULL);
+        brew_until_steep(trace);
+        pole_g = trace->load_g;
+        from_s = seconds_now(trace);
+        follows = 1 - exp(-(double)trace->tick_us / 1e6 / trace->lag_s);
+        while ((t_s = seconds_now(trace) - from_s) < 20) {
+            double spoon_s = t_s - heel[i].after_s, hand_g = heel[i].knock_g * exp(-t_s / 0.15);
+
+            if (spoon_s > 0 && spoon_s < 7)
+                hand_g = 3 + 4 * sin(2 * M_PI * 2 * spoon_s);
+            pole_g += (trace->load_g + hand_g - pole_g) * follows;
+            show(trace, pole_g);
+        }
+        assert_float_equal(stir_began_s(trace, &count), from_s + heel[i].after_s, 0.4);
+        assert_int_equal(count, 1);
+        teardown(state);
+        setup(state);
+    }
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -150,6 +224,8 @@ int main(void)
         cmocka_unit_test_setup_teardown(a_swirl_begins_with_its_first_swing, setup, teardown),
         cmocka_unit_test_setup_teardown(a_stir_with_a_rest_in_it_is_one, setup, teardown),
         cmocka_unit_test_setup_teardown(knocks_are_no_stir, setup, teardown),
+        cmocka_unit_test_setup_teardown(what_a_spoon_leans_is_no_water, setup, teardown),
+        cmocka_unit_test_setup_teardown(a_spoon_on_the_heels_of_a_knock_is_seen, setup, teardown),
         cmocka_unit_test_setup_teardown(what_settles_begins_when_the_hand_has_done, setup, teardown),
     };
 
