@@ -64,6 +64,32 @@ int tracker_order_discard(struct tracker *tracker, int64_t now_us, struct tracke
     return 0;
 }
 
+/* The first water of the running brew, as seen or marked; 0: none yet. */
+static int64_t first_water_us(const struct tracker *tracker)
+{
+    int64_t first_us = tracker->story.first_water_us;
+
+    for (int i = 0; i < tracker->mark_count; i++)
+        if ((tracker->mark[i].stage == STAGE_BLOOM || tracker->mark[i].stage == STAGE_POUR) &&
+            (!first_us || tracker->mark[i].at_us < first_us))
+            first_us = tracker->mark[i].at_us;
+    return first_us;
+}
+
+/* Stages that no brew has: before its water, or after its cup was weighed. */
+static int check_order(const struct tracker *tracker, enum stage stage, int64_t at_us, char *detail)
+{
+    int64_t water_us = first_water_us(tracker), weighed_us = tracker->story.out_us;
+
+    if (stage > STAGE_POUR && !water_us)
+        return refuse(detail, "No water was poured in this brew yet: mark its bloom or pour first.");
+    if (stage > STAGE_POUR && at_us < water_us)
+        return refuse(detail, "That is before this brew's first water: mark its bloom or pour earlier first.");
+    if (stage < STAGE_STRENGTH && weighed_us && at_us > weighed_us)
+        return refuse(detail, "The full cup was weighed before that: what comes after it belongs to another brew.");
+    return 0;
+}
+
 int tracker_mark(struct tracker *tracker, enum stage stage, int64_t at_us, struct tracker_events *events, char *detail)
 {
     struct mark *mark = NULL;
@@ -78,6 +104,8 @@ int tracker_mark(struct tracker *tracker, enum stage stage, int64_t at_us, struc
         return refuse(detail, "No brew is running on this station: begin one, or mark its dose, bloom or pour.");
     if (tracker->running && tracker->story.began_us && at_us < tracker->story.began_us - 600000000)
         return refuse(detail, "That is more than ten minutes before the brew began.");
+    if (tracker->running && check_order(tracker, stage, at_us, detail) != 0)
+        return -EINVAL;
     for (int i = 0; i < tracker->mark_count; i++)       /* the same stage again within a moment: meant to replace */
         if (tracker->mark[i].stage == stage && llabs(tracker->mark[i].at_us - at_us) < 3000000)
             mark = &tracker->mark[i];

@@ -347,6 +347,8 @@ bool press_is_steady(double grams);
 /* A load that rested far above another and now comes back to it was pressed: its pieces become one. */
 void press_join_steady(struct signal *signal, double level_g, int64_t ended_us);
 bool press_is_force(const struct piece *piece, int64_t now_us);
+/* The operator says that the brew still steeped, or was poured or stirred, after this: it was no press. */
+bool press_is_denied(const struct tracker *tracker, const struct act *act);
 
 /* --- tracker_late.c --- */
 

@@ -88,6 +88,9 @@ void press_join_steady(struct signal *signal, double level_g, int64_t ended_us)
     signal->count -= 2;
 }
 
+/* A mark of a press that was seen is no farther from it. */
+static const int64_t MARKED_US = 3000000;
+
 /* A lift is taken for the begin of a press beside the scale, which comes some seconds later: carried, set down, leaned
  * on (common practice, no source). */
 static const double LIFTED_U_S = 2;
@@ -116,6 +119,20 @@ bool press_is_force(const struct piece *piece, int64_t now_us)
         return false;
     /* shaking by hand goes down as far as up */
     return piece->overload || (double)(piece->first_g - piece->low_g) < mean_g / 2;
+}
+
+bool press_is_denied(const struct tracker *tracker, const struct act *act)
+{
+    bool denied = false;
+
+    for (int i = 0; i < tracker->mark_count; i++) {
+        const struct mark *mark = &tracker->mark[i];
+
+        if (mark->stage == STAGE_PRESS && llabs(mark->at_us - act->begin_us) < MARKED_US)
+            return false;
+        denied |= mark->stage < STAGE_PRESS && mark->at_us > act->begin_us;
+    }
+    return denied;
 }
 
 void press_add(struct press *press, const struct piece *piece)

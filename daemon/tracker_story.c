@@ -265,6 +265,8 @@ static void in_water(struct reader *reader, const struct act *act)
         another_pour(reader, act);
         return;
     }
+    if ((act->force || press_is_steady(grams)) && press_is_denied(reader->tracker, act))
+        return;
     if (act->force) {
         pressed_on_scale(reader, act);
         return;

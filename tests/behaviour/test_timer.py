@@ -80,6 +80,11 @@ def test_timer_keys_reach_the_scale_and_the_brew(bench):
     bus.wait_for(event("brew", change="begin", station="left"))
     expect_on(timer, "a brew begins")
     timer.type("ms")
+    expect_on(timer, "No water was poured")
+    timer.type("mp")
+    assert bus.wait_for(event("stage", stage="pour"))["by"] == "operator"
+    expect_on(timer, "pour begins")
+    timer.type("ms")
     assert bus.wait_for(event("stage", stage="steep"))["by"] == "operator"
     expect_on(timer, "steep begins")
     timer.type(" ")         # what stands behind "then"

@@ -1,5 +1,7 @@
 /* The stage tracker where it might be wrong: hands that hold still, cups that nobody saw empty.  Traces written by
  * hand, as in test_tracker.c. */
+#include <errno.h>
+
 #include "tracker_trace.h"
 
 static enum stage last_stage(const struct trace *trace)
@@ -131,12 +133,82 @@ static void what_is_put_down_before_anything_was_seen_is_no_dose(void **state)
     assert_true(stages_of(trace, 1, stage) == 3 && fabs((double)stage[0].at_us / 1e6 - dosed_s) < 0.5);
 }
 
+/* Somebody leans on the brewer for five seconds in mid-steep, which looks like a press; the operator marks that it
+ * steeps, and the press that comes later is the one. */
+static void a_mark_of_the_steep_denies_a_press_before_it(void **state)
+{
+    struct trace *trace = *state;
+    struct tracker_events events = {.count = 0};
+    enum stage stage[] = {STAGE_DOSE, STAGE_POUR, STAGE_STEEP, STAGE_PRESS, STAGE_WEIGH_OUT};
+    double at_s[5];
+    char detail[TRACKER_WORDS];
+
+    put_things(trace);
+    at_s[0] = seconds_now(trace);
+    move(trace, 15, 4);
+    wait_s(trace, 4);
+    at_s[1] = seconds_now(trace);
+    move(trace, 230, 25);
+    wait_s(trace, 30);
+    push(trace, 1500, 5);
+    wait_s(trace, 3);
+    assert_int_equal(last_stage(trace), STAGE_WEIGH_OUT);
+    at_s[2] = seconds_now(trace);
+    assert_int_equal(tracker_mark(trace->tracker, STAGE_STEEP, trace->now_us, &events, detail), 0);
+    take(trace, &events);
+    assert_int_equal(last_stage(trace), STAGE_STEEP);
+    assert_true(isnan(measured(trace, 1, MEASURE_PRESS_S)));
+    wait_s(trace, 30);
+    at_s[3] = seconds_now(trace);
+    push(trace, 2500, 20);
+    at_s[4] = seconds_now(trace);
+    wait_s(trace, 3);
+    assert_stages(trace, 1, stage, at_s, 5, 0.5);
+    assert_float_equal(measured(trace, 1, MEASURE_PRESS_S), 20, 0.5);
+    assert_float_equal(measured(trace, 1, MEASURE_STEEP_S), at_s[3] - at_s[1], 0.5);
+}
+
+/* What no brew has is refused with a sentence, and nothing is changed by it. */
+static void stages_that_cannot_be_are_refused(void **state)
+{
+    struct trace *trace = *state;
+    struct tracker_events events = {.count = 0};
+    char detail[TRACKER_WORDS];
+    int64_t poured_us;
+
+    assert_int_equal(tracker_order_begin(trace->tracker, trace->now_us, &events, detail), 0);
+    take(trace, &events);
+    for (enum stage stage = STAGE_STEEP; stage <= STAGE_STRENGTH; stage++) {
+        assert_int_equal(tracker_mark(trace->tracker, stage, trace->now_us, &events, detail), -EINVAL);
+        assert_non_null(strstr(detail, "No water was poured"));
+    }
+    assert_int_equal(events.count, 0);
+    put_things(trace);
+    move(trace, 15, 4);
+    wait_s(trace, 4);
+    poured_us = trace->now_us;
+    move(trace, 230, 25);
+    wait_s(trace, 60);
+    assert_int_equal(tracker_mark(trace->tracker, STAGE_PRESS, poured_us - 2000000, &events, detail), -EINVAL);
+    assert_non_null(strstr(detail, "before this brew's first water"));
+    push(trace, 2500, 20);
+    wait_s(trace, 3);
+    move(trace, -(brewer_g + 15 + 30), 0.4);
+    wait_s(trace, 2);
+    assert_int_equal(last_stage(trace), STAGE_STRENGTH);
+    assert_int_equal(tracker_mark(trace->tracker, STAGE_POUR, trace->now_us, &events, detail), -EINVAL);
+    assert_non_null(strstr(detail, "another brew"));
+    assert_int_equal(events.count, 0);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test_setup_teardown(a_press_that_holds_still_is_a_press, setup, teardown),
         cmocka_unit_test_setup_teardown(the_nearest_of_two_likely_cups_is_taken_and_asked_about, setup, teardown),
         cmocka_unit_test_setup_teardown(a_known_cup_that_alone_is_likely_is_sure, setup, teardown),
+        cmocka_unit_test_setup_teardown(a_mark_of_the_steep_denies_a_press_before_it, setup, teardown),
+        cmocka_unit_test_setup_teardown(stages_that_cannot_be_are_refused, setup, teardown),
         cmocka_unit_test_setup_teardown(what_is_put_down_before_anything_was_seen_is_no_dose, setup, teardown),
     };
 
