@@ -418,6 +418,7 @@ void planner_write_next(struct planner *planner, const char *station, const stru
     if (run) {
         json_object_del(run, "title");
         json_object_del(run, "definition");
+        json_object_del(run, "levels");
     }
     text = run ? json_dumps(run, JSON_COMPACT) : NULL;
     text_print(out, "%s", text ? text : "null");
@@ -436,6 +437,7 @@ json_t *planner_show(const struct planner *planner)
         json_object_del(run, "experiment");
         json_object_del(run, "recipe");
         json_object_del(run, "tolerances");
+        json_object_del(run, "levels");
         json_object_del(run, "of");
         json_object_set_new(run, "state", json_string(state_names[planner->made[i].state]));
         json_object_set_new(run, "brew", planner->made[i].brew[0] ? json_string(planner->made[i].brew) : json_null());

@@ -6,6 +6,7 @@
 #include <gsl/gsl_randist.h>
 #include <gsl/gsl_rng.h>
 #include <math.h>
+#include <stdarg.h>
 #include <stdio.h>
 #include <string.h>
 
@@ -78,23 +79,34 @@ static json_t *value_json(const struct plan_value *value)
     return json_real(value->number);
 }
 
+static json_t *levels_json(const struct plan_factor *factor)
+{
+    json_t *levels = json_array();
+
+    for (int i = 0; i < factor->levels; i++)
+        json_array_append_new(levels, value_json(&factor->level[i]));
+    return levels;
+}
+
 json_t *plan_run_json(const struct plan *plan, const struct plan_run *run, int number)
 {
-    json_t *factors = json_object(), *recipe = json_object(), *tolerances = json_object();
+    json_t *factors = json_object(), *recipe = json_object(), *tolerances = json_object(), *levels = json_object();
 
     for (int i = 0; i < plan->factors; i++) {
         json_object_set_new(factors, plan->vary[i].name, value_json(plan_level(plan, run, i)));
         if (!isnan(plan->vary[i].tolerance))
             json_object_set_new(tolerances, plan->vary[i].name, json_real(plan->vary[i].tolerance));
+        else if (plan->vary[i].measure >= 0)
+            json_object_set_new(levels, plan->vary[i].name, levels_json(&plan->vary[i]));
     }
     for (int i = 0; i < plan->held; i++) {
         json_object_set_new(recipe, plan->hold[i].name, value_json(&plan->hold[i].level[0]));
         if (!isnan(plan->hold[i].tolerance))
             json_object_set_new(tolerances, plan->hold[i].name, json_real(plan->hold[i].tolerance));
     }
-    return json_pack("{s:s,s:s,s:i,s:i,s:i,s:o,s:o,s:o}", "experiment", plan->name, "title", plan->title,
+    return json_pack("{s:s,s:s,s:i,s:i,s:i,s:o,s:o,s:o,s:o}", "experiment", plan->name, "title", plan->title,
                      "run", number, "of", plan_run_count(plan), "replicate", run->replicate,
-                     "factors", factors, "recipe", recipe, "tolerances", tolerances);
+                     "factors", factors, "recipe", recipe, "tolerances", tolerances, "levels", levels);
 }
 
 static void take_targets(const json_t *object, double target[MEASURE_COUNT])
@@ -119,30 +131,62 @@ void plan_targets(const json_t *run, double target[MEASURE_COUNT], double tolera
     take_targets(json_object_get(run, "tolerances"), tolerance);
 }
 
+/* The level of a measure varied without a tolerance that a value is nearest to; NAN: it is none such, or no value. */
+static double nearest_level(const json_t *run, enum measure measure, double value)
+{
+    const json_t *level, *levels = json_object_get(json_object_get(run, "levels"), measure_name(measure));
+    double nearest = NAN;
+    size_t i;
+
+    json_array_foreach(levels, i, level)
+        if (isnan(nearest) || fabs(json_number_value(level) - value) < fabs(nearest - value))
+            nearest = json_number_value(level);
+    return nearest;
+}
+
+/* One reason more why a run was not kept. */
+static void add_reason(struct why *why, const char *format, ...) __attribute__((format(printf, 2, 3)));
+static void add_reason(struct why *why, const char *format, ...)
+{
+    size_t length = strlen(why->text);
+    va_list arguments;
+
+    if (length && length + 2 < sizeof why->text) {
+        strcpy(why->text + length, ", ");
+        length += 2;
+    }
+    va_start(arguments, format);
+    vsnprintf(why->text + length, sizeof why->text - length, format, arguments);
+    va_end(arguments);
+}
+
 int plan_judge(const json_t *run, const struct measures *measures, struct why *why)
 {
     double target[MEASURE_COUNT], tolerance[MEASURE_COUNT];
-    size_t length = 0;
     int kept = 1;
 
     plan_targets(run, target, tolerance);
     why->text[0] = '\0';
     for (int i = 0; i < MEASURE_COUNT; i++) {
-        double value = measures->value[i];
+        enum measure measure = (enum measure)i;
+        double value = measures->value[i], level = nearest_level(run, measure, value);
 
-        if (isnan(target[i]) || isnan(tolerance[i]))
+        if (isnan(target[i]) || (isnan(tolerance[i]) && isnan(level)))
             continue;
-        if (isnan(value)) {
-            kept = kept == 1 ? -1 : kept;
+        if (isnan(value)) {     /* nobody asked for it to be checked, unless there is a tolerance */
+            kept = kept == 1 && !isnan(tolerance[i]) ? -1 : kept;
             continue;
         }
-        if (fabs(value - target[i]) <= tolerance[i] + EDGE)
+        if (isnan(tolerance[i]) ? fabs(value - target[i]) <= fabs(value - level) + EDGE
+                                : fabs(value - target[i]) <= tolerance[i] + EDGE)
             continue;
         kept = 0;
-        if (length < sizeof why->text)
-            length += (size_t)snprintf(why->text + length, sizeof why->text - length, "%s%s %.*f instead of %g +- %g",
-                                       length ? ", " : "", measure_name((enum measure)i),
-                                       measure_decimals((enum measure)i), value, target[i], tolerance[i]);
+        if (isnan(tolerance[i]))
+            add_reason(why, "%s %.*f is nearer to %g than to %g", measure_name(measure), measure_decimals(measure),
+                       value, level, target[i]);
+        else
+            add_reason(why, "%s %.*f instead of %g +- %g", measure_name(measure), measure_decimals(measure), value,
+                       target[i], tolerance[i]);
     }
     return kept;
 }

@@ -98,14 +98,16 @@ int plan_order(const struct plan *plan, uint32_t seed, struct plan_run *runs);
 const struct plan_value *plan_level(const struct plan *plan, const struct plan_run *run, int factor);
 
 /* A run as messages carry it: {"experiment", "title", "run", "of", "replicate", "factors", "recipe",
- * "tolerances"}; `number` counts from 1 in the order of brewing.  NULL when memory is short. */
+ * "tolerances", "levels" of the measures that are varied without one}; `number` counts from 1 in the order of brewing.
+ * NULL when memory is short. */
 json_t *plan_run_json(const struct plan *plan, const struct plan_run *run, int number);
 
 /* What the run asks of the measures; NAN: nothing. */
 void plan_targets(const json_t *run, double target[MEASURE_COUNT], double tolerance[MEASURE_COUNT]);
 
-/* Was it kept?  1; 0 and the reasons in `why`, one sentence; -1 when a measure with a tolerance was
- * not taken and no other is out. */
+/* Was it kept?  What has a tolerance must be within it.  A measure that is varied without one must, where it was taken,
+ * be nearer to this run's level than to any other: else the cup is another run's.  1; 0 and the reasons in `why`, one
+ * sentence; -1 when a measure with a tolerance was not taken and no other is out. */
 int plan_judge(const json_t *run, const struct measures *measures, struct why *why);
 
 /* What the design can answer, before a cup is brewed. */

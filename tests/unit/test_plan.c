@@ -265,6 +265,34 @@ static void test_tolerances_decide_whether_a_plan_was_kept(void **state)
     json_decref(json);
 }
 
+/* Steeps of 45, 75 and 120 s without a tolerance: 58 s is still the cup of 45 s, 62 s the one of 75 s. */
+static void test_a_varied_measure_without_a_tolerance_is_of_its_own_level(void **state)
+{
+    struct plan plan = read_well("[experiment]\nname = ferry\nreplicates = 2\norder = listed\n"
+                                 "[vary]\nsteep_s = 45, 75, 120\n[hold]\ndose_g = 15 +- 0.1\n");
+    struct plan_run run = {.replicate = 1};
+    json_t *json = plan_run_json(&plan, &run, 1);
+    struct measures measures;
+    struct why why;
+
+    (void)state;
+    assert_int_equal(json_integer_value(json_object_get(json_object_get(json, "factors"), "steep_s")), 45);
+    measures_clear(&measures);
+    measures.value[MEASURE_DOSE_G] = 15;
+    assert_int_equal(plan_judge(json, &measures, &why), 1);     /* nobody saw the press */
+    measures.value[MEASURE_STEEP_S] = 58;
+    assert_int_equal(plan_judge(json, &measures, &why), 1);
+    measures.value[MEASURE_STEEP_S] = 20;
+    assert_int_equal(plan_judge(json, &measures, &why), 1);
+    measures.value[MEASURE_STEEP_S] = 62;
+    assert_int_equal(plan_judge(json, &measures, &why), 0);
+    assert_string_equal(why.text, "steep_s 62.0 is nearer to 75 than to 45");
+    measures.value[MEASURE_DOSE_G] = 15.3;
+    assert_int_equal(plan_judge(json, &measures, &why), 0);
+    assert_non_null(strstr(why.text, "dose_g 15.3 instead of 15 +- 0.1, steep_s 62.0 is nearer"));
+    json_decref(json);
+}
+
 /* power.t.test(n = 3, sd = 0.4, power = 0.8) of R has 4 degrees of freedom; five levels of three cups
  * have 10.  The least difference d solves the power of the noncentral t with that many, here by SciPy:
  * nct.sf(t, 10, d / (0.4 sqrt(2/3))) + nct.cdf(-t, ...) = 0.8, t = t.ppf(0.975, 10): d = 1.015711. */
@@ -526,6 +554,7 @@ int main(void)
         cmocka_unit_test(test_no_order_is_favoured),
         cmocka_unit_test(test_two_factors_meet_in_every_combination),
         cmocka_unit_test(test_tolerances_decide_whether_a_plan_was_kept),
+        cmocka_unit_test(test_a_varied_measure_without_a_tolerance_is_of_its_own_level),
         cmocka_unit_test(test_a_design_is_judged_before_a_cup_is_brewed),
         cmocka_unit_test(test_runs_are_offered_brewed_and_offered_again),
         cmocka_unit_test(test_a_correction_changes_the_verdict),
