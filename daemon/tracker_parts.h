@@ -336,6 +336,8 @@ void press_add(struct press *press, const struct piece *piece);
 /* A press that nobody saw began when all was lifted off, or some time after it. */
 struct reader;
 void story_say_lifted(struct reader *reader, int64_t at_us);
+/* Takes back a press too gentle and too short to have pressed anything, when nothing has come of it until at_us. */
+bool press_forget_lean(struct reader *reader, int64_t at_us);
 /* A pressure instrument knows when the press began. */
 void story_use_gauge(struct reader *reader);
 /* Takes one indication of a pressure instrument; true when the press began or let go. */

@@ -88,6 +88,11 @@ void press_join_steady(struct signal *signal, double level_g, int64_t ended_us)
     signal->count -= 2;
 }
 
+/* A kilogram is 3.5 kPa on a 60 mm piston: in so few seconds it presses no cup through a bed (common practice, no
+ * source: that takes twelve at least, and more force when it is quick). */
+static const double LEAN_MOST_G = 1000, LEAN_MOST_S = 7;
+static const int64_t GO_ON_US = 20000000;           /* who presses in two goes, or lifts the brewer, does it sooner */
+
 /* A mark of a press that was seen is no farther from it. */
 static const int64_t MARKED_US = 3000000;
 
@@ -133,6 +138,32 @@ bool press_is_denied(const struct tracker *tracker, const struct act *act)
         denied |= mark->stage < STAGE_PRESS && mark->at_us > act->begin_us;
     }
     return denied;
+}
+
+static bool is_lean(const struct press *press)
+{
+    return press->seen && press->ended_us && !press->overload && press->force_s < LEAN_MOST_S &&
+           press->force_gs < LEAN_MOST_G * press->force_s;
+}
+
+/* A hand leaned on the brewer for a moment, and nothing came of it until at_us: it steeps on. */
+bool press_forget_lean(struct reader *reader, int64_t at_us)
+{
+    struct story *out = reader->out;
+
+    if (reader->phase != PHASE_PRESSED || !is_lean(&reader->press) || reader->tracker->gauge.began_us ||
+        second_is_under(&reader->tracker->second, out))
+        return false;
+    if (at_us - reader->press.ended_us < GO_ON_US) {
+        out->wait_us = reader->press.ended_us + GO_ON_US;
+        return false;
+    }
+    while (out->count && out->step[out->count - 1].stage >= STAGE_PRESS)
+        out->count--;
+    reader->press = (struct press){0};
+    reader->phase = PHASE_WATER;
+    out->press_began_us = out->press_ended_us = 0;
+    return true;
 }
 
 void press_add(struct press *press, const struct piece *piece)

@@ -318,6 +318,11 @@ static void in_water(struct reader *reader, const struct act *act)
 
 static void pressed(struct reader *reader, const struct act *act)
 {
+    if (press_forget_lean(reader, act->begin_us)) {
+        in_water(reader, act);
+        return;
+    }
+    reader->out->wait_us = 0;
     if (act->force) {
         pressed_on_scale(reader, act);
         return;
@@ -458,6 +463,8 @@ void story_read(struct story *out, const struct tracker *tracker)
         }
         return;
     }
+    if (!last || last->kind == PIECE_REST)
+        press_forget_lean(&reader, tracker->now_us);
     second_weigh(&reader);
     if (reader.phase == PHASE_WATER)
         story_end_pour(&reader, 0.1);

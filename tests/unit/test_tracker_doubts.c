@@ -168,6 +168,41 @@ static void a_mark_of_the_steep_denies_a_press_before_it(void **state)
     assert_float_equal(measured(trace, 1, MEASURE_STEEP_S), at_s[3] - at_s[1], 0.5);
 }
 
+/* 650 g for five seconds press nothing: told as a press while it lasts, and taken back when nobody goes on. */
+static void a_hand_that_leans_on_the_brewer_is_no_press(void **state)
+{
+    struct trace *trace = *state;
+    enum stage stage[] = {STAGE_DOSE, STAGE_POUR, STAGE_STEEP, STAGE_PRESS, STAGE_WEIGH_OUT, STAGE_STRENGTH};
+    double at_s[6];
+
+    put_things(trace);
+    at_s[0] = seconds_now(trace);
+    move(trace, 15, 4);
+    wait_s(trace, 4);
+    at_s[1] = seconds_now(trace);
+    move(trace, 230, 25);
+    at_s[2] = seconds_now(trace);
+    wait_s(trace, 3);
+    move(trace, plunger_g, 0.3);
+    wait_s(trace, 20);
+    push(trace, 650, 5);
+    wait_s(trace, 4);
+    assert_int_equal(last_stage(trace), STAGE_WEIGH_OUT);
+    wait_s(trace, 20);
+    assert_int_equal(last_stage(trace), STAGE_STEEP);
+    wait_s(trace, 20);
+    at_s[3] = seconds_now(trace);
+    push(trace, 2500, 20);
+    at_s[4] = seconds_now(trace);
+    wait_s(trace, 3);
+    move(trace, -(brewer_g + plunger_g + 15 + 30), 0.4);
+    at_s[5] = seconds_now(trace);
+    wait_s(trace, 6);
+    assert_stages(trace, 1, stage, at_s, 6, 0.5);
+    assert_float_equal(measured(trace, 1, MEASURE_PRESS_S), 20, 0.5);
+    assert_float_equal(measured(trace, 1, MEASURE_BEVERAGE_G), 200, 0.3);
+}
+
 /* What no brew has is refused with a sentence, and nothing is changed by it. */
 static void stages_that_cannot_be_are_refused(void **state)
 {
@@ -208,6 +243,7 @@ int main(void)
         cmocka_unit_test_setup_teardown(the_nearest_of_two_likely_cups_is_taken_and_asked_about, setup, teardown),
         cmocka_unit_test_setup_teardown(a_known_cup_that_alone_is_likely_is_sure, setup, teardown),
         cmocka_unit_test_setup_teardown(a_mark_of_the_steep_denies_a_press_before_it, setup, teardown),
+        cmocka_unit_test_setup_teardown(a_hand_that_leans_on_the_brewer_is_no_press, setup, teardown),
         cmocka_unit_test_setup_teardown(stages_that_cannot_be_are_refused, setup, teardown),
         cmocka_unit_test_setup_teardown(what_is_put_down_before_anything_was_seen_is_no_dose, setup, teardown),
     };
