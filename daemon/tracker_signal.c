@@ -17,7 +17,8 @@ static const double LEVELLED_MOST_G = 200;      /* more is not remembered of it:
 
 /* A tare in the tail of a movement: that was so long ago, and the load moves by so much at most meanwhile. */
 static const int64_t MOVING_US = 1000000;
-static const double TARE_MOVES_MOST_G = 5;
+static const double TARE_MOVES_MOST_G = 5, TAIL_SHARE = 0.02;
+static const int64_t ONE_READING_US = 300000;       /* a lift takes as long, and the filter with it */
 
 /* What is left of a jump goes on meanwhile by so much of its last step. */
 static const double MOVES_ON = 1;
@@ -115,6 +116,15 @@ static bool rested_before(const struct signal *signal)
            fabs(shown[1].shown_g - rest_g) > fmax(ALONE_G, shape_leave_g(signal));
 }
 
+/* Something has just been put down: the last of it is still coming.  Hands do not take it away within one reading. */
+static bool still_rises(const struct indication *shown)
+{
+    double rise_g = shown[1].shown_g - shown[0].shown_g;
+
+    return rise_g > 0 && rise_g < fmin(TAIL_SHARE * shown[1].shown_g, TARE_MOVES_MOST_G) &&
+           shown[2].at_us - shown[1].at_us < ONE_READING_US;
+}
+
 /* A tare: from a load to zero within one or two readings, and staying there.  A lift passes through
  * what the instrument's filter leaves behind, and seldom ends at zero.  `before` is the indication
  * that was left; NAN: no tare. */
@@ -132,7 +142,7 @@ static double tared_from(const struct signal *signal)
     if (ordered && rested_before(signal))
         return shown[0].shown_g;
     if (fabs(shown[1].shown_g) > least_g &&
-        (ordered || fabs(shown[1].shown_g - shown[0].shown_g) <= 2 * shape_leave_g(signal)))
+        (ordered || fabs(shown[1].shown_g - shown[0].shown_g) <= 2 * shape_leave_g(signal) || still_rises(shown)))
         return shown[1].shown_g;
     if (ordered && fabs(shown[0].shown_g) > least_g)
         return shown[0].shown_g;

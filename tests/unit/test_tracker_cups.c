@@ -120,6 +120,38 @@ static void a_hand_that_pauses_on_the_cup_is_not_weighed(void **state)
     assert_int_equal(count_of(trace, TRACKER_END), 1);
 }
 
+/* Tared as soon as the brewer stands there, on a slow scale that speaks five times a second: the last gram or two of
+ * it is still coming. */
+static void a_tare_on_the_heels_of_what_is_put_down_is_one(void **state)
+{
+    (void)state;
+    for (double waits_s = 1.4; waits_s < 2.3; waits_s += 0.2) {
+        struct tracker_config config = usual;
+        struct trace *trace;
+        void *own;
+
+        assert_int_equal(setup(&own), 0);
+        trace = own;
+        trace->lag_s = 0.3;
+        trace->tick_us = 200000;
+        config.lag_us = 300000;
+        tracker_configure(trace->tracker, &config, NULL);
+        wait_s(trace, 2);
+        move(trace, brewer_g + plunger_g, 0.4);
+        wait_s(trace, waits_s);
+        tare(trace);
+        wait_s(trace, 4);
+        move(trace, 15, 2);
+        wait_s(trace, 8);
+        move(trace, 230, 20);
+        wait_s(trace, 30);
+        assert_int_equal(count_of(trace, TRACKER_BEGIN), 1);
+        assert_float_equal(measured(trace, 1, MEASURE_DOSE_G), 15, 0.15);
+        assert_float_equal(measured(trace, 1, MEASURE_WATER_G), 230, 0.4);
+        teardown(&own);
+    }
+}
+
 static void know_cup(struct trace *trace, double grams)
 {
     struct tracker_config config = usual;
@@ -229,6 +261,7 @@ int main(void)
         cmocka_unit_test(the_first_cup_is_seen_on_a_scale_that_has_just_spoken),
         cmocka_unit_test_setup_teardown(a_damaged_line_before_an_ordered_tare_moves_no_zero, setup, teardown),
         cmocka_unit_test_setup_teardown(a_hand_that_pauses_on_the_cup_is_not_weighed, setup, teardown),
+        cmocka_unit_test(a_tare_on_the_heels_of_what_is_put_down_is_one),
         cmocka_unit_test_setup_teardown(a_full_cup_as_heavy_as_the_brewer_is_the_cup, setup, teardown),
         cmocka_unit_test_setup_teardown(a_brewer_brought_back_late_steeps_on, setup, teardown),
         cmocka_unit_test_setup_teardown(more_than_was_poured_is_no_beverage, setup, teardown),
