@@ -41,6 +41,35 @@ static void text_at(const struct frame *frame, double x, double y, const char *a
     fputs("</text>\n", frame->out);
 }
 
+/* At most so many letters, the last of them an ellipsis where there are more. */
+static void shorten(const char *text, int letters, char out[80])
+{
+    size_t length = 0;
+    int count = 0;
+
+    while (text[length] && count < letters && length < 72) {
+        length++;
+        while (((unsigned char)text[length] & 0xc0) == 0x80)
+            length++;
+        count++;
+    }
+    snprintf(out, 80, "%.*s%s", (int)length, text, text[length] ? "…" : "");
+}
+
+/* What a letter takes on a phone, where words are drawn larger than on a desk. */
+static const double LETTER = 10.5;
+
+static void draw_category(const struct frame *frame, const struct chart *chart, size_t place)
+{
+    bool two_rows = chart->category_count > 4;
+    double room = (WIDTH - LEFT - RIGHT) / (double)chart->category_count * (two_rows ? 2 : 1);
+    char label[80];
+
+    shorten(chart->category[place], (int)fmax(3, room / LETTER - 1), label);
+    text_at(frame, at_x(frame, (double)place + 1), HEIGHT - BOTTOM + 20 + (two_rows && place % 2 ? 14 : 0), "middle",
+            "faint", label);
+}
+
 static void draw_axes(const struct frame *frame, const struct chart *chart)
 {
     char label[64];
@@ -53,9 +82,7 @@ static void draw_axes(const struct frame *frame, const struct chart *chart)
     }
     if (chart->category_count) {
         for (size_t i = 0; i < chart->category_count; i++)
-            text_at(frame, at_x(frame, (double)i + 1),
-                    HEIGHT - BOTTOM + 20 + (chart->category_count > 4 && i % 2 ? 14 : 0), "middle", "faint",
-                    chart->category[i]);
+            draw_category(frame, chart, i);
     } else {
         for (double x = frame->x.low; x <= frame->x.high + frame->x.step / 1000; x += frame->x.step) {
             fprintf(frame->out, "<path d=\"M%.1f %.1fv5\" stroke=\"var(--faint)\" fill=\"none\"/>\n", at_x(frame, x),
@@ -138,16 +165,20 @@ static void draw_marks(const struct frame *frame, const struct chart *chart)
 
 static void draw_legend(const struct frame *frame, const struct chart *chart)
 {
-    double x = LEFT + 6, y = TOP - 10;
+    double x = LEFT + 6, y = TOP - 10, named = 0;
+    char label[80];
 
+    for (size_t i = 0; i < chart->series_count; i++)
+        named += chart->series[i].name[0] != '\0';
     for (size_t i = 0; i < chart->series_count; i++) {
-        const char *name = chart->series[i].name;
+        double room = (WIDTH - LEFT - RIGHT) / named - 34;      /* each its share: none is left out */
 
-        if (!name[0] || x > WIDTH - 80)
+        if (!chart->series[i].name[0])
             continue;
+        shorten(chart->series[i].name, (int)fmax(2, room / LETTER), label);
         fprintf(frame->out, "<circle cx=\"%.1f\" cy=\"%.1f\" r=\"4.5\" fill=\"var(--s%zu)\"/>\n", x, y, i % COLOURS);
-        text_at(frame, x + 9, y + 4, "start", "ink", name);
-        x += 34 + 9.5 * (double)strlen(name);
+        text_at(frame, x + 9, y + 4, "start", "ink", label);
+        x += 34 + LETTER * (double)strlen(label);
     }
 }
 

@@ -28,7 +28,7 @@ static const char style[] =
     "--wash:#20242a;--s0:#5cc0dc;--s1:#f0935a;--s2:#9ccb74;--s3:#d594d1;--s4:#d9b44a;--s5:#8fa6f2}}"
     "*{box-sizing:border-box}"
     "body{margin:0 auto;max-width:54rem;padding:1.5rem 1.1rem 4rem;background:var(--paper);color:var(--ink);"
-    "font:1rem/1.55 system-ui,sans-serif}"
+    "font:1rem/1.55 system-ui,sans-serif;overflow-wrap:break-word}"
     "h1{font-size:1.45rem;line-height:1.3;margin:.3rem 0 1rem;text-wrap:balance}"
     "h2{font-size:1.05rem;margin:2.2rem 0 .6rem}"
     "p{max-width:44rem}ul{padding-left:1.2rem;max-width:44rem}"
@@ -40,7 +40,7 @@ static const char style[] =
     "svg{display:block;width:100%;height:auto;font-size:13px}"
     /* a phone halves pictures, not words; text cells wrap so that the numbers stay in sight */
     "@media(max-width:36rem){svg{font-size:20px}table{font-size:.85rem}th,td{padding-right:.55rem}"
-    "th,td:not(.n):not(.k){white-space:normal}}"
+    "th,td:not(.n):not(.k){white-space:normal}td:not(.n):not(.k){overflow-wrap:anywhere;min-width:4.5rem}}"
     "footer{margin-top:3rem;color:var(--faint);font-size:.85rem}"
     "@media print{:root{--paper:#fff;--ink:#000;--wash:#fff;--faint:#444;--line:#bbb;"
     "--s0:#0b6e8a;--s1:#c2571a;--s2:#4f7d2f;--s3:#8a3f86;--s4:#9a7400;--s5:#3d56b0}"

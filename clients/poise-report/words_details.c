@@ -58,6 +58,9 @@ static void fit_sentence(const struct findings *findings, const struct curve_fin
                      "A quick part of %.1f %s is washed off at once, the rest is first order; without "
                      "it the curve fits clearly worse (AICc %.1f against %.1f).",
                      curve->fit.value[KINETICS_QUICK], unit, curve->fit.aicc, curve->other.aicc);
+    if (!curve->fit.quick && !curve->other.n)
+        document_add(out, BLOCK_CAUTION, "Whether a part is washed off at once these cups cannot tell (it takes six at "
+                     "four times): with such a part the bend would lie later.");
     if (!isnan(curve->runs_p) && curve->runs_p < 0.05) {
         words_p(curve->runs_p, p);
         document_add(out, BLOCK_CAUTION,

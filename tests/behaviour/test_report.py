@@ -51,6 +51,7 @@ def test_report_finds_where_returns_diminish(bench):
     assert found["plateau_interval"][0] < 22 < found["plateau_interval"][1]
     assert found["rate_interval"][0] < 0.02 < found["rate_interval"][1]
     text = done(bench, "ferry-steep")
+    assert "washed off at once these cups cannot tell" not in " ".join(text.split())
     assert text.startswith("After 1") and "95 % of the plateau is reached" in text
     assert "Held: dose 15 g, water 230 g." in text
 
@@ -333,6 +334,21 @@ def test_report_escapes_what_strangers_wrote(bench):
     assert (bench.folder / "pictures/experiment.gp").read_text().count("$points0") == 2
 
 
+def test_report_cuts_long_words_where_they_would_cross_others(bench):
+    cups = Cups(bench)
+    for i in range(16):
+        cups.add("long", {"brewer": f"{'abcd'[i % 4]} the piston-press brewer of the room"},
+                 {"extraction_pct": 20 + cups.random.gauss(0, 0.2)})
+    cups.done()
+    done(bench, "--html", bench.folder / "long.html", "long")
+    picture = xml.etree.ElementTree.fromstring(
+        "<svg" + (bench.folder / "long.html").read_text().split("<svg")[1].split("</svg>")[0] + "</svg>")
+    labels = [element for element in picture.iter("text") if "the pis" in (element.text or "")]
+    assert len(labels) == 4 and all(label.text.endswith("…") for label in labels)
+    places = [float(label.get("x")) for label in labels]
+    assert all(10 * len(label.text) <= places[1] - places[0] for label in labels)
+
+
 def test_report_csv_is_read_by_a_spreadsheet_and_by_r(bench):
     cups = Cups(bench)
     cups.add("ratio", {"dose_g": 15, "stir": "=cmd()"}, {"dose_g": (15.02, 0.03), "extraction_pct": 20.5},
@@ -450,6 +466,7 @@ def test_report_judges_single_cups_by_their_curve_and_by_believable_repeats(benc
     text = " ".join(done(bench, "once").split())
     assert "no difference of two levels can be judged" in text
     assert "The curve is judged by how far the cups lie from it." in text
+    assert "Whether a part is washed off at once these cups cannot tell" in text
     for value in (18.0, 18.4, 17.8, 1e300, -1, "NaN", b"x"):        # of a damaged store only three can be true
         cups.add("other", {"stir": "none"}, {"extraction_pct": value})
     cups.done()
