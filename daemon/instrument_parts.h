@@ -32,6 +32,7 @@ struct instrument {
 
     /* the port: instrument_port.c */
     struct serial *serial;              /* NULL: closed, or on USB */
+    struct serial_link link, dead;      /* by which it was opened; whose terminal is gone */
     struct usb_port *usb;               /* NULL: closed, or serial */
     uv_poll_t poll;
     uv_timer_t timer;                   /* one purpose at a time: retry, end of a rest, asking */

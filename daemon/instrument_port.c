@@ -55,7 +55,8 @@ static void wait_for_port(struct instrument *instrument, bool missing)
 
     if (instrument->driver->transport == TRANSPORT_SERIAL)      /* of USB devices hotplug tells */
         folders_watch(instrument);
-    here = missing && access(instrument->config->port, F_OK) == 0;
+    here = missing && access(instrument->config->port, F_OK) == 0 &&
+           !serial_link_same(serial_link_of(instrument->config->port), instrument->dead);
     start_timer(instrument, here ? AT_ONCE_MS : (uint64_t)instrument->retry_ms, 0);
     instrument->retry_ms = instrument->retry_ms * 2 < RETRY_MOST_MS ? instrument->retry_ms * 2 : RETRY_MOST_MS;
 }
@@ -86,6 +87,8 @@ void instrument_lose(struct instrument *instrument, const char *detail)
 {
     double lived_us = (double)(clock_now(instrument->all->clock).mono_us - instrument->opened_us);
 
+    if (instrument->serial)
+        instrument->dead = instrument->link;
     let_go(instrument);
     if (lived_us >= LIVED_US * instrument->all->clock->rate)
         instrument->retry_ms = RETRY_FIRST_MS;
@@ -153,10 +156,19 @@ bool instrument_node_is_fresh(const char *path)
 
 static int open_serial(struct instrument *instrument, struct why *why)
 {
-    int error = serial_open(&instrument->serial, instrument->config->port, &instrument->settings, why);
+    const char *path = instrument->config->port;
+    struct serial_link link = serial_link_of(path);
     char node[PATH_MAX];
+    int error;
 
-    if (error == -EACCES && serial_resolve(instrument->config->port, node, sizeof node) == 0 &&
+    /* the link first: what it leads to was there before it, or is gone for good */
+    if (link.inode && access(path, F_OK) < 0)
+        instrument->dead = link;
+    if (serial_link_same(link, instrument->dead))
+        return why_set(why, -ENOENT, "%s leads to a terminal that is gone; start what plays the instrument again", path);
+    instrument->link = link;
+    error = serial_open(&instrument->serial, path, &instrument->settings, why);
+    if (error == -EACCES && serial_resolve(path, node, sizeof node) == 0 &&
         instrument_node_is_fresh(node))
         return -EAGAIN;
     if (error < 0)
@@ -165,7 +177,7 @@ static int open_serial(struct instrument *instrument, struct why *why)
     if (error < 0) {
         serial_close(instrument->serial);
         instrument->serial = NULL;
-        return why_set(why, error, "%s cannot be watched: %s", instrument->config->port, uv_strerror(error));
+        return why_set(why, error, "%s cannot be watched: %s", path, uv_strerror(error));
     }
     instrument->poll.data = instrument;
     instrument->handles++;

@@ -297,6 +297,30 @@ int serial_resolve(const char *path, char *out, size_t size)
     return 0;
 }
 
+struct serial_link serial_link_of(const char *path)
+{
+    static const char terminals[] = "/dev/pts/";
+    struct serial_link none = {0};
+    struct stat found;
+    char at[PATH_MAX];
+
+    if (strlen(path) >= sizeof at)
+        return none;
+    strcpy(at, path);
+    for (int links = 0; links < LINKS_MOST; links++) {
+        if (lstat(at, &found) < 0 || !S_ISLNK(found.st_mode) || follow(at) < 0)
+            return none;
+        if (strncmp(at, terminals, sizeof terminals - 1) == 0)
+            return (struct serial_link){found.st_ino, found.st_ctim.tv_sec, found.st_ctim.tv_nsec};
+    }
+    return none;
+}
+
+bool serial_link_same(struct serial_link a, struct serial_link b)
+{
+    return a.inode && a.inode == b.inode && a.changed_s == b.changed_s && a.changed_ns == b.changed_ns;
+}
+
 int serial_open(struct serial **out, const char *path, const struct serial_settings *settings, struct why *why)
 {
     struct serial *serial;

@@ -5,7 +5,9 @@
 #ifndef POISE_TRANSPORT_SERIAL_H
 #define POISE_TRANSPORT_SERIAL_H
 
+#include <stdbool.h>
 #include <stddef.h>
+#include <stdint.h>
 #include <termios.h>
 
 #include "poise/why.h"
@@ -32,6 +34,18 @@ int serial_line_parse(const char *key, const char *text, enum serial_line *out, 
 /* The port behind a by-id link or a name of one's own: two paths that lead to the same are one port.  0 or a
  * negative errno. */
 int serial_resolve(const char *path, char *out, size_t size);
+
+/* Which link leads to a pseudo-terminal; all zero: the path leads to none by a link. */
+struct serial_link {
+    uint64_t inode;
+    int64_t changed_s, changed_ns;
+};
+
+/* The last link of a path whose end is a pseudo-terminal, be that there or gone.  A pseudo-terminal that is gone never
+ * comes back, but its number is given to the next, which may be anybody's: a link that has led to one that is gone is
+ * not to be followed again until it is made anew. */
+struct serial_link serial_link_of(const char *path);
+bool serial_link_same(struct serial_link a, struct serial_link b);      /* and there is one */
 
 struct serial;
 

@@ -4,8 +4,10 @@ import contextlib
 import fcntl
 import os
 import pathlib
+import pty
 import signal
 import stat
+import termios
 
 from bench import event, line_scale, reading, refractometer, station
 
@@ -142,6 +144,31 @@ def test_a_port_that_dies_and_returns_is_read_again(bench):
     weigh(port, bus, 56.78)
     assert {message["value"] for message in bus.drain() if message["topic"].startswith("reading/")} == {12.34, 56.78}
     assert changes(bus, "left-scale") == ["ready", "lost", "found", "ready"]
+
+
+def test_a_link_left_behind_leads_to_no_other_terminal(bench):
+    """Whoever plays an instrument was killed: its terminal is gone, its link is not, and its number is given to another."""
+    port = one_scale(bench)
+    bench.poised()
+    bus = bench.subscribe()
+    weigh(port, bus, 12.34)
+    gone = os.readlink(port.link)
+    os.close(port.master)
+    bus.wait_for(event("instrument", instrument="left-scale", change="lost"))
+    others = [pty.openpty() for _ in range(16)]         # the lowest number that is free comes next
+    before = [termios.tcgetattr(slave) for _, slave in others]
+    for master, _ in others:
+        os.write(master, b"my secret\n")
+    began = bench.ask(do="status")["state"]["mono_us"]
+    while bench.ask(do="status")["state"]["mono_us"] - began < 1_500_000:
+        pass                            # it has tried twice at least, by the bench's own time
+    for (_, slave), settings in zip(others, before):
+        assert termios.tcgetattr(slave) == settings, gone
+        assert os.read(slave, 100) == b"my secret\n"
+        os.close(slave)
+    port.plug()
+    weigh(port, bus, 12.36)
+    assert changes(bus, "left-scale") == ["ready", "lost", "found", "ready"], changes(bus, "left-scale")
 
 
 def test_twenty_losses_in_a_row_leave_nothing_behind(bench):

@@ -188,6 +188,29 @@ static void test_a_port_does_not_hang_up_on_close(void **state)
     serial_close(serial);
 }
 
+/* Not the name of the link counts but which one it is, also behind another link. */
+static void test_a_link_made_anew_is_another(void **state)
+{
+    struct terminal *terminal = *state;
+    struct serial_link first = serial_link_of(terminal->link), behind;
+    char other[96];
+
+    snprintf(other, sizeof other, "%s-by-id", terminal->link);
+    unlink(other);
+    assert_int_equal(symlink(terminal->link, other), 0);
+    behind = serial_link_of(other);
+    unlink(other);
+    assert_true(serial_link_same(first, behind));
+    assert_false(serial_link_same(serial_link_of(terminal->path), serial_link_of(terminal->path)));
+    assert_false(serial_link_same(serial_link_of("/dev/null"), serial_link_of("/dev/null")));
+    close(terminal->instrument);
+    terminal->instrument = -1;
+    assert_true(serial_link_same(first, serial_link_of(terminal->link)));       /* it leads nowhere, and is the same */
+    assert_int_equal(symlink(terminal->path, other), 0);
+    assert_int_equal(rename(other, terminal->link), 0);
+    assert_false(serial_link_same(first, serial_link_of(terminal->link)));
+}
+
 static void test_a_device_that_dies_is_seen_at_once(void **state)
 {
     struct terminal *terminal = *state;
@@ -281,6 +304,7 @@ int main(void)
         cmocka_unit_test_setup_teardown(test_a_lock_of_another_program_is_kept, terminal_open, terminal_close),
         cmocka_unit_test_setup_teardown(test_a_child_does_not_inherit_the_port, terminal_open, terminal_close),
         cmocka_unit_test_setup_teardown(test_a_port_does_not_hang_up_on_close, terminal_open, terminal_close),
+        cmocka_unit_test_setup_teardown(test_a_link_made_anew_is_another, terminal_open, terminal_close),
         cmocka_unit_test_setup_teardown(test_a_device_that_dies_is_seen_at_once, terminal_open, terminal_close),
         cmocka_unit_test(test_lines_are_told_in_three_words),
         cmocka_unit_test_setup_teardown(test_a_terminal_without_lines_is_opened_all_the_same, terminal_open,
