@@ -62,7 +62,14 @@ static void name_of_process(const char *pid, char *out, size_t size)
         fclose(file);
 }
 
-static bool process_holds(const char *pid, dev_t device)
+/* A container has pseudo-terminals of its own, with the same numbers: they are the same only in the same folder. */
+static bool same_device(const struct stat *port, const struct stat *found)
+{
+    return S_ISCHR(found->st_mode) && found->st_rdev == port->st_rdev &&
+           (found->st_dev == port->st_dev || !serial_is_pseudo(port->st_rdev));
+}
+
+static bool process_holds(const char *pid, const struct stat *port)
 {
     char path[PATH_MAX];
     struct dirent *entry;
@@ -73,8 +80,7 @@ static bool process_holds(const char *pid, dev_t device)
     snprintf(path, sizeof path, "/proc/%s/fd", pid);
     folder = opendir(path);
     while (folder && !holds && (entry = readdir(folder)))
-        holds = fstatat(dirfd(folder), entry->d_name, &found, 0) == 0 && S_ISCHR(found.st_mode) &&
-                found.st_rdev == device;
+        holds = fstatat(dirfd(folder), entry->d_name, &found, 0) == 0 && same_device(port, &found);
     if (folder)
         closedir(folder);
     return holds;
@@ -94,7 +100,7 @@ static bool is_held(const char *path, struct why *why)
         return false;
     while (!held && (entry = readdir(processes))) {
         held = entry->d_name[0] >= '1' && entry->d_name[0] <= '9' && atoi(entry->d_name) != getpid() &&
-               process_holds(entry->d_name, port.st_rdev);
+               process_holds(entry->d_name, &port);
         if (held) {
             name_of_process(entry->d_name, name, sizeof name);
             why_set(why, -EBUSY, "it is in use by %s (process %s) and is left alone", name, entry->d_name);

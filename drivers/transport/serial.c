@@ -20,7 +20,6 @@
 #include <unistd.h>
 
 enum {
-    PTY_MAJOR_FIRST = 136, PTY_MAJOR_LAST = 143,       /* Linux, Documentation/admin-guide/devices.txt */
     LINKS_MOST = 8              /* from a name of one's own to a by-id link to the port are two */
 };
 
@@ -133,6 +132,12 @@ int serial_hush(int fd, const struct termios *before)
     return tcsetattr(fd, TCSANOW, &hushed) < 0 ? -errno : 0;
 }
 
+bool serial_is_pseudo(dev_t device)
+{
+    /* Linux, Documentation/admin-guide/devices.txt */
+    return major(device) >= 136 && major(device) <= 143;
+}
+
 /* Opens the device and locks it, so that whatever is set afterwards disturbs nobody.  Lines that are to be low have
  * then been high for as long as these few calls take. */
 static int lock_port(struct serial *serial, const char *path, const struct serial_settings *settings, struct why *why)
@@ -145,8 +150,7 @@ static int lock_port(struct serial *serial, const char *path, const struct seria
         return explain(errno, path, why);
     if (fstat(serial->lock, &found) < 0 || !S_ISCHR(found.st_mode) || !isatty(serial->lock))
         return why_set(why, -EIO, "%s is no serial port", path);
-    serial->pseudo = !serial->port && major(found.st_rdev) >= PTY_MAJOR_FIRST &&
-                     major(found.st_rdev) <= PTY_MAJOR_LAST;
+    serial->pseudo = !serial->port && serial_is_pseudo(found.st_rdev);
     if (flock(serial->lock, LOCK_EX | LOCK_NB) < 0)
         return explain(errno, path, why);
     /* root is let in through TIOCEXCL, so look whether somebody has set it */

@@ -8,6 +8,7 @@
 #include <stdbool.h>
 #include <stddef.h>
 #include <stdint.h>
+#include <sys/types.h>
 #include <termios.h>
 
 #include "poise/why.h"
@@ -34,6 +35,8 @@ int serial_line_parse(const char *key, const char *text, enum serial_line *out, 
 /* The port behind a by-id link or a name of one's own: two paths that lead to the same are one port.  0 or a
  * negative errno. */
 int serial_resolve(const char *path, char *out, size_t size);
+
+bool serial_is_pseudo(dev_t device);        /* a pseudo-terminal's number, as st_rdev has it */
 
 /* Which link leads to a pseudo-terminal; all zero: the path leads to none by a link. */
 struct serial_link {
