@@ -115,6 +115,14 @@ static int compare_ports(const void *a, const void *b)
     return order ? order : left->instrument->line - right->instrument->line;
 }
 
+/* What to do where one line is commonly shared. */
+static const char *share_words(const struct instrument_config *instrument)
+{
+    if (!instrument->driver || strcmp(instrument->driver, "modbus") != 0)
+        return "";
+    return ": several values of it go into one section with `also =`, another address needs an adapter of its own";
+}
+
 static void check_ports(struct config_reader *reader)
 {
     const struct config *config = reader->config;
@@ -138,9 +146,9 @@ static void check_ports(struct config_reader *reader)
     for (int i = 1; i < count; i++)
         if (strcmp(ports[i].real, ports[i - 1].real) == 0)
             config_mistake(reader, ports[i].instrument->line,
-                           "instrument %s has the port of instrument %s (line %d): %s; one port serves one instrument",
+                           "instrument %s has the port of instrument %s (line %d): %s; one port serves one instrument%s",
                            ports[i].instrument->name, ports[i - 1].instrument->name, ports[i - 1].instrument->line,
-                           ports[i].instrument->port);
+                           ports[i].instrument->port, share_words(ports[i].instrument));
     for (int i = 0; i < count; i++)
         free(ports[i].real);
     free(ports);

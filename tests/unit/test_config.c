@@ -255,6 +255,8 @@ static const struct mistake instrument_mistakes[] = {
     {SCALE "[instrument b]\ndriver = line\nport = /dev/b\nquantity = strength\nstation = left\nweighs = cup\n", 13,
      "only a scale weighs"},
     {SCALE "[instrument b]\ndriver = line\nport = /dev/null-a\nquantity = mass\n", 8, "one port serves one instrument"},
+    {SCALE "[instrument b]\ndriver = modbus\nport = /dev/null-a\nquantity = pressure\naddress = 2\n", 8,
+     "another address needs an adapter of its own"},
 };
 
 static void check_mistake(const struct files *files, const struct mistake *mistake)
