@@ -72,7 +72,7 @@ class MockHid:
         self.orders = []                # what SET_REPORT brought: (kind and ID, bytes)
         self.features = {}              # by ID, what GET_REPORT brings; of any other it is refused
         self.asked = []                 # (kind and ID, most bytes) of each GET_REPORT
-        self.refuses = ()               # requests that it stalls: "idle", "protocol", "clear"
+        self.refuses = ()               # requests that it stalls: "idle", "protocol", "clear"; "answers": never ends a GET_REPORT
         self.changed = threading.Condition()
 
     # plugging
@@ -82,6 +82,7 @@ class MockHid:
         self.address = next(self._addresses)
         self.node = f"/dev/bus/usb/001/{self.address:03}"
         self.waiting, self.done, self.packets, self.halted, self.gone = [], [], [], False, False
+        self.hung = []                  # control transfers without an end
         self.out_of_step = False        # the device has begun again with its first kind of packet, the host has not
         self.kernel_driver = True
         self.master, self.slave = pty.openpty()
@@ -235,6 +236,8 @@ class MockHid:
             self._end(transfer, 0)
         elif (kind, request) == (0xA1, 0x01):
             self.asked.append((value, length))
+            if "answers" in self.refuses:
+                return self.hung.append(transfer)
             answer = self.features.get(value & 0xFF)
             self._end(transfer, errno.EPIPE if answer is None else 0, (answer or b"")[:length], 8)
         elif (kind, request, value, index) == (0x02, 0x01, 0, 0x81):
@@ -270,9 +273,9 @@ class MockHid:
 
     def _discard(self, client):
         address = client.get_arg().resolve(0, 56).client_addr
-        for transfer in self.waiting:
+        for transfer in self.waiting + self.hung:
             if transfer.urb.client_addr == address:
-                self.waiting.remove(transfer)
+                (self.waiting if transfer in self.waiting else self.hung).remove(transfer)
                 self._end(transfer, errno.ENOENT)
                 client.complete(0, 0)
                 return self._serve()

@@ -276,6 +276,16 @@ def test_a_scale_may_keep_silent_about_itself(bench):
     assert not right.asked                              # which would hang if it were
 
 
+def test_a_scale_that_takes_no_notice_of_a_question_is_asked_no_other(bench):
+    scale = TalkativeScale(computer(bench), "1-1")
+    scale.refuses = ("answers",)
+    scale.plug()
+    _, bus = start(bench, usb_scale("left-scale", "usb:1209:0001"))
+    awake(scale, bus, "left-scale")
+    assert len(scale.asked) == 1 and not scale.hung     # taken back before it is read
+    assert not [m for m in bus.messages if change("left-scale", "lost")(m)]
+
+
 def test_scales_are_taken_by_themselves_where_none_is_configured(bench):
     testbed = computer(bench)
     first, second = MockScale(testbed, "1-1", serial="A1"), MockScale(testbed, "1-2")
