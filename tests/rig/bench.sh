@@ -134,6 +134,7 @@ check "is refused, and told what to do" said 'no permission .*udev rules' /tmp/v
 check "and reads nothing" never said 'ready: readings' /tmp/visitor.log
 
 echo "# probing a real adapter"
+stty -F "$scale" -echo          # a port that echoes would send the scale its own lines while stty sets it up
 rigctl scale repeat 100 'ST,GS,+   12.34 g\r\n'
 rigctl scale recv 0 >/dev/null 2>&1
 for hangup in hupcl -hupcl; do
