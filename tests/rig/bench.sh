@@ -257,7 +257,7 @@ sqlite3 -line /tmp/bench/store.db "SELECT brew, dose_g, water_g, beverage_g, ste
 echo "# the end"
 ctl instruments | sed 's/^/        /'
 pkill -x poise-logger
-pkill -x -f 'poised --config /tmp/bench/all.conf'
+pkill -x poised                  # and not what runs it for the user, which kills it after two seconds
 check "poised ends when asked" soon 10 never pgrep -x poised
 check "and the keyboard types for the kernel again" soon 10 ls /dev/input/by-id/*RIG-USB-WEDGE*
 sed 's/^/        /' /tmp/poised.log | tail -40
