@@ -172,6 +172,8 @@ static void skip_knock(struct act *act)
 
     if (piece->again_us > act->begin_us && act->high_g - act->low_g > THING_G)
         act->begin_us = act->left_us = piece->again_us;
+    if (piece->lifted_us)
+        act->begin_us = act->left_us = piece->lifted_us;
 }
 
 /* Gathers pieces into acts: what happens without a rest between is one, unless something is poured. */

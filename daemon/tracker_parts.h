@@ -64,6 +64,7 @@ struct piece {
     int64_t left_us;            /* when the indication left its rest; begin_us is where a flow began by its shape */
     int64_t again_us;           /* after a blow at its begin: when hands began; 0: there was none */
     int64_t shaken_us;          /* when hands began to shake, by what is likeliest; 0: not looked at */
+    int64_t lifted_us;          /* when a lift began, by its shape; 0: it was none, or another movement too */
     float peak_g;               /* of the blow */
     float first_g, last_g;      /* REST: settled level at its begin and its end; else the level left and last seen */
     float first_u_g, last_u_g;  /* REST: standard uncertainties of those; else 0 */
@@ -249,6 +250,9 @@ enum { STREAM_US = 80000, STREAM_LEAST_G = 24 };
 
 /* When a flow seemed to end that has come to rest, about near_us; 0: that cannot be said. */
 int64_t flow_end_us(const struct signal *signal, const struct piece *flow, int64_t near_us);
+
+/* A lift that has come to rest at a level, the swing back of its filter included, gets its lifted_us. */
+void lift_date(struct signal *signal, double level_g);
 
 /* --- tracker_signal.c --- */
 

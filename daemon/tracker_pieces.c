@@ -225,6 +225,7 @@ static void rest_begin(struct signal *signal, double level_g)
             began_us = dry_us;
     }
     signal->jump_g = jumped_g(signal, level_g);
+    lift_date(signal, level_g);
     if (shake_found(signal, level_g) && (still_us = shake_ended_us(signal, before->left_us)))
         began_us = still_us;
     if (began_us < before->begin_us)

@@ -1,4 +1,4 @@
-/* The stage tracker and what flows: when a pour truly began and ended, whatever the scale's filter makes of it. */
+/* The stage tracker and a scale's filter: when a pour truly ended, a lift began, and what was weighed. */
 #include "tracker_trace.h"
 
 /* A scale whose filter has two equal poles and runs on between indications. */
@@ -152,11 +152,52 @@ static void a_level_that_hardly_settled_is_uncertain(void **state)
     assert_true(u_g[1] > 1.3 * u_g[0]);
 }
 
+/* Slow at both ends, as hands are. */
+static void move_slow(struct slow *slow, double grams, double seconds)
+{
+    double from_g = slow->trace->load_g;
+    int64_t from_us = slow->now_us;
+
+    for (double x = 0; x < 1; x = (double)(slow->now_us + STEP_US - from_us) / 1e6 / seconds)
+        step_slow(slow, from_g + grams * x * x * (3 - 2 * x));
+    slow->trace->load_g = from_g + grams;
+}
+
+/* The bench is knocked, and hands lift all off while that still rings: they lift when they do, not when it was
+ * knocked. */
+static void a_knock_before_a_lift_makes_it_no_earlier(void **state)
+{
+    static const int64_t ticks_us[] = {200000, 100000, 50000};
+    struct slow slow = {.trace = *state};
+
+    for (int i = 0; i < 24; i++) {
+        struct tracker_event told[TOLD];
+        double lifted_s;
+        int count;
+
+        begin_again(&slow, ticks_us[i % 3], 0.15 + 0.05 * (i % 7));
+        pour_slow(&slow, 155, 14, 0.6);
+        rest_slow(&slow, 20);
+        knock_slow(&slow, 20 + 3 * i, 0.7 + 0.03 * i);
+        lifted_s = (double)slow.now_us / 1e6;
+        move_slow(&slow, -790, 0.35 + 0.015 * i);
+        rest_slow(&slow, 14);
+        move_slow(&slow, 480, 0.4);
+        rest_slow(&slow, 10);
+        count = stages_of(slow.trace, 1, told);
+        assert_true(count > 3);
+        assert_int_equal(told[3].stage, STAGE_PRESS);
+        if (fabs((double)told[3].at_us / 1e6 - lifted_s) > 0.2)
+            fail_msg("%d: lifted at %.2f, told %.2f", i, lifted_s, (double)told[3].at_us / 1e6);
+    }
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test_setup_teardown(no_filter_makes_a_steep_late, setup, teardown),
         cmocka_unit_test_setup_teardown(a_knock_before_the_tare_moves_no_coffee, setup, teardown),
+        cmocka_unit_test_setup_teardown(a_knock_before_a_lift_makes_it_no_earlier, setup, teardown),
         cmocka_unit_test_setup_teardown(a_level_that_hardly_settled_is_uncertain, setup, teardown),
     };
 
