@@ -294,12 +294,18 @@ static void requested(void *context, const struct bus_peer *peer, const char *te
 
 /* ---- opening and closing ---- */
 
-static int make_outlets(struct bench *bench, const struct config *config, struct why *why)
+static struct outlet *outlets_new(const struct config *config, struct why *why)
 {
     struct outlet *outlets = calloc((size_t)config->instrument_count + 1, sizeof *outlets);
 
     if (!outlets)
-        return why_set(why, -ENOMEM, "bench: out of memory");
+        why_set(why, -ENOMEM, "bench: out of memory");
+    return outlets;
+}
+
+/* The stations are those of the configuration already. */
+static void take_outlets(struct bench *bench, const struct config *config, struct outlet *outlets)
+{
     for (int i = 0; i < config->instrument_count; i++) {
         outlets[i].topic_length = (size_t)snprintf(outlets[i].topic, TOPIC_SIZE, "reading/%s/%s", config->bench,
                                                    config->instruments[i].name);
@@ -308,7 +314,6 @@ static int make_outlets(struct bench *bench, const struct config *config, struct
     free(bench->outlets);
     bench->outlets = outlets;
     bench->config = bench->control.config = config;
-    return 0;
 }
 
 static void fill(struct bench *bench, uv_loop_t *loop, const struct config *config, const struct clock *clock,
@@ -363,6 +368,7 @@ int bench_open(struct bench **out, uv_loop_t *loop, const struct config *config,
 {
     struct bench *bench = calloc(1, sizeof *bench);
     struct bus_calls calls = { bench, subscribed, settled, requested };
+    struct outlet *outlets;
     struct why notice;
     int error;
 
@@ -373,9 +379,12 @@ int bench_open(struct bench **out, uv_loop_t *loop, const struct config *config,
         return give_up(bench, error);
     if ((bench->lock = lock_take(config->journal, why)) < 0)
         return give_up(bench, bench->lock);
-    if ((error = stations_open(&bench->stations, config, why)) != 0 ||
-        (error = make_outlets(bench, config, why)) != 0 ||
-        (error = journal_open(&bench->journal, config->journal, config->journal_days, bench_wake, bench, &notice,
+    if ((error = stations_open(&bench->stations, config, why)) != 0)
+        return give_up(bench, error);
+    if (!(outlets = outlets_new(config, why)))
+        return give_up(bench, -ENOMEM);
+    take_outlets(bench, config, outlets);
+    if ((error = journal_open(&bench->journal, config->journal, config->journal_days, bench_wake, bench, &notice,
                               why)) != 0 ||
         (error = bus_open(&bench->bus, loop, config->bus, config->control, &calls, why)) != 0)
         return give_up(bench, error);
@@ -396,17 +405,20 @@ int bench_open(struct bench **out, uv_loop_t *loop, const struct config *config,
 
 int bench_reconfigure(struct bench *bench, const struct config *config, struct why *why)
 {
+    struct outlet *outlets = outlets_new(config, why);
     int error;
 
+    if (!outlets)
+        return -ENOMEM;
     bench->now = clock_now(bench->clock);
-    error = stations_reconfigure(&bench->stations, config, bench->now, why);
-    if (error == 0)
-        error = make_outlets(bench, config, why);
-    if (error == 0) {
-        bench_planned(bench);
-        bench_settle(bench);
+    if ((error = stations_reconfigure(&bench->stations, config, bench->now, why)) != 0) {
+        free(outlets);
+        return error;
     }
-    return error;
+    take_outlets(bench, config, outlets);
+    bench_planned(bench);
+    bench_settle(bench);
+    return 0;
 }
 
 static void closed(void *context)

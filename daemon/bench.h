@@ -32,8 +32,8 @@ int bench_open(struct bench **out, uv_loop_t *loop, const struct config *config,
 void bench_close(struct bench *bench);
 
 /* New configuration after SIGHUP (same bench, bus, control, journal; main has checked).  Running
- * brews of stations that stay go on.  Returns 0, or a negative errno when memory ran out halfway: then
- * nothing but bench_close may follow, and both configurations must live until it is done. */
+ * brews of stations that stay go on.  Returns 0, or a negative errno when memory ran out: then nothing has
+ * changed here. */
 int bench_reconfigure(struct bench *bench, const struct config *config, struct why *why);
 
 /* A reading arrived: publish first, then track, then journal. */

@@ -77,7 +77,8 @@ static void tell_done(struct stations *stations, struct brew *brew, int64_t at_u
     message.stage.stage = STAGE_DONE;
     message.stage.at_us = at_us;
     message.stage.by = BY_TRACKER;
-    brew_stage(brew, &(struct staged){ STAGE_DONE, at_us, 0, BY_TRACKER });
+    if (!brew->earlier_boot)        /* whose stages' times lie on another clock */
+        brew_stage(brew, &(struct staged){ STAGE_DONE, at_us, 0, BY_TRACKER });
     stations->emit(stations->context, &message);
 }
 

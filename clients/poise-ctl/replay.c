@@ -106,6 +106,16 @@ static int find_seq(const struct ctl *ctl, int64_t from_us, uint64_t *out)
 
 /* ---- to poised ---- */
 
+/* Its exit status. */
+static int wait_for(pid_t child)
+{
+    int ended = 0;
+
+    while (waitpid(child, &ended, 0) < 0 && errno == EINTR)
+        ;
+    return WIFEXITED(ended) ? WEXITSTATUS(ended) : EXIT_FAILED;
+}
+
 static void become_poised(const struct ctl *ctl, const char *path)
 {
     char *arguments[ARGUMENTS_MOST] = { (char *)"poise-ctl", (char *)"--replay", (char *)path };
@@ -129,6 +139,7 @@ static void become_poised(const struct ctl *ctl, const char *path)
 /* The way to a poised that replays what is written to it; NULL: it could not be started, which has been said. */
 static FILE *pipe_to_poised(const struct ctl *ctl, pid_t *child)
 {
+    FILE *out;
     int ends[2];
 
     if (pipe(ends) != 0 || (*child = fork()) < 0) {
@@ -144,7 +155,12 @@ static FILE *pipe_to_poised(const struct ctl *ctl, pid_t *child)
     }
     close(ends[0]);
     signal(SIGPIPE, SIG_IGN);       /* it has enough: writing fails, and that is the end */
-    return fdopen(ends[1], "w");
+    if (!(out = fdopen(ends[1], "w"))) {
+        program_say("cannot write to poised: %m");
+        close(ends[1]);
+        wait_for(*child);
+    }
+    return out;
 }
 
 /* As `watch --json` does.  False when it could not be written. */
@@ -190,31 +206,21 @@ static int write_past(const struct ctl *ctl, FILE *out, const struct times *time
     return EXIT_FAILED;
 }
 
-/* Waits for the poised that was written to; its exit status, or ours when that is worse. */
-static int wait_for(pid_t child, FILE *out, int status)
-{
-    int ended = 0;
-
-    fclose(out);
-    while (waitpid(child, &ended, 0) < 0 && errno == EINTR)
-        ;
-    if (status != EXIT_DONE)
-        return status;
-    return WIFEXITED(ended) ? WEXITSTATUS(ended) : EXIT_FAILED;
-}
-
 static int replay_bench(const struct ctl *ctl, const struct times *times)
 {
     uint64_t after = 0;
     pid_t child = 0;
     FILE *out;
-    int status = times->from_us == INT64_MIN ? EXIT_DONE : find_seq(ctl, times->from_us, &after);
+    int status = times->from_us == INT64_MIN ? EXIT_DONE : find_seq(ctl, times->from_us, &after), ended;
 
     if (status != EXIT_DONE)
         return status;
     if (!(out = pipe_to_poised(ctl, &child)))
         return EXIT_FAILED;
-    return wait_for(child, out, write_past(ctl, out, times, after));
+    status = write_past(ctl, out, times, after);
+    fclose(out);
+    ended = wait_for(child);
+    return status == EXIT_DONE ? ended : status;
 }
 
 int command_replay(const struct ctl *ctl)

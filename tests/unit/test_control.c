@@ -673,6 +673,24 @@ static void test_a_strength_reading_has_an_age_only_within_its_boot(void **state
     json_decref(list);
 }
 
+static void test_a_late_strength_leaves_the_stages_of_an_earlier_boot(void **state)
+{
+    struct room *room = *state;
+    char name[BREW_SIZE];
+    const struct brew *brew;
+    int stages;
+
+    brew_one(room, "left", name);
+    stages = brews_find(&room->stations.brews, name)->stage_count;
+    boot_anew(room);
+    room->now.mono_us = 60000000;       /* the clock began again: all that was told lies ahead of it */
+    read_strength(room, 140, QUANTITY_STRENGTH);
+    brew = brews_find(&room->stations.brews, name);
+    assert_int_equal(find_emitted(room, MESSAGE_STAGE, 0)->stage.stage, STAGE_DONE);
+    assert_true(stages > 0 && !brew_waits(brew, 1));
+    assert_int_equal(brew->stage_count, stages);
+}
+
 static void test_a_brew_that_cannot_be_followed_ends_with_what_is_known(void **state)
 {
     struct room *room = *state;
@@ -739,6 +757,7 @@ int main(void)
         cmocka_unit_test_setup_teardown(test_measures_that_cannot_be_are_refused, set_up, tear_down),
         cmocka_unit_test_setup_teardown(test_a_restart_carries_on_with_the_same_brew, set_up, tear_down),
         cmocka_unit_test_setup_teardown(test_a_strength_reading_has_an_age_only_within_its_boot, set_up, tear_down),
+        cmocka_unit_test_setup_teardown(test_a_late_strength_leaves_the_stages_of_an_earlier_boot, set_up, tear_down),
         cmocka_unit_test_setup_teardown(test_a_brew_that_cannot_be_followed_ends_with_what_is_known, set_up,
                                         tear_down),
         cmocka_unit_test_setup_teardown(test_names_are_never_given_twice_when_the_clock_goes_back, set_up, tear_down),
