@@ -33,11 +33,18 @@ double retained_g_per_g(double water_g, double beverage_g, double dose_g)
     return (water_g - beverage_g) / dose_g;
 }
 
-double diluted_strength_pct(double strength_pct, double beverage_g, double added_g)
+double dilution_g(double strength_pct, double beverage_g, double target_pct)
 {
-    if (!(beverage_g + added_g > 0))
+    if (!(target_pct > 0))
         return NAN;
-    return strength_pct * beverage_g / (beverage_g + added_g);
+    return beverage_g * (strength_pct / target_pct - 1);
+}
+
+double dose_for_strength_g(double target_pct, double water_g, double extraction_total_pct)
+{
+    if (!(extraction_total_pct > 0))
+        return NAN;
+    return 100 * dissolved_g(target_pct, water_g) / extraction_total_pct;
 }
 
 double brix_of_refractive_index(double index)

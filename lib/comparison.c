@@ -55,25 +55,6 @@ struct interval level_interval(const struct level *level, double confidence)
     return out;
 }
 
-int pooled_spread(const struct sample *levels, size_t count, double *spread, double *df)
-{
-    double squares = 0, freedom = 0;
-
-    for (size_t i = 0; i < count; i++) {
-        double deviation = sample_deviation(levels[i]);
-
-        if (levels[i].n < 2)
-            continue;
-        squares += deviation * deviation * (double)(levels[i].n - 1);
-        freedom += (double)(levels[i].n - 1);
-    }
-    if (!(freedom > 0))
-        return -ENODATA;
-    *spread = sqrt(squares / freedom);
-    *df = freedom;
-    return 0;
-}
-
 static void judge(double difference, double standard_error, double df, double confidence, struct difference *out)
 {
     double half = reach(confidence, df) * standard_error;

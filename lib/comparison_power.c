@@ -165,10 +165,10 @@ double smallest_difference(double spread, size_t n_a, size_t n_b, double df, dou
     return high;
 }
 
-size_t cups_needed(double difference, double spread, double alpha, double power, size_t most)
+size_t cups_needed(double difference, double spread, size_t levels, double alpha, double power, size_t most)
 {
     for (size_t n = 2; n <= most; n++)
-        if (power_of_difference(difference, spread, n, n, 2 * (double)n - 2, alpha) >= power)
+        if (power_of_difference(difference, spread, n, n, (double)levels * (double)(n - 1), alpha) >= power)
             return n;
     return 0;
 }

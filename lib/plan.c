@@ -213,7 +213,6 @@ static double mean_steep_s(const struct plan *plan)
 void plan_judge_design(const struct plan *plan, struct plan_design *out)
 {
     size_t replicates = (size_t)plan->replicates;
-    size_t most;
 
     memset(out, 0, sizeof *out);
     out->levels = combinations(plan);
@@ -230,9 +229,6 @@ void plan_judge_design(const struct plan *plan, struct plan_design *out)
     if (isnan(plan->difference))
         return;
     out->answers = out->smallest_difference <= plan->difference;
-    most = (size_t)(PLAN_RUNS / out->levels);
-    for (size_t n = 2; n <= most && !out->replicates_needed; n++)
-        if (smallest_difference(out->spread, n, n, (double)out->levels * (double)(n - 1), ALPHA, POWER) <=
-            plan->difference)
-            out->replicates_needed = (int)n;
+    out->replicates_needed = (int)cups_needed(plan->difference, out->spread, (size_t)out->levels, ALPHA, POWER,
+                                              (size_t)(PLAN_RUNS / out->levels));
 }

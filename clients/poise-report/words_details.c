@@ -5,6 +5,8 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "poise/brew.h"
+
 static void curve_name(const struct findings *findings, int curve, char out[2 * WORDS_SIZE])
 {
     int other = findings_other_factor(findings);
@@ -390,10 +392,8 @@ static void ratio_row(const struct findings *findings, int place, struct interva
     mean_cell(level_mean(findings, place, MEASURE_EXTRACTION_PCT), 2, words[1]);
     mean_cell(in_all, 2, words[2]);
     mean_cell(level_mean(findings, place, MEASURE_RETAINED_G_PER_G), 2, words[3]);
-    /* S' = S B / (B + V), solved for V */
-    mean_cell(strength > target ? beverage * (strength / target - 1) : (double)NAN, 0, words[4]);
-    /* E D = S W / (1 - S), solved for D */
-    dose = in_all > 0 ? target * water / (1 - target / 100) / in_all : (double)NAN;
+    mean_cell(strength > target ? dilution_g(strength, beverage, target) : (double)NAN, 0, words[4]);
+    dose = dose_for_strength_g(target, water, in_all);
     untried = dose < tried.low || dose > tried.high;
     mean_cell(dose, 1, words[5]);
     document_row(out, "%s" CELL "%s" CELL "%s" CELL "%s" CELL "%s" CELL "%s" CELL "%s%s", level, words[0], words[1],

@@ -20,13 +20,18 @@ double extraction_total_pct(double strength_pct, double water_g, double dose_g);
 /* Liquid held back per gram of coffee: (W - B) / D. */
 double retained_g_per_g(double water_g, double beverage_g, double dose_g);
 
-/* Strength after `added_g` of water joins the cup: S B / (B + V). */
-double diluted_strength_pct(double strength_pct, double beverage_g, double added_g);
+/* Water that brings the cup to a target strength S': V = B (S / S' - 1), from S' = S B / (B + V).  Negative: the cup is
+ * weaker as it is. */
+double dilution_g(double strength_pct, double beverage_g, double target_pct);
+
+/* Dose that brings the water to a target strength without any added, if as much of each gram dissolves:
+ * extraction_total_pct solved for the dose. */
+double dose_for_strength_g(double target_pct, double water_g, double extraction_total_pct);
 
 /* Brix of a sucrose solution with this refractive index at 20 C and 589 nm, -0.4 to 30: between the entries of the
  * ICUMSA scale of 1974 (SPS-3; table cited from memory, not checked against a printed one) by a parabola through three
- * of them, which meets its further entries within 0.01.  NAN outside.  Nothing is put right for another temperature: a sample one degree warmer reads
- * about 0.067 Brix too low (OIV-MA-AS2-02, table I, at 10 %). */
+ * of them, which meets its further entries within 0.01.  NAN outside.  Nothing is put right for another temperature: a
+ * sample one degree warmer reads about 0.067 Brix too low (OIV-MA-AS2-02, table I, at 10 %). */
 double brix_of_refractive_index(double index);
 
 /* Pressure under a piston that shows `mass_g` on the scale: m g0 / A, g0 = 9.80665 m/s2 (3rd CGPM

@@ -40,9 +40,6 @@ struct level level_of(struct sample sample);
 /* Interval of the level's mean; NAN bounds when its spread is not known. */
 struct interval level_interval(const struct level *level, double confidence);
 
-/* Spread within levels, pooled over all of them.  Returns 0, or -ENODATA when no level has two cups. */
-int pooled_spread(const struct sample *levels, size_t count, double *spread, double *df);
-
 /* --- two levels --- */
 
 struct difference {
@@ -130,7 +127,8 @@ double power_of_difference(double difference, double spread, size_t n_a, size_t 
 /* The least true difference that is shown with this power. */
 double smallest_difference(double spread, size_t n_a, size_t n_b, double df, double alpha, double power);
 
-/* Cups per level that show a difference with this power, at most `most`; 0: not even that many. */
-size_t cups_needed(double difference, double spread, double alpha, double power, size_t most);
+/* Cups of each of so many levels that show a difference between two of them with this power, at most `most`; 0: not
+ * even that many. */
+size_t cups_needed(double difference, double spread, size_t levels, double alpha, double power, size_t most);
 
 #endif

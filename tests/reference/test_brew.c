@@ -54,11 +54,22 @@ static void a_refractive_index_is_a_brix(void **state)
 
 static void dilution_keeps_what_is_dissolved(void **state)
 {
-    double strength_pct = diluted_strength_pct(1.40, 199.25, 50.0);
+    double strength_pct = 1.40 * 199.25 / (199.25 + 50);
 
     (void)state;
     assert_near(strength_pct, 1.119157);
+    assert_near(dilution_g(1.40, 199.25, strength_pct), 50);
     assert_near(extraction_in_cup_pct(strength_pct, 249.25, 15.0), 18.596667);
+    assert_true(dilution_g(1.40, 199.25, 1.5) < 0);
+}
+
+static void the_dose_for_a_strength_brings_it(void **state)
+{
+    double dose_g = dose_for_strength_g(1.3, 230, 21);
+
+    (void)state;
+    assert_near(dose_g, 100 * 0.013 * 230 / (1 - 0.013) / 21);
+    assert_near(extraction_total_pct(1.3, 230, dose_g), 21);
 }
 
 static void a_kilogram_on_a_piston_of_60_mm(void **state)
@@ -84,9 +95,12 @@ static void a_question_without_an_answer_is_nan(void **state)
     assert_true(isnan(extraction_total_pct(1.4, 230, 0)));
     assert_true(isnan(retained_g_per_g(230, NAN, 15)));
     assert_true(isnan(retained_g_per_g(230, 200, 0)));
-    assert_true(isnan(diluted_strength_pct(1.4, 0, 0)));
-    assert_true(isnan(diluted_strength_pct(1.4, 200, -200)));
-    assert_true(isnan(diluted_strength_pct(1.4, 200, NAN)));
+    assert_true(isnan(dilution_g(1.4, 200, 0)));
+    assert_true(isnan(dilution_g(NAN, 200, 1.3)));
+    assert_true(isnan(dilution_g(1.4, NAN, 1.3)));
+    assert_true(isnan(dose_for_strength_g(1.3, 230, 0)));
+    assert_true(isnan(dose_for_strength_g(100, 230, 21)));
+    assert_true(isnan(dose_for_strength_g(1.3, NAN, 21)));
     assert_true(isnan(press_pressure_kpa(1000, 0)));
     assert_true(isnan(press_pressure_kpa(1000, -60)));
     assert_true(isnan(press_pressure_kpa(1000, NAN)));
@@ -98,6 +112,7 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(an_ordinary_cup),
         cmocka_unit_test(dilution_keeps_what_is_dissolved),
+        cmocka_unit_test(the_dose_for_a_strength_brings_it),
         cmocka_unit_test(a_kilogram_on_a_piston_of_60_mm),
         cmocka_unit_test(a_refractive_index_is_a_brix),
         cmocka_unit_test(a_question_without_an_answer_is_nan),
