@@ -235,6 +235,7 @@ static void adopt(struct instrument *open, struct instrument *fresh)
         open->state = fresh->state;
         fresh->state = state;
         open->has_last = false;
+        memset(open->beside, 0, sizeof open->beside);
         if (open->serial)
             instrument_begin_again(open);
         else if (open->usb)         /* the new driver has to be told what the device is */

@@ -78,6 +78,8 @@ static void hand_over(struct instrument *instrument, struct reading *reading, st
         silence_heard(instrument, now.mono_us);
         instrument->last = *reading;
         instrument->has_last = true;
+    } else {
+        instrument->beside[reading->quantity] = *reading;
     }
     bench_reading(instrument->all->bench, instrument->place, reading, now);
 }

@@ -39,12 +39,13 @@ static void put_string(struct writer *writer, const char *text)
         writer->length += (size_t)length;
 }
 
-static void put_last(struct writer *writer, const struct instrument *instrument)
+static void put_indication(struct writer *writer, enum quantity quantity, const struct reading *last)
 {
-    const struct reading *last = &instrument->last;
     char number[48];
 
-    if (!instrument->has_last) {
+    put(writer, ",\"unit\":");
+    put_string(writer, unit_name(quantity_unit(quantity)));
+    if (!last) {
         put(writer, ",\"value\":null,\"stable\":null,\"status\":null,\"mono_us\":null");
         return;
     }
@@ -53,6 +54,24 @@ static void put_last(struct writer *writer, const struct instrument *instrument)
     put(writer, ",\"value\":%s,\"stable\":%s,\"status\":\"%s\",\"mono_us\":%lld", number,
         last->stable < 0 ? "null" : last->stable ? "true" : "false", reading_status_name(last->status),
         (long long)last->mono_us);
+}
+
+static void put_beside(struct writer *writer, const struct instrument *instrument)
+{
+    bool first = true;
+
+    for (int i = 0; i < QUANTITY_COUNT; i++) {
+        const struct reading *reading = &instrument->beside[i];
+
+        if (reading->quantity == QUANTITY_NONE)
+            continue;
+        put(writer, "%s{\"quantity\":\"%s\"", first ? ",\"also\":[" : ",", quantity_name(reading->quantity));
+        put_indication(writer, reading->quantity, reading);
+        put(writer, "}");
+        first = false;
+    }
+    if (!first)
+        put(writer, "]");
 }
 
 static void put_rejects(struct writer *writer, const struct instrument *instrument)
@@ -101,9 +120,8 @@ int instruments_describe(void *context, int place, int64_t now_us, char *out, si
         put(&writer, ",\"about\":");
         put_string(&writer, about);
     }
-    put(&writer, ",\"unit\":");
-    put_string(&writer, unit_name(quantity_unit(instrument->config->quantity)));
-    put_last(&writer, instrument);
+    put_indication(&writer, instrument->config->quantity, instrument->has_last ? &instrument->last : NULL);
+    put_beside(&writer, instrument);
     if (instrument->interval_us > 0 && now_us - instrument->heard_us < 4 * instrument->interval_us + 1000000)
         put(&writer, ",\"rate_hz\":%.3g", 1e6 / (double)instrument->interval_us);
     else

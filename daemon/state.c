@@ -5,7 +5,7 @@
 #include <math.h>
 #include <string.h>
 
-enum { INSTRUMENT_BYTES = 2048 };       /* one instrument described, rejects by reason included */
+enum { INSTRUMENT_BYTES = 3072 };       /* one instrument described, rejects and what it shows besides included */
 
 static void write_or_null(struct text *out, const char *key, const char *string)
 {

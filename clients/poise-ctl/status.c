@@ -131,7 +131,8 @@ static void print_instrument(const json_t *reply, const json_t *instrument)
     char name[NAME_SIZE], condition[16], shown[64], age[32], driver[24], port[128], detail[DETAIL_SIZE];
     double rate_hz = ctl_value(instrument, "rate_hz");
     const char *reason;
-    json_t *count;
+    json_t *count, *also;
+    size_t index;
 
     since(reply, instrument, "mono_us", age, sizeof age);
     printf("%-16s %-10s %-18s %-12s", ctl_printable(ctl_text(instrument, "instrument"), name, sizeof name),
@@ -150,6 +151,9 @@ static void print_instrument(const json_t *reply, const json_t *instrument)
             printf(", %" JSON_INTEGER_FORMAT " rejected: %s", json_integer_value(count),
                    ctl_printable(reason, name, sizeof name));
     putchar('\n');
+    json_array_foreach(json_object_get(instrument, "also"), index, also)
+        printf("%-16s %-10s %-18s %s\n", "", "and", indication(also, shown, sizeof shown),
+               since(reply, also, "mono_us", age, sizeof age));
     if (*ctl_text(instrument, "about"))
         printf("%-16s it says of itself: %s\n", "", ctl_printable(ctl_text(instrument, "about"), detail, sizeof detail));
     if (strcmp(ctl_text(instrument, "condition"), "ready") != 0 && *ctl_text(instrument, "detail"))

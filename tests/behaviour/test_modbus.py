@@ -1,4 +1,5 @@
 """Instruments that answer Modbus RTU, from the request on the wire to the cup in the store."""
+import re
 import struct
 
 from bench import event, line_scale, reading, station
@@ -54,6 +55,10 @@ def test_a_gauge_brings_press_and_slurry_temperature_to_the_store(bench):
             scale.line(f"{'ST' if grams == first else 'US'},GS,{before:+9.1f} g")
     temperature = bus.wait_for(reading("gauge", quantity="temperature"))
     assert (temperature["value"], temperature["station"]) == (21.0, "left")
+    status, shown, _ = bench.run("poise-ctl", "instruments")
+    assert status == 0 and re.search(r"\n +and +[0-9.]+ °C +[0-9]+", shown), shown
+    gauge = next(one for one in bench.ask(do="instruments")["instruments"] if one["instrument"] == "gauge")
+    assert [(one["quantity"], one["unit"], one["status"]) for one in gauge["also"]] == [("temperature", "°C", "ok")]
     brew = bus.wait_for(event("stage", stage="press"))["brew"]
     bench.ask(do="end", brew=brew)
     row, = bench.wait_query("SELECT brew, press_peak_kpa, press_mean_kpa, press_s, slurry_c FROM brew_summary",
