@@ -8,6 +8,8 @@
 #include <gsl/gsl_randist.h>
 #include <math.h>
 
+#include "false_position.h"
+
 enum { POINTS = 96 };               /* Gauss-Legendre: doubling them changes nothing before the tenth digit */
 
 static const double NEGLIGIBLE = 1e-14;     /* tails left out of an integral */
@@ -90,37 +92,33 @@ double studentized_range_p(double q, size_t k, double df)
     return q <= 0 ? 1 : fmax(0, 1 - average_over_spread(&average));
 }
 
-/* False position with the Illinois rule: the curve is smooth, ten steps or so give all digits. */
+/* Above zero beyond the quantile. */
+static double beyond(double q, size_t k, double df, double p_below)
+{
+    return 1 - p_below - studentized_range_p(q, k, df);
+}
+
+/* The curve is smooth, ten steps or so give all digits. */
 double studentized_range_quantile(double p_below, size_t k, double df)
 {
-    double low = 0, high = 4, at_low = p_below, at_high, q = NAN;
-    int side = 0;
+    struct false_position search = { .high = 4, .at_low = -p_below };
+    double q = NAN;
 
     if (k < 2 || !(df >= 1) || !(p_below > 0 && p_below < 1))
         return NAN;
-    while ((at_high = studentized_range_p(high, k, df) - (1 - p_below)) > 0 && high < 1e6) {
-        low = high;
-        at_low = at_high;
-        high *= 2;
+    while ((search.at_high = beyond(search.high, k, df, p_below)) < 0 && search.high < 1e6) {
+        search.low = search.high;
+        search.at_low = search.at_high;
+        search.high *= 2;
     }
-    for (int step = 0; step < 100 && high - low > 1e-10 * high; step++) {
-        double next = (low * at_high - high * at_low) / (at_high - at_low), at_next, before = q;
+    for (int step = 0; step < 100 && search.high - search.low > 1e-10 * search.high; step++) {
+        double before = q, at_next;
 
-        at_next = studentized_range_p(next, k, df) - (1 - p_below);
-        q = next;
+        q = false_position_next(&search);
+        at_next = beyond(q, k, df, p_below);
         if (fabs(q - before) <= 1e-11 * q)
             break;
-        if (at_next > 0) {
-            low = next;
-            at_low = at_next;
-            at_high /= side > 0 ? 2 : 1;        /* an end that stays twice loses half its weight */
-            side = 1;
-        } else {
-            high = next;
-            at_high = at_next;
-            at_low /= side < 0 ? 2 : 1;
-            side = -1;
-        }
+        false_position_tell(&search, q, at_next);
     }
     return q;
 }

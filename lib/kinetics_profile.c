@@ -6,6 +6,8 @@
 #include <math.h>
 #include <stdlib.h>
 
+#include "false_position.h"
+
 /* A quantity is held at a value, and for every k the rest of the model is linear in one or two
  * unknowns; so the profile is a search over k alone.  The scan reaches from "never bends" to "over at
  * once"; a curve beyond either end differs from it by less than any cup shows. */
@@ -222,44 +224,32 @@ static double excess(struct profile *profile, double held, double least, double 
     return sqrt(fmax(0, profiled_rss(profile, held) - least)) - sqrt(limit - least);
 }
 
-/* From the estimate outward by growing steps until the profile exceeds the limit, then by false position (Illinois
- * rule), all in logarithms.  `none` where the data set no bound. */
+/* From the estimate outward by growing steps until the profile exceeds the limit, then by false position, all in
+ * logarithms.  `none` where the data set no bound. */
 static double bound(struct profile *profile, double estimate, double least, double limit, double direction,
                     double none)
 {
-    double inside = 0, outside = 0, step = 0.02, at_inside = -sqrt(limit - least), at_outside, at = 0;
-    int side = 0;
+    struct false_position search = { .at_low = -sqrt(limit - least) };
+    double step = 0.02, at = 0;
 
     for (;;) {
-        outside = inside + step;
-        if (outside > log(FARTHEST))
+        search.high = search.low + step;
+        if (search.high > log(FARTHEST))
             return none;
-        at_outside = excess(profile, estimate * exp(direction * outside), least, limit);
-        if (at_outside > 0)
+        search.at_high = excess(profile, estimate * exp(direction * search.high), least, limit);
+        if (search.at_high > 0)
             break;
-        inside = outside;
-        at_inside = at_outside;
+        search.low = search.high;
+        search.at_low = search.at_high;
         step *= 1.5;
     }
     for (int i = 0; i < BOUND_STEPS; i++) {
-        double before = at, at_next;
+        double before = at;
 
-        at = isfinite(at_outside) ? (inside * at_outside - outside * at_inside) / (at_outside - at_inside)
-                                  : (inside + outside) / 2;
+        at = false_position_next(&search);
         if (fabs(at - before) <= BOUND_TOLERANCE)
             break;
-        at_next = excess(profile, estimate * exp(direction * at), least, limit);
-        if (at_next > 0) {
-            outside = at;
-            at_outside = at_next;
-            at_inside /= side > 0 ? 2 : 1;      /* an end that stays twice loses half its weight */
-            side = 1;
-        } else {
-            inside = at;
-            at_inside = at_next;
-            at_outside /= side < 0 ? 2 : 1;
-            side = -1;
-        }
+        false_position_tell(&search, at, excess(profile, estimate * exp(direction * at), least, limit));
     }
     return estimate * exp(direction * at);
 }

@@ -132,31 +132,42 @@ static int days_of(const struct findings *out)
     return days;
 }
 
+/* Runs a question about the experiment, ?1, that has one row: SQLITE_ROW and the statement, or what went wrong; with
+ * answered() behind it in any case. */
+static int ask(sqlite3 *database, const char *sql, const struct findings *out, sqlite3_stmt **statement)
+{
+    int code = sqlite3_prepare_v2(database, sql, -1, statement, NULL);
+
+    if (code != SQLITE_OK)
+        return code;
+    sqlite3_bind_text(*statement, 1, out->experiment, -1, SQLITE_STATIC);
+    return sqlite3_step(*statement);
+}
+
+static int answered(sqlite3 *database, sqlite3_stmt *statement, int code, struct why *why)
+{
+    sqlite3_finalize(statement);
+    return code == SQLITE_ROW ? 0 : why_set(why, -EIO, "reading the store: %s", sqlite3_errmsg(database));
+}
+
 /* Warnings of the strength instrument's blank between the first and the last cup. */
 static int caution_blank(sqlite3 *database, struct findings *out, struct why *why)
 {
-    static const char sql[] = "SELECT count(*) FROM warning w JOIN bench h USING (bench_id) WHERE w.warning LIKE "
-                              "'%blank%'"
-                              " AND h.name IN (SELECT bench FROM brew_summary WHERE experiment = ?1) AND w.time_us "
-                              "BETWEEN"
-                              " (SELECT min(b.began_us) FROM brew b JOIN experiment e USING (experiment_id) WHERE "
-                              "e.name = ?1)"
-                              " AND (SELECT max(b.ended_us) + 86400000000 FROM brew b JOIN experiment e USING "
-                              "(experiment_id) WHERE e.name = ?1)";
+    static const char sql[] =
+        "SELECT count(*) FROM warning w JOIN bench h USING (bench_id) WHERE w.warning LIKE '%blank%'"
+        " AND h.name IN (SELECT bench FROM brew_summary WHERE experiment = ?1) AND w.time_us BETWEEN"
+        " (SELECT min(b.began_us) FROM brew b JOIN experiment e USING (experiment_id) WHERE e.name = ?1)"
+        " AND (SELECT max(b.ended_us) + 86400000000 FROM brew b JOIN experiment e USING (experiment_id)"
+        " WHERE e.name = ?1)";
     sqlite3_stmt *statement = NULL;
-    int code = sqlite3_prepare_v2(database, sql, -1, &statement, NULL);
+    int code = ask(database, sql, out, &statement);
 
-    if (code == SQLITE_OK) {
-        sqlite3_bind_text(statement, 1, out->experiment, -1, SQLITE_STATIC);
-        code = sqlite3_step(statement);
-    }
     if (code == SQLITE_ROW && sqlite3_column_int(statement, 0) > 0)
         findings_caution(out,
                          "The strength instrument's blank drifted meanwhile (%d warning%s): strengths may be off by as "
                          "much.",
                          sqlite3_column_int(statement, 0), sqlite3_column_int(statement, 0) == 1 ? "" : "s");
-    sqlite3_finalize(statement);
-    return code == SQLITE_ROW ? 0 : why_set(why, -EIO, "reading the store: %s", sqlite3_errmsg(database));
+    return answered(database, statement, code, why);
 }
 
 /* A refractive index is taken as at 20 °C.  A degree warmer costs about 0.067 Brix (OIV-MA-AS2-02, table I: 0.20 for
@@ -193,7 +204,8 @@ static int caution_samples(sqlite3 *database, struct findings *out, struct why *
     static const char sql[] =
         "SELECT count(DISTINCT CASE WHEN a.filtered = 0 THEN a.brew_id END),"
         " count(DISTINCT CASE WHEN i.quantity <> 'strength' THEN a.brew_id END),"
-        " avg(CASE i.quantity WHEN 'brix' THEN r.value END), avg(CASE i.quantity WHEN 'refractive-index' THEN r.value END),"
+        " avg(CASE i.quantity WHEN 'brix' THEN r.value END),"
+        " avg(CASE i.quantity WHEN 'refractive-index' THEN r.value END),"
         " avg(CASE WHEN i.quantity <> 'strength' THEN (SELECT value FROM measure m WHERE"
         " m.brew_id = a.brew_id AND m.measure = 'strength_pct' ORDER BY m.seq DESC LIMIT 1) END),"
         " min(CASE i.quantity WHEN 'refractive-index' THEN a.sample_c END),"
@@ -204,19 +216,14 @@ static int caution_samples(sqlite3 *database, struct findings *out, struct why *
         " WHERE NOT EXISTS (SELECT 1 FROM assignment l WHERE l.bench_id = a.bench_id"
         " AND l.reading_seq = a.reading_seq AND l.seq > a.seq)";
     sqlite3_stmt *statement = NULL;
-    int code = sqlite3_prepare_v2(database, sql, -1, &statement, NULL);
+    int code = ask(database, sql, out, &statement);
 
-    if (code == SQLITE_OK) {
-        sqlite3_bind_text(statement, 1, out->experiment, -1, SQLITE_STATIC);
-        code = sqlite3_step(statement);
-    }
     if (code == SQLITE_ROW && sqlite3_column_int(statement, 0) > 0)
         findings_caution(out, "Samples of %d cup%s were read unfiltered: fines make strength read high and unsteady.",
                          sqlite3_column_int(statement, 0), sqlite3_column_int(statement, 0) == 1 ? "" : "s");
     if (code == SQLITE_ROW && sqlite3_column_int(statement, 1) > 0)
         caution_reckoned(out, statement);
-    sqlite3_finalize(statement);
-    return code == SQLITE_ROW ? 0 : why_set(why, -EIO, "reading the store: %s", sqlite3_errmsg(database));
+    return answered(database, statement, code, why);
 }
 
 /* A recipe may say so, too. */
