@@ -1,0 +1,308 @@
+/* Strength readings and whose they are, and what a restart takes back. */
+#include "control_room.h"
+
+/* Check values: S 1.40 %, B 199.25 g, D 15 g, W 230 g give 18.596667 % and 21.771467 % by the mass
+ * balances S B / D and S W / ((1 - S) D), computed with SciPy. */
+static void test_strength_makes_extraction(void **state)
+{
+    struct room *room = *state;
+    char name[BREW_SIZE];
+    const struct message *message;
+
+    brew_one(room, "left", name);
+    read_strength(room, 140, QUANTITY_STRENGTH);
+    message = find_emitted(room, MESSAGE_MEASURE, MEASURE_STRENGTH_PCT);
+    assert_non_null(message);
+    assert_string_equal(message->measure.brew, name);
+    assert_float_equal(last_of(room, MEASURE_EXTRACTION_PCT), 18.596667, 1e-6);
+    assert_float_equal(last_of(room, MEASURE_EXTRACTION_TOTAL_PCT), 21.771467, 1e-6);
+    assert_null(find_emitted(room, MESSAGE_STAGE, STAGE_DONE));
+    read_strength(room, 142, QUANTITY_STRENGTH);
+    assert_float_equal(last_of(room, MEASURE_STRENGTH_PCT), 1.41, 1e-9);
+    read_strength(room, 141, QUANTITY_STRENGTH);
+    assert_float_equal(last_of(room, MEASURE_STRENGTH_PCT), 1.41, 1e-9);
+    assert_non_null(find_emitted(room, MESSAGE_STAGE, STAGE_DONE));
+    /* u of the mean of 1.40 1.42 1.41: s 0.01, so s/sqrt(3), and the last digit 0.01/sqrt(12) */
+    message = find_emitted(room, MESSAGE_MEASURE, MEASURE_STRENGTH_PCT);
+    assert_float_equal(message->measure.standard_uncertainty, sqrt(1e-4 / 3 + 1e-4 / 12), 1e-9);
+    /* three are enough: the next has no cup */
+    read_strength(room, 120, QUANTITY_STRENGTH);
+    assert_null(find_emitted(room, MESSAGE_MEASURE, MEASURE_STRENGTH_PCT));
+    assert_string_equal(find_emitted(room, MESSAGE_WARNING, 0)->warning.warning, "strength-unassigned");
+}
+
+static void test_the_oldest_cup_comes_first_and_the_operator_corrects(void **state)
+{
+    struct room *room = *state;
+    char first[BREW_SIZE], second[BREW_SIZE], text[120];
+
+    brew_one(room, "left", first);
+    brew_one(room, "right", second);
+    assert_string_not_equal(first, second);
+    read_strength(room, 140, QUANTITY_STRENGTH);
+    assert_string_equal(find_emitted(room, MESSAGE_MEASURE, MEASURE_STRENGTH_PCT)->measure.brew, first);
+    snprintf(text, sizeof text, "{\"do\":\"assign\",\"brew\":\"%s\"}", second);
+    agrees(room, text);
+    /* taken back from the first, null and what followed from it with it; given to the second */
+    assert_string_equal(room->emitted[0].measure.brew, first);
+    assert_true(isnan(room->emitted[0].measure.value));
+    assert_float_equal(last_of(room, MEASURE_STRENGTH_PCT), 1.40, 1e-9);
+    assert_string_equal(room->emitted[room->count - 1].measure.brew, second);
+    refuses(room, text, "already");
+    snprintf(text, sizeof text, "{\"do\":\"sample\",\"brew\":\"%s\"}", second);
+    agrees(room, text);
+    read_strength(room, 144, QUANTITY_STRENGTH);
+    assert_string_equal(find_emitted(room, MESSAGE_MEASURE, MEASURE_STRENGTH_PCT)->measure.brew, second);
+    agrees(room, "{\"do\":\"sample\"}");
+    read_strength(room, 165, QUANTITY_BRIX);
+    assert_string_equal(find_emitted(room, MESSAGE_MEASURE, MEASURE_STRENGTH_PCT)->measure.brew, first);
+    assert_float_equal(last_of(room, MEASURE_STRENGTH_PCT), 1.65 * 0.85, 1e-9);
+    snprintf(text, sizeof text, "{\"do\":\"unassign\",\"brew\":\"%s\"}", first);
+    agrees(room, text);
+    assert_true(isnan(last_of(room, MEASURE_STRENGTH_PCT)));
+    refuses(room, text, "no strength reading");
+}
+
+/* Two cups' samples were swapped in part: any of them is put right, by its number or by its place. */
+static void test_any_reading_is_put_right(void **state)
+{
+    struct room *room = *state;
+    char first[BREW_SIZE], second[BREW_SIZE], text[200];
+    uint64_t seq[3];
+
+    brew_one(room, "left", first);
+    brew_one(room, "right", second);
+    for (int i = 0; i < 3; i++) {
+        read_strength(room, 140 + 10 * i, QUANTITY_STRENGTH);
+        seq[i] = find_emitted(room, MESSAGE_MEASURE, MEASURE_STRENGTH_PCT)->measure.reading[i];
+    }
+    read_strength(room, 130, QUANTITY_STRENGTH);
+    snprintf(text, sizeof text, "{\"do\":\"assign\",\"brew\":\"%s\",\"seq\":%d}", second, (int)seq[0]);
+    agrees(room, text);
+    assert_string_equal(room->emitted[0].measure.brew, first);
+    assert_float_equal(room->emitted[0].measure.value, (1.50 + 1.60) / 2, 1e-9);
+    assert_int_equal(room->emitted[0].measure.readings, 2);
+    assert_int_equal(room->emitted[0].measure.reading[0], seq[1]);
+    assert_float_equal(last_of(room, MEASURE_STRENGTH_PCT), (1.30 + 1.40) / 2, 1e-9);
+    snprintf(text, sizeof text, "{\"do\":\"assign\",\"brew\":\"%s\",\"from\":\"%s\",\"number\":2}", second, first);
+    agrees(room, text);
+    assert_float_equal(room->emitted[0].measure.value, 1.50, 1e-9);
+    assert_float_equal(last_of(room, MEASURE_STRENGTH_PCT), (1.30 + 1.40 + 1.60) / 3, 1e-9);
+    refuses(room, text, "has 1 strength reading, so there is none with the number 2");
+    snprintf(text, sizeof text, "{\"do\":\"unassign\",\"brew\":\"%s\",\"seq\":%d}", first, (int)seq[0]);
+    refuses(room, text, "is not pier-20261125-001's but pier-20261125-002's");
+    snprintf(text, sizeof text, "{\"do\":\"unassign\",\"seq\":%d}", (int)seq[0]);
+    agrees(room, text);
+    assert_string_equal(room->emitted[0].measure.brew, second);
+    assert_float_equal(last_of(room, MEASURE_STRENGTH_PCT), (1.30 + 1.60) / 2, 1e-9);
+    refuses(room, text, "is no cup's already");
+    /* what was taken back last is what `assign` means when it names none */
+    snprintf(text, sizeof text, "{\"do\":\"assign\",\"brew\":\"%s\"}", first);
+    agrees(room, text);
+    assert_float_equal(last_of(room, MEASURE_STRENGTH_PCT), (1.50 + 1.40) / 2, 1e-9);
+    snprintf(text, sizeof text, "{\"do\":\"assign\",\"brew\":\"%s\",\"seq\":7}", first);
+    refuses(room, text, "there is no strength reading 7 among those that can be assigned");
+    snprintf(text, sizeof text, "{\"do\":\"assign\",\"brew\":\"%s\",\"seq\":-7}", first);
+    refuses(room, text, "\"seq\" is a whole number of 1 or more");
+    refuses(room, "{\"do\":\"unassign\"}", "\"brew\" or \"seq\" is missing");
+}
+
+static void test_what_was_typed_in_stands_when_a_reading_is_taken_off(void **state)
+{
+    struct room *room = *state;
+    char name[BREW_SIZE], text[120];
+
+    brew_one(room, "left", name);
+    read_strength(room, 140, QUANTITY_STRENGTH);
+    agrees(room, "{\"do\":\"enter\",\"measure\":\"strength_pct\",\"value\":1.35}");
+    snprintf(text, sizeof text, "{\"do\":\"unassign\",\"brew\":\"%s\"}", name);
+    agrees(room, text);
+    assert_float_equal(last_of(room, MEASURE_STRENGTH_PCT), 1.35, 1e-9);
+    assert_true(room->emitted[0].measure.from_readings);        /* so that the store lets go of the reading */
+    assert_int_equal(room->emitted[0].measure.readings, 0);
+}
+
+static void test_a_reading_far_from_the_others_is_said_and_kept(void **state)
+{
+    struct room *room = *state;
+    char name[BREW_SIZE];
+
+    room->stations.replicates = 4;
+    brew_one(room, "left", name);
+    read_strength(room, 140, QUANTITY_STRENGTH);
+    read_strength(room, 141, QUANTITY_STRENGTH);
+    read_strength(room, 142, QUANTITY_STRENGTH);
+    assert_null(find_emitted(room, MESSAGE_WARNING, 0));
+    read_strength(room, 155, QUANTITY_STRENGTH);
+    assert_string_equal(find_emitted(room, MESSAGE_WARNING, 0)->warning.warning, "strength-suspect");
+    assert_non_null(strstr(find_emitted(room, MESSAGE_WARNING, 0)->warning.detail, "1.55"));
+    assert_float_equal(last_of(room, MEASURE_STRENGTH_PCT), (1.40 + 1.41 + 1.42 + 1.55) / 4, 1e-9);
+}
+
+static void test_a_sample_too_warm_for_the_instrument_is_kept_and_said(void **state)
+{
+    struct room *room = *state;
+    char name[BREW_SIZE];
+
+    brew_one(room, "left", name);
+    read_strength(room, 140, QUANTITY_STRENGTH);
+    assert_null(find_emitted(room, MESSAGE_WARNING, 0));
+    read_strength_saying(room, 141, QUANTITY_STRENGTH, "temp-out-of-range");
+    assert_float_equal(last_of(room, MEASURE_STRENGTH_PCT), 1.405, 1e-9);
+    assert_string_equal(find_emitted(room, MESSAGE_WARNING, 0)->warning.warning, "strength-suspect");
+    assert_non_null(strstr(find_emitted(room, MESSAGE_WARNING, 0)->warning.detail, "temp-out-of-range"));
+    assert_non_null(strstr(find_emitted(room, MESSAGE_WARNING, 0)->warning.detail, "-001/2"));
+}
+
+static void test_water_on_the_prism_is_no_cup(void **state)
+{
+    struct room *room = *state;
+    char name[BREW_SIZE];
+
+    brew_one(room, "left", name);
+    read_strength(room, 1, QUANTITY_STRENGTH);
+    assert_int_equal(room->count, 0);
+    read_strength(room, 5, QUANTITY_STRENGTH);
+    assert_int_equal(room->count, 1);
+    assert_string_equal(room->emitted[0].warning.warning, "blank-drift");
+    read_strength(room, 140, QUANTITY_STRENGTH);
+    assert_non_null(find_emitted(room, MESSAGE_MEASURE, MEASURE_STRENGTH_PCT));
+}
+
+static void test_a_restart_carries_on_with_the_same_brew(void **state)
+{
+    struct room *room = *state;
+    char first[BREW_SIZE], running[BREW_SIZE], next[BREW_SIZE], text[160];
+
+    brew_one(room, "left", first);
+    read_strength(room, 140, QUANTITY_STRENGTH);
+    agrees(room, "{\"do\":\"begin\",\"station\":\"right\"}");
+    strcpy(running, find_emitted(room, MESSAGE_BREW, BREW_BEGIN)->brew.brew);
+    agrees(room, "{\"do\":\"enter\",\"station\":\"right\",\"measure\":\"dose_g\",\"value\":16.5}");
+    restart(room, 1, 1);
+    assert_int_equal(room->count, 0);
+    assert_string_equal(station_running(&room->stations, 1)->name, running);
+    assert_float_equal(station_running(&room->stations, 1)->measures.value[MEASURE_DOSE_G], 16.5, 0);
+    agrees(room, "{\"do\":\"end\",\"station\":\"right\"}");
+    assert_string_equal(find_emitted(room, MESSAGE_BREW, BREW_END)->brew.brew, running);
+    assert_float_equal(find_emitted(room, MESSAGE_BREW, BREW_END)->brew.measures.value[MEASURE_DOSE_G], 16.5, 0);
+    /* the first cup still wants two readings, and gets them */
+    read_strength(room, 142, QUANTITY_STRENGTH);
+    assert_string_equal(find_emitted(room, MESSAGE_MEASURE, MEASURE_STRENGTH_PCT)->measure.brew, first);
+    assert_float_equal(last_of(room, MEASURE_STRENGTH_PCT), 1.41, 1e-9);
+    brew_one(room, "left", next);
+    assert_string_not_equal(next, first);
+    assert_string_not_equal(next, running);
+    snprintf(text, sizeof text, "{\"do\":\"enter\",\"brew\":\"%s\",\"measure\":\"water_g\",\"value\":231}", first);
+    agrees(room, text);
+    assert_float_equal(last_of(room, MEASURE_EXTRACTION_TOTAL_PCT), 100 * 0.0141 * 231 / (1 - 0.0141) / 15, 1e-9);
+}
+
+static void test_a_strength_reading_has_an_age_only_within_its_boot(void **state)
+{
+    struct room *room = *state;
+    char name[BREW_SIZE];
+    json_t *list;
+
+    room->stations.replicates = 2;
+    read_strength(room, 150, QUANTITY_STRENGTH);        /* no cup waits for it */
+    brew_one(room, "left", name);
+    read_strength(room, 140, QUANTITY_STRENGTH);
+    boot_anew(room);
+    read_strength(room, 141, QUANTITY_STRENGTH);
+    list = strength_list(&room->stations, NULL, room->now);
+    assert_int_equal(json_array_size(list), 3);
+    assert_true(json_is_null(json_object_get(json_array_get(list, 0), "ago_s")));
+    assert_float_equal(json_real_value(json_object_get(json_array_get(list, 1), "ago_s")), 0, 1e-9);
+    assert_string_equal(json_string_value(json_object_get(json_array_get(list, 1), "brew")), name);
+    assert_true(json_is_null(json_object_get(json_array_get(list, 2), "ago_s")));
+    json_decref(list);
+}
+
+static void test_a_late_strength_leaves_the_stages_of_an_earlier_boot(void **state)
+{
+    struct room *room = *state;
+    char name[BREW_SIZE];
+    const struct brew *brew;
+    int stages;
+
+    brew_one(room, "left", name);
+    stages = brews_find(&room->stations.brews, name)->stage_count;
+    boot_anew(room);
+    room->now.mono_us = 60000000;       /* the clock began again: all that was told lies ahead of it */
+    read_strength(room, 140, QUANTITY_STRENGTH);
+    brew = brews_find(&room->stations.brews, name);
+    assert_int_equal(find_emitted(room, MESSAGE_STAGE, 0)->stage.stage, STAGE_DONE);
+    assert_true(stages > 0 && !brew_waits(brew, 1));
+    assert_int_equal(brew->stage_count, stages);
+}
+
+static void test_a_brew_that_cannot_be_followed_ends_with_what_is_known(void **state)
+{
+    struct room *room = *state;
+    char running[BREW_SIZE], next[BREW_SIZE];
+
+    agrees(room, "{\"do\":\"begin\",\"station\":\"left\"}");
+    strcpy(running, find_emitted(room, MESSAGE_BREW, BREW_BEGIN)->brew.brew);
+    agrees(room, "{\"do\":\"enter\",\"station\":\"left\",\"measure\":\"dose_g\",\"value\":16.5}");
+    restart(room, 1, 20);       /* another clock: the tracker's times mean nothing now */
+    assert_string_equal(find_emitted(room, MESSAGE_WARNING, 0)->warning.warning, "brew-cut-short");
+    assert_string_equal(find_emitted(room, MESSAGE_BREW, BREW_END)->brew.brew, running);
+    assert_float_equal(find_emitted(room, MESSAGE_BREW, BREW_END)->brew.measures.value[MEASURE_DOSE_G], 16.5, 0);
+    assert_null(station_running(&room->stations, 0));
+    brew_one(room, "left", next);
+    assert_string_not_equal(next, running);
+}
+
+static void test_names_are_never_given_twice_when_the_clock_goes_back(void **state)
+{
+    struct room *room = *state;
+    char first[BREW_SIZE], second[BREW_SIZE], third[BREW_SIZE];
+
+    setenv("TZ", "UTC", 1);
+    brew_one(room, "left", first);
+    assert_string_equal(first, "pier-20261125-001");
+    room->now.time_us -= INT64_C(86400000000);
+    brew_one(room, "left", second);
+    assert_string_equal(second, "pier-20261125-002");
+    room->now.time_us += INT64_C(2 * 86400000000);
+    brew_one(room, "left", third);
+    assert_string_equal(third, "pier-20261126-001");
+}
+
+static void test_a_station_that_is_gone_ends_its_brew(void **state)
+{
+    struct room *room = *state;
+    struct why why;
+
+    agrees(room, "{\"do\":\"begin\",\"station\":\"right\"}");
+    agrees(room, "{\"do\":\"begin\",\"station\":\"left\"}");
+    room->count = 0;
+    room->config.station_count = 1;
+    assert_int_equal(stations_reconfigure(&room->stations, &room->config, room->now, &why), 0);
+    assert_int_equal(room->count, 1);
+    assert_string_equal(find_emitted(room, MESSAGE_BREW, BREW_END)->brew.station, "right");
+    assert_non_null(station_running(&room->stations, 0));
+}
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test_setup_teardown(test_strength_makes_extraction, set_up, tear_down),
+        cmocka_unit_test_setup_teardown(test_the_oldest_cup_comes_first_and_the_operator_corrects, set_up, tear_down),
+        cmocka_unit_test_setup_teardown(test_any_reading_is_put_right, set_up, tear_down),
+        cmocka_unit_test_setup_teardown(test_what_was_typed_in_stands_when_a_reading_is_taken_off, set_up, tear_down),
+        cmocka_unit_test_setup_teardown(test_a_reading_far_from_the_others_is_said_and_kept, set_up, tear_down),
+        cmocka_unit_test_setup_teardown(test_a_sample_too_warm_for_the_instrument_is_kept_and_said, set_up, tear_down),
+        cmocka_unit_test_setup_teardown(test_water_on_the_prism_is_no_cup, set_up, tear_down),
+        cmocka_unit_test_setup_teardown(test_a_restart_carries_on_with_the_same_brew, set_up, tear_down),
+        cmocka_unit_test_setup_teardown(test_a_strength_reading_has_an_age_only_within_its_boot, set_up, tear_down),
+        cmocka_unit_test_setup_teardown(test_a_late_strength_leaves_the_stages_of_an_earlier_boot, set_up, tear_down),
+        cmocka_unit_test_setup_teardown(test_a_brew_that_cannot_be_followed_ends_with_what_is_known, set_up, tear_down),
+        cmocka_unit_test_setup_teardown(test_names_are_never_given_twice_when_the_clock_goes_back, set_up, tear_down),
+        cmocka_unit_test_setup_teardown(test_a_station_that_is_gone_ends_its_brew, set_up, tear_down),
+    };
+
+    setenv("TZ", "UTC", 1);
+    return cmocka_run_group_tests(tests, NULL, NULL);
+}
