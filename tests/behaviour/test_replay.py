@@ -222,7 +222,14 @@ def test_kept_traces_are_told_as_it_was(bench):
                 assert name in told and abs(told[name] - float(wanted[0])) <= float(wanted[1]), (trace, line, told.get(name))
 
 
-SESSION = r"""
+BREWED = """do = coffee 15 g in 4 s
+do = wait 5
+do = pour 230 g in 16 s
+do = wait 40
+do = lift brewer cup
+do = wait 10
+"""
+SESSION = """
 [virtual]
 seed = 5
 [scale left-scale]
@@ -235,24 +242,13 @@ do = brew cup 341.2 brewer 182.4 plunger 63.1 retained 2.05
 do = wait 2
 do = put cup brewer
 do = wait 15
-do = coffee 15 g in 4 s
-do = wait 5
-do = pour 230 g in 16 s
-do = wait 40
-do = lift brewer cup
-do = wait 10
+""" + BREWED + """\
 do = brew cup 341.2 brewer 182.4 plunger 63.1 retained 2.05
 do = put cup brewer
 do = wait 5
 do = tare
 do = wait 5
-do = coffee 15 g in 4 s
-do = wait 5
-do = pour 230 g in 16 s
-do = wait 40
-do = lift brewer cup
-do = wait 10
-"""
+""" + BREWED
 
 
 def test_what_the_operator_ordered_is_ordered_again(bench):

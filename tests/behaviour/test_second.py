@@ -3,6 +3,7 @@
 import signal
 
 from bench import event, line_scale, reading, station
+from scripts import filled
 
 RATE = ("--clock-rate", 10)
 WEIGHED = "SELECT * FROM brew_summary WHERE ended_utc IS NOT NULL AND beverage_g IS NOT NULL"
@@ -32,15 +33,7 @@ do = tare second
 do = wait 3
 do = put stand
 do = wait 3
-do = put brewer
-do = wait 3
-do = tare
-do = wait 3
-do = coffee 15 g in 5 s
-do = wait 4
-do = tare
-do = wait 4
-do = pour 230 g in 20 s
+""" + filled(5, 20) + """\
 do = wait 25
 do = put plunger
 do = wait 20

@@ -6,11 +6,12 @@ import subprocess
 import sys
 
 from bench import SCHEMA, event, line_scale, reading, refractometer, station
+from scripts import filled
 
 ROOT = SCHEMA.parents[2]
 
 # One cup: 15 g, 230 g, 48 s from the first water, pressed on the scale, weighed in place.
-ONE_CUP = r"""
+ONE_CUP = """
 [virtual]
 seed = 3
 [scale left-scale]
@@ -21,15 +22,7 @@ do = brew cup 341.2 brewer 182.4 plunger 63.1 retained 2.05
 do = wait 2
 do = put cup
 do = wait 3
-do = put brewer
-do = wait 3
-do = tare
-do = wait 3
-do = coffee 15 g in 4 s
-do = wait 4
-do = tare
-do = wait 4
-do = pour 230 g in 16 s
+""" + filled(4, 16) + """\
 do = wait 4
 do = put plunger
 do = wait 27.6
