@@ -219,7 +219,8 @@ static bool same_driving(const struct instrument_config *a, const struct instrum
     for (int i = 0; i < ORDER_COUNT; i++)
         same = same && same_bytes(a->orders[i], b->orders[i]);
     for (size_t i = 0; same && i < a->setting_count; i++)
-        same = same_text(a->settings[i].key, b->settings[i].key) && same_text(a->settings[i].value, b->settings[i].value);
+        same = same_text(a->settings[i].key, b->settings[i].key) &&
+               same_text(a->settings[i].value, b->settings[i].value);
     return same;
 }
 

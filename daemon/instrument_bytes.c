@@ -8,7 +8,7 @@
 #include <unistd.h>
 
 enum {
-    HALF_FRAME_US = 1000000,        /* the rest of a line follows within milliseconds; after a second it is another line */
+    HALF_FRAME_US = 1000000,        /* the rest of a line follows within milliseconds; after a second it is another */
 
     /* Twenty lines of 80 bytes a second are the most that instruments send (common practice, no source); a
      * port of 115200 baud carries 11520 bytes.  Three times that is no instrument. */

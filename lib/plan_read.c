@@ -199,7 +199,8 @@ static void check_tolerance(struct reader *reader, const struct plan_factor *fac
 
     for (int i = 0; unit && strcmp(unit, "g") == 0 && i < factor->levels; i++)
         if (factor->level[i].number > 0 && factor->tolerance > factor->level[i].number) {
-            mistake(reader, reader->line, "the tolerance of %s is in g, and %g is more than the %s itself", factor->name,
+            mistake(reader, reader->line, "the tolerance of %s is in g, and %g is more than the %s itself",
+                    factor->name,
                     factor->tolerance, factor->level[i].word);
             return;
         }
@@ -471,8 +472,8 @@ static void check_whole(struct reader *reader)
         mistake(reader, reader->key_line[KEY_REPLICATES] ? reader->key_line[KEY_REPLICATES] : reader->vary_line,
                 "that is %.0f cups; %d are the most", runs, PLAN_RUNS);
     if (!isnan(plan->difference) && plan->replicates == 1 && reader->mistakes->count == 0)
-        mistake(reader, reader->key_line[KEY_DIFFERENCE], "one cup per level tells no spread, so it cannot show a difference: "
-                "set replicates to 2 or more, or leave difference out");
+        mistake(reader, reader->key_line[KEY_DIFFERENCE], "one cup per level tells no spread, so it cannot show a "
+                "difference: set replicates to 2 or more, or leave difference out");
 }
 
 int plan_read(struct plan *out, const char *text, size_t length, struct plan_mistakes *mistakes, struct why *why)
@@ -490,7 +491,8 @@ int plan_read(struct plan *out, const char *text, size_t length, struct plan_mis
         mistake(&reader, 0, "a plan has at most %d bytes, this has more", PLAN_TEXT_MOST);
     else if (!is_utf8(text, length))
         mistake(&reader, 0, "this is not UTF-8 text");
-    if (mistakes->count == 0 && (line = ini_parse_stream(next_line, &reader, take_key, &reader)) > 0 && mistakes->count == 0)
+    if (mistakes->count == 0 && (line = ini_parse_stream(next_line, &reader, take_key, &reader)) > 0 &&
+        mistakes->count == 0)
         mistake(&reader, line, "this line makes no sense; write name = value");
     if (mistakes->count == 0 || reader.line > 0)        /* else none of it was read */
         check_whole(&reader);

@@ -214,7 +214,8 @@ const char *const store_statements[STATEMENT_COUNT] = {
                           " time_us) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8) ON CONFLICT DO NOTHING",
     /* the summary at a brew's end repeats what is known: only what it says anew is a row */
     [STATEMENT_MEASURE_IF_NEW] = "INSERT INTO measure (brew_id, measure, seq, value, standard_uncertainty, above,"
-                                 " made_by, time_us) SELECT ?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8 WHERE NOT EXISTS (SELECT 1 FROM"
+                                 " made_by, time_us) SELECT ?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8 WHERE NOT EXISTS"
+                                 " (SELECT 1 FROM"
                                  " (SELECT value, standard_uncertainty FROM measure WHERE brew_id = ?1 AND measure = ?2"
                                  " AND seq < ?3 ORDER BY seq DESC LIMIT 1) WHERE value IS ?4"
                                  " AND standard_uncertainty IS ?5) ON CONFLICT DO NOTHING",
@@ -238,7 +239,8 @@ const char *const store_statements[STATEMENT_COUNT] = {
     [STATEMENT_TRACE] = "INSERT INTO trace (brew_id, seq, instrument_id, boot_id, time_us, mono_us, value, decimals,"
                         " stable, status) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10) ON CONFLICT DO NOTHING",
     [STATEMENT_READING] = "INSERT INTO reading (bench_id, seq, instrument_id, boot_id, time_us, mono_us, value,"
-                          " decimals, stable, status) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10) ON CONFLICT DO NOTHING",
+                          " decimals, stable, status) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10)"
+                          " ON CONFLICT DO NOTHING",
     [STATEMENT_PROGRESS] = "INSERT INTO progress (bench_id, seq, time_us) VALUES (?1, ?2, ?3) ON CONFLICT (bench_id)"
                            " DO UPDATE SET seq = excluded.seq, time_us = excluded.time_us"
                            " WHERE excluded.seq > seq OR ?4",

@@ -104,8 +104,8 @@ static void least_seen(const struct tasting_score *score, char *out, size_t size
     if (isnan(share))
         snprintf(out, size, "so few sets could hardly have shown any");
     else
-        snprintf(out, size, "a difference would have been seen (4 times in 5) only if at least %.0f tastings in 100 truly "
-                 "tell the cups apart", ceil(share * 100));
+        snprintf(out, size, "a difference would have been seen (4 times in 5) only if at least %.0f tastings in 100 "
+                 "truly tell the cups apart", ceil(share * 100));
 }
 
 static void ranking_sentence(const struct tasting_score *score, const char *const *sample, char *out)
@@ -151,7 +151,8 @@ char *tasting_score_sentence(const struct tasting_score *score, const char *cons
     if (score->method == TASTING_PAIRED) {
         unsigned more = score->preferred[1] > score->preferred[0];
 
-        snprintf(out, SCORE_SENTENCE, "%s was preferred in %u of %u; a split so uneven comes by luck %s (p %.2g): %s%s.",
+        snprintf(out, SCORE_SENTENCE, "%s was preferred in %u of %u; a split so uneven comes by luck %s "
+                 "(p %.2g): %s%s.",
                  sample[more], score->preferred[more], score->answered, luck, p,
                  p <= TASTING_ALPHA ? "the preference is real" : "no preference shown; ",
                  p <= TASTING_ALPHA ? "" : least);
@@ -175,11 +176,11 @@ static void ranking_outlook(int samples, unsigned sets, char *out)
     if (ranking_test(alike, sets, (size_t)samples, &result) != 0)
         snprintf(out, SCORE_SENTENCE, "One ranking alone shows nothing: it takes two at least.");
     else if (result.p > TASTING_ALPHA)
-        snprintf(out, SCORE_SENTENCE, "Even if all %u rankings agree, luck does as well one time in %.0f: too few to show "
-                 "anything.", sets, 1 / result.p);
+        snprintf(out, SCORE_SENTENCE, "Even if all %u rankings agree, luck does as well one time in %.0f: too few to "
+                 "show anything.", sets, 1 / result.p);
     else
-        snprintf(out, SCORE_SENTENCE, "If all %u rankings agree, luck does as well one time in %.0f; the less they agree, "
-                 "the more are needed.", sets, 1 / result.p);
+        snprintf(out, SCORE_SENTENCE, "If all %u rankings agree, luck does as well one time in %.0f; the less they "
+                 "agree, the more are needed.", sets, 1 / result.p);
 }
 
 char *tasting_outlook(enum tasting_method method, int samples, unsigned sets, char out[SCORE_SENTENCE])
@@ -196,15 +197,18 @@ char *tasting_outlook(enum tasting_method method, int samples, unsigned sets, ch
     while (tasting_critical(method, least, TASTING_ALPHA) == 0)
         least++;
     if (critical == 0)
-        snprintf(out, SCORE_SENTENCE, "%u set%s cannot show a difference: even all %s comes by luck %s. It takes %u at the "
-                 "least, and %u to be fairly sure (4 times in 5) of a difference that half of the tastings catch.", sets,
+        snprintf(out, SCORE_SENTENCE, "%u set%s cannot show a difference: even all %s comes by luck %s. It takes %u "
+                 "at the least, and %u to be fairly sure (4 times in 5) of a difference that half of the "
+                 "tastings catch.", sets,
                  sets == 1 ? "" : "s", method == TASTING_PAIRED ? "alike" : "right",
                  by_luck(tasting_p(method, sets, sets), luck, sizeof luck), least, stays);
     else
-        snprintf(out, SCORE_SENTENCE, "%u of %u must %s before luck is an unlikely reason (p %.2g). A difference that half "
-                 "of the tastings catch is shown by %u sets %.0f times in 100; %u sets would show it 4 times in 5.",
+        snprintf(out, SCORE_SENTENCE, "%u of %u must %s before luck is an unlikely reason (p %.2g). A difference that "
+                 "half of the tastings catch is shown by %u sets %.0f times in 100; %u sets would show it 4 times "
+                 "in 5.",
                  critical, sets, method == TASTING_PAIRED ? "prefer the same" : "be right",
-                 tasting_p(method, critical, sets), sets, 100 * tasting_power(method, sets, TASTING_ALPHA, outlook_share),
+                 tasting_p(method, critical, sets), sets,
+                 100 * tasting_power(method, sets, TASTING_ALPHA, outlook_share),
                  stays);
     return out;
 }

@@ -27,8 +27,8 @@ int findings_repeats(sqlite3 *database, const char *except, enum measure measure
     static const char format[] =
         "SELECT sum(squares), sum(n - 1) FROM (SELECT count(x) AS n, sum(x * x) - sum(x) * sum(x) / count(x) AS squares"
         " FROM (SELECT experiment, factors, bench, %s AS x FROM brew_summary WHERE experiment IS NOT NULL AND"
-        " coalesce(plan_kept, 1)) WHERE typeof(x) IN ('real', 'integer') AND x BETWEEN %!.17g AND %!.17g AND (?1 IS NULL"
-        " OR (experiment <> ?1 AND bench IN (SELECT bench FROM brew_summary WHERE experiment = ?1)))"
+        " coalesce(plan_kept, 1)) WHERE typeof(x) IN ('real', 'integer') AND x BETWEEN %!.17g AND %!.17g AND"
+        " (?1 IS NULL OR (experiment <> ?1 AND bench IN (SELECT bench FROM brew_summary WHERE experiment = ?1)))"
         " GROUP BY experiment, factors HAVING n > 1)";
     char *sql = sqlite3_mprintf(format, measure_name(measure), measure_least(measure), measure_most(measure));
     sqlite3_stmt *statement = NULL;
@@ -97,8 +97,9 @@ static void caution_too_much(struct findings *out)
             count++;
         }
     if (first)
-        findings_caution(out, "%d cup%s above %.0f %% (first %s), about all there is to dissolve in roasted coffee: look "
-                         "at dose, water and strength again.", count, count == 1 ? "" : "s", SOLUBLE_PCT, first->brew);
+        findings_caution(out, "%d cup%s above %.0f %% (first %s), about all there is to dissolve in roasted coffee: "
+                         "look at dose, water and strength again.",
+                         count, count == 1 ? "" : "s", SOLUBLE_PCT, first->brew);
 }
 
 static void caution_uncounted(struct findings *out)

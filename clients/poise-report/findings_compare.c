@@ -149,7 +149,7 @@ static void find_pairs(struct findings *out, double *values, double quantile)
         find_equal(out, values);
 }
 
-/* The same spread and the same bar as the pairs are judged by: of many pairs together each has to clear a higher one. */
+/* The same spread and the same bar as the pairs are judged by: of many pairs each has to clear a higher one. */
 static void find_smallest(struct findings *out, double quantile)
 {
     bool together = out->level_count > 2, by_anova = together && out->has_anova;

@@ -163,7 +163,8 @@ static void add_trend(const struct findings *findings, json_t *out)
         json_object_set_new(out, "same_within_margin", json_boolean(findings->same_change));
     if (findings->has_break)
         json_object_set_new(out, "break",
-                            json_pack("{s:b, s:f, s:o, s:f, s:f, s:o, s:o}", "shown", words_breaks(findings), "at", broken->at,
+                            json_pack("{s:b, s:f, s:o, s:f, s:f, s:o, s:o}", "shown", words_breaks(findings), "at",
+                                      broken->at,
                                       "interval",
                                       interval_json(broken->at_interval), "slope_before", broken->slope_before,
                                       "slope_after", broken->slope_after, "slope_after_interval",

@@ -108,8 +108,8 @@ static void beyond_sentence(const struct curve_finding *curve, struct document *
     for (int i = 0; i < ANSWERS; i++)
         beyond = beyond || (curve->answer[i].identified && curve->answer[i].beyond_cups);
     if (beyond)
-        document_add(out, BLOCK_CAUTION, "The longest of these cups steeped %.0f s: what lies beyond is the curve drawn "
-                     "on, and no cup has tried it.", curve->longest_s);
+        document_add(out, BLOCK_CAUTION, "The longest of these cups steeped %.0f s: what lies beyond is the curve "
+                     "drawn on, and no cup has tried it.", curve->longest_s);
 }
 
 void words_curves(const struct findings *findings, struct document *out)
@@ -160,7 +160,8 @@ void words_trend(const struct findings *findings, struct document *out)
         words_p(findings->broken.p, p);
         words_interval(findings->broken.at_interval, 0, unit_of(factor), words);
         document_add(out, BLOCK_TEXT, "A break at %.*f%s%s (%s): %+.3f %s per %s before, %+.3f after (p %s by %d "
-                     "permutations).", words_decimals(findings->broken.at_interval, 0), findings->broken.at, *unit_of(factor) ? " " : "", unit_of(factor), words,
+                     "permutations).", words_decimals(findings->broken.at_interval, 0), findings->broken.at,
+                     *unit_of(factor) ? " " : "", unit_of(factor), words,
                      findings->broken.slope_before, words_step(measure), per, findings->broken.slope_after, p,
                      FINDING_PERMUTATIONS);
         return;
@@ -278,7 +279,8 @@ static void simple_effects(const struct findings *findings, struct document *out
             else
                 document_add(out, BLOCK_ITEM,
                              "Where %.60s is %.60s, no difference is shown between %.60s and %.60s (%s)%s.",
-                             call_of(held->name), where, one, other, interval, pair->equal ? ": they are the same within the margin" : "");
+                             call_of(held->name), where, one, other, interval,
+                             pair->equal ? ": they are the same within the margin" : "");
         }
 }
 
@@ -307,13 +309,13 @@ void words_comparison(const struct findings *findings, struct document *out)
     if (findings->level_count > 2 && findings->has_anova)
         anova_table(findings, out);
     if (findings->broken_blocks)
-        document_add(out, BLOCK_TEXT, "Not every replicate has every level: levels are compared within replicates, so a "
-                     "difference is not quite that of the means above.");
+        document_add(out, BLOCK_TEXT, "Not every replicate has every level: levels are compared within replicates, so "
+                     "a difference is not quite that of the means above.");
     if (findings->has_within) {
         words_interval(findings->within.interval, 2, step, interval);
         words_p(findings->anova.line[ANOVA_BLOCK].p, p);
-        document_add(out, BLOCK_TEXT, "The replicates differ among themselves (p %s). Compared within each of them, the "
-                     "difference is %+.2f %s (%s).", p, findings->within.difference, step, interval);
+        document_add(out, BLOCK_TEXT, "The replicates differ among themselves (p %s). Compared within each of them, "
+                     "the difference is %+.2f %s (%s).", p, findings->within.difference, step, interval);
     }
     if (!isnan(findings->smallest))
         document_add(out, BLOCK_TEXT,
@@ -430,8 +432,8 @@ void words_ratio(const struct findings *findings, struct document *out)
                      "each gram. (--target sets the %g.)%s",
                      target, told.untried ? " * Outside the doses that were brewed: reckoned, not tried." : "");
     if (told.in_all)
-        document_add(out, BLOCK_TEXT, "All liquid in the brewer is taken to be as strong as the cup; what the bed holds "
-                     "back is dissolved but not in the cup. Judge a change of ratio by \"in all\".");
+        document_add(out, BLOCK_TEXT, "All liquid in the brewer is taken to be as strong as the cup; what the bed "
+                     "holds back is dissolved but not in the cup. Judge a change of ratio by \"in all\".");
     else
         document_add(out, BLOCK_TEXT, "No cup tells extraction in all, which takes dose, water and strength: with "
                      "another ratio the bed holds back another share, so the cup's share alone misleads.");

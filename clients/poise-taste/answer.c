@@ -90,7 +90,8 @@ static bool ask_answer(const struct tasting_session *session, const struct tasti
 }
 
 /* One set: asked, committed.  1: done, 0: the input ended, negative errno: the store said no. */
-static int ask_set(struct store *store, const struct tasting_session *session, int number, const struct tasting_set *set,
+static int ask_set(struct store *store, const struct tasting_session *session, int number,
+                   const struct tasting_set *set,
                    struct why *why)
 {
     struct tasting_remark remarks[REMARKS];
@@ -174,7 +175,8 @@ int taste_answer(struct store *store, const struct options *options)
         return EXIT_USAGE;
     /* not the question: it may name what is in the cups */
     printf("%s, for %s.  Let the cups cool until they can be sipped; near-boiling coffee scalds.\n"
-           "Common words: sweet, sour, bitter, harsh, hollow, clean, body; your own are as good.\n", session.name, taster);
+           "Common words: sweet, sour, bitter, harsh, hollow, clean, body; your own are as good.\n",
+           session.name, taster);
     for (int set = 0; set < session.sets; set++) {
         if (done[set] || strcmp(session.taster[set], taster) != 0)
             continue;

@@ -49,7 +49,8 @@ static void print_places(const struct tasting_score *score)
     for (int cup = 0; cup < cups; cup++)
         printf(" %u", score->chosen[cup]);
     for (int cup = 0; cup < cups; cup++)        /* exact binomial for the most favoured place, for all places at once */
-        if (score->answered >= 6 && (double)cups * proportion_tail(score->chosen[cup], score->answered, 1.0 / cups) < 0.05)
+        if (score->answered >= 6 &&
+            (double)cups * proportion_tail(score->chosen[cup], score->answered, 1.0 / cups) < 0.05)
             printf(" (place %d is favoured: did it stand out?)", cup + 1);
     puts("");
 }

@@ -63,7 +63,8 @@ static bool read_letters(const char *line, const struct tasting_session *session
 }
 
 /* Alone: asks what stands underneath, and keeps it as the key. */
-static int look_underneath(struct store *store, struct tasting_session *session, struct tasting_set *sets, struct why *why)
+static int look_underneath(struct store *store, struct tasting_session *session, struct tasting_set *sets,
+                           struct why *why)
 {
     const char *samples[TASTING_CUPS];
     char prompt[80];
@@ -80,7 +81,8 @@ static int look_underneath(struct store *store, struct tasting_session *session,
         while ((line = taste_ask(prompt)) && !read_letters(line, session, &sets[set]))
             printf("Give %d letters, each sample at least once.\n", sets[set].cups);
         if (!line)
-            return why_set(why, -ECANCELED, "stopped before all sets were looked at; nothing was kept of it: call again");
+            return why_set(why, -ECANCELED, "stopped before all sets were looked at; nothing was kept of it: "
+                           "call again");
     }
     if (tasting_key_write(session->name, session->method, samples, session->sample_count, "none", sets, session->sets,
                           session->key) < 0)
@@ -180,8 +182,8 @@ int taste_reveal(struct store *store, const struct options *options)
     }
     missing = session.sets - count;
     if (missing > 0 && session.revealed_us == 0 && !options->force) {
-        program_say("%s: %d of %d sets have no answer yet; opening the key now would end the session (--force does, and "
-                    "stays on record)", session.name, missing, session.sets);
+        program_say("%s: %d of %d sets have no answer yet; opening the key now would end the session (--force does, "
+                    "and stays on record)", session.name, missing, session.sets);
         return EXIT_FAILED;
     }
     if (open_key(store, &session, missing > 0 && session.revealed_us == 0, &why) != 0) {

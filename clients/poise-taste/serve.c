@@ -9,8 +9,8 @@
 static void print_alone(const struct tasting_session *session)
 {
     puts("Alone at the bench.  For every set, label the cups underneath where you cannot see it, pour, close your\n"
-         "eyes, shuffle the cups by hand until you have lost track, and line them up.  They are then called 1, 2, 3 ...\n"
-         "from left to right.  Do not look underneath before all sets are answered.\n");
+         "eyes, shuffle the cups by hand until you have lost track, and line them up.  They are then called 1, 2, 3\n"
+         "... from left to right.  Do not look underneath before all sets are answered.\n");
     for (int i = 0; i < session->sample_count; i++)
         printf("  %c = %s\n", 'A' + i, session->sample[i]);
     for (int set = 0; set < session->sets; set++) {
@@ -63,7 +63,8 @@ static void print_page(FILE *page, const struct tasting_session *session, const 
           "content=\"width=device-width\"><title>Serving sheet</title><style>"
           "body{font:16px/1.4 sans-serif;margin:1.5rem;max-width:60rem}"
           "section{break-inside:avoid;border-top:1px solid #888;padding:.6rem 0}"
-          "div{display:flex;flex-wrap:wrap;gap:1rem}figure{margin:0;border:2px solid;padding:.4rem .8rem;min-width:8rem}"
+          "div{display:flex;flex-wrap:wrap;gap:1rem}figure{margin:0;border:2px solid;padding:.4rem .8rem;"
+          "min-width:8rem}"
           "b{font-size:3rem;display:block;letter-spacing:.1em}figcaption{font-size:.9rem}</style>", page);
     fputs("<h1>For the helper only</h1><p>", page);
     print_escaped(page, session->name);

@@ -103,7 +103,7 @@ struct message_measure {
     bool above;                 /* true: the value is a lower bound (an overloaded scale); field "above" */
     enum made_by by;
     /* With strength_pct: which readings are the brew's (field "readings"; none: the empty list; the value is their mean
-     * unless the operator entered it), whether the samples passed a filter, and the temperature of the newest sample. */
+     * unless the operator entered it), whether the samples passed a filter, and the temperature of the newest. */
     bool from_readings;
     int readings;
     uint64_t reading[MEASURE_READINGS];

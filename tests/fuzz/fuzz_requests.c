@@ -137,7 +137,8 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t length)
     struct planner fresh = { 0 };
     struct stations stations = { .context = &seq, .emit = emit, .plan = plan, .planned_over = planned_over };
     struct control control = {
-        .stations = &stations, .config = &config, .hands = &hands, .state = state, .instruments = state, .plugged = plugged,
+        .stations = &stations, .config = &config, .hands = &hands, .state = state, .instruments = state,
+        .plugged = plugged,
         .since = since,
         .planner = &fresh, .planned = planned,
     };

@@ -1,5 +1,5 @@
-/* Stations and the operator's requests to them, for a test: what is emitted and kept can be looked at.  One test program
- * includes it once. */
+/* Stations and the operator's requests to them, for a test: what is emitted and kept can be looked at.  One test
+ * program includes it once. */
 #ifndef POISE_CONTROL_ROOM_H
 #define POISE_CONTROL_ROOM_H
 

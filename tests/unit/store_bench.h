@@ -69,7 +69,8 @@ static inline char *all_of(const char *path)
         "SELECT * FROM brew_summary ORDER BY brew; SELECT * FROM brew_trace ORDER BY brew, seq;"
         "SELECT * FROM brew_stage ORDER BY brew, seq; SELECT b.name, m.measure, m.seq, m.value,"
         " m.standard_uncertainty, m.above, m.made_by FROM measure m JOIN brew b USING (brew_id) ORDER BY 1, 2, 3;"
-        "SELECT seq, value, decimals, status FROM reading ORDER BY seq; SELECT seq, warning, detail FROM warning ORDER BY seq;"
+        "SELECT seq, value, decimals, status FROM reading ORDER BY seq; "
+        "SELECT seq, warning, detail FROM warning ORDER BY seq; "
         "SELECT after_seq, before_seq FROM gap; SELECT count(*) FROM brew");
 }
 
@@ -142,7 +143,8 @@ static inline struct message stage_at(uint64_t seq, double seconds, const char *
     return message;
 }
 
-static inline struct message measure_at(uint64_t seq, double seconds, const char *brew, enum measure measure, double value)
+static inline struct message measure_at(uint64_t seq, double seconds, const char *brew, enum measure measure,
+                                        double value)
 {
     struct message message = message_at(MESSAGE_MEASURE, seq, seconds);
 
@@ -159,7 +161,8 @@ static const char PLAN[] = "{\"experiment\": \"ferry-steep\", \"title\": \"How l
 
 enum { MORNING = 2000 };
 
-/* Two brews in five minutes, one after the other, five readings a second throughout; each begins 20 s before it says so.
+/* Two brews in five minutes, one after the other, five readings a second throughout; each begins 20 s before it says
+ * so.
  * Returns the count of messages. */
 static inline int morning(struct message out[MORNING])
 {

@@ -80,7 +80,9 @@ static void test_a_tare_reaches_the_scale_of_the_station(void **state)
 static const char *mark_text(const char *stage, int at_s, const char *brew)
 {
     static char text[200];
-    int length = snprintf(text, sizeof text, "{\"do\":\"mark\",\"station\":\"left\",\"stage\":\"%s\",\"at_us\":%d000000", stage,
+    int length = snprintf(text, sizeof text,
+                          "{\"do\":\"mark\",\"station\":\"left\",\"stage\":\"%s\",\"at_us\":%d000000",
+                          stage,
                           2000 + at_s);
 
     snprintf(text + length, sizeof text - (size_t)length, brew ? ",\"brew\":\"%s\"}" : "}", brew);

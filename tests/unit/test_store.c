@@ -140,7 +140,8 @@ static int resume_place(const char *path, const struct message *messages, int co
 static void killed_at_any_message_it_ends_complete(void **state)
 {
     static struct message messages[MORNING];
-    static const int kills[] = { 0, 1, 9, 150, 298, 299, 300, 301, 302, 303, 304, 305, 450, 505, 604, 605, 606, 700, 1000, 1054,
+    static const int kills[] = { 0, 1, 9, 150, 298, 299, 300, 301, 302, 303, 304, 305, 450, 505, 604, 605, 606, 700,
+                                 1000, 1054,
                                  1056, 1300, 1359, 1499 };
     int count = morning(messages);
     char *expected = uninterrupted("unkilled.db"), name[32], *said;

@@ -73,7 +73,8 @@ static void instruments_of_the_whole_bench_are_kept_too(void **state)
     const char *path = file_named("benchwide.db");
     struct store *store = opened(path);
     struct message begin = brew_at(2, 1, "pier-20261125-001", BREW_BEGIN, 0.5);
-    struct message thermometer = message_at(MESSAGE_READING, 1, 0.6), refractometer = message_at(MESSAGE_READING, 3, 1.5);
+    struct message thermometer = message_at(MESSAGE_READING, 1, 0.6);
+    struct message refractometer = message_at(MESSAGE_READING, 3, 1.5);
 
     (void)state;
     strcpy(thermometer.reading.instrument, "probe");
