@@ -40,6 +40,9 @@ static const int64_t BLOW_US = 2500000, STRIKES_US = 450000;
  * "stable" sign of a scale).  A spoon leans on the bed for longer than that: where the load is off by so
  * little, it must stay longer. */
 static const int64_t STILL_US = 500000, LEANS_US = 1200000;
+/* A hand that presses on what stands there holds still for longer than a moment, now and then; a thing does for good. */
+static const int64_t HELD_US = 1500000;
+static const double THING_G = 45;
 static const double LEANS_LEAST_G = 0.7, LEANS_MOST_G = 12;
 
 /* What undoing the filter adds in noise is allowed for with so many standard deviations, where more moves
@@ -402,6 +405,9 @@ static int64_t still_us(const struct signal *signal, const struct sample *sample
     while (i > 0 && signal->piece[i].kind != PIECE_REST)
         i--;
     off_g = fabs((double)(sample->clear_g - signal->piece[i].last_g));
+    if (press_is_steady((double)(sample->clear_g - signal->piece[i].last_g)) &&
+        (double)signal->piece[i].last_g - signal->zero_g > THING_G)
+        return HELD_US;
     return off_g > LEANS_LEAST_G && off_g < LEANS_MOST_G ? LEANS_US : STILL_US;
 }
 

@@ -48,6 +48,35 @@ static void a_press_that_holds_still_is_a_press(void **state)
     assert_int_equal(count_of(trace, TRACKER_DISCARD), 0);
 }
 
+/* A gentle hand holds perfectly still for a second twice in its press, which wanders between. */
+static void a_press_that_holds_still_for_a_moment_is_one(void **state)
+{
+    struct trace *trace = *state;
+    double pressed_s, ended_s;
+
+    put_things(trace);
+    move(trace, 15, 4);
+    wait_s(trace, 4);
+    move(trace, 230, 25);
+    wait_s(trace, 3);
+    move(trace, plunger_g, 0.3);
+    wait_s(trace, 60);
+    pressed_s = seconds_now(trace);
+    move(trace, 2400, 0.8);
+    wait_s(trace, 1.3);
+    shake(trace, 150, 8);
+    wait_s(trace, 1.3);
+    shake(trace, 150, 8);
+    move(trace, -2400, 0.2);
+    ended_s = seconds_now(trace);
+    wait_s(trace, 3);
+    move(trace, -(brewer_g + plunger_g + 15 + 30), 0.4);
+    wait_s(trace, 6);
+    assert_float_equal(measured(trace, 1, MEASURE_PRESS_S), ended_s - pressed_s, 0.5);
+    assert_float_equal(measured(trace, 1, MEASURE_PRESS_MEAN_KPA), 2.4 * 3.468393, 0.5);
+    assert_float_equal(measured(trace, 1, MEASURE_BEVERAGE_G), 200, 0.3);
+}
+
 /* Cup and brewer together, pressed beside the scale: the empty cup is never seen. */
 static void brew_unseen_cup(struct trace *trace, double cup, double beverage_g)
 {
@@ -240,6 +269,7 @@ int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test_setup_teardown(a_press_that_holds_still_is_a_press, setup, teardown),
+        cmocka_unit_test_setup_teardown(a_press_that_holds_still_for_a_moment_is_one, setup, teardown),
         cmocka_unit_test_setup_teardown(the_nearest_of_two_likely_cups_is_taken_and_asked_about, setup, teardown),
         cmocka_unit_test_setup_teardown(a_known_cup_that_alone_is_likely_is_sure, setup, teardown),
         cmocka_unit_test_setup_teardown(a_mark_of_the_steep_denies_a_press_before_it, setup, teardown),
