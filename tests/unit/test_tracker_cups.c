@@ -128,7 +128,7 @@ static void a_tare_on_the_heels_of_what_is_put_down_is_one(void **state)
     for (double waits_s = 1.4; waits_s < 2.3; waits_s += 0.2) {
         struct tracker_config config = usual;
         struct trace *trace;
-        void *own;
+        void *own = NULL;
 
         assert_int_equal(setup(&own), 0);
         trace = own;
