@@ -19,7 +19,7 @@ static const double wide_g[] = {4, 12, 36};
 enum { WIDTHS = sizeof wide_g / sizeof *wide_g };
 
 static const double BLOW_G = 80;            /* a blow's height, as likely to be on either side */
-static const double BLOW_AGAINST = 2;       /* there is none before seven of eight stirs: a logarithm */
+static const double BLOW_AGAINST = 3;       /* there is none before nineteen of twenty stirs: a logarithm */
 
 static const double SHAKES_CLEARLY = 10;    /* that a hand shook after it must be so much likelier: a logarithm */
 
