@@ -174,6 +174,21 @@ static void against_plan(const struct cup *cup, struct document *out)
         document_add(out, BLOCK_TEXT, "%s", cup->plan_kept ? "The plan was kept." : "The plan was not kept.");
 }
 
+/* What the bench warned of during this brew: a plan that was not kept, a press too hard. */
+static int warnings(sqlite3 *database, const struct cup *cup, struct document *out)
+{
+    static const char sql[] = "SELECT DISTINCT detail FROM warning w JOIN brew b USING (brew_id) WHERE b.name = ?1"
+                              " AND detail <> '' ORDER BY seq";
+    sqlite3_stmt *statement = NULL;
+    int code = sqlite3_prepare_v2(database, sql, -1, &statement, NULL);
+
+    if (code == SQLITE_OK)
+        sqlite3_bind_text(statement, 1, cup->brew, -1, SQLITE_STATIC);
+    while (code == SQLITE_OK && sqlite3_step(statement) == SQLITE_ROW)
+        document_add(out, BLOCK_CAUTION, "%s", (const char *)sqlite3_column_text(statement, 0));
+    return sqlite3_finalize(statement);
+}
+
 /* A press on the scale bears so much that the pour would be a line at the bottom: it is cut, and its mark says how
  * high it went. */
 static void mark_press(struct chart *chart, const struct cup *cup, double began_s)
@@ -348,7 +363,8 @@ int report_brew(const struct request *request)
     measures_table(&cups.cup[0], &document);
     dominant_sentence(&cups.cup[0], &document);
     against_plan(&cups.cup[0], &document);
-    if (readings_table(database, &cups.cup[0], &document) != SQLITE_OK
+    if (warnings(database, &cups.cup[0], &document) != SQLITE_OK
+        || readings_table(database, &cups.cup[0], &document) != SQLITE_OK
         || corrections_table(database, &cups.cup[0], &document) != SQLITE_OK
         || traces(database, &cups.cup[0], &document) != SQLITE_OK) {
         program_say("reading the store: %s", sqlite3_errmsg(database));

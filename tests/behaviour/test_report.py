@@ -677,6 +677,8 @@ def test_report_brews_and_one_brew(bench):
     name = cups.add("other", {"stir": "none"},
                     {"dose_g": (15, 0.03), "beverage_g": (199.25, 0.03), "strength_pct": (1.4, 0.02),
                      "extraction_pct": (18.596667, 0.26808)}, {"dose_g": 15}, note="sweet")
+    cups.file.execute("insert into warning values (1, 9000, 1, (select brew_id from brew where name = ?), 'left',"
+                      " 'plan', 'dose 16.0 g instead of 15.0')", (name,))
     cups.done()
     lines = done(bench, "--json", "brews").splitlines()
     assert [json.loads(line)["experiment"] for line in lines] == ["ferry-steep"] * 2 + ["other"]
@@ -685,6 +687,7 @@ def test_report_brews_and_one_brew(bench):
     assert len(done(bench, "--until", "2026-11-25", "brews").splitlines()) == 4
     assert len(done(bench, "--bench", "quay", "brews").splitlines()) == 1
     text = done(bench, "brew", name)
+    assert "! dose 16.0 g instead of 15.0\n" in text
     assert "18.60" in text and "sweet" in text and "comes from strength" in text.replace("\n", " ")
 
 
