@@ -23,6 +23,10 @@ static const int64_t ONE_READING_US = 300000;       /* a lift takes as long, and
 /* What is left of a jump goes on meanwhile by so much of its last step. */
 static const double MOVES_ON = 1;
 
+/* A movement that comes to zero goes on within so many divisions (three roundings and noise), or such a share of its
+ * last step; a tare breaks it. */
+static const double GOES_ON_DIVISIONS = 3, GOES_ON_SHARE = 0.5;
+
 /* No reading for so long, or for eight readings' time, is a gap. */
 static const int64_t GAP_US = 3000000;
 
@@ -125,6 +129,14 @@ static bool still_rises(const struct indication *shown)
            shown[2].at_us - shown[1].at_us < ONE_READING_US;
 }
 
+/* What flows past zero goes on as it came. */
+static bool goes_on(const struct indication *shown, double resolution_g)
+{
+    double step_g = shown[1].shown_g - shown[0].shown_g, next_g = shown[1].shown_g + step_g;
+
+    return fabs(shown[2].shown_g - next_g) <= fmax(GOES_ON_DIVISIONS * resolution_g, GOES_ON_SHARE * fabs(step_g));
+}
+
 /* A tare: from a load to zero within one or two readings, and staying there.  A lift passes through
  * what the instrument's filter leaves behind, and seldom ends at zero.  `before` is the indication
  * that was left; NAN: no tare. */
@@ -142,7 +154,8 @@ static double tared_from(const struct signal *signal)
     if (ordered && rested_before(signal))
         return shown[0].shown_g;
     if (fabs(shown[1].shown_g) > least_g &&
-        (ordered || fabs(shown[1].shown_g - shown[0].shown_g) <= 2 * shape_leave_g(signal) || still_rises(shown)))
+        (ordered || still_rises(shown) || (fabs(shown[1].shown_g - shown[0].shown_g) <= 2 * shape_leave_g(signal) &&
+                                           !goes_on(shown, signal->resolution_g))))
         return shown[1].shown_g;
     if (ordered && fabs(shown[0].shown_g) > least_g)
         return shown[0].shown_g;

@@ -126,6 +126,29 @@ static void a_knock_before_the_tare_moves_no_coffee(void **state)
     }
 }
 
+/* What was tared away is gone, so water flows past zero: that is no tare. */
+static void water_that_flows_past_zero_is_no_tare(void **state)
+{
+    struct slow slow = {.trace = *state};
+
+    for (int i = 0; i < 12; i++) {
+        begin_again(&slow, 50000, 0.15);
+        tracker_begin(slow.trace->tracker, &usual);
+        slow.trace->told_count = 0;
+        slow.trace->load_g = 0;
+        slow.trace->tare_g = 700 + 0.07 * i;
+        rest_slow(&slow, 6);
+        slow.trace->load_g = 620;
+        rest_slow(&slow, 4);
+        pour_slow(&slow, 15, 5, 0.5);
+        rest_slow(&slow, 5);
+        pour_slow(&slow, 155, 14 + i, 0.6);
+        rest_slow(&slow, 6);
+        if (fabs(measured(slow.trace, 1, MEASURE_WATER_G) - 155) > 0.15)
+            fail_msg("%d: the water is 155 g, told %.2f", i, measured(slow.trace, 1, MEASURE_WATER_G));
+    }
+}
+
 /* Coffee goes in before the brewer's own tail has gone: where it stood is not known to a division, and that is said. */
 static void a_level_that_hardly_settled_is_uncertain(void **state)
 {
@@ -198,6 +221,7 @@ int main(void)
         cmocka_unit_test_setup_teardown(no_filter_makes_a_steep_late, setup, teardown),
         cmocka_unit_test_setup_teardown(a_knock_before_the_tare_moves_no_coffee, setup, teardown),
         cmocka_unit_test_setup_teardown(a_knock_before_a_lift_makes_it_no_earlier, setup, teardown),
+        cmocka_unit_test_setup_teardown(water_that_flows_past_zero_is_no_tare, setup, teardown),
         cmocka_unit_test_setup_teardown(a_level_that_hardly_settled_is_uncertain, setup, teardown),
     };
 
