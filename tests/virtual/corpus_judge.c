@@ -8,7 +8,7 @@
 
 static const double STAGE_S = 0.5, PRESS_S = 0.3;           /* how near a begin must be */
 static const double DOSE_G = 0.1, WATER_G = 0.3, BEVERAGE_G = 0.3, DRIP_G = 0.3;
-static const double SHARE = 0.99;                           /* of the stages */
+static const double SHARE = 0.99;                           /* of stages, masses and brews; one out of nothing is too many */
 
 static const enum stage stage_of[MODEL_STAGE_COUNT] = {
     [MODEL_STAGE_DOSE] = STAGE_DOSE, [MODEL_STAGE_BLOOM] = STAGE_BLOOM, [MODEL_STAGE_POUR] = STAGE_POUR,
@@ -251,8 +251,8 @@ bool corpus_reached(const struct corpus_score *score)
            score->dose_hits >= SHARE * (double)score->doses &&
            score->water_hits >= SHARE * (double)score->waters &&
            score->beverage_hits >= SHARE * (double)score->beverages &&
-           score->drip_hits >= SHARE * (double)score->drips && score->brews_found == score->brews &&
-           score->brews_extra == 0;
+           score->drip_hits >= SHARE * (double)score->drips &&
+           score->brews_found >= SHARE * (double)score->brews && score->brews_extra == 0;
 }
 
 bool corpus_holds(const struct corpus_score *score, double least_pct)
