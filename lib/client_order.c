@@ -100,13 +100,16 @@ static int begin_again(struct client *client)
     return CLIENT_BAD;
 }
 
-/* It was begun after all that we have had, so what it holds is new, whatever its numbers are. */
-static bool is_younger(const struct client *client, struct json_text reply)
+/* It was begun after all that we have had, so what it holds is new, whatever its numbers are.  Each journal is asked
+ * once: where the clock was put back after it was begun, it stays younger than what it holds. */
+static bool is_younger(struct client *client, struct json_text reply)
 {
     uint64_t began_us;
 
-    return client->covered && client->heard_us && member_seq(reply, "began_us", &began_us) &&
-           began_us <= INT64_MAX && (int64_t)began_us > client->heard_us;
+    if (!member_seq(reply, "began_us", &began_us) || began_us > INT64_MAX || (int64_t)began_us == client->began_us)
+        return false;
+    client->began_us = (int64_t)began_us;
+    return client->covered && client->heard_us && client->began_us > client->heard_us;
 }
 
 /* The bench knows fewer messages than we have had: after a while to write them down, its journal
@@ -137,7 +140,6 @@ static int take_reply(struct client *client, const char *text, size_t length, st
     }
     if (is_younger(client, reply)) {
         ask_later(client, 0);
-        client->heard_us = 0;           /* so that this is found once */
         why_set(why, -EPROTO, "the bench's journal was replaced, and the new one is read from its beginning");
         return begin_again(client);
     }

@@ -22,6 +22,7 @@ struct bench {
     int written;            /* the journal has so many of them */
     int never;              /* this one is in no journal; 0: none */
     int chunk;              /* messages per reply */
+    int began_us;           /* when the journal was begun; each message is of 1 */
     int asked;              /* questions answered so far */
     int subscribed;         /* subscriptions seen so far */
     const char *refuse;     /* a reply to give instead; NULL: none */
@@ -128,7 +129,8 @@ static inline void answer_since(char *out, size_t size, int after)
                            count ? ", " : "", text);
         count++;
     }
-    snprintf(out + length, size - (size_t)length, "],\"next\":%d,\"last\":%d}", next, bench.last);
+    snprintf(out + length, size - (size_t)length, "],\"next\":%d,\"last\":%d,\"began_us\":%d}", next, bench.last,
+             bench.began_us);
 }
 
 /* Answers what was asked, and greets new subscribers with the state, as a bench does. */

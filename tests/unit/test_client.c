@@ -250,6 +250,31 @@ static void a_replaced_journal_is_read_from_its_beginning(void **state)
     client_close(client);
 }
 
+/* The clock was put back after the journal was begun, so that it is younger than all that it holds. */
+static void a_journal_with_a_younger_beginning_is_read_anew_but_once(void **state)
+{
+    struct client_options options = { .bus = bench.bus, .control = bench.control, .subscribe = true,
+                                      .catch_up = true, .after_seq = 5, .after_us = 1 };
+    struct client *client;
+    struct why why;
+
+    (void)state;
+    for (int i = 0; i < 10; i++)
+        happen(false);
+    bench.began_us = 1000;
+    client_close(client_at_rest(0, 1, 10));
+    assert_int_equal(client_open(&client, &options, &why), 0);
+    expect_found(client, 2);
+    assert_int_equal(next(client), -CLIENT_BAD);
+    expect_run(client, 1, 10);
+    assert_int_equal(next(client), -CLIENT_CAUGHT_UP);
+    bench.began_us = 2000;          /* another journal */
+    happen(true);
+    happen(false);
+    assert_int_equal(next(client), -CLIENT_BAD);
+    client_close(client);
+}
+
 static void from_now_on_means_no_history(void **state)
 {
     struct client *client;
@@ -459,6 +484,7 @@ int main(void)
         WITH_BENCH(numbers_skipped_by_a_restart_are_no_hole),
         WITH_BENCH(what_is_lost_for_good_is_said_and_the_rest_goes_on),
         WITH_BENCH(a_replaced_journal_is_read_from_its_beginning),
+        WITH_BENCH(a_journal_with_a_younger_beginning_is_read_anew_but_once),
         WITH_BENCH(from_now_on_means_no_history),
         WITH_BENCH(live_only_takes_what_comes),
         WITH_BENCH(nonsense_is_said_and_dropped),
