@@ -141,7 +141,8 @@ static int64_t row_of_begin(struct store *store, enum statement kind, int64_t ro
     return store_found(statement);
 }
 
-/* The earlier brew keeps its day, and gets its number and a thousand or more: no bench brews so many a day. */
+/* The earlier brew keeps its day, and gets its number and a thousand or more: no bench brews so many a day.  A number
+ * that nobody counts to, as a message may have it all the same, wraps. */
 static int rename_earlier(struct store *store, int64_t row, const struct store_event *event)
 {
     sqlite3_stmt *statement = store->statement[STATEMENT_BREW_RENAME], *note = store->statement[STATEMENT_NOTE];
@@ -149,8 +150,8 @@ static int rename_earlier(struct store *store, int64_t row, const struct store_e
     char other[BREW_SIZE + 16], words[160];
 
     for (int thousands = 1; thousands < 1000; thousands++) {
-        snprintf(other, sizeof other, "%.*s%ld", (int)(number - name), name,
-                 strtol(number, NULL, 10) + 1000L * thousands);
+        snprintf(other, sizeof other, "%.*s%03llu", (int)(number - name), name,
+                 strtoull(number, NULL, 10) + 1000ULL * (unsigned)thousands);
         sqlite3_bind_int64(statement, 1, row);
         store_bind_name(statement, 2, other);
         if (store_done(statement) != 0)

@@ -239,6 +239,22 @@ static void a_name_given_twice_merges_nothing(void **state)
     }
 }
 
+/* Nobody counts so far, but a message may say so. */
+static void a_number_beyond_all_counting_is_renamed_too(void **state)
+{
+    const char *path = file_named("beyond.db"), *brew = "pier-20261125-99999999999999999999999";
+    struct store *store = opened(path);
+    struct why why;
+
+    (void)state;
+    brew_told(store, 101, 0, brew, 200);
+    brew_told(store, 1, 600, brew, 230);
+    assert_int_equal(store_commit(store, &why), 1);
+    store_close(store);
+    assert_sqlite_says(path, "SELECT name FROM brew ORDER BY brew_id",
+                       "pier-20261125-999\npier-20261125-99999999999999999999999");
+}
+
 /* After a restart of the machine the steady clock begins anew; the brew goes on. */
 static void a_brew_that_spans_two_boots_keeps_its_seconds(void **state)
 {
@@ -336,6 +352,7 @@ int main(void)
         cmocka_unit_test(a_hole_in_the_numbers_is_on_record),
         cmocka_unit_test(a_bench_that_numbers_anew_is_followed),
         cmocka_unit_test(a_name_given_twice_merges_nothing),
+        cmocka_unit_test(a_number_beyond_all_counting_is_renamed_too),
         cmocka_unit_test(a_brew_that_spans_two_boots_keeps_its_seconds),
         cmocka_unit_test(brews_of_long_ago_are_forgotten_in_memory_only),
         cmocka_unit_test(times_that_cannot_be_do_no_harm),
