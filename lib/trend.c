@@ -183,7 +183,7 @@ double trend_shrinks(const struct trend *trend, double at, double x, size_t cups
 int trend_turn(const struct trend *trend, double low, double high, double confidence, double *at,
                struct interval *interval)
 {
-    struct interval first, last, turn = { INFINITY, -INFINITY };
+    struct interval first, last, turn;
 
     if (trend->degree != 2 || !trend->df || !(high > low))
         return -ENODATA;
@@ -191,6 +191,8 @@ int trend_turn(const struct trend *trend, double low, double high, double confid
     trend_slope_at(trend, high, confidence, &last);
     if (!(first.low > 0 && last.high < 0) && !(first.high < 0 && last.low > 0))
         return -ENODATA;
+    *at = trend->centre - trend->coefficient[1] / (2 * trend->coefficient[2]);
+    turn = (struct interval){ *at, *at };           /* of cups on the very curve no other place may be it */
     for (int i = 0; i <= TURN_PLACES; i++) {        /* wherever the slope may be none */
         double x = low + (high - low) * i / TURN_PLACES;
         struct interval slope;
@@ -201,7 +203,6 @@ int trend_turn(const struct trend *trend, double low, double high, double confid
             turn.high = fmax(turn.high, x);
         }
     }
-    *at = trend->centre - trend->coefficient[1] / (2 * trend->coefficient[2]);
     *interval = turn;
     return 0;
 }

@@ -218,6 +218,25 @@ static void bad_series_are_refused(void **state)
 
 /* The covariance of the four unknowns by solve(crossprod(gradients)) in R: x 8 to 56 by 6, two cups each, a break
  * at 34, slopes 0.06 and -0.05; then three cups more at 32. */
+/* Cups all but on the curve: the turn is known to less than the steps by which its interval is looked for. */
+static void a_turn_without_scatter_has_a_place(void **state)
+{
+    double x[7], y[7], at;
+    struct trend trend;
+    struct interval turn;
+    struct why why;
+
+    (void)state;
+    for (int i = 0; i < 7; i++) {
+        x[i] = 78 + 3 * i;
+        y[i] = 20 - 0.02 * pow(x[i] - 86.123456, 2) + (i % 2 ? 1e-7 : -1e-7);
+    }
+    assert_int_equal(trend_fit(x, y, 7, 2, &trend, &why), 0);
+    assert_int_equal(trend_turn(&trend, 78, 96, 0.95, &at, &turn), 0);
+    assert_close(at, 86.123456, 1e-6);
+    assert_true(turn.low <= at && at <= turn.high && turn.high - turn.low < 0.02);
+}
+
 static void more_cups_tell_the_place_of_a_break(void **state)
 {
     struct trend_break broken = { .at = 34, .slope_before = 0.06, .slope_after = -0.05 };
@@ -234,6 +253,7 @@ static void more_cups_tell_the_place_of_a_break(void **state)
 int main(void)
 {
     const struct CMUnitTest tests[] = {
+        cmocka_unit_test(a_turn_without_scatter_has_a_place),
         cmocka_unit_test(more_cups_tell_the_place_of_a_break),
         cmocka_unit_test(r_finds_the_same),
         cmocka_unit_test(a_straight_series_shows_no_break_but_by_chance),
