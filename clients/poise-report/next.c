@@ -304,6 +304,8 @@ static void how_many(const struct findings *findings, const struct advice *best,
     struct why why;
 
     suggestion_words(findings, &best->suggestion[0], words);
+    for (char *bar = words; (bar = strchr(bar, '|')); )     /* in a title it would begin a column */
+        *bar = '/';
     snprintf(titles, sizeof titles, "#more cups at %s|#interval would be, %s|#of now", words, best->unit);
     document_table(out, titles);
     for (size_t i = 0; advice && i < sizeof counts / sizeof *counts; i++) {

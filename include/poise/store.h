@@ -36,9 +36,8 @@ int store_apply(struct store *store, const struct message *message, struct why *
 
 /* Makes it durable together with how far it has come.  Returns 0; 1 when `why` has a sentence for people: the bench
  * gave a brew's name again, as one without its old journal does, so the earlier brew was renamed and the two are kept
- * apart;
- * or a negative errno: nothing of the open transaction is lost, and the call may be repeated (a full disk that has
- * room again). */
+ * apart; or a negative errno: nothing of the open transaction is lost, and the call may be repeated (a full disk that
+ * has room again). */
 int store_commit(struct store *store, struct why *why);
 
 /* The connection, for clients that read: SELECT only. */
