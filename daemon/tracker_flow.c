@@ -158,7 +158,7 @@ static bool likeliest(struct change *change, double best[TRIED])
     }
     for (int i = 0; i < change->count; i++)
         weight += change->point[i].weight;
-    change->misfit_g = sqrt(least / weight);
+    change->misfit_g = sqrt(fmax(least, 0) / weight);      /* a difference: rounding may leave less than nothing */
     return isfinite(least);
 }
 
@@ -191,7 +191,7 @@ static void weigh(struct change *change, double resolution_g)
 
     for (int i = 0; i < change->count; i++) {
         int a = i > 0 ? i - 1 : 0, b = i + 1 < change->count ? i + 1 : i;
-        double slope = (point[b].y_g - point[a].y_g) / (point[b].t_s - point[a].t_s);
+        double span_s = point[b].t_s - point[a].t_s, slope = span_s > 0 ? (point[b].y_g - point[a].y_g) / span_s : 0;
 
         point[i].weight = 1 / (pow(NOISE_DIVISIONS * resolution_g, 2) + pow(slope * TIME_S, 2));
     }

@@ -247,7 +247,7 @@ static void take_level(const struct signal *signal, struct piece *rest, int64_t 
     struct level level;
 
     if (until_us - rest->begin_us < LEVEL_LEAST_US ||
-        !(left ? level_left : level_fit)(signal, rest->begin_us, until_us, &level) || level.u_g > UNSURE_G)
+        !(left ? level_left : level_fit)(signal, rest->begin_us, until_us, &level) || !(level.u_g <= UNSURE_G))
         return;
     rest->last_g = (float)level.level_g;
     rest->last_u_g = (float)level.u_g;

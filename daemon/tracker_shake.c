@@ -20,7 +20,6 @@ enum { WIDTHS = sizeof wide_g / sizeof *wide_g };
 
 static const double BLOW_G = 80;            /* a blow's height, as likely to be on either side */
 static const double BLOW_AGAINST = 3;       /* there is none before nineteen of twenty stirs: a logarithm */
-
 static const double SHAKES_CLEARLY = 10;    /* that a hand shook after it must be so much likelier: a logarithm */
 
 /* An indication's own spread: its last digit and the converter's noise; how well its time is known; and how well two
@@ -41,8 +40,8 @@ enum { FILTERS = 2 };       /* so many slower ones are tried, and so many quicke
 static const double POLE_FIRST_S = 0.03, POLE_LAST_S = 0.4;     /* instruments lag by 0.06 to 0.8 s */
 
 static const double STEP_S = 0.05;          /* short beside the memory */
-static const double LEVEL_G = 20, TAIL_G = 50, STILL_G = 0.2;
-
+static const double LEVEL_G = 20, TAIL_G = 50, STILL_G = 0.2;       /* what is not known of the first sample */
+/* Cuts are so far apart, a fraction of what is told; blows are sharper.  One shows no later than that. */
 static const int64_t CUT_US = 50000, HIT_US = 25000, HIT_LATE_US = 100000;
 static const int64_t BEFORE_US = 1500000;   /* of the rest before */
 static const int64_t EARLY_US = 600000;      /* of the first cut, from where the load was seen to leave */
@@ -149,7 +148,7 @@ static void past_pass(struct past *past, double pole_s, int64_t until_us, double
 static void past_see(struct past *past, const struct point *point)
 {
     double off_g = point->y_g - past->x[SECOND_POLE], gain[STATES];
-    double rough_g = past->rough_g > 0 ? past->rough_g * exp(-(double)(point->at_us - past->hit_us) / 1e6 / FADES_S) : 0;
+    double rough_g = past->rough_g > 0 ? past->rough_g * exp((double)(past->hit_us - point->at_us) / 1e6 / FADES_S) : 0;
     double variance = past->p[SECOND_POLE][SECOND_POLE] + point->variance + rough_g * rough_g;
 
     past->likely -= (log(variance) + off_g * off_g / variance) / 2;
@@ -301,13 +300,15 @@ struct cuts {
 /* The mean likelihood of all that were tried, as a logarithm: the more may be chosen, the less is said by the best. */
 static double evidence(const struct cuts *cuts)
 {
-    return cuts->most + log(cuts->whole / cuts->tried);
+    return cuts->tried > 0 ? cuts->most + log(cuts->whole / cuts->tried) : -INFINITY;
 }
 
 static void cuts_add(struct cuts *cuts, double likely, double off_s)
 {
     double shrink = likely > cuts->most ? exp(cuts->most - likely) : 1, weight;
 
+    if (!isfinite(likely))
+        return;     /* beyond what can be reckoned: such a load is no hand's */
     cuts->most = fmax(cuts->most, likely);
     cuts->tried++;
     weight = exp(likely - cuts->most);
@@ -339,7 +340,7 @@ static double width_of(const struct window *window)
 
 static int64_t cuts_mean_us(const struct cuts *cuts)
 {
-    return (int64_t)(cuts->sum_s / cuts->whole * 1e6);
+    return cuts->whole > 0 ? (int64_t)(cuts->sum_s / cuts->whole * 1e6) : 0;     /* there was room for none */
 }
 
 /* All cuts from a time on after which a hand shook until the end, from a load that was quiet. */
@@ -467,7 +468,7 @@ int64_t shake_ended_us(const struct signal *signal, int64_t began_us)
         for (int i = 0; i < WIDTHS; i++)
             try_ends(&window, first_us, wide_g[i], prior, future, &cuts);
     }
-    return first_us + cuts_mean_us(&cuts);
+    return cuts.tried > 0 ? first_us + cuts_mean_us(&cuts) : 0;
 }
 
 /* The piece that began when the load last left a rest; NULL: it rests, or never did. */
