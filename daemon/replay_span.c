@@ -175,13 +175,14 @@ static int offer_brew(struct span *span, const struct recorded *one, const struc
 static bool is_possible(const struct message *message)
 {
     const int64_t clock_most_us = INT64_C(1) << 53, apart_most_us = INT64_C(86400000000);
+    const int64_t boot_most_us = INT64_C(1) << 49;      /* 17 years; the tracker keeps 50 bits */
     int64_t mono_us = message->common.mono_us, at_us = mono_us;
 
     if (message->kind == MESSAGE_BREW && message->brew.change <= BREW_END)
         at_us = message->brew.at_us;
     if (message->kind == MESSAGE_STAGE)
         at_us = message->stage.at_us;
-    return mono_us >= 0 && mono_us <= clock_most_us && at_us <= mono_us && at_us >= mono_us - apart_most_us &&
+    return mono_us >= 0 && mono_us <= boot_most_us && at_us <= mono_us && at_us >= mono_us - apart_most_us &&
            message->common.time_us >= 0 && message->common.time_us <= clock_most_us;
 }
 

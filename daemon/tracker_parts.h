@@ -304,7 +304,8 @@ double level_at(const struct level *level, int64_t at_us);
 
 /* --- tracker_shake.c --- */
 
-/* Finds when hands began to shake a load that had rested, `still` so or until it rests again.  True: it is known now. */
+/* Finds when hands began to shake a load that had rested: `still` at it, or it is about to rest again.  True: that is
+ * known now, and was not before. */
 bool shake_find(struct signal *signal, bool still);
 
 /* Whether hands shook the load since it rested, and put nothing down: it rests at level_g again. */

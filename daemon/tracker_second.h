@@ -5,7 +5,7 @@
 #include <stdbool.h>
 #include <stdint.h>
 
-enum { SECOND_MOMENTS = 32 };   /* three seconds at least: a press is known two seconds after it began */
+enum { SECOND_MOMENTS = 32 };   /* 2.8 s at least: a press is known two seconds after it began */
 
 struct second_moment {
     uint32_t at_ms;             /* the lower half is enough: only differences count */
@@ -79,7 +79,7 @@ double second_unseen_g(const struct second *second);
 /* It fell silent, or shows no number: nothing is known until it speaks again. */
 void second_gap(struct second *second);
 
-/* The load at a time within the last three seconds, and whether that is remembered; before that: the oldest known. */
+/* The load at a time within the last 2.8 s, and whether that is remembered; before that: the oldest known. */
 bool second_remembers(const struct second *second, int64_t at_us);
 double second_load_at(const struct second *second, int64_t at_us);
 

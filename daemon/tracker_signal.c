@@ -183,7 +183,8 @@ static double tared_level_g(const struct signal *signal, double last_g)
 static enum signal_news middle(struct signal *signal)
 {
     struct indication *shown = signal->shown;
-    double from_g = tared_from(signal), a = shown[1].shown_g, b = shown[2].shown_g, c = shown[3].shown_g, load_g, alone_g;
+    double a = shown[1].shown_g, b = shown[2].shown_g, c = shown[3].shown_g;
+    double from_g = tared_from(signal), load_g, alone_g;
 
     if (!isnan(from_g)) {
         signal->offset_g = tared_level_g(signal, from_g + signal->offset_g);

@@ -32,7 +32,7 @@ static const double LEAST_CUP_G = 60;       /* the lightest cup */
 static const int64_t PRESS_BESIDE_US = 11000000;    /* taken away, pressed, brought back: not done sooner */
 static const int64_t DOUBT_US = 20000000;           /* and so long when it may be another, empty cup */
 static const int64_t WEIGHED_US = 3000000;          /* the cup has stood so long: weighed */
-static const int64_t PUT_DOWN_US = 1000000;          /* still for less, it was a hand's pause on the way down, or the filter's */
+static const int64_t PUT_DOWN_US = 1000000;         /* still for less, it was a pause of the hand or of the filter */
 static const double TOUCH_WIDE_G = 200;      /* handled no wider than this, the cup still stands there */
 static const int64_t AWAY_US = 900000000;           /* a brew taken away for a quarter of an hour comes not back */
 
