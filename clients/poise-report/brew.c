@@ -84,7 +84,9 @@ static int readings_table(sqlite3 *database, const struct cup *cup, struct docum
 {
     static const char sql[] =
         "SELECT i.name, i.quantity, i.unit, r.value, r.decimals, a.filtered, a.sample_c,"
-        " strftime('%Y-%m-%d %H:%M:%S', r.time_us / 1000000, 'unixepoch') FROM brew b JOIN assignment a USING (brew_id)"
+        " strftime('%Y-%m-%d %H:%M:%S', r.time_us / 1000000, 'unixepoch'),"
+        " 'operator' IS (SELECT made_by FROM measure m WHERE m.brew_id = b.brew_id AND m.measure = 'strength_pct'"
+        " ORDER BY m.seq DESC LIMIT 1) FROM brew b JOIN assignment a USING (brew_id)"
         " JOIN reading r ON r.bench_id = a.bench_id AND r.seq = a.reading_seq JOIN instrument i USING (instrument_id)"
         " WHERE b.name = ?1 AND NOT EXISTS (SELECT 1 FROM assignment l WHERE l.bench_id = a.bench_id"
         " AND l.reading_seq = a.reading_seq AND l.seq > a.seq) ORDER BY r.seq";
@@ -92,6 +94,7 @@ static int readings_table(sqlite3 *database, const struct cup *cup, struct docum
     int code = sqlite3_prepare_v2(database, sql, -1, &statement, NULL);
     double sum = 0, count = 0;
     char quantity[NAME_SIZE] = "";
+    bool typed = false;             /* the strength was: it comes of no reading */
 
     if (code == SQLITE_OK)
         sqlite3_bind_text(statement, 1, cup->brew, -1, SQLITE_STATIC);
@@ -112,10 +115,11 @@ static int readings_table(sqlite3 *database, const struct cup *cup, struct docum
                      shown, sqlite3_column_text(statement, 2), sample,
                      sqlite3_column_type(statement, 5) == SQLITE_NULL ? ""
                      : sqlite3_column_int(statement, 5) ? "yes" : "no", sqlite3_column_text(statement, 7));
+        typed = sqlite3_column_int(statement, 8);
         sum += value;
         count++;
     }
-    if (count && isfinite(factor_of(quantity, sum / count, cup->measures.value[MEASURE_STRENGTH_PCT])))
+    if (count && !typed && isfinite(factor_of(quantity, sum / count, cup->measures.value[MEASURE_STRENGTH_PCT])))
         document_add(out, BLOCK_TEXT, "Strength was reckoned as %.2f of the Brix, by the bench's factor%s.",
                      factor_of(quantity, sum / count, cup->measures.value[MEASURE_STRENGTH_PCT]),
                      strcmp(quantity, "brix") == 0 ? "" : "; the refractive index is taken as at 20 °C");

@@ -611,7 +611,7 @@ def test_report_says_how_the_samples_were_read(bench):
                           (7000 + brew, 8000 + brew, brew))
     # taken back: it counts for nothing
     cups.file.execute("insert into assignment values (1, 7003, 8009, 1, null, 'operator', null, null)")
-    cups.done()
+    cups.file.commit()
     text = " ".join(done(bench, "grind-stir").split())
     assert "Samples of 2 cups were read unfiltered" in text
     assert "showed Brix; strength was reckoned from it by the bench's factor (0.85 of the Brix)" in text
@@ -619,6 +619,11 @@ def test_report_says_how_the_samples_were_read(bench):
     text = " ".join(done(bench, "brew", "pier-20261125-002").split())
     assert "Strength readings" in text and "prism 1.60 % 25.0 no" in text and "0.85 of the Brix" in text
     assert "Strength readings" not in done(bench, "brew", "pier-20261125-003")
+    # what was typed in comes of no reading
+    cups.file.execute("insert into measure values (2, 'strength_pct', 991, 1.4, null, 0, 'operator', 1)")
+    cups.done()
+    text = done(bench, "brew", "pier-20261125-002")
+    assert "Strength readings" in text and "of the Brix" not in text
 
 
 def test_report_says_what_a_refractive_index_is_worth(bench):
