@@ -28,6 +28,22 @@ static const double STEEP_ASSUMED_S = 120;
 /* A tolerance is kept by what lies on its edge, however the digits became a double. */
 static const double EDGE = 1e-9;
 
+/* What a plan may set besides the measures; an own_ name is the operator's. */
+static const char own_prefix[] = "own_";
+
+static const char *const settings[] = {
+    "coffee", "roast_days", "grind", "grinder", "water", "temperature_c", "ratio", "filter", "filters", "rinse",
+    "brewer", "cup", "position", "pours", "bloom_g", "stir", "stirs", "swirls", "press", "dilution_g", "taster", NULL,
+};
+
+bool plan_setting_known(const char *name)
+{
+    for (const char *const *setting = settings; *setting; setting++)
+        if (strcmp(*setting, name) == 0)
+            return true;
+    return strncmp(name, own_prefix, sizeof own_prefix - 1) == 0 && name[sizeof own_prefix - 1];
+}
+
 static int combinations(const struct plan *plan)
 {
     int count = 1;

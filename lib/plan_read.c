@@ -20,13 +20,6 @@ static const char *const key_names[KEY_COUNT] = {
     "name", "title", "replicates", "order", "seed", "difference", "spread",
 };
 
-static const char own_prefix[] = "own_";
-
-static const char *const settings[] = {
-    "coffee", "roast_days", "grind", "grinder", "water", "temperature_c", "ratio", "filter", "filters", "rinse",
-    "brewer", "cup", "position", "pours", "bloom_g", "stir", "stirs", "swirls", "press", "dilution_g", "taster", NULL,
-};
-
 struct reader {
     const char *at, *end;
     int line;
@@ -48,14 +41,6 @@ static bool measure_plannable(int measure)
     default:
         return false;
     }
-}
-
-bool plan_setting_known(const char *name)
-{
-    for (const char *const *setting = settings; *setting; setting++)
-        if (strcmp(*setting, name) == 0)
-            return true;
-    return strncmp(name, own_prefix, sizeof own_prefix - 1) == 0 && name[sizeof own_prefix - 1];
 }
 
 static void mistake(struct reader *reader, int line, const char *format, ...) __attribute__((format(printf, 3, 4)));

@@ -465,8 +465,7 @@ int main(int argc, char **argv)
         { "plain", no_argument, NULL, 'p' }, { "station", required_argument, NULL, 'S' },
         { "steep", required_argument, NULL, 't' }, { "bus", required_argument, NULL, 'b' },
         { "control", required_argument, NULL, 'c' }, { "store", required_argument, NULL, 's' },
-        { "help", no_argument, NULL, 'h' },
-        { "version", no_argument, NULL, 'V' }, { NULL, 0, NULL, 0 }
+        { "help", no_argument, NULL, 'h' }, { "version", no_argument, NULL, 'V' }, { NULL, 0, NULL, 0 }
     };
     static struct timer timer;
     const char *bus = NULL, *control = NULL, *store = NULL;
