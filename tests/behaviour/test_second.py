@@ -1,5 +1,5 @@
 """Two scales at one station: the brewer's, and the cup's below it or beside it."""
-# Alone: brews on a fast clock, whose times are compared with the truth.
+# Times of brews on a fast clock are compared with the truth: those run alone.
 import signal
 
 from bench import event, line_scale, reading, station
@@ -94,7 +94,7 @@ def brewed(bench, script):
     return rows[0], truth
 
 
-def test_what_drips_into_the_cup_is_weighed_and_kept(bench):
+def test_what_drips_into_the_cup_is_weighed_and_kept(bench):      # alone
     row, truth = brewed(bench, ON_A_STAND)
     assert truth["drip_g"] > 5
     for name in "drip_g", "water_g", "dose_g", "beverage_g":
@@ -110,7 +110,7 @@ def test_what_drips_into_the_cup_is_weighed_and_kept(bench):
     assert abs(cup["most"] - truth["beverage_g"]) < 1      # tared with the cup on it
 
 
-def test_a_cup_that_comes_to_its_own_scale_is_weighed_there(bench):
+def test_a_cup_that_comes_to_its_own_scale_is_weighed_there(bench):      # alone
     row, truth = brewed(bench, BROUGHT_FULL)
     for name in "water_g", "dose_g", "beverage_g":
         assert abs(row[name] - truth[name]) <= 0.4, (name, row[name], truth[name])
@@ -157,7 +157,7 @@ def test_the_operator_says_that_it_was_pressed_dry(bench):
     bench.wait_query("SELECT pressed_dry FROM brew_summary", lambda rows: rows == [{"pressed_dry": 0}])
 
 
-def test_a_restart_in_mid_brew_keeps_what_has_run_through(bench):
+def test_a_restart_in_mid_brew_keeps_what_has_run_through(bench):      # alone
     daemon = set_up(bench)
     bus = bench.subscribe()
     bench.logger()

@@ -1,5 +1,5 @@
 """The spine: a line on a wire becomes a saved brew, whoever is killed when."""
-# Alone: brews on a fast clock, whose times are compared with the truth.
+# Times of brews on a fast clock are compared with the truth: those run alone.
 import os
 import re
 import subprocess
@@ -88,7 +88,7 @@ def test_a_line_written_by_hand_shows_in_watch(bench):
     socat.kill()        # it has nothing to say when it ends
 
 
-def test_a_brew_is_saved_once_and_true(bench):
+def test_a_brew_is_saved_once_and_true(bench):      # alone
     set_up(bench)
     bench.poised(*RATE)
     bus = bench.subscribe()
@@ -103,7 +103,7 @@ def test_a_brew_is_saved_once_and_true(bench):
     assert row["dose_g_u"] > 0 and row["water_g_u"] > 0 and row["beverage_g_u"] > 0
 
 
-def test_stages_begin_when_they_truly_began(bench):
+def test_stages_begin_when_they_truly_began(bench):      # alone
     set_up(bench, strength=False)
     bench.poised(*RATE)
     bus = bench.subscribe()
@@ -119,7 +119,7 @@ def test_stages_begin_when_they_truly_began(bench):
         assert abs(late) <= 0.5, (stage, late)
 
 
-def test_spine_logger_killed_in_mid_brew_leaves_one_complete_brew(bench):
+def test_spine_logger_killed_in_mid_brew_leaves_one_complete_brew(bench):      # alone
     set_up(bench)
     bench.poised(*RATE)
     bus = bench.subscribe()
@@ -137,7 +137,7 @@ def test_spine_logger_killed_in_mid_brew_leaves_one_complete_brew(bench):
     assert len({message["seq"] for message in readings}) == len(readings)
 
 
-def test_poised_killed_in_mid_brew_carries_on_with_the_same_brew(bench):
+def test_poised_killed_in_mid_brew_carries_on_with_the_same_brew(bench):      # alone
     set_up(bench, strength=False)
     daemon = bench.poised(*RATE)
     bus = bench.subscribe()
@@ -158,7 +158,7 @@ def test_poised_killed_in_mid_brew_carries_on_with_the_same_brew(bench):
     assert numbers == sorted(set(numbers)), "a number was given twice or out of order"
 
 
-def test_a_client_started_late_knows_the_stage(bench):
+def test_a_client_started_late_knows_the_stage(bench):      # alone
     set_up(bench, strength=False)
     bench.poised(*RATE)
     bus = bench.subscribe()
@@ -183,7 +183,7 @@ def test_a_tare_order_reaches_the_scale(bench):
     bus.wait_for(reading("left-scale", value=0))
 
 
-def test_a_port_that_dies_and_returns_is_found_again_in_mid_brew(bench):
+def test_a_port_that_dies_and_returns_is_found_again_in_mid_brew(bench):      # alone
     set_up(bench, strength=False)
     bench.poised(*RATE)
     bus = bench.subscribe()

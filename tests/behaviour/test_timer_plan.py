@@ -1,5 +1,4 @@
 """poise-timer through a plan: the next run, the dose and the water as they come, questions, earlier cups."""
-# Alone: scales on a fast clock.
 import math
 import re
 
