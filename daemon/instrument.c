@@ -44,6 +44,7 @@ static void instrument_free(struct instrument *instrument)
     if (instrument->state && instrument->driver->release)
         instrument->driver->release(instrument->state);
     free(instrument->state);
+    free(instrument->beside);
     free(instrument);
 }
 
@@ -236,7 +237,8 @@ static void adopt(struct instrument *open, struct instrument *fresh)
         open->state = fresh->state;
         fresh->state = state;
         open->has_last = false;
-        memset(open->beside, 0, sizeof open->beside);
+        free(open->beside);
+        open->beside = NULL;
         if (open->serial)
             instrument_begin_again(open);
         else if (open->usb)         /* the new driver has to be told what the device is */

@@ -1,9 +1,10 @@
-/* From bytes to readings: the path every indication takes, so nothing here allocates, waits or asks the
- * system for more than the bytes and the time. */
+/* From bytes to readings: the path every indication takes, so nothing here waits, asks the system for more than the
+ * bytes and the time, or allocates, but once for what is shown besides. */
 #include "instrument_parts.h"
 
 #include <errno.h>
 #include <stdio.h>
+#include <stdlib.h>
 #include <string.h>
 #include <unistd.h>
 
@@ -79,7 +80,10 @@ static void hand_over(struct instrument *instrument, struct reading *reading, st
         instrument->last = *reading;
         instrument->has_last = true;
     } else {
-        instrument->beside[reading->quantity] = *reading;
+        if (!instrument->beside)        /* when memory is short it is published all the same, and only not listed */
+            instrument->beside = calloc(QUANTITY_COUNT, sizeof *instrument->beside);
+        if (instrument->beside)
+            instrument->beside[reading->quantity] = *reading;
     }
     bench_reading(instrument->all->bench, instrument->place, reading, now);
 }

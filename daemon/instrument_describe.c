@@ -60,7 +60,7 @@ static void put_beside(struct writer *writer, const struct instrument *instrumen
 {
     bool first = true;
 
-    for (int i = 0; i < QUANTITY_COUNT; i++) {
+    for (int i = 0; instrument->beside && i < QUANTITY_COUNT; i++) {
         const struct reading *reading = &instrument->beside[i];
 
         if (reading->quantity == QUANTITY_NONE)
