@@ -10,48 +10,48 @@
 #include <sys/timerfd.h>
 #include <unistd.h>
 
-#include "bench.h"
-#include "instrument.h"
+#include "bench/bench.h"
+#include "instruments/instrument.h"
 #include "notify.h"
 #include "poise/program.h"
-#include "probe.h"
-#include "replay.h"
-#include "scales.h"
+#include "tools/probe.h"
+#include "tools/replay.h"
+#include "instruments/scales.h"
 
 static const char default_config[] = "/etc/poise/poised.conf";
 
 enum {
-    STEP_LEAST_US = 50000,      /* a clock that is steered moves by less between two looks; a set one by more */
+    STEP_LEAST_US = 50000, /* a clock that is steered moves by less between two looks; a set one by more */
     RATE_MOST = 1000,
 
-    LARGE_BYTES = 1024 * 1024,  /* what is larger goes back to the system at once when it is freed: answers, bursts of
-                                 * readings, pictures of many stations; else the first would raise the line */
+    LARGE_BYTES = 1024 * 1024, /* what is larger goes back to the system at once when it is freed: answers, bursts of
+                                * readings, pictures of many stations; else the first would raise the line */
 
-    PROBE_S = 3,                /* an instrument of 2 readings a second sends six meanwhile */
+    PROBE_S = 3, /* an instrument of 2 readings a second sends six meanwhile */
     PROBE_MOST_S = 600
 };
 
 struct daemon {
     uv_loop_t loop;
-    const char *path;           /* of the configuration; NULL: none */
-    struct config *config;      /* bench and instruments point into it */
+    const char *path;      /* of the configuration; NULL: none */
+    struct config *config; /* bench and instruments point into it */
     struct clock clock;
     struct bench *bench;
     struct instruments *instruments;
-    struct scales scales;       /* taken by themselves, as long as the configuration has no instrument */
+    struct scales scales; /* taken by themselves, as long as the configuration has no instrument */
     uv_signal_t interrupt, terminate, hangup;
     uv_timer_t watchdog;
     uv_poll_t clock_set;
-    bool failed;                /* stopping because it cannot go on */
-    int clock_fd;               /* becomes readable when the wall clock is set; -1: not available */
-    int64_t offset_us;          /* wall clock minus monotonic clock, when last looked at */
+    bool failed;       /* stopping because it cannot go on */
+    int clock_fd;      /* becomes readable when the wall clock is set; -1: not available */
+    int64_t offset_us; /* wall clock minus monotonic clock, when last looked at */
 };
 
 static void usage(FILE *out)
 {
     fprintf(out,
             "Usage: poised [OPTION]...\n"
-            "Reads the instruments of a brewing bench and tells what they show and what it means.\n\n"
+            "Reads the instruments of a brewing bench and publishes what they show and what it means.\n\n"
             "  -c, --config FILE     configuration (default %s)\n"
             "      --check-config    say what is wrong with the configuration, and on which line\n"
             "      --drivers         list the drivers\n"
@@ -60,7 +60,7 @@ static void usage(FILE *out)
             "      --ask             with --probe: also send, as Modbus asks; else no byte is sent\n"
             "      --json            with --probe: one JSON object per port; with --replay: every event\n"
             "      --replay FILE     say what a trace of poise-ctl watch --json (-: standard input), or a journal,\n"
-            "                        would be told as now\n"
+            "                        would be reported as now\n"
             "      --brew NAME, --from TIME, --to TIME\n"
             "                        with --replay: only that brew, or what was said between\n"
             "      --trace           with --replay: print what would be fed instead\n"
@@ -88,7 +88,7 @@ static int64_t wall_offset_us(const struct clock *clock)
 /* An alarm that never comes is cancelled when somebody sets the clock. */
 static int arm_clock_alarm(int fd)
 {
-    struct itimerspec never = {.it_value.tv_sec = (time_t)1 << 40};
+    struct itimerspec never = { .it_value.tv_sec = (time_t)1 << 40 };
 
     return timerfd_settime(fd, TFD_TIMER_ABSTIME | TFD_TIMER_CANCEL_ON_SET, &never, NULL);
 }
@@ -118,7 +118,7 @@ static void watch_clock(struct daemon *daemon)
 {
     daemon->clock_fd = -1;
     if (daemon->clock.rate != 1)
-        return;                 /* a fast clock follows no wall clock */
+        return; /* a fast clock follows no wall clock */
     int fd = timerfd_create(CLOCK_REALTIME, TFD_NONBLOCK | TFD_CLOEXEC);
     if (fd < 0)
         return;
@@ -209,7 +209,7 @@ static int reload(struct daemon *daemon, struct why *why)
         return error;
     }
     error = bench_reconfigure(daemon->bench, config, why);
-    if (error < 0) {            /* out of memory halfway: the journal is whole, so a fresh start finds everything */
+    if (error < 0) { /* out of memory halfway: the journal is whole, so a fresh start finds everything */
         daemon->failed = true;
         uv_stop(&daemon->loop);
         return error;
@@ -286,7 +286,7 @@ static void allow_many_files(void)
 
 static int start(struct daemon *daemon, struct why *why)
 {
-    struct bench_hands hands = {.order = instruments_order, .describe = instruments_describe};
+    struct bench_hands hands = { .order = instruments_order, .describe = instruments_describe };
     int error;
 
     catch_signal(daemon, &daemon->interrupt, on_stop, SIGINT);
@@ -339,7 +339,7 @@ static int run(const char *path, double rate)
     allow_many_files();
     mallopt(M_MMAP_THRESHOLD, LARGE_BYTES);
     signal(SIGPIPE, SIG_IGN);
-    signal(SIGXFSZ, SIG_IGN);   /* a file that may not grow is told like a full disk, and is none to die of */
+    signal(SIGXFSZ, SIG_IGN); /* a file that may not grow is reported like a full disk, and is none to die of */
     clock_start(&daemon.clock, rate);
     error = uv_loop_init(&daemon.loop);
     if (error < 0) {
@@ -372,7 +372,7 @@ static int check(const char *path)
     }
     error = config_read(&config, path, stderr, &why);
     if (error < 0) {
-        if (error != -EINVAL)   /* mistakes have been named already */
+        if (error != -EINVAL) /* mistakes have been named already */
             program_say("%s", why.text);
         return EXIT_FAILED;
     }
@@ -395,33 +395,42 @@ static bool read_rate(const char *text, double *out)
 
 /* --- the command line ----------------------------------------------------------------------------------- */
 
-enum { OPTION_DRIVERS = 256, OPTION_RATE, OPTION_SECONDS, OPTION_REPLAY, OPTION_BREW, OPTION_FROM, OPTION_TO,
-       OPTION_HELP, OPTION_VERSION };
+enum {
+    OPTION_DRIVERS = 256,
+    OPTION_RATE,
+    OPTION_SECONDS,
+    OPTION_REPLAY,
+    OPTION_BREW,
+    OPTION_FROM,
+    OPTION_TO,
+    OPTION_HELP,
+    OPTION_VERSION
+};
 
 /* What it says; 1: so it was said. */
 static struct {
     int check, probe, ask, json, trace;
     const char *path, *seconds, *replay, *brew, *from, *to;
     double rate;
-} told = {.rate = 1};
+} given = { .rate = 1 };
 
 static const struct option options[] = {
-    {"config", required_argument, NULL, 'c'},
-    {"check-config", no_argument, &told.check, 1},
-    {"drivers", no_argument, NULL, OPTION_DRIVERS},
-    {"clock-rate", required_argument, NULL, OPTION_RATE},
-    {"probe", no_argument, &told.probe, 1},
-    {"seconds", required_argument, NULL, OPTION_SECONDS},
-    {"ask", no_argument, &told.ask, 1},
-    {"json", no_argument, &told.json, 1},
-    {"replay", required_argument, NULL, OPTION_REPLAY},
-    {"brew", required_argument, NULL, OPTION_BREW},
-    {"from", required_argument, NULL, OPTION_FROM},
-    {"to", required_argument, NULL, OPTION_TO},
-    {"trace", no_argument, &told.trace, 1},
-    {"help", no_argument, NULL, OPTION_HELP},
-    {"version", no_argument, NULL, OPTION_VERSION},
-    {NULL, 0, NULL, 0},
+    { "config", required_argument, NULL, 'c' },
+    { "check-config", no_argument, &given.check, 1 },
+    { "drivers", no_argument, NULL, OPTION_DRIVERS },
+    { "clock-rate", required_argument, NULL, OPTION_RATE },
+    { "probe", no_argument, &given.probe, 1 },
+    { "seconds", required_argument, NULL, OPTION_SECONDS },
+    { "ask", no_argument, &given.ask, 1 },
+    { "json", no_argument, &given.json, 1 },
+    { "replay", required_argument, NULL, OPTION_REPLAY },
+    { "brew", required_argument, NULL, OPTION_BREW },
+    { "from", required_argument, NULL, OPTION_FROM },
+    { "to", required_argument, NULL, OPTION_TO },
+    { "trace", no_argument, &given.trace, 1 },
+    { "help", no_argument, NULL, OPTION_HELP },
+    { "version", no_argument, NULL, OPTION_VERSION },
+    { NULL, 0, NULL, 0 },
 };
 
 /* -1: read them all; else that exit status, and there is nothing more to do. */
@@ -431,23 +440,44 @@ static int read_options(int argc, char **argv)
 
     while ((option = getopt_long(argc, argv, "c:", options, NULL)) != -1)
         switch (option) {
-        case 0: break;              /* a flag, which getopt has set */
-        case 'c': told.path = optarg; break;
-        case OPTION_DRIVERS: list_drivers(); return program_end(EXIT_DONE);
+        case 0:
+            break; /* a flag, which getopt has set */
+        case 'c':
+            given.path = optarg;
+            break;
+        case OPTION_DRIVERS:
+            list_drivers();
+            return program_end(EXIT_DONE);
         case OPTION_RATE:
-            if (!read_rate(optarg, &told.rate)) {
+            if (!read_rate(optarg, &given.rate)) {
                 program_say("--clock-rate %s: a number from 1 to %d", optarg, RATE_MOST);
                 return EXIT_USAGE;
             }
             break;
-        case OPTION_SECONDS: told.seconds = optarg; break;
-        case OPTION_REPLAY: told.replay = optarg; break;
-        case OPTION_BREW: told.brew = optarg; break;
-        case OPTION_FROM: told.from = optarg; break;
-        case OPTION_TO: told.to = optarg; break;
-        case OPTION_HELP: usage(stdout); return EXIT_DONE;
-        case OPTION_VERSION: program_version(); return EXIT_DONE;
-        default: usage(stderr); return EXIT_USAGE;
+        case OPTION_SECONDS:
+            given.seconds = optarg;
+            break;
+        case OPTION_REPLAY:
+            given.replay = optarg;
+            break;
+        case OPTION_BREW:
+            given.brew = optarg;
+            break;
+        case OPTION_FROM:
+            given.from = optarg;
+            break;
+        case OPTION_TO:
+            given.to = optarg;
+            break;
+        case OPTION_HELP:
+            usage(stdout);
+            return EXIT_DONE;
+        case OPTION_VERSION:
+            program_version();
+            return EXIT_DONE;
+        default:
+            usage(stderr);
+            return EXIT_USAGE;
         }
     return -1;
 }
@@ -455,12 +485,12 @@ static int read_options(int argc, char **argv)
 /* Ports are words on the command line. */
 static int probe(char **ports, int count)
 {
-    struct probe_options probing = {.ask = told.ask, .json = told.json, .ports = ports, .port_count = count};
+    struct probe_options probing = { .ask = given.ask, .json = given.json, .ports = ports, .port_count = count };
     char *end;
 
-    probing.seconds = told.seconds ? strtod(told.seconds, &end) : PROBE_S;
-    if (told.seconds && (end == told.seconds || *end || !(probing.seconds > 0 && probing.seconds <= PROBE_MOST_S))) {
-        program_say("--seconds %s: a number above 0, up to %d", told.seconds, PROBE_MOST_S);
+    probing.seconds = given.seconds ? strtod(given.seconds, &end) : PROBE_S;
+    if (given.seconds && (end == given.seconds || *end || !(probing.seconds > 0 && probing.seconds <= PROBE_MOST_S))) {
+        program_say("--seconds %s: a number above 0, up to %d", given.seconds, PROBE_MOST_S);
         return EXIT_USAGE;
     }
     return probe_run(&probing);
@@ -473,13 +503,13 @@ int main(int argc, char **argv)
     program_begin(argv[0]);
     if ((status = read_options(argc, argv)) >= 0)
         return status;
-    if (told.probe)
+    if (given.probe)
         return probe(argv + optind, argc - optind);
-    if (told.seconds || told.ask || (told.json && !told.replay)) {
+    if (given.seconds || given.ask || (given.json && !given.replay)) {
         program_say("--seconds and --ask go with --probe, --json with it or --replay");
         return EXIT_USAGE;
     }
-    if (!told.replay && (told.brew || told.from || told.to || told.trace)) {
+    if (!given.replay && (given.brew || given.from || given.to || given.trace)) {
         program_say("--brew, --from, --to and --trace go with --replay");
         return EXIT_USAGE;
     }
@@ -487,11 +517,15 @@ int main(int argc, char **argv)
         program_say("%s: no such argument; see poised --help", argv[optind]);
         return EXIT_USAGE;
     }
-    if (told.replay)
-        return replay_run(&(struct replay_options){.path = told.replay, .config_path = told.path, .brew = told.brew,
-                                                   .from = told.from, .to = told.to, .json = told.json,
-                                                   .trace = told.trace});
-    if (!told.path && access(default_config, F_OK) == 0)
-        told.path = default_config;
-    return told.check ? check(told.path) : run(told.path, told.rate);
+    if (given.replay)
+        return replay_run(&(struct replay_options){ .path = given.replay,
+                                                    .config_path = given.path,
+                                                    .brew = given.brew,
+                                                    .from = given.from,
+                                                    .to = given.to,
+                                                    .json = given.json,
+                                                    .trace = given.trace });
+    if (!given.path && access(default_config, F_OK) == 0)
+        given.path = default_config;
+    return given.check ? check(given.path) : run(given.path, given.rate);
 }

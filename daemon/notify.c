@@ -12,7 +12,7 @@
 void notify_send(const char *state)
 {
     const char *path = getenv("NOTIFY_SOCKET");
-    struct sockaddr_un address = {.sun_family = AF_UNIX};
+    struct sockaddr_un address = { .sun_family = AF_UNIX };
     size_t length = path ? strlen(path) : 0;
     int socket_fd;
     ssize_t sent;
@@ -21,13 +21,13 @@ void notify_send(const char *state)
         return;
     memcpy(address.sun_path, path, length);
     if (path[0] == '@')
-        address.sun_path[0] = '\0';     /* a socket without a file */
+        address.sun_path[0] = '\0'; /* a socket without a file */
     socket_fd = socket(AF_UNIX, SOCK_DGRAM | SOCK_CLOEXEC | SOCK_NONBLOCK, 0);
     if (socket_fd < 0)
         return;
     sent = sendto(socket_fd, state, strlen(state), MSG_NOSIGNAL, (const struct sockaddr *)&address,
                   (socklen_t)(offsetof(struct sockaddr_un, sun_path) + length));
-    (void)sent;                         /* a manager that does not listen learns it from its own deadline */
+    (void)sent; /* a manager that does not listen learns it from its own deadline */
     close(socket_fd);
 }
 

@@ -14,7 +14,7 @@
 #include "poise/reading.h"
 #include "poise/why.h"
 
-struct hid_feature;     /* hid.h */
+struct hid_feature; /* hid.h */
 
 enum transport { TRANSPORT_SERIAL, TRANSPORT_USB };
 
@@ -28,34 +28,44 @@ struct bytes {
 };
 
 struct setting {
-    const char *key, *value;    /* keys that only the driver knows: layout, pattern, fields, ... */
-    int line;                   /* in the configuration file, for sentences */
+    const char *key, *value; /* keys that only the driver knows: layout, pattern, fields, ... */
+    int line;                /* in the configuration file, for sentences */
 };
 
 struct instrument_config {
     char name[NAME_SIZE];
-    char station[NAME_SIZE];    /* empty: the whole bench */
+    char station[NAME_SIZE]; /* empty: the whole bench */
     const char *driver;
     const char *port;
-    const char *serial;         /* "9600 8N1" */
-    const char *dtr, *rts;      /* "on", "off", "leave" */
+    const char *serial;    /* "9600 8N1" */
+    const char *dtr, *rts; /* "on", "off", "leave" */
     enum quantity quantity;
-    bool weighs_cup;            /* a scale: the one the cup stands on or comes to, beside the one of the brewer */
-    int weighs_line;            /* where that was said; 0: nowhere */
-    struct bytes ask;           /* length 0: never asked */
+    bool weighs_cup;  /* a scale: the one the cup stands on or comes to, beside the one of the brewer */
+    int weighs_line;  /* where that was said; 0: nowhere */
+    struct bytes ask; /* length 0: never asked */
     int ask_every_ms;
     struct bytes orders[ORDER_COUNT];
-    int64_t lag_us;             /* 0: not known */
+    int64_t lag_us; /* 0: not known */
     const struct setting *settings;
     size_t setting_count;
-    int line;                   /* of the section's header */
+    int line; /* of the section's header */
 };
 
 /* Why a frame was no reading.  Counted by reason; never a guess. */
 enum reject {
-    REJECT_FIRST = 1,           /* the first frame after opening, joined in the middle perhaps */
-    REJECT_GRAMMAR, REJECT_NUMBER, REJECT_AMBIGUOUS_COMMA, REJECT_UNIT, REJECT_HIGH_BIT, REJECT_CONTROL,
-    REJECT_OVERLONG, REJECT_CHECKSUM, REJECT_RANGE, REJECT_STATUS, REJECT_EXPIRED, REJECT_OTHER_REPORT,
+    REJECT_FIRST = 1, /* the first frame after opening, joined in the middle perhaps */
+    REJECT_GRAMMAR,
+    REJECT_NUMBER,
+    REJECT_AMBIGUOUS_COMMA,
+    REJECT_UNIT,
+    REJECT_HIGH_BIT,
+    REJECT_CONTROL,
+    REJECT_OVERLONG,
+    REJECT_CHECKSUM,
+    REJECT_RANGE,
+    REJECT_STATUS,
+    REJECT_EXPIRED,
+    REJECT_OTHER_REPORT,
     REJECT_COUNT
 };
 
@@ -64,16 +74,16 @@ enum reject {
 const char *reject_name(enum reject reject);
 
 enum {
-    FRAME_READINGS = 4,         /* most readings in one frame */
-    FEATURES_MOST = 4           /* most feature reports that are asked for */
+    FRAME_READINGS = 4, /* most readings in one frame */
+    FEATURES_MOST = 4   /* most feature reports that are asked for */
 };
 
 struct driver {
-    const char *name;           /* as in the configuration: "line" */
-    const char *summary;        /* one line, shown by `poised --drivers` */
+    const char *name;    /* as in the configuration: "line" */
+    const char *summary; /* one line, shown by `poised --drivers` */
     enum transport transport;
-    size_t state_size;          /* zeroed memory of its own, one per instrument; plain bytes, freed with free()
-                                 * after release() */
+    size_t state_size; /* zeroed memory of its own, one per instrument; plain bytes, freed with free()
+                        * after release() */
 
     /* Reads the settings and copies what it keeps: a new configuration may replace this one while the state
      * lives on.  0, or a negative errno with a sentence that names key and line. */

@@ -4,11 +4,7 @@
 #include <string.h>
 
 const struct driver *const drivers[] = {
-    &line_driver,
-    &hid_scale_driver,
-    &hid_keyboard_driver,
-    &modbus_driver,
-    NULL,
+    &line_driver, &hid_scale_driver, &hid_keyboard_driver, &modbus_driver, NULL,
 };
 
 static const char *const reject_names[REJECT_COUNT] = {

@@ -15,14 +15,14 @@ static const struct {
     const char *title;
     int width;
 } columns[] = {
-    {MEASURE_DOSE_G, "dose g", 7},
-    {MEASURE_WATER_G, "water g", 8},
-    {MEASURE_BEVERAGE_G, "cup g", 7},
-    {MEASURE_STEEP_S, "steep s", 8},
-    {MEASURE_PRESS_S, "press s", 8},
-    {MEASURE_PRESS_PEAK_KPA, "peak kPa", 9},
-    {MEASURE_STRENGTH_PCT, "strength %", 11},
-    {MEASURE_EXTRACTION_PCT, "extraction %", 13},
+    { MEASURE_DOSE_G, "dose g", 7 },
+    { MEASURE_WATER_G, "water g", 8 },
+    { MEASURE_BEVERAGE_G, "cup g", 7 },
+    { MEASURE_STEEP_S, "steep s", 8 },
+    { MEASURE_PRESS_S, "press s", 8 },
+    { MEASURE_PRESS_PEAK_KPA, "peak kPa", 9 },
+    { MEASURE_STRENGTH_PCT, "strength %", 11 },
+    { MEASURE_EXTRACTION_PCT, "extraction %", 13 },
 };
 
 enum { COLUMN_COUNT = sizeof columns / sizeof *columns };
@@ -33,21 +33,25 @@ static json_t *column_json(sqlite3_stmt *row, int column)
     json_t *nested, *string;
 
     switch (sqlite3_column_type(row, column)) {
-    case SQLITE_NULL: return json_null();
-    case SQLITE_INTEGER: return json_integer(sqlite3_column_int64(row, column));
-    case SQLITE_FLOAT: return json_real(sqlite3_column_double(row, column));
-    default: break;
+    case SQLITE_NULL:
+        return json_null();
+    case SQLITE_INTEGER:
+        return json_integer(sqlite3_column_int64(row, column));
+    case SQLITE_FLOAT:
+        return json_real(sqlite3_column_double(row, column));
+    default:
+        break;
     }
     text = (const char *)sqlite3_column_text(row, column);
     if (!text)
         return json_null();
     if (strcmp(name, "factors") == 0 || strcmp(name, "recipe") == 0) {
-        nested = json_loads(text, 0, NULL);     /* objects, kept as text */
+        nested = json_loads(text, 0, NULL); /* objects, kept as text */
         if (nested)
             return nested;
     }
     string = json_string(text);
-    return string ? string : json_null();       /* no valid UTF-8: no text */
+    return string ? string : json_null(); /* no valid UTF-8: no text */
 }
 
 static void print_row_json(sqlite3_stmt *row)
@@ -89,12 +93,13 @@ static void print_row(sqlite3_stmt *row)
     char brew[BREW_SIZE], began[32], note[DETAIL_SIZE];
     int kept = column_find(row, "plan_kept");
     const char *plan = kept < 0 || sqlite3_column_type(row, kept) == SQLITE_NULL ? "-"
-                       : sqlite3_column_int(row, kept) ? "kept" : "left";
+                       : sqlite3_column_int(row, kept)                           ? "kept"
+                                                                                 : "left";
 
     text_of(row, "began_utc", began, sizeof began);
     if (strlen(began) > 16) {
         began[10] = ' ';
-        began[16] = '\0';                       /* to the minute */
+        began[16] = '\0'; /* to the minute */
     }
     printf("%-20s %-16s", text_of(row, "brew", brew, sizeof brew), began);
     for (int i = 0; i < COLUMN_COUNT; i++) {
@@ -103,8 +108,7 @@ static void print_row(sqlite3_stmt *row)
         if (column < 0 || sqlite3_column_type(row, column) == SQLITE_NULL)
             printf("%*s", columns[i].width, "-");
         else
-            printf("%*.*f", columns[i].width, measure_decimals(columns[i].measure),
-                   sqlite3_column_double(row, column));
+            printf("%*.*f", columns[i].width, measure_decimals(columns[i].measure), sqlite3_column_double(row, column));
     }
     printf("  %-4s  %s\n", plan, text_of(row, "note", note, sizeof note));
 }
@@ -119,8 +123,8 @@ static int print_rows(const struct ctl *ctl, sqlite3 *database, long *count)
 
     if (code != SQLITE_OK)
         return code;
-    sqlite3_bind_text(row, 1, ctl->brew, -1, SQLITE_STATIC);    /* NULL when no brew was named */
-    sqlite3_bind_int64(row, 2, ctl->count);                     /* negative: all */
+    sqlite3_bind_text(row, 1, ctl->brew, -1, SQLITE_STATIC); /* NULL when no brew was named */
+    sqlite3_bind_int64(row, 2, ctl->count);                  /* negative: all */
     while ((code = sqlite3_step(row)) == SQLITE_ROW) {
         if (!ctl->json && *count == 0)
             print_title();

@@ -13,27 +13,36 @@ struct ctl {
     char bus[256], control[256], store[512];
     bool json, ask, trace;
     const char *station, *instrument, *brew;
-    double uncertainty;     /* --uncertainty; NAN: not said */
-    double ago_s;           /* --ago; NAN: not said */
-    long count;             /* --count; -1: not said */
-    const char *seconds;    /* --seconds, as it was said */
-    const char *from, *to;  /* --from, --to, as they were said */
-    const char *config;     /* --config */
-    char **words;           /* what follows the command's name */
+    double uncertainty;    /* --uncertainty; NAN: not said */
+    double ago_s;          /* --ago; NAN: not said */
+    long count;            /* --count; -1: not said */
+    const char *seconds;   /* --seconds, as it was said */
+    const char *from, *to; /* --from, --to, as they were said */
+    const char *config;    /* --config */
+    char **words;          /* what follows the command's name */
     int word_count;
 };
 
 /* Options that only some commands understand; a command's row names them. */
 enum {
-    TAKES_STATION = 1, TAKES_INSTRUMENT = 2, TAKES_BREW = 4, TAKES_UNCERTAINTY = 8, TAKES_AGO = 16, TAKES_COUNT = 32,
-    TAKES_SECONDS = 64, TAKES_ASK = 128, TAKES_SPAN = 256, TAKES_TRACE = 512, TAKES_CONFIG = 1024
+    TAKES_STATION = 1,
+    TAKES_INSTRUMENT = 2,
+    TAKES_BREW = 4,
+    TAKES_UNCERTAINTY = 8,
+    TAKES_AGO = 16,
+    TAKES_COUNT = 32,
+    TAKES_SECONDS = 64,
+    TAKES_ASK = 128,
+    TAKES_SPAN = 256,
+    TAKES_TRACE = 512,
+    TAKES_CONFIG = 1024
 };
 
 struct command {
     const char *name, *words, *summary;
     int least_words, most_words;
     unsigned takes;
-    int (*run)(const struct ctl *ctl);      /* returns the exit status */
+    int (*run)(const struct ctl *ctl); /* returns the exit status */
 };
 
 /* orders.c: what the bench is asked to do. */

@@ -10,57 +10,74 @@
 #include "poise/program.h"
 
 static const struct command commands[] = {
-    {"status", "", "what stands where, and what is being brewed", 0, 0, 0, command_status},
-    {"instruments", "", "each instrument, what it shows and how it is; and what else is plugged in", 0, 0, 0,
-     command_instruments},
-    {"watch", "[TOPIC...]", "everything the bench says, as it says it", 0, 16, TAKES_COUNT, command_watch},
-    {"tare", "", "order an instrument to tare", 0, 0, TAKES_STATION | TAKES_INSTRUMENT, command_tare},
-    {"zero", "", "order an instrument to set its zero", 0, 0, TAKES_STATION | TAKES_INSTRUMENT, command_zero},
-    {"begin", "", "begin a brew", 0, 0, TAKES_STATION, command_begin},
-    {"mark", "STAGE", "say that a stage begins", 1, 1, TAKES_STATION | TAKES_BREW | TAKES_AGO, command_mark},
-    {"enter", "MEASURE VALUE", "put in a number read off by eye", 2, 2,
-     TAKES_STATION | TAKES_BREW | TAKES_UNCERTAINTY, command_enter},
-    {"end", "", "end the brew", 0, 0, TAKES_STATION, command_end},
-    {"discard", "[REASON...]", "say that it was no brew", 0, 256, TAKES_STATION | TAKES_BREW, command_discard},
-    {"note", "TEXT...", "write a note beside a brew", 1, 256, TAKES_STATION | TAKES_BREW, command_note},
-    {"sample", "[BREW]", "the strength read next is this brew's", 0, 1, 0, command_sample},
-    {"strength", "[BREW]", "the strength readings, and whose each is", 0, 1, 0, command_strength},
-    {"assign", "BREW [READING]", "the strength read last, or that one, was this brew's", 1, 2, 0, command_assign},
-    {"unassign", "BREW|READING", "a brew's last strength reading, or that one, was not its own", 1, 1, 0,
-     command_unassign},
-    {"plan", "VERB [FILE|BREW]", "load, check, show, next, skip, redo or unload a plan", 1, 2, TAKES_STATION,
-     command_plan},
-    {"probe", "[PORT...]", "which instrument is at a serial port, and the section to paste", 0, 16,
-     TAKES_SECONDS | TAKES_ASK, command_probe},
-    {"replay", "[FILE]", "what the tracker would say now of a trace, a journal, or what the bench has", 0, 1,
-     TAKES_BREW | TAKES_SPAN | TAKES_TRACE | TAKES_CONFIG, command_replay},
-    {"brews", "", "the brews in the store", 0, 0, TAKES_COUNT | TAKES_BREW, command_brews},
+    { "status", "", "what stands where, and what is being brewed", 0, 0, 0, command_status },
+    { "instruments", "", "each instrument, what it shows and how it is; and what else is plugged in", 0, 0, 0,
+      command_instruments },
+    { "watch", "[TOPIC...]", "everything the bench says, as it says it", 0, 16, TAKES_COUNT, command_watch },
+    { "tare", "", "order an instrument to tare", 0, 0, TAKES_STATION | TAKES_INSTRUMENT, command_tare },
+    { "zero", "", "order an instrument to set its zero", 0, 0, TAKES_STATION | TAKES_INSTRUMENT, command_zero },
+    { "begin", "", "begin a brew", 0, 0, TAKES_STATION, command_begin },
+    { "mark", "STAGE", "say that a stage begins", 1, 1, TAKES_STATION | TAKES_BREW | TAKES_AGO, command_mark },
+    { "enter", "MEASURE VALUE", "put in a number read off by eye", 2, 2, TAKES_STATION | TAKES_BREW | TAKES_UNCERTAINTY,
+      command_enter },
+    { "end", "", "end the brew", 0, 0, TAKES_STATION, command_end },
+    { "discard", "[REASON...]", "say that it was no brew", 0, 256, TAKES_STATION | TAKES_BREW, command_discard },
+    { "note", "TEXT...", "write a note beside a brew", 1, 256, TAKES_STATION | TAKES_BREW, command_note },
+    { "sample", "[BREW]", "the strength read next is this brew's", 0, 1, 0, command_sample },
+    { "strength", "[BREW]", "the strength readings, and whose each is", 0, 1, 0, command_strength },
+    { "assign", "BREW [READING]", "the strength read last, or that one, was this brew's", 1, 2, 0, command_assign },
+    { "unassign", "BREW|READING", "a brew's last strength reading, or that one, was not its own", 1, 1, 0,
+      command_unassign },
+    { "plan", "VERB [FILE|BREW]", "load, check, show, next, skip, redo or unload a plan", 1, 2, TAKES_STATION,
+      command_plan },
+    { "probe", "[PORT...]", "which instrument is at a serial port, and the section to paste", 0, 16,
+      TAKES_SECONDS | TAKES_ASK, command_probe },
+    { "replay", "[FILE]", "what the tracker would say now of a trace, a journal, or what the bench has", 0, 1,
+      TAKES_BREW | TAKES_SPAN | TAKES_TRACE | TAKES_CONFIG, command_replay },
+    { "brews", "", "the brews in the store", 0, 0, TAKES_COUNT | TAKES_BREW, command_brews },
 };
 
-enum { OPTION_BUS = 256, OPTION_CONTROL, OPTION_STORE, OPTION_JSON, OPTION_STATION, OPTION_INSTRUMENT, OPTION_BREW,
-       OPTION_UNCERTAINTY, OPTION_AGO, OPTION_COUNT, OPTION_SECONDS, OPTION_ASK, OPTION_FROM, OPTION_TO, OPTION_TRACE,
-       OPTION_CONFIG, OPTION_HELP, OPTION_VERSION };
+enum {
+    OPTION_BUS = 256,
+    OPTION_CONTROL,
+    OPTION_STORE,
+    OPTION_JSON,
+    OPTION_STATION,
+    OPTION_INSTRUMENT,
+    OPTION_BREW,
+    OPTION_UNCERTAINTY,
+    OPTION_AGO,
+    OPTION_COUNT,
+    OPTION_SECONDS,
+    OPTION_ASK,
+    OPTION_FROM,
+    OPTION_TO,
+    OPTION_TRACE,
+    OPTION_CONFIG,
+    OPTION_HELP,
+    OPTION_VERSION
+};
 
 static const struct option options[] = {
-    {"bus", required_argument, NULL, OPTION_BUS},
-    {"control", required_argument, NULL, OPTION_CONTROL},
-    {"store", required_argument, NULL, OPTION_STORE},
-    {"json", no_argument, NULL, OPTION_JSON},
-    {"station", required_argument, NULL, OPTION_STATION},
-    {"instrument", required_argument, NULL, OPTION_INSTRUMENT},
-    {"brew", required_argument, NULL, OPTION_BREW},
-    {"uncertainty", required_argument, NULL, OPTION_UNCERTAINTY},
-    {"ago", required_argument, NULL, OPTION_AGO},
-    {"count", required_argument, NULL, OPTION_COUNT},
-    {"seconds", required_argument, NULL, OPTION_SECONDS},
-    {"ask", no_argument, NULL, OPTION_ASK},
-    {"from", required_argument, NULL, OPTION_FROM},
-    {"to", required_argument, NULL, OPTION_TO},
-    {"trace", no_argument, NULL, OPTION_TRACE},
-    {"config", required_argument, NULL, OPTION_CONFIG},
-    {"help", no_argument, NULL, OPTION_HELP},
-    {"version", no_argument, NULL, OPTION_VERSION},
-    {NULL, 0, NULL, 0},
+    { "bus", required_argument, NULL, OPTION_BUS },
+    { "control", required_argument, NULL, OPTION_CONTROL },
+    { "store", required_argument, NULL, OPTION_STORE },
+    { "json", no_argument, NULL, OPTION_JSON },
+    { "station", required_argument, NULL, OPTION_STATION },
+    { "instrument", required_argument, NULL, OPTION_INSTRUMENT },
+    { "brew", required_argument, NULL, OPTION_BREW },
+    { "uncertainty", required_argument, NULL, OPTION_UNCERTAINTY },
+    { "ago", required_argument, NULL, OPTION_AGO },
+    { "count", required_argument, NULL, OPTION_COUNT },
+    { "seconds", required_argument, NULL, OPTION_SECONDS },
+    { "ask", no_argument, NULL, OPTION_ASK },
+    { "from", required_argument, NULL, OPTION_FROM },
+    { "to", required_argument, NULL, OPTION_TO },
+    { "trace", no_argument, NULL, OPTION_TRACE },
+    { "config", required_argument, NULL, OPTION_CONFIG },
+    { "help", no_argument, NULL, OPTION_HELP },
+    { "version", no_argument, NULL, OPTION_VERSION },
+    { NULL, 0, NULL, 0 },
 };
 
 static void help(void)
@@ -120,13 +137,30 @@ static int read_options(int argc, char **argv, struct ctl *ctl, unsigned *used)
 
     while ((option = getopt_long(argc, argv, "", options, NULL)) != -1) {
         switch (option) {
-        case OPTION_BUS: bus = optarg; break;
-        case OPTION_CONTROL: control = optarg; break;
-        case OPTION_STORE: store = optarg; break;
-        case OPTION_JSON: ctl->json = true; break;
-        case OPTION_STATION: ctl->station = optarg; *used |= TAKES_STATION; break;
-        case OPTION_INSTRUMENT: ctl->instrument = optarg; *used |= TAKES_INSTRUMENT; break;
-        case OPTION_BREW: ctl->brew = optarg; *used |= TAKES_BREW; break;
+        case OPTION_BUS:
+            bus = optarg;
+            break;
+        case OPTION_CONTROL:
+            control = optarg;
+            break;
+        case OPTION_STORE:
+            store = optarg;
+            break;
+        case OPTION_JSON:
+            ctl->json = true;
+            break;
+        case OPTION_STATION:
+            ctl->station = optarg;
+            *used |= TAKES_STATION;
+            break;
+        case OPTION_INSTRUMENT:
+            ctl->instrument = optarg;
+            *used |= TAKES_INSTRUMENT;
+            break;
+        case OPTION_BREW:
+            ctl->brew = optarg;
+            *used |= TAKES_BREW;
+            break;
         case OPTION_UNCERTAINTY:
             *used |= TAKES_UNCERTAINTY;
             if (!number_option("uncertainty", optarg, &ctl->uncertainty))
@@ -145,15 +179,38 @@ static int read_options(int argc, char **argv, struct ctl *ctl, unsigned *used)
             }
             ctl->count = (long)count;
             break;
-        case OPTION_SECONDS: ctl->seconds = optarg; *used |= TAKES_SECONDS; break;
-        case OPTION_ASK: ctl->ask = true; *used |= TAKES_ASK; break;
-        case OPTION_FROM: ctl->from = optarg; *used |= TAKES_SPAN; break;
-        case OPTION_TO: ctl->to = optarg; *used |= TAKES_SPAN; break;
-        case OPTION_TRACE: ctl->trace = true; *used |= TAKES_TRACE; break;
-        case OPTION_CONFIG: ctl->config = optarg; *used |= TAKES_CONFIG; break;
-        case OPTION_HELP: help(); return program_end(EXIT_DONE);
-        case OPTION_VERSION: program_version(); return EXIT_DONE;
-        default: return EXIT_USAGE;     /* getopt has said why */
+        case OPTION_SECONDS:
+            ctl->seconds = optarg;
+            *used |= TAKES_SECONDS;
+            break;
+        case OPTION_ASK:
+            ctl->ask = true;
+            *used |= TAKES_ASK;
+            break;
+        case OPTION_FROM:
+            ctl->from = optarg;
+            *used |= TAKES_SPAN;
+            break;
+        case OPTION_TO:
+            ctl->to = optarg;
+            *used |= TAKES_SPAN;
+            break;
+        case OPTION_TRACE:
+            ctl->trace = true;
+            *used |= TAKES_TRACE;
+            break;
+        case OPTION_CONFIG:
+            ctl->config = optarg;
+            *used |= TAKES_CONFIG;
+            break;
+        case OPTION_HELP:
+            help();
+            return program_end(EXIT_DONE);
+        case OPTION_VERSION:
+            program_version();
+            return EXIT_DONE;
+        default:
+            return EXIT_USAGE; /* getopt has said why */
         }
     }
     place_bus(bus, ctl->bus, sizeof ctl->bus);
@@ -168,10 +225,17 @@ static bool fits(const struct command *command, const struct ctl *ctl, unsigned 
     static const struct {
         unsigned bit;
         const char *name;
-    } special[] = {{TAKES_STATION, "station"}, {TAKES_INSTRUMENT, "instrument"}, {TAKES_BREW, "brew"},
-                   {TAKES_UNCERTAINTY, "uncertainty"}, {TAKES_AGO, "ago"}, {TAKES_COUNT, "count"},
-                   {TAKES_SECONDS, "seconds"}, {TAKES_ASK, "ask"}, {TAKES_SPAN, "from and no --to"},
-                   {TAKES_TRACE, "trace"}, {TAKES_CONFIG, "config"}};
+    } special[] = { { TAKES_STATION, "station" },
+                    { TAKES_INSTRUMENT, "instrument" },
+                    { TAKES_BREW, "brew" },
+                    { TAKES_UNCERTAINTY, "uncertainty" },
+                    { TAKES_AGO, "ago" },
+                    { TAKES_COUNT, "count" },
+                    { TAKES_SECONDS, "seconds" },
+                    { TAKES_ASK, "ask" },
+                    { TAKES_SPAN, "from and no --to" },
+                    { TAKES_TRACE, "trace" },
+                    { TAKES_CONFIG, "config" } };
 
     for (size_t i = 0; i < sizeof special / sizeof *special; i++)
         if (used & ~command->takes & special[i].bit) {
@@ -188,7 +252,7 @@ static bool fits(const struct command *command, const struct ctl *ctl, unsigned 
 
 int main(int argc, char **argv)
 {
-    struct ctl ctl = {.uncertainty = NAN, .ago_s = NAN, .count = -1};
+    struct ctl ctl = { .uncertainty = NAN, .ago_s = NAN, .count = -1 };
     const struct command *command;
     unsigned used = 0;
     int status;

@@ -52,7 +52,7 @@ int command_end(const struct ctl *ctl)
     return ctl_order(ctl, ctl_request(ctl, "end"));
 }
 
-enum { NAMES_SIZE = 400 };      /* all stages, or all measures, in one sentence */
+enum { NAMES_SIZE = 400 }; /* all stages, or all measures, in one sentence */
 
 static void add_name(char *names, size_t size, const char *name)
 {
@@ -104,7 +104,7 @@ int command_enter(const struct ctl *ctl)
     request = ctl_request(ctl, "enter");
     json_object_set_new(request, "measure", json_string(ctl->words[0]));
     json_object_set_new(request, "value", json_real(value));
-    if (isnan(u) && measure != MEASURE_PRESSED_DRY)     /* that is a yes or a no */
+    if (isnan(u) && measure != MEASURE_PRESSED_DRY) /* that is a yes or a no */
         u = uncertainty_of_digits(ctl->words[1]);
     if (!isnan(u))
         json_object_set_new(request, "standard_uncertainty", json_real(u));

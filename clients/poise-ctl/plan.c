@@ -6,6 +6,7 @@
 #include <string.h>
 
 #include "ctl.h"
+#include "poise/design.h"
 #include "poise/plan.h"
 #include "poise/program.h"
 
@@ -21,7 +22,7 @@ static char *file_text(const char *path, size_t *length)
             fclose(file);
         return NULL;
     }
-    *length = fread(text, 1, PLAN_TEXT_MOST + 1, file);     /* one more than is allowed, so that too much is seen */
+    *length = fread(text, 1, PLAN_TEXT_MOST + 1, file); /* one more than is allowed, so that too much is seen */
     if (ferror(file)) {
         program_say("%s: %s", path, strerror(errno));
         free(text);
@@ -34,7 +35,7 @@ static char *file_text(const char *path, size_t *length)
     return text;
 }
 
-/* Reads and checks; every mistake is told with its line. */
+/* Reads and checks; every mistake is reported with its line. */
 static int read_plan(const char *path, char **text, struct plan *plan)
 {
     struct plan_mistakes mistakes;
@@ -56,7 +57,7 @@ static int read_plan(const char *path, char **text, struct plan *plan)
     return EXIT_FAILED;
 }
 
-static void print_design(const struct plan *plan, const struct plan_design *design)
+static void print_design(const struct plan *plan, const struct design *design)
 {
     int minutes = (int)lround(design->hours * 60);
 
@@ -67,11 +68,12 @@ static void print_design(const struct plan *plan, const struct plan_design *desi
     else
         printf("about %d min at one station\n", minutes);
     if (isnan(design->smallest_difference)) {
-        puts("One cup per level tells no spread: a trend may be seen, but no difference between two levels is proved.");
+        puts("One cup per level shows no spread: a trend may be seen, but no difference between two levels is proved.");
         return;
     }
     printf("Two levels must differ by %.2f points of extraction to show (at 5 %%, four times out of five),\n"
-           "if repeats spread by %.2f points%s.\n", design->smallest_difference, design->spread,
+           "if repeats spread by %.2f points%s.\n",
+           design->smallest_difference, design->spread,
            design->spread_assumed ? ", which is assumed: put `spread =` of this bench into [experiment]" : "");
     if (design->answers)
         return;
@@ -83,14 +85,13 @@ static void print_design(const struct plan *plan, const struct plan_design *desi
         printf("not with %d cups in all either: vary fewer levels.\n", PLAN_RUNS);
 }
 
-static void print_design_json(const struct plan *plan, const struct plan_design *design)
+static void print_design_json(const struct plan *plan, const struct design *design)
 {
     json_t *smallest = isnan(design->smallest_difference) ? json_null() : json_real(design->smallest_difference);
-    json_t *json = json_pack("{s:s, s:i, s:i, s:f, s:f, s:b, s:o, s:i, s:b}", "experiment", plan->name,
-                             "cups", design->cups, "levels", design->levels, "hours", design->hours,
-                             "spread", design->spread, "spread_assumed", design->spread_assumed,
-                             "smallest_difference", smallest, "replicates_needed", design->replicates_needed,
-                             "answers", design->answers);
+    json_t *json = json_pack("{s:s, s:i, s:i, s:f, s:f, s:b, s:o, s:i, s:b}", "experiment", plan->name, "cups",
+                             design->cups, "levels", design->levels, "hours", design->hours, "spread", design->spread,
+                             "spread_assumed", design->spread_assumed, "smallest_difference", smallest,
+                             "replicates_needed", design->replicates_needed, "answers", design->answers);
 
     ctl_print_json(json);
     json_decref(json);
@@ -99,14 +100,14 @@ static void print_design_json(const struct plan *plan, const struct plan_design 
 static int check(const struct ctl *ctl)
 {
     struct plan plan;
-    struct plan_design design;
+    struct design design;
     char *text;
     int status = read_plan(ctl->words[1], &text, &plan);
 
     if (status != EXIT_DONE)
         return status;
     free(text);
-    plan_judge_design(&plan, &design);
+    design_judge(&plan, &design);
     if (ctl->json)
         print_design_json(&plan, &design);
     else
@@ -121,7 +122,8 @@ static void print_settings(const json_t *settings, const json_t *tolerances)
     json_t *value;
     bool first = true;
 
-    json_object_foreach((json_t *)settings, name, value) {
+    json_object_foreach((json_t *)settings, name, value)
+    {
         const json_t *tolerance = json_object_get(tolerances, name);
         char words[PLAN_WORD_SIZE * 4];
 
@@ -166,11 +168,12 @@ static void print_plan(const json_t *plan)
         puts("the order is that of the file");
     else
         printf("the order was drawn with the seed %.0f\n", ctl_value(plan, "seed"));
-    json_array_foreach(json_object_get(plan, "runs"), i, run) {
+    json_array_foreach(json_object_get(plan, "runs"), i, run)
+    {
         const char *brew = ctl_text(run, "brew"), *state = ctl_text(run, "state");
 
         if (*brew && strcmp(state, "waiting") == 0)
-            state = "again";        /* it was brewed: outside a tolerance, or redo was asked for */
+            state = "again"; /* it was brewed: outside a tolerance, or redo was asked for */
         printf("%4.0f  %-8s ", ctl_value(run, "run"), ctl_printable(state, words, sizeof words));
         printf("%-24s ", ctl_printable(brew, words, sizeof words));
         print_settings(json_object_get(run, "factors"), NULL);
@@ -232,9 +235,9 @@ int command_plan(const struct ctl *ctl)
         const char *name, *wants;
         int least_words, most_words;
     } verbs[] = {
-        {"load", "the plan's file", 2, 2}, {"check", "the plan's file", 2, 2}, {"show", "no more", 1, 1},
-        {"next", "no more", 1, 1}, {"skip", "no more", 1, 1}, {"redo", "at most a brew", 1, 2},
-        {"unload", "no more", 1, 1},
+        { "load", "the plan's file", 2, 2 }, { "check", "the plan's file", 2, 2 }, { "show", "no more", 1, 1 },
+        { "next", "no more", 1, 1 },         { "skip", "no more", 1, 1 },          { "redo", "at most a brew", 1, 2 },
+        { "unload", "no more", 1, 1 },
     };
     const char *verb = ctl->words[0];
 

@@ -27,7 +27,7 @@ int ctl_poised(char *const arguments[])
 
 int command_probe(const struct ctl *ctl)
 {
-    char *arguments[ARGUMENTS_MOST] = {(char *)"poise-ctl", (char *)"--probe"};
+    char *arguments[ARGUMENTS_MOST] = { (char *)"poise-ctl", (char *)"--probe" };
     int count = 2;
 
     if (ctl->ask)
@@ -39,7 +39,7 @@ int command_probe(const struct ctl *ctl)
         arguments[count++] = (char *)ctl->seconds;
     }
     arguments[count++] = (char *)"--";
-    for (int i = 0; i < ctl->word_count; i++)       /* 16 at most, as the command's row says */
+    for (int i = 0; i < ctl->word_count; i++) /* 16 at most, as the command's row says */
         arguments[count++] = ctl->words[i];
     return ctl_poised(arguments);
 }

@@ -19,7 +19,7 @@ enum { ANSWER_WITHIN_MS = 5000, ARGUMENTS_MOST = 16 };
 /* A brew's name has its day in the zone of its bench, and zones lie up to 26 hours apart. */
 static const int64_t ZONES_US = INT64_C(26) * 3600000000, DAY_US = INT64_C(24) * 3600000000;
 
-/* The times between which the bench is asked; the rest is told by poised, which knows what leads up to a brew. */
+/* The times between which the bench is asked; the rest is reported by poised, which knows what leads up to a brew. */
 struct times {
     int64_t from_us, to_us;
 };
@@ -154,7 +154,7 @@ static FILE *pipe_to_poised(const struct ctl *ctl, pid_t *child)
         _exit(EXIT_FAILED);
     }
     close(ends[0]);
-    signal(SIGPIPE, SIG_IGN);       /* it has enough: writing fails, and that is the end */
+    signal(SIGPIPE, SIG_IGN); /* it has enough: writing fails, and that is the end */
     if (!(out = fdopen(ends[1], "w"))) {
         program_say("cannot write to poised: %m");
         close(ends[1]);
@@ -170,15 +170,16 @@ static bool write_line(FILE *out, const struct message *message)
     int length = message_write(message, text, sizeof text);
 
     if (length < 0)
-        return true;                /* a state */
+        return true; /* a state */
     message_topic(message, topic);
     return fprintf(out, "{\"topic\":\"%s\",\"message\":%.*s}\n", topic, length, text) > 0;
 }
 
 static int write_past(const struct ctl *ctl, FILE *out, const struct times *times, uint64_t after)
 {
-    struct client_options options = { .bus = ctl->bus, .control = ctl->control, .subscribe = true, .catch_up = true,
-                                      .after_seq = after };
+    struct client_options options = {
+        .bus = ctl->bus, .control = ctl->control, .subscribe = true, .catch_up = true, .after_seq = after
+    };
     struct client *client;
     struct why why;
     bool more = true;

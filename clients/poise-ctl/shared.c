@@ -15,7 +15,7 @@ enum { ANSWER_WITHIN_MS = 3000 };
 
 int ctl_ask(const struct ctl *ctl, json_t *request, json_t **reply)
 {
-    struct client_options options = {.bus = ctl->bus, .control = ctl->control};
+    struct client_options options = { .bus = ctl->bus, .control = ctl->control };
     struct client *client;
     struct why why;
     int error;
@@ -50,7 +50,7 @@ bool ctl_number(const char *text, double *out)
     double value;
 
     if (!isdigit((unsigned char)text[0]) && text[0] != '-' && text[0] != '+' && text[0] != '.')
-        return false;               /* strtod would take blanks, "inf" and "nan" */
+        return false; /* strtod would take blanks, "inf" and "nan" */
     value = strtod(text, &end);
     if (end == text || *end != '\0' || !isfinite(value))
         return false;
@@ -74,7 +74,7 @@ const char *ctl_printable(const char *text, char *out, size_t size)
         bool second_half_of_c1 = byte >= 0x80 && byte < 0xa0 && length > 0 && (unsigned char)out[length - 1] == 0xc2;
 
         if (second_half_of_c1)
-            out[length - 1] = '?';  /* U+0080 to U+009F steer terminals too */
+            out[length - 1] = '?'; /* U+0080 to U+009F steer terminals too */
         else
             out[length++] = byte < 0x20 || byte == 0x7f ? '?' : (char)byte;
     }

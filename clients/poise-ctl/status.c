@@ -89,8 +89,7 @@ int command_status(const struct ctl *ctl)
         return status;
     state = ctl_state(reply);
     printf("bench %s\n", ctl_printable(ctl_text(state, "bench"), name, sizeof name));
-    json_array_foreach(json_object_get(state, "stations"), index, one)
-        print_station(state, one);
+    json_array_foreach(json_object_get(state, "stations"), index, one) print_station(state, one);
     json_array_foreach(json_object_get(state, "waiting"), index, one)
         printf("%s waits for its strength: %.0f of %.0f readings\n",
                ctl_printable(ctl_text(one, "brew"), brew, sizeof brew), ctl_value(one, "have"), ctl_value(one, "want"));
@@ -146,10 +145,9 @@ static void print_instrument(const json_t *reply, const json_t *instrument)
            ctl_printable(ctl_text(instrument, "port"), port, sizeof port));
     if (*ctl_text(instrument, "weighs"))
         printf(", weighs the %s", ctl_printable(ctl_text(instrument, "weighs"), name, sizeof name));
-    json_object_foreach(json_object_get(instrument, "rejects"), reason, count)
-        if (json_integer_value(count) > 0)
-            printf(", %" JSON_INTEGER_FORMAT " rejected: %s", json_integer_value(count),
-                   ctl_printable(reason, name, sizeof name));
+    json_object_foreach(json_object_get(instrument, "rejects"), reason, count) if (json_integer_value(count) > 0)
+        printf(", %" JSON_INTEGER_FORMAT " rejected: %s", json_integer_value(count),
+               ctl_printable(reason, name, sizeof name));
     putchar('\n');
     json_array_foreach(json_object_get(instrument, "also"), index, also)
         printf("%-16s %-10s %-18s %s\n", "", "and", indication(also, shown, sizeof shown),
@@ -199,20 +197,16 @@ int command_instruments(const struct ctl *ctl)
     instruments = json_object_get(reply, "instruments");
     plugged = json_object_get(reply, "plugged");
     if (ctl->json) {
-        json_array_foreach(instruments, index, one)
-            ctl_print_json(one);
-        json_array_foreach(plugged, index, one)
-            ctl_print_json(one);
+        json_array_foreach(instruments, index, one) ctl_print_json(one);
+        json_array_foreach(plugged, index, one) ctl_print_json(one);
         json_decref(reply);
         return EXIT_DONE;
     }
     printf("%-16s %-10s %-18s %-12s %6s  %s\n", "instrument", "condition", "shows", "age", "per s", "driver and port");
-    json_array_foreach(instruments, index, one)
-        print_instrument(reply, one);
+    json_array_foreach(instruments, index, one) print_instrument(reply, one);
     if (json_array_size(plugged) > 0)
         printf("\nplugged in, and in no section\n");
-    json_array_foreach(plugged, index, one)
-        print_plugged(one);
+    json_array_foreach(plugged, index, one) print_plugged(one);
     json_decref(reply);
     return EXIT_DONE;
 }

@@ -1,4 +1,4 @@
-/* Strength readings: listed, and put right when one went to the wrong cup.  A reading is named by its number in the
+/* Strength readings: listed, and corrected when one went to the wrong cup.  A reading is named by its number in the
  * list (4711) or as the second of a brew (pier-20261125-003/2). */
 #include <errno.h>
 #include <math.h>
@@ -146,7 +146,8 @@ int command_strength(const struct ctl *ctl)
     list = json_object_get(reply, "readings");
     if (json_array_size(list) && !ctl->json)
         printf("%9s  %-24s %10s %9s  %s\n", "reading", "of", "strength %", "sample C", "read");
-    json_array_foreach(list, i, one) {
+    json_array_foreach(list, i, one)
+    {
         if (ctl->json) {
             ctl_print_json(one);
             continue;

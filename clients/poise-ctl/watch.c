@@ -61,8 +61,11 @@ static void print_number(enum measure measure, double value, double u)
 
 static void print_brew(const struct message_brew *brew)
 {
-    static const char *const words[] = {[BREW_BEGIN] = "begins", [BREW_END] = "ends", [BREW_DISCARD] = "is discarded",
-                                        [BREW_NOTE] = "has a note", [BREW_VERDICT] = "is judged again"};
+    static const char *const words[] = { [BREW_BEGIN] = "begins",
+                                         [BREW_END] = "ends",
+                                         [BREW_DISCARD] = "is discarded",
+                                         [BREW_NOTE] = "has a note",
+                                         [BREW_VERDICT] = "is judged again" };
     char note[DETAIL_SIZE];
 
     printf("%s %s on %s", brew->brew, words[brew->change], brew->station);
@@ -119,10 +122,18 @@ static void print_plain(const struct message *message)
 
     print_time(message->common.time_us);
     switch (message->kind) {
-    case MESSAGE_READING: print_reading(&message->reading); break;
-    case MESSAGE_BREW: print_brew(&message->brew); break;
-    case MESSAGE_STAGE: print_stage(&message->stage, message->common.mono_us); break;
-    case MESSAGE_MEASURE: print_measure(&message->measure); break;
+    case MESSAGE_READING:
+        print_reading(&message->reading);
+        break;
+    case MESSAGE_BREW:
+        print_brew(&message->brew);
+        break;
+    case MESSAGE_STAGE:
+        print_stage(&message->stage, message->common.mono_us);
+        break;
+    case MESSAGE_MEASURE:
+        print_measure(&message->measure);
+        break;
     case MESSAGE_INSTRUMENT:
         printf("%s %s: %s\n", message->instrument.instrument, instrument_change_name(message->instrument.change),
                ctl_printable(message->instrument.detail, detail, sizeof detail));
@@ -131,7 +142,9 @@ static void print_plain(const struct message *message)
         printf("%s%swarning %s: %s\n", message->warning.brew, message->warning.brew[0] ? " " : "",
                message->warning.warning, ctl_printable(message->warning.detail, detail, sizeof detail));
         break;
-    case MESSAGE_STATE: print_state(message); break;
+    case MESSAGE_STATE:
+        print_state(message);
+        break;
     }
 }
 
@@ -185,7 +198,7 @@ enum { FOUND_WITHIN_MS = 1000 };
 
 int command_watch(const struct ctl *ctl)
 {
-    struct client_options options = {.bus = ctl->bus, .control = ctl->control, .subscribe = true};
+    struct client_options options = { .bus = ctl->bus, .control = ctl->control, .subscribe = true };
     struct client *client;
     struct message message;
     struct why why;

@@ -35,11 +35,11 @@ struct logger {
     struct store *store;
     struct client *client;
     char store_path[PLACE_SIZE], bus[PLACE_SIZE], control[PLACE_SIZE];
-    int signals;                /* a signalfd: SIGTERM, SIGINT */
+    int signals; /* a signalfd: SIGTERM, SIGINT */
     char bench[NAME_SIZE];
-    uint64_t last_seq;          /* 0: nothing heard yet of a bench that the store does not know */
+    uint64_t last_seq; /* 0: nothing heard yet of a bench that the store does not know */
     bool caught_up;
-    int uncommitted;            /* messages */
+    int uncommitted; /* messages */
     bool gone, stop;
 };
 
@@ -55,7 +55,8 @@ static void usage(FILE *out)
           "  -V, --version          which Poise this is\n"
           "\n"
           "Stop it with Ctrl-C at any time, or pull the plug: started again, it asks the bench for what\n"
-          "it missed.  Read the file with poise-report, or with any SQLite tool: SELECT * FROM brew_summary.\n", out);
+          "it missed.  Read the file with poise-report, or with any SQLite tool: SELECT * FROM brew_summary.\n",
+          out);
 }
 
 /* True when a signal came within timeout_ms. */
@@ -68,7 +69,7 @@ static bool stopped_within(struct logger *logger, int timeout_ms)
     return logger->stop;
 }
 
-/* Until it works or we are told to stop.  Nothing is taken in meanwhile: the bench's journal keeps it. */
+/* Until it works or we are reported to stop.  Nothing is taken in meanwhile: the bench's journal keeps it. */
 static void commit(struct logger *logger)
 {
     struct why why, last = { "" };
@@ -92,8 +93,8 @@ static void notice_gap(struct logger *logger, const struct message *message)
 {
     uint64_t seq = message->common.seq;
 
-    if (logger->last_seq && seq > logger->last_seq + 1 &&
-        !(message->kind == MESSAGE_WARNING && strcmp(message->warning.warning, "numbers-skipped") == 0))
+    if (logger->last_seq && seq > logger->last_seq + 1
+        && !(message->kind == MESSAGE_WARNING && strcmp(message->warning.warning, "numbers-skipped") == 0))
         program_say("%s no longer holds messages %llu to %llu: brews of that time are incomplete", logger->bench,
                     (unsigned long long)logger->last_seq + 1, (unsigned long long)seq - 1);
     if (seq > logger->last_seq)
@@ -126,8 +127,12 @@ static void take(struct logger *logger, const struct message *message)
 
 static int connect_to(struct logger *logger, bool catch_up, uint64_t after_seq, int64_t after_us, struct why *why)
 {
-    struct client_options options = { .bus = logger->bus, .control = logger->control, .subscribe = true,
-                                      .catch_up = catch_up, .after_seq = after_seq, .after_us = after_us,
+    struct client_options options = { .bus = logger->bus,
+                                      .control = logger->control,
+                                      .subscribe = true,
+                                      .catch_up = catch_up,
+                                      .after_seq = after_seq,
+                                      .after_us = after_us,
                                       .gather_ms = GATHER_MS };
 
     client_close(logger->client);
@@ -237,9 +242,9 @@ static int catch_signals(void)
 int main(int argc, char **argv)
 {
     static const struct option options[] = {
-        { "store", required_argument, NULL, 's' }, { "bus", required_argument, NULL, 'b' },
+        { "store", required_argument, NULL, 's' },   { "bus", required_argument, NULL, 'b' },
         { "control", required_argument, NULL, 'c' }, { "help", no_argument, NULL, 'h' },
-        { "version", no_argument, NULL, 'V' }, { NULL, 0, NULL, 0 },
+        { "version", no_argument, NULL, 'V' },       { NULL, 0, NULL, 0 },
     };
     const char *store = NULL, *bus = NULL, *control = NULL;
     struct logger logger = { .signals = -1 };
@@ -248,12 +253,24 @@ int main(int argc, char **argv)
     program_begin(argv[0]);
     while ((option = getopt_long(argc, argv, "s:b:c:hV", options, NULL)) != -1)
         switch (option) {
-        case 's': store = optarg; break;
-        case 'b': bus = optarg; break;
-        case 'c': control = optarg; break;
-        case 'h': usage(stdout); return EXIT_DONE;
-        case 'V': program_version(); return EXIT_DONE;
-        default: usage(stderr); return EXIT_USAGE;
+        case 's':
+            store = optarg;
+            break;
+        case 'b':
+            bus = optarg;
+            break;
+        case 'c':
+            control = optarg;
+            break;
+        case 'h':
+            usage(stdout);
+            return EXIT_DONE;
+        case 'V':
+            program_version();
+            return EXIT_DONE;
+        default:
+            usage(stderr);
+            return EXIT_USAGE;
         }
     if (optind < argc) {
         program_say("%s: it takes options only; see --help", argv[optind]);

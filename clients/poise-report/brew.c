@@ -7,7 +7,7 @@
 
 #include "poise/brew.h"
 #include "poise/program.h"
-#include "words.h"
+#include "words/words.h"
 
 static void measures_table(const struct cup *cup, struct document *out)
 {
@@ -27,20 +27,21 @@ static void measures_table(const struct cup *cup, struct document *out)
     }
 }
 
-/* What was put right after it had been told: by the operator, or when the brew had ended already.  That strength and
- * what follows from it become known then is no correction. */
+/* What was corrected after it had been reported: by the operator, or when the brew had ended already.  That strength
+ * and what follows from it become known then is no correction. */
 static int corrections_table(sqlite3 *database, const struct cup *cup, struct document *out)
 {
-    static const char sql[] = "SELECT measure, before, value, made_by, strftime('%Y-%m-%d %H:%M:%S', time_us / "
-                              "1000000,"
-                              " 'unixepoch') FROM (SELECT m.measure, m.value, m.made_by, m.time_us, m.seq, b.ended_us,"
-                              " lag(m.value) OVER told AS before, row_number() OVER told AS place FROM measure m JOIN"
-                              " brew b USING (brew_id) WHERE b.name = ?1"
-                              " WINDOW told AS (PARTITION BY m.measure ORDER BY m.seq)) WHERE place > 1"
-                              " AND value IS NOT before AND (made_by = 'operator' OR (time_us > ended_us AND measure "
-                              "NOT IN"
-                              " ('strength_pct', 'extraction_pct', 'extraction_total_pct', 'retained_g_per_g')))"
-                              " ORDER BY seq";
+    static const char sql[] =
+        "SELECT measure, before, value, made_by, strftime('%Y-%m-%d %H:%M:%S', time_us / "
+        "1000000,"
+        " 'unixepoch') FROM (SELECT m.measure, m.value, m.made_by, m.time_us, m.seq, b.ended_us,"
+        " lag(m.value) OVER reported AS before, row_number() OVER reported AS place FROM measure m JOIN"
+        " brew b USING (brew_id) WHERE b.name = ?1"
+        " WINDOW reported AS (PARTITION BY m.measure ORDER BY m.seq)) WHERE place > 1"
+        " AND value IS NOT before AND (made_by = 'operator' OR (time_us > ended_us AND measure "
+        "NOT IN"
+        " ('strength_pct', 'extraction_pct', 'extraction_total_pct', 'retained_g_per_g')))"
+        " ORDER BY seq";
     sqlite3_stmt *statement = NULL;
     int code = sqlite3_prepare_v2(database, sql, -1, &statement, NULL);
     bool first = true;
@@ -53,7 +54,7 @@ static int corrections_table(sqlite3 *database, const struct cup *cup, struct do
         char from[32] = "not known", to[32] = "not known";
 
         if (first) {
-            document_add(out, BLOCK_HEADING, "Put right afterwards");
+            document_add(out, BLOCK_HEADING, "Corrections");
             document_table(out, "measure|#from|#to|unit|when, UTC|by");
             first = false;
         }
@@ -77,7 +78,7 @@ static double factor_of(const char *quantity, double shown, double strength_pct)
     return NAN;
 }
 
-enum { DECIMALS_MOST = 9 };         /* no instrument shows more; a damaged store may say anything */
+enum { DECIMALS_MOST = 9 }; /* no instrument shows more; a damaged store may say anything */
 
 /* What the refractometer showed of this cup, and by what factor that became a strength. */
 static int readings_table(sqlite3 *database, const struct cup *cup, struct document *out)
@@ -94,7 +95,7 @@ static int readings_table(sqlite3 *database, const struct cup *cup, struct docum
     int code = sqlite3_prepare_v2(database, sql, -1, &statement, NULL);
     double sum = 0, count = 0;
     char quantity[NAME_SIZE] = "";
-    bool typed = false;             /* the strength was: it comes of no reading */
+    bool typed = false; /* the strength was: it comes of no reading */
 
     if (code == SQLITE_OK)
         sqlite3_bind_text(statement, 1, cup->brew, -1, SQLITE_STATIC);
@@ -114,13 +115,15 @@ static int readings_table(sqlite3 *database, const struct cup *cup, struct docum
         document_row(out, "%s" CELL "%s" CELL "%s" CELL "%s" CELL "%s" CELL "%s", sqlite3_column_text(statement, 0),
                      shown, sqlite3_column_text(statement, 2), sample,
                      sqlite3_column_type(statement, 5) == SQLITE_NULL ? ""
-                     : sqlite3_column_int(statement, 5) ? "yes" : "no", sqlite3_column_text(statement, 7));
+                     : sqlite3_column_int(statement, 5)               ? "yes"
+                                                                      : "no",
+                     sqlite3_column_text(statement, 7));
         typed = sqlite3_column_int(statement, 8);
         sum += value;
         count++;
     }
     if (count && !typed && isfinite(factor_of(quantity, sum / count, cup->measures.value[MEASURE_STRENGTH_PCT])))
-        document_add(out, BLOCK_TEXT, "Strength was reckoned as %.2f of the Brix, by the bench's factor%s.",
+        document_add(out, BLOCK_TEXT, "Strength was computed as %.2f of the Brix, by the bench's factor%s.",
                      factor_of(quantity, sum / count, cup->measures.value[MEASURE_STRENGTH_PCT]),
                      strcmp(quantity, "brix") == 0 ? "" : "; the refractive index is taken as at 20 °C");
     return sqlite3_finalize(statement);
@@ -159,7 +162,8 @@ static void against_plan(const struct cup *cup, struct document *out)
     document_add(out, BLOCK_HEADING, "Against the plan");
     document_table(out, "what|planned|done");
     for (int pass = 0; pass < 2; pass++)
-        json_object_foreach(pass ? cup->recipe : cup->factors, name, value) {
+        json_object_foreach(pass ? cup->recipe : cup->factors, name, value)
+        {
             int measure = measure_find(name);
             char done[32] = "", planned[WORDS_SIZE] = "";
 
@@ -197,8 +201,8 @@ static int warnings(sqlite3 *database, const struct cup *cup, struct document *o
  * high it went. */
 static void mark_press(struct chart *chart, const struct cup *cup, double began_s)
 {
-    static const double worth_cutting = 3, cut_at = 1.1;    /* times the highest of the rest */
-    static const double long_press_s = 60;                  /* where its end is not known */
+    static const double worth_cutting = 3, cut_at = 1.1; /* times the highest of the rest */
+    static const double long_press_s = 60;               /* where its end is not known */
     double lasted_s = cup->measures.value[MEASURE_PRESS_S], rest = 0, peak = 0;
     double ended_s = began_s + (isnan(lasted_s) ? long_press_s : lasted_s) + 1;
     char label[96] = "press";
@@ -268,12 +272,14 @@ static void cooling_sentence(const struct chart *chart, struct document *out)
                      "is between.",
                      cooling.start_c, cooling.room_c, cooling.per_s, words);
     } else {
-        document_add(out, BLOCK_TEXT, "It cools from %.1f °C by %.2f °C a minute; for a cooling constant it was not "
-                     "watched long enough.", cooling.hottest_c, cooling.c_per_minute);
+        document_add(out, BLOCK_TEXT,
+                     "It cools from %.1f °C by %.2f °C a minute; for a cooling constant it was not "
+                     "watched long enough.",
+                     cooling.hottest_c, cooling.c_per_minute);
     }
 }
 
-enum { TRACES = 8 };            /* quantities that a bench's instruments show, and room */
+enum { TRACES = 8 }; /* quantities that a bench's instruments show, and room */
 
 struct traces {
     struct chart *chart[TRACES];

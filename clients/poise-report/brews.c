@@ -6,7 +6,7 @@
 #include <string.h>
 
 #include "poise/program.h"
-#include "words.h"
+#include "words/words.h"
 
 void number_words(const struct cup *cup, enum measure measure, char out[32])
 {
@@ -23,7 +23,8 @@ static void factors_words(const struct cup *cup, char out[WORDS_SIZE])
     size_t length = 0;
 
     out[0] = '\0';
-    json_object_foreach(cup->factors, name, value) {
+    json_object_foreach(cup->factors, name, value)
+    {
         char level[WORDS_SIZE];
 
         if (cup_level(cup, name, level) && length < WORDS_SIZE)
@@ -34,8 +35,9 @@ static void factors_words(const struct cup *cup, char out[WORDS_SIZE])
 
 int report_brews(const struct request *request)
 {
-    static const enum measure shown[] = { MEASURE_DOSE_G, MEASURE_WATER_G, MEASURE_BEVERAGE_G, MEASURE_STEEP_S,
-                                          MEASURE_PRESS_PEAK_KPA, MEASURE_STRENGTH_PCT, MEASURE_EXTRACTION_PCT };
+    static const enum measure shown[] = { MEASURE_DOSE_G,        MEASURE_WATER_G,        MEASURE_BEVERAGE_G,
+                                          MEASURE_STEEP_S,       MEASURE_PRESS_PEAK_KPA, MEASURE_STRENGTH_PCT,
+                                          MEASURE_EXTRACTION_PCT };
     enum { SHOWN = sizeof shown / sizeof *shown };
     struct document document = { NULL, 0, false };
     struct cups cups;

@@ -6,17 +6,37 @@
 #include <stdlib.h>
 #include <string.h>
 
-#include "document.h"
+#include "forms/document.h"
 #include "poise/store_curve.h"
 
 /* Columns of the statement below: those every reader needs, those of a cup read whole, then the measures. */
-enum column { BREW, BENCH, BEGAN, REPLICATE, FACTORS, RECIPE, PLAN_KEPT, OUTLINE,
-              STATION = OUTLINE, ENDED, EXPERIMENT, RUN, NOTE, DURATION, STEPS, WHOLE };
+enum column {
+    BREW,
+    BENCH,
+    BEGAN,
+    REPLICATE,
+    FACTORS,
+    RECIPE,
+    PLAN_KEPT,
+    OUTLINE,
+    STATION = OUTLINE,
+    ENDED,
+    EXPERIMENT,
+    RUN,
+    NOTE,
+    DURATION,
+    STEPS,
+    WHOLE
+};
 
 unsigned cups_basis(enum measure measure)
 {
-    enum { DOSE = 1U << MEASURE_DOSE_G, WATER = 1U << MEASURE_WATER_G, BEVERAGE = 1U << MEASURE_BEVERAGE_G,
-           STRENGTH = 1U << MEASURE_STRENGTH_PCT };
+    enum {
+        DOSE = 1U << MEASURE_DOSE_G,
+        WATER = 1U << MEASURE_WATER_G,
+        BEVERAGE = 1U << MEASURE_BEVERAGE_G,
+        STRENGTH = 1U << MEASURE_STRENGTH_PCT
+    };
     unsigned itself = 1U << measure;
 
     switch (measure) {
@@ -91,7 +111,7 @@ enum { LATELY = 32 };
 struct objects {
     struct object {
         char *text;
-        json_t *object;         /* NULL: the text is none */
+        json_t *object; /* NULL: the text is none */
     } lately[LATELY];
     int next;
 };
@@ -219,7 +239,7 @@ bool cup_level(const struct cup *cup, const char *factor, char out[WORDS_SIZE])
         snprintf(out, WORDS_SIZE, "%.10g", json_number_value(value));
     else
         return false;
-    text_make_valid(out);       /* where a long one was cut */
+    text_make_valid(out); /* where a long one was cut */
     return true;
 }
 
@@ -326,9 +346,11 @@ static bool ends_with(const char *name, const char *end)
 
 const char *unit_of(const char *name)
 {
-    static const struct { const char *end, *unit; } units[] = {
-        { "_g_per_g", "g/g" }, { "_g", "g" }, { "_s", "s" }, { "_kpa", "kPa" }, { "_c", "°C" }, { "_pct", "%" },
-        { "_mm", "mm" },
+    static const struct {
+        const char *end, *unit;
+    } units[] = {
+        { "_g_per_g", "g/g" }, { "_g", "g" },   { "_s", "s" },   { "_kpa", "kPa" },
+        { "_c", "°C" },        { "_pct", "%" }, { "_mm", "mm" },
     };
 
     for (size_t i = 0; i < sizeof units / sizeof *units; i++)
@@ -344,21 +366,35 @@ bool changes_ratio(const char *factor)
 
 const char *call_of(const char *name)
 {
-    static const struct { const char *name, *call; } calls[] = {
-        { "dose_g", "dose" }, { "water_g", "water" }, { "beverage_g", "beverage" }, { "steep_s", "steep time" },
-        { "bloom_s", "bloom time" }, { "settle_s", "settling time" }, { "press_s", "press time" },
-        { "press_peak_kpa", "peak pressure" }, { "press_mean_kpa", "mean pressure" }, { "drip_g", "drip-through" },
+    static const struct {
+        const char *name, *call;
+    } calls[] = {
+        { "dose_g", "dose" },
+        { "water_g", "water" },
+        { "beverage_g", "beverage" },
+        { "steep_s", "steep time" },
+        { "bloom_s", "bloom time" },
+        { "settle_s", "settling time" },
+        { "press_s", "press time" },
+        { "press_peak_kpa", "peak pressure" },
+        { "press_mean_kpa", "mean pressure" },
+        { "drip_g", "drip-through" },
         { "pressed_dry", "pressed dry" },
-        { "slurry_c", "slurry temperature" }, { "strength_pct", "strength" }, { "extraction_pct", "extraction" },
-        { "extraction_total_pct", "extraction in all" }, { "retained_g_per_g", "retained liquid" },
-        { "temperature_c", "water temperature" }, { "bloom_g", "bloom water" }, { "dilution_g", "dilution" },
+        { "slurry_c", "slurry temperature" },
+        { "strength_pct", "strength" },
+        { "extraction_pct", "extraction" },
+        { "extraction_total_pct", "extraction in all" },
+        { "retained_g_per_g", "retained liquid" },
+        { "temperature_c", "water temperature" },
+        { "bloom_g", "bloom water" },
+        { "dilution_g", "dilution" },
         { "roast_days", "days since roast" },
     };
 
     for (size_t i = 0; i < sizeof calls / sizeof *calls; i++)
         if (strcmp(name, calls[i].name) == 0)
             return calls[i].call;
-    if (strncmp(name, "own_", 4) == 0 && name[4])       /* the bench's own names; people leave that out */
+    if (strncmp(name, "own_", 4) == 0 && name[4]) /* the bench's own names; people leave that out */
         return name + 4;
     return name;
 }

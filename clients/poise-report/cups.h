@@ -14,15 +14,15 @@ enum { UTC_SIZE = 32, WORDS_SIZE = 128 };
 
 struct cup {
     char brew[BREW_SIZE], bench[NAME_SIZE], station[NAME_SIZE];
-    char began_utc[UTC_SIZE], ended_utc[UTC_SIZE];      /* empty: not known */
-    char *experiment, *note;                            /* NULL: none */
-    int run, replicate;                                 /* -1: none */
-    json_t *factors, *recipe;                           /* shared by the cups that have the same; NULL: none */
+    char began_utc[UTC_SIZE], ended_utc[UTC_SIZE]; /* empty: not known */
+    char *experiment, *note;                       /* NULL: none */
+    int run, replicate;                            /* -1: none */
+    json_t *factors, *recipe;                      /* shared by the cups that have the same; NULL: none */
     struct measures measures;
-    double duration_s;                                  /* from its beginning to its end; NAN: not known */
-    double steps;                                       /* stages a person has to do or wait for; NAN: not known */
-    int plan_kept;                                      /* 1, 0, -1 not said */
-    unsigned impossible;                                /* a bit for each enum measure whose value cannot be true */
+    double duration_s;   /* from its beginning to its end; NAN: not known */
+    double steps;        /* stages a person has to do or wait for; NAN: not known */
+    int plan_kept;       /* 1, 0, -1 not said */
+    unsigned impossible; /* a bit for each enum measure whose value cannot be true */
 };
 
 struct cups {
@@ -33,8 +33,8 @@ struct cups {
 /* Which cups; NULL or empty: all.  Of an experiment only those that have ended. */
 struct cups_filter {
     const char *experiment, *brew, *bench;
-    const char *since, *until;                          /* "2026-11-25" or longer; until counts whole */
-    const char *factor, *level;                         /* factor=level */
+    const char *since, *until;  /* "2026-11-25" or longer; until counts whole */
+    const char *factor, *level; /* factor=level */
     /* A bit for each measure that is read; uncertainties, station, end, run, note and duration then stay unknown.
      * 0: a cup is read whole.  A hundred thousand cups take as long as their columns. */
     unsigned measures;

@@ -9,7 +9,7 @@
 #include <unistd.h>
 
 #include "poise/program.h"
-#include "words.h"
+#include "words/words.h"
 
 /* The nearest names there are, for a sentence. */
 static int no_such(sqlite3 *database, const char *name, struct why *why)
@@ -24,9 +24,9 @@ static int no_such(sqlite3 *database, const char *name, struct why *why)
         error = why_set(why, -ENOENT, "there is no experiment '%s'; the latest are %s", name,
                         sqlite3_column_text(statement, 0));
     else
-        error = why_set(why, -ENOENT,
-                        "there is no experiment '%s', nor any other: load a plan with poise-ctl plan load, and brew",
-                        name);
+        error =
+            why_set(why, -ENOENT,
+                    "there is no experiment '%s', nor any other: load a plan with poise-ctl plan load, and brew", name);
     sqlite3_finalize(statement);
     return error;
 }
@@ -52,9 +52,11 @@ static int find_measures(sqlite3 *database, const char *name, enum measure judge
 {
     static const char sql[] = "SELECT DISTINCT b.factors FROM brew b JOIN experiment e USING (experiment_id)"
                               " WHERE e.name = ?1";
-    enum { OF_PRESS = 1U << MEASURE_PRESS_PEAK_KPA | 1U << MEASURE_PRESS_MEAN_KPA | 1U << MEASURE_PRESS_S
-                      | 1U << MEASURE_DRIP_G | 1U << MEASURE_BEVERAGE_G | 1U << MEASURE_WATER_G
-                      | 1U << MEASURE_RETAINED_G_PER_G };
+    enum {
+        OF_PRESS = 1U << MEASURE_PRESS_PEAK_KPA | 1U << MEASURE_PRESS_MEAN_KPA | 1U << MEASURE_PRESS_S
+                   | 1U << MEASURE_DRIP_G | 1U << MEASURE_BEVERAGE_G | 1U << MEASURE_WATER_G
+                   | 1U << MEASURE_RETAINED_G_PER_G
+    };
     unsigned measures = cups_basis(judged) | 1U << MEASURE_PRESSED_DRY | 1U << MEASURE_BEVERAGE_G;
     sqlite3_stmt *statement = NULL;
     int code = sqlite3_prepare_v2(database, sql, -1, &statement, NULL);
@@ -65,7 +67,8 @@ static int find_measures(sqlite3 *database, const char *name, enum measure judge
         const char *text = (const char *)sqlite3_column_text(statement, 0), *factor;
         json_t *factors = text ? json_loads(text, JSON_REJECT_DUPLICATES, NULL) : NULL, *level;
 
-        json_object_foreach(factors, factor, level) {
+        json_object_foreach(factors, factor, level)
+        {
             int measure = measure_find(factor);
 
             if (measure >= 0)
@@ -113,7 +116,7 @@ static int terminal_width(void)
     struct winsize size;
 
     if (isatty(STDOUT_FILENO) && ioctl(STDOUT_FILENO, TIOCGWINSZ, &size) == 0 && size.ws_col >= 40)
-        return size.ws_col > 120 ? 120 : size.ws_col;       /* longer lines are hard to read */
+        return size.ws_col > 120 ? 120 : size.ws_col; /* longer lines are hard to read */
     return 100;
 }
 
@@ -168,8 +171,7 @@ int report_out(const struct request *request, const struct document *document, c
 
 int json_out(json_t *value)
 {
-    int failed =
-        value ? json_dumpf(value, stdout, JSON_INDENT(2) | JSON_PRESERVE_ORDER | JSON_REAL_PRECISION(12)) : -1;
+    int failed = value ? json_dumpf(value, stdout, JSON_INDENT(2) | JSON_PRESERVE_ORDER | JSON_REAL_PRECISION(12)) : -1;
 
     json_decref(value);
     if (failed) {
@@ -272,8 +274,8 @@ int report_experiments(const struct request *request)
 
         document_row(&document, "%s" CELL "%d" CELL "%d" CELL "%s" CELL "%s", name, sqlite3_column_int(statement, 2),
                      sqlite3_column_int(statement, 3), last ? last : "", title ? title : "");
-        json_array_append_new(list, json_pack("{s:s, s:s?, s:i, s:i, s:s?}", "experiment", name, "title", title,
-                                              "cups", sqlite3_column_int(statement, 2), "out_of_plan",
+        json_array_append_new(list, json_pack("{s:s, s:s?, s:i, s:i, s:s?}", "experiment", name, "title", title, "cups",
+                                              sqlite3_column_int(statement, 2), "out_of_plan",
                                               sqlite3_column_int(statement, 3), "last", last));
     }
     code = sqlite3_finalize(statement);

@@ -39,7 +39,8 @@ static void usage(FILE *out)
           "      --sql               the SELECT that reads the cups, for sqlite3\n"
           "      --html FILE         one page with pictures, for reading and printing\n"
           "      --svg FOLDER        pictures drawn by gnuplot, their scripts beside them\n"
-          "  -h, --help, -V, --version\n", out);
+          "  -h, --help, -V, --version\n",
+          out);
 }
 
 /* The middle of the strengths that brewing charts print, 1.15 to 1.45 % (Lockhart 1957, from memory). */
@@ -118,7 +119,7 @@ static bool date_option(const char *name, const char *text, const char **out)
                 && strspn(text, digits) == 4;
 
     same = day;
-    timegm(&same);                              /* the 31st of a shorter month becomes another day */
+    timegm(&same); /* the 31st of a shorter month becomes another day */
     if (!good || same.tm_mday != day.tm_mday) {
         program_say("--%s %s: a date as 2026-11-25 is needed", name, text);
         return false;
@@ -144,13 +145,20 @@ static bool take_number(int option, struct request *out)
     double cups = 0;
 
     switch (option) {
-    case OPTION_MARGIN: return number_option("margin", optarg, 0, 1e6, &out->options.margin);
-    case OPTION_CONFIDENCE: return number_option("confidence", optarg, 0.5, 1, &out->options.confidence);
-    case OPTION_SHARE: return number_option("share", optarg, 0, 1, &out->options.share);
-    case OPTION_STEP: return number_option("step", optarg, 0, 1e6, &out->options.step_s);
-    case OPTION_LEAST: return number_option("least", optarg, 0, 100, &out->options.least);
-    case OPTION_TARGET: return number_option("target", optarg, 0, 30, &out->options.target_pct);
-    case OPTION_DOUBLING: return number_option("least-doubling", optarg, 0, 100, &out->options.least_doubling);
+    case OPTION_MARGIN:
+        return number_option("margin", optarg, 0, 1e6, &out->options.margin);
+    case OPTION_CONFIDENCE:
+        return number_option("confidence", optarg, 0.5, 1, &out->options.confidence);
+    case OPTION_SHARE:
+        return number_option("share", optarg, 0, 1, &out->options.share);
+    case OPTION_STEP:
+        return number_option("step", optarg, 0, 1e6, &out->options.step_s);
+    case OPTION_LEAST:
+        return number_option("least", optarg, 0, 100, &out->options.least);
+    case OPTION_TARGET:
+        return number_option("target", optarg, 0, 30, &out->options.target_pct);
+    case OPTION_DOUBLING:
+        return number_option("least-doubling", optarg, 0, 100, &out->options.least_doubling);
     default:
         if (!number_option("cups", optarg, 0, 1000, &cups))
             return false;
@@ -167,23 +175,53 @@ static bool take_number(int option, struct request *out)
 static int take_option(int option, struct request *out, const char **store)
 {
     switch (option) {
-    case 's': *store = optarg; break;
-    case 'm': return measure_option(optarg, &out->options) ? -1 : EXIT_USAGE;
-    case OPTION_ALL: out->options.all = true; break;
-    case OPTION_BENCH: out->filter.bench = optarg; break;
-    case OPTION_SINCE: return date_option("since", optarg, &out->filter.since) ? -1 : EXIT_USAGE;
-    case OPTION_UNTIL: return date_option("until", optarg, &out->filter.until) ? -1 : EXIT_USAGE;
-    case OPTION_FACTOR: out->filter.factor = optarg; break;
-    case OPTION_PLAN: out->plan = optarg; break;
-    case OPTION_JSON: out->json = true; break;
-    case OPTION_CSV: out->csv = true; break;
-    case OPTION_SQL: out->sql = true; break;
-    case OPTION_HTML: out->html = optarg; break;
-    case OPTION_SVG: out->svg = optarg; break;
-    case 'h': usage(stdout); return EXIT_DONE;
-    case 'V': program_version(); return EXIT_DONE;
-    case '?': usage(stderr); return EXIT_USAGE;
-    default: return take_number(option, out) ? -1 : EXIT_USAGE;
+    case 's':
+        *store = optarg;
+        break;
+    case 'm':
+        return measure_option(optarg, &out->options) ? -1 : EXIT_USAGE;
+    case OPTION_ALL:
+        out->options.all = true;
+        break;
+    case OPTION_BENCH:
+        out->filter.bench = optarg;
+        break;
+    case OPTION_SINCE:
+        return date_option("since", optarg, &out->filter.since) ? -1 : EXIT_USAGE;
+    case OPTION_UNTIL:
+        return date_option("until", optarg, &out->filter.until) ? -1 : EXIT_USAGE;
+    case OPTION_FACTOR:
+        out->filter.factor = optarg;
+        break;
+    case OPTION_PLAN:
+        out->plan = optarg;
+        break;
+    case OPTION_JSON:
+        out->json = true;
+        break;
+    case OPTION_CSV:
+        out->csv = true;
+        break;
+    case OPTION_SQL:
+        out->sql = true;
+        break;
+    case OPTION_HTML:
+        out->html = optarg;
+        break;
+    case OPTION_SVG:
+        out->svg = optarg;
+        break;
+    case 'h':
+        usage(stdout);
+        return EXIT_DONE;
+    case 'V':
+        program_version();
+        return EXIT_DONE;
+    case '?':
+        usage(stderr);
+        return EXIT_USAGE;
+    default:
+        return take_number(option, out) ? -1 : EXIT_USAGE;
     }
     return -1;
 }
@@ -196,8 +234,11 @@ static int (*command_of(int count, char **words, struct request *out))(const str
         bool named;
         int (*command)(const struct request *);
     } commands[] = {
-        { "brew", true, report_brew }, { "brews", false, report_brews }, { "next", true, report_next },
-        { "verdicts", false, report_verdicts }, { "experiment", true, report_experiment },
+        { "brew", true, report_brew },
+        { "brews", false, report_brews },
+        { "next", true, report_next },
+        { "verdicts", false, report_verdicts },
+        { "experiment", true, report_experiment },
     };
 
     if (count == 0)
@@ -218,8 +259,7 @@ static int (*command_of(int count, char **words, struct request *out))(const str
 /* What a command that cannot be read lacks, or has too much of. */
 static void say_unreadable(int count, char **words)
 {
-    bool named = strcmp(words[0], "brew") == 0 || strcmp(words[0], "next") == 0
-                 || strcmp(words[0], "experiment") == 0;
+    bool named = strcmp(words[0], "brew") == 0 || strcmp(words[0], "next") == 0 || strcmp(words[0], "experiment") == 0;
 
     if (count == 1 && named)
         program_say("%s: which one? Name it, as in --help", words[0]);
@@ -232,8 +272,14 @@ static void say_unreadable(int count, char **words)
 int main(int argc, char **argv)
 {
     struct request request = {
-        .options = { .measure = MEASURE_EXTRACTION_PCT, .confidence = 0.95, .margin = NAN, .share = 0.95,
-                     .step_s = 30, .least = 0.3, .least_doubling = 0.5, .target_pct = TARGET_PCT },
+        .options = { .measure = MEASURE_EXTRACTION_PCT,
+                     .confidence = 0.95,
+                     .margin = NAN,
+                     .share = 0.95,
+                     .step_s = 30,
+                     .least = 0.3,
+                     .least_doubling = 0.5,
+                     .target_pct = TARGET_PCT },
         .cups = 1,
     };
     int (*command)(const struct request *);
@@ -243,7 +289,7 @@ int main(int argc, char **argv)
     int option, status;
 
     program_begin(argv[0]);
-    gsl_set_error_handler_off();        /* its default is abort(): a store may hold anything */
+    gsl_set_error_handler_off(); /* its default is abort(): a store may hold anything */
     while ((option = getopt_long(argc, argv, "s:m:hV", options, NULL)) != -1)
         if ((status = take_option(option, &request, &store)) >= 0)
             return status;

@@ -8,7 +8,7 @@
 
 #include "next.h"
 #include "poise/program.h"
-#include "words.h"
+#include "words/words.h"
 
 /* Times to steep that are thought of: from here to twice what was brewed, nobody waits longer to learn little. */
 static const double SHORTEST_S = 15;
@@ -97,14 +97,14 @@ static int advise_time(const struct findings *findings, int cups, struct advice 
         suggest_time(findings, curve, fmax(SHORTEST_S, shortest / 4), 1.01, advice);
         snprintf(advice->headline, sizeof advice->headline,
                  "These times all lie past the bend: brew at %.0f s, half the "
-                 "shortest so far; nothing longer can tell the rate.",
+                 "shortest so far; nothing longer can show the rate.",
                  fmax(SHORTEST_S, shortest / 2));
     } else if (!curve->fitted || !curve->answer[0].identified) {
         suggest_time(findings, curve, 2 * longest, 1, advice);
         suggest_time(findings, curve, 4 * longest, 1.01, advice);
         snprintf(advice->headline, sizeof advice->headline,
                  "These times do not reach past the bend: brew at %.0f s, twice the "
-                 "longest so far; nothing shorter can tell the plateau.",
+                 "longest so far; nothing shorter can show the plateau.",
                  2 * longest);
     } else {
         double grown = quantile(findings, (double)curve->fit.df + cups) / quantile(findings, (double)curve->fit.df);
@@ -117,8 +117,8 @@ static int advise_time(const struct findings *findings, int cups, struct advice 
         for (int i = 0; i < factor->level_count; i++)
             suggest_time(findings, curve, factor->level[i].number,
                          grown
-                             * kinetics_shrinks(&data, &curve->fit, &curve->answer[0].question,
-                                                factor->level[i].number, (size_t)cups),
+                             * kinetics_shrinks(&data, &curve->fit, &curve->answer[0].question, factor->level[i].number,
+                                                (size_t)cups),
                          advice);
     }
     free(room);
@@ -130,12 +130,12 @@ static int advise_time(const struct findings *findings, int cups, struct advice 
 /* What is asked along a number: where the series breaks or turns, where it does; else its slope. */
 enum asked { ASKED_SLOPE, ASKED_TURN, ASKED_BREAK };
 
-static double shrinks_number(const struct findings *findings, enum asked asked, const double *x, double at,
-                             double more, int cups)
+static double shrinks_number(const struct findings *findings, enum asked asked, const double *x, double at, double more,
+                             int cups)
 {
     if (asked == ASKED_BREAK)
         return trend_break_shrinks(x, findings->point_count, &findings->broken, more, (size_t)cups);
-    return trend_shrinks(&findings->trend, at, more, (size_t)cups);     /* a turn is where the slope is none */
+    return trend_shrinks(&findings->trend, at, more, (size_t)cups); /* a turn is where the slope is none */
 }
 
 static enum asked what_is_asked(const struct findings *findings, struct advice *advice, double *at, double *df)
@@ -248,7 +248,7 @@ static int advise(const struct findings *findings, int cups, struct advice *advi
         return findings->level_count > 1 && findings->no_anova[0]
                    ? why_set(why, -ENODATA, "nothing can be said yet: %s", findings->no_anova)
                    : why_set(why, -ENODATA, "too few cups with %s to say: brew each level of %s at least twice first",
-                       call_of(measure_name(findings->options->measure)), findings->experiment);
+                             call_of(measure_name(findings->options->measure)), findings->experiment);
     qsort(advice->suggestion, (size_t)advice->count, sizeof advice->suggestion[0], by_ratio);
     return 0;
 }
@@ -260,7 +260,7 @@ static void suggestion_words(const struct findings *findings, const struct sugge
 
     for (int f = 0; f < findings->factor_count; f++) {
         const struct factor *factor = &findings->factor[f];
-        bool said = strcmp(factor->name, "pressed_dry") == 0;      /* its levels need no name before them */
+        bool said = strcmp(factor->name, "pressed_dry") == 0; /* its levels need no name before them */
         char level[WORDS_SIZE];
 
         say_level(factor->name, factor->numeric, suggestion->level[f], level);
@@ -269,7 +269,7 @@ static void suggestion_words(const struct findings *findings, const struct sugge
     }
 }
 
-/* --- told --- */
+/* --- reported --- */
 
 static json_t *advice_json(const struct findings *findings, const struct advice *advice, int cups)
 {
@@ -284,9 +284,9 @@ static json_t *advice_json(const struct findings *findings, const struct advice 
                                               number_json(advice->suggestion[i].ratio), "interval_width",
                                               number_json(advice->width * advice->suggestion[i].ratio)));
     }
-    return json_pack("{s:s, s:s, s:i, s:o, s:s, s:o}", "experiment", findings->experiment, "interval_of",
-                     advice->about, "cups", cups, "interval_width_now", number_json(advice->width), "unit",
-                     advice->unit, "suggestions", list);
+    return json_pack("{s:s, s:s, s:i, s:o, s:s, s:o}", "experiment", findings->experiment, "interval_of", advice->about,
+                     "cups", cups, "interval_width_now", number_json(advice->width), "unit", advice->unit,
+                     "suggestions", list);
 }
 
 /* As far as two digits of the width reach; whole seconds are enough of time. */
@@ -304,7 +304,7 @@ static void how_many(const struct findings *findings, const struct advice *best,
     struct why why;
 
     suggestion_words(findings, &best->suggestion[0], words);
-    for (char *bar = words; (bar = strchr(bar, '|')); )     /* in a title it would begin a column */
+    for (char *bar = words; (bar = strchr(bar, '|'));) /* in a title it would begin a column */
         *bar = '/';
     snprintf(titles, sizeof titles, "#more cups at %s|#interval would be, %s|#of now", words, best->unit);
     document_table(out, titles);
@@ -342,11 +342,11 @@ static void advice_words(const struct findings *findings, const struct advice *a
     document_table(out, titles);
     for (int i = 0; i < advice->count; i++) {
         suggestion_words(findings, &advice->suggestion[i], words);
-        document_row(out, "%s" CELL "%.*f" CELL "%.0f %%", words, decimals,
-                     advice->width * advice->suggestion[i].ratio, 100 * advice->suggestion[i].ratio);
+        document_row(out, "%s" CELL "%.*f" CELL "%.0f %%", words, decimals, advice->width * advice->suggestion[i].ratio,
+                     100 * advice->suggestion[i].ratio);
     }
     how_many(findings, advice, out);
-    document_add(out, BLOCK_TEXT, "Reckoned as if cups went on scattering as they did.");
+    document_add(out, BLOCK_TEXT, "Assumes future cups vary as these did.");
 }
 
 int report_next(const struct request *request)

@@ -3,20 +3,20 @@
 #define POISE_REPORT_NEXT_H
 
 #include "report.h"
-#include "words.h"
+#include "words/words.h"
 
 enum { SUGGESTIONS = LEVELS + 4 };
 
 struct suggestion {
-    char level[FACTORS][WORDS_SIZE];        /* of each factor, as a plan would say it */
-    double ratio;                           /* the interval after / before */
+    char level[FACTORS][WORDS_SIZE]; /* of each factor, as a plan would say it */
+    double ratio;                    /* the interval after / before */
 };
 
 struct advice {
     struct suggestion suggestion[SUGGESTIONS];
     int count;
-    char about[SENTENCE_SIZE];              /* whose interval */
-    double width;                           /* now; INFINITY: there is none yet */
+    char about[SENTENCE_SIZE]; /* whose interval */
+    double width;              /* now; INFINITY: there is none yet */
     const char *unit;
     char headline[SENTENCE_SIZE];
 };

@@ -78,8 +78,8 @@ static void ini_tolerance(const json_t *tolerances, const char *name, FILE *out)
     fputc('\n', out);
 }
 
-static char *plan_text(const struct findings *findings, const struct suggestion *best,
-                       const struct suggestion *partner, const json_t *tolerances, int cups)
+static char *plan_text(const struct findings *findings, const struct suggestion *best, const struct suggestion *partner,
+                       const json_t *tolerances, int cups)
 {
     const struct cup *cup = findings->point[0].cup;
     const char *name;
@@ -95,7 +95,7 @@ static char *plan_text(const struct findings *findings, const struct suggestion 
     fputs("\ntitle = ", out);
     ini_word(findings->title[0] ? findings->title : findings->experiment, out);
     fprintf(out, "\nreplicates = %d\norder = random\n\n[vary]\n", cups);
-    for (int held = 0; held < 2; held++) {      /* what both levels have in common is held */
+    for (int held = 0; held < 2; held++) { /* what both levels have in common is held */
         fputs(held ? "\n[hold]\n" : "", out);
         for (int f = 0; f < findings->factor_count; f++) {
             bool same = partner && strcmp(partner->level[f], best->level[f]) == 0;
@@ -112,7 +112,8 @@ static char *plan_text(const struct findings *findings, const struct suggestion 
             ini_tolerance(tolerances, findings->factor[f].name, out);
         }
     }
-    json_object_foreach(cup->recipe, name, value) {
+    json_object_foreach(cup->recipe, name, value)
+    {
         bool varied = false;
 
         for (int f = 0; f < findings->factor_count; f++)
@@ -147,7 +148,7 @@ int next_write_plan(const struct findings *findings, const struct advice *advice
         free(text);
         return EXIT_FAILED;
     }
-    file = fopen(request->plan, "wxe");         /* somebody's plan is not overwritten */
+    file = fopen(request->plan, "wxe"); /* somebody's plan is not overwritten */
     failed = !file || fputs(text, file) < 0;
     if (file)
         failed = fclose(file) != 0 || failed;

@@ -5,7 +5,7 @@
 #include <string.h>
 
 #include "report.h"
-#include "words.h"
+#include "words/words.h"
 
 /* The readings of one cup's press; pressure where an instrument showed it, else what the scale bore above
  * what it bore just before. */
@@ -25,9 +25,9 @@ static const char slurry_sql[] =
     " AND seconds >= 0 ORDER BY seq";
 
 static const struct overlay {
-    const char *factor;         /* the beginning of the name of what is varied */
+    const char *factor; /* the beginning of the name of what is varied */
     const char *name, *heading, *x_label, *y_shown, *y_else;
-    const char *sql;            /* x, y, and whether an instrument showed y itself */
+    const char *sql; /* x, y, and whether an instrument showed y itself */
     bool cools;
 } overlays[] = {
     { "press_", "press", "Presses, one cup of each level", "seconds since the press began", "pressure, kPa",
@@ -36,7 +36,7 @@ static const struct overlay {
       "slurry, °C", slurry_sql, true },
 };
 
-enum { CURVES_MOST = 6 };       /* as many as can be told apart by colour; of more levels every second or third */
+enum { CURVES_MOST = 6 }; /* as many as can be distinguished by colour; of more levels every second or third */
 
 static const struct overlay *overlay_of(const struct findings *findings)
 {
@@ -108,7 +108,8 @@ static void cooling_table(const struct chart *chart, struct document *out)
         document_row(out, "%s" CELL "%.1f" CELL "%s" CELL "%s" CELL "%.2f", chart->series[i].name, cooling.hottest_c,
                      rate, words, cooling.c_per_minute);
     }
-    document_add(out, BLOCK_TEXT, "Cools by: the share of what is between slurry and room that is lost each second "
+    document_add(out, BLOCK_TEXT,
+                 "Cools by: the share of what is between slurry and room that is lost each second "
                  "(Newton's law).");
 }
 
@@ -130,8 +131,10 @@ void overlay_document(sqlite3 *database, const struct findings *findings, struct
 
 /* --- cooling --- */
 
-enum { COOLING_POINTS = 300,        /* more readings of a slow fall tell no more */
-       COOLING_LEAST = 12 };        /* fewer are no curve */
+enum {
+    COOLING_POINTS = 300, /* more readings of a slow fall show no more */
+    COOLING_LEAST = 12
+}; /* fewer are no curve */
 
 /* Newton's cooling: T = room + (start - room) exp(-k t).  Turned upside down it is the curve that lib fits,
  * with its quick part for the start. */

@@ -2,19 +2,19 @@
 #ifndef POISE_REPORT_H
 #define POISE_REPORT_H
 
-#include "document.h"
-#include "findings.h"
+#include "forms/document.h"
+#include "findings/findings.h"
 #include "poise/store.h"
 
 struct request {
     struct store *store;
     struct report_options options;
-    struct cups_filter filter;      /* for brews */
-    const char *name;               /* the experiment or the brew; NULL: none given */
+    struct cups_filter filter; /* for brews */
+    const char *name;          /* the experiment or the brew; NULL: none given */
     bool json, csv, sql;
-    const char *html, *svg;         /* a file; a folder; NULL: not asked */
-    const char *plan;               /* next: where to write the plan; NULL: not */
-    int cups;                       /* next: how many more are thought of */
+    const char *html, *svg; /* a file; a folder; NULL: not asked */
+    const char *plan;       /* next: where to write the plan; NULL: not */
+    int cups;               /* next: how many more are thought of */
 };
 
 /* Each returns an exit status. */
@@ -39,10 +39,10 @@ int report_out(const struct request *request, const struct document *document, c
 void overlay_document(sqlite3 *database, const struct findings *findings, struct document *out, bool charts);
 
 struct cooling {
-    double hottest_c, c_per_minute;     /* the highest reading, and the mean fall after it */
-    bool constant;                      /* the rest is known too */
-    double start_c, room_c, per_s;      /* Newton's law */
-    struct interval per_s_interval;     /* 95 % */
+    double hottest_c, c_per_minute; /* the highest reading, and the mean fall after it */
+    bool constant;                  /* the rest is known too */
+    double start_c, room_c, per_s;  /* Newton's law */
+    struct interval per_s_interval; /* 95 % */
 };
 
 /* How a trace of temperatures cools; false: too few readings to say. */

@@ -44,8 +44,8 @@ static void find_costs(const struct findings *findings, int better, int worse, s
 {
     out->cost_s = mean_of(findings, better, offsetof(struct cup, duration_s))
                   - mean_of(findings, worse, offsetof(struct cup, duration_s));
-    out->cost_steps = mean_of(findings, better, offsetof(struct cup, steps))
-                      - mean_of(findings, worse, offsetof(struct cup, steps));
+    out->cost_steps =
+        mean_of(findings, better, offsetof(struct cup, steps)) - mean_of(findings, worse, offsetof(struct cup, steps));
 }
 
 static void judge(struct variable *variable, double margin)
@@ -106,8 +106,7 @@ static void advise(const struct findings *findings, int factor, int better, int 
     const char *name = findings->factor[factor].name, *unit = findings->factor[factor].numeric ? unit_of(name) : "";
     const char *good = findings->factor[factor].level[findings->level[best_level(findings)].level[factor]].label;
     const char *bad = findings->factor[factor].level[findings->level[worse].level[factor]].label;
-    const struct curve_finding *curve =
-        curve_at(findings, findings->factor_count == 2 ? best_level(findings) : better);
+    const struct curve_finding *curve = curve_at(findings, findings->factor_count == 2 ? best_level(findings) : better);
     bool cheaper = out->cost_s > 0 || out->cost_steps > 0;
     struct interval where;
     double top;
@@ -140,7 +139,7 @@ static bool goes_one_way(const struct findings *findings)
     return first * last >= 0;
 }
 
-/* Where a line tells all, all cups speak for it, not only those at its ends. */
+/* Where a line shows all, all cups speak for it, not only those at its ends. */
 static void judge_line(const struct findings *findings, struct variable *out, int *better, int *worse)
 {
     struct interval interval;
@@ -161,7 +160,7 @@ static void say_unknown(const struct findings *findings, struct variable *out)
     enum measure measure = findings->options->measure;
 
     if (!findings->point_count)
-        snprintf(out->advice, sizeof out->advice, "not known: no cup tells %s%s", call_of(measure_name(measure)),
+        snprintf(out->advice, sizeof out->advice, "not known: no cup shows %s%s", call_of(measure_name(measure)),
                  measure == MEASURE_EXTRACTION_TOTAL_PCT ? ", which takes dose, water and strength" : "");
     else if (findings->level_count < 2)
         snprintf(out->advice, sizeof out->advice, "not known: one level was brewed, nothing to hold it against");
@@ -264,7 +263,7 @@ static void say_tasted(const struct tasted *tasted, struct variable *variable)
     tasting_words_text(tasted->words, samples, tasted->first.sample_count, words);
     length = strlen(variable->tasting);
     snprintf(variable->tasting + length, sizeof variable->tasting - length, "%s%s%s%s%s",
-             tasted->seen ? " Not blind: the cups could be told apart by eye." : "",
+             tasted->seen ? " Not blind: the cups could be distinguished by eye." : "",
              tasted->peeked ? " The key was opened before all answers were in." : "", *words ? " Words: " : "", words,
              *words ? "." : "");
 }
@@ -337,7 +336,7 @@ static int judge_all(struct verdicts *verdicts, struct why *why)
             sqlite3_finalize(statement);
             return error;
         }
-        if (error)              /* one experiment that cannot be read does not silence the others */
+        if (error) /* one experiment that cannot be read does not silence the others */
             program_say("%s: %s", name, why->text);
     }
     if (sqlite3_finalize(statement) != SQLITE_OK)
@@ -365,7 +364,8 @@ int report_verdicts(const struct request *request)
     }
     if (!verdicts || judge_all(verdicts, &why) < 0
         || findings_repeats(store_database(request->store), NULL, request->options.measure, &verdicts->spread,
-                            &verdicts->spread_df, &why) < 0
+                            &verdicts->spread_df, &why)
+               < 0
         || store_tasting_each(request->store, each_tasting, &search, &why) < 0) {
         program_say("%s", why.text);
     } else if (!verdicts->count) {

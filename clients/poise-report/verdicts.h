@@ -1,10 +1,10 @@
-/* Verdicts on variables: made in verdicts.c, told in verdicts_words.c. */
+/* Verdicts on variables: made in verdicts.c, reported in verdicts_words.c. */
 #ifndef POISE_REPORT_VERDICTS_H
 #define POISE_REPORT_VERDICTS_H
 
 #include "poise/store_tasting.h"
 #include "report.h"
-#include "words.h"
+#include "words/words.h"
 
 enum { VARIABLES = 128 };
 
@@ -12,13 +12,13 @@ enum verdict { VERDICT_KEEP, VERDICT_DROP, VERDICT_UNDECIDED };
 
 struct variable {
     char factor[WORDS_SIZE], experiment[WORDS_SIZE];
-    char better[2 * WORDS_SIZE], worse[2 * WORDS_SIZE];     /* levels of this factor (others in brackets) */
-    char advice[SENTENCE_SIZE];                             /* what the recipe says of it */
-    enum measure measure;                                   /* what it was judged by */
-    double effect;                                          /* better - worse; NAN: not judged */
+    char better[2 * WORDS_SIZE], worse[2 * WORDS_SIZE]; /* levels of this factor (others in brackets) */
+    char advice[SENTENCE_SIZE];                         /* what the recipe says of it */
+    enum measure measure;                               /* what it was judged by */
+    double effect;                                      /* better - worse; NAN: not judged */
     struct interval interval;
-    double cost_s, cost_steps;                              /* how much more the better takes; NAN: not known */
-    char tasting[3 * SCORE_SENTENCE];                       /* empty: none */
+    double cost_s, cost_steps;        /* how much more the better takes; NAN: not known */
+    char tasting[3 * SCORE_SENTENCE]; /* empty: none */
     double tasting_p;
     enum verdict verdict;
     size_t cups;

@@ -40,13 +40,16 @@ static void headline(const struct verdicts *verdicts, struct document *out)
         for (int i = 0; i < verdicts->count; i++)
             count += leads(verdicts, i) && (int)verdicts->variable[i].verdict == verdict;
         if (count)
-            length += (size_t)snprintf(words + length, sizeof words - length, "%s%s", length ? "; " : "",
-                                       before[verdict]);
+            length +=
+                (size_t)snprintf(words + length, sizeof words - length, "%s%s", length ? "; " : "", before[verdict]);
         for (int i = 0; i < verdicts->count && length + 2 * WORDS_SIZE < sizeof words; i++)
             if (leads(verdicts, i) && (int)verdicts->variable[i].verdict == verdict)
                 length += (size_t)snprintf(words + length, sizeof words - length, "%s%.60s",
-                                           said == 0 ? "" : said == count - 1 ? " and " : ", ",
-                                           call_of(verdicts->variable[i].factor)), said++;
+                                           said == 0           ? ""
+                                           : said == count - 1 ? " and "
+                                                               : ", ",
+                                           call_of(verdicts->variable[i].factor)),
+                    said++;
     }
     document_add(out, BLOCK_HEADLINE, "%s.", length ? words : "No variable was tried yet");
 }
@@ -54,7 +57,7 @@ static void headline(const struct verdicts *verdicts, struct document *out)
 /* "+30 s, +1 step"; what costs nothing says nothing. */
 static void cost_words(const struct variable *variable, char out[64])
 {
-    const double least_s = 0.5, least_steps = 0.05;     /* below what is shown */
+    const double least_s = 0.5, least_steps = 0.05; /* below what is shown */
     size_t length = 0;
 
     out[0] = '\0';
@@ -102,12 +105,12 @@ void verdicts_document(const struct verdicts *verdicts, struct document *out)
         document_add(out, BLOCK_TEXT,
                      "* judged by extraction in all: with another ratio the bed holds back another share.");
     for (int i = 0; i < verdicts->count; i++)
-        if (verdicts->variable[i].tasting[0] &&
-            (i == 0 || strcmp(verdicts->variable[i].experiment, verdicts->variable[i - 1].experiment) != 0))
+        if (verdicts->variable[i].tasting[0]
+            && (i == 0 || strcmp(verdicts->variable[i].experiment, verdicts->variable[i - 1].experiment) != 0))
             document_add(out, BLOCK_ITEM, "Tasted blind, %s: %s", verdicts->variable[i].experiment,
                          verdicts->variable[i].tasting);
     document_add(out, BLOCK_HEADING, "The recipe they add up to");
-    document_add(out, BLOCK_TEXT, "It takes what gives more %s; whether that tastes better a blind tasting tells.",
+    document_add(out, BLOCK_TEXT, "It takes what gives more %s; whether that tastes better a blind tasting shows.",
                  call_of(measure));
     document_table(out, "variable|take");
     for (int i = 0; i < verdicts->count; i++)
@@ -140,8 +143,8 @@ json_t *verdicts_json(const struct verdicts *verdicts)
                       number_json(variable->cost_steps), "blind_p", number_json(variable->tasting_p), "blind",
                       variable->tasting, "verdict", verdict_words[variable->verdict], "take", variable->advice));
     }
-    return json_pack("{s:s, s:f, s:o, s:o, s:o}", "measure", measure_name(verdicts->request->options.measure),
-                     "margin", verdicts->margin, "variables", list, "spread",
+    return json_pack("{s:s, s:f, s:o, s:o, s:o}", "measure", measure_name(verdicts->request->options.measure), "margin",
+                     verdicts->margin, "variables", list, "spread",
                      verdicts->spread_df > 0 ? number_json(verdicts->spread) : json_null(), "spread_df",
                      number_json(verdicts->spread_df));
 }

@@ -1,4 +1,4 @@
-/* poise-taste answer: asks the taster set by set.  It shows codes and nothing that tells of the key. */
+/* poise-taste answer: asks the taster set by set.  It shows codes and nothing that gives the key away. */
 #include <ctype.h>
 #include <errno.h>
 #include <stdio.h>
@@ -91,11 +91,10 @@ static bool ask_answer(const struct tasting_session *session, const struct tasti
 
 /* One set: asked, committed.  1: done, 0: the input ended, negative errno: the store said no. */
 static int ask_set(struct store *store, const struct tasting_session *session, int number,
-                   const struct tasting_set *set,
-                   struct why *why)
+                   const struct tasting_set *set, struct why *why)
 {
     struct tasting_remark remarks[REMARKS];
-    struct tasting_answer answer = {.set = number};
+    struct tasting_answer answer = { .set = number };
     int sure, count;
 
     printf("\nSet %d of %d%s: the cups from left to right:", number + 1, session->sets,
@@ -109,7 +108,10 @@ static int ask_set(struct store *store, const struct tasting_session *session, i
     snprintf(answer.taster, sizeof answer.taster, "%s", session->taster[number]);
     answer.sure = sure;
     return (count = store_tasting_answer_add(store, session->name, &answer, remarks, count < 0 ? 0 : count,
-                                             clock_world_now().time_us, why)) < 0 ? count : 1;
+                                             clock_world_now().time_us, why))
+                   < 0
+               ? count
+               : 1;
 }
 
 static bool has_taster(const struct tasting_session *session, const char *name)
@@ -156,7 +158,7 @@ int taste_answer(struct store *store, const struct options *options)
 {
     static struct tasting_session session;
     static struct tasting_set sets[TASTING_SETS];
-    bool done[TASTING_SETS] = {false};
+    bool done[TASTING_SETS] = { false };
     const char *taster;
     struct why why;
     int result, left = 0;

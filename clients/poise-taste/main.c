@@ -17,12 +17,9 @@ static const struct command {
     enum store_mode mode;
     bool names_session;
 } commands[] = {
-    {"new", taste_new, STORE_WRITE, true},
-    {"serve", taste_serve, STORE_READ, true},
-    {"answer", taste_answer, STORE_WRITE, true},
-    {"reveal", taste_reveal, STORE_WRITE, true},
-    {"results", taste_results, STORE_READ, false},
-    {"list", taste_list, STORE_READ, false},
+    { "new", taste_new, STORE_WRITE, true },         { "serve", taste_serve, STORE_READ, true },
+    { "answer", taste_answer, STORE_WRITE, true },   { "reveal", taste_reveal, STORE_WRITE, true },
+    { "results", taste_results, STORE_READ, false }, { "list", taste_list, STORE_READ, false },
 };
 
 static void print_help(void)
@@ -43,7 +40,7 @@ static void print_help(void)
          "      --sets N         sets for each taster\n"
          "      --taster NAME    once for each\n"
          "      --question TEXT  sessions with the same question are combined\n"
-         "      --by-eye yes|no  can the cups be told apart by eye (then it is recorded as not blind)\n"
+         "      --by-eye yes|no  can the cups be distinguished by eye (then it is recorded as not blind)\n"
          "      --alone          no helper: cups are labelled underneath and shuffled by hand\n"
          "      --html FILE      serve: also a page to print, with big codes\n"
          "      --force          reveal before all answers are in; stays on record for ever\n"
@@ -56,26 +53,38 @@ static void print_help(void)
 }
 
 enum {
-    OPTION_METHOD = 256, OPTION_SAMPLE, OPTION_EXPERIMENT, OPTION_SETS, OPTION_TASTER, OPTION_QUESTION, OPTION_BY_EYE,
-    OPTION_ALONE, OPTION_HTML, OPTION_FORCE, OPTION_JSON, OPTION_STORE, OPTION_HELP, OPTION_VERSION
+    OPTION_METHOD = 256,
+    OPTION_SAMPLE,
+    OPTION_EXPERIMENT,
+    OPTION_SETS,
+    OPTION_TASTER,
+    OPTION_QUESTION,
+    OPTION_BY_EYE,
+    OPTION_ALONE,
+    OPTION_HTML,
+    OPTION_FORCE,
+    OPTION_JSON,
+    OPTION_STORE,
+    OPTION_HELP,
+    OPTION_VERSION
 };
 
 static const struct option long_options[] = {
-    {"method", required_argument, NULL, OPTION_METHOD},
-    {"sample", required_argument, NULL, OPTION_SAMPLE},
-    {"experiment", required_argument, NULL, OPTION_EXPERIMENT},
-    {"sets", required_argument, NULL, OPTION_SETS},
-    {"taster", required_argument, NULL, OPTION_TASTER},
-    {"question", required_argument, NULL, OPTION_QUESTION},
-    {"by-eye", required_argument, NULL, OPTION_BY_EYE},
-    {"alone", no_argument, NULL, OPTION_ALONE},
-    {"html", required_argument, NULL, OPTION_HTML},
-    {"force", no_argument, NULL, OPTION_FORCE},
-    {"json", no_argument, NULL, OPTION_JSON},
-    {"store", required_argument, NULL, OPTION_STORE},
-    {"help", no_argument, NULL, OPTION_HELP},
-    {"version", no_argument, NULL, OPTION_VERSION},
-    {NULL, 0, NULL, 0},
+    { "method", required_argument, NULL, OPTION_METHOD },
+    { "sample", required_argument, NULL, OPTION_SAMPLE },
+    { "experiment", required_argument, NULL, OPTION_EXPERIMENT },
+    { "sets", required_argument, NULL, OPTION_SETS },
+    { "taster", required_argument, NULL, OPTION_TASTER },
+    { "question", required_argument, NULL, OPTION_QUESTION },
+    { "by-eye", required_argument, NULL, OPTION_BY_EYE },
+    { "alone", no_argument, NULL, OPTION_ALONE },
+    { "html", required_argument, NULL, OPTION_HTML },
+    { "force", no_argument, NULL, OPTION_FORCE },
+    { "json", no_argument, NULL, OPTION_JSON },
+    { "store", required_argument, NULL, OPTION_STORE },
+    { "help", no_argument, NULL, OPTION_HELP },
+    { "version", no_argument, NULL, OPTION_VERSION },
+    { NULL, 0, NULL, 0 },
 };
 
 /* Adds to a list of names; false (and a sentence) when it is full. */
@@ -122,19 +131,39 @@ static bool read_by_eye(int *out)
 static bool take(int option, struct options *out)
 {
     switch (option) {
-    case OPTION_METHOD: return read_method(&out->method);
-    case OPTION_SAMPLE: return add(out->sample, &out->sample_count, TASTING_CUPS, "sample");
-    case OPTION_TASTER: return add(out->taster, &out->taster_count, TASTING_TASTERS, "taster");
-    case OPTION_SETS: return read_sets(&out->sets);
-    case OPTION_BY_EYE: return read_by_eye(&out->seen);
-    case OPTION_EXPERIMENT: out->experiment = optarg; return true;
-    case OPTION_QUESTION: out->question = optarg; return true;
-    case OPTION_HTML: out->html = optarg; return true;
-    case OPTION_STORE: out->store = optarg; return true;
-    case OPTION_ALONE: out->alone = true; return true;
-    case OPTION_FORCE: out->force = true; return true;
-    case OPTION_JSON: out->json = true; return true;
-    default: return false;
+    case OPTION_METHOD:
+        return read_method(&out->method);
+    case OPTION_SAMPLE:
+        return add(out->sample, &out->sample_count, TASTING_CUPS, "sample");
+    case OPTION_TASTER:
+        return add(out->taster, &out->taster_count, TASTING_TASTERS, "taster");
+    case OPTION_SETS:
+        return read_sets(&out->sets);
+    case OPTION_BY_EYE:
+        return read_by_eye(&out->seen);
+    case OPTION_EXPERIMENT:
+        out->experiment = optarg;
+        return true;
+    case OPTION_QUESTION:
+        out->question = optarg;
+        return true;
+    case OPTION_HTML:
+        out->html = optarg;
+        return true;
+    case OPTION_STORE:
+        out->store = optarg;
+        return true;
+    case OPTION_ALONE:
+        out->alone = true;
+        return true;
+    case OPTION_FORCE:
+        out->force = true;
+        return true;
+    case OPTION_JSON:
+        out->json = true;
+        return true;
+    default:
+        return false;
     }
 }
 
@@ -149,7 +178,7 @@ static const struct command *find_command(const char *name)
 
 int main(int argc, char **argv)
 {
-    struct options options = {.method = -1, .seen = -1};
+    struct options options = { .method = -1, .seen = -1 };
     const struct command *command;
     char path[STORE_PATH_SIZE];
     struct store *store;

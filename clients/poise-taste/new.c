@@ -1,4 +1,4 @@
-/* poise-taste new: draws and seals the key, and tells beforehand what so few sets can show. */
+/* poise-taste new: draws and seals the key, and shows beforehand what so few sets can show. */
 #include <errno.h>
 #include <sodium.h>
 #include <stdio.h>
@@ -10,7 +10,7 @@
 #include "poise/program.h"
 #include "taste.h"
 
-enum { SALT_BYTES = 16 };      /* 128 bits: nobody finds the key by trying all */
+enum { SALT_BYTES = 16 }; /* 128 bits: nobody finds the key by trying all */
 
 static int wrong(const char *sentence)
 {
@@ -55,11 +55,11 @@ static int check_names(const struct options *options)
 }
 
 /* The one question a machine cannot answer. */
-static int told_by_eye(const struct options *options)
+static int reported_by_eye(const struct options *options)
 {
     if (options->seen >= 0 || !isatty(STDIN_FILENO))
         return options->seen;
-    return taste_ask_yes("Can the cups be told apart by eye (colour, haze, fill)? y/n: ");
+    return taste_ask_yes("Can the cups be distinguished by eye (colour, haze, fill)? y/n: ");
 }
 
 /* The question where none is given: "a, b or c". */
@@ -69,7 +69,10 @@ static void name_all(struct tasting_session *session)
 
     for (int i = 0; i < session->sample_count && length < size; i++)
         length += (size_t)snprintf(session->question + length, size - length, "%s%s",
-                                   i == 0 ? "" : i + 1 < session->sample_count ? ", " : " or ", session->sample[i]);
+                                   i == 0                          ? ""
+                                   : i + 1 < session->sample_count ? ", "
+                                                                   : " or ",
+                                   session->sample[i]);
 }
 
 static void fill(struct tasting_session *session, const struct options *options)
@@ -101,8 +104,8 @@ static int draw_key(struct tasting_session *session, struct why *why)
     const char *samples[TASTING_CUPS];
     unsigned char random[SALT_BYTES];
     char salt[2 * SALT_BYTES + 1];
-    int error = tasting_draw(session->method, session->sample_count, session->sets, tasting_system_random, NULL, sets,
-                             why);
+    int error =
+        tasting_draw(session->method, session->sample_count, session->sets, tasting_system_random, NULL, sets, why);
 
     if (error || session->alone)
         return error;
@@ -111,7 +114,8 @@ static int draw_key(struct tasting_session *session, struct why *why)
     for (int i = 0; i < session->sample_count; i++)
         samples[i] = session->sample[i];
     if (tasting_key_write(session->name, session->method, samples, session->sample_count, salt, sets, session->sets,
-                          session->key) < 0)
+                          session->key)
+        < 0)
         return why_set(why, -ENOSPC, "the key is too long: fewer sets, or shorter names of samples");
     tasting_seal(session->key, session->seal);
     return 0;
@@ -126,13 +130,15 @@ static void print_session(const struct tasting_session *session)
            session->question);
     printf("%s\n\n", tasting_outlook(session->method, session->sample_count, (unsigned)session->sets, outlook));
     if (session->seen)
-        puts("The cups can be told apart by eye: this is recorded as not blind. Opaque cups with lids, or a red light, "
-             "would make it so.\n");
+        puts(
+            "The cups can be distinguished by eye: this is recorded as not blind. Opaque cups with lids, or a red "
+            "light, would make it so.\n");
     if (session->alone)
         printf("Alone: poise-taste serve %s says how to label the cups underneath.\n", session->name);
     else
         printf("The key is drawn and sealed.  Its SHA-256, for everyone to keep:\n\n  %s\n\n"
-               "The helper, out of sight of the tasters:  poise-taste serve %s\n", session->seal, session->name);
+               "The helper, out of sight of the tasters:  poise-taste serve %s\n",
+               session->seal, session->name);
     printf("The tasters:  poise-taste answer %s\n\n", session->name);
     puts("Serve all cups alike: same cups, same fill, same temperature.  Let them cool until they can be sipped; "
          "near-boiling coffee scalds.  Rinse with water between cups.");
@@ -156,9 +162,9 @@ int taste_new(struct store *store, const struct options *options)
         program_say("%d sets in all: at most %d in one session", session.sets, TASTING_SETS);
         return EXIT_USAGE;
     }
-    seen = told_by_eye(options);
+    seen = reported_by_eye(options);
     if (seen < 0)
-        return wrong("say with --by-eye yes or no whether the cups can be told apart by eye");
+        return wrong("say with --by-eye yes or no whether the cups can be distinguished by eye");
     session.seen = seen;
     if (draw_key(&session, &why) != 0 || store_tasting_add(store, &session, &why) != 0) {
         program_say("%s", why.text);

@@ -32,8 +32,9 @@ static void print_dprime(const struct tasting_score *score)
     struct tasting_interval interval = proportion_interval(score->right, score->answered, 0.95);
     double dprime = tasting_dprime(score->method, proportion);
 
-    printf("  share that truly tells: %.0f %% (95 %%: %.0f to %.0f)", 100 * tasting_share(score->method, proportion),
-           100 * tasting_share(score->method, interval.low), 100 * tasting_share(score->method, interval.high));
+    printf("  estimated share who can tell: %.0f %% (95 %%: %.0f to %.0f)",
+           100 * tasting_share(score->method, proportion), 100 * tasting_share(score->method, interval.low),
+           100 * tasting_share(score->method, interval.high));
     if (isinf(dprime))
         printf("; d' beyond measure (all right)");
     else if (!isnan(dprime))
@@ -48,9 +49,9 @@ static void print_places(const struct tasting_score *score)
     printf("  named by place, from the left:");
     for (int cup = 0; cup < cups; cup++)
         printf(" %u", score->chosen[cup]);
-    for (int cup = 0; cup < cups; cup++)        /* exact binomial for the most favoured place, for all places at once */
-        if (score->answered >= 6 &&
-            (double)cups * proportion_tail(score->chosen[cup], score->answered, 1.0 / cups) < 0.05)
+    for (int cup = 0; cup < cups; cup++) /* exact binomial for the most favoured place, for all places at once */
+        if (score->answered >= 6
+            && (double)cups * proportion_tail(score->chosen[cup], score->answered, 1.0 / cups) < 0.05)
             printf(" (place %d is favoured: did it stand out?)", cup + 1);
     puts("");
 }
@@ -58,7 +59,7 @@ static void print_places(const struct tasting_score *score)
 static void print_tasters(const struct tasting_score *score)
 {
     if (score->tasters == 1 && score->answered > 1)
-        printf("  one taster, %u times: this tells of %s, not of people\n", score->answered, score->taster[0].name);
+        printf("  one taster, %u times: this describes %s, not people\n", score->answered, score->taster[0].name);
     for (size_t i = 0; i < score->tasters && score->tasters > 1; i++)
         printf("  %s: %u of %u right\n", score->taster[i].name, score->taster[i].right, score->taster[i].answered);
 }
@@ -73,7 +74,7 @@ void taste_print_score(const struct tasting_score *score, const struct tasting_s
         sample[i] = session->sample[i];
     printf("%s\n", tasting_score_sentence(score, sample, sentence));
     if (session->seen)
-        puts("  Not blind: the cups could be told apart by eye.");
+        puts("  Not blind: the cups could be distinguished by eye.");
     if (session->peeks)
         puts("  The key was opened before all answers were in: this stays on record.");
     if (score->answered == 0)
@@ -164,14 +165,13 @@ static json_t *group_json(const struct group *group)
         json_array_append_new(samples, json_string(sample[i]));
     }
     return json_pack("{s:s, s:s, s:s, s:o, s:i, s:b, s:i, s:i, s:i, s:i, s:i, s:o, s:o, s:o, s:o, s:o, s:s}",
-                     "question", group->first.question, "method", tasting_method_name(score->method),
-                     "experiment", group->first.experiment, "samples", samples, "sessions", group->sessions,
-                     "blind", !group->seen, "peeked", group->peeked, "answered", (int)score->answered,
-                     "right", (int)score->right, "sure", (int)score->sure, "sure_right", (int)score->sure_right,
-                     "p", number(tasting_score_p(score, &over)), "proportion", number(share),
-                     "proportion_low", number(interval.low), "proportion_high", number(interval.high),
-                     "dprime", number(tasting_dprime(score->method, share)),
-                     "sentence", tasting_score_sentence(score, sample, sentence));
+                     "question", group->first.question, "method", tasting_method_name(score->method), "experiment",
+                     group->first.experiment, "samples", samples, "sessions", group->sessions, "blind", !group->seen,
+                     "peeked", group->peeked, "answered", (int)score->answered, "right", (int)score->right, "sure",
+                     (int)score->sure, "sure_right", (int)score->sure_right, "p", number(tasting_score_p(score, &over)),
+                     "proportion", number(share), "proportion_low", number(interval.low), "proportion_high",
+                     number(interval.high), "dprime", number(tasting_dprime(score->method, share)), "sentence",
+                     tasting_score_sentence(score, sample, sentence));
 }
 
 static void print_group(const struct group *group)
@@ -185,7 +185,7 @@ static void print_group(const struct group *group)
 int taste_results(struct store *store, const struct options *options)
 {
     struct why why;
-    struct groups groups = {.store = store, .options = options, .why = &why};
+    struct groups groups = { .store = store, .options = options, .why = &why };
     int error = store_tasting_each(store, gather, &groups, &why);
     json_t *all = json_array();
 
@@ -211,7 +211,7 @@ int taste_results(struct store *store, const struct options *options)
 
 struct listing {
     struct store *store;
-    json_t *all;        /* NULL: as text */
+    json_t *all; /* NULL: as text */
     int count;
 };
 
@@ -226,10 +226,10 @@ static int list_one(const struct tasting_session *session, void *context)
 
     clock_format_utc(session->made_us, made);
     if (listing->all)
-        json_array_append_new(listing->all, json_pack("{s:s, s:s, s:s, s:s, s:i, s:i, s:s}", "name", session->name,
-                                                      "method", tasting_method_name(session->method), "question",
-                                                      session->question, "made_utc", made, "sets", session->sets,
-                                                      "answered", answered, "condition", condition));
+        json_array_append_new(listing->all,
+                              json_pack("{s:s, s:s, s:s, s:s, s:i, s:i, s:s}", "name", session->name, "method",
+                                        tasting_method_name(session->method), "question", session->question, "made_utc",
+                                        made, "sets", session->sets, "answered", answered, "condition", condition));
     else
         printf("%-20s %-12s %3d of %3d answered, %-12s  %s  %s\n", session->name, tasting_method_name(session->method),
                answered, session->sets, condition, made, session->question);
@@ -239,7 +239,7 @@ static int list_one(const struct tasting_session *session, void *context)
 
 int taste_list(struct store *store, const struct options *options)
 {
-    struct listing listing = {store, options->json ? json_array() : NULL, 0};
+    struct listing listing = { store, options->json ? json_array() : NULL, 0 };
     struct why why;
     int error = store_tasting_each(store, list_one, &listing, &why);
 

@@ -44,7 +44,7 @@ int taste_ask_yes(const char *prompt)
 /* What the taster finds underneath: letters from left to right.  False: not that many, or none of the samples. */
 static bool read_letters(const char *line, const struct tasting_session *session, struct tasting_set *set)
 {
-    int cup = 0, of[TASTING_CUPS] = {0};
+    int cup = 0, of[TASTING_CUPS] = { 0 };
 
     for (; *line; line++) {
         int sample = (*line & ~0x20) - 'A';
@@ -58,7 +58,7 @@ static bool read_letters(const char *line, const struct tasting_session *session
     }
     for (int i = 0; i < session->sample_count; i++)
         if (of[i] == 0)
-            return false;       /* every set holds every sample */
+            return false; /* every set holds every sample */
     return cup == set->cups && (session->method != TASTING_TWO_OF_FIVE || of[0] == 2 || of[0] == 3);
 }
 
@@ -81,11 +81,13 @@ static int look_underneath(struct store *store, struct tasting_session *session,
         while ((line = taste_ask(prompt)) && !read_letters(line, session, &sets[set]))
             printf("Give %d letters, each sample at least once.\n", sets[set].cups);
         if (!line)
-            return why_set(why, -ECANCELED, "stopped before all sets were looked at; nothing was kept of it: "
+            return why_set(why, -ECANCELED,
+                           "stopped before all sets were looked at; nothing was kept of it: "
                            "call again");
     }
     if (tasting_key_write(session->name, session->method, samples, session->sample_count, "none", sets, session->sets,
-                          session->key) < 0)
+                          session->key)
+        < 0)
         return why_set(why, -ENOSPC, "the key is too long to keep");
     return store_tasting_set_key(store, session->name, session->key, why);
 }
@@ -107,7 +109,7 @@ static void each_remark(const struct tasting_remark *remark, const char *taster,
 /* The common words, counted for each sample. */
 static int print_word_counts(struct store *store, const struct tasting_session *session, struct why *why)
 {
-    unsigned count[TASTING_CUPS][TASTING_WORDS] = {{0}};
+    unsigned count[TASTING_CUPS][TASTING_WORDS] = { { 0 } };
     const char *samples[TASTING_CUPS];
     char text[SCORE_SENTENCE];
     int error = store_tasting_words(store, session, count, why);
@@ -142,7 +144,7 @@ static int open_key(struct store *store, struct tasting_session *session, bool p
 {
     static struct tasting_answer answers[TASTING_SETS];
     static struct tasting_set sets[TASTING_SETS];
-    struct words_context words = {.session = session, .sets = sets};
+    struct words_context words = { .session = session, .sets = sets };
     struct tasting_score score;
     int count, error = store_tasting_sets(session, sets, why);
 
@@ -151,8 +153,8 @@ static int open_key(struct store *store, struct tasting_session *session, bool p
     if (session->alone && !*session->key && (error = look_underneath(store, session, sets, why)) != 0)
         return error;
     /* on record before it is shown: a key that was seen was opened */
-    if (session->revealed_us == 0 &&
-        (error = store_tasting_opened(store, session->name, peek, clock_world_now().time_us, why)) != 0)
+    if (session->revealed_us == 0
+        && (error = store_tasting_opened(store, session->name, peek, clock_world_now().time_us, why)) != 0)
         return error;
     session->peeks += peek;
     tasting_score_begin(&score, session->method, session->sample_count);
@@ -183,7 +185,8 @@ int taste_reveal(struct store *store, const struct options *options)
     missing = session.sets - count;
     if (missing > 0 && session.revealed_us == 0 && !options->force) {
         program_say("%s: %d of %d sets have no answer yet; opening the key now would end the session (--force does, "
-                    "and stays on record)", session.name, missing, session.sets);
+                    "and stays on record)",
+                    session.name, missing, session.sets);
         return EXIT_FAILED;
     }
     if (open_key(store, &session, missing > 0 && session.revealed_us == 0, &why) != 0) {

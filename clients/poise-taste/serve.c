@@ -14,7 +14,7 @@ static void print_alone(const struct tasting_session *session)
     for (int i = 0; i < session->sample_count; i++)
         printf("  %c = %s\n", 'A' + i, session->sample[i]);
     for (int set = 0; set < session->sets; set++) {
-        bool other = set % 2;      /* each sample is the odd one, or the pair, in turn */
+        bool other = set % 2; /* each sample is the odd one, or the pair, in turn */
 
         printf("\n  set %d: label", set + 1);
         if (session->method == TASTING_TRIANGLE)
@@ -49,11 +49,20 @@ static void print_escaped(FILE *page, const char *text)
 {
     for (; *text; text++)
         switch (*text) {
-        case '<': fputs("&lt;", page); break;
-        case '>': fputs("&gt;", page); break;
-        case '&': fputs("&amp;", page); break;
-        case '"': fputs("&quot;", page); break;
-        default: fputc(*text, page);
+        case '<':
+            fputs("&lt;", page);
+            break;
+        case '>':
+            fputs("&gt;", page);
+            break;
+        case '&':
+            fputs("&amp;", page);
+            break;
+        case '"':
+            fputs("&quot;", page);
+            break;
+        default:
+            fputc(*text, page);
         }
 }
 
@@ -65,7 +74,8 @@ static void print_page(FILE *page, const struct tasting_session *session, const 
           "section{break-inside:avoid;border-top:1px solid #888;padding:.6rem 0}"
           "div{display:flex;flex-wrap:wrap;gap:1rem}figure{margin:0;border:2px solid;padding:.4rem .8rem;"
           "min-width:8rem}"
-          "b{font-size:3rem;display:block;letter-spacing:.1em}figcaption{font-size:.9rem}</style>", page);
+          "b{font-size:3rem;display:block;letter-spacing:.1em}figcaption{font-size:.9rem}</style>",
+          page);
     fputs("<h1>For the helper only</h1><p>", page);
     print_escaped(page, session->name);
     fprintf(page, ", %s: ", tasting_method_name(session->method));

@@ -9,15 +9,15 @@
 
 struct options {
     const char *store;
-    const char *name;                       /* the session */
-    int method;                             /* -1: not given */
+    const char *name; /* the session */
+    int method;       /* -1: not given */
     const char *sample[TASTING_CUPS];
     int sample_count;
     const char *taster[TASTING_TASTERS];
     int taster_count;
-    int sets;                               /* for each taster; 0: not given */
+    int sets; /* for each taster; 0: not given */
     const char *question, *experiment, *html;
-    int seen;                               /* 1, 0, -1: not said */
+    int seen; /* 1, 0, -1: not said */
     bool alone, force, json;
 };
 

@@ -94,7 +94,7 @@ static int put_until(struct canvas *canvas, int x, int y, int width, enum look l
         wchar_t glyph = next_glyph(&text, &columns);
 
         if (columns == 0)
-            continue;               /* combining marks: rather none than on the wrong letter */
+            continue; /* combining marks: rather none than on the wrong letter */
         if (x + columns > edge)
             break;
         if (!canvas->unicode && glyph >= 0x80) {
@@ -151,7 +151,7 @@ int canvas_wrap(struct canvas *canvas, int x, int y, int width, int lines, enum 
         const char *end = line_end(text, width, used + 1 == lines);
 
         if (end == text)
-            break;                  /* no room for a single character */
+            break; /* no room for a single character */
         put_until(canvas, x, y + used, width, look, text, end);
         used++;
         text = next_line(end);
@@ -245,7 +245,11 @@ static void draw_shape(struct canvas *canvas, int x, int y, int across, int down
 
             if (upper || lower)
                 set_cell(canvas, x + column, y + row,
-                         !canvas->unicode ? L'#' : upper && lower ? L'█' : upper ? L'▀' : L'▄', look);
+                         !canvas->unicode ? L'#'
+                         : upper && lower ? L'█'
+                         : upper          ? L'▀'
+                                          : L'▄',
+                         look);
         }
 }
 

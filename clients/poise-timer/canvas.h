@@ -11,13 +11,13 @@
 enum look { LOOK_PLAIN, LOOK_STRONG, LOOK_FAINT, LOOK_HERE, LOOK_GOOD, LOOK_WARN, LOOK_COUNT };
 
 struct cell {
-    wchar_t glyph;              /* 0: the right half of a wide character */
+    wchar_t glyph; /* 0: the right half of a wide character */
     enum look look;
 };
 
 struct canvas {
     int width, height;
-    bool unicode;               /* false: only ASCII is drawn */
+    bool unicode; /* false: only ASCII is drawn */
     struct cell *cells;
 };
 

@@ -10,15 +10,16 @@
 #include "words.h"
 
 enum {
-    PANE_COLUMNS = 38,          /* the least in which five big digits fit */
-    PANE_ROWS = 9,              /* the least in which big digits fit beside their words */
-    DIGITS_MOST = 4,            /* twenty rows: larger would leave no room for anything else */
-    TITLE_COLUMNS = 50,         /* narrower panes say "007" instead of "brew 007" */
-    GONE_COLUMNS = 70,          /* narrower screens say in fewer words that the bench is gone */
-    TALL_ROWS = 18,             /* from here on there is room for the last cup and what waits */
-    FACTOR_MARGINS = 2,         /* columns that a factor takes besides its words */
-    NOTICE_ROWS = 4, NOTICE_ROWS_TALL = 2,      /* a warning is read whole, on narrow screens too */
-    NOTICE_US = 12000000        /* ... within it */
+    PANE_COLUMNS = 38,  /* the least in which five big digits fit */
+    PANE_ROWS = 9,      /* the least in which big digits fit beside their words */
+    DIGITS_MOST = 4,    /* twenty rows: larger would leave no room for anything else */
+    TITLE_COLUMNS = 50, /* narrower panes say "007" instead of "brew 007" */
+    GONE_COLUMNS = 70,  /* narrower screens say in fewer words that the bench is gone */
+    TALL_ROWS = 18,     /* from here on there is room for the last cup and what waits */
+    FACTOR_MARGINS = 2, /* columns that a factor takes besides its words */
+    NOTICE_ROWS = 4,
+    NOTICE_ROWS_TALL = 2, /* a warning is read whole, on narrow screens too */
+    NOTICE_US = 12000000  /* ... within it */
 };
 
 struct pane {
@@ -85,7 +86,7 @@ static void draw_title(struct canvas *canvas, struct pane pane, const struct tim
     x = canvas_put(canvas, x + 1, pane.y, edge - x - 1, LOOK_HERE, title);
     words_then(model, station, then);
     if (canvas_columns(then) > edge - x - 1 && strstr(then, " at "))
-        *strstr(then, " at ") = '\0';       /* the guide says it as well */
+        *strstr(then, " at ") = '\0'; /* the guide says it as well */
     canvas_put(canvas, x + 1, pane.y, edge - x - 1, LOOK_PLAIN, then);
 }
 
@@ -152,11 +153,11 @@ static void draw_bar(struct canvas *canvas, struct pane pane, int y, const struc
 enum { PANE_LINES = 6, LINE_ROWS = 2 };
 struct line {
     enum look look;
-    bool run;                   /* the run of the plan: what differs stands out */
-    bool whole;                 /* what to do, or to answer, is read whole, whatever else has no room */
-    int rows;                   /* at most; 0: LINE_ROWS */
+    bool run;   /* the run of the plan: what differs stands out */
+    bool whole; /* what to do, or to answer, is read whole, whatever else has no room */
+    int rows;   /* at most; 0: LINE_ROWS */
     char text[WORDS_SIZE];
-    char brief[WORDS_SIZE];     /* where that does not fit; empty: it is cut */
+    char brief[WORDS_SIZE]; /* where that does not fit; empty: it is cut */
 };
 
 static int station_lines(const struct timer_model *model, const struct timer_station *station, int64_t now_us,
@@ -256,7 +257,7 @@ static void draw_lines(struct canvas *canvas, struct pane pane, const struct tim
         if (*lines[i].brief && canvas_lines(pane.width, room + 1, text) > room)
             text = lines[i].brief;
         used = lines[i].run ? draw_run(canvas, (struct pane){ pane.x, y, pane.width, room }, station)
-            : canvas_wrap(canvas, pane.x, y, pane.width, room, lines[i].look, text);
+                            : canvas_wrap(canvas, pane.x, y, pane.width, room, lines[i].look, text);
         y += used;
         left -= used;
     }
@@ -284,9 +285,9 @@ static void draw_station(struct canvas *canvas, struct pane pane, const struct t
         y += 2;
     }
     part.y = y;
-    part.rows = end - y - least - 2;            /* the bar and a blank row */
-    guide = 1 + canvas_lines(pane.width, rows_of(&lines[0]), lines[0].text);     /* with the bar: never given up */
-    for (int kept = 4; kept >= 3 && part.rows < DIGIT_ROWS + 1; kept--)     /* digits come before the last lines */
+    part.rows = end - y - least - 2;                                         /* the bar and a blank row */
+    guide = 1 + canvas_lines(pane.width, rows_of(&lines[0]), lines[0].text); /* with the bar: never given up */
+    for (int kept = 4; kept >= 3 && part.rows < DIGIT_ROWS + 1; kept--)      /* digits come before the last lines */
         part.rows = end - y - (kept > guide ? kept : guide);
     y += draw_focus(canvas, part, &focus);
     if (y < end && !isnan(focus.share)) {
@@ -332,15 +333,16 @@ static void draw_header(struct canvas *canvas, const struct timer_model *model, 
 
     if (!model->found && model->heard) {
         words_time((double)(local_us - model->gone_local_us) / 1e6, time, sizeof time);
-        snprintf(text, sizeof text, canvas->width < GONE_COLUMNS ? " Bench gone for %s, looking for it "
-                 : " The bench is gone for %s. Looking for it; what you see is old. ", time);
+        snprintf(text, sizeof text,
+                 canvas->width < GONE_COLUMNS ? " Bench gone for %s, looking for it "
+                                              : " The bench is gone for %s. Looking for it; what you see is old. ",
+                 time);
         canvas_put(canvas, 0, 0, canvas->width, LOOK_WARN, text);
         return;
     }
     x = canvas_put(canvas, x, 0, canvas->width, LOOK_STRONG, *model->bench ? model->bench : "poise-timer");
     if (!model->heard) {
-        snprintf(text, sizeof text, "  %s at %s", model->found ? "waiting for its state" : "no bench yet",
-                 page->where);
+        snprintf(text, sizeof text, "  %s at %s", model->found ? "waiting for its state" : "no bench yet", page->where);
         canvas_put(canvas, x, 0, canvas->width, LOOK_PLAIN, text);
         if (!model->found)
             canvas_wrap(canvas, 1, 2, canvas->width - 2, 4, LOOK_STRONG,
@@ -368,10 +370,8 @@ static void draw_keys(struct canvas *canvas, const struct timer_model *model)
         "t tare  m mark  space: then  b begin  e end  tab next  ? help  q quit",
         "t tare m mark b begin e end tab ? help", "t m b e tab ? q", NULL
     };
-    static const char *const single[] = {
-        "t tare  m mark  space: then  b begin  e end  ? help  q quit", "t tare m mark b begin e end ? help",
-        "t m b e ? q", NULL
-    };
+    static const char *const single[] = { "t tare  m mark  space: then  b begin  e end  ? help  q quit",
+                                          "t tare m mark b begin e end ? help", "t m b e ? q", NULL };
     const char *const *line = model->stations > 1 ? several : single;
 
     while (line[1] && canvas_columns(*line) + 1 > canvas->width)
@@ -395,7 +395,7 @@ static char *fitting_waiting(const struct timer_model *model, int width, char *w
     return words;
 }
 
-/* The last notice ends at row y; where there is no room for more, its row tells otherwise what waits. */
+/* The last notice ends at row y; where there is no room for more, its row otherwise shows what waits. */
 static int draw_notice(struct canvas *canvas, const struct timer_model *model, int y, int64_t local_us)
 {
     bool tall = canvas->height >= TALL_ROWS;
@@ -426,8 +426,7 @@ static int draw_footer(struct canvas *canvas, const struct timer_model *model, i
     if (*fitting_waiting(model, width, words) || model->strength_at_us) {
         snprintf(text, sizeof text, "%s", words);
         if (model->strength_at_us && decimal_format(model->strength_shown, digits, sizeof digits) > 0)
-            snprintf(text, sizeof text, "%s%s%s last showed %s %%", words, *words ? "; " : "", model->strength,
-                     digits);
+            snprintf(text, sizeof text, "%s%s%s last showed %s %%", words, *words ? "; " : "", model->strength, digits);
         canvas_put(canvas, 1, y--, width, LOOK_PLAIN, text);
     }
     if (*model->last_brew && *words_measures(&model->last, model->last_above, words)) {

@@ -14,7 +14,7 @@ struct timer_page {
     char typed[24];             /* PAGE_ANSWER: the number so far ... */
     char asked_brew[BREW_SIZE]; /* ... and what it answers */
     int asked_measure;
-    const char *where;          /* the address that is listened to */
+    const char *where; /* the address that is listened to */
 };
 
 /* The letter that marks a stage on PAGE_MARK; 0: it cannot be marked. */

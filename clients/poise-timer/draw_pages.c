@@ -15,8 +15,8 @@ static const char *const keys[] = {
 };
 
 static const char cautions[] =
-    "Water near boiling scalds at once. Press straight down, slowly, on a level surface and a sturdy cup, never on thin "
-    "glass; hold the cup where you can bear it. A brewer turned over can open under its own gas. Do not load a scale "
+    "Water near boiling scalds at once. Press straight down, slowly, on a level surface and a sturdy cup, never on "
+    "thin glass; hold the cup where you can bear it. A brewer turned over can open under its own gas. Do not load a scale "
     "beyond its capacity. Keep mains instruments and hubs away from water. Poise measures; it does not make a press "
     "safe. Local codes, the makers' instructions and licensed practice come first.";
 
@@ -42,14 +42,15 @@ void draw_help(struct canvas *canvas, int part)
     if (part + 1 == parts)
         y += canvas_wrap(canvas, 1, y, width, canvas->height - y, LOOK_STRONG, cautions) + 1;
     y = y < canvas->height ? y : canvas->height - 1;
-    canvas_put(canvas, 1, y, width, LOOK_FAINT, part + 1 < parts ? "Any key: how nobody is hurt." : "Any key goes back.");
+    canvas_put(canvas, 1, y, width, LOOK_FAINT,
+               part + 1 < parts ? "Any key: how nobody is hurt." : "Any key goes back.");
 }
 
 char mark_letter(enum stage stage)
 {
     static const char letters[STAGE_COUNT] = {
-        [STAGE_DOSE] = 'd', [STAGE_BLOOM] = 'b', [STAGE_POUR] = 'p', [STAGE_STEEP] = 's', [STAGE_STIR] = 'i',
-        [STAGE_SETTLE] = 'e', [STAGE_PRESS] = 'r', [STAGE_WEIGH_OUT] = 'w'
+        [STAGE_DOSE] = 'd', [STAGE_BLOOM] = 'b',  [STAGE_POUR] = 'p',  [STAGE_STEEP] = 's',
+        [STAGE_STIR] = 'i', [STAGE_SETTLE] = 'e', [STAGE_PRESS] = 'r', [STAGE_WEIGH_OUT] = 'w'
     };
 
     return letters[stage];
@@ -78,8 +79,8 @@ void draw_answer(struct canvas *canvas, const struct timer_station *station, con
     snprintf(text, sizeof text, "%s: %s", station->name,
              *station->question_detail ? station->question_detail : station->question);
     y = canvas_wrap(canvas, 1, 0, canvas->width - 2, QUESTION_ROWS, LOOK_STRONG, text);
-    snprintf(text, sizeof text, "%s = %s_", station->question_measure >= 0
-             ? measure_name((enum measure)station->question_measure) : "?", typed);
+    snprintf(text, sizeof text, "%s = %s_",
+             station->question_measure >= 0 ? measure_name((enum measure)station->question_measure) : "?", typed);
     canvas_put(canvas, 3, y + 1, canvas->width - 3, LOOK_PLAIN, text);
     canvas_put(canvas, 1, y + 3, canvas->width - 1, LOOK_FAINT, "Enter answers, escape goes back.");
 }

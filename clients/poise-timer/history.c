@@ -4,6 +4,7 @@
 #include <errno.h>
 #include <math.h>
 
+#include "poise/kinetics.h"
 #include "poise/store_curve.h"
 
 /* What the run varies, or holds, as messages carry it.  NULL: memory is short. */
@@ -14,8 +15,10 @@ static json_t *settings_of(const struct timer_run *run, bool varied)
     for (int i = 0; factors && i < run->settings; i++) {
         const struct timer_setting *setting = &run->setting[i];
 
-        if (setting->varied == varied && json_object_set_new(factors, setting->name, isnan(setting->number)
-                                                   ? json_string(setting->word) : json_real(setting->number)) < 0) {
+        if (setting->varied == varied
+            && json_object_set_new(factors, setting->name,
+                                   isnan(setting->number) ? json_string(setting->word) : json_real(setting->number))
+                   < 0) {
             json_decref(factors);
             return NULL;
         }
@@ -23,7 +26,7 @@ static json_t *settings_of(const struct timer_run *run, bool varied)
     return factors;
 }
 
-/* No curve is no failure: the run does not vary the steep, or its cups do not tell one yet. */
+/* No curve is no failure: the run does not vary the steep, or its cups do not show one yet. */
 static int read_one(struct store *store, const struct timer_run *run, struct timer_curve *out, struct why *why)
 {
     json_t *factors = settings_of(run, true), *held = settings_of(run, false);
@@ -37,7 +40,7 @@ static int read_one(struct store *store, const struct timer_run *run, struct tim
     json_decref(held);
     if (error)
         return error == -EINVAL ? 0 : error;
-    if (store_curve_fit(&curve, &out->fit, &ignored) == 0)
+    if (kinetics_of_cups(curve.t, curve.e, curve.n, curve.times, &out->fit, &ignored) == 0)
         out->cups = curve.n;
     store_curve_free(&curve);
     return 0;

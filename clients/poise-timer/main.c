@@ -23,10 +23,10 @@
 
 enum {
     PLACE_SIZE = 512,
-    FRAME_MS = 100,             /* a clock that shows seconds, and water that runs: ten pictures a second ... */
-    REST_MS = 1000,             /* ... and one where nothing runs */
-    CONTROL_L = 12,             /* the usual key to repaint a screen */
-    ASK_MS = 2000               /* a hand on the key waits no longer */
+    FRAME_MS = 100, /* a clock that shows seconds, and water that runs: ten pictures a second ... */
+    REST_MS = 1000, /* ... and one where nothing runs */
+    CONTROL_L = 12, /* the usual key to repaint a screen */
+    ASK_MS = 2000   /* a hand on the key waits no longer */
 };
 
 struct timer {
@@ -35,13 +35,13 @@ struct timer {
     struct timer_page page;
     struct timer_bell rung;
     struct canvas canvas;
-    const char *station;        /* chosen on the command line; NULL: the first */
+    const char *station; /* chosen on the command line; NULL: the first */
     bool plain;
-    char said_next[TIMER_STATIONS][PLAIN_SIZE];     /* plain: the run last offered in words */
-    char store[PLACE_SIZE];     /* where earlier cups may be */
-    bool store_named;           /* on the command line */
-    bool store_due;             /* a brew began or ended: to be read when the state tells the run */
-    char store_trouble[sizeof (struct why)];    /* said once, until it is another */
+    char said_next[TIMER_STATIONS][PLAIN_SIZE]; /* plain: the run last offered in words */
+    char store[PLACE_SIZE];                     /* where earlier cups may be */
+    bool store_named;                           /* on the command line */
+    bool store_due;                             /* a brew began or ended: to be read when the state shows the run */
+    char store_trouble[sizeof(struct why)];     /* said once, until it is another */
 };
 
 static volatile sig_atomic_t stop;
@@ -68,7 +68,8 @@ static void usage(FILE *out)
           "  -V, --version          which Poise this is\n"
           "\n"
           "Keys: ? shows them, q quits.  Hot water scalds and glass breaks under a press: poise-timer(1)\n"
-          "has the cautions.\n", out);
+          "has the cautions.\n",
+          out);
 }
 
 /* ---- hands ---- */
@@ -134,9 +135,11 @@ static void key_on_answer_page(struct timer *timer, int key)
         if (length == 0 || *end)
             model_notice(&timer->model, true, clock_world_now().mono_us, "\"%s\" is no number", timer->page.typed);
         else
-            ask(timer, json_pack("{s:s, s:s, s:s, s:f, s:f}", "do", "enter", "brew", timer->page.asked_brew, "measure",
-                                 measure_name((enum measure)timer->page.asked_measure), "value", value,
-                                 "standard_uncertainty", uncertainty_of_digits(timer->page.typed)), "noted");
+            ask(timer,
+                json_pack("{s:s, s:s, s:s, s:f, s:f}", "do", "enter", "brew", timer->page.asked_brew, "measure",
+                          measure_name((enum measure)timer->page.asked_measure), "value", value, "standard_uncertainty",
+                          uncertainty_of_digits(timer->page.typed)),
+                "noted");
     }
 }
 
@@ -150,7 +153,7 @@ static void open_answer_page(struct timer *timer)
     const struct timer_station *station = chosen(timer);
 
     for (int i = 0; i < timer->model.stations && !asks(station); i++)
-        if (asks(&timer->model.station[i])) {       /* the station that asks is the one that is meant */
+        if (asks(&timer->model.station[i])) { /* the station that asks is the one that is meant */
             timer->page.chosen = i;
             station = chosen(timer);
         }
@@ -170,8 +173,9 @@ static void close_answer_page(struct timer *timer)
 {
     const struct timer_station *station = chosen(timer);
 
-    if (timer->page.page != PAGE_ANSWER || (asks(station) && station->question_measure == timer->page.asked_measure &&
-                                            strcmp(station->question_brew, timer->page.asked_brew) == 0))
+    if (timer->page.page != PAGE_ANSWER
+        || (asks(station) && station->question_measure == timer->page.asked_measure
+            && strcmp(station->question_brew, timer->page.asked_brew) == 0))
         return;
     timer->page.page = PAGE_BENCH;
     model_notice(&timer->model, false, clock_world_now().mono_us, "that question is not open any more");
@@ -216,19 +220,27 @@ static void take_keys(struct timer *timer)
     int key = terminal_key();
 
     if (key == KEY_NONE && !isatty(STDIN_FILENO))
-        stop = 1;                   /* the terminal went away without a word */
+        stop = 1; /* the terminal went away without a word */
     for (; key != KEY_NONE; key = terminal_key()) {
         if (key == KEY_SIZE)
-            continue;               /* every picture looks at the size itself */
+            continue; /* every picture looks at the size itself */
         if (key == CONTROL_L) {
             terminal_repaint();
             continue;
         }
         switch (timer->page.page) {
-        case PAGE_BENCH:  key_on_bench_page(timer, key); break;
-        case PAGE_HELP:   key_on_help_page(timer); break;
-        case PAGE_MARK:   key_on_mark_page(timer, key); break;
-        case PAGE_ANSWER: key_on_answer_page(timer, key); break;
+        case PAGE_BENCH:
+            key_on_bench_page(timer, key);
+            break;
+        case PAGE_HELP:
+            key_on_help_page(timer);
+            break;
+        case PAGE_MARK:
+            key_on_mark_page(timer, key);
+            break;
+        case PAGE_ANSWER:
+            key_on_answer_page(timer, key);
+            break;
         }
     }
 }
@@ -306,7 +318,7 @@ static void say_trouble(struct timer *timer, const char *text)
     model_notice(&timer->model, true, clock_world_now().mono_us, "%s", text);
 }
 
-/* The usual store need not be there; one that was named, or that cannot be read, is told of. */
+/* The usual store need not be there; one that was named, or that cannot be read, is reported of. */
 static void read_store(struct timer *timer)
 {
     struct why why = { "" };
@@ -316,7 +328,7 @@ static void read_store(struct timer *timer)
     say_trouble(timer, error == 0 || (error == -ENOENT && !timer->store_named) ? "" : why.text);
 }
 
-/* The state that follows tells the run that is under way then, or the next. */
+/* The state that follows shows the run that is under way then, or the next. */
 static void remember(struct timer *timer, const struct message *message)
 {
     if (message->kind == MESSAGE_BREW && (message->brew.change == BREW_BEGIN || message->brew.change == BREW_END))
@@ -394,7 +406,7 @@ static int run(struct timer *timer)
         event = client_next(timer->client, timer->plain ? -1 : STDIN_FILENO, (int)((next_us - now_us + 999) / 1000),
                             &message, &why);
         if (event == -EINTR && !timer->plain)
-            take_keys(timer);       /* the terminal changed its size */
+            take_keys(timer); /* the terminal changed its size */
         else if (event < 0 && event != -EINTR)
             error = event;
         else
@@ -433,7 +445,8 @@ static void catch_signals(void)
 static int start(struct timer *timer, const char *bus, const char *control, double steep_s)
 {
     char bus_place[PLACE_SIZE], control_place[PLACE_SIZE];
-    struct client_options options = { .bus = place_bus(bus, bus_place, sizeof bus_place), .subscribe = true,
+    struct client_options options = { .bus = place_bus(bus, bus_place, sizeof bus_place),
+                                      .subscribe = true,
                                       .control = place_control(control, control_place, sizeof control_place) };
     struct why why;
     int error = client_open(&timer->client, &options, &why);
@@ -461,34 +474,53 @@ static int start(struct timer *timer, const char *bus, const char *control, doub
 
 int main(int argc, char **argv)
 {
-    static const struct option options[] = {
-        { "plain", no_argument, NULL, 'p' }, { "station", required_argument, NULL, 'S' },
-        { "steep", required_argument, NULL, 't' }, { "bus", required_argument, NULL, 'b' },
-        { "control", required_argument, NULL, 'c' }, { "store", required_argument, NULL, 's' },
-        { "help", no_argument, NULL, 'h' }, { "version", no_argument, NULL, 'V' }, { NULL, 0, NULL, 0 }
-    };
+    static const struct option options[] = { { "plain", no_argument, NULL, 'p' },
+                                             { "station", required_argument, NULL, 'S' },
+                                             { "steep", required_argument, NULL, 't' },
+                                             { "bus", required_argument, NULL, 'b' },
+                                             { "control", required_argument, NULL, 'c' },
+                                             { "store", required_argument, NULL, 's' },
+                                             { "help", no_argument, NULL, 'h' },
+                                             { "version", no_argument, NULL, 'V' },
+                                             { NULL, 0, NULL, 0 } };
     static struct timer timer;
     const char *bus = NULL, *control = NULL, *store = NULL;
     double steep_s = NAN;
     int option;
 
     setlocale(LC_ALL, "");
-    setlocale(LC_NUMERIC, "C");         /* what is typed and printed has a decimal point */
+    setlocale(LC_NUMERIC, "C"); /* what is typed and printed has a decimal point */
     program_begin(argv[0]);
     while ((option = getopt_long(argc, argv, "pS:t:s:b:c:hV", options, NULL)) != -1)
         switch (option) {
-        case 'p': timer.plain = true; break;
-        case 'S': timer.station = optarg; break;
+        case 'p':
+            timer.plain = true;
+            break;
+        case 'S':
+            timer.station = optarg;
+            break;
         case 't':
             if (!steep_from(optarg, &steep_s))
                 return EXIT_USAGE;
             break;
-        case 's': store = optarg; break;
-        case 'b': bus = optarg; break;
-        case 'c': control = optarg; break;
-        case 'h': usage(stdout); return EXIT_DONE;
-        case 'V': program_version(); return EXIT_DONE;
-        default: usage(stderr); return EXIT_USAGE;
+        case 's':
+            store = optarg;
+            break;
+        case 'b':
+            bus = optarg;
+            break;
+        case 'c':
+            control = optarg;
+            break;
+        case 'h':
+            usage(stdout);
+            return EXIT_DONE;
+        case 'V':
+            program_version();
+            return EXIT_DONE;
+        default:
+            usage(stderr);
+            return EXIT_USAGE;
         }
     if (optind < argc) {
         program_say("%s: not an option", argv[optind]);

@@ -10,13 +10,13 @@
 #include "poise/brew.h"
 
 enum {
-    FLOW_WINDOW_US = 1000000,       /* a slope over one second: steadier than the eye, quicker than the hand */
-    REST_WINDOW_US = 500000,        /* what the scale showed just before something began is averaged over this */
-    GAUGE_STALE_US = 2000000        /* a pressure instrument silent for longer says nothing about now */
+    FLOW_WINDOW_US = 1000000, /* a slope over one second: steadier than the eye, quicker than the hand */
+    REST_WINDOW_US = 500000,  /* what the scale showed just before something began is averaged over this */
+    GAUGE_STALE_US = 2000000  /* a pressure instrument silent for longer says nothing about now */
 };
-static const double TARE_WITHIN_S = 0.7;    /* two lines of the slowest scale; in a longer silence all may be lifted */
-static const double CUP_LEAST_G = 20;       /* the lightest cup weighs more */
-static const double TARE_FROM_G = 5;        /* while pouring: a fall from more to zero at once is a tare */
+static const double TARE_WITHIN_S = 0.7; /* two lines of the slowest scale; in a longer silence all may be lifted */
+static const double CUP_LEAST_G = 20;    /* the lightest cup weighs more */
+static const double TARE_FROM_G = 5;     /* while pouring: a fall from more to zero at once is a tare */
 
 void model_begin(struct timer_model *model, double planned_steep_s)
 {
@@ -30,7 +30,7 @@ void model_found(struct timer_model *model, int64_t local_us)
 {
     (void)local_us;
     model->found = true;
-    for (int i = 0; i < model->stations; i++) {     /* it may be another clock that counts there now */
+    for (int i = 0; i < model->stations; i++) { /* it may be another clock that counts there now */
         model->station[i].shown_at_us = model->station[i].gauge_at_us = 0;
         model->station[i].recent_count = 0;
         station_forgets_rest(&model->station[i]);
@@ -92,7 +92,7 @@ static void take_mass(struct timer_station *station, const struct message *messa
     }
     station->shown = reading->value;
     station->cup_left = station->cup_left && station_load_g(station) > CUP_LEAST_G;
-    if (pouring(station) && isnan(station->load_base_g))    /* nothing was heard before the pour was marked */
+    if (pouring(station) && isnan(station->load_base_g)) /* nothing was heard before the pour was marked */
         station->load_base_g = now_g + station->offset_g;
     station->recent[station->recent_next] = (struct timer_point){ message->common.mono_us, now_g };
     station->recent_next = (station->recent_next + 1) % TIMER_READINGS;
@@ -158,7 +158,7 @@ bool station_recent(const struct timer_station *station, int back, struct timer_
     return true;
 }
 
-/* What the scale showed just before `at_us`, averaged over the window: stages are told of after they
+/* What the scale showed just before `at_us`, averaged over the window: stages are reported of after they
  * began.  NAN: not known. */
 static double shown_before_g(const struct timer_station *station, int64_t at_us, int64_t window_us)
 {
@@ -177,24 +177,24 @@ static double shown_before_g(const struct timer_station *station, int64_t at_us,
         count++;
     }
     if (!count && station->shown_at_us && station->shown_at_us <= at_us && station->status == READING_OK)
-        return decimal_to_double(station->shown);       /* only a state has told of it */
+        return decimal_to_double(station->shown); /* only a state has reported of it */
     return count ? sum_g / count : NAN;
 }
 
 static void take_stage(struct timer_station *station, const struct message_stage *stage)
 {
-    bool was_pouring = pouring(station);        /* then nothing is at rest: the last reading alone */
+    bool was_pouring = pouring(station); /* then nothing is at rest: the last reading alone */
     double before_g = shown_before_g(station, stage->at_us, was_pouring ? 0 : REST_WINDOW_US);
     double load_g = before_g + station->offset_g;
 
     if (*stage->brew && strcmp(stage->brew, station->brew) != 0)
-        return;                     /* a correction of an earlier brew */
+        return; /* a correction of an earlier brew */
     if (station->stage_count < TIMER_STAGES) {
         station->stages[station->stage_count].stage = stage->stage;
         station->stages[station->stage_count++].at_us = stage->at_us;
     }
     if (stage->at_us < station->stage_at_us && stage->stage != station->stage)
-        return;                     /* it came before the one that is on: the record is corrected, not the screen */
+        return; /* it came before the one that is on: the record is corrected, not the screen */
     station->stage = stage->stage;
     station->stage_at_us = stage->at_us;
     if (was_pouring && !isnan(load_g - station->load_base_g))
@@ -217,8 +217,8 @@ static void take_measure(struct timer_model *model, const struct message_measure
         model->last.standard_uncertainty[measure->measure] = measure->standard_uncertainty;
         model->last_above[measure->measure] = measure->above;
     }
-    if (station && measure->by == BY_OPERATOR && strcmp(measure->brew, station->question_brew) == 0 &&
-        measure->measure == (enum measure)station->question_measure)
+    if (station && measure->by == BY_OPERATOR && strcmp(measure->brew, station->question_brew) == 0
+        && measure->measure == (enum measure)station->question_measure)
         station->question[0] = '\0';
     if (!station || strcmp(measure->brew, station->brew) != 0)
         return;
@@ -374,8 +374,8 @@ double station_press_kpa(const struct timer_station *station, int64_t now_us)
         return station->gauge_kpa;
     if (station->status != READING_OK || isnan(station->press_base_g))
         return NAN;
-    return fmax(0, press_pressure_kpa(decimal_to_double(station->shown) - station->press_base_g,
-                                      station->piston_diameter_mm));
+    return fmax(
+        0, press_pressure_kpa(decimal_to_double(station->shown) - station->press_base_g, station->piston_diameter_mm));
 }
 
 double station_age_s(const struct timer_station *station, int64_t now_us)

@@ -5,7 +5,7 @@
 
 #include "model_parts.h"
 
-static const double BLOOM_MORE = 0.5;       /* half as much again as planned is no bloom any more, but the pour */
+static const double BLOOM_MORE = 0.5; /* half as much again as planned is no bloom any more, but the pour */
 
 static const struct timer_setting *setting_of(const struct timer_station *station, const char *name)
 {
@@ -77,20 +77,30 @@ enum stage station_next_stage(const struct timer_station *station)
 {
     switch (station->stage) {
     case STAGE_IDLE:
-    case STAGE_DONE:      return STAGE_DOSE;
-    case STAGE_DOSE:      return bloom_planned(station) ? STAGE_BLOOM : STAGE_POUR;
-    case STAGE_BLOOM:     return STAGE_POUR;
-    case STAGE_POUR:      return STAGE_STEEP;
+    case STAGE_DONE:
+        return STAGE_DOSE;
+    case STAGE_DOSE:
+        return bloom_planned(station) ? STAGE_BLOOM : STAGE_POUR;
+    case STAGE_BLOOM:
+        return STAGE_POUR;
+    case STAGE_POUR:
+        return STAGE_STEEP;
     case STAGE_STEEP:
         if (station_blooms(station))
             return STAGE_POUR;
         return stir_planned(station) && !station_had(station, STAGE_STIR) ? STAGE_STIR : STAGE_PRESS;
-    case STAGE_STIR:      return STAGE_SETTLE;
-    case STAGE_SETTLE:    return STAGE_PRESS;
-    case STAGE_PRESS:     return STAGE_WEIGH_OUT;
-    case STAGE_WEIGH_OUT: return STAGE_STRENGTH;
-    case STAGE_STRENGTH:  return STAGE_DONE;
-    case STAGE_COUNT:     break;
+    case STAGE_STIR:
+        return STAGE_SETTLE;
+    case STAGE_SETTLE:
+        return STAGE_PRESS;
+    case STAGE_PRESS:
+        return STAGE_WEIGH_OUT;
+    case STAGE_WEIGH_OUT:
+        return STAGE_STRENGTH;
+    case STAGE_STRENGTH:
+        return STAGE_DONE;
+    case STAGE_COUNT:
+        break;
     }
     return STAGE_IDLE;
 }

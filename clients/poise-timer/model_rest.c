@@ -1,20 +1,20 @@
 /* What was added since the scale last took something heavy, or went to zero; see model.h.
  *
- * The daemon tells of a dose only when water comes: before, a knock might be one.  A hand that weighs
+ * The daemon reports a dose only when water comes: before, a knock might be one.  A hand that weighs
  * coffee cannot wait for that.  So this names no dose: it says what the scale gained, and since when. */
 #include <math.h>
 
 #include "model_parts.h"
 
 enum {
-    REST_US = 700000,           /* as long as a hand is away between two spoons, and two lines of the slowest scale */
-    REST_SPAN_US = 400000       /* readings closer together than this have seen no rest */
+    REST_US = 700000,     /* as long as a hand is away between two spoons, and two lines of the slowest scale */
+    REST_SPAN_US = 400000 /* readings closer together than this have seen no rest */
 };
-static const double REST_BAND_G = 0.3;      /* noise and settling of scales that show tenths */
-static const double ADDED_MOST_G = 45;      /* no cup takes more; plungers, brewers, cups weigh more (no source) */
-static const double TAKEN_LEAST_G = 2;      /* a fall by less: coffee taken back, drift */
-static const double ZERO_G = 0.5;           /* what scales show just after a tare */
-static const double DOSE_LEAST_G = 3;       /* tared away: less is a spoon's rest, no dose */
+static const double REST_BAND_G = 0.3; /* noise and settling of scales that show tenths */
+static const double ADDED_MOST_G = 45; /* no cup takes more; plungers, brewers, cups weigh more (no source) */
+static const double TAKEN_LEAST_G = 2; /* a fall by less: coffee taken back, drift */
+static const double ZERO_G = 0.5;      /* what scales show just after a tare */
+static const double DOSE_LEAST_G = 3;  /* tared away: less is a spoon's rest, no dose */
 
 /* The mean of the last moment, when the scale stood still in it; else NAN. */
 static double rest_g(const struct timer_station *station)
@@ -69,7 +69,7 @@ void station_rests(struct timer_station *station)
     if (isnan(now_g))
         return;
     if (!rest->known && station->offset_g > ADDED_MOST_G && gained_g > -TAKEN_LEAST_G && gained_g <= ADDED_MOST_G)
-        move_base(rest, 0, SINCE_ZERO);         /* tared before we came */
+        move_base(rest, 0, SINCE_ZERO); /* tared before we came */
     else if (!rest->known)
         move_base(rest, now_g, now_g > ADDED_MOST_G ? SINCE_SET_DOWN : SINCE_NOTHING);
     else if (gained_g > ADDED_MOST_G)

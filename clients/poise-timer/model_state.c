@@ -41,7 +41,7 @@ static void copy_text(char *out, size_t size, const char *text)
     size_t length = strnlen(text, size);
 
     if (length == size)
-        for (length = size - 1; length > 0 && ((unsigned char)text[length] & 0xc0) == 0x80; )
+        for (length = size - 1; length > 0 && ((unsigned char)text[length] & 0xc0) == 0x80;)
             length--;
     memcpy(out, text, length);
     out[length] = '\0';
@@ -54,7 +54,8 @@ static void read_settings(json_t *object, json_t *tolerances, bool varied, struc
     const char *name;
     json_t *value;
 
-    json_object_foreach(object, name, value) {
+    json_object_foreach(object, name, value)
+    {
         struct timer_setting *setting = &out->setting[out->settings];
 
         if (out->settings == TIMER_WORDS)
@@ -99,7 +100,8 @@ static void read_stages(json_t *list, struct timer_station *station)
     size_t place;
 
     station->stage_count = 0;
-    json_array_foreach(list, place, entry) {
+    json_array_foreach(list, place, entry)
+    {
         int stage = stage_find(text_of(entry, "stage"));
 
         if (stage < 0 || station->stage_count == TIMER_STAGES)
@@ -115,7 +117,8 @@ static void read_above(json_t *list, bool above[MEASURE_COUNT])
     size_t place;
 
     memset(above, 0, MEASURE_COUNT * sizeof *above);
-    json_array_foreach(list, place, entry) {
+    json_array_foreach(list, place, entry)
+    {
         int measure = json_is_string(entry) ? measure_find(json_string_value(entry)) : -1;
 
         if (measure >= 0)
@@ -137,13 +140,13 @@ static bool same_run(const struct timer_run *one, const struct timer_run *other)
 }
 
 /* The water poured and the load at the state's moment.  A pour that was marked by hand the tracker has not measured
- * yet: it goes on with what the scale has told so far. */
+ * yet: it goes on with what the scale has reported so far. */
 static void read_water(json_t *json, struct timer_station *station)
 {
     bool goes_on = *station->brew && strcmp(station->brew, text_of(json, "brew")) == 0;
     double water_g = number_of(json, "water_g"), load_g = number_of(json, "load_g");
 
-    station->told_load_g = load_g;
+    station->reported_load_g = load_g;
     if (isnan(water_g) && goes_on && (station->stage == STAGE_BLOOM || station->stage == STAGE_POUR)) {
         if (isnan(load_g))
             return;
@@ -159,7 +162,7 @@ static void read_station(json_t *json, struct timer_station *station)
     json_t *next = json_object_get(json, "next");
     struct why why;
 
-    read_water(json, station);      /* while stage and brew are those of before */
+    read_water(json, station); /* while stage and brew are those of before */
     station->stage = stage < 0 ? STAGE_IDLE : (enum stage)stage;
     station->stage_at_us = time_of(json, "stage_at_us");
     copy_text(station->brew, sizeof station->brew, text_of(json, "brew"));
@@ -167,7 +170,7 @@ static void read_station(json_t *json, struct timer_station *station)
     station->piston_diameter_mm = number_of(json, "piston_diameter_mm");
     station->press_limit_kpa = number_of(json, "press_limit_kpa");
     read_stages(json_object_get(json, "stages"), station);
-    for (int i = 0; !station->first_water_us && i < station->stage_count; i++)      /* marked by hand, unseen */
+    for (int i = 0; !station->first_water_us && i < station->stage_count; i++) /* marked by hand, unseen */
         if (station->stages[i].stage == STAGE_BLOOM || station->stages[i].stage == STAGE_POUR)
             station->first_water_us = station->stages[i].at_us;
     if (message_read_measures(json_object_get(json, "measures"), &station->measures, &why) < 0)
@@ -182,7 +185,7 @@ static void read_station(json_t *json, struct timer_station *station)
     }
 }
 
-/* Reads the stations; those that were there keep what only readings tell. */
+/* Reads the stations; those that were there keep what only readings show. */
 static void read_stations(struct timer_model *model, json_t *list)
 {
     struct timer_station before[TIMER_STATIONS];
@@ -192,7 +195,8 @@ static void read_stations(struct timer_model *model, json_t *list)
 
     memcpy(before, model->station, sizeof before);
     model->stations = 0;
-    json_array_foreach(list, place, entry) {
+    json_array_foreach(list, place, entry)
+    {
         struct timer_station *station = &model->station[model->stations];
         const char *name = text_of(entry, "station");
 
@@ -246,8 +250,8 @@ static void read_scale(json_t *json, struct timer_station *station)
         station->shown_at_us = at_us;
     }
     /* What tares took off: load and indication are of the same moment. */
-    if (!isnan(value) && !isnan(station->told_load_g))
-        station->offset_g = station->told_load_g - value;
+    if (!isnan(value) && !isnan(station->reported_load_g))
+        station->offset_g = station->reported_load_g - value;
 }
 
 static void read_instruments(struct timer_model *model, json_t *list)
@@ -255,7 +259,8 @@ static void read_instruments(struct timer_model *model, json_t *list)
     json_t *entry;
     size_t place;
 
-    json_array_foreach(list, place, entry) {
+    json_array_foreach(list, place, entry)
+    {
         struct timer_station *station = model_station(model, text_of(entry, "station"));
 
         if (station && quantity_find(text_of(entry, "quantity")) == QUANTITY_MASS && !json_object_get(entry, "weighs"))
@@ -280,7 +285,8 @@ static void read_waiting(struct timer_model *model, json_t *list)
     size_t place;
 
     model->waiting_count = 0;
-    json_array_foreach(list, place, entry) {
+    json_array_foreach(list, place, entry)
+    {
         struct timer_waiting *waiting = &model->waiting[model->waiting_count];
 
         if (model->waiting_count == TIMER_WAITING)
@@ -301,7 +307,8 @@ void model_state(struct timer_model *model, json_t *state)
     model->heard = true;
     read_stations(model, stations);
     read_instruments(model, json_object_get(state, "instruments"));
-    json_array_foreach(stations, place, entry) {
+    json_array_foreach(stations, place, entry)
+    {
         struct timer_station *station = model_station(model, text_of(entry, "station"));
 
         if (station)

@@ -40,8 +40,8 @@ char *plain_now(const struct timer_model *model, int i, int64_t local_us, char *
     words_scale(model, station, now_us, &bad, scale);
     words_share(model, station, now_us, WORDS_WHOLE, share);
     snprintf(out + length, PLAIN_SIZE - length, "%s%s %s%s%s%s%s%s%s%s; %s", station->name, brew,
-             stage_name(station->stage), *time ? " " : "", time, *numbers ? ", " : "", numbers, bar,
-             *share ? ", " : "", share, scale);
+             stage_name(station->stage), *time ? " " : "", time, *numbers ? ", " : "", numbers, bar, *share ? ", " : "",
+             share, scale);
     return out;
 }
 
@@ -67,9 +67,11 @@ static void say_brew(const struct timer_model *model, const struct message_brew 
     if (brew->change == BREW_END)
         words_measures(&brew->measures, strcmp(brew->brew, model->last_brew) == 0 ? model->last_above : NULL, measures);
     snprintf(out, size, "%s brew %s %s%s%s%s%s%s", brew->station, words_brew(brew->brew), verbs[brew->change],
-             *measures ? ": " : "", measures, brew->plan_kept == 0 ? "; plan not kept"
-             : brew->plan_kept == 1 && brew->change == BREW_VERDICT ? "; plan kept" : "", *brew->note ? ": " : "",
-             brew->note);
+             *measures ? ": " : "", measures,
+             brew->plan_kept == 0                                   ? "; plan not kept"
+             : brew->plan_kept == 1 && brew->change == BREW_VERDICT ? "; plan kept"
+                                                                    : "",
+             *brew->note ? ": " : "", brew->note);
 }
 
 static void say_measure(const struct message_measure *measure, char *out, size_t size)
@@ -113,7 +115,8 @@ char *plain_event(const struct timer_model *model, const struct message *message
         snprintf(out + length, size, "%s%swarning: %s", message->warning.station, *message->warning.station ? " " : "",
                  *message->warning.detail ? message->warning.detail : message->warning.warning);
         return out;
-    case MESSAGE_READING: case MESSAGE_STATE:
+    case MESSAGE_READING:
+    case MESSAGE_STATE:
         break;
     }
     *out = '\0';

@@ -86,8 +86,7 @@ void terminal_show(const struct canvas *canvas)
 
             if (cell->glyph == 0 || (cell->glyph == L' ' && cell->look == LOOK_PLAIN))
                 continue;
-            if (setcchar(&glyph, text, looks[cell->look] & ~A_COLOR, (short)PAIR_NUMBER(looks[cell->look]),
-                         NULL) == OK)
+            if (setcchar(&glyph, text, looks[cell->look] & ~A_COLOR, (short)PAIR_NUMBER(looks[cell->look]), NULL) == OK)
                 mvadd_wch(y, x, &glyph);
         }
     refresh();
@@ -103,11 +102,18 @@ int terminal_key(void)
     int key = getch();
 
     switch (key) {
-    case ERR:           return KEY_NONE;
-    case KEY_RESIZE:    return KEY_SIZE;
-    case KEY_ENTER: case '\r': return KEY_RETURN;
-    case KEY_BACKSPACE: case 8: return KEY_RUBOUT;
-    default:            return key;
+    case ERR:
+        return KEY_NONE;
+    case KEY_RESIZE:
+        return KEY_SIZE;
+    case KEY_ENTER:
+    case '\r':
+        return KEY_RETURN;
+    case KEY_BACKSPACE:
+    case 8:
+        return KEY_RUBOUT;
+    default:
+        return key;
     }
 }
 

@@ -13,8 +13,8 @@ bool terminal_open(bool colour);
 void terminal_close(void);
 void terminal_size(int *width, int *height);
 void terminal_show(const struct canvas *canvas);
-void terminal_repaint(void);    /* the next picture is drawn whole: something else has written on the screen */
-int terminal_key(void);         /* KEY_NONE when there is none */
+void terminal_repaint(void); /* the next picture is drawn whole: something else has written on the screen */
+int terminal_key(void);      /* KEY_NONE when there is none */
 void terminal_bell(void);
 
 #endif

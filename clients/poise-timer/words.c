@@ -6,11 +6,11 @@
 #include <stdio.h>
 #include <string.h>
 
-enum { OLD_AFTER_MS = 1500 };           /* the slowest scales speak twice a second: three missed */
-static const double STANDS_THERE_G = 20;        /* the lightest cup or brewer weighs more */
-static const double HALF_DIGIT_G = 0.005;       /* 15.1 shown is not above 15 + 0.1, whatever the binary says */
-static const double ADDING_G = 0.3;             /* the least that is no noise */
-static const double FLOWS_G_PER_S = 0.3;        /* below it the water has stopped: drips and drift */
+enum { OLD_AFTER_MS = 1500 };             /* the slowest scales speak twice a second: three missed */
+static const double STANDS_THERE_G = 20;  /* the lightest cup or brewer weighs more */
+static const double HALF_DIGIT_G = 0.005; /* 15.1 shown is not above 15 + 0.1, whatever the binary says */
+static const double ADDING_G = 0.3;       /* the least that is no noise */
+static const double FLOWS_G_PER_S = 0.3;  /* below it the water has stopped: drips and drift */
 
 void words_add(char *out, size_t size, const char *format, ...)
 {
@@ -106,8 +106,8 @@ static void focus_dose(const struct timer_station *station, struct focus *out)
     added_g = station_added_g(station, &since);
     if (added_g >= ADDING_G) {
         out->added = true;
-        snprintf(out->big, sizeof out->big, "%.*f", station->shown.exponent < 0 && station->shown.exponent > -4
-                 ? -station->shown.exponent : 1, added_g);
+        snprintf(out->big, sizeof out->big, "%.*f",
+                 station->shown.exponent < 0 && station->shown.exponent > -4 ? -station->shown.exponent : 1, added_g);
         snprintf(out->unit, sizeof out->unit, "g added since %s", since == SINCE_ZERO ? "zero" : "the last set-down");
     } else if (tared(station) && station->shown_at_us && station->status == READING_OK
                && fabs(decimal_to_double(station->shown)) <= 2 * target_g && isnan(station->rest.weighed_g)) {
@@ -187,10 +187,13 @@ void words_focus(const struct timer_model *model, const struct timer_station *st
     memset(out, 0, sizeof *out);
     out->share = NAN;
     switch (station->stage) {
-    case STAGE_IDLE: case STAGE_STRENGTH: case STAGE_DONE: case STAGE_DOSE:
+    case STAGE_IDLE:
+    case STAGE_STRENGTH:
+    case STAGE_DONE:
+    case STAGE_DOSE:
         focus_dose(station, out);
         break;
-    case STAGE_BLOOM:       /* water while it runs, then the time */
+    case STAGE_BLOOM: /* water while it runs, then the time */
         if (flow_g_per_s > FLOWS_G_PER_S)
             focus_water(station, "bloom_g", out);
         else
@@ -199,7 +202,9 @@ void words_focus(const struct timer_model *model, const struct timer_station *st
     case STAGE_POUR:
         focus_water(station, station_blooms(station) ? "bloom_g" : "water_g", out);
         break;
-    case STAGE_STEEP: case STAGE_STIR: case STAGE_SETTLE:
+    case STAGE_STEEP:
+    case STAGE_STIR:
+    case STAGE_SETTLE:
         focus_steep(model, station, now_us, out);
         break;
     case STAGE_PRESS:
@@ -235,8 +240,9 @@ static bool loaded(const struct timer_station *station)
 static void add_bloom(char *out, const struct timer_station *station, int64_t now_us)
 {
     double planned_s = station_planned(station, "bloom_s", NULL);
-    bool wet = station->stage == STAGE_STEEP || (station->stage == STAGE_BLOOM && !isnan(station_water_g(station))
-               && !(station_flow_g_per_s(station, now_us) > FLOWS_G_PER_S));
+    bool wet = station->stage == STAGE_STEEP
+               || (station->stage == STAGE_BLOOM && !isnan(station_water_g(station))
+                   && !(station_flow_g_per_s(station, now_us) > FLOWS_G_PER_S));
     char time[16];
 
     if (!wet) {
@@ -251,7 +257,7 @@ static void add_bloom(char *out, const struct timer_station *station, int64_t no
 }
 
 static const char press_words[] =
-    "straight down, slowly, on a sturdy, level cup. Hot; glass breaks.";     /* two rows of the narrowest pane */
+    "straight down, slowly, on a sturdy, level cup. Hot; glass breaks."; /* two rows of the narrowest pane */
 
 /* The first water of a plan that blooms, or all of it. */
 static void add_pour(char *out, const struct timer_station *station, int64_t now_us)
@@ -283,8 +289,9 @@ static void add_beginning(char *out, const struct timer_station *station)
     } else if (tared(station)) {
         add_coffee(out, station);
     } else {
-        words_add(out, WORDS_SIZE, loaded(station) ? "Tare, then weigh the coffee."
-                                                   : "Put the cup and the brewer on the scale, and tare.");
+        words_add(out, WORDS_SIZE,
+                  loaded(station) ? "Tare, then weigh the coffee."
+                                  : "Put the cup and the brewer on the scale, and tare.");
     }
 }
 
@@ -307,7 +314,9 @@ char *words_guide(const struct timer_model *model, const struct timer_station *s
 {
     *out = '\0';
     switch (station->stage) {
-    case STAGE_IDLE: case STAGE_DONE: case STAGE_COUNT:
+    case STAGE_IDLE:
+    case STAGE_DONE:
+    case STAGE_COUNT:
         add_beginning(out, station);
         break;
     case STAGE_DOSE:
@@ -319,7 +328,8 @@ char *words_guide(const struct timer_model *model, const struct timer_station *s
     case STAGE_POUR:
         add_pour(out, station, now_us);
         break;
-    case STAGE_STEEP: case STAGE_SETTLE:
+    case STAGE_STEEP:
+    case STAGE_SETTLE:
         add_wait(out, station, model_planned_steep_s(model, station), now_us);
         break;
     case STAGE_STIR:
@@ -367,12 +377,11 @@ char *words_numbers(const struct timer_station *station, int64_t now_us, bool al
         words_add(out, WORDS_SIZE, "%sdrip %.1f g", words_between(out), station->measures.value[MEASURE_DRIP_G]);
     if (pours && !isnan(flow))
         words_add(out, WORDS_SIZE, "%sflow %.1f g/s", words_between(out), fabs(flow) < 0.05 ? 0 : flow);
-    if (station->first_water_us && (all || !steeps)
-        && *words_time(station_steep_s(station, now_us), time, sizeof time))
+    if (station->first_water_us && (all || !steeps) && *words_time(station_steep_s(station, now_us), time, sizeof time))
         words_add(out, WORDS_SIZE, "%ssteep %s", words_between(out), time);
     if (station->stage == STAGE_PRESS)
         words_add(out, WORDS_SIZE, "%spressing %s", words_between(out),
-            words_time(station_stage_s(station, now_us), time, sizeof time));
+                  words_time(station_stage_s(station, now_us), time, sizeof time));
     if (station->stage >= STAGE_PRESS && !isnan(peak_kpa))
         words_add(out, WORDS_SIZE, "%speak %s%.0f kPa", words_between(out),
                   station->above[MEASURE_PRESS_PEAK_KPA] ? "above " : "", peak_kpa);
@@ -431,7 +440,9 @@ char *words_scale(const struct timer_model *model, const struct timer_station *s
         return out;
     if (age_s <= old_s) {
         words_add(out, WORDS_SIZE, ", now%s",
-                  station->stable == 0 ? ", moving" : station->stable == 1 ? ", stable" : "");
+                  station->stable == 0   ? ", moving"
+                  : station->stable == 1 ? ", stable"
+                                         : "");
     } else {
         words_add(out, WORDS_SIZE, ", %s old", words_time(age_s, time, sizeof time));
         *bad = true;
@@ -441,13 +452,19 @@ char *words_scale(const struct timer_model *model, const struct timer_station *s
 
 char *words_measures(const struct measures *measures, const bool *above, char *out)
 {
-    static const struct { enum measure measure; const char *name, *unit; bool time; } shown[] = {
-        { MEASURE_DOSE_G, "dose", " g", false }, { MEASURE_WATER_G, "water", " g", false },
-        { MEASURE_DRIP_G, "drip", " g", false }, { MEASURE_BEVERAGE_G, "cup", " g", false },
-        { MEASURE_STEEP_S, "steep", "", true },
-        { MEASURE_PRESS_S, "press", "", true }, { MEASURE_PRESS_PEAK_KPA, "peak", " kPa", false },
-        { MEASURE_STRENGTH_PCT, "strength", " %", false }, { MEASURE_EXTRACTION_PCT, "extraction", " %", false }
-    };
+    static const struct {
+        enum measure measure;
+        const char *name, *unit;
+        bool time;
+    } shown[] = { { MEASURE_DOSE_G, "dose", " g", false },
+                  { MEASURE_WATER_G, "water", " g", false },
+                  { MEASURE_DRIP_G, "drip", " g", false },
+                  { MEASURE_BEVERAGE_G, "cup", " g", false },
+                  { MEASURE_STEEP_S, "steep", "", true },
+                  { MEASURE_PRESS_S, "press", "", true },
+                  { MEASURE_PRESS_PEAK_KPA, "peak", " kPa", false },
+                  { MEASURE_STRENGTH_PCT, "strength", " %", false },
+                  { MEASURE_EXTRACTION_PCT, "extraction", " %", false } };
     char time[16];
 
     *out = '\0';

@@ -8,12 +8,12 @@ enum { WORDS_SIZE = 400 };
 
 /* The one number to read from across the counter, and how far along it is. */
 struct focus {
-    char big[16];               /* "1:23", "230.1"; digits : . - > and blank */
-    char unit[48];              /* what it is: "g of water" */
-    double share;               /* of what is planned; NAN: nothing is planned */
-    char bar[64];               /* the bar in words: "0:37 to go of 2:00" */
-    bool added;                 /* `big` is what was added, not what the scale shows */
-    bool warn;                  /* too much, too long, too hard */
+    char big[16];  /* "1:23", "230.1"; digits : . - > and blank */
+    char unit[48]; /* what it is: "g of water" */
+    double share;  /* of what is planned; NAN: nothing is planned */
+    char bar[64];  /* the bar in words: "0:37 to go of 2:00" */
+    bool added;    /* `big` is what was added, not what the scale shows */
+    bool warn;     /* too much, too long, too hard */
 };
 void words_focus(const struct timer_model *model, const struct timer_station *station, int64_t now_us,
                  struct focus *out);
@@ -41,11 +41,11 @@ char *words_scale(const struct timer_model *model, const struct timer_station *s
                   char *out);
 
 
-/* WORDS_BRIEF leaves out what was and what will be, the experiment's name, and masses: those are told when they are
+/* WORDS_BRIEF leaves out what was and what will be, the experiment's name, and masses: those are reported when they are
  * weighed. */
 enum brevity { WORDS_WHOLE, WORDS_BRIEF };
 
-/* How much of the attainable extraction a cup of this age has reached, where earlier cups tell. */
+/* How much of the attainable extraction a cup of this age has reached, where earlier cups show. */
 char *words_share(const struct timer_model *model, const struct timer_station *station, int64_t now_us,
                   enum brevity brevity, char *out);
 
@@ -60,8 +60,8 @@ char *words_held(const struct timer_station *station, enum brevity brevity, char
 void words_add(char *out, size_t size, const char *format, ...) __attribute__((format(printf, 3, 4)));
 const char *words_between(const char *out);
 
-/* A cup's numbers, those that are lower bounds told so (NULL: none is); the cups that wait for their strength; brief,
- * how many. */
+/* A cup's numbers, those that are lower bounds reported so (NULL: none is); the cups that wait for their strength;
+ * brief, how many. */
 char *words_measures(const struct measures *measures, const bool *above, char *out);
 char *words_waiting(const struct timer_model *model, enum brevity brevity, char *out);
 

@@ -24,9 +24,10 @@ char *words_amount(double amount, double tolerance, char *out, size_t size)
 /* The unit that a setting's name ends with; how much of the name that is. */
 static const char *unit_of(const char *name, size_t *cut)
 {
-    static const struct { const char *end, *unit; } units[] = {
-        { "_s", " s" }, { "_g", " g" }, { "_c", " °C" }, { "_kpa", " kPa" }, { "_pct", " %" }, { "_mm", " mm" }
-    };
+    static const struct {
+        const char *end, *unit;
+    } units[] = { { "_s", " s" },     { "_g", " g" },   { "_c", " °C" },
+                  { "_kpa", " kPa" }, { "_pct", " %" }, { "_mm", " mm" } };
     size_t length = strlen(name);
 
     for (size_t i = 0; i < sizeof units / sizeof *units; i++) {

@@ -1,4 +1,4 @@
-/* Serial ports, opened for us alone and set as told; see serial.h.  Reading and writing is the loop's. */
+/* Serial ports, opened for us alone and set as reported; see serial.h.  Reading and writing is the loop's. */
 #include "serial.h"
 
 #include <dirent.h>
@@ -20,16 +20,16 @@
 #include <unistd.h>
 
 enum {
-    LINKS_MOST = 8              /* from a name of one's own to a by-id link to the port are two */
+    LINKS_MOST = 8 /* from a name of one's own to a by-id link to the port are two */
 };
 
 struct serial {
-    int lock;                   /* holds the flock; the port itself where libserialport does not know it */
-    struct sp_port *port;       /* NULL: opened directly */
-    bool pseudo;                /* a pseudo-terminal: it ignores speed and parity */
-    bool exclusive;             /* TIOCEXCL is set, and ours */
-    bool hastened;              /* ASYNC_LOW_LATENCY is set by us */
-    bool touched;               /* to be given back as we found it */
+    int lock;             /* holds the flock; the port itself where libserialport does not know it */
+    struct sp_port *port; /* NULL: opened directly */
+    bool pseudo;          /* a pseudo-terminal: it ignores speed and parity */
+    bool exclusive;       /* TIOCEXCL is set, and ours */
+    bool hastened;        /* ASYNC_LOW_LATENCY is set by us */
+    bool touched;         /* to be given back as we found it */
     struct termios before;
 };
 
@@ -37,9 +37,10 @@ static const struct {
     int baud;
     speed_t speed;
 } speeds[] = {
-    {300, B300}, {600, B600}, {1200, B1200}, {1800, B1800}, {2400, B2400}, {4800, B4800}, {9600, B9600},
-    {19200, B19200}, {38400, B38400}, {57600, B57600}, {115200, B115200}, {230400, B230400}, {460800, B460800},
-    {500000, B500000}, {576000, B576000}, {921600, B921600},
+    { 300, B300 },       { 600, B600 },       { 1200, B1200 },     { 1800, B1800 },
+    { 2400, B2400 },     { 4800, B4800 },     { 9600, B9600 },     { 19200, B19200 },
+    { 38400, B38400 },   { 57600, B57600 },   { 115200, B115200 }, { 230400, B230400 },
+    { 460800, B460800 }, { 500000, B500000 }, { 576000, B576000 }, { 921600, B921600 },
 };
 
 /* B0, which hangs up, for a speed that no port has. */
@@ -64,18 +65,21 @@ int serial_settings_parse(const char *text, struct serial_settings *out, struct 
     if (speed_of(baud) == B0)
         return why_set(why, -EINVAL, "serial = %s: no port has this speed; 9600, 4800 and 2400 are usual", text);
     end += strspn(end, " ");
-    if (strlen(end) != 3 || strchr("78", end[0]) == NULL || strchr("NEO", end[1]) == NULL ||
-        strchr("12", end[2]) == NULL)
-        return why_set(why, -EINVAL, "serial = %s: after the speed stand bits (7, 8), parity (N, E, O) and stop bits "
-                       "(1, 2), as 8N1", text);
-    *out = (struct serial_settings){.baud = (int)baud, .bits = end[0] - '0', .parity = end[1],
-                                    .stop_bits = end[2] - '0'};
+    if (strlen(end) != 3 || strchr("78", end[0]) == NULL || strchr("NEO", end[1]) == NULL
+        || strchr("12", end[2]) == NULL)
+        return why_set(why, -EINVAL,
+                       "serial = %s: after the speed stand bits (7, 8), parity (N, E, O) and stop bits "
+                       "(1, 2), as 8N1",
+                       text);
+    *out = (struct serial_settings){
+        .baud = (int)baud, .bits = end[0] - '0', .parity = end[1], .stop_bits = end[2] - '0'
+    };
     return 0;
 }
 
 int serial_line_parse(const char *key, const char *text, enum serial_line *out, struct why *why)
 {
-    static const char *const words[] = {"leave", "on", "off"};
+    static const char *const words[] = { "leave", "on", "off" };
 
     for (int i = 0; i < 3; i++)
         if (strcmp(text ? text : words[SERIAL_LINE_LEAVE], words[i]) == 0) {
@@ -92,21 +96,30 @@ static int explain(int error, const char *path, struct why *why)
     struct group *group;
 
     switch (error) {
-    case ENOENT: case ENODEV: case ENXIO: case ENOTDIR:
+    case ENOENT:
+    case ENODEV:
+    case ENXIO:
+    case ENOTDIR:
         return why_set(why, -ENOENT, "%s is not there; is the instrument plugged in and switched on?", path);
-    case EACCES: case EPERM:
+    case EACCES:
+    case EPERM:
         group = stat(path, &found) == 0 ? getgrgid(found.st_gid) : NULL;
-        return why_set(why, -EACCES, "no permission to open %s; join the group %s and log in again, or install the "
-                       "udev rules of poise", path, group ? group->gr_name : "that owns it");
-    case EBUSY: case EWOULDBLOCK:
-        return why_set(why, -EBUSY, "%s is in use by another program (a second poised, a terminal program, a modem "
-                       "manager); close it there", path);
+        return why_set(why, -EACCES,
+                       "no permission to open %s; join the group %s and log in again, or install the "
+                       "udev rules of poise",
+                       path, group ? group->gr_name : "that owns it");
+    case EBUSY:
+    case EWOULDBLOCK:
+        return why_set(why, -EBUSY,
+                       "%s is in use by another program (a second poised, a terminal program, a modem "
+                       "manager); close it there",
+                       path);
     default:
         return why_set(why, -EIO, "%s cannot be opened: %s", path, strerror(error));
     }
 }
 
-static bool lines_told(const struct serial_settings *settings)
+static bool lines_reported(const struct serial_settings *settings)
 {
     return settings->dtr != SERIAL_LINE_LEAVE || settings->rts != SERIAL_LINE_LEAVE;
 }
@@ -117,7 +130,7 @@ static int set_lines(const struct serial *serial, const char *path, const struct
     int on = (settings->dtr == SERIAL_LINE_ON ? TIOCM_DTR : 0) | (settings->rts == SERIAL_LINE_ON ? TIOCM_RTS : 0);
     int off = (settings->dtr == SERIAL_LINE_OFF ? TIOCM_DTR : 0) | (settings->rts == SERIAL_LINE_OFF ? TIOCM_RTS : 0);
 
-    if (serial->pseudo || !lines_told(settings))
+    if (serial->pseudo || !lines_reported(settings))
         return 0;
     if ((off && ioctl(serial->lock, TIOCMBIC, &off) < 0) || (on && ioctl(serial->lock, TIOCMBIS, &on) < 0))
         return why_set(why, -EIO, "%s cannot switch its lines DTR and RTS; leave dtr and rts out", path);
@@ -174,7 +187,8 @@ static int set_known(struct serial *serial, const char *path, const struct seria
 {
     enum sp_parity parity = settings->parity == 'E'   ? SP_PARITY_EVEN
                             : settings->parity == 'O' ? SP_PARITY_ODD
-                                                      : SP_PARITY_NONE, got_parity;
+                                                      : SP_PARITY_NONE,
+                   got_parity;
     struct sp_port_config *config;
     int baud, bits, stop_bits;
     bool accepted;
@@ -183,15 +197,14 @@ static int set_known(struct serial *serial, const char *path, const struct seria
         return explain(sp_last_error_code(), path, why);
     if (sp_new_config(&config) != SP_OK)
         return why_set(why, -ENOMEM, "no memory for the settings of %s", path);
-    accepted = sp_set_config_baudrate(config, settings->baud) == SP_OK &&
-               sp_set_config_bits(config, settings->bits) == SP_OK && sp_set_config_parity(config, parity) == SP_OK &&
-               sp_set_config_stopbits(config, settings->stop_bits) == SP_OK &&
-               sp_set_config_flowcontrol(config, SP_FLOWCONTROL_NONE) == SP_OK &&
-               sp_set_config(serial->port, config) == SP_OK && sp_get_config(serial->port, config) == SP_OK &&
-               sp_get_config_baudrate(config, &baud) == SP_OK && sp_get_config_bits(config, &bits) == SP_OK &&
-               sp_get_config_parity(config, &got_parity) == SP_OK &&
-               sp_get_config_stopbits(config, &stop_bits) == SP_OK && baud == settings->baud &&
-               bits == settings->bits && got_parity == parity && stop_bits == settings->stop_bits;
+    accepted =
+        sp_set_config_baudrate(config, settings->baud) == SP_OK && sp_set_config_bits(config, settings->bits) == SP_OK
+        && sp_set_config_parity(config, parity) == SP_OK && sp_set_config_stopbits(config, settings->stop_bits) == SP_OK
+        && sp_set_config_flowcontrol(config, SP_FLOWCONTROL_NONE) == SP_OK
+        && sp_set_config(serial->port, config) == SP_OK && sp_get_config(serial->port, config) == SP_OK
+        && sp_get_config_baudrate(config, &baud) == SP_OK && sp_get_config_bits(config, &bits) == SP_OK
+        && sp_get_config_parity(config, &got_parity) == SP_OK && sp_get_config_stopbits(config, &stop_bits) == SP_OK
+        && baud == settings->baud && bits == settings->bits && got_parity == parity && stop_bits == settings->stop_bits;
     sp_free_config(config);
     return accepted ? 0 : refused(path, settings, why);
 }
@@ -206,11 +219,13 @@ static int set_direct(struct serial *serial, const char *path, const struct seri
 
     cfmakeraw(&wanted);
     wanted.c_cflag &= ~(framing | CRTSCTS);
-    wanted.c_cflag |= CLOCAL | CREAD | (settings->bits == 7 ? CS7 : CS8) | (settings->stop_bits == 2 ? CSTOPB : 0) |
-                      (settings->parity == 'N' ? 0 : settings->parity == 'E' ? PARENB : PARENB | PARODD);
+    wanted.c_cflag |= CLOCAL | CREAD | (settings->bits == 7 ? CS7 : CS8) | (settings->stop_bits == 2 ? CSTOPB : 0)
+                      | (settings->parity == 'N'   ? 0
+                         : settings->parity == 'E' ? PARENB
+                                                   : PARENB | PARODD);
     wanted.c_iflag &= ~(tcflag_t)(IXOFF | IXANY);
-    if (cfsetispeed(&wanted, speed) < 0 || cfsetospeed(&wanted, speed) < 0 ||
-        tcsetattr(serial->lock, TCSANOW, &wanted) < 0 || tcgetattr(serial->lock, &got) < 0)
+    if (cfsetispeed(&wanted, speed) < 0 || cfsetospeed(&wanted, speed) < 0
+        || tcsetattr(serial->lock, TCSANOW, &wanted) < 0 || tcgetattr(serial->lock, &got) < 0)
         return explain(errno, path, why);
     if (got.c_iflag != wanted.c_iflag || got.c_oflag != wanted.c_oflag || got.c_lflag != wanted.c_lflag)
         return refused(path, settings, why);
@@ -227,22 +242,22 @@ static int finish(struct serial *serial, const char *path, struct why *why)
     struct termios raw;
     int fd = serial_fd(serial);
 
-    if (tcgetattr(fd, &raw) < 0 || fcntl(fd, F_SETFD, FD_CLOEXEC) < 0 ||
-        fcntl(fd, F_SETFL, fcntl(fd, F_GETFL) | O_NONBLOCK) < 0)
+    if (tcgetattr(fd, &raw) < 0 || fcntl(fd, F_SETFD, FD_CLOEXEC) < 0
+        || fcntl(fd, F_SETFL, fcntl(fd, F_GETFL) | O_NONBLOCK) < 0)
         return explain(errno, path, why);
     raw.c_cflag &= ~(tcflag_t)HUPCL;
     raw.c_cc[VMIN] = 1;
     raw.c_cc[VTIME] = 0;
-    if (tcsetattr(fd, TCSANOW, &raw) < 0 || tcflush(fd, TCIFLUSH) < 0)      /* what waited has lost its time */
+    if (tcsetattr(fd, TCSANOW, &raw) < 0 || tcflush(fd, TCIFLUSH) < 0) /* what waited has lost its time */
         return explain(errno, path, why);
     if (serial->pseudo)
-        return 0;       /* the flag would outlive a killed poised for as long as the other end keeps it open */
+        return 0; /* the flag would outlive a killed poised for as long as the other end keeps it open */
     if (ioctl(fd, TIOCEXCL) < 0)
         return explain(errno, path, why);
     serial->exclusive = true;
     if (ioctl(fd, TIOCGSERIAL, &details) == 0 && !(details.flags & ASYNC_LOW_LATENCY)) {
         details.flags |= ASYNC_LOW_LATENCY;
-        serial->hastened = ioctl(fd, TIOCSSERIAL, &details) == 0;       /* a wish: not every adapter can */
+        serial->hastened = ioctl(fd, TIOCSSERIAL, &details) == 0; /* a wish: not every adapter can */
     }
     return 0;
 }
@@ -304,7 +319,7 @@ int serial_resolve(const char *path, char *out, size_t size)
 struct serial_link serial_link_of(const char *path)
 {
     static const char terminals[] = "/dev/pts/";
-    struct serial_link none = {0};
+    struct serial_link none = { 0 };
     struct stat found;
     char at[PATH_MAX];
 
@@ -315,7 +330,7 @@ struct serial_link serial_link_of(const char *path)
         if (lstat(at, &found) < 0 || !S_ISLNK(found.st_mode) || follow(at) < 0)
             return none;
         if (strncmp(at, terminals, sizeof terminals - 1) == 0)
-            return (struct serial_link){found.st_ino, found.st_ctim.tv_sec, found.st_ctim.tv_nsec};
+            return (struct serial_link){ found.st_ino, found.st_ctim.tv_sec, found.st_ctim.tv_nsec };
     }
     return none;
 }
@@ -338,7 +353,7 @@ int serial_open(struct serial **out, const char *path, const struct serial_setti
     error = resolve(path, resolved, &serial->port);
     error = error < 0 ? explain(-error, path, why) : lock_port(serial, resolved, settings, why);
     serial->touched = error == 0;
-    if (error == 0 && lines_told(settings)) {           /* libserialport would open the port again, and raise them */
+    if (error == 0 && lines_reported(settings)) { /* libserialport would open the port again, and raise them */
         sp_free_port(serial->port);
         serial->port = NULL;
     }
@@ -346,7 +361,7 @@ int serial_open(struct serial **out, const char *path, const struct serial_setti
         error = (serial->port ? set_known : set_direct)(serial, resolved, settings, why);
     if (error == 0)
         error = finish(serial, resolved, why);
-    if (error == 0)             /* some adapters raise RTS when a port leaves hardware flow control */
+    if (error == 0) /* some adapters raise RTS when a port leaves hardware flow control */
         error = set_lines(serial, resolved, settings, why);
     if (error < 0) {
         serial_close(serial);
@@ -435,15 +450,14 @@ const char *serial_lasting_path(const char *path, char *out, size_t size)
 
     if (path[0] != '/' && getcwd(real, sizeof real) && snprintf(whole, sizeof whole, "%s/%s", real, path) < (int)size) {
         strcpy(out, whole);
-        path = out;             /* a section is read from another folder */
+        path = out; /* a section is read from another folder */
     }
-    if (strncmp(path, "/dev/serial/", 12) == 0 || serial_resolve(path, real, sizeof real) < 0 ||
-        !(links = opendir(folder)))
+    if (strncmp(path, "/dev/serial/", 12) == 0 || serial_resolve(path, real, sizeof real) < 0
+        || !(links = opendir(folder)))
         return path;
     while (!found && (entry = readdir(links)))
-        found = entry->d_name[0] != '.' &&
-                snprintf(link, sizeof link, "%s/%s", folder, entry->d_name) < (int)size &&
-                serial_resolve(link, other, sizeof other) == 0 && strcmp(other, real) == 0;
+        found = entry->d_name[0] != '.' && snprintf(link, sizeof link, "%s/%s", folder, entry->d_name) < (int)size
+                && serial_resolve(link, other, sizeof other) == 0 && strcmp(other, real) == 0;
     closedir(links);
     if (found)
         strcpy(out, link);

@@ -18,10 +18,10 @@
 enum serial_line { SERIAL_LINE_LEAVE, SERIAL_LINE_ON, SERIAL_LINE_OFF };
 
 struct serial_settings {
-    int baud;           /* 300 to 921600 */
-    int bits;           /* 7 or 8 */
-    char parity;        /* 'N', 'E', 'O' */
-    int stop_bits;      /* 1 or 2 */
+    int baud;      /* 300 to 921600 */
+    int bits;      /* 7 or 8 */
+    char parity;   /* 'N', 'E', 'O' */
+    int stop_bits; /* 1 or 2 */
     enum serial_line dtr, rts;
 };
 
@@ -36,7 +36,7 @@ int serial_line_parse(const char *key, const char *text, enum serial_line *out, 
  * negative errno. */
 int serial_resolve(const char *path, char *out, size_t size);
 
-bool serial_is_pseudo(dev_t device);        /* a pseudo-terminal's number, as st_rdev has it */
+bool serial_is_pseudo(dev_t device); /* a pseudo-terminal's number, as st_rdev has it */
 
 /* Which link leads to a pseudo-terminal; all zero: the path leads to none by a link. */
 struct serial_link {
@@ -46,15 +46,15 @@ struct serial_link {
 
 /* The last link of a path whose end is a pseudo-terminal, be that there or gone.  A pseudo-terminal that is gone never
  * comes back, but its number is given to the next, which may be anybody's: a link that has led to one that is gone is
- * not to be followed again until it is made anew. */
+ * not to be followed until it is made again. */
 struct serial_link serial_link_of(const char *path);
-bool serial_link_same(struct serial_link a, struct serial_link b);      /* and there is one */
+bool serial_link_same(struct serial_link a, struct serial_link b); /* and there is one */
 
 struct serial;
 
-/* Opens the port, non-blocking.  Lines that are told are switched right after the port is open (a pseudo-terminal has
- * none); they stay so when it is closed.  Returns 0, or a negative errno with a sentence that says what to
- * do: -ENOENT not there, -EACCES not allowed, -EBUSY in use by another program, -EIO settings refused. */
+/* Opens the port, non-blocking.  Lines that are reported are switched right after the port is open (a pseudo-terminal
+ * has none); they stay so when it is closed.  Returns 0, or a negative errno with a sentence that says what to do:
+ * -ENOENT not there, -EACCES not allowed, -EBUSY in use by another program, -EIO settings refused. */
 int serial_open(struct serial **out, const char *path, const struct serial_settings *settings, struct why *why);
 
 /* For the loop to watch.  Bytes are read and written with read() and write(); POLLHUP, POLLERR, or

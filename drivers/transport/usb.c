@@ -9,17 +9,17 @@
 #include <sys/epoll.h>
 #include <unistd.h>
 
-enum { SUBCLASS_BOOT = 1, PROTOCOL_KEYBOARD = 1 };      /* USB HID 1.11, 4.2 and 4.3 */
+enum { SUBCLASS_BOOT = 1, PROTOCOL_KEYBOARD = 1 }; /* USB HID 1.11, 4.2 and 4.3 */
 
 /* --- libusb and the loop --------------------------------------------------------------------------- */
 
 static void LIBUSB_CALL watch(int fd, short events, void *context)
 {
     struct usb *usb = context;
-    struct epoll_event event = {.events = (uint32_t)events, .data.fd = fd};     /* POLLIN and EPOLLIN are one */
+    struct epoll_event event = { .events = (uint32_t)events, .data.fd = fd }; /* POLLIN and EPOLLIN are one */
 
     epoll_ctl(usb->epoll, EPOLL_CTL_ADD, fd, &event);
-    if (usb->opening && events & POLLOUT)       /* which is what usbfs says when a transfer is over */
+    if (usb->opening && events & POLLOUT) /* which is what usbfs says when a transfer is over */
         usb->opening->fd = fd;
 }
 
@@ -116,14 +116,14 @@ static void finish(struct usb_port *port)
     listener->closed(context);
 }
 
-/* What callbacks have found is told here, where ports may come and go. */
+/* What callbacks have found is reported here, where ports may come and go. */
 static void sweep(struct usb *usb)
 {
     struct usb_port *next;
 
     for (struct usb_port *port = usb->ports; port; port = next) {
-        if (port->lost && !port->told && !port->closing) {
-            port->told = true;
+        if (port->lost && !port->reported && !port->closing) {
+            port->reported = true;
             port->listener->lost(port->context, port->lost, port->why.text);
         }
         next = port->next;
@@ -134,7 +134,7 @@ static void sweep(struct usb *usb)
 
 void usb_handle(struct usb *usb)
 {
-    struct timeval at_once = {0, 0};
+    struct timeval at_once = { 0, 0 };
 
     usb->handling = true;
     libusb_handle_events_timeout_completed(usb->context, &at_once, NULL);
@@ -145,7 +145,7 @@ void usb_handle(struct usb *usb)
 void usb_close(struct usb_port *port)
 {
     port->closing = true;
-    libusb_cancel_transfer(port->control);      /* those that are not on their way do not mind */
+    libusb_cancel_transfer(port->control); /* those that are not on their way do not mind */
     libusb_cancel_transfer(port->order);
     for (int i = 0; i < USB_READS; i++)
         if (port->reads[i])
@@ -159,11 +159,14 @@ static int explain(int error, struct usb_place place, struct why *why)
 {
     switch (error) {
     case LIBUSB_ERROR_ACCESS:
-        return why_set(why, -EACCES, "no permission to open /dev/bus/usb/%03u/%03u; install the udev rules of poise, "
-                       "or join the group poise and log in again", place.bus, place.address);
+        return why_set(why, -EACCES,
+                       "no permission to open /dev/bus/usb/%03u/%03u; install the udev rules of poise, "
+                       "or join the group poise and log in again",
+                       place.bus, place.address);
     case LIBUSB_ERROR_BUSY:
         return why_set(why, -EBUSY, "another program reads it; close it there");
-    case LIBUSB_ERROR_NO_DEVICE: case LIBUSB_ERROR_NOT_FOUND:
+    case LIBUSB_ERROR_NO_DEVICE:
+    case LIBUSB_ERROR_NOT_FOUND:
         return why_set(why, -ENODEV, "it was unplugged");
     case LIBUSB_ERROR_NO_MEM:
         return why_set(why, -ENOMEM, "no memory for a USB device");
@@ -178,8 +181,8 @@ static uint16_t report_descriptor_length(const struct libusb_interface_descripto
     const uint8_t *extra = interface->extra;
 
     for (int at = 0; at + 2 <= interface->extra_length && extra[at] >= 2; at += extra[at])
-        if (extra[at + 1] == USB_DESCRIPTOR_HID && extra[at] >= 9 && at + 9 <= interface->extra_length &&
-            extra[at + 6] == USB_DESCRIPTOR_REPORT)
+        if (extra[at + 1] == USB_DESCRIPTOR_HID && extra[at] >= 9 && at + 9 <= interface->extra_length
+            && extra[at + 6] == USB_DESCRIPTOR_REPORT)
             return (uint16_t)(extra[at + 7] | extra[at + 8] << 8);
     return 0;
 }
@@ -189,17 +192,18 @@ static int read_interface(struct usb_port *port, const struct libusb_interface_d
     for (int i = 0; i < interface->bNumEndpoints; i++) {
         const struct libusb_endpoint_descriptor *endpoint = &interface->endpoint[i];
 
-        if ((endpoint->bmAttributes & LIBUSB_TRANSFER_TYPE_MASK) != LIBUSB_TRANSFER_TYPE_INTERRUPT ||
-            !(endpoint->bEndpointAddress & LIBUSB_ENDPOINT_IN))
+        if ((endpoint->bmAttributes & LIBUSB_TRANSFER_TYPE_MASK) != LIBUSB_TRANSFER_TYPE_INTERRUPT
+            || !(endpoint->bEndpointAddress & LIBUSB_ENDPOINT_IN))
             continue;
         port->endpoint = endpoint->bEndpointAddress;
         port->packet_size = endpoint->wMaxPacketSize & 0x7ff;
         port->descriptor_length = report_descriptor_length(interface);
-        port->boot_keyboard = interface->bInterfaceSubClass == SUBCLASS_BOOT &&
-                              interface->bInterfaceProtocol == PROTOCOL_KEYBOARD;
+        port->boot_keyboard =
+            interface->bInterfaceSubClass == SUBCLASS_BOOT && interface->bInterfaceProtocol == PROTOCOL_KEYBOARD;
     }
     return port->packet_size > 0 && port->descriptor_length > 0 && port->descriptor_length <= USB_DESCRIPTOR_MOST
-               ? 0 : LIBUSB_ERROR_NOT_SUPPORTED;
+               ? 0
+               : LIBUSB_ERROR_NOT_SUPPORTED;
 }
 
 static int find_interface(struct usb_port *port, libusb_device *device)
@@ -211,8 +215,8 @@ static int find_interface(struct usb_port *port, libusb_device *device)
         return error;
     error = LIBUSB_ERROR_NOT_FOUND;
     for (int i = 0; i < config->bNumInterfaces; i++)
-        if (config->interface[i].num_altsetting > 0 &&
-            config->interface[i].altsetting[0].bInterfaceNumber == port->interface)
+        if (config->interface[i].num_altsetting > 0
+            && config->interface[i].altsetting[0].bInterfaceNumber == port->interface)
             error = read_interface(port, &config->interface[i].altsetting[0]);
     libusb_free_config_descriptor(config);
     return error;
@@ -242,7 +246,7 @@ static int open_device(struct usb_port *port, struct usb_place place)
 
 int usb_give_to_kernel(struct usb *usb, struct usb_place place)
 {
-    struct usb_port port = {.usb = usb, .interface = place.interface, .fd = -1};
+    struct usb_port port = { .usb = usb, .interface = place.interface, .fd = -1 };
     int error = open_device(&port, place);
 
     if (error == 0)
@@ -259,8 +263,8 @@ static int make_transfers(struct usb_port *port)
     return port->control && port->order ? 0 : LIBUSB_ERROR_NO_MEM;
 }
 
-int usb_open(struct usb_port **out, struct usb *usb, struct usb_place place,
-             const struct usb_listener *listener, void *context, struct why *why)
+int usb_open(struct usb_port **out, struct usb *usb, struct usb_place place, const struct usb_listener *listener,
+             void *context, struct why *why)
 {
     struct usb_port *port = calloc(1, sizeof *port);
     int error;

@@ -1,7 +1,7 @@
 /* USB instruments: HID interfaces by libusb, everything asynchronous, on one descriptor for the loop.
  *
  * Which device it shall be is decided elsewhere (daemon/hotplug.h); here it is opened, asked what it is,
- * read, told, and given back to the kernel. */
+ * read, reported, and given back to the kernel. */
 #ifndef POISE_TRANSPORT_USB_H
 #define POISE_TRANSPORT_USB_H
 
@@ -14,7 +14,7 @@
 /* Bytes of one report, as many as a driver's buffer counts (driver.h); of a longer one only these are handed on. */
 enum { USB_REPORT_MOST = 255, USB_FEATURES_MOST = 4 };
 
-struct hid_feature;     /* hid.h */
+struct hid_feature; /* hid.h */
 
 /* Where a HID interface is. */
 struct usb_place {
@@ -32,7 +32,7 @@ struct usb_listener {
     void (*order_refused)(void *context);
     /* It is gone, or not what was looked for: -ENODEV, or -EIO.  Call usb_close. */
     void (*lost)(void *context, int error, const char *sentence);
-    void (*closed)(void *context);      /* the last call; the port's memory is gone */
+    void (*closed)(void *context); /* the last call; the port's memory is gone */
 };
 
 struct usb;

@@ -9,16 +9,24 @@
 #include <sys/ioctl.h>
 
 enum {
-    CONTROL_MS = 1000,              /* a device that takes longer to say what it is does not work */
-    ERRORS_IN_ROW = 8,              /* noise on the bus comes singly; so many in a row are a broken device */
+    CONTROL_MS = 1000, /* a device that takes longer to say what it is does not work */
+    ERRORS_IN_ROW = 8, /* noise on the bus comes singly; so many in a row are a broken device */
 
     /* USB HID 1.11, 7.1 and 7.2 */
-    GET_REPORT = 0x01, GET_DESCRIPTOR = 0x06, SET_REPORT = 0x09, SET_IDLE = 0x0a, SET_PROTOCOL = 0x0b,
-    TO_INTERFACE = 0x21, FROM_INTERFACE = 0x81, FROM_CLASS = 0xa1,
-    BOOT_REPORT_LENGTH = 8,         /* appendix B.1 */
+    GET_REPORT = 0x01,
+    GET_DESCRIPTOR = 0x06,
+    SET_REPORT = 0x09,
+    SET_IDLE = 0x0a,
+    SET_PROTOCOL = 0x0b,
+    TO_INTERFACE = 0x21,
+    FROM_INTERFACE = 0x81,
+    FROM_CLASS = 0xa1,
+    BOOT_REPORT_LENGTH = 8, /* appendix B.1 */
 
     /* USB 2.0, 9.4.1 */
-    CLEAR_FEATURE = 0x01, TO_ENDPOINT = 0x02, ENDPOINT_HALT = 0
+    CLEAR_FEATURE = 0x01,
+    TO_ENDPOINT = 0x02,
+    ENDPOINT_HALT = 0
 };
 
 static void lose(struct usb_port *port, int error, const char *sentence)
@@ -92,16 +100,17 @@ static bool survived(struct usb_port *port, enum libusb_transfer_status status)
         lose(port, -ENODEV, "it was unplugged");
         return false;
     }
-    if (status == LIBUSB_TRANSFER_CANCELLED)        /* to clear a stall */
+    if (status == LIBUSB_TRANSFER_CANCELLED) /* to clear a stall */
         return true;
     if (++port->errors_in_row < ERRORS_IN_ROW) {
         if (status == LIBUSB_TRANSFER_STALL)
             begin_clearing(port);
         return true;
     }
-    lose(port, -EIO, status == LIBUSB_TRANSFER_STALL      ? "it refuses to be read; unplug it and plug it in again"
-                     : status == LIBUSB_TRANSFER_OVERFLOW ? "it sends more than it announced"
-                                                          : "the USB bus reports errors; try another cable or port");
+    lose(port, -EIO,
+         status == LIBUSB_TRANSFER_STALL      ? "it refuses to be read; unplug it and plug it in again"
+         : status == LIBUSB_TRANSFER_OVERFLOW ? "it sends more than it announced"
+                                              : "the USB bus reports errors; try another cable or port");
     return false;
 }
 

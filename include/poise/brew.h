@@ -8,6 +8,8 @@
 #ifndef POISE_BREW_H
 #define POISE_BREW_H
 
+#pragma GCC visibility push(default)
+
 /* Share of the dry dose that reached the cup: S B / D. */
 double extraction_in_cup_pct(double strength_pct, double beverage_g, double dose_g);
 
@@ -30,12 +32,14 @@ double dose_for_strength_g(double target_pct, double water_g, double extraction_
 
 /* Brix of a sucrose solution with this refractive index at 20 C and 589 nm, -0.4 to 30: between the entries of the
  * ICUMSA scale of 1974 (SPS-3; table cited from memory, not checked against a printed one) by a parabola through three
- * of them, which meets its further entries within 0.01.  NAN outside.  Nothing is put right for another temperature: a
+ * of them, which meets its further entries within 0.01.  NAN outside.  Nothing is corrected for another temperature: a
  * sample one degree warmer reads about 0.067 Brix too low (OIV-MA-AS2-02, table I, at 10 %). */
 double brix_of_refractive_index(double index);
 
 /* Pressure under a piston that shows `mass_g` on the scale: m g0 / A, g0 = 9.80665 m/s2 (3rd CGPM
  * 1901).  60 mm: 3.468393 kPa per kilogram.  NAN unless the diameter is positive. */
 double press_pressure_kpa(double mass_g, double piston_diameter_mm);
+
+#pragma GCC visibility pop
 
 #endif

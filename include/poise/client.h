@@ -13,21 +13,23 @@
 #include "poise/messages.h"
 #include "poise/why.h"
 
+#pragma GCC visibility push(default)
+
 struct client;
 
 struct client_options {
-    const char *bus, *control;  /* addresses; see place_bus(), place_control() */
-    bool subscribe;             /* false: control only */
-    bool catch_up;              /* ask `since`; false: live only, for a screen that draws from state */
-    uint64_t after_seq;         /* with catch_up: the last seq already had; 0: all the journal holds;
-                                 * UINT64_MAX: from now on */
-    int64_t after_us;           /* UTC of the newest message already had; 0: not known.  A bench whose journal was begun
-                                 * later numbers anew: it is read from its beginning */
-    int gather_ms;              /* with catch_up and a known after_seq.  0: everything is heard as it is said.  More:
-                                 * readings are fetched together so often, and what else is said brings all that
-                                 * came before it at once; CLIENT_CAUGHT_UP then ends every round.  For whom a
-                                 * second does not matter: to be woken by each costs more than to deal with it.
-                                 * A bench that says nothing is asked ever more seldom, down to once a minute. */
+    const char *bus, *control; /* addresses; see place_bus(), place_control() */
+    bool subscribe;            /* false: control only */
+    bool catch_up;             /* ask `since`; false: live only, for a screen that draws from state */
+    uint64_t after_seq;        /* with catch_up: the last seq already had; 0: all the journal holds;
+                                * UINT64_MAX: from now on */
+    int64_t after_us;          /* UTC of the newest message already had; 0: not known.  A bench whose journal was begun
+                                * later starts numbering over: it is read from its beginning */
+    int gather_ms;             /* with catch_up and a known after_seq.  0: everything is heard as it is said.  More:
+                                * readings are fetched together so often, and what else is said brings all that
+                                * came before it at once; CLIENT_CAUGHT_UP then ends every round.  For whom a
+                                * second does not matter: to be woken by each costs more than to deal with it.
+                                * A bench that says nothing is asked ever more seldom, down to once a minute. */
 };
 
 /* Connects; succeeds whether the bench is there or not.  Returns 0, or a negative errno when an
@@ -36,13 +38,13 @@ int client_open(struct client **out, const struct client_options *options, struc
 void client_close(struct client *client);
 
 enum client_event {
-    CLIENT_TIMEOUT,     /* nothing within the time given */
-    CLIENT_MESSAGE,     /* *message is filled; the caller frees it */
-    CLIENT_FOUND,       /* the bench is there (again) */
-    CLIENT_GONE,        /* the bench is gone; the connection goes on looking */
-    CLIENT_CAUGHT_UP,   /* with catch_up: what was missed, or gathered, has all been handed out */
-    CLIENT_INPUT,       /* extra_fd is readable */
-    CLIENT_BAD          /* a message made no sense: why says; it was dropped */
+    CLIENT_TIMEOUT,   /* nothing within the time given */
+    CLIENT_MESSAGE,   /* *message is filled; the caller frees it */
+    CLIENT_FOUND,     /* the bench is there (again) */
+    CLIENT_GONE,      /* the bench is gone; the connection goes on looking */
+    CLIENT_CAUGHT_UP, /* with catch_up: what was missed, or gathered, has all been handed out */
+    CLIENT_INPUT,     /* extra_fd is readable */
+    CLIENT_BAD        /* a message made no sense: why says; it was dropped */
 };
 
 /* Waits for the next thing to happen, at most timeout_ms (-1: for ever; 0: only what is there now).
@@ -54,5 +56,7 @@ int client_next(struct client *client, int extra_fd, int timeout_ms, struct mess
  * Returns 0 and the reply (owned by the caller) when it says ok; -ETIMEDOUT when nobody answers,
  * -EREMOTEIO with the bench's own sentence when it says no. */
 int client_ask(struct client *client, json_t *request, int timeout_ms, json_t **reply, struct why *why);
+
+#pragma GCC visibility pop
 
 #endif

@@ -8,15 +8,17 @@
 
 #include <stdint.h>
 
+#pragma GCC visibility push(default)
+
 struct moment {
-    int64_t time_us;    /* UTC, microseconds since 1970 */
-    int64_t mono_us;    /* CLOCK_BOOTTIME, microseconds */
+    int64_t time_us; /* UTC, microseconds since 1970 */
+    int64_t mono_us; /* CLOCK_BOOTTIME, microseconds */
 };
 
 struct clock {
-    double rate;                /* 1: the world's own pace */
-    struct moment began;        /* where the bench's time is the world's: a fast clock's mono_us runs from the boot,
-                                 * its time_us crosses the world's at clock_start */
+    double rate;         /* 1: the world's own pace */
+    struct moment began; /* where the bench's time is the world's: a fast clock's mono_us runs from the boot,
+                          * its time_us crosses the world's at clock_start */
 };
 
 /* Starts a clock of the given rate (1 to 1000). */
@@ -45,5 +47,7 @@ int clock_read(const char *text, int64_t *time_us);
 
 /* "2026-11-25T09:30:00.123Z" into out (at least 25 bytes); returns out. */
 char *clock_format_utc(int64_t time_us, char *out);
+
+#pragma GCC visibility pop
 
 #endif

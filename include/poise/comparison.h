@@ -15,6 +15,8 @@
 #include "poise/interval.h"
 #include "poise/why.h"
 
+#pragma GCC visibility push(default)
+
 /* --- one level --- */
 
 /* The cups of one level. */
@@ -23,15 +25,15 @@ struct sample {
     size_t n;
 };
 
-double sample_mean(struct sample sample);           /* NAN for none */
-double sample_deviation(struct sample sample);      /* standard deviation, n - 1; NAN for fewer than two */
+double sample_mean(struct sample sample);      /* NAN for none */
+double sample_deviation(struct sample sample); /* standard deviation, n - 1; NAN for fewer than two */
 
 /* A mean with the spread it is judged by: its own, or a pooled one. */
 struct level {
     double mean;
     size_t n;
-    double spread;      /* standard deviation of one cup; NAN: not known */
-    double df;          /* of the spread */
+    double spread; /* standard deviation of one cup; NAN: not known */
+    double df;     /* of the spread */
 };
 
 /* A level judged by its own cups. */
@@ -43,10 +45,10 @@ struct interval level_interval(const struct level *level, double confidence);
 /* --- two levels --- */
 
 struct difference {
-    double difference;              /* a - b */
+    double difference; /* a - b */
     struct interval interval;
     double standard_error, df;
-    double t, p;                    /* two-sided */
+    double t, p; /* two-sided */
 };
 
 /* Welch's t: each level has its own spread.  Returns 0; -ENODATA when a level has fewer than two cups
@@ -72,9 +74,9 @@ int compare_equivalent(struct sample a, struct sample b, double margin, double a
 
 struct anova_data {
     const double *value;
-    const int *a;               /* level of the first factor, any numbers */
-    const int *b;               /* of the second; NULL: one factor */
-    const int *block;           /* NULL: none */
+    const int *a;     /* level of the first factor, any numbers */
+    const int *b;     /* of the second; NULL: one factor */
+    const int *block; /* NULL: none */
     size_t n;
 };
 
@@ -82,13 +84,13 @@ enum anova_source { ANOVA_A, ANOVA_B, ANOVA_INTERACTION, ANOVA_BLOCK, ANOVA_SOUR
 
 struct anova {
     struct anova_line {
-        double ss;              /* 0, with df 0, where the source is not in the model or not estimable */
+        double ss; /* 0, with df 0, where the source is not in the model or not estimable */
         size_t df;
         double f, p;
     } line[ANOVA_SOURCES];
     double rss;
     size_t df;
-    double spread;              /* residual standard deviation: what one cup scatters */
+    double spread; /* residual standard deviation: what one cup scatters */
 };
 
 /* Each main effect is adjusted for the other and for blocks, the interaction for all.  Returns 0;
@@ -130,5 +132,7 @@ double smallest_difference(double spread, size_t n_a, size_t n_b, double df, dou
 /* Cups of each of so many levels that show a difference between two of them with this power, at most `most`; 0: not
  * even that many. */
 size_t cups_needed(double difference, double spread, size_t levels, double alpha, double power, size_t most);
+
+#pragma GCC visibility pop
 
 #endif

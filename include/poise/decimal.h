@@ -8,6 +8,8 @@
 #include <stddef.h>
 #include <stdint.h>
 
+#pragma GCC visibility push(default)
+
 /* value = mantissa x 10^exponent; exponent -18 to 18 */
 struct decimal {
     int64_t mantissa;
@@ -31,5 +33,7 @@ double decimal_resolution(struct decimal value);
 
 /* a x b exactly.  Returns 0, or -ERANGE when it does not fit. */
 int decimal_multiply(struct decimal a, struct decimal b, struct decimal *out);
+
+#pragma GCC visibility pop
 
 #endif

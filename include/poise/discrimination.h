@@ -12,19 +12,9 @@
 
 #include <stddef.h>
 
-enum tasting_method {
-    TASTING_TRIANGLE,       /* three cups, one is the odd one */
-    TASTING_TWO_OF_FIVE,    /* five cups, which two are alike against the three */
-    TASTING_DUO_TRIO,       /* which of two is the reference */
-    TASTING_PAIRED,         /* which of two is preferred: two-sided, no right answer */
-    TASTING_RANKING,        /* several cups put in order */
-    TASTING_METHOD_COUNT
-};
+#include "poise/tasting_method.h"
 
-/* "triangle", "two-of-five", "duo-trio", "paired", "ranking"; tasting_method_find returns -1 for
- * any other name. */
-const char *tasting_method_name(enum tasting_method method);
-int tasting_method_find(const char *name);
+#pragma GCC visibility push(default)
 
 /* Probability of a right answer by luck: 1/3, 1/10, 1/2, 1/2; NAN for ranking. */
 double tasting_chance(enum tasting_method method);
@@ -73,11 +63,11 @@ double tasting_dprime(enum tasting_method method, double proportion_correct);
 /* Several tasters, each with several tastings: repeats of one taster are not new tasters.
  * Maximum likelihood of the beta-binomial model. */
 struct tasting_panel {
-    double mean;            /* proportion right over tasters */
-    double gamma;           /* 0: tasters alike (binomial); towards 1: some always right, others never */
-    double u_mean;          /* standard uncertainty of mean, from the curvature; NAN when mean is 0 or 1 */
-    double p;               /* one-sided: mean above chance, likelihood ratio */
-    double p_alike;         /* likelihood ratio: tasters alike (boundary, half a chi-square) */
+    double mean;    /* proportion right over tasters */
+    double gamma;   /* 0: tasters alike (binomial); towards 1: some always right, others never */
+    double u_mean;  /* standard uncertainty of mean, from the curvature; NAN when mean is 0 or 1 */
+    double p;       /* one-sided: mean above chance, likelihood ratio */
+    double p_alike; /* likelihood ratio: tasters alike (boundary, half a chi-square) */
 };
 
 /* correct[i] right of n[i] for each of `tasters` (at least 2).  Returns 0, or -EINVAL when there
@@ -88,13 +78,15 @@ int tasting_panel_fit(enum tasting_method method, const unsigned *correct, const
 /* Friedman's test of `tasters` rankings of `cups` cups: ranks[taster * cups + cup], each row a
  * permutation of 1 to cups. */
 struct ranking_result {
-    double chi_square, p;       /* Friedman, chi-square with cups - 1 degrees of freedom */
-    double page_l, page_p;      /* Page's L for the order in which the cups are given, exact one-sided for up to
-                                 * 7 cups and 60 tasters, else by the normal approximation */
+    double chi_square, p;  /* Friedman, chi-square with cups - 1 degrees of freedom */
+    double page_l, page_p; /* Page's L for the order in which the cups are given, exact one-sided for up to
+                            * 7 cups and 60 tasters, else by the normal approximation */
 };
 
 /* Returns 0, or -EINVAL when a row is no permutation, -ERANGE with fewer than 2 tasters, fewer than
  * 3 cups or more than 10, -ENOMEM. */
 int ranking_test(const unsigned char *ranks, size_t tasters, size_t cups, struct ranking_result *out);
+
+#pragma GCC visibility pop
 
 #endif

@@ -2,8 +2,12 @@
 #ifndef POISE_INTERVAL_H
 #define POISE_INTERVAL_H
 
+#pragma GCC visibility push(default)
+
 struct interval {
-    double low, high;       /* -INFINITY, INFINITY: the data set no bound on that side */
+    double low, high; /* -INFINITY, INFINITY: the data set no bound on that side */
 };
+
+#pragma GCC visibility pop
 
 #endif

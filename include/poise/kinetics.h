@@ -19,13 +19,15 @@
 #include "poise/interval.h"
 #include "poise/why.h"
 
+#pragma GCC visibility push(default)
+
 /* The cups: t[i] seconds gave e[i].  Several cups at one time are welcome.  They may be put together: then e[i]
  * is the mean of weight[i] cups and `within` the sum of the squares by which they miss their means.  The sum of
  * squares of any curve splits so, and with it every answer below is the same. */
 struct kinetics_data {
     const double *t, *e;
     size_t n;
-    const double *weight;       /* NULL: one cup each */
+    const double *weight; /* NULL: one cup each */
     double within;
 };
 
@@ -36,13 +38,13 @@ int kinetics_gather(const struct kinetics_data *data, double *room, struct kinet
 enum { KINETICS_PLATEAU, KINETICS_RATE, KINETICS_QUICK, KINETICS_PARAMETERS };
 
 struct kinetics_fit {
-    bool quick;                                 /* with the quick part */
-    double value[KINETICS_PARAMETERS];          /* E1, k, E0 (0 without quick part) */
-    double deviation[KINETICS_PARAMETERS];      /* asymptotic standard deviations; 0 where fixed */
-    double rss;                                 /* residual sum of squares */
-    double spread;                              /* residual standard deviation */
-    double aicc;                                /* INFINITY when there are too few cups for one */
-    size_t n, df;                               /* cups; cups less free parameters */
+    bool quick;                            /* with the quick part */
+    double value[KINETICS_PARAMETERS];     /* E1, k, E0 (0 without quick part) */
+    double deviation[KINETICS_PARAMETERS]; /* asymptotic standard deviations; 0 where fixed */
+    double rss;                            /* residual sum of squares */
+    double spread;                         /* residual standard deviation */
+    double aicc;                           /* INFINITY when there are too few cups for one */
+    size_t n, df;                          /* cups; cups less free parameters */
 };
 
 /* E at time t. */
@@ -78,18 +80,18 @@ double kinetics_runs_p(const struct kinetics_data *data, const struct kinetics_f
 /* --- where returns diminish --- */
 
 enum kinetics_quantity {
-    QUANTITY_OF_PLATEAU,        /* E1 */
-    QUANTITY_OF_RATE,           /* k */
-    QUANTITY_OF_SHARE,          /* first t where the share `share` of E1 is reached */
-    QUANTITY_OF_GAIN,           /* first t where another `step_s` seconds bring less than `least` points */
-    QUANTITY_OF_DOUBLING        /* first t beyond ln 2 / k where doubling the time brings less than `least` */
+    QUANTITY_OF_PLATEAU, /* E1 */
+    QUANTITY_OF_RATE,    /* k */
+    QUANTITY_OF_SHARE,   /* first t where the share `share` of E1 is reached */
+    QUANTITY_OF_GAIN,    /* first t where another `step_s` seconds bring less than `least` points */
+    QUANTITY_OF_DOUBLING /* first t beyond ln 2 / k where doubling the time brings less than `least` */
 };
 
 struct kinetics_question {
     enum kinetics_quantity quantity;
-    double share;               /* 0.95 */
-    double step_s;              /* 30 */
-    double least;               /* points: 0.3, or 0.5 for doubling */
+    double share;  /* 0.95 */
+    double step_s; /* 30 */
+    double least;  /* points: 0.3, or 0.5 for doubling */
 };
 
 /* The answer at these parameters. */
@@ -101,11 +103,16 @@ double kinetics_answer(const struct kinetics_fit *fit, const struct kinetics_que
 int kinetics_interval(const struct kinetics_data *data, const struct kinetics_fit *fit,
                       const struct kinetics_question *question, double confidence, struct interval *out);
 
-/* True when the cups set bounds on both sides of plateau and rate: then the curve may be told. */
+/* True when the cups set bounds on both sides of plateau and rate: then the curve may be reported. */
 bool kinetics_identified(const struct kinetics_data *data, const struct kinetics_fit *fit, double confidence);
 
 /* Difference a - b of two independent estimates from their intervals. */
 struct interval kinetics_difference(double a, struct interval of_a, double b, struct interval of_b);
+
+/* The curve through n cups of a plan with `planned_times` different steep times (t in seconds, e in percent of the
+ * dose), when they show both plateau and rate at 95 %.  0; -ENODATA when they do not; or as kinetics_choose_planned. */
+int kinetics_of_cups(const double *t, const double *e, size_t n, int planned_times, struct kinetics_fit *out,
+                     struct why *why);
 
 /* Standard error of the curve at t, from the asymptotic covariance: for a band. */
 double kinetics_error_at(const struct kinetics_data *data, const struct kinetics_fit *fit, double t);
@@ -120,5 +127,7 @@ double kinetics_shrinks(const struct kinetics_data *data, const struct kinetics_
 /* The time among t_least .. t_most, to a whole second, at which one more cup shrinks it most. */
 double kinetics_next(const struct kinetics_data *data, const struct kinetics_fit *fit,
                      const struct kinetics_question *question, double t_least, double t_most);
+
+#pragma GCC visibility pop
 
 #endif

@@ -15,15 +15,17 @@
 #include "poise/stages.h"
 #include "poise/why.h"
 
+#pragma GCC visibility push(default)
+
 enum { MESSAGE_VERSION = 1 };
 
 enum {
-    NAME_SIZE = 33,         /* bench, station, instrument: a-z 0-9 -, at most 32 */
-    BREW_SIZE = 48,         /* BENCH-YYYYMMDD-NNN */
+    NAME_SIZE = 33, /* bench, station, instrument: a-z 0-9 -, at most 32 */
+    BREW_SIZE = 48, /* BENCH-YYYYMMDD-NNN */
     BOOT_SIZE = 37,
-    DETAIL_SIZE = 320,      /* a sentence for people */
+    DETAIL_SIZE = 320, /* a sentence for people */
     TOPIC_SIZE = 96,
-    MESSAGE_SIZE = 4096     /* longest message, state apart */
+    MESSAGE_SIZE = 4096 /* longest message, state apart */
 };
 
 /* True for 1 to 32 characters of a-z 0-9 -. */
@@ -36,7 +38,12 @@ bool brew_name_valid(const char *name);
 int brew_name_order(const char *a, const char *b);
 
 enum message_kind {
-    MESSAGE_READING, MESSAGE_BREW, MESSAGE_STAGE, MESSAGE_MEASURE, MESSAGE_INSTRUMENT, MESSAGE_WARNING,
+    MESSAGE_READING,
+    MESSAGE_BREW,
+    MESSAGE_STAGE,
+    MESSAGE_MEASURE,
+    MESSAGE_INSTRUMENT,
+    MESSAGE_WARNING,
     MESSAGE_STATE
 };
 
@@ -46,15 +53,21 @@ struct message_common {
     uint64_t seq;
     int64_t time_us, mono_us;
     char boot[BOOT_SIZE];
-    double rate;            /* 1 unless the clock is a fast one; written only when it is not 1 */
+    double rate; /* 1 unless the clock is a fast one; written only when it is not 1 */
 };
 
 /* "begin" ... "verdict": a correction after the end changed whether the plan was kept */
 enum brew_change { BREW_BEGIN, BREW_END, BREW_DISCARD, BREW_NOTE, BREW_VERDICT };
-enum made_by { BY_TRACKER, BY_OPERATOR };                                    /* "tracker", "operator" */
-enum instrument_change {                                                     /* "found" ... */
-    INSTRUMENT_FOUND, INSTRUMENT_READY, INSTRUMENT_SILENT, INSTRUMENT_LOST, INSTRUMENT_REFUSED, INSTRUMENT_FLOODED,
-    INSTRUMENT_ORDERED      /* no condition: it was ordered to tare or to show zero, as the detail says */
+enum made_by { BY_TRACKER, BY_OPERATOR }; /* "tracker", "operator" */
+enum instrument_change {                  /* "found" ... */
+                         INSTRUMENT_FOUND,
+                         INSTRUMENT_READY,
+                         INSTRUMENT_SILENT,
+                         INSTRUMENT_LOST,
+                         INSTRUMENT_REFUSED,
+                         INSTRUMENT_FLOODED,
+                         INSTRUMENT_ORDERED /* no condition: it was ordered to tare or to show zero, as the detail says
+                                             */
 };
 const char *brew_change_name(enum brew_change change);
 const char *made_by_name(enum made_by by);
@@ -62,45 +75,45 @@ const char *instrument_change_name(enum instrument_change change);
 
 struct message_reading {
     char instrument[NAME_SIZE];
-    char station[NAME_SIZE];    /* empty: serves the whole bench; then the field is left out */
+    char station[NAME_SIZE]; /* empty: serves the whole bench; then the field is left out */
     enum quantity quantity;
     enum reading_status status;
-    struct decimal value;       /* digits kept; only with READING_OK, otherwise null on the bus */
-    int stable;                 /* 1, 0, -1: true, false, null */
-    char detail[READING_DETAIL_SIZE];   /* what is to be known of it; mostly empty: then the field is left out */
-    bool weighs_cup;            /* a station's second scale; else the field is left out */
+    struct decimal value;             /* digits kept; only with READING_OK, otherwise null on the bus */
+    int stable;                       /* 1, 0, -1: true, false, null */
+    char detail[READING_DETAIL_SIZE]; /* what is to be known of it; mostly empty: then the field is left out */
+    bool weighs_cup;                  /* a station's second scale; else the field is left out */
 };
 
 struct message_brew {
     char brew[BREW_SIZE], station[NAME_SIZE];
     enum brew_change change;
-    int64_t at_us;              /* when it truly began or ended, on the clock of mono_us */
-    enum made_by by;            /* who began, ended or discarded it; BY_TRACKER is left out on the bus */
-    struct measures measures;   /* with BREW_END: all that is known; else all NAN */
-    int plan_kept;              /* with BREW_END and BREW_VERDICT: 1, 0, -1 not known; else -1 */
-    char note[DETAIL_SIZE];     /* with BREW_NOTE, or why a brew was discarded or left its plan */
-    const char *plan_json;      /* with BREW_BEGIN under a plan: the object {"experiment", "run", "replicate",
-                                 * "factors", "recipe"}; NULL: no plan.  Owned by the caller when writing; when read
-                                 * it lives as long as the message. */
+    int64_t at_us;            /* when it truly began or ended, on the clock of mono_us */
+    enum made_by by;          /* who began, ended or discarded it; BY_TRACKER is left out on the bus */
+    struct measures measures; /* with BREW_END: all that is known; else all NAN */
+    int plan_kept;            /* with BREW_END and BREW_VERDICT: 1, 0, -1 not known; else -1 */
+    char note[DETAIL_SIZE];   /* with BREW_NOTE, or why a brew was discarded or left its plan */
+    const char *plan_json;    /* with BREW_BEGIN under a plan: the object {"experiment", "run", "replicate",
+                               * "factors", "recipe"}; NULL: no plan.  Owned by the caller when writing; when read
+                               * it lives as long as the message. */
 };
 
 struct message_stage {
-    char brew[BREW_SIZE];       /* empty: the station is idle and no brew is meant; null on the bus */
+    char brew[BREW_SIZE]; /* empty: the station is idle and no brew is meant; null on the bus */
     char station[NAME_SIZE];
     enum stage stage;
-    int64_t at_us;              /* when the stage truly began */
-    int64_t uncertainty_us;     /* standard uncertainty of at_us */
+    int64_t at_us;          /* when the stage truly began */
+    int64_t uncertainty_us; /* standard uncertainty of at_us */
     enum made_by by;
 };
 
-enum { MEASURE_READINGS = 12 };     /* most strength readings of one cup */
+enum { MEASURE_READINGS = 12 }; /* most strength readings of one cup */
 
 struct message_measure {
     char brew[BREW_SIZE], station[NAME_SIZE];
     enum measure measure;
-    double value;               /* NAN: taken back; null on the bus */
-    double standard_uncertainty;/* NAN: not known; null on the bus */
-    bool above;                 /* true: the value is a lower bound (an overloaded scale); field "above" */
+    double value;                /* NAN: taken back; null on the bus */
+    double standard_uncertainty; /* NAN: not known; null on the bus */
+    bool above;                  /* true: the value is a lower bound (an overloaded scale); field "above" */
     enum made_by by;
     /* With strength_pct: which readings are the brew's (field "readings"; none: the empty list; the value is their mean
      * unless the operator entered it), whether the samples passed a filter, and the temperature of the newest. */
@@ -108,7 +121,7 @@ struct message_measure {
     int readings;
     uint64_t reading[MEASURE_READINGS];
     bool filtered;
-    double sample_c;            /* NAN: not known, and left out */
+    double sample_c; /* NAN: not known, and left out */
 };
 
 struct message_instrument {
@@ -118,9 +131,9 @@ struct message_instrument {
 };
 
 struct message_warning {
-    char brew[BREW_SIZE];       /* empty: about the bench, null on the bus */
-    char station[NAME_SIZE];    /* empty: about the bench; then left out */
-    char warning[NAME_SIZE];    /* "press-too-hard", "overload", "plan-not-kept", "clock-stepped", ... */
+    char brew[BREW_SIZE];    /* empty: about the bench, null on the bus */
+    char station[NAME_SIZE]; /* empty: about the bench; then left out */
+    char warning[NAME_SIZE]; /* "press-too-hard", "overload", "plan-not-kept", "clock-stepped", ... */
     char detail[DETAIL_SIZE];
 };
 
@@ -135,8 +148,8 @@ struct message {
         struct message_instrument instrument;
         struct message_warning warning;
     };
-    json_t *json;               /* when read: the whole object, owned by the message; for MESSAGE_STATE all there is;
-                                 * for a MESSAGE_READING perhaps NULL: `reading` has every field of it */
+    json_t *json; /* when read: the whole object, owned by the message; for MESSAGE_STATE all there is;
+                   * for a MESSAGE_READING perhaps NULL: `reading` has every field of it */
 };
 
 /* The topic ("reading/pier/left-scale") into out; returns its length. */
@@ -169,9 +182,11 @@ int message_read_measures(json_t *json, struct measures *out, struct why *why);
  * long for its place is cut between characters.  Returns 0; -EINVAL with a sentence when it is not a
  * message, -EPROTO when its version is a newer one, -ENOMEM.  On success the caller owns the message:
  * message_free. */
-int message_read(const char *topic, size_t topic_length, const char *text, size_t length,
-                 struct message *out, struct why *why);
+int message_read(const char *topic, size_t topic_length, const char *text, size_t length, struct message *out,
+                 struct why *why);
 
 void message_free(struct message *message);
+
+#pragma GCC visibility pop
 
 #endif

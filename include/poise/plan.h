@@ -31,25 +31,30 @@
 #include "poise/stages.h"
 #include "poise/why.h"
 
+#pragma GCC visibility push(default)
+
 enum {
-    PLAN_FACTORS = 2, PLAN_LEVELS = 24, PLAN_HELD = 24,
-    PLAN_RUNS = 500,            /* two weeks of cups: more is a mistake in the file */
-    PLAN_WORD_SIZE = 48, PLAN_TITLE_SIZE = 120,
-    PLAN_TEXT_MOST = 16384,     /* a plan file is no longer */
-    PLAN_MISTAKES = 16          /* after so many the rest is not told */
+    PLAN_FACTORS = 2,
+    PLAN_LEVELS = 24,
+    PLAN_HELD = 24,
+    PLAN_RUNS = 500, /* two weeks of cups: more is a mistake in the file */
+    PLAN_WORD_SIZE = 48,
+    PLAN_TITLE_SIZE = 120,
+    PLAN_TEXT_MOST = 16384, /* a plan file is no longer */
+    PLAN_MISTAKES = 16      /* after so many the rest is not reported */
 };
 
 struct plan_value {
-    char word[PLAN_WORD_SIZE];  /* as it was written */
-    double number;              /* NAN: a word */
+    char word[PLAN_WORD_SIZE]; /* as it was written */
+    double number;             /* NAN: a word */
 };
 
 struct plan_factor {
     char name[NAME_SIZE];
-    int measure;                /* -1: a setting, which no instrument checks */
+    int measure; /* -1: a setting, which no instrument checks */
     struct plan_value level[PLAN_LEVELS];
     int levels;
-    double tolerance;           /* NAN: none */
+    double tolerance; /* NAN: none */
     int line;
 };
 
@@ -58,18 +63,18 @@ struct plan {
     int replicates;
     bool random, seed_given;
     uint32_t seed;
-    double difference, spread;  /* percentage points of extraction; NAN: not said */
+    double difference, spread; /* percentage points of extraction; NAN: not said */
     struct plan_factor vary[PLAN_FACTORS];
     int factors;
-    struct plan_factor hold[PLAN_HELD];     /* one level each */
+    struct plan_factor hold[PLAN_HELD]; /* one level each */
     int held;
 };
 
 /* What is wrong with a plan file, in the order of its lines. */
 struct plan_mistakes {
-    int count;                  /* all of them, also those that are not told */
+    int count; /* all of them, also those that are not reported */
     struct {
-        int line;               /* 0: about the whole file */
+        int line; /* 0: about the whole file */
         char text[200];
     } mistake[PLAN_MISTAKES];
 };
@@ -82,7 +87,7 @@ int plan_read(struct plan *out, const char *text, size_t length, struct plan_mis
 bool plan_setting_known(const char *name);
 
 struct plan_run {
-    int replicate;              /* from 1 */
+    int replicate; /* from 1 */
     int level[PLAN_FACTORS];
 };
 
@@ -110,17 +115,6 @@ void plan_targets(const json_t *run, double target[MEASURE_COUNT], double tolera
  * sentence; -1 when a measure with a tolerance was not taken and no other is out. */
 int plan_judge(const json_t *run, const struct measures *measures, struct why *why);
 
-/* What the design can answer, before a cup is brewed. */
-struct plan_design {
-    int cups, levels;
-    double hours;                   /* of the morning, at one station */
-    int degrees_of_freedom;         /* for the spread; 0: one cup per level tells no spread */
-    double spread;                  /* that was reckoned with */
-    bool spread_assumed;            /* the plan names none */
-    double smallest_difference;     /* that two levels can show, 5 % two-sided, power 80 %; NAN: none */
-    int replicates_needed;          /* for plan->difference; 0: more than PLAN_RUNS cups, or none was asked for */
-    bool answers;                   /* false: a difference was asked for that it cannot show */
-};
-void plan_judge_design(const struct plan *plan, struct plan_design *out);
+#pragma GCC visibility pop
 
 #endif

@@ -5,6 +5,8 @@
 #include <stdbool.h>
 #include <stddef.h>
 
+#pragma GCC visibility push(default)
+
 enum { EXIT_DONE = 0, EXIT_FAILED = 1, EXIT_USAGE = 2 };
 
 /* Names the program for program_say: the last part of argv[0]. */
@@ -37,5 +39,7 @@ char *place_store(const char *option, char *out, size_t size);
  * $XDG_DATA_HOME/poise (~/.local/share/poise without it) for what is kept. */
 char *place_own_runtime(char *out, size_t size);
 char *place_own_data(char *out, size_t size);
+
+#pragma GCC visibility pop
 
 #endif

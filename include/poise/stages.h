@@ -2,17 +2,19 @@
 #ifndef POISE_STAGES_H
 #define POISE_STAGES_H
 
+#pragma GCC visibility push(default)
+
 enum stage {
-    STAGE_IDLE,       /* nothing brewing */
-    STAGE_DOSE,       /* coffee goes in */
-    STAGE_BLOOM,      /* the first, small water */
-    STAGE_POUR,       /* water */
-    STAGE_STEEP,      /* left alone */
-    STAGE_STIR,       /* stirred or swirled */
-    STAGE_SETTLE,     /* left alone after the last stir */
-    STAGE_PRESS,      /* the plunger goes down */
-    STAGE_WEIGH_OUT,  /* the cup is weighed */
-    STAGE_STRENGTH,   /* waiting for its strength to be read */
+    STAGE_IDLE,      /* nothing brewing */
+    STAGE_DOSE,      /* coffee goes in */
+    STAGE_BLOOM,     /* the first, small water */
+    STAGE_POUR,      /* water */
+    STAGE_STEEP,     /* left alone */
+    STAGE_STIR,      /* stirred or swirled */
+    STAGE_SETTLE,    /* left alone after the last stir */
+    STAGE_PRESS,     /* the plunger goes down */
+    STAGE_WEIGH_OUT, /* the cup is weighed */
+    STAGE_STRENGTH,  /* waiting for its strength to be read */
     STAGE_DONE,
     STAGE_COUNT
 };
@@ -24,14 +26,22 @@ const char *stage_name(enum stage stage);
 int stage_find(const char *name);
 
 enum measure {
-    MEASURE_DOSE_G, MEASURE_WATER_G, MEASURE_BEVERAGE_G,
-    MEASURE_STEEP_S, MEASURE_BLOOM_S, MEASURE_SETTLE_S, MEASURE_PRESS_S,
-    MEASURE_PRESS_PEAK_KPA, MEASURE_PRESS_MEAN_KPA,
+    MEASURE_DOSE_G,
+    MEASURE_WATER_G,
+    MEASURE_BEVERAGE_G,
+    MEASURE_STEEP_S,
+    MEASURE_BLOOM_S,
+    MEASURE_SETTLE_S,
+    MEASURE_PRESS_S,
+    MEASURE_PRESS_PEAK_KPA,
+    MEASURE_PRESS_MEAN_KPA,
     MEASURE_DRIP_G,
-    MEASURE_PRESSED_DRY,     /* 1: until nothing more came through; 0: stopped before.  Its uncertainty is the root of
-                              * the chance that it was the other: 0.3 is one in eleven */
+    MEASURE_PRESSED_DRY, /* 1: until nothing more came through; 0: stopped before.  Its uncertainty is the root of
+                          * the chance that it was the other: 0.3 is one in eleven */
     MEASURE_SLURRY_C,
-    MEASURE_STRENGTH_PCT, MEASURE_EXTRACTION_PCT, MEASURE_EXTRACTION_TOTAL_PCT,
+    MEASURE_STRENGTH_PCT,
+    MEASURE_EXTRACTION_PCT,
+    MEASURE_EXTRACTION_TOTAL_PCT,
     MEASURE_RETAINED_G_PER_G,
     MEASURE_COUNT
 };
@@ -60,5 +70,7 @@ struct measures {
 };
 
 void measures_clear(struct measures *measures);
+
+#pragma GCC visibility pop
 
 #endif

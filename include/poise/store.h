@@ -12,6 +12,8 @@
 #include "poise/messages.h"
 #include "poise/why.h"
 
+#pragma GCC visibility push(default)
+
 enum { STORE_VERSION = 2 };
 
 struct store;
@@ -42,5 +44,7 @@ int store_commit(struct store *store, struct why *why);
 
 /* The connection, for clients that read: SELECT only. */
 sqlite3 *store_database(struct store *store);
+
+#pragma GCC visibility pop
 
 #endif

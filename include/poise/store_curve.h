@@ -2,21 +2,23 @@
  *
  * Which cups count is said here once: ended, extraction known, plan kept (or nothing said of it),
  * every factor but the steep time the same.  The time is the one measured, else the one planned.
- * The fit is poise/kinetics.h. */
+ * The curve through them: kinetics_of_cups(). */
 #ifndef POISE_STORE_CURVE_H
 #define POISE_STORE_CURVE_H
 
 #include <jansson.h>
 #include <stddef.h>
 
-#include "poise/kinetics.h"
+#include "poise/stages.h"
 #include "poise/store.h"
 #include "poise/why.h"
 
+#pragma GCC visibility push(default)
+
 struct store_curve {
-    double *t, *e;              /* seconds, percent of the dose; owned */
+    double *t, *e; /* seconds, percent of the dose; owned */
     size_t n;
-    int times;                  /* different steep times among the plans of these cups */
+    int times; /* different steep times among the plans of these cups */
 };
 
 /* The earlier cups of `experiment` that differ from a run of it in nothing but the steep time: `factors` is what the
@@ -27,12 +29,10 @@ int store_curve_read(struct store *store, const char *experiment, json_t *factor
                      struct store_curve *out, struct why *why);
 void store_curve_free(struct store_curve *curve);
 
-/* The curve through them.  0; -ENODATA when the cups do not tell plateau and rate (kinetics_identified at
- * 95 %); or as kinetics_choose_planned. */
-int store_curve_fit(const struct store_curve *curve, struct kinetics_fit *out, struct why *why);
-
 /* A measure in a row of brew_summary; NAN where it is not known or cannot be true of a brew: a store may have been
  * edited or damaged since its messages were checked. */
 double store_believable(sqlite3_stmt *row, int column, enum measure measure);
+
+#pragma GCC visibility pop
 
 #endif

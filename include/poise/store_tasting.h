@@ -10,38 +10,40 @@
 #include "poise/tasting.h"
 #include "poise/tasting_score.h"
 
+#pragma GCC visibility push(default)
+
 enum {
-    TASTING_NAME_SIZE = 33,         /* as name_valid() */
-    TASTING_LABEL_SIZE = 64,        /* a sample: a brew's name or a level in words */
+    TASTING_NAME_SIZE = 33,  /* as name_valid() */
+    TASTING_LABEL_SIZE = 64, /* a sample: a brew's name or a level in words */
     TASTING_TASTERS = 40,
     TASTING_WORDS_SIZE = 320,
-    TASTING_ANSWER_SIZE = 48        /* codes with blanks between */
+    TASTING_ANSWER_SIZE = 48 /* codes with blanks between */
 };
 
 struct tasting_session {
     char name[TASTING_NAME_SIZE];
-    char question[DETAIL_SIZE];             /* sessions with the same question are combined */
-    char experiment[TASTING_NAME_SIZE];     /* empty: none */
+    char question[DETAIL_SIZE];         /* sessions with the same question are combined */
+    char experiment[TASTING_NAME_SIZE]; /* empty: none */
     enum tasting_method method;
     int sample_count;
     char sample[TASTING_CUPS][TASTING_LABEL_SIZE];
     int sets;
-    char taster[TASTING_SETS][TASTING_NAME_SIZE];   /* who gets set i */
-    bool alone;                             /* no helper: cups labelled underneath, shuffled by hand */
-    bool seen;                              /* the cups can be told apart by eye: not blind */
-    char seal[TASTING_SEAL_SIZE];           /* empty with `alone` */
-    char key[TASTING_KEY_SIZE];             /* with `alone` empty until the cups were looked at */
+    char taster[TASTING_SETS][TASTING_NAME_SIZE]; /* who gets set i */
+    bool alone;                                   /* no helper: cups labelled underneath, shuffled by hand */
+    bool seen;                                    /* the cups can be distinguished by eye: not blind */
+    char seal[TASTING_SEAL_SIZE];                 /* empty with `alone` */
+    char key[TASTING_KEY_SIZE];                   /* with `alone` empty until the cups were looked at */
     int64_t made_us;
-    int64_t revealed_us;                    /* 0: not yet */
-    int peeks;                              /* times it was opened before all answers were in */
+    int64_t revealed_us; /* 0: not yet */
+    int peeks;           /* times it was opened before all answers were in */
 };
 
 struct tasting_answer {
-    int set;                                /* from 0 */
+    int set; /* from 0 */
     char taster[TASTING_NAME_SIZE];
-    char answer[TASTING_ANSWER_SIZE];       /* codes, left to right or first to last */
+    char answer[TASTING_ANSWER_SIZE]; /* codes, left to right or first to last */
     bool sure;
-    char words[TASTING_WORDS_SIZE];         /* free text on the set */
+    char words[TASTING_WORDS_SIZE]; /* free text on the set */
 };
 
 /* One cup's words: free text and the trade's common words in it. */
@@ -92,5 +94,7 @@ int store_tasting_remarked(const struct tasting_session *session, const struct t
 /* Adds how often each common word was said of each sample.  Returns 0 or a negative errno. */
 int store_tasting_words(struct store *store, const struct tasting_session *session,
                         unsigned count[TASTING_CUPS][TASTING_WORDS], struct why *why);
+
+#pragma GCC visibility pop
 
 #endif

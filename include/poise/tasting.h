@@ -11,10 +11,12 @@
 #include "poise/discrimination.h"
 #include "poise/why.h"
 
+#pragma GCC visibility push(default)
+
 enum {
-    TASTING_CUPS = 10,          /* most cups in a set */
-    TASTING_SETS = 200,         /* most sets in a session */
-    TASTING_SEAL_SIZE = 65,     /* SHA-256 in hexadecimal */
+    TASTING_CUPS = 10,      /* most cups in a set */
+    TASTING_SETS = 200,     /* most sets in a session */
+    TASTING_SEAL_SIZE = 65, /* SHA-256 in hexadecimal */
     TASTING_KEY_SIZE = 16384
 };
 
@@ -22,9 +24,9 @@ enum {
  * (0: the first sample, 1: the second, ...). */
 struct tasting_set {
     int cups;
-    int code[TASTING_CUPS];             /* 100 to 999; alone, without a helper, the places 1, 2, 3 ... */
+    int code[TASTING_CUPS]; /* 100 to 999; alone, without a helper, the places 1, 2, 3 ... */
     unsigned char sample[TASTING_CUPS];
-    int reference;                      /* duo-trio: the sample served as reference; else -1 */
+    int reference; /* duo-trio: the sample served as reference; else -1 */
 };
 
 /* Cups in a set: 3, 5, 2 (beside the reference), 2, or the samples of a ranking. */
@@ -72,5 +74,7 @@ void tasting_seal(const char *key, char out[TASTING_SEAL_SIZE]);
 
 /* Uniform random numbers from the system's own source (getrandom). */
 uint32_t tasting_system_random(void *context, uint32_t limit);
+
+#pragma GCC visibility pop
 
 #endif

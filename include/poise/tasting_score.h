@@ -7,8 +7,10 @@
 
 #include "poise/tasting.h"
 
+#pragma GCC visibility push(default)
+
 enum {
-    SCORE_TASTERS = 40,         /* more are counted together as the last one */
+    SCORE_TASTERS = 40, /* more are counted together as the last one */
     SCORE_RANKINGS = 400,
     SCORE_SENTENCE = 640
 };
@@ -22,15 +24,15 @@ struct tasting_score {
     enum tasting_method method;
     int samples;
     unsigned answered, right;
-    unsigned sure, sure_right;          /* of the answered, those given as sure, and of these the right ones */
-    unsigned chosen[TASTING_CUPS];      /* how often the cup at each place was named (first) */
-    unsigned preferred[2];              /* paired: how often each sample was */
+    unsigned sure, sure_right;     /* of the answered, those given as sure, and of these the right ones */
+    unsigned chosen[TASTING_CUPS]; /* how often the cup at each place was named (first) */
+    unsigned preferred[2];         /* paired: how often each sample was */
     size_t tasters;
     struct {
         char name[33];
         unsigned right, answered;
     } taster[SCORE_TASTERS];
-    size_t rankings;                    /* rows of ranks: by sample, 1 = first */
+    size_t rankings; /* rows of ranks: by sample, 1 = first */
     unsigned char rank[SCORE_RANKINGS * TASTING_CUPS];
 };
 
@@ -46,7 +48,7 @@ void tasting_score_add(struct tasting_score *score, const struct tasting_set *se
 double tasting_score_p(const struct tasting_score *score, bool *over_tasters);
 
 /* What it means, in one sentence a person can say aloud: what was right, how likely by luck, and
- * whether the cups can be told apart; "no difference shown" with the least that could have been seen.
+ * whether the cups can be distinguished; "no difference shown" with the least that could have been seen.
  * `sample` are the names of the samples. Returns out. */
 char *tasting_score_sentence(const struct tasting_score *score, const char *const *sample, char out[SCORE_SENTENCE]);
 
@@ -64,5 +66,7 @@ void tasting_words_count(const char *text, unsigned count[TASTING_WORDS]);
 /* "sweet: 75 s 3, 180 s 0; clean: ..." for the words that were said at all; empty when none was.  Returns out. */
 char *tasting_words_text(const unsigned count[][TASTING_WORDS], const char *const *sample, int samples,
                          char out[SCORE_SENTENCE]);
+
+#pragma GCC visibility pop
 
 #endif

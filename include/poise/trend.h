@@ -13,15 +13,17 @@
 #include "poise/interval.h"
 #include "poise/why.h"
 
+#pragma GCC visibility push(default)
+
 enum { TREND_COEFFICIENTS = 3 };
 
 /* y = c0 + c1 (x - centre) + c2 (x - centre)^2 */
 struct trend {
-    int degree;                                     /* 1 or 2 */
+    int degree; /* 1 or 2 */
     double centre;
     double coefficient[TREND_COEFFICIENTS];
     double covariance[TREND_COEFFICIENTS][TREND_COEFFICIENTS];
-    double rss, spread;                             /* residual standard deviation; NAN without df */
+    double rss, spread; /* residual standard deviation; NAN without df */
     double aicc;
     size_t n, df;
 };
@@ -34,7 +36,7 @@ int trend_fit(const double *x, const double *y, size_t n, int degree, struct tre
 int trend_choose(const double *x, const double *y, size_t n, struct trend *out, struct why *why);
 
 double trend_at(const struct trend *trend, double x);
-double trend_error_at(const struct trend *trend, double x);    /* standard error of the mean there */
+double trend_error_at(const struct trend *trend, double x); /* standard error of the mean there */
 struct interval trend_interval_at(const struct trend *trend, double x, double confidence);
 
 /* Change of y per unit of x at x, with its interval. */
@@ -52,12 +54,12 @@ double trend_shrinks(const struct trend *trend, double at, double x, size_t cups
 /* Two straight pieces that meet at `at`. */
 struct trend_break {
     double at;
-    struct interval at_interval;    /* 95 %, by profile; inside the range of x */
-    double value, slope_before, slope_after;        /* value: of the two pieces where they meet */
-    struct interval slope_after_interval;           /* 95 %, by profile: wherever the break may be */
-    double aicc;                    /* of the two pieces, to hold against that of a curve */
-    double f;                       /* how much better than one line */
-    double p;                       /* share of permutations at least as good; their count sets the least */
+    struct interval at_interval;             /* 95 %, by profile; inside the range of x */
+    double value, slope_before, slope_after; /* value: of the two pieces where they meet */
+    struct interval slope_after_interval;    /* 95 %, by profile: wherever the break may be */
+    double aicc;                             /* of the two pieces, to hold against that of a curve */
+    double f;                                /* how much better than one line */
+    double p;                                /* share of permutations at least as good; their count sets the least */
 };
 
 /* Looks for a break between the second and the last but one distinct x.  Returns as trend_fit; -ENODATA
@@ -66,7 +68,9 @@ int trend_find_break(const double *x, const double *y, size_t n, int permutation
                      struct trend_break *out, struct why *why);
 
 /* By how much `cups` more at `x_more` shrink the standard error of the break's place: the ratio after / before, from
- * the Fisher information of the two pieces.  NAN when the cups do not tell the place. */
+ * the Fisher information of the two pieces.  NAN when the cups do not show the place. */
 double trend_break_shrinks(const double *x, size_t n, const struct trend_break *broken, double x_more, size_t cups);
+
+#pragma GCC visibility pop
 
 #endif

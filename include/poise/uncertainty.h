@@ -5,6 +5,8 @@
 
 #include <stddef.h>
 
+#pragma GCC visibility push(default)
+
 /* A last digit worth d: d / sqrt(12)  (JCGM 100, 4.3.7, F.2.2.1). */
 double uncertainty_of_resolution(double resolution);
 
@@ -29,7 +31,9 @@ double uncertainty_of_extraction_total(double strength_pct, double u_strength, d
                                        double dose_g, double u_dose);
 
 /* u of (W - B) / D. */
-double uncertainty_of_retained(double water_g, double u_water, double beverage_g, double u_beverage,
-                               double dose_g, double u_dose);
+double uncertainty_of_retained(double water_g, double u_water, double beverage_g, double u_beverage, double dose_g,
+                               double u_dose);
+
+#pragma GCC visibility pop
 
 #endif

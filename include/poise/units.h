@@ -11,24 +11,37 @@
 
 #include "poise/decimal.h"
 
+#pragma GCC visibility push(default)
+
 enum quantity {
     QUANTITY_NONE,
-    QUANTITY_MASS,              /* on the bus in g */
-    QUANTITY_STRENGTH,          /* %, mass per mass */
-    QUANTITY_BRIX,              /* °Bx */
-    QUANTITY_REFRACTIVE_INDEX,  /* no unit: nD */
-    QUANTITY_TEMPERATURE,       /* °C */
-    QUANTITY_PRESSURE,          /* kPa */
+    QUANTITY_MASS,             /* on the bus in g */
+    QUANTITY_STRENGTH,         /* %, mass per mass */
+    QUANTITY_BRIX,             /* °Bx */
+    QUANTITY_REFRACTIVE_INDEX, /* no unit: nD */
+    QUANTITY_TEMPERATURE,      /* °C */
+    QUANTITY_PRESSURE,         /* kPa */
     QUANTITY_COUNT
 };
 
 enum unit {
     UNIT_NONE,
-    UNIT_MILLIGRAM, UNIT_GRAM, UNIT_KILOGRAM, UNIT_CARAT, UNIT_TROY_OUNCE, UNIT_OUNCE, UNIT_POUND,
-    UNIT_PIECES,                /* a counting scale: read, but no mass */
-    UNIT_PERCENT, UNIT_BRIX, UNIT_REFRACTIVE_INDEX,
-    UNIT_CELSIUS, UNIT_FAHRENHEIT,
-    UNIT_KILOPASCAL, UNIT_BAR, UNIT_PSI,
+    UNIT_MILLIGRAM,
+    UNIT_GRAM,
+    UNIT_KILOGRAM,
+    UNIT_CARAT,
+    UNIT_TROY_OUNCE,
+    UNIT_OUNCE,
+    UNIT_POUND,
+    UNIT_PIECES, /* a counting scale: read, but no mass */
+    UNIT_PERCENT,
+    UNIT_BRIX,
+    UNIT_REFRACTIVE_INDEX,
+    UNIT_CELSIUS,
+    UNIT_FAHRENHEIT,
+    UNIT_KILOPASCAL,
+    UNIT_BAR,
+    UNIT_PSI,
     UNIT_COUNT
 };
 
@@ -57,7 +70,9 @@ enum quantity unit_quantity(enum unit unit);
  * hundredth of the last digit shown, and the worth of that digit in the bus unit.
  * Returns 0, or -EINVAL when the unit does not measure the quantity, -ERANGE when it does not fit;
  * the outputs are untouched on failure. */
-int unit_convert(struct decimal shown, enum unit unit, enum quantity quantity,
-                 struct decimal *value, double *resolution);
+int unit_convert(struct decimal shown, enum unit unit, enum quantity quantity, struct decimal *value,
+                 double *resolution);
+
+#pragma GCC visibility pop
 
 #endif

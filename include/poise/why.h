@@ -8,6 +8,8 @@
 
 #include <stddef.h>
 
+#pragma GCC visibility push(default)
+
 struct why {
     char text[320];
 };
@@ -20,5 +22,7 @@ int why_set(struct why *why, int error, const char *format, ...) __attribute__((
 /* Puts words in front of the sentence that is there already: "left-scale: " and so on.
  * Returns `error`. */
 int why_prefix(struct why *why, int error, const char *format, ...) __attribute__((format(printf, 3, 4)));
+
+#pragma GCC visibility pop
 
 #endif

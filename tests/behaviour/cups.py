@@ -25,7 +25,7 @@ class Cups:
         self.file.execute("insert into experiment (name, title) values (?, ?) on conflict do nothing",
                           (experiment, title))
         row = self.file.execute(
-            "insert into brew (name, bench_id, station, boot_id, begin_seq, began_us, began_mono_us, told_seq,"
+            "insert into brew (name, bench_id, station, boot_id, begin_seq, began_us, began_mono_us, reported_seq,"
             " ended_us, ended_mono_us, experiment_id, run, replicate, factors, recipe, plan_kept, tolerances)"
             " select ?, 1, 'left', 1, ?, ?, ?, ?, ?, ?, experiment_id, ?, ?, ?, ?, ?, ? from experiment"
             " where name = ?",
@@ -42,7 +42,7 @@ class Cups:
         return name
 
     def _watch(self, row, seq, stages, traces):
-        """stages: name -> seconds since the brew began, or such pairs in the order they were told;
+        """stages: name -> seconds since the brew began, or such pairs in the order they were reported;
         traces: (instrument, quantity, unit) -> [(seconds, value)]."""
         for place, (stage, seconds) in enumerate(stages.items() if isinstance(stages, dict) else stages or ()):
             at_us = self.began_us + int(seconds * 1e6)

@@ -1,4 +1,4 @@
-"""What poise-virtual is told to do, where several tests brew alike."""
+"""What poise-virtual is reported to do, where several tests brew alike."""
 
 
 def filled(coffee_s, pour_s):

@@ -1,4 +1,4 @@
-"""What a bench tells its listeners, answers to those who ask, and remembers over a restart."""
+"""What a bench shows its listeners, answers to those who ask, and remembers over a restart."""
 from bench import event, line_scale, reading, refractometer, station
 
 

@@ -1,4 +1,4 @@
-"""poised as a service: what it tells the service manager, and how it starts and stops."""
+"""poised as a service: what it shows the service manager, and how it starts and stops."""
 import os
 import signal
 import socket

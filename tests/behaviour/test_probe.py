@@ -11,7 +11,7 @@ SHORT_S = "0.4"     # silence is silence; five settings of this make two seconds
 
 
 class Talker:
-    """An instrument that talks from the moment that its port is opened, until it is told to stop."""
+    """An instrument that talks from the moment that its port is opened, until it is asked to stop."""
 
     def __init__(self, port, frames, every_s=0.01):
         self.port, self.frames, self.every_s = port, frames, every_s
@@ -152,7 +152,7 @@ def test_probe_stopped_by_a_signal_gives_the_port_back_too(bench):
     assert _settings(port) == settings
 
 
-def test_probe_asks_only_when_told_to(bench):
+def test_probe_asks_only_when_reported_to(bench):
     port = bench.port("meter")
     running = bench.start("poise-ctl", "probe", "--json", "--ask", "--seconds", "0.1", port)
     request = b"\x01\x03\x00\x00\x00\x01\x84\x0a"

@@ -146,7 +146,7 @@ def test_a_bench_is_asked_for_its_past(bench):
     journal = journal_of(bench, KEPT)
     output = replayed(bench, journal, *configuration)
     assert output.splitlines()[0].startswith(f"{BREW} on training, begun ")
-    assert output.splitlines()[1].split() == ["told", "then", "told", "now"]
+    assert output.splitlines()[1].split() == ["reported", "then", "reported", "now"]
     daemon = bench.poised()
     from_bench = replayed(bench, "--brew", BREW, *configuration)
     assert from_bench == output
@@ -167,23 +167,23 @@ def test_a_bench_is_asked_for_its_past(bench):
         assert status == 2 and wanted in said
 
 
-def test_what_is_told_otherwise_now_stands_out(bench):
+def test_what_is_reported_otherwise_now_stands_out(bench):
     trace = bench.folder / "trace.jsonl"
     text = KEPT.read_text()
     trace.write_text(re.sub(r'("measure":"water_g","value":)[0-9.]+', r"\g<1>200.5", text))
     output = replayed(bench, trace, "--config", KEPT.with_suffix(".conf"))
     assert re.search(r"^\* water_g +200\.5 .* 230\.[0-9] ", output, re.M), output
-    # a stage that was not told then, and a brew that was not
+    # a stage that was not reported then, and a brew that was not
     trace.write_text("".join(line for line in text.splitlines(True) if '"stage":"bloom"' not in line))
     assert re.search(r"^\* bloom +-  +[0-9.]+ s ", replayed(bench, trace), re.M)
     trace.write_text("".join(line for line in text.splitlines(True) if "event/pier/" not in line))
     assert replayed(bench, trace).startswith(f"{BREW} on training, begun ")
     brew = next(line for line in text.splitlines() if '"change":"begin"' in line)
     trace.write_text(brew + "\n" + "".join(line for line in text.splitlines(True)[:40] if "reading/" in line))
-    assert f"* told then, no brew now: {BREW} on training" in replayed(bench, trace)
+    assert f"* reported then, no brew now: {BREW} on training" in replayed(bench, trace)
 
 
-def test_a_span_of_time_is_told(bench):
+def test_a_span_of_time_is_reported(bench):
     journal = journal_of(bench, KEPT)
     assert BREW in replayed(bench, journal, "--from", "2020-01-01", "--to", "2100-01-01 12:00Z")
     status, output, said = bench.run("poise-ctl", "replay", journal, "--to", "2020-01-01")
@@ -199,19 +199,19 @@ def test_a_store_is_no_source_and_what_is_one_is_said(bench):
     assert (status, output) == (1, "") and "is no journal of poised" in said and "ask its bench for --brew NAME" in said
 
 
-def test_kept_traces_are_told_as_it_was(bench):
+def test_kept_traces_are_reported_as_it_was(bench):
     """Each tests/traces/NAME.jsonl with its NAME.conf; NAME.expected has what truly was: a measure, its value, and how
-    far off it may be told, a line each."""
+    far off it may be reported, a line each."""
     traces = sorted(TRACES.glob("*.jsonl"))
     assert traces
     for trace in traces:
         status, output, said = bench.run("poise-ctl", "replay", "--json", trace, "--config", trace.with_suffix(".conf"))
         assert (status, said) == (0, ""), (trace, said)
         events = [json.loads(line)["message"] for line in output.splitlines()]
-        told = {message["measure"]: message["value"] for message in events if "measure" in message}
+        reported = {message["measure"]: message["value"] for message in events if "measure" in message}
         stages = []
         for message in events:
-            if message.get("stage") and message["brew"]:        # one takes back those told to begin at its time or later
+            if message.get("stage") and message["brew"]:        # one takes back those reported to begin at its time or later
                 stages = [(at, stage) for at, stage in stages if at < message["at_us"] - 1000]
                 stages.append((message["at_us"], message["stage"]))
         for line in trace.with_suffix(".expected").read_text().splitlines():
@@ -219,7 +219,7 @@ def test_kept_traces_are_told_as_it_was(bench):
             if name == "stages":
                 assert [stage for _, stage in stages] == wanted, (trace, stages)
             elif name:
-                assert name in told and abs(told[name] - float(wanted[0])) <= float(wanted[1]), (trace, line, told.get(name))
+                assert name in reported and abs(reported[name] - float(wanted[0])) <= float(wanted[1]), (trace, line, reported.get(name))
 
 
 BREWED = """do = coffee 15 g in 4 s

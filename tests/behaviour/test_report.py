@@ -110,7 +110,7 @@ def test_report_judges_a_ratio_by_what_dissolved_in_all(bench):
     row = next(line for line in text.split("In the cup and in all")[1].splitlines() if "21 g" in line)
     added = float(row.split()[6])
     text = done(bench, "--target", "2.5", "ratio")
-    assert " *\n" in text and "* Outside the doses that were brewed: reckoned, not tried." in " ".join(text.split())
+    assert " *\n" in text and "* Outside the doses that were brewed: computed, not tried." in " ".join(text.split())
     assert "Where no water is to be added the cup has no more than 2.5 % as it is." in text
     assert abs(rows[21]["mean"] * 188 / (188 + added) - 1.25) < 0.005     # what is added brings it to the target
 
@@ -121,8 +121,8 @@ def test_report_knows_a_ratio_by_its_name(bench):
         cups.add("series", {"ratio": ratio}, {"water_g": 230, "extraction_pct": 20 - ratio / 10 + cups.random.gauss(0, .1)})
     cups.done()
     text = " ".join(done(bench, "series").split())
-    assert "In the cup and in all" in text and "No cup tells extraction in all" in text
-    assert "no cup tells extraction in all, which takes dose, water and strength" in done(bench, "verdicts")
+    assert "In the cup and in all" in text and "No cup shows extraction in all" in text
+    assert "no cup shows extraction in all, which takes dose, water and strength" in done(bench, "verdicts")
 
 
 def test_report_says_which_way_the_times_are_wrong(bench):
@@ -251,7 +251,7 @@ def test_report_finds_the_pressure_that_is_too_much(bench):
     assert found["break"]["p"] < 0.01 and found["break"]["interval"][0] < 34 < found["break"]["interval"][1]
     assert "climbs with peak pressure" in found["headline"] and "falls beyond" in found["headline"]
     assert "No break shown" in done(bench, "straight")
-    advice = answer(bench, "next", "press")         # the break is what is asked: cups beside it tell most of its place
+    advice = answer(bench, "next", "press")         # the break is what is asked: cups beside it show most of its place
     assert advice["interval_of"] == "the peak pressure where extraction breaks" and advice["unit"] == "kPa"
     assert abs(float(advice["suggestions"][0]["factors"]["press_peak_kpa"]) - 34) < 8
     assert answer(bench, "next", "straight")["interval_of"] == "the slope (extraction per kPa)"
@@ -268,7 +268,7 @@ def test_report_prints_no_p_for_one_cup_per_level(bench):
     found = answer(bench, "single")
     assert found["differences"] == [] and found["spread"]["from"] == "none"
     assert "no difference can be judged" in done(bench, "single").replace("\n    ", " ")
-    for value in (18.0, 18.4, 17.8):        # repeats of the same bench elsewhere tell a spread
+    for value in (18.0, 18.4, 17.8):        # repeats of the same bench elsewhere show a spread
         cups.add("other", {"stir": "none"}, {"extraction_pct": value})
     cups.done()
     found = answer(bench, "single")
@@ -292,7 +292,7 @@ def test_report_takes_thousands_of_cups(bench):
     assert found["cups_counted"] == 2001 and abs(found["curves"][0]["share"]["seconds"] - 149.786614) < 3
 
 
-def test_report_leaves_out_cups_out_of_plan_unless_told(bench):
+def test_report_leaves_out_cups_out_of_plan_unless_reported(bench):
     cups = Cups(bench)
     two_by_two(cups)
     cups.add("grind-stir", {"grind": "fine", "stir": "stir"}, {"extraction_pct": 10}, kept=0)
@@ -614,7 +614,7 @@ def test_report_says_how_the_samples_were_read(bench):
     cups.file.commit()
     text = " ".join(done(bench, "grind-stir").split())
     assert "Samples of 2 cups were read unfiltered" in text
-    assert "showed Brix; strength was reckoned from it by the bench's factor (0.85 of the Brix)" in text
+    assert "showed Brix; strength was computed from it by the bench's factor (0.85 of the Brix)" in text
     assert "20 °C" not in text
     text = " ".join(done(bench, "brew", "pier-20261125-002").split())
     assert "Strength readings" in text and "prism 1.60 % 25.0 no" in text and "0.85 of the Brix" in text
@@ -639,7 +639,7 @@ def test_report_says_what_a_refractive_index_is_worth(bench):
                           (7000 + brew, 8000 + brew, brew, 19.5 + brew / 2))
     cups.done()
     text = " ".join(done(bench, "grind-stir").split())
-    assert "showed a refractive index; strength was reckoned from it by the bench's factor (0.85 of the Brix)" in text
+    assert "showed a refractive index; strength was computed from it by the bench's factor (0.85 of the Brix)" in text
     assert "taken as at 20 °C" in text and "about 0.06 points too low (they were at 20.0 to 25.5 °C)" in text
     assert "1.33586  nD" in done(bench, "brew", "pier-20261125-002")
 
@@ -660,7 +660,7 @@ def test_report_follows_what_was_put_right(bench):
     text = done(bench, "brew", name)
     stages = [line.split()[:2] for line in text.split("Stages")[1].splitlines()[2:]]
     assert stages == [["dose", "-5.0"], ["pour", "0.0"], ["steep", "4.0"], ["press", "60.0"]]
-    corrected = text.split("Put right afterwards")[1].splitlines()
+    corrected = text.split("Corrections")[1].splitlines()
     assert corrected[2].split()[:4] == ["water", "241.0", "230.0", "g"]
     assert "2026-11-25 10:20:00  operator" in corrected[2]
     assert bench.query("select min(seconds) as first from brew_trace")[0]["first"] == -5

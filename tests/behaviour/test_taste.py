@@ -81,7 +81,7 @@ def test_a_reveal_shows_key_and_seal_and_what_it_means(bench):
     status, output, said = bench.run("poise-taste", "reveal", "round-1")
     assert status == 0, said
     assert "6 of 6 right; by luck alone so many come one time in 729" in output       # 3 to the 6th
-    assert "can be told apart" in output
+    assert "can be distinguished" in output
     key = output.split("):\n\n", 1)[1].split("\n\n", 1)[0] + "\n"
     by_hand = subprocess.run(["sha256sum"], input=key.encode(), capture_output=True, check=True).stdout.split()[0].decode()
     assert by_hand == seal
@@ -195,7 +195,7 @@ def test_alone_the_cups_are_looked_at_after_the_answers(bench):
     assert bench.query("SELECT count(*) AS n FROM tasting WHERE revealed_us > 0") == [{"n": 1}]
 
 
-def test_so_few_sets_are_told_beforehand(bench):
+def test_so_few_sets_are_reported_beforehand(bench):
     said = new(bench, sets=2)
     assert "one time in 9" in said and "It takes 3 at the least" in said
 
@@ -215,7 +215,7 @@ def test_the_page_to_print_escapes_what_it_shows(bench):
     assert status == 1 and "/proc/nowhere" in said
 
 
-def test_cups_that_can_be_told_by_eye_are_recorded_as_not_blind(bench):
+def test_cups_that_can_be_reported_by_eye_are_recorded_as_not_blind(bench):
     status, output, said = bench.run("poise-taste", "new", "round-1", "--method", "triangle", "--sample", "early",
                                      "--sample", "late", "--sets", 1, "--by-eye", "yes")
     assert status == 0 and "recorded as not blind" in output, said

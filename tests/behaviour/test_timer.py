@@ -13,7 +13,7 @@ def bench_with_a_scale(bench):
 
 
 def expect_on(timer, text):
-    """Until the screen, drawn anew (control-L), shows the text: otherwise only what changed is sent.  A picture that was
+    """Until the screen, drawn again (control-L), shows the text: otherwise only what changed is sent.  A picture that was
     on its way may come first, so a text that has been there before proves nothing."""
     timer.output = b""
     for _ in range(40):

@@ -15,8 +15,12 @@
 #include "driver.h"
 
 enum {
-    CASES_MOST = 256, BYTES_MOST = 1024, OUTCOMES_MOST = 32, SETTINGS_MOST = 8, TEXT_SIZE = 128,
-    SPLITS = 40,            /* random splits of each case: few bytes, so these cover most places */
+    CASES_MOST = 256,
+    BYTES_MOST = 1024,
+    OUTCOMES_MOST = 32,
+    SETTINGS_MOST = 8,
+    TEXT_SIZE = 128,
+    SPLITS = 40, /* random splits of each case: few bytes, so these cover most places */
 };
 
 struct outcomes {
@@ -29,12 +33,12 @@ struct capture {
     struct instrument_config config;
     struct setting settings[SETTINGS_MOST];
     char keys[SETTINGS_MOST][TEXT_SIZE], values[SETTINGS_MOST][TEXT_SIZE];
-    bool fresh;             /* the bytes begin right after opening */
+    bool fresh; /* the bytes begin right after opening */
     uint8_t descriptor[BYTES_MOST / 4], prime[BYTES_MOST / 16];
     size_t descriptor_length, prime_length;
     uint8_t bytes[BYTES_MOST];
     size_t length;
-    size_t rest;            /* bytes that stay in the buffer: a half frame */
+    size_t rest; /* bytes that stay in the buffer: a half frame */
     struct outcomes expected;
 };
 
@@ -95,7 +99,7 @@ static void add_setting(struct capture *capture, char *text, int line)
     assert_true(at < SETTINGS_MOST);
     copy_text(capture->keys[at], text);
     copy_text(capture->values[at], equals + 3);
-    capture->settings[at] = (struct setting){capture->keys[at], capture->values[at], line};
+    capture->settings[at] = (struct setting){ capture->keys[at], capture->values[at], line };
     capture->config.setting_count++;
 }
 
@@ -197,9 +201,13 @@ static void add_reading(struct outcomes *outcomes, const struct reading *reading
         assert_true(decimal_format(reading->shown, digits, sizeof digits) > 0);
         snprintf(text, sizeof text, "read %s %s%s%s%s%s%s%s", quantity_name(reading->quantity), digits,
                  reading->unit == UNIT_NONE ? "" : " ", unit_name(reading->unit),
-                 reading->stable < 0 ? "" : reading->stable ? " stable" : " moving",
-                 reading->net < 0 ? "" : reading->net ? " net" : " gross", reading->detail[0] ? " but " : "",
-                 reading->detail);
+                 reading->stable < 0 ? ""
+                 : reading->stable   ? " stable"
+                                     : " moving",
+                 reading->net < 0 ? ""
+                 : reading->net   ? " net"
+                                  : " gross",
+                 reading->detail[0] ? " but " : "", reading->detail);
     }
     add_outcome(outcomes, text);
 }
@@ -216,8 +224,8 @@ struct player {
 static bool is_silent_drop(const uint8_t *bytes, size_t length)
 {
     for (size_t i = 0; i < length; i++)
-        if (bytes[i] != 0x00 && bytes[i] != 0xff && bytes[i] != 0x11 && bytes[i] != 0x13 && bytes[i] != '\r' &&
-            bytes[i] != '\n')
+        if (bytes[i] != 0x00 && bytes[i] != 0xff && bytes[i] != 0x11 && bytes[i] != 0x13 && bytes[i] != '\r'
+            && bytes[i] != '\n')
             return false;
     return true;
 }
@@ -242,7 +250,7 @@ static void take_frames(struct player *player)
             assert_true(count <= FRAME_READINGS && count > -REJECT_COUNT);
             for (int i = 0; i < count; i++)
                 add_reading(&player->got, &readings[i]);
-            snprintf(text, sizeof text, "reject %s", count < 0 ? reject_name((enum reject)-count) : "");
+            snprintf(text, sizeof text, "reject %s", count < 0 ? reject_name((enum reject) - count) : "");
             if (count < 0)
                 add_outcome(&player->got, text);
         } else if (taken < 0 && !is_silent_drop(frame, (size_t)-taken)) {
@@ -277,8 +285,8 @@ static void start(struct player *player, const struct capture *capture)
     assert_non_null(player->state);
     if (player->driver->configure(player->state, &capture->config, &why) != 0)
         fail_msg("%s: %s", capture->name, why.text);
-    if (capture->descriptor_length > 0 &&
-        player->driver->describe(player->state, capture->descriptor, capture->descriptor_length, &why) != 0)
+    if (capture->descriptor_length > 0
+        && player->driver->describe(player->state, capture->descriptor, capture->descriptor_length, &why) != 0)
         fail_msg("%s: %s", capture->name, why.text);
     if (player->driver->opened)
         player->driver->opened(player->state);
@@ -373,7 +381,7 @@ static void test_split_at_random(void **state)
 /* Bytes as a wrong speed brings them, ended by a line end: they are no reading, and what follows is read. */
 static void test_noise_in_front(void **state)
 {
-    static const uint8_t junk[] = {0x1b, 0x7f, 'x', 0x80, 'Q', ' ', 0xc2, '~', 0x00, '@', 0xfe, '#'};
+    static const uint8_t junk[] = { 0x1b, 0x7f, 'x', 0x80, 'Q', ' ', 0xc2, '~', 0x00, '@', 0xfe, '#' };
     unsigned seed = 1857;
 
     (void)state;

@@ -15,7 +15,7 @@ def one_scale(bench):
     return port
 
 
-def test_a_second_poised_is_told_and_the_first_goes_on(bench):
+def test_a_second_poised_is_reported_and_the_first_goes_on(bench):
     one_scale(bench)
     bench.poised()
     status, output, said = bench.run("poised", "--config", bench.configuration)

@@ -6,7 +6,7 @@
 #include <sys/mman.h>
 #include <unistd.h>
 
-#include "config.h"
+#include "config/config.h"
 
 int LLVMFuzzerTestOneInput(const uint8_t *data, size_t length);
 
@@ -21,8 +21,8 @@ static void check(const struct config *config)
     for (int i = 0; i < config->instrument_count; i++) {
         const struct instrument_config *instrument = &config->instruments[i];
 
-        if (!name_valid(instrument->name) || !driver_find(instrument->driver) || !instrument->port ||
-            instrument->quantity <= QUANTITY_NONE || instrument->quantity >= QUANTITY_COUNT)
+        if (!name_valid(instrument->name) || !driver_find(instrument->driver) || !instrument->port
+            || instrument->quantity <= QUANTITY_NONE || instrument->quantity >= QUANTITY_COUNT)
             abort();
     }
 }
@@ -32,7 +32,7 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t length)
     static int file = -1;
     static char path[64];
     struct config config;
-    struct why why = {""};
+    struct why why = { "" };
     int error;
 
     if (file < 0) {

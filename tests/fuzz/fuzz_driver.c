@@ -6,7 +6,7 @@
 #include <string.h>
 
 #include "driver.h"
-#include "hid.h"
+#include "hid/hid.h"
 
 enum { READINGS_MOST = 4096, SETTINGS_MOST = 3, FRESH = 0x80 };
 
@@ -15,22 +15,30 @@ static const struct {
     enum quantity quantity;
     struct setting settings[SETTINGS_MOST];
 } variants[] = {
-    {"line", QUANTITY_MASS, {{"unit", "g", 1}}},
-    {"line", QUANTITY_BRIX, {{"sample_temperature", "10 to 40", 1}}},
-    {"line", QUANTITY_BRIX, {{"fields", "nd, brix, temperature", 1}}},
-    {"line", QUANTITY_MASS, {{"layout", "stx-status", 1}, {"checksum", "yes", 2}}},
-    {"line", QUANTITY_MASS, {{"layout", "stx-letter", 1}, {"unit", "kg", 2}}},
-    {"line", QUANTITY_MASS, {{"seven_bit", "yes", 1}, {"blank_unit", "moving", 2}, {"decimal", "comma", 3}}},
-    {"line", QUANTITY_STRENGTH, {{"pattern", "(?<sign>[+-])?(?<value>(.*)*)(?<unit>%)?(?<temperature>\\d+)?", 1}}},
-    {"hid-scale", QUANTITY_MASS, {{NULL, NULL, 0}}},
-    {"hid-scale", QUANTITY_MASS, {{"data_report", "4", 1}, {"zero_bits", "both", 2}}},
-    {"hid-keyboard", QUANTITY_BRIX, {{NULL, NULL, 0}}},
-    {"hid-keyboard", QUANTITY_MASS, {{"keyboard", "de", 1}, {"decimal", "comma", 2}, {"ends_with", "tab", 3}}},
-    {"modbus", QUANTITY_TEMPERATURE, {{"type", "float32", 1}}},
-    {"modbus", QUANTITY_PRESSURE, {{"type", "int16", 1}, {"scale", "0.01", 2}, {"fault_value", "-32768", 3}}},
-    {"modbus", QUANTITY_MASS, {{"type", "uint32", 1}, {"word_order", "CDAB", 2}, {"unit", "mg", 3}}},
-    {"modbus", QUANTITY_PRESSURE, {{"type", "float32", 1}, {"also", "temperature 2 int16 0.1 C, mass 0 uint32", 2}}},
-    {"modbus", QUANTITY_TEMPERATURE, {{"type", "float32", 1}, {"decimals", "2", 2}, {"scale", "123456789.123", 3}}},
+    { "line", QUANTITY_MASS, { { "unit", "g", 1 } } },
+    { "line", QUANTITY_BRIX, { { "sample_temperature", "10 to 40", 1 } } },
+    { "line", QUANTITY_BRIX, { { "fields", "nd, brix, temperature", 1 } } },
+    { "line", QUANTITY_MASS, { { "layout", "stx-status", 1 }, { "checksum", "yes", 2 } } },
+    { "line", QUANTITY_MASS, { { "layout", "stx-letter", 1 }, { "unit", "kg", 2 } } },
+    { "line", QUANTITY_MASS, { { "seven_bit", "yes", 1 }, { "blank_unit", "moving", 2 }, { "decimal", "comma", 3 } } },
+    { "line",
+      QUANTITY_STRENGTH,
+      { { "pattern", "(?<sign>[+-])?(?<value>(.*)*)(?<unit>%)?(?<temperature>\\d+)?", 1 } } },
+    { "hid-scale", QUANTITY_MASS, { { NULL, NULL, 0 } } },
+    { "hid-scale", QUANTITY_MASS, { { "data_report", "4", 1 }, { "zero_bits", "both", 2 } } },
+    { "hid-keyboard", QUANTITY_BRIX, { { NULL, NULL, 0 } } },
+    { "hid-keyboard",
+      QUANTITY_MASS,
+      { { "keyboard", "de", 1 }, { "decimal", "comma", 2 }, { "ends_with", "tab", 3 } } },
+    { "modbus", QUANTITY_TEMPERATURE, { { "type", "float32", 1 } } },
+    { "modbus", QUANTITY_PRESSURE, { { "type", "int16", 1 }, { "scale", "0.01", 2 }, { "fault_value", "-32768", 3 } } },
+    { "modbus", QUANTITY_MASS, { { "type", "uint32", 1 }, { "word_order", "CDAB", 2 }, { "unit", "mg", 3 } } },
+    { "modbus",
+      QUANTITY_PRESSURE,
+      { { "type", "float32", 1 }, { "also", "temperature 2 int16 0.1 C, mass 0 uint32", 2 } } },
+    { "modbus",
+      QUANTITY_TEMPERATURE,
+      { { "type", "float32", 1 }, { "decimals", "2", 2 }, { "scale", "123456789.123", 3 } } },
 };
 
 struct run {
@@ -112,9 +120,9 @@ static void play(const struct driver *driver, const struct instrument_config *co
     run->length = 0;
     run->count = 0;
     must(driver->configure(run->state, config, &why) == 0, "the settings are good");
-    if (driver->describe)       /* any bytes as a report descriptor, too: taken or refused */
+    if (driver->describe) /* any bytes as a report descriptor, too: taken or refused */
         driver->describe(run->state, data, size, &why);
-    if (driver->describe)       /* as long as a report can be, and its ID */
+    if (driver->describe) /* as long as a report can be, and its ID */
         must(hid_longest_input(data, size) <= 4097, "a length that fits a transfer");
     check_about(driver, run->state, data, size);
     if (driver->opened)
@@ -140,9 +148,9 @@ static void check_same(const struct run *a, const struct run *b)
 {
     must(a->count == b->count, "cut elsewhere, the same readings");
     for (int i = 0; i < a->count; i++)
-        must(a->readings[i].shown.mantissa == b->readings[i].shown.mantissa &&
-             a->readings[i].shown.exponent == b->readings[i].shown.exponent &&
-             a->readings[i].status == b->readings[i].status && a->readings[i].unit == b->readings[i].unit,
+        must(a->readings[i].shown.mantissa == b->readings[i].shown.mantissa
+                 && a->readings[i].shown.exponent == b->readings[i].shown.exponent
+                 && a->readings[i].status == b->readings[i].status && a->readings[i].unit == b->readings[i].unit,
              "cut elsewhere, the same values");
 }
 
@@ -152,7 +160,7 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
 {
     static struct run whole, cut;
     const struct driver *driver = driver_find(DRIVER);
-    struct instrument_config config = {.name = "fuzzed"};
+    struct instrument_config config = { .name = "fuzzed" };
     size_t first = 0, count = 0, chosen;
 
     while (strcmp(variants[first].driver, DRIVER) != 0)

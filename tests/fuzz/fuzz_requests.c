@@ -5,8 +5,9 @@
 #include <stdlib.h>
 #include <string.h>
 
-#include "control.h"
-#include "text.h"
+#include "bench/control.h"
+#include "poise/design.h"
+#include "poise/text.h"
 
 int LLVMFuzzerTestOneInput(const uint8_t *data, size_t length);
 
@@ -22,9 +23,9 @@ static void emit(void *context, struct message *message)
     strcpy(message->common.bench, "pier");
     strcpy(message->common.boot, "fuzz");
     length = message_write(message, text, sizeof text);
-    if (length < 0 || message_read(topic, (size_t)message_topic(message, topic), text, (size_t)length, &read,
-                                   &why) != 0)
-        abort();        /* what goes out must be a message */
+    if (length < 0
+        || message_read(topic, (size_t)message_topic(message, topic), text, (size_t)length, &read, &why) != 0)
+        abort(); /* what goes out must be a message */
     message_free(&read);
 }
 
@@ -80,8 +81,8 @@ static void check_reply(char *reply, size_t length)
     json_t *json = reply ? json_loadb(reply, length, 0, NULL) : NULL;
     const char *why = json_string_value(json_object_get(json, "why"));
 
-    if (!json_is_boolean(json_object_get(json, "ok")) ||
-        (json_is_false(json_object_get(json, "ok")) && (!why || !*why || strpbrk(why, "\r\n"))))
+    if (!json_is_boolean(json_object_get(json, "ok"))
+        || (json_is_false(json_object_get(json, "ok")) && (!why || !*why || strpbrk(why, "\r\n"))))
         abort();
     json_decref(json);
     free(reply);
@@ -107,7 +108,7 @@ static void ask_all(const struct control *control, const char *text, size_t leng
 static void check_plan(const char *text, size_t length)
 {
     struct plan_mistakes mistakes;
-    struct plan_design design;
+    struct design design;
     struct plan read;
     struct why why = { "" };
 
@@ -116,7 +117,7 @@ static void check_plan(const char *text, size_t length)
             abort();
         return;
     }
-    plan_judge_design(&read, &design);
+    design_judge(&read, &design);
     if (plan_run_count(&read) < 2 || plan_run_count(&read) > PLAN_RUNS || design.cups != plan_run_count(&read))
         abort();
 }
@@ -129,7 +130,11 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t length)
         { .name = "scale-b", .station = "right", .quantity = QUANTITY_MASS },
     };
     struct config config = {
-        .bench = "pier", .stations = places, .station_count = 2, .instruments = instruments, .instrument_count = 2,
+        .bench = "pier",
+        .stations = places,
+        .station_count = 2,
+        .instruments = instruments,
+        .instrument_count = 2,
         .replicates = 3,
     };
     uint64_t seq = 0;
@@ -137,10 +142,15 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t length)
     struct planner fresh = { 0 };
     struct stations stations = { .context = &seq, .emit = emit, .plan = plan, .planned_over = planned_over };
     struct control control = {
-        .stations = &stations, .config = &config, .hands = &hands, .state = state, .instruments = state,
+        .stations = &stations,
+        .config = &config,
+        .hands = &hands,
+        .state = state,
+        .instruments = state,
         .plugged = plugged,
         .since = since,
-        .planner = &fresh, .planned = planned,
+        .planner = &fresh,
+        .planned = planned,
     };
     struct why why;
 

@@ -27,8 +27,8 @@ static void an_ordinary_cup(void **state)
 static void a_refractive_index_is_a_brix(void **state)
 {
     static const double table[][2] = {
-        { 1, 1.3344 }, { 2, 1.3359 }, { 3, 1.3374 }, { 4, 1.3388 }, { 6, 1.3418 }, { 8, 1.3448 }, { 12, 1.3509 },
-        { 14, 1.3541 }, { 16, 1.3573 }, { 18, 1.3606 }, { 24, 1.3706 }, { 28, 1.3775 },
+        { 1, 1.3344 },  { 2, 1.3359 },  { 3, 1.3374 },  { 4, 1.3388 },  { 6, 1.3418 },  { 8, 1.3448 },
+        { 12, 1.3509 }, { 14, 1.3541 }, { 16, 1.3573 }, { 18, 1.3606 }, { 24, 1.3706 }, { 28, 1.3775 },
     };
     /* the entries of the 1974 scale at the strength of coffee, five digits (from memory): one digit is worth 0.007 */
     static const double weak[][2] = { { 1, 1.33442 }, { 2, 1.33586 }, { 3, 1.33732 }, { 4, 1.33879 } };
@@ -47,7 +47,7 @@ static void a_refractive_index_is_a_brix(void **state)
         assert_true(brix_of_refractive_index(index) > before);
         before = brix_of_refractive_index(index);
     }
-    assert_true(isnan(brix_of_refractive_index(1.0003)));       /* air: nothing on the prism */
+    assert_true(isnan(brix_of_refractive_index(1.0003))); /* air: nothing on the prism */
     assert_true(isnan(brix_of_refractive_index(1.46)));
     assert_true(isnan(brix_of_refractive_index(NAN)));
 }

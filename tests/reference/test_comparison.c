@@ -187,7 +187,8 @@ static void check_tukey(const struct random_case *it, const double **answer)
             struct difference difference;
 
             assert_int_equal(compare_tukey(&levels[high], &levels[low], 3, anova.spread, (double)anova.df,
-                                           studentized_range_quantile(0.95, 3, (double)anova.df), &difference), 0);
+                                           studentized_range_quantile(0.95, 3, (double)anova.df), &difference),
+                             0);
             assert_close(difference.difference, (*answer)[0], 1e-8);
             assert_close(difference.interval.low, (*answer)[1], 1e-6);
             assert_close(difference.interval.high, (*answer)[2], 1e-6);
@@ -290,8 +291,7 @@ static void r_finds_the_same(void **state)
 
         assert_close(power_of_difference(powers[i][0], powers[i][1], n, n, 2 * powers[i][2] - 2, powers[i][3]),
                      answer[0], 1e-7);
-        assert_close(smallest_difference(powers[i][1], n, n, 2 * powers[i][2] - 2, powers[i][3], 0.8), answer[1],
-                     1e-6);
+        assert_close(smallest_difference(powers[i][1], n, n, 2 * powers[i][2] - 2, powers[i][3], 0.8), answer[1], 1e-6);
     }
 }
 
@@ -319,7 +319,7 @@ static void the_cups_needed_are_just_enough(void **state)
     assert_true(power_of_difference(0.5, 0.3, n, n, 2 * (double)n - 2, 0.05) >= 0.8);
     assert_true(power_of_difference(0.5, 0.3, n - 1, n - 1, 2 * (double)n - 4, 0.05) < 0.8);
     assert_int_equal(cups_needed(0.01, 1, 2, 0.05, 0.8, 50), 0);
-    /* more levels tell more of the spread */
+    /* more levels show more of the spread */
     assert_true(cups_needed(0.5, 0.3, 6, 0.05, 0.8, 100) <= n);
 }
 

@@ -59,7 +59,7 @@ static size_t brew(const struct kinetics_fit *truth, double spread, double *t, d
 
 enum { QUESTIONS = 5 };
 static const struct kinetics_question questions[QUESTIONS] = {
-    { QUANTITY_OF_PLATEAU, 0, 0, 0 }, { QUANTITY_OF_RATE, 0, 0, 0 }, { QUANTITY_OF_SHARE, 0.95, 0, 0 },
+    { QUANTITY_OF_PLATEAU, 0, 0, 0 }, { QUANTITY_OF_RATE, 0, 0, 0 },       { QUANTITY_OF_SHARE, 0.95, 0, 0 },
     { QUANTITY_OF_GAIN, 0, 30, 0.3 }, { QUANTITY_OF_DOUBLING, 0, 0, 0.5 },
 };
 
@@ -122,9 +122,11 @@ static void two_curves_compared(void **state)
             assert_int_equal(kinetics_interval(&data, &fit[curve], &rate, 0.95, &of_rate[curve]), 0);
         }
         held_plateau += holds(kinetics_difference(fit[0].value[KINETICS_PLATEAU], of_plateau[0],
-                                                  fit[1].value[KINETICS_PLATEAU], of_plateau[1]), 19.5 - 22.5);
-        held_rate += holds(kinetics_difference(fit[0].value[KINETICS_RATE], of_rate[0], fit[1].value[KINETICS_RATE],
-                                               of_rate[1]), 0.012 - 0.03);
+                                                  fit[1].value[KINETICS_PLATEAU], of_plateau[1]),
+                              19.5 - 22.5);
+        held_rate +=
+            holds(kinetics_difference(fit[0].value[KINETICS_RATE], of_rate[0], fit[1].value[KINETICS_RATE], of_rate[1]),
+                  0.012 - 0.03);
     }
     assert_in_range(held_plateau, LEAST, MOST);
     assert_in_range(held_rate, LEAST, MOST);
@@ -166,7 +168,8 @@ static void levels_and_all_their_differences_together(void **state)
                 struct difference difference;
 
                 assert_int_equal(compare_tukey(&level[one], &level[other], LEVELS, anova.spread, (double)anova.df,
-                                               quantile, &difference), 0);
+                                               quantile, &difference),
+                                 0);
                 all = all && holds(difference.interval, level_truth[one] - level_truth[other]);
             }
         held_all += all;
@@ -194,7 +197,7 @@ static void levels_and_a_sitting_without_one_of_them(void **state)
         struct why why;
         bool all = true;
 
-        for (int cup = 0; cup < SOME; cup++) {      /* the last cup of the last sitting is not there */
+        for (int cup = 0; cup < SOME; cup++) { /* the last cup of the last sitting is not there */
             a[cup] = cup % LEVELS;
             block[cup] = cup / LEVELS;
             value[cup] = level_truth[a[cup]] + sitting[block[cup]] + gsl_ran_gaussian(chance, 0.35);
@@ -209,7 +212,8 @@ static void levels_and_a_sitting_without_one_of_them(void **state)
                 struct difference difference;
 
                 assert_int_equal(compare_tukey_of(mean[one] - mean[other], anova.spread * sqrt(variance), LEVELS,
-                                                  (double)df, quantile, &difference), 0);
+                                                  (double)df, quantile, &difference),
+                                 0);
                 all = all && holds(difference.interval, level_truth[one] - level_truth[other]);
             }
         held_all += all;
@@ -217,7 +221,7 @@ static void levels_and_a_sitting_without_one_of_them(void **state)
     assert_in_range(held_all, LEAST, MOST);
 }
 
-/* Cups of another experiment tell the spread, one cup of each level is here. */
+/* Cups of another experiment show the spread, one cup of each level is here. */
 static void single_cups_by_the_spread_of_others(void **state)
 {
     int held = 0;
@@ -235,8 +239,8 @@ static void single_cups_by_the_spread_of_others(void **state)
         value[1] = 19 + gsl_ran_gaussian(chance, 0.4);
         one = level_of((struct sample){ value, 1 });
         two = level_of((struct sample){ value + 1, 1 });
-        assert_int_equal(compare_with_spread(&one, &two, sample_deviation((struct sample){ others, 5 }), 4, 0.95,
-                                             &difference), 0);
+        assert_int_equal(
+            compare_with_spread(&one, &two, sample_deviation((struct sample){ others, 5 }), 4, 0.95, &difference), 0);
         held += holds(difference.interval, 1);
     }
     assert_in_range(held, LEAST, MOST);
@@ -263,14 +267,14 @@ static void equality_and_power_err_as_often_as_they_say(void **state)
             b[cup] = 20 + margin + gsl_ran_gaussian(chance, spread);
             c[cup] = 20 + smallest + gsl_ran_gaussian(chance, spread);
         }
-        assert_int_equal(compare_equivalent((struct sample){ b, N }, (struct sample){ a, N }, margin, 0.05,
-                                            &equivalence), 0);
+        assert_int_equal(
+            compare_equivalent((struct sample){ b, N }, (struct sample){ a, N }, margin, 0.05, &equivalence), 0);
         assert_int_equal(compare_welch((struct sample){ c, N }, (struct sample){ a, N }, 0.95, &difference), 0);
         same += equivalence.equal;
         shown += difference.p < 0.05;
     }
     assert_in_range(EXPERIMENTS - same, LEAST, MOST);
-    assert_in_range(shown, 765, 835);       /* 800 expected, nearly three deviations either way */
+    assert_in_range(shown, 765, 835); /* 800 expected, nearly three deviations either way */
 }
 
 /* --- along a number --- */
@@ -281,8 +285,7 @@ static void make_series(double slope, double drop, double spread, double *x, dou
 {
     for (int i = 0; i < PLACES * TWICE; i++) {
         x[i] = 8 + 6 * (i % PLACES) + gsl_ran_gaussian(chance, 0.8);
-        y[i] = 18 + slope * fmin(x[i] - 34, 0) + (slope - drop) * fmax(x[i] - 34, 0)
-               + gsl_ran_gaussian(chance, spread);
+        y[i] = 18 + slope * fmin(x[i] - 34, 0) + (slope - drop) * fmax(x[i] - 34, 0) + gsl_ran_gaussian(chance, spread);
     }
 }
 

@@ -53,7 +53,7 @@ static int each_row(const char *table, void (*row)(const double *cell))
 
 static void critical_row(enum tasting_method method, const double *cell)
 {
-    static const double alpha[] = {0.20, 0.10, 0.05, 0.01, 0.001};
+    static const double alpha[] = { 0.20, 0.10, 0.05, 0.01, 0.001 };
 
     for (int i = 0; i < 5; i++)
         assert_int_equal(tasting_critical(method, (unsigned)cell[0], alpha[i]),
@@ -148,7 +148,7 @@ static void a_preference_counts_both_ways(void **state)
 /* Under pure guessing the p-value must not fall below alpha more often than alpha: summed exactly. */
 static void guessing_is_not_called_a_difference(void **state)
 {
-    static const double alpha[] = {0.2, 0.1, 0.05, 0.01, 0.001};
+    static const double alpha[] = { 0.2, 0.1, 0.05, 0.01, 0.001 };
 
     (void)state;
     for (int method = TASTING_TRIANGLE; method <= TASTING_PAIRED; method++)
@@ -220,7 +220,7 @@ static void panels_agree_with_scipy(void **state)
 static void repeats_of_one_taster_are_not_many_tasters(void **state)
 {
     /* One always right, one at chance: taken together, 15 of 20 would be p = 0.0002. */
-    static const unsigned correct[] = {10, 5}, n[] = {10, 10};
+    static const unsigned correct[] = { 10, 5 }, n[] = { 10, 10 };
     struct tasting_panel panel;
 
     (void)state;
@@ -233,7 +233,7 @@ static void repeats_of_one_taster_are_not_many_tasters(void **state)
 
 static void random_ranking(unsigned char *row)
 {
-    for (int cup = 0; cup < CUPS; cup++) {      /* grown from the inside: every order alike */
+    for (int cup = 0; cup < CUPS; cup++) { /* grown from the inside: every order alike */
         int place = (int)(random() % (cup + 1));
 
         row[cup] = row[place];
@@ -244,7 +244,7 @@ static void random_ranking(unsigned char *row)
 static void rankings_agree_with_scipy(void **state)
 {
     /* chi-square 5.333333, p 0.069483: scipy.stats.friedmanchisquare */
-    static const unsigned char known[] = {1, 2, 3, 1, 3, 2, 2, 1, 3, 1, 2, 3, 1, 3, 2, 2, 1, 3};
+    static const unsigned char known[] = { 1, 2, 3, 1, 3, 2, 2, 1, 3, 1, 2, 3, 1, 3, 2, 2, 1, 3 };
     unsigned char ranks[CASES][TASTERS * CUPS];
     char questions[8192];
     double answer[4 * CASES];
@@ -278,7 +278,7 @@ static void rankings_agree_with_scipy(void **state)
 
 static void rankings_that_are_none_are_refused(void **state)
 {
-    static const unsigned char twice[] = {1, 2, 3, 1, 1, 3}, outside[] = {1, 2, 3, 0, 2, 3};
+    static const unsigned char twice[] = { 1, 2, 3, 1, 1, 3 }, outside[] = { 1, 2, 3, 0, 2, 3 };
     struct ranking_result result;
 
     (void)state;

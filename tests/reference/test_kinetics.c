@@ -33,16 +33,30 @@ struct certified {
 };
 
 static const double boxbod_x[] = { 1, 2, 3, 5, 7, 10 }, boxbod_y[] = { 109, 149, 149, 191, 213, 224 };
-static const double misra_x[] = { 77.6, 114.9, 141.1, 190.8, 239.9, 289.0, 332.8, 378.4, 434.8, 477.3, 536.8, 593.1,
-                                  689.1, 760.0 };
-static const double misra_y[] = { 10.07, 14.73, 17.94, 23.93, 29.61, 35.18, 40.02, 44.82, 50.76, 55.05, 61.01, 66.40,
-                                  75.47, 81.78 };
+static const double misra_x[] = { 77.6,  114.9, 141.1, 190.8, 239.9, 289.0, 332.8,
+                                  378.4, 434.8, 477.3, 536.8, 593.1, 689.1, 760.0 };
+static const double misra_y[] = { 10.07, 14.73, 17.94, 23.93, 29.61, 35.18, 40.02,
+                                  44.82, 50.76, 55.05, 61.01, 66.40, 75.47, 81.78 };
 
 static const struct certified certified[] = {
-    { boxbod_x, boxbod_y, 6, { { 1, 1, 0 }, { 100, 0.75, 0 } }, 2.1380940889e+02, 1.2354515176e+01,
-      5.4723748542e-01, 1.0455993237e-01, 1.1680088766e+03 },
-    { misra_x, misra_y, 14, { { 500, 0.0001, 0 }, { 250, 0.0005, 0 } }, 2.3894212918e+02, 2.7070075241e+00,
-      5.5015643181e-04, 7.2668688436e-06, 1.2455138894e-01 },
+    { boxbod_x,
+      boxbod_y,
+      6,
+      { { 1, 1, 0 }, { 100, 0.75, 0 } },
+      2.1380940889e+02,
+      1.2354515176e+01,
+      5.4723748542e-01,
+      1.0455993237e-01,
+      1.1680088766e+03 },
+    { misra_x,
+      misra_y,
+      14,
+      { { 500, 0.0001, 0 }, { 250, 0.0005, 0 } },
+      2.3894212918e+02,
+      2.7070075241e+00,
+      5.5015643181e-04,
+      7.2668688436e-06,
+      1.2455138894e-01 },
 };
 
 static void nist_values_come_back_from_both_starts_and_from_none(void **state)
@@ -92,7 +106,7 @@ static void diminishing_returns_follow_their_definitions(void **state)
     t = kinetics_answer(&fit, &doubling);
     assert_close(kinetics_at(&fit, 2 * t) - kinetics_at(&fit, t), 0.5, 1e-9);
     share.share = 0.2;
-    assert_true(kinetics_answer(&fit, &share) <= 0);        /* the quick part alone is more */
+    assert_true(kinetics_answer(&fit, &share) <= 0); /* the quick part alone is more */
     gain.least = 50;
     assert_true(kinetics_answer(&fit, &gain) <= 0);
     doubling.least = 10;
@@ -160,7 +174,7 @@ static void a_quick_part_is_found_only_where_it_is(void **state)
         found += fit.quick;
     }
     gsl_rng_free(random);
-    assert_true(taken <= 16);           /* AICc by 2 errs in some 3 % (half of chi-square above 4.9 on one df) */
+    assert_true(taken <= 16); /* AICc by 2 errs in some 3 % (half of chi-square above 4.9 on one df) */
     assert_int_equal(found, 200);
 }
 
@@ -290,7 +304,7 @@ static void cups_of_one_time_may_be_put_together(void **state)
 {
     gsl_rng *random = gsl_rng_alloc(gsl_rng_mt19937);
     static const struct kinetics_question questions[] = {
-        { QUANTITY_OF_PLATEAU, 0, 0, 0 }, { QUANTITY_OF_RATE, 0, 0, 0 }, { QUANTITY_OF_SHARE, 0.95, 0, 0 },
+        { QUANTITY_OF_PLATEAU, 0, 0, 0 }, { QUANTITY_OF_RATE, 0, 0, 0 },       { QUANTITY_OF_SHARE, 0.95, 0, 0 },
         { QUANTITY_OF_GAIN, 0, 30, 0.3 }, { QUANTITY_OF_DOUBLING, 0, 0, 0.5 },
     };
     double t[30], e[30], room[90];
@@ -337,7 +351,9 @@ static void cups_of_one_time_may_be_put_together(void **state)
 static void intervals_hold_the_truth_as_often_as_they_say(void **state)
 {
     static const struct kinetics_question questions[] = {
-        { QUANTITY_OF_PLATEAU, 0, 0, 0 }, { QUANTITY_OF_SHARE, 0.95, 0, 0 }, { QUANTITY_OF_GAIN, 0, 30, 0.3 },
+        { QUANTITY_OF_PLATEAU, 0, 0, 0 },
+        { QUANTITY_OF_SHARE, 0.95, 0, 0 },
+        { QUANTITY_OF_GAIN, 0, 30, 0.3 },
     };
     enum { MANY = 1000, COUNT = sizeof questions / sizeof *questions };
     struct kinetics_fit truth = { .value = { 22, 0.02, 0 } };
@@ -384,8 +400,8 @@ static void the_next_cup_is_the_one_that_shrinks_most(void **state)
     assert_true(ratio > 0.5 && ratio < 1);
     for (double other = 20; other <= 400; other += 5)
         assert_true(kinetics_shrinks(&data, &fit, &share, other, 1) >= ratio);
-    assert_true(best > 25 && best < 100);                                       /* k is learnt where the curve bends */
-    assert_true(kinetics_next(&data, &fit, &plateau, 20, 400) > 300);           /* the plateau where it is flat */
+    assert_true(best > 25 && best < 100);                             /* k is learnt where the curve bends */
+    assert_true(kinetics_next(&data, &fit, &plateau, 20, 400) > 300); /* the plateau where it is flat */
     assert_true(kinetics_shrinks(&data, &fit, &share, best, 4) < ratio);
 }
 

@@ -123,7 +123,7 @@ static void a_straight_series_shows_no_break_but_by_chance(void **state)
         shown += found.p <= 0.05;
     }
     gsl_rng_free(random);
-    assert_in_range(shown, 6, 34);      /* 20 expected; binomial, more than three deviations either way */
+    assert_in_range(shown, 6, 34); /* 20 expected; binomial, more than three deviations either way */
 }
 
 /* The same with so many cups that they are no longer shuffled one by one. */
@@ -190,7 +190,7 @@ static void more_cups_shrink_the_slope_as_a_new_fit_says(void **state)
         trend_slope_at(&before, 35, 0.95, &of_before);
         trend_slope_at(&after, 35, 0.95, &of_after);
         ratio = (of_after.high - of_after.low) / gsl_cdf_tdist_Pinv(0.975, (double)after.df) / after.spread
-              / ((of_before.high - of_before.low) / gsl_cdf_tdist_Pinv(0.975, (double)before.df) / before.spread);
+                / ((of_before.high - of_before.low) / gsl_cdf_tdist_Pinv(0.975, (double)before.df) / before.spread);
         assert_close(trend_shrinks(&before, 35, 55, 2), ratio, 1e-9);
     }
 }
@@ -237,7 +237,7 @@ static void a_turn_without_scatter_has_a_place(void **state)
     assert_true(turn.low <= at && at <= turn.high && turn.high - turn.low < 0.02);
 }
 
-static void more_cups_tell_the_place_of_a_break(void **state)
+static void more_cups_report_the_place_of_a_break(void **state)
 {
     struct trend_break broken = { .at = 34, .slope_before = 0.06, .slope_after = -0.05 };
     double x[CUPS];
@@ -254,7 +254,7 @@ int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(a_turn_without_scatter_has_a_place),
-        cmocka_unit_test(more_cups_tell_the_place_of_a_break),
+        cmocka_unit_test(more_cups_report_the_place_of_a_break),
         cmocka_unit_test(r_finds_the_same),
         cmocka_unit_test(a_straight_series_shows_no_break_but_by_chance),
         cmocka_unit_test(nor_does_a_long_one),

@@ -15,7 +15,7 @@
 #include "poise/brew.h"
 #include "poise/uncertainty.h"
 
-enum { TRIALS = 200000 };       /* spread of a standard deviation from so many: 0.16 %, three of them 0.5 % */
+enum { TRIALS = 200000 }; /* spread of a standard deviation from so many: 0.16 %, three of them 0.5 % */
 
 /* JCGM 100:2008, F.2.2.1: a last digit worth d has variance d2 / 12, "u = 0,29 d". */
 static void the_last_digit(void **state)
@@ -36,9 +36,9 @@ static void the_last_digit(void **state)
 /* JCGM 100:2008, 4.4.3 and table 1: twenty temperatures, mean 100,14 °C, s 1,489 °C, u of the mean 0,333 °C. */
 static void the_mean_of_repeated_readings(void **state)
 {
-    static const double temperatures[] = {96.90, 98.18, 98.25, 98.61, 99.03, 99.49, 99.56, 99.74, 99.89, 100.07,
-                                          100.33, 100.42, 100.68, 100.95, 101.11, 101.20, 101.57, 101.84, 102.36,
-                                          102.72};
+    static const double temperatures[] = { 96.90,  98.18,  98.25,  98.61,  99.03,  99.49,  99.56,
+                                           99.74,  99.89,  100.07, 100.33, 100.42, 100.68, 100.95,
+                                           101.11, 101.20, 101.57, 101.84, 102.36, 102.72 };
     double u = uncertainty_of_mean(temperatures, 20);
 
     (void)state;
@@ -46,15 +46,15 @@ static void the_mean_of_repeated_readings(void **state)
     assert_true(fabs(u - gsl_stats_sd(temperatures, 1, 20) / sqrt(20)) < 1e-12);
     assert_true(isnan(uncertainty_of_mean(temperatures, 1)));
     assert_true(isnan(uncertainty_of_mean(temperatures, 0)));
-    assert_true(isnan(uncertainty_of_mean((const double[]){1, NAN, 3}, 3)));
+    assert_true(isnan(uncertainty_of_mean((const double[]){ 1, NAN, 3 }, 3)));
 }
 
 static void independent_parts(void **state)
 {
     (void)state;
-    assert_true(uncertainty_combined((const double[]){3, 4}, 2) == 5);
-    assert_true(uncertainty_combined((const double[]){3, NAN, 4}, 3) == 5);
-    assert_true(isnan(uncertainty_combined((const double[]){NAN}, 1)));
+    assert_true(uncertainty_combined((const double[]){ 3, 4 }, 2) == 5);
+    assert_true(uncertainty_combined((const double[]){ 3, NAN, 4 }, 3) == 5);
+    assert_true(isnan(uncertainty_combined((const double[]){ NAN }, 1)));
     assert_true(isnan(uncertainty_combined(NULL, 0)));
 }
 
@@ -78,7 +78,7 @@ static void extraction_of_an_ordinary_cup(void **state)
 
     (void)state;
     assert_true(fabs(u - 0.268080) < 5e-7);
-    assert_true(masses_alone < u / 5);          /* strength dominates */
+    assert_true(masses_alone < u / 5); /* strength dominates */
     assert_true(isnan(uncertainty_of_extraction(1.4, 0.02, 199.25, 0.03, 0, 0.03)));
     assert_true(isnan(uncertainty_of_extraction(1.4, NAN, 199.25, 0.03, 15, 0.03)));
 }
@@ -131,12 +131,9 @@ static void total_extraction_of_a_strong_extract(void **state)
 int main(void)
 {
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test(the_last_digit),
-        cmocka_unit_test(the_mean_of_repeated_readings),
-        cmocka_unit_test(independent_parts),
-        cmocka_unit_test(extraction_of_an_ordinary_cup),
-        cmocka_unit_test(monte_carlo_agrees),
-        cmocka_unit_test(total_extraction_of_a_strong_extract),
+        cmocka_unit_test(the_last_digit),     cmocka_unit_test(the_mean_of_repeated_readings),
+        cmocka_unit_test(independent_parts),  cmocka_unit_test(extraction_of_an_ordinary_cup),
+        cmocka_unit_test(monte_carlo_agrees), cmocka_unit_test(total_extraction_of_a_strong_extract),
     };
 
     return cmocka_run_group_tests(tests, NULL, NULL);

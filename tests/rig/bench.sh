@@ -130,7 +130,7 @@ echo "# a stranger"
 folder visitor
 configuration visitor >/tmp/visitor/none.conf
 as_user visitor timeout 6 poised --config /tmp/visitor/none.conf >/tmp/visitor.log 2>&1
-check "is refused, and told what to do" said 'no permission .*udev rules' /tmp/visitor.log
+check "is refused, and reported what to do" said 'no permission .*udev rules' /tmp/visitor.log
 check "and reads nothing" never said 'ready: readings' /tmp/visitor.log
 
 echo "# probing a real adapter"

@@ -23,21 +23,21 @@
 #include <zmq.h>
 
 enum {
-    MARKS = 10,                     /* lines in flight that the last digit can tell apart */
-    LATENCIES = 2000000,            /* most that one run keeps */
+    MARKS = 10,          /* lines in flight that the last digit can distinguish */
+    LATENCIES = 2000000, /* most that one run keeps */
     NOISE_BLOCK_US = 5000
 };
 
 struct port {
     int master, slave;
-    unsigned next;                  /* line to be written */
+    unsigned next; /* line to be written */
     _Atomic int64_t sent_ns[MARKS];
     atomic_bool heard;
 };
 
 static struct port *ports;
 static int port_count;
-static void *subscriber;            /* one of the two */
+static void *subscriber; /* one of the two */
 static int stream = -1;
 static int32_t *latency_ns;
 static atomic_int latency_count, strange_count;
@@ -54,7 +54,7 @@ static int64_t now_ns(void)
 
 static void sleep_until(int64_t at_ns)
 {
-    struct timespec at = {at_ns / 1000000000, at_ns % 1000000000};
+    struct timespec at = { at_ns / 1000000000, at_ns % 1000000000 };
 
     while (clock_nanosleep(CLOCK_MONOTONIC, TIMER_ABSTIME, &at, NULL) == EINTR)
         ;
@@ -163,7 +163,7 @@ static void *make_noise(void *unused)
             length = sizeof block;
         for (size_t i = 0; i < length; i++)
             block[i] = (char)((random = random * 1103515245 + 12345) >> 16);
-        for (size_t done = 0; done < length;) {         /* what the terminal does not take is lost, as on a wire */
+        for (size_t done = 0; done < length;) { /* what the terminal does not take is lost, as on a wire */
             ssize_t count = write(ports[port_count - 1].master, block + done, length - done);
 
             if (count <= 0)
@@ -187,15 +187,16 @@ static bool connect_bus(const char *address)
     int none = 0;
 
     subscriber = zmq_socket(zmq_ctx_new(), ZMQ_SUB);
-    return subscriber && zmq_setsockopt(subscriber, ZMQ_RCVHWM, &none, sizeof none) == 0 &&
-           zmq_setsockopt(subscriber, ZMQ_SUBSCRIBE, "reading/", 8) == 0 && zmq_connect(subscriber, address) == 0 &&
-           start(listen_bus);
+    return subscriber && zmq_setsockopt(subscriber, ZMQ_RCVHWM, &none, sizeof none) == 0
+           && zmq_setsockopt(subscriber, ZMQ_SUBSCRIBE, "reading/", 8) == 0 && zmq_connect(subscriber, address) == 0
+           && start(listen_bus);
 }
 
 static bool connect_stream(int port)
 {
-    struct sockaddr_in address = {.sin_family = AF_INET, .sin_port = htons((uint16_t)port),
-                                  .sin_addr.s_addr = htonl(INADDR_LOOPBACK)};
+    struct sockaddr_in address = { .sin_family = AF_INET,
+                                   .sin_port = htons((uint16_t)port),
+                                   .sin_addr.s_addr = htonl(INADDR_LOOPBACK) };
     int64_t give_up_ns = now_ns() + INT64_C(5000000000);
 
     do {
@@ -250,7 +251,7 @@ static void run(double lines_per_s, double seconds)
     double step_ns = 1e9 / lines_per_s / count;
     int64_t began_ns, give_up_ns;
 
-    sleep_until(now_ns() + 200000000);                  /* what is still on the way */
+    sleep_until(now_ns() + 200000000); /* what is still on the way */
     atomic_store(&latency_count, 0);
     atomic_store(&strange_count, 0);
     began_ns = now_ns();
@@ -268,8 +269,8 @@ static void run(double lines_per_s, double seconds)
     qsort(latency_ns, (size_t)kept, sizeof *latency_ns, by_size);
     printf("{\"written\": %ld, \"refused\": %ld, \"received\": %d, \"strange\": %d, ", total, refused,
            atomic_load(&latency_count), atomic_load(&strange_count));
-    printf("\"p50_us\": %.1f, \"p99_us\": %.1f}\n",
-           kept ? latency_ns[kept / 2] / 1e3 : -1.0, kept ? latency_ns[(int)(kept * 0.99)] / 1e3 : -1.0);
+    printf("\"p50_us\": %.1f, \"p99_us\": %.1f}\n", kept ? latency_ns[kept / 2] / 1e3 : -1.0,
+           kept ? latency_ns[(int)(kept * 0.99)] / 1e3 : -1.0);
 }
 
 static bool obey(char *line)
@@ -322,5 +323,5 @@ int main(int argc, char **argv)
             printf("{\"ok\": %s}\n", done ? "true" : "false");
         fflush(stdout);
     }
-    _exit(0);                                           /* the threads sit in their sockets */
+    _exit(0); /* the threads sit in their sockets */
 }

@@ -131,14 +131,15 @@ int main(int argc, char **argv)
     struct epoll_event events[EVENTS];
     pthread_t thread;
 
-    if (writes && ((file = open(argv[2], O_WRONLY | O_CREAT | O_TRUNC | O_CLOEXEC, 0600)) < 0 ||
-                   pthread_create(&thread, NULL, write_down, NULL) != 0))
+    if (writes
+        && ((file = open(argv[2], O_WRONLY | O_CREAT | O_TRUNC | O_CLOEXEC, 0600)) < 0
+            || pthread_create(&thread, NULL, write_down, NULL) != 0))
         return 2;
     bus = zmq_socket(zmq_ctx_new(), ZMQ_PUB);
     if (ports < 1 || !port || !bus || zmq_bind(bus, arguments[0]) < 0)
         return 2;
     for (int i = 0; i < ports; i++) {
-        struct epoll_event event = {.events = EPOLLIN, .data.ptr = &port[i]};
+        struct epoll_event event = { .events = EPOLLIN, .data.ptr = &port[i] };
 
         if (port_open(&port[i], arguments[i + 1], i) < 0 || epoll_ctl(poll, EPOLL_CTL_ADD, port[i].fd, &event) < 0) {
             perror(arguments[i + 1]);

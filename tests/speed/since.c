@@ -45,8 +45,8 @@ int main(int argc, char **argv)
     uint64_t seq = 0, last, next, messages = 0, bytes = 0;
     double began_s = now_s();
 
-    if (argc != 2 || !control || zmq_setsockopt(control, ZMQ_RCVTIMEO, &wait_ms, sizeof wait_ms) < 0 ||
-        zmq_connect(control, argv[1]) < 0)
+    if (argc != 2 || !control || zmq_setsockopt(control, ZMQ_RCVTIMEO, &wait_ms, sizeof wait_ms) < 0
+        || zmq_connect(control, argv[1]) < 0)
         return 2;
     do {
         char request[64];

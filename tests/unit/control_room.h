@@ -15,9 +15,9 @@
 #include <stdlib.h>
 #include <string.h>
 
-#include "control.h"
+#include "bench/control.h"
 #include "poise/program.h"
-#include "strength.h"
+#include "stations/strength.h"
 
 enum { KEPT = 64, EMITTED = 4096 };
 
@@ -101,7 +101,10 @@ static inline int set_up(void **state)
     room->now = (struct moment){ INT64_C(1795600000000000), 1000000000 };
     room->hands = (struct bench_hands){ .context = room, .order = order };
     room->control = (struct control){
-        .stations = &room->stations, .config = &room->config, .hands = &room->hands, .context = room,
+        .stations = &room->stations,
+        .config = &room->config,
+        .hands = &room->hands,
+        .context = room,
         .planner = &room->planner,
     };
     room->seq = 100;
@@ -164,10 +167,9 @@ static inline void refuses(struct room *room, const char *text, const char *part
 static inline const struct message *find_emitted(const struct room *room, enum message_kind kind, int which)
 {
     for (int i = 0; i < room->count; i++)
-        if (room->emitted[i].kind == kind &&
-            (kind != MESSAGE_MEASURE || (int)room->emitted[i].measure.measure == which) &&
-            (kind != MESSAGE_BREW || (int)room->emitted[i].brew.change == which) &&
-            (kind != MESSAGE_STAGE || (int)room->emitted[i].stage.stage == which))
+        if (room->emitted[i].kind == kind && (kind != MESSAGE_MEASURE || (int)room->emitted[i].measure.measure == which)
+            && (kind != MESSAGE_BREW || (int)room->emitted[i].brew.change == which)
+            && (kind != MESSAGE_STAGE || (int)room->emitted[i].stage.stage == which))
             return &room->emitted[i];
     return NULL;
 }
@@ -193,13 +195,17 @@ static inline void brew_one(struct room *room, const char *station, char *name)
     begin = find_emitted(room, MESSAGE_BREW, BREW_BEGIN);
     assert_non_null(begin);
     strcpy(name, begin->brew.brew);
-    snprintf(text, sizeof text, "{\"do\":\"enter\",\"brew\":\"%s\",\"measure\":\"dose_g\",\"value\":15,"
-             "\"standard_uncertainty\":0.0288675}", name);
+    snprintf(text, sizeof text,
+             "{\"do\":\"enter\",\"brew\":\"%s\",\"measure\":\"dose_g\",\"value\":15,"
+             "\"standard_uncertainty\":0.0288675}",
+             name);
     agrees(room, text);
     snprintf(text, sizeof text, "{\"do\":\"enter\",\"brew\":\"%s\",\"measure\":\"water_g\",\"value\":230}", name);
     agrees(room, text);
-    snprintf(text, sizeof text, "{\"do\":\"enter\",\"brew\":\"%s\",\"measure\":\"beverage_g\",\"value\":199.25,"
-             "\"standard_uncertainty\":0.0288675}", name);
+    snprintf(text, sizeof text,
+             "{\"do\":\"enter\",\"brew\":\"%s\",\"measure\":\"beverage_g\",\"value\":199.25,"
+             "\"standard_uncertainty\":0.0288675}",
+             name);
     agrees(room, text);
     assert_float_equal(last_of(room, MEASURE_RETAINED_G_PER_G), 2.05, 1e-9);
     snprintf(text, sizeof text, "{\"do\":\"end\",\"station\":\"%s\"}", station);
@@ -211,7 +217,10 @@ static inline void brew_one(struct room *room, const char *station, char *name)
 static inline void read_strength_saying(struct room *room, int64_t mantissa, enum quantity quantity, const char *detail)
 {
     struct reading reading = {
-        .quantity = quantity, .stable = -1, .value = { mantissa, -2 }, .resolution = 0.01,
+        .quantity = quantity,
+        .stable = -1,
+        .value = { mantissa, -2 },
+        .resolution = 0.01,
     };
 
     strcpy(reading.detail, detail);

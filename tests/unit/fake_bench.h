@@ -18,14 +18,14 @@ enum { PATIENCE_MS = 20000 };
 struct bench {
     char folder[64], bus[128], control[128];
     void *context, *xpub, *router;
-    int last;               /* the last number given */
-    int written;            /* the journal has so many of them */
-    int never;              /* this one is in no journal; 0: none */
-    int chunk;              /* messages per reply */
-    int began_us;           /* when the journal was begun; each message is of 1 */
-    int asked;              /* questions answered so far */
-    int subscribed;         /* subscriptions seen so far */
-    const char *refuse;     /* a reply to give instead; NULL: none */
+    int last;           /* the last number given */
+    int written;        /* the journal has so many of them */
+    int never;          /* this one is in no journal; 0: none */
+    int chunk;          /* messages per reply */
+    int began_us;       /* when the journal was begun; each message is of 1 */
+    int asked;          /* questions answered so far */
+    int subscribed;     /* subscriptions seen so far */
+    const char *refuse; /* a reply to give instead; NULL: none */
 };
 
 static struct bench bench;
@@ -83,8 +83,10 @@ static inline int tear_down(void **state)
 
 static inline int reading_text(int seq, char *out, size_t size)
 {
-    return snprintf(out, size, COMMON "\"instrument\":\"left-scale\",\"quantity\":\"mass\",\"value\":%d.50,"
-                    "\"unit\":\"g\",\"stable\":true,\"status\":\"ok\"}", seq, seq);
+    return snprintf(out, size,
+                    COMMON "\"instrument\":\"left-scale\",\"quantity\":\"mass\",\"value\":%d.50,"
+                           "\"unit\":\"g\",\"stable\":true,\"status\":\"ok\"}",
+                    seq, seq);
 }
 
 static inline void publish(int seq)

@@ -65,13 +65,13 @@ static inline void assert_sqlite_says(const char *path, const char *sql, const c
 /* All that a brew is to a reader, row numbers left out; the caller frees. */
 static inline char *all_of(const char *path)
 {
-    return sqlite_says(path,
-        "SELECT * FROM brew_summary ORDER BY brew; SELECT * FROM brew_trace ORDER BY brew, seq;"
-        "SELECT * FROM brew_stage ORDER BY brew, seq; SELECT b.name, m.measure, m.seq, m.value,"
-        " m.standard_uncertainty, m.above, m.made_by FROM measure m JOIN brew b USING (brew_id) ORDER BY 1, 2, 3;"
-        "SELECT seq, value, decimals, status FROM reading ORDER BY seq; "
-        "SELECT seq, warning, detail FROM warning ORDER BY seq; "
-        "SELECT after_seq, before_seq FROM gap; SELECT count(*) FROM brew");
+    return sqlite_says(
+        path, "SELECT * FROM brew_summary ORDER BY brew; SELECT * FROM brew_trace ORDER BY brew, seq;"
+              "SELECT * FROM brew_stage ORDER BY brew, seq; SELECT b.name, m.measure, m.seq, m.value,"
+              " m.standard_uncertainty, m.above, m.made_by FROM measure m JOIN brew b USING (brew_id) ORDER BY 1, 2, 3;"
+              "SELECT seq, value, decimals, status FROM reading ORDER BY seq; "
+              "SELECT seq, warning, detail FROM warning ORDER BY seq; "
+              "SELECT after_seq, before_seq FROM gap; SELECT count(*) FROM brew");
 }
 
 /* Compares and names the first line that differs. */
@@ -89,7 +89,7 @@ static inline void assert_same_store(const char *said, const char *expected)
 
 /* --- messages of a bench called pier --- */
 
-static const int64_t SECOND = 1000000, UTC_BEGAN = 1795600800LL * 1000000;      /* 2026-11-25 10:00:00 */
+static const int64_t SECOND = 1000000, UTC_BEGAN = 1795600800LL * 1000000; /* 2026-11-25 10:00:00 */
 
 static inline struct message message_at(enum message_kind kind, uint64_t seq, double seconds)
 {
@@ -157,7 +157,7 @@ static inline struct message measure_at(uint64_t seq, double seconds, const char
 }
 
 static const char PLAN[] = "{\"experiment\": \"ferry-steep\", \"title\": \"How long \\\"to\\\" steep\", \"run\": 4,"
-    " \"replicate\": 2, \"factors\": {\"steep_s\": 75}, \"recipe\": {\"dose_g\": 15.0}}";
+                           " \"replicate\": 2, \"factors\": {\"steep_s\": 75}, \"recipe\": {\"dose_g\": 15.0}}";
 
 enum { MORNING = 2000 };
 

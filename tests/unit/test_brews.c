@@ -8,7 +8,7 @@
 
 #include <cmocka.h>
 
-#include "brews.h"
+#include "stations/brews.h"
 
 /* Noon of 25 and 26 November 2026, UTC; the tests run in that time zone. */
 static const int64_t WEDNESDAY_US = 1795608000000000, DAY_US = 86400000000;
@@ -54,7 +54,7 @@ static void test_a_clock_set_back_gives_no_name_twice(void **state)
     assert_string_equal(begin(2, WEDNESDAY_US), "pier-20261126-002");
 }
 
-static void test_the_oldest_goes_and_its_key_is_told(void **state)
+static void test_the_oldest_goes_and_its_key_is_reported(void **state)
 {
     (void)state;
     for (uint32_t i = 0; i < BREWS_KEPT; i++)
@@ -70,7 +70,7 @@ static void test_the_oldest_goes_and_its_key_is_told(void **state)
 /* A journal may hold one more than fits; what a restart must not lose is the newest, which may be running. */
 static void test_a_restart_keeps_the_newest(void **state)
 {
-    struct brews kept = {.count = 0};
+    struct brews kept = { .count = 0 };
     json_t *one_too_many = json_pack("{s:s,s:s}", "brew", "pier-20261124-009", "station", "left");
 
     (void)state;
@@ -101,8 +101,8 @@ static void test_what_was_kept_comes_back_as_it_was(void **state)
     brew_stage(brew, &(struct staged){ STAGE_POUR, 5000000, 30000, BY_TRACKER });
     brew_measure(brew, MEASURE_DOSE_G, 15.02, 0.03, false);
     brew_measure(brew, MEASURE_PRESS_PEAK_KPA, 40, 1, true);
-    brew->samples[brew->sample_count++] = (struct sample){.seq = 12, .strength_pct = 1.41, .resolution_pct = 0.01,
-                                                           .at_us = 9000000, .sample_c = 24.5};
+    brew->samples[brew->sample_count++] =
+        (struct sample){ .seq = 12, .strength_pct = 1.41, .resolution_pct = 0.01, .at_us = 9000000, .sample_c = 24.5 };
     json = brew_save(brew);
     back = brew_load(json);
     json_decref(json);
@@ -119,7 +119,7 @@ static void test_what_was_kept_comes_back_as_it_was(void **state)
     free(back);
 }
 
-static void test_a_stage_told_earlier_takes_back_those_after_it(void **state)
+static void test_a_stage_reported_earlier_takes_back_those_after_it(void **state)
 {
     struct brew *brew;
 
@@ -168,10 +168,13 @@ static void test_questions_are_open_until_each_is_answered(void **state)
 int main(void)
 {
     const struct CMUnitTest tests[] = {
-        TEST(test_names_count_from_one_each_day), TEST(test_a_clock_set_back_gives_no_name_twice),
-        TEST(test_the_oldest_goes_and_its_key_is_told), TEST(test_a_restart_keeps_the_newest),
+        TEST(test_names_count_from_one_each_day),
+        TEST(test_a_clock_set_back_gives_no_name_twice),
+        TEST(test_the_oldest_goes_and_its_key_is_reported),
+        TEST(test_a_restart_keeps_the_newest),
         TEST(test_questions_are_open_until_each_is_answered),
-        TEST(test_what_was_kept_comes_back_as_it_was), TEST(test_a_stage_told_earlier_takes_back_those_after_it),
+        TEST(test_what_was_kept_comes_back_as_it_was),
+        TEST(test_a_stage_reported_earlier_takes_back_those_after_it),
     };
 
     return cmocka_run_group_tests(tests, NULL, NULL);

@@ -16,8 +16,9 @@ enum { MOST = 400 };
 
 static struct client *open_client(bool catch_up, uint64_t after)
 {
-    struct client_options options = { .bus = bench.bus, .control = bench.control, .subscribe = true,
-                                      .catch_up = catch_up, .after_seq = after };
+    struct client_options options = {
+        .bus = bench.bus, .control = bench.control, .subscribe = true, .catch_up = catch_up, .after_seq = after
+    };
     struct client *client;
     struct why why;
 
@@ -58,7 +59,7 @@ static int next(struct client *client)
             return -event;
         }
         seq = message.kind == MESSAGE_STATE ? 0 : (int)message.common.seq;
-        if (seq > 0) {      /* the digits came through, too */
+        if (seq > 0) { /* the digits came through, too */
             assert_true(message.reading.value.mantissa == seq * 100 + 50);
             assert_int_equal(message.reading.value.exponent, -2);
         }
@@ -117,10 +118,10 @@ static void history_then_live_each_once(void **state)
     client = open_client(true, 4);
     expect_found(client, 1);
     assert_int_equal(next(client), 5);
-    happen(false);                      /* while the history is read: held, or in both */
+    happen(false); /* while the history is read: held, or in both */
     happen(false);
     expect_run(client, 6, 10);
-    for (int seq = 11; seq <= 12; ) {   /* caught up comes once, before, between or behind these */
+    for (int seq = 11; seq <= 12;) { /* caught up comes once, before, between or behind these */
         int what = next(client);
 
         caught_up += what == -CLIENT_CAUGHT_UP;
@@ -133,7 +134,7 @@ static void history_then_live_each_once(void **state)
     happen(false);
     assert_int_equal(next(client), 13);
     publish(13);
-    publish(7);                         /* repeated: dropped */
+    publish(7); /* repeated: dropped */
     happen(false);
     assert_int_equal(next(client), 14);
     client_close(client);
@@ -152,7 +153,7 @@ static void a_hole_is_filled_in_order(void **state)
     happen(false);
     expect_run(client, 2, 5);
     assert_int_equal(next(client), -CLIENT_CAUGHT_UP);
-    happen(true);                       /* the last one lost: the next state tells */
+    happen(true); /* the last one lost: the next state shows */
     publish_state(bench.last);
     assert_int_equal(next(client), 6);
     assert_int_equal(next(client), -CLIENT_CAUGHT_UP);
@@ -171,7 +172,7 @@ static void a_bench_that_went_away_is_found_again(void **state)
         int before = bench.last;
 
         bench_down();
-        for (int event = CLIENT_TIMEOUT; event != CLIENT_GONE; ) {      /* nothing serves now */
+        for (int event = CLIENT_TIMEOUT; event != CLIENT_GONE;) { /* nothing serves now */
             struct message message;
             struct why why;
 
@@ -195,7 +196,7 @@ static void what_is_not_written_down_yet_is_asked_for_again(void **state)
     (void)state;
     happen(false);
     client = client_at_rest(0, 1, 1);
-    bench.last = 4;                     /* 2 and 3 lost, 4 comes, nothing is in the journal so far */
+    bench.last = 4; /* 2 and 3 lost, 4 comes, nothing is in the journal so far */
     publish(4);
     expect_quiet(client);
     bench.written = 4;
@@ -228,7 +229,7 @@ static void what_is_lost_for_good_is_said_and_the_rest_goes_on(void **state)
     (void)state;
     happen(false);
     client = client_at_rest(0, 1, 1);
-    publish(9);                         /* the journal answers, and knows nothing beyond 1 */
+    publish(9); /* the journal answers, and knows nothing beyond 1 */
     assert_int_equal(next(client), -CLIENT_BAD);
     assert_int_equal(next(client), 9);
     assert_int_equal(next(client), -CLIENT_CAUGHT_UP);
@@ -253,8 +254,9 @@ static void a_replaced_journal_is_read_from_its_beginning(void **state)
 /* The clock was put back after the journal was begun, so that it is younger than all that it holds. */
 static void a_journal_with_a_younger_beginning_is_read_anew_but_once(void **state)
 {
-    struct client_options options = { .bus = bench.bus, .control = bench.control, .subscribe = true,
-                                      .catch_up = true, .after_seq = 5, .after_us = 1 };
+    struct client_options options = {
+        .bus = bench.bus, .control = bench.control, .subscribe = true, .catch_up = true, .after_seq = 5, .after_us = 1
+    };
     struct client *client;
     struct why why;
 
@@ -268,7 +270,7 @@ static void a_journal_with_a_younger_beginning_is_read_anew_but_once(void **stat
     assert_int_equal(next(client), -CLIENT_BAD);
     expect_run(client, 1, 10);
     assert_int_equal(next(client), -CLIENT_CAUGHT_UP);
-    bench.began_us = 2000;          /* another journal */
+    bench.began_us = 2000; /* another journal */
     happen(true);
     happen(false);
     assert_int_equal(next(client), -CLIENT_BAD);
@@ -287,7 +289,7 @@ static void from_now_on_means_no_history(void **state)
     expect_quiet(client);
     happen(false);
     assert_int_equal(next(client), 6);
-    happen(true);                       /* but holes from now on are filled */
+    happen(true); /* but holes from now on are filled */
     happen(false);
     expect_run(client, 7, 8);
     client_close(client);
@@ -333,12 +335,12 @@ static void nonsense_is_said_and_dropped(void **state)
 
 static void a_history_that_makes_no_sense_is_said_and_asked_again(void **state)
 {
-    static const char *const replies[] = {
-        "{\"ok\":false,\"why\":\"the journal is on holiday\"}",
-        "{\"ok\":true,\"messages\":7,\"next\":1,\"last\":1}", "[", "",
-        "{\"ok\":true,\"messages\":[[\"a\",{\"b\":1}]],\"next\":0,\"last\":0}",
-        "{\"ok\":true,\"messages\":[],\"next\":-1,\"last\":1}"
-    };
+    static const char *const replies[] = { "{\"ok\":false,\"why\":\"the journal is on holiday\"}",
+                                           "{\"ok\":true,\"messages\":7,\"next\":1,\"last\":1}",
+                                           "[",
+                                           "",
+                                           "{\"ok\":true,\"messages\":[[\"a\",{\"b\":1}]],\"next\":0,\"last\":0}",
+                                           "{\"ok\":true,\"messages\":[],\"next\":-1,\"last\":1}" };
 
     (void)state;
     for (size_t i = 0; i < sizeof replies / sizeof *replies; i++) {
@@ -355,8 +357,9 @@ static void a_history_that_makes_no_sense_is_said_and_asked_again(void **state)
 /* Caught up from the beginning, and gathering. */
 static struct client *client_gathers(int every_ms, int last)
 {
-    struct client_options options = { .bus = bench.bus, .control = bench.control, .subscribe = true,
-                                      .catch_up = true, .gather_ms = every_ms };
+    struct client_options options = {
+        .bus = bench.bus, .control = bench.control, .subscribe = true, .catch_up = true, .gather_ms = every_ms
+    };
     struct client *client;
     struct why why;
 
@@ -393,7 +396,7 @@ static void what_is_gathered_comes_in_order_and_once(void **state)
     (void)state;
     happen(false);
     client = client_gathers(20, 1);
-    for (int seq = 2; seq <= 30; seq++) {       /* more than a reply holds, now and then lost on the bus */
+    for (int seq = 2; seq <= 30; seq++) { /* more than a reply holds, now and then lost on the bus */
         happen(seq % 7 == 0);
         if (seq % 10 == 0)
             for (int i = seq - (seq == 10 ? 8 : 9); i <= seq; i++)
@@ -401,7 +404,7 @@ static void what_is_gathered_comes_in_order_and_once(void **state)
     }
     assert_int_equal(next(client), -CLIENT_CAUGHT_UP);
     bench_down();
-    for (int event = CLIENT_CAUGHT_UP; event != CLIENT_GONE; ) {        /* the last round may end meanwhile */
+    for (int event = CLIENT_CAUGHT_UP; event != CLIENT_GONE;) { /* the last round may end meanwhile */
         event = client_next(client, -1, PATIENCE_MS, &message, &why);
         assert_true(event == CLIENT_GONE || event == CLIENT_CAUGHT_UP);
     }
@@ -424,7 +427,7 @@ static void an_event_brings_what_was_before_it_at_once(void **state)
     publish_event();
     expect_run(client, 1, 2);
     happen(true);
-    publish_event();                    /* in the midst of a round: another follows */
+    publish_event(); /* in the midst of a round: another follows */
     for (int seq = 3; seq <= 8; seq++)
         assert_int_equal(next_gathered(client), seq);
     client_close(client);
@@ -443,7 +446,7 @@ static void a_silent_bench_is_asked_ever_more_seldom(void **state)
         rounds += client_next(client, -1, 5, &message, &why) == CLIENT_CAUGHT_UP;
         bench_serve();
     }
-    assert_in_range(rounds, 1, 10);     /* 1 + 2 + 4 + ... + 512 ms */
+    assert_in_range(rounds, 1, 10); /* 1 + 2 + 4 + ... + 512 ms */
     happen(true);
     assert_int_equal(next_gathered(client), 1);
     client_close(client);
@@ -460,7 +463,7 @@ static void the_keyboard_is_heard_through_a_flood(void **state)
     assert_int_equal(pipe(ends), 0);
     for (int i = 0; i < MOST; i++)
         happen(false);
-    assert_int_equal(next(client), 1);      /* the flood has arrived */
+    assert_int_equal(next(client), 1); /* the flood has arrived */
     assert_int_equal(write(ends[1], "t", 1), 1);
     for (; rounds < MOST && event == CLIENT_MESSAGE; rounds++) {
         event = client_next(client, ends[0], 1000, &message, &why);

@@ -84,7 +84,7 @@ static void what_nobody_answered_is_not_done_later(void **state)
     bench_up();
     assert_int_equal(ask_served(client, json_pack("{s:s}", "do", "status"), &reply, &why), 0);
     assert_string_equal(json_string_value(json_object_get(json_object_get(reply, "heard"), "do")), "status");
-    assert_int_equal(bench.asked, 1);       /* the tare never arrived */
+    assert_int_equal(bench.asked, 1); /* the tare never arrived */
     json_decref(reply);
     client_close(client);
 }

@@ -67,7 +67,7 @@ static void a_fast_clock_runs_by_its_rate(void **state)
 
 static void timers_round_up(void **state)
 {
-    struct clock clock = {.rate = 1};
+    struct clock clock = { .rate = 1 };
 
     (void)state;
     assert_int_equal(clock_real_ms(&clock, -5), 0);
@@ -114,8 +114,10 @@ static void utc_text_is_iso_8601(void **state)
 /* 2026-11-25T09:30:00Z is 1795599000 s after 1970 (date -u -d ... +%s of GNU coreutils). */
 static void times_are_read_as_people_write_them(void **state)
 {
-    static const char *const nonsense[] = { "", "yesterday", "2026-13-01", "2026-11-25T25:00", "2026-11-25T09:30:00z",
-                                            "2026-11-25T09:30 UTC", "09:30", "2026-02-30", "2026-04-31T10:00Z" };
+    static const char *const nonsense[] = {
+        "",      "yesterday",  "2026-13-01",       "2026-11-25T25:00", "2026-11-25T09:30:00z", "2026-11-25T09:30 UTC",
+        "09:30", "2026-02-30", "2026-04-31T10:00Z"
+    };
     int64_t time_us = 7;
 
     (void)state;

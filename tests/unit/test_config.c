@@ -11,8 +11,8 @@
 
 #include <cmocka.h>
 
-#include "config.h"
-#include "config_values.h"
+#include "config/config.h"
+#include "config/config_values.h"
 
 struct files {
     char folder[64], path[96];
@@ -49,50 +49,49 @@ static void write_file(const struct files *files, const char *text, size_t lengt
     assert_int_equal(fclose(file), 0);
 }
 
-static const char whole[] =
-    "\xef\xbb\xbf; the training room\n"
-    "[bench]\n"
-    "name    = pier                  ; part of every brew's name\n"
-    "bus     = ipc://bus\r\n"
-    "control = ipc:///run/poise/control\n"
-    "journal = data/journal.db\n"
-    "journal_days = 7\n"
-    "\n"
-    "[station left]\n"
-    "piston_diameter_mm = 60\n"
-    "press_limit_kpa = 30.5\n"
-    "   retained_g_per_g = 1.9\n"
-    "[station right]\n"
-    "# no settings\n"
-    "[cup blue]\n"
-    "mass_g = 341.2\n"
-    "[instrument left-scale]\n"
-    "driver = line\n"
-    "port = ./left\n"
-    "serial = 4800 7E1\n"
-    "quantity = mass\n"
-    "station = left\n"
-    "ask = \\x05P\\r\\n every 200 ms\n"
-    "tare = T\\r\\n\n"
-    "lag_ms = 180\n"
-    "weighs = brew\n"
-    "decimal = comma\n"
-    "pattern = ^(?<value>[0-9,]+)(?<unit>g)$\n"
-    "[instrument left-cup]\n"
-    "driver = line\n"
-    "port = /dev/serial/by-id/usb-cup\n"
-    "quantity = mass\n"
-    "station = left\n"
-    "weighs = cup\n"
-    "lag_ms = 300\n"               /* its own: the station's is the brew scale's */
-    "[instrument bench-refractometer]\n"
-    "driver = line\n"
-    "port = /dev/serial/by-id/usb-strength\n"
-    "quantity = brix\n"
-    "[strength]\n"
-    "replicates = 4\n"
-    "strength_per_brix = 0.85\n"
-    "filtered = yes";            /* a last line without its end */
+static const char whole[] = "\xef\xbb\xbf; the training room\n"
+                            "[bench]\n"
+                            "name    = pier                  ; part of every brew's name\n"
+                            "bus     = ipc://bus\r\n"
+                            "control = ipc:///run/poise/control\n"
+                            "journal = data/journal.db\n"
+                            "journal_days = 7\n"
+                            "\n"
+                            "[station left]\n"
+                            "piston_diameter_mm = 60\n"
+                            "press_limit_kpa = 30.5\n"
+                            "   retained_g_per_g = 1.9\n"
+                            "[station right]\n"
+                            "# no settings\n"
+                            "[cup blue]\n"
+                            "mass_g = 341.2\n"
+                            "[instrument left-scale]\n"
+                            "driver = line\n"
+                            "port = ./left\n"
+                            "serial = 4800 7E1\n"
+                            "quantity = mass\n"
+                            "station = left\n"
+                            "ask = \\x05P\\r\\n every 200 ms\n"
+                            "tare = T\\r\\n\n"
+                            "lag_ms = 180\n"
+                            "weighs = brew\n"
+                            "decimal = comma\n"
+                            "pattern = ^(?<value>[0-9,]+)(?<unit>g)$\n"
+                            "[instrument left-cup]\n"
+                            "driver = line\n"
+                            "port = /dev/serial/by-id/usb-cup\n"
+                            "quantity = mass\n"
+                            "station = left\n"
+                            "weighs = cup\n"
+                            "lag_ms = 300\n" /* its own: the station's is the brew scale's */
+                            "[instrument bench-refractometer]\n"
+                            "driver = line\n"
+                            "port = /dev/serial/by-id/usb-strength\n"
+                            "quantity = brix\n"
+                            "[strength]\n"
+                            "replicates = 4\n"
+                            "strength_per_brix = 0.85\n"
+                            "filtered = yes"; /* a last line without its end */
 
 static void test_everything_is_read(void **state)
 {
@@ -177,99 +176,102 @@ static const struct mistake {
     int line;
     const char *words;
 } mistakes[] = {
-    {"name = pier\n[station left]\n", 1, "before the first [section]"},
-    {"[station left]\n\n[bensch]\nname = pier\n", 3, "there are [bench], [station NAME]"},
-    {"[station left]\n[bench]\nname = Pier 1\n", 3, "a-z 0-9 -"},
-    {"[station left]\n[bench]\nname = pier\nname = pier\n", 4, "in line 3 already"},
-    {"[station left]\n[bench]\n[bench]\n", 3, "[bench] in line 2 already"},
-    {"[station left]\n[bench pier]\n", 2, "takes no name"},
-    {"[station left]\n[bench]\nbuss = ipc://bus\n", 3, "there are: name, bus, control"},
-    {"[station left]\n[bench]\nbus = tcp://*:7000\n", 3, "encryption keys are not supported yet"},
-    {"[station left]\n[bench]\nbus = inproc://bus\n", 3, "ipc:///run/poise/bus"},
-    {"[station left]\n[bench]\nbus = ipc://@bus\n", 3, "ipc:///run/poise/bus"},
-    {"[station left]\n[bench]\nbus = ipc://a\ncontrol = ipc://a\n", 2, "two addresses"},
-    {"[station left]\n[bench]\njournal =\n", 3, "no value"},
-    {"[station left]\n[bench]\njournal = ; /var/lib\n", 3, "no value"},
-    {"[station left]\n[bench]\njournal_days = 0\n", 3, "whole number from 1"},
-    {"[station left]\n[bench]\njournal_days = 30 days\n", 3, "without a unit"},
-    {"[station left]\n[keys]\n", 2, "not supported yet"},
-    {"[bench]\nname = pier\n", 0, "no [station NAME]"},
-    {"", 0, "no [station NAME]"},
-    {"[station]\n", 1, "needs a name"},
-    {"[station left hand]\n", 1, "needs a name"},
-    {"[station Left]\n", 1, "a-z 0-9 -"},
-    {"[station aaaaaaaaaabbbbbbbbbbccccccccccddd]\n", 1, "1 to 32 characters"},
-    {"[station left\n", 1, "[KIND NAME]"},
-    {"[station left] piston_diameter_mm = 60\n", 1, "alone on its line"},
-    {"[station left]\n[station left]\n", 2, "station left in line 1 already"},
-    {"[station left]\npiston_diameter_mm = 60 mm\n", 2, "without a unit"},
-    {"[station left]\npiston_diameter_mm = 60,5\n", 2, "with a point"},
-    {"[station left]\npiston_diameter_mm = 0\n", 2, "from 10 to 300"},
-    {"[station left]\npiston_diameter_mm = nan\n", 2, "from 10 to 300"},
-    {"[station left]\npress_limit_kpa = -3\n", 2, "from 1 to 1000"},
-    {"[station left]\nsomething\n", 2, "neither a [section] nor `key = value`"},
-    {"[station left]\nsomething", 2, "neither a [section] nor `key = value`"},
-    {"[station left]\n[cup blue]\n[cup red]\nmass_g = 300\n", 2, "mass_g is missing"},
-    {"[station left]\n[cup blue]\nmass_g = 1\n[cup blue]\nmass_g = 2\n", 4, "cup blue in line 2"},
-    {"[station left]\n[strength]\nreplicates = many\n", 3, "from 1 to 20"},
-    {"[station left]\n[strength]\nfiltered = true\n", 3, "yes or no"},
-    {"[station left]\n[strength]\nstrength_per_brix = 85\n", 3, "from 0.5 to 1.5"},
+    { "name = pier\n[station left]\n", 1, "before the first [section]" },
+    { "[station left]\n\n[bensch]\nname = pier\n", 3, "there are [bench], [station NAME]" },
+    { "[station left]\n[bench]\nname = Pier 1\n", 3, "a-z 0-9 -" },
+    { "[station left]\n[bench]\nname = pier\nname = pier\n", 4, "in line 3 already" },
+    { "[station left]\n[bench]\n[bench]\n", 3, "[bench] in line 2 already" },
+    { "[station left]\n[bench pier]\n", 2, "takes no name" },
+    { "[station left]\n[bench]\nbuss = ipc://bus\n", 3, "there are: name, bus, control" },
+    { "[station left]\n[bench]\nbus = tcp://*:7000\n", 3, "encryption keys are not supported yet" },
+    { "[station left]\n[bench]\nbus = inproc://bus\n", 3, "ipc:///run/poise/bus" },
+    { "[station left]\n[bench]\nbus = ipc://@bus\n", 3, "ipc:///run/poise/bus" },
+    { "[station left]\n[bench]\nbus = ipc://a\ncontrol = ipc://a\n", 2, "two addresses" },
+    { "[station left]\n[bench]\njournal =\n", 3, "no value" },
+    { "[station left]\n[bench]\njournal = ; /var/lib\n", 3, "no value" },
+    { "[station left]\n[bench]\njournal_days = 0\n", 3, "whole number from 1" },
+    { "[station left]\n[bench]\njournal_days = 30 days\n", 3, "without a unit" },
+    { "[station left]\n[keys]\n", 2, "not supported yet" },
+    { "[bench]\nname = pier\n", 0, "no [station NAME]" },
+    { "", 0, "no [station NAME]" },
+    { "[station]\n", 1, "needs a name" },
+    { "[station left hand]\n", 1, "needs a name" },
+    { "[station Left]\n", 1, "a-z 0-9 -" },
+    { "[station aaaaaaaaaabbbbbbbbbbccccccccccddd]\n", 1, "1 to 32 characters" },
+    { "[station left\n", 1, "[KIND NAME]" },
+    { "[station left] piston_diameter_mm = 60\n", 1, "alone on its line" },
+    { "[station left]\n[station left]\n", 2, "station left in line 1 already" },
+    { "[station left]\npiston_diameter_mm = 60 mm\n", 2, "without a unit" },
+    { "[station left]\npiston_diameter_mm = 60,5\n", 2, "with a point" },
+    { "[station left]\npiston_diameter_mm = 0\n", 2, "from 10 to 300" },
+    { "[station left]\npiston_diameter_mm = nan\n", 2, "from 10 to 300" },
+    { "[station left]\npress_limit_kpa = -3\n", 2, "from 1 to 1000" },
+    { "[station left]\nsomething\n", 2, "neither a [section] nor `key = value`" },
+    { "[station left]\nsomething", 2, "neither a [section] nor `key = value`" },
+    { "[station left]\n[cup blue]\n[cup red]\nmass_g = 300\n", 2, "mass_g is missing" },
+    { "[station left]\n[cup blue]\nmass_g = 1\n[cup blue]\nmass_g = 2\n", 4, "cup blue in line 2" },
+    { "[station left]\n[strength]\nreplicates = many\n", 3, "from 1 to 20" },
+    { "[station left]\n[strength]\nfiltered = true\n", 3, "yes or no" },
+    { "[station left]\n[strength]\nstrength_per_brix = 85\n", 3, "from 0.5 to 1.5" },
 };
 
 /* The same inside an instrument: the first seven lines are right. */
-#define SCALE "[station left]\n[instrument a]\ndriver = line\nport = /dev/null-a\nquantity = mass\n" \
-              "serial = 9600 8N1\n\n"
-#define ANOTHER(name, weighs) "[instrument " name "]\ndriver = line\nport = /dev/null-" name "\nquantity = mass\n" \
-                              "station = left\nweighs = " weighs "\n"
+#define SCALE                                                                              \
+    "[station left]\n[instrument a]\ndriver = line\nport = /dev/null-a\nquantity = mass\n" \
+    "serial = 9600 8N1\n\n"
+#define ANOTHER(name, weighs)                                                            \
+    "[instrument " name "]\ndriver = line\nport = /dev/null-" name "\nquantity = mass\n" \
+    "station = left\nweighs = " weighs "\n"
 #define SECOND(weighs) ANOTHER("b", weighs)
 #define THIRD(weighs) ANOTHER("c", weighs)
 static const struct mistake instrument_mistakes[] = {
-    {"[station left]\n[instrument a]\nport = /dev/a\nquantity = mass\n", 2, "driver is missing"},
-    {"[station left]\n[instrument a]\ndriver = line\nquantity = mass\n", 2, "port is missing"},
-    {"[station left]\n[instrument a]\ndriver = line\nport = /dev/a\n", 2, "quantity is missing"},
-    {"[station left]\n[instrument a]\ndriver = lines\nport = /dev/a\nquantity = mass\n", 3, "there are: line"},
-    {"[station left]\n[instrument a]\ndriver = line\nport = /dev/a\nquantity = weight\n", 5, "mass, strength, brix"},
-    {"[station left]\n[instrument a]\ndriver = line\nport = usb:1234:5678\nquantity = mass\n", 2, "a serial port"},
-    {"[station left]\n[instrument a]\ndriver = line\nport = /dev/a\nquantity = mass\nserial = 9601 8N1\n", 2, "9600"},
-    {SCALE "station = right\n", 2, "no [station right]"},
-    {SCALE "ask = P\\r\\n\n", 8, "every 200 ms"},
-    {SCALE "ask = P\\r\\n every 200\n", 8, "a number and ms"},
-    {SCALE "ask = P\\r\\n every 2 ms\n", 8, "between 20 ms and 60 s"},
-    {SCALE "ask = P\\r\\n every nan ms\n", 8, "between 20 ms and 60 s"},
-    {SCALE "tare = T\\q\n", 8, "after \\ comes"},
-    {SCALE "tare = T\\x1\n", 8, "after \\ comes"},
-    {SCALE "tare = T\\\n", 8, "after \\ comes"},
-    {SCALE "dtr = low\n", 2, "write on, off or leave"},
-    {SCALE "lag_ms = 9000\n", 8, "from 0 to 5000"},
-    {SCALE "colour = red\n", 8, "colour"},
-    {SCALE "decimal = comma\ndecimal = point\n", 9, "in line 8 already"},
-    {SCALE "decimal = dot\n", 8, "comma or point"},
-    {SCALE "pattern = (?<value>[0-9+)\n", 8, "pattern"},
-    {SCALE "[instrument a]\ndriver = line\nport = /dev/b\nquantity = mass\n", 8, "instrument a in line 2"},
-    {SCALE "weighs = beans\n", 8, "weighs the brew"},
-    {SCALE "weighs = cup\n", 8, "say station = NAME"},
-    {SCALE "station = left\nweighs = cup\n", 9, "no scale for the brewer"},
-    {SCALE "station = left\n" SECOND("brew"), 9, "left has the scale a (line 2) for the brew already"},
-    {SCALE "station = left\n" SECOND("cup") THIRD("cup"), 15, "left has the scale b (line 9) for the cup already"},
-    {SCALE "station = left\n" SECOND("cup") THIRD("brew"), 15, "left has the scale a (line 2) for the brew already"},
-    {SCALE "[instrument b]\ndriver = line\nport = /dev/b\nquantity = strength\nstation = left\nweighs = cup\n", 13,
-     "only a scale weighs"},
-    {SCALE "[instrument b]\ndriver = line\nport = /dev/null-a\nquantity = mass\n", 8, "one port serves one instrument"},
-    {SCALE "[instrument b]\ndriver = modbus\nport = /dev/null-a\nquantity = pressure\naddress = 2\n", 8,
-     "another address needs an adapter of its own"},
+    { "[station left]\n[instrument a]\nport = /dev/a\nquantity = mass\n", 2, "driver is missing" },
+    { "[station left]\n[instrument a]\ndriver = line\nquantity = mass\n", 2, "port is missing" },
+    { "[station left]\n[instrument a]\ndriver = line\nport = /dev/a\n", 2, "quantity is missing" },
+    { "[station left]\n[instrument a]\ndriver = lines\nport = /dev/a\nquantity = mass\n", 3, "there are: line" },
+    { "[station left]\n[instrument a]\ndriver = line\nport = /dev/a\nquantity = weight\n", 5, "mass, strength, brix" },
+    { "[station left]\n[instrument a]\ndriver = line\nport = usb:1234:5678\nquantity = mass\n", 2, "a serial port" },
+    { "[station left]\n[instrument a]\ndriver = line\nport = /dev/a\nquantity = mass\nserial = 9601 8N1\n", 2, "9600" },
+    { SCALE "station = right\n", 2, "no [station right]" },
+    { SCALE "ask = P\\r\\n\n", 8, "every 200 ms" },
+    { SCALE "ask = P\\r\\n every 200\n", 8, "a number and ms" },
+    { SCALE "ask = P\\r\\n every 2 ms\n", 8, "between 20 ms and 60 s" },
+    { SCALE "ask = P\\r\\n every nan ms\n", 8, "between 20 ms and 60 s" },
+    { SCALE "tare = T\\q\n", 8, "after \\ comes" },
+    { SCALE "tare = T\\x1\n", 8, "after \\ comes" },
+    { SCALE "tare = T\\\n", 8, "after \\ comes" },
+    { SCALE "dtr = low\n", 2, "write on, off or leave" },
+    { SCALE "lag_ms = 9000\n", 8, "from 0 to 5000" },
+    { SCALE "colour = red\n", 8, "colour" },
+    { SCALE "decimal = comma\ndecimal = point\n", 9, "in line 8 already" },
+    { SCALE "decimal = dot\n", 8, "comma or point" },
+    { SCALE "pattern = (?<value>[0-9+)\n", 8, "pattern" },
+    { SCALE "[instrument a]\ndriver = line\nport = /dev/b\nquantity = mass\n", 8, "instrument a in line 2" },
+    { SCALE "weighs = beans\n", 8, "weighs the brew" },
+    { SCALE "weighs = cup\n", 8, "say station = NAME" },
+    { SCALE "station = left\nweighs = cup\n", 9, "no scale for the brewer" },
+    { SCALE "station = left\n" SECOND("brew"), 9, "left has the scale a (line 2) for the brew already" },
+    { SCALE "station = left\n" SECOND("cup") THIRD("cup"), 15, "left has the scale b (line 9) for the cup already" },
+    { SCALE "station = left\n" SECOND("cup") THIRD("brew"), 15, "left has the scale a (line 2) for the brew already" },
+    { SCALE "[instrument b]\ndriver = line\nport = /dev/b\nquantity = strength\nstation = left\nweighs = cup\n", 13,
+      "only a scale weighs" },
+    { SCALE "[instrument b]\ndriver = line\nport = /dev/null-a\nquantity = mass\n", 8,
+      "one port serves one instrument" },
+    { SCALE "[instrument b]\ndriver = modbus\nport = /dev/null-a\nquantity = pressure\naddress = 2\n", 8,
+      "another address needs an adapter of its own" },
 };
 
 static void check_mistake(const struct files *files, const struct mistake *mistake)
 {
     struct config config;
-    struct why why = {""};
+    struct why why = { "" };
     char place[128];
 
     write_file(files, mistake->text, strlen(mistake->text));
     memset(&config, 0x5a, sizeof config);
     if (config_read(&config, files->path, NULL, &why) != -EINVAL)
         fail_msg("was accepted:\n%s", mistake->text);
-    assert_int_equal(((unsigned char *)&config)[0], 0x5a);      /* untouched on failure */
+    assert_int_equal(((unsigned char *)&config)[0], 0x5a); /* untouched on failure */
     snprintf(place, sizeof place, mistake->line ? "%s:%d: " : "%s: ", files->path, mistake->line);
     if (strncmp(why.text, place, strlen(place)) != 0 || !strstr(why.text, mistake->words))
         fail_msg("%s\nis said to be: %s\nwanted: %s ... %s", mistake->text, why.text, place, mistake->words);
@@ -292,7 +294,7 @@ static void test_every_mistake_is_printed(void **state)
     static const char text[] = "[bench]\nname = Pier\n[statoin left]\nx = 1\n[station right]\npress_limit_kpa = x\n"
                                "what\n"
                                "[instrument a]\ndriver = line\nquantity = wrong\n";
-    static const int lines[] = {2, 3, 6, 7, 10, 8};     /* what is missing shows when the section ends */
+    static const int lines[] = { 2, 3, 6, 7, 10, 8 }; /* what is missing shows when the section ends */
     struct files *files = *state;
     struct config config;
     struct why why;
@@ -327,9 +329,9 @@ static void test_lines_too_long_and_bytes_that_are_no_text_are_refused(void **st
 
     memset(longest + strlen(longest), 'a', 250);
     strcat(longest, "\n");
-    check_mistake(files, &(struct mistake){longest, 3, "longer than"});
-    memset(strchr(longest, '\n') + 1, ' ', 500);        /* blanks count as well */
-    check_mistake(files, &(struct mistake){longest, 2, "longer than"});
+    check_mistake(files, &(struct mistake){ longest, 3, "longer than" });
+    memset(strchr(longest, '\n') + 1, ' ', 500); /* blanks count as well */
+    check_mistake(files, &(struct mistake){ longest, 2, "longer than" });
     write_file(files, nul, sizeof nul - 1);
     assert_int_equal(config_read(&config, files->path, NULL, &why), -EINVAL);
     assert_non_null(strstr(why.text, ":3: a NUL byte"));
@@ -369,9 +371,12 @@ static void test_asking_is_read(void **state)
         size_t length;
         int every_ms;
     } right[] = {
-        {"P\\r\\n every 200 ms", "P\r\n", 3, 200}, {"P\\r\\n every 1.5 s", "P\r\n", 3, 1500},
-        {"every 100 ms", "", 0, 100},              {"every  every 20 ms", "every", 5, 20},
-        {"\\x1bP\\x20 every 60 s", "\x1bP ", 3, 60000}, {"a\\\\\\0\\t   every 30 ms", "a\\\0\t", 4, 30},
+        { "P\\r\\n every 200 ms", "P\r\n", 3, 200 },
+        { "P\\r\\n every 1.5 s", "P\r\n", 3, 1500 },
+        { "every 100 ms", "", 0, 100 },
+        { "every  every 20 ms", "every", 5, 20 },
+        { "\\x1bP\\x20 every 60 s", "\x1bP ", 3, 60000 },
+        { "a\\\\\\0\\t   every 30 ms", "a\\\0\t", 4, 30 },
     };
     uint8_t bytes[CONFIG_BYTES_MOST];
     size_t length;

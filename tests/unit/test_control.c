@@ -80,10 +80,9 @@ static void test_a_tare_reaches_the_scale_of_the_station(void **state)
 static const char *mark_text(const char *stage, int at_s, const char *brew)
 {
     static char text[200];
-    int length = snprintf(text, sizeof text,
-                          "{\"do\":\"mark\",\"station\":\"left\",\"stage\":\"%s\",\"at_us\":%d000000",
-                          stage,
-                          2000 + at_s);
+    int length =
+        snprintf(text, sizeof text, "{\"do\":\"mark\",\"station\":\"left\",\"stage\":\"%s\",\"at_us\":%d000000", stage,
+                 2000 + at_s);
 
     snprintf(text + length, sizeof text - (size_t)length, brew ? ",\"brew\":\"%s\"}" : "}", brew);
     return text;
@@ -94,7 +93,7 @@ static void at_second(struct room *room, int at_s)
     room->now.mono_us = INT64_C(1000000) * (2000 + at_s);
 }
 
-/* Marks alone make the times of a brew that no scale has seen; after its end they are put right, and what follows with
+/* Marks alone make the times of a brew that no scale has seen; after its end they are corrected, and what follows with
  * them. */
 static void test_a_brew_is_marked_also_after_its_end(void **state)
 {
@@ -115,14 +114,14 @@ static void test_a_brew_is_marked_also_after_its_end(void **state)
     at_second(room, 210);
     agrees(room, "{\"do\":\"end\",\"station\":\"left\"}");
     at_second(room, 260);
-    /* the press began ten seconds sooner; what came behind it is told again */
+    /* the press began ten seconds sooner; what came behind it is reported again */
     agrees(room, mark_text("press", 120, NULL));
     assert_string_equal(room->emitted[0].stage.brew, name);
     assert_int_equal(room->emitted[0].stage.by, BY_OPERATOR);
     assert_non_null(find_emitted(room, MESSAGE_STAGE, STAGE_WEIGH_OUT));
     assert_float_equal(last_of(room, MEASURE_STEEP_S), 110, 1e-9);
     assert_float_equal(last_of(room, MEASURE_PRESS_S), 40, 1e-9);
-    /* and five later again: told from the stage before, which takes the earlier press back */
+    /* and five later again: reported from the stage before, which takes the earlier press back */
     agrees(room, mark_text("press", 125, name));
     assert_int_equal(room->emitted[0].stage.stage, STAGE_POUR);
     assert_float_equal(last_of(room, MEASURE_STEEP_S), 115, 1e-9);
@@ -152,7 +151,7 @@ static void test_a_brew_is_marked_also_after_its_end(void **state)
     refuses(room, mark_text("press", 230, NULL), "No brew is running");
     assert_float_equal(brews_find(&room->stations.brews, name)->measures.value[MEASURE_STEEP_S], 115, 1e-9);
     brews_find(&room->stations.brews, name)->earlier_boot = true;
-    refuses(room, mark_text("press", 125, name), "before the computer was started anew");
+    refuses(room, mark_text("press", 125, name), "before the computer was restarted");
     refuses(room, mark_text("press", 125, NULL), "No brew is running");
     snprintf(text, sizeof text, "{\"do\":\"discard\",\"brew\":\"%s\"}", name);
     agrees(room, text);

@@ -63,7 +63,7 @@ static void test_the_oldest_cup_comes_first_and_the_operator_corrects(void **sta
     refuses(room, text, "no strength reading");
 }
 
-/* Two cups' samples were swapped in part: any of them is put right, by its number or by its place. */
+/* Two cups' samples were swapped in part: any of them is corrected, by its number or by its place. */
 static void test_any_reading_is_put_right(void **state)
 {
     struct room *room = *state;
@@ -118,7 +118,7 @@ static void test_what_was_typed_in_stands_when_a_reading_is_taken_off(void **sta
     snprintf(text, sizeof text, "{\"do\":\"unassign\",\"brew\":\"%s\"}", name);
     agrees(room, text);
     assert_float_equal(last_of(room, MEASURE_STRENGTH_PCT), 1.35, 1e-9);
-    assert_true(room->emitted[0].measure.from_readings);        /* so that the store lets go of the reading */
+    assert_true(room->emitted[0].measure.from_readings); /* so that the store lets go of the reading */
     assert_int_equal(room->emitted[0].measure.readings, 0);
 }
 
@@ -205,7 +205,7 @@ static void test_a_strength_reading_has_an_age_only_within_its_boot(void **state
     json_t *list;
 
     room->stations.replicates = 2;
-    read_strength(room, 150, QUANTITY_STRENGTH);        /* no cup waits for it */
+    read_strength(room, 150, QUANTITY_STRENGTH); /* no cup waits for it */
     brew_one(room, "left", name);
     read_strength(room, 140, QUANTITY_STRENGTH);
     boot_anew(room);
@@ -230,7 +230,7 @@ static void test_a_late_strength_leaves_the_stages_of_an_earlier_boot(void **sta
     brew_stage(brews_find(&room->stations.brews, name),
                &(struct staged){ STAGE_POUR, room->now.mono_us - 1000000, 0, BY_TRACKER });
     boot_anew(room);
-    room->now.mono_us = 60000000;       /* the clock began again: all that was told lies ahead of it */
+    room->now.mono_us = 60000000; /* the clock began again: all that was reported lies ahead of it */
     read_strength(room, 140, QUANTITY_STRENGTH);
     assert_non_null(find_emitted(room, MESSAGE_STAGE, STAGE_DONE));
     brew = brews_find(&room->stations.brews, name);
@@ -247,7 +247,7 @@ static void test_a_brew_that_cannot_be_followed_ends_with_what_is_known(void **s
     agrees(room, "{\"do\":\"begin\",\"station\":\"left\"}");
     strcpy(running, find_emitted(room, MESSAGE_BREW, BREW_BEGIN)->brew.brew);
     agrees(room, "{\"do\":\"enter\",\"station\":\"left\",\"measure\":\"dose_g\",\"value\":16.5}");
-    restart(room, 1, 20);       /* another clock: the tracker's times mean nothing now */
+    restart(room, 1, 20); /* another clock: the tracker's times mean nothing now */
     assert_string_equal(find_emitted(room, MESSAGE_WARNING, 0)->warning.warning, "brew-cut-short");
     assert_string_equal(find_emitted(room, MESSAGE_BREW, BREW_END)->brew.brew, running);
     assert_float_equal(find_emitted(room, MESSAGE_BREW, BREW_END)->brew.measures.value[MEASURE_DOSE_G], 16.5, 0);

@@ -13,7 +13,7 @@
 
 static struct decimal parsed(const char *text)
 {
-    struct decimal value = {-77, 77};
+    struct decimal value = { -77, 77 };
 
     assert_int_equal(decimal_parse(text, strlen(text), &value), 0);
     return value;
@@ -40,12 +40,12 @@ static void digits_are_kept(void **state)
 
 static void what_is_no_number_is_refused(void **state)
 {
-    static const char *const texts[] = {"", "+", "-", ".", "-.", " 1", "1 ", "1.2.3", "1,5", "--1", "1e3", "0x1",
-                                        "12g", "nan", "1-"};
+    static const char *const texts[] = { "",    "+",   "-",   ".",   "-.",  " 1",  "1 ", "1.2.3",
+                                         "1,5", "--1", "1e3", "0x1", "12g", "nan", "1-" };
 
     (void)state;
     for (size_t i = 0; i < sizeof texts / sizeof *texts; i++) {
-        struct decimal value = {-77, 77};
+        struct decimal value = { -77, 77 };
 
         assert_int_equal(decimal_parse(texts[i], strlen(texts[i]), &value), -EINVAL);
         assert_decimal(value, -77, 77);
@@ -54,7 +54,7 @@ static void what_is_no_number_is_refused(void **state)
 
 static void too_many_digits_are_out_of_range(void **state)
 {
-    struct decimal value = {-77, 77};
+    struct decimal value = { -77, 77 };
 
     (void)state;
     assert_int_equal(decimal_parse("1000000000000000000", 19, &value), -ERANGE);
@@ -83,16 +83,16 @@ static void assert_format(struct decimal value, const char *expected)
 static void format_shows_every_digit(void **state)
 {
     (void)state;
-    assert_format((struct decimal){1230, -2}, "12.30");
-    assert_format((struct decimal){-3, 0}, "-3");
-    assert_format((struct decimal){12, 2}, "1200");
-    assert_format((struct decimal){5, -2}, "0.05");
-    assert_format((struct decimal){-5, -3}, "-0.005");
-    assert_format((struct decimal){0, -2}, "0.00");
-    assert_format((struct decimal){0, 3}, "0");
-    assert_format((struct decimal){1, -18}, "0.000000000000000001");
-    assert_format((struct decimal){INT64_MIN, 18}, "-9223372036854775808000000000000000000");
-    assert_format((struct decimal){INT64_MIN, -18}, "-9.223372036854775808");
+    assert_format((struct decimal){ 1230, -2 }, "12.30");
+    assert_format((struct decimal){ -3, 0 }, "-3");
+    assert_format((struct decimal){ 12, 2 }, "1200");
+    assert_format((struct decimal){ 5, -2 }, "0.05");
+    assert_format((struct decimal){ -5, -3 }, "-0.005");
+    assert_format((struct decimal){ 0, -2 }, "0.00");
+    assert_format((struct decimal){ 0, 3 }, "0");
+    assert_format((struct decimal){ 1, -18 }, "0.000000000000000001");
+    assert_format((struct decimal){ INT64_MIN, 18 }, "-9223372036854775808000000000000000000");
+    assert_format((struct decimal){ INT64_MIN, -18 }, "-9.223372036854775808");
 }
 
 static void format_refuses_a_small_buffer(void **state)
@@ -100,32 +100,32 @@ static void format_refuses_a_small_buffer(void **state)
     char text[6] = "xxxxx";
 
     (void)state;
-    assert_int_equal(decimal_format((struct decimal){12345, -2}, text, sizeof text), -ENOSPC);
+    assert_int_equal(decimal_format((struct decimal){ 12345, -2 }, text, sizeof text), -ENOSPC);
     assert_string_equal(text, "xxxxx");
-    assert_int_equal(decimal_format((struct decimal){1234, -2}, text, sizeof text), 5);
+    assert_int_equal(decimal_format((struct decimal){ 1234, -2 }, text, sizeof text), 5);
 }
 
 static void double_is_the_nearest(void **state)
 {
     (void)state;
-    assert_true(decimal_to_double((struct decimal){1230, -2}) == 12.30);
-    assert_true(decimal_to_double((struct decimal){1, -1}) == 0.1);
-    assert_true(decimal_to_double((struct decimal){12, 18}) == 12e18);
-    assert_true(decimal_to_double((struct decimal){INT64_C(999999999999999999), -5}) == 9999999999999.99999);
-    assert_true(decimal_to_double((struct decimal){INT64_MIN, 0}) == -9223372036854775808.0);
-    assert_true(decimal_resolution((struct decimal){-1230, -2}) == 0.01);
-    assert_true(decimal_resolution((struct decimal){0, 1}) == 10);
+    assert_true(decimal_to_double((struct decimal){ 1230, -2 }) == 12.30);
+    assert_true(decimal_to_double((struct decimal){ 1, -1 }) == 0.1);
+    assert_true(decimal_to_double((struct decimal){ 12, 18 }) == 12e18);
+    assert_true(decimal_to_double((struct decimal){ INT64_C(999999999999999999), -5 }) == 9999999999999.99999);
+    assert_true(decimal_to_double((struct decimal){ INT64_MIN, 0 }) == -9223372036854775808.0);
+    assert_true(decimal_resolution((struct decimal){ -1230, -2 }) == 0.01);
+    assert_true(decimal_resolution((struct decimal){ 0, 1 }) == 10);
 }
 
 static void multiply_is_exact_or_refuses(void **state)
 {
-    struct decimal product = {-77, 77};
+    struct decimal product = { -77, 77 };
 
     (void)state;
-    assert_int_equal(decimal_multiply((struct decimal){INT64_MAX, 0}, (struct decimal){2, 0}, &product), -ERANGE);
-    assert_int_equal(decimal_multiply((struct decimal){1, -10}, (struct decimal){1, -9}, &product), -ERANGE);
+    assert_int_equal(decimal_multiply((struct decimal){ INT64_MAX, 0 }, (struct decimal){ 2, 0 }, &product), -ERANGE);
+    assert_int_equal(decimal_multiply((struct decimal){ 1, -10 }, (struct decimal){ 1, -9 }, &product), -ERANGE);
     assert_decimal(product, -77, 77);
-    assert_int_equal(decimal_multiply((struct decimal){-25, -1}, (struct decimal){45359237, -5}, &product), 0);
+    assert_int_equal(decimal_multiply((struct decimal){ -25, -1 }, (struct decimal){ 45359237, -5 }, &product), 0);
     assert_decimal(product, -1133980925, -6);
 }
 

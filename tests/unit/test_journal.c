@@ -18,12 +18,12 @@
 #include <sys/wait.h>
 #include <unistd.h>
 
-#include "journal.h"
-#include "journal_file.h"
+#include "journal/journal.h"
+#include "journal/journal_file.h"
 
 static char folder[64];
 static char path[96];
-static int woken = -1;      /* an eventfd: the journal has news */
+static int woken = -1; /* an eventfd: the journal has news */
 
 static int set_up(void **state)
 {
@@ -169,7 +169,7 @@ static void test_chunks_join_without_gap_or_repeat(void **state)
         chunks++;
     } while (count);
     assert_int_equal(total, 1000);
-    assert_in_range(chunks, 70, 110);       /* some 78 bytes each, 1000 bytes a chunk */
+    assert_in_range(chunks, 70, 110); /* some 78 bytes each, 1000 bytes a chunk */
     /* even one message longer than a chunk is handed out */
     free(ask(journal, 10, 1, &next, &count));
     assert_int_equal(count, 1);
@@ -270,10 +270,10 @@ static void test_a_full_disk_costs_nothing_when_it_has_room_again(void **state)
     add_event(journal, 2, 0);
     news = wait_news(journal, JOURNAL_TROUBLE);
     assert_non_null(strstr(news.why.text, path));
-    assert_false(add_event(journal, 3, 20000));     /* returns at once: the disk is known to be in trouble */
+    assert_false(add_event(journal, 3, 20000)); /* returns at once: the disk is known to be in trouble */
     for (uint64_t seq = 4; seq <= 200; seq++)
         add_reading(journal, seq);
-    free(ask(journal, 0, 1 << 20, &next, &count));  /* from memory */
+    free(ask(journal, 0, 1 << 20, &next, &count)); /* from memory */
     assert_int_equal(count, 200);
     setrlimit(RLIMIT_FSIZE, &before);
     news = wait_news(journal, JOURNAL_TROUBLE);
@@ -285,7 +285,7 @@ static void test_a_full_disk_costs_nothing_when_it_has_room_again(void **state)
 
 static void test_a_disk_full_for_long_drops_readings_and_no_event(void **state)
 {
-    enum { BYTES = 2000, MESSAGES = 40000 };    /* 80 MB, more than is kept */
+    enum { BYTES = 2000, MESSAGES = 40000 }; /* 80 MB, more than is kept */
     static char json[BYTES + 80];
     static char filler[BYTES];
     struct rlimit before, little;
@@ -367,7 +367,7 @@ static void test_a_damaged_journal_is_set_aside(void **state)
     FILE *file = fopen(path, "w");
 
     (void)state;
-    fwrite("SQLite format 3", 1, 16, file);     /* so begins every database */
+    fwrite("SQLite format 3", 1, 16, file); /* so begins every database */
     for (int i = 0; i < 1000; i++)
         fputs("and this is none ", file);
     fclose(file);
@@ -394,7 +394,7 @@ static void test_damage_under_way_is_noticed_and_costs_nothing_new(void **state)
         if (seq % 2000 == 0)
             assert_true(add_event(journal, ++seq, 20000));
     }
-    journal_close(journal);         /* all of it is in the file itself now */
+    journal_close(journal); /* all of it is in the file itself now */
     journal = open_started();
     file = fopen(path, "r+");
     fseek(file, 8192, SEEK_SET);
@@ -426,7 +426,8 @@ static void test_a_journal_in_use_is_refused(void **state)
 
 static void test_entries_cut_short_are_not_read(void **state)
 {
-    static const char text[] = "[\"event/pier/brew\",{\"a\":{\"seq\":7},\"t\":\"\\\"seq\\\":8\",\"seq\":9,\"l\":[[]]}],[";
+    static const char text[] =
+        "[\"event/pier/brew\",{\"a\":{\"seq\":7},\"t\":\"\\\"seq\\\":8\",\"seq\":9,\"l\":[[]]}],[";
     struct journal_entry entry = { 0 };
 
     (void)state;
@@ -436,7 +437,7 @@ static void test_entries_cut_short_are_not_read(void **state)
     assert_int_equal(entry.topic_length, 15);
     assert_int_equal(entry.length, sizeof text - 3);
     for (size_t length = 0; length < sizeof text - 3; length++) {
-        char *copy = malloc(length + 1);    /* exactly so long, so that a read beyond it is seen */
+        char *copy = malloc(length + 1); /* exactly so long, so that a read beyond it is seen */
 
         memcpy(copy, text, length);
         assert_int_equal(journal_entry_read(copy, length, &entry), -EINVAL);

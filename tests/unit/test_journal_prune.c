@@ -9,7 +9,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-#include "journal.h"
+#include "journal/journal.h"
 
 enum { DAYS = 30, PATIENCE_MS = 20000 };
 
@@ -53,7 +53,7 @@ static struct journal *open_journal(void)
 }
 
 /* Each of the messages at that time is a commit, and so a row, of its own.  Nothing old rests an hour: so it is opened
- * anew for each run of messages. */
+ * again for each run of messages. */
 static void add(uint64_t first, uint64_t last, int64_t time_us)
 {
     struct journal *journal = open_journal();

@@ -15,23 +15,27 @@
 #include "poise/messages.h"
 
 #define BOOT "0f8fad5b-d9cb-469f-a165-70867728950e"
-#define COMMON "{'v':1,'bench':'pier','seq':41,'time_us':1764063000000000,'mono_us':5000000," \
-               "'boot':'" BOOT "',"
+#define COMMON                                                                     \
+    "{'v':1,'bench':'pier','seq':41,'time_us':1764063000000000,'mono_us':5000000," \
+    "'boot':'" BOOT "',"
 #define BREW "'brew':'pier-20261125-007','station':'left',"
-#define STATE_STATION "{'station':'left','stage':'steep','stage_at_us':4000000," \
-    "'brew':'pier-20261125-007'," \
-    "'first_water_us':3000000,'load_g':520.5,'water_g':230.1,'flow_g_per_s':0.0,'press_kpa':null," \
-    "'piston_diameter_mm':60,'press_limit_kpa':30,'stages':[{'stage':'dose','at_us':1}]," \
+#define STATE_STATION                                                                               \
+    "{'station':'left','stage':'steep','stage_at_us':4000000,"                                      \
+    "'brew':'pier-20261125-007',"                                                                   \
+    "'first_water_us':3000000,'load_g':520.5,'water_g':230.1,'flow_g_per_s':0.0,'press_kpa':null,"  \
+    "'piston_diameter_mm':60,'press_limit_kpa':30,'stages':[{'stage':'dose','at_us':1}],"           \
     "'measures':{'dose_g':{'value':15.02,'standard_uncertainty':0.03}},'above':['press_peak_kpa']," \
-    "'next':{'experiment':'ferry-steep','run':4,'of':15,'replicate':1,'factors':{'steep_s':120}," \
-    "'recipe':{'dose_g':15.0,'stir':'swirl'},'tolerances':{'dose_g':0.1}}," \
+    "'next':{'experiment':'ferry-steep','run':4,'of':15,'replicate':1,'factors':{'steep_s':120},"   \
+    "'recipe':{'dose_g':15.0,'stir':'swirl'},'tolerances':{'dose_g':0.1}},"                         \
     "'question':{'brew':'pier-20261125-007','question':'dose','measure':'dose_g','detail':'How many grams?'}}"
-#define STATE_REST "'waiting':[{'brew':'pier-20261125-006','station':'left','have':1,'want':3}]," \
+#define STATE_REST                                                                 \
+    "'waiting':[{'brew':'pier-20261125-006','station':'left','have':1,'want':3}]," \
     "'last':null,'plan':{'experiment':'ferry-steep','title':'How long','done':3,'of':15}}"
-#define STATE_INSTRUMENT "{'instrument':'left-scale','quantity':'mass','station':'left'," \
-    "'driver':'line'," \
+#define STATE_INSTRUMENT                                                                \
+    "{'instrument':'left-scale','quantity':'mass','station':'left',"                    \
+    "'driver':'line',"                                                                  \
     "'port':'/dev/ttyUSB0','condition':'ready','value':250.1,'unit':'g','stable':true," \
-    "'status':'ok'," \
+    "'status':'ok',"                                                                    \
     "'mono_us':4990000,'rate_hz':10.1,'rejects':{'grammar':3}}"
 
 /* JSON is easier on the eye with ' for its quotes: these put the real ones in. */
@@ -51,88 +55,150 @@ static const struct {
     const char *topic, *kind, *text;
     bool good;
 } cases[] = {
-    { "reading/pier/left-scale", "reading", COMMON "'instrument':'left-scale','station':'left',"
-        "'quantity':'mass',"
-      "'value':12.30,'unit':'g','stable':true,'status':'ok'}", true },
-    { "reading/pier/left-scale", "reading", COMMON "'instrument':'left-scale','quantity':'mass',"
-      "'value':null,'unit':'g','stable':null,'status':'overload'}", true },
-    { "reading/pier/left-scale", "reading", COMMON "'instrument':'left-scale','quantity':'mass',"
-      "'value':3.1,'unit':'g','stable':null,'status':'overload'}", false },
-    { "reading/pier/left-scale", "reading", COMMON "'instrument':'left-scale','quantity':'mass',"
-      "'value':null,'unit':'g','stable':null,'status':'ok'}", false },
-    { "reading/pier/left-scale", "reading", COMMON "'instrument':'left-scale','quantity':'mass',"
-      "'value':'12.3','unit':'g','stable':null,'status':'ok'}", false },
-    { "reading/pier/left-scale", "reading", COMMON "'instrument':'left-scale','quantity':'mass',"
-      "'value':12.3,'unit':'kg','stable':null,'status':'ok'}", false },
-    { "reading/pier/left-scale", "reading", COMMON "'instrument':'left-scale','quantity':'charm',"
-      "'value':12.3,'unit':'g','stable':null,'status':'ok'}", false },
-    { "reading/pier/left-scale", "reading", COMMON "'instrument':'left-scale','quantity':'mass',"
-      "'value':12.3,'unit':'g','stable':1,'status':'ok'}", false },
-    { "reading/pier/left-scale", "reading", COMMON "'instrument':'left-scale','quantity':'brix',"
-      "'value':12.3,'unit':'°Bx','stable':null,'status':'ok','detail':'temp-out-of-range'}", true },
-    { "reading/pier/left-scale", "reading", COMMON "'instrument':'left-scale','quantity':'mass',"
-      "'value':12.3,'unit':'g','stable':null,'status':'ok','detail':7}", false },
-    { "reading/pier/Left", "reading", COMMON "'instrument':'Left','quantity':'mass',"
-      "'value':12.3,'unit':'g','stable':true,'status':'ok'}", false },
-    { "event/pier/brew", "brew", COMMON BREW "'change':'begin','at_us':4000000,"
-        "'plan':{'experiment':'ferry-steep',"
-      "'run':4,'replicate':1,'factors':{'steep_s':120},'recipe':{'dose_g':15.0}}}", true },
-    { "event/pier/brew", "brew", COMMON BREW "'change':'end','at_us':4000000,'plan_kept':false,"
-      "'note':'steep_s 131 instead of 120',"
-      "'measures':{'dose_g':{'value':15.02,'standard_uncertainty':0.03}}}", true },
+    { "reading/pier/left-scale", "reading",
+      COMMON "'instrument':'left-scale','station':'left',"
+             "'quantity':'mass',"
+             "'value':12.30,'unit':'g','stable':true,'status':'ok'}",
+      true },
+    { "reading/pier/left-scale", "reading",
+      COMMON "'instrument':'left-scale','quantity':'mass',"
+             "'value':null,'unit':'g','stable':null,'status':'overload'}",
+      true },
+    { "reading/pier/left-scale", "reading",
+      COMMON "'instrument':'left-scale','quantity':'mass',"
+             "'value':3.1,'unit':'g','stable':null,'status':'overload'}",
+      false },
+    { "reading/pier/left-scale", "reading",
+      COMMON "'instrument':'left-scale','quantity':'mass',"
+             "'value':null,'unit':'g','stable':null,'status':'ok'}",
+      false },
+    { "reading/pier/left-scale", "reading",
+      COMMON "'instrument':'left-scale','quantity':'mass',"
+             "'value':'12.3','unit':'g','stable':null,'status':'ok'}",
+      false },
+    { "reading/pier/left-scale", "reading",
+      COMMON "'instrument':'left-scale','quantity':'mass',"
+             "'value':12.3,'unit':'kg','stable':null,'status':'ok'}",
+      false },
+    { "reading/pier/left-scale", "reading",
+      COMMON "'instrument':'left-scale','quantity':'charm',"
+             "'value':12.3,'unit':'g','stable':null,'status':'ok'}",
+      false },
+    { "reading/pier/left-scale", "reading",
+      COMMON "'instrument':'left-scale','quantity':'mass',"
+             "'value':12.3,'unit':'g','stable':1,'status':'ok'}",
+      false },
+    { "reading/pier/left-scale", "reading",
+      COMMON "'instrument':'left-scale','quantity':'brix',"
+             "'value':12.3,'unit':'°Bx','stable':null,'status':'ok','detail':'temp-out-of-range'}",
+      true },
+    { "reading/pier/left-scale", "reading",
+      COMMON "'instrument':'left-scale','quantity':'mass',"
+             "'value':12.3,'unit':'g','stable':null,'status':'ok','detail':7}",
+      false },
+    { "reading/pier/Left", "reading",
+      COMMON "'instrument':'Left','quantity':'mass',"
+             "'value':12.3,'unit':'g','stable':true,'status':'ok'}",
+      false },
+    { "event/pier/brew", "brew",
+      COMMON BREW "'change':'begin','at_us':4000000,"
+                  "'plan':{'experiment':'ferry-steep',"
+                  "'run':4,'replicate':1,'factors':{'steep_s':120},'recipe':{'dose_g':15.0}}}",
+      true },
+    { "event/pier/brew", "brew",
+      COMMON BREW "'change':'end','at_us':4000000,'plan_kept':false,"
+                  "'note':'steep_s 131 instead of 120',"
+                  "'measures':{'dose_g':{'value':15.02,'standard_uncertainty':0.03}}}",
+      true },
     { "event/pier/brew", "brew", COMMON BREW "'change':'verdict','at_us':4000000,'plan_kept':true}", true },
     { "event/pier/brew", "brew", COMMON BREW "'change':'end','at_us':4000000}", false },
     { "event/pier/brew", "brew", COMMON BREW "'change':'discard','at_us':4000000,'by':'operator'}", true },
     { "event/pier/brew", "brew", COMMON BREW "'change':'discard','at_us':4000000,'by':'chance'}", false },
-    { "event/pier/instrument", "instrument", COMMON "'instrument':'left-scale','change':'ordered',"
-      "'detail':'to tare'}", true },
-    { "event/pier/brew", "brew", COMMON BREW "'change':'end','at_us':4000000,"
-      "'measures':{'dose_g':{'value':15.02,'standard_uncertainty':-0.03}}}", false },
+    { "event/pier/instrument", "instrument",
+      COMMON "'instrument':'left-scale','change':'ordered',"
+             "'detail':'to tare'}",
+      true },
+    { "event/pier/brew", "brew",
+      COMMON BREW "'change':'end','at_us':4000000,"
+                  "'measures':{'dose_g':{'value':15.02,'standard_uncertainty':-0.03}}}",
+      false },
     { "event/pier/brew", "brew", COMMON BREW "'change':'begin','at_us':4000000,'plan':[]}", false },
-    { "event/pier/brew", "brew", COMMON "'brew':'number seven','station':'left','change':'begin',"
-      "'at_us':4000000}", false },
+    { "event/pier/brew", "brew",
+      COMMON "'brew':'number seven','station':'left','change':'begin',"
+             "'at_us':4000000}",
+      false },
     { "event/pier/brew", "brew", COMMON "'station':'left','change':'begin','at_us':4000000}", false },
-    { "event/pier/stage", "stage", COMMON BREW "'stage':'weigh-out','at_us':4000000,'uncertainty_us':90000,"
-      "'by':'tracker'}", true },
-    { "event/pier/stage", "stage", COMMON "'brew':null,'station':'left','stage':'idle','at_us':4,"
-      "'uncertainty_us':0,'by':'operator'}", true },
-    { "event/pier/stage", "stage", COMMON BREW "'stage':'nap','at_us':4000000,'uncertainty_us':90000,"
-      "'by':'tracker'}", false },
-    { "event/pier/stage", "stage", COMMON BREW "'stage':'steep','at_us':4000000.5,'uncertainty_us':90000,"
-      "'by':'tracker'}", false },
-    { "event/pier/stage", "stage", COMMON BREW "'stage':'steep','at_us':4000000,'uncertainty_us':-1,"
-      "'by':'tracker'}", false },
-    { "event/pier/measure", "measure", COMMON BREW "'measure':'press_peak_kpa','value':31.5,"
-      "'standard_uncertainty':null,'above':true,'by':'tracker'}", true },
-    { "event/pier/measure", "measure", COMMON BREW "'measure':'dose_g','value':null,"
-      "'standard_uncertainty':null,'by':'operator'}", true },
-    { "event/pier/measure", "measure", COMMON BREW "'measure':'dose_kg','value':1,"
-      "'standard_uncertainty':null,'by':'operator'}", false },
-    { "event/pier/measure", "measure", COMMON BREW "'measure':'dose_g','value':1,"
-      "'standard_uncertainty':null,'by':'chance'}", false },
-    { "event/pier/instrument", "instrument", COMMON "'instrument':'left-scale','change':'lost',"
-      "'detail':'unplugged'}", true },
-    { "event/pier/instrument", "instrument", COMMON "'instrument':'left-scale','change':'bored',"
-      "'detail':''}", false },
-    { "event/pier/warning", "warning", COMMON "'brew':null,'warning':'clock-stepped',"
-        "'detail':'by 2 s'}", true },
+    { "event/pier/stage", "stage",
+      COMMON BREW "'stage':'weigh-out','at_us':4000000,'uncertainty_us':90000,"
+                  "'by':'tracker'}",
+      true },
+    { "event/pier/stage", "stage",
+      COMMON "'brew':null,'station':'left','stage':'idle','at_us':4,"
+             "'uncertainty_us':0,'by':'operator'}",
+      true },
+    { "event/pier/stage", "stage",
+      COMMON BREW "'stage':'nap','at_us':4000000,'uncertainty_us':90000,"
+                  "'by':'tracker'}",
+      false },
+    { "event/pier/stage", "stage",
+      COMMON BREW "'stage':'steep','at_us':4000000.5,'uncertainty_us':90000,"
+                  "'by':'tracker'}",
+      false },
+    { "event/pier/stage", "stage",
+      COMMON BREW "'stage':'steep','at_us':4000000,'uncertainty_us':-1,"
+                  "'by':'tracker'}",
+      false },
+    { "event/pier/measure", "measure",
+      COMMON BREW "'measure':'press_peak_kpa','value':31.5,"
+                  "'standard_uncertainty':null,'above':true,'by':'tracker'}",
+      true },
+    { "event/pier/measure", "measure",
+      COMMON BREW "'measure':'dose_g','value':null,"
+                  "'standard_uncertainty':null,'by':'operator'}",
+      true },
+    { "event/pier/measure", "measure",
+      COMMON BREW "'measure':'dose_kg','value':1,"
+                  "'standard_uncertainty':null,'by':'operator'}",
+      false },
+    { "event/pier/measure", "measure",
+      COMMON BREW "'measure':'dose_g','value':1,"
+                  "'standard_uncertainty':null,'by':'chance'}",
+      false },
+    { "event/pier/instrument", "instrument",
+      COMMON "'instrument':'left-scale','change':'lost',"
+             "'detail':'unplugged'}",
+      true },
+    { "event/pier/instrument", "instrument",
+      COMMON "'instrument':'left-scale','change':'bored',"
+             "'detail':''}",
+      false },
+    { "event/pier/warning", "warning",
+      COMMON "'brew':null,'warning':'clock-stepped',"
+             "'detail':'by 2 s'}",
+      true },
     { "event/pier/warning", "warning", COMMON BREW "'warning':'press-too-hard','detail':'41 kPa'}", true },
-    { "event/pier/warning", "warning", COMMON "'brew':7,'warning':'clock-stepped','detail':'by 2 s'}",
-        false },
+    { "event/pier/warning", "warning", COMMON "'brew':7,'warning':'clock-stepped','detail':'by 2 s'}", false },
     { "event/pier/warning", "warning", COMMON "'brew':null,'warning':'clock stepped','detail':''}", false },
-    { "state/pier", "state", COMMON "'rate':20,'instruments':[" STATE_INSTRUMENT "],"
-        "'stations':[" STATE_STATION "],"
-      STATE_REST, true },
+    { "state/pier", "state",
+      COMMON "'rate':20,'instruments':[" STATE_INSTRUMENT "],"
+             "'stations':[" STATE_STATION "]," STATE_REST,
+      true },
     { "state/pier", "state", COMMON "'instruments':[],'stations':[7]," STATE_REST, false },
     { "state/pier", "state", COMMON "'instruments':{},'stations':[]," STATE_REST, false },
     { "state/pier", "state", "[]", false },
-    { "state/pier", "state", "{'v':0,'bench':'pier','seq':1,'time_us':1,'mono_us':1,'boot':'b',"
-      "'instruments':[],'stations':[]," STATE_REST, false },
-    { "state/pier", "state", "{'v':1,'bench':'pier','seq':-1,'time_us':1,'mono_us':1,'boot':'b',"
-      "'instruments':[],'stations':[]," STATE_REST, false },
+    { "state/pier", "state",
+      "{'v':0,'bench':'pier','seq':1,'time_us':1,'mono_us':1,'boot':'b',"
+      "'instruments':[],'stations':[]," STATE_REST,
+      false },
+    { "state/pier", "state",
+      "{'v':1,'bench':'pier','seq':-1,'time_us':1,'mono_us':1,'boot':'b',"
+      "'instruments':[],'stations':[]," STATE_REST,
+      false },
     { "state/pier", "state", COMMON "'rate':0,'instruments':[],'stations':[]," STATE_REST, false },
-    { "event/pier/instrument", "instrument", "{'v':1,'bench':'pier','seq':1,'time_us':1,'mono_us':1,"
-      "'instrument':'left-scale','change':'lost','detail':''}", false },
+    { "event/pier/instrument", "instrument",
+      "{'v':1,'bench':'pier','seq':1,'time_us':1,'mono_us':1,"
+      "'instrument':'left-scale','change':'lost','detail':''}",
+      false },
 };
 
 static int read_text(const char *topic, const char *text, struct message *out, struct why *why)
@@ -155,7 +221,7 @@ static void reader_takes_messages_and_refuses_the_rest(void **state)
         } else {
             assert_int_equal(error, -EINVAL);
             assert_true(strlen(why.text) > 20);
-            assert_null(message.json);      /* untouched */
+            assert_null(message.json); /* untouched */
         }
     }
 }
@@ -174,7 +240,8 @@ static void schema_agrees_with_the_reader(void **state)
                          "    for which in whole, one:\n"
                          "        if which.is_valid(json.loads(text)) != (good == \"1\"):\n"
                          "            wrong += 1; print(kind, good, text)\n"
-                         "sys.exit(wrong > 0)' " TEST_FOLDER "/../../include/poise/messages.schema.json", "w");
+                         "sys.exit(wrong > 0)' " TEST_FOLDER "/../../include/poise/messages.schema.json",
+                         "w");
 
     (void)state;
     assert_non_null(python);
@@ -197,7 +264,7 @@ static void every_message_cut_short_is_refused(void **state)
             memcpy(part, quoted(cases[i].text), length);
             part = realloc(part, length ? length : 1);
             assert_int_equal(message_read(cases[i].topic, strlen(cases[i].topic), part, length, &message, &why),
-                -EINVAL);
+                             -EINVAL);
             free(part);
         }
 }
@@ -231,20 +298,24 @@ static struct message round_trip(const struct message *message, const char *expe
 
 static void readings_keep_their_digits(void **state)
 {
-    static const struct { struct decimal value; const char *digits; } values[] = {
-        { { 1230, -2 }, "12.30" }, { { -5, -1 }, "-0.5" }, { { 0, -1 }, "0.0" }, { { 0, 0 }, "0" },
-        { { 133299, -5 }, "1.33299" }, { { 999999999999999999, -9 }, "999999999.999999999" }, { { -3000, 0 }, "-3000" }
-    };
+    static const struct {
+        struct decimal value;
+        const char *digits;
+    } values[] = { { { 1230, -2 }, "12.30" },     { { -5, -1 }, "-0.5" },
+                   { { 0, -1 }, "0.0" },          { { 0, 0 }, "0" },
+                   { { 133299, -5 }, "1.33299" }, { { 999999999999999999, -9 }, "999999999.999999999" },
+                   { { -3000, 0 }, "-3000" } };
 
     (void)state;
     for (size_t i = 0; i < sizeof values / sizeof *values; i++) {
         struct message message = a_message(MESSAGE_READING), back;
         char expected[400];
 
-        message.reading = (struct message_reading){ "left-scale", "left", QUANTITY_MASS, READING_OK,
-            values[i].value, 0, "", i % 2 };
-        snprintf(expected, sizeof expected, COMMON "'instrument':'left-scale','station':'left',%s"
-                 "'quantity':'mass','value':%s,'unit':'g','stable':false,'status':'ok'}",
+        message.reading =
+            (struct message_reading){ "left-scale", "left", QUANTITY_MASS, READING_OK, values[i].value, 0, "", i % 2 };
+        snprintf(expected, sizeof expected,
+                 COMMON "'instrument':'left-scale','station':'left',%s"
+                        "'quantity':'mass','value':%s,'unit':'g','stable':false,'status':'ok'}",
                  i % 2 ? "'weighs':'cup'," : "", values[i].digits);
         back = round_trip(&message, expected);
         assert_true(back.reading.value.mantissa == values[i].value.mantissa);
@@ -259,7 +330,8 @@ static void readings_keep_their_digits(void **state)
 /* A foreign writer may order and space as it likes, and put decoys around the value. */
 static void digits_are_found_wherever_they_stand(void **state)
 {
-    static const char text[] = " {\"more\":{\"value\":9.99,\"list\":[\"value\",{\"value\":1}]},"
+    static const char text[] =
+        " {\"more\":{\"value\":9.99,\"list\":[\"value\",{\"value\":1}]},"
         "\"note\":\"\\\"value\\\":7.5\",\"word\":\"value\","
         "\"stable\":null,\"value\" :\t0.0120 ,\"v\":1,\"bench\":\"pier\",\"seq\":1,\"time_us\":1,\"mono_us\":1,"
         "\"boot\":\"b\","
@@ -275,8 +347,10 @@ static void digits_are_found_wherever_they_stand(void **state)
     for (size_t i = 0; i < sizeof refused / sizeof *refused; i++) {
         char other[600];
 
-        snprintf(other, sizeof other, COMMON "'instrument':'left-scale','quantity':'mass',"
-                 "'value':%s,'unit':'g','stable':null,'status':'ok'}", refused[i]);
+        snprintf(other, sizeof other,
+                 COMMON "'instrument':'left-scale','quantity':'mass',"
+                        "'value':%s,'unit':'g','stable':null,'status':'ok'}",
+                 refused[i]);
         assert_int_equal(read_text("reading/pier/left-scale", other, &message, &why), -EINVAL);
         assert_non_null(strstr(why.text, "digits"));
     }
@@ -331,10 +405,10 @@ static void brews_carry_measures_and_plan(void **state)
     message.brew.measures.standard_uncertainty[MEASURE_DOSE_G] = 0.03;
     message.brew.measures.value[MEASURE_STEEP_S] = 1.0 / 3;
     back = round_trip(&message, COMMON BREW "'change':'end','at_us':4000000,"
-        "'measures':{'dose_g':{'value':15.02,"
-                      "'standard_uncertainty':0.03},'steep_s':{'value':0.33333333333333331,"
-                      "'standard_uncertainty':null}},"
-                      "'plan_kept':true}");
+                                            "'measures':{'dose_g':{'value':15.02,"
+                                            "'standard_uncertainty':0.03},'steep_s':{'value':0.33333333333333331,"
+                                            "'standard_uncertainty':null}},"
+                                            "'plan_kept':true}");
     assert_true(back.brew.measures.value[MEASURE_STEEP_S] == 1.0 / 3);
     assert_true(isnan(back.brew.measures.standard_uncertainty[MEASURE_STEEP_S]));
     assert_true(isnan(back.brew.measures.value[MEASURE_WATER_G]));
@@ -346,11 +420,11 @@ static void brews_carry_measures_and_plan(void **state)
     message.brew.plan_kept = -1;
     message.brew.by = BY_OPERATOR;
     strcpy(plan, quoted("{'experiment':'ferry-steep','run':4,'replicate':1,"
-        "'factors':{'steep_s':120},'recipe':{}}"));
+                        "'factors':{'steep_s':120},'recipe':{}}"));
     message.brew.plan_json = plan;
     back = round_trip(&message, COMMON BREW "'change':'begin','at_us':4000000,'by':'operator',"
-        "'plan':{'experiment':'ferry-steep',"
-                      "'run':4,'replicate':1,'factors':{'steep_s':120},'recipe':{}}}");
+                                            "'plan':{'experiment':'ferry-steep',"
+                                            "'run':4,'replicate':1,'factors':{'steep_s':120},'recipe':{}}}");
     assert_string_equal(back.brew.plan_json, plan);
     assert_int_equal(back.brew.plan_kept, -1);
     assert_int_equal(back.brew.by, BY_OPERATOR);
@@ -368,12 +442,12 @@ static void texts_are_escaped_and_cut_between_characters(void **state)
     strcpy(message.warning.warning, "overload");
     strcpy(message.warning.detail, "say \"no\\\"\n\x01 \xc3\x28 \xed\xa0\x80 \xe2\x82\xac\x7f");
     back = round_trip(&message, "{\"v\":1,\"bench\":\"pier\",\"seq\":41,\"time_us\":1764063000000000,"
-        "\"mono_us\":5000000,"
-                      "\"boot\":\"" BOOT "\",\"rate\":20,\"brew\":null,\"warning\":\"overload\","
-                      "\"detail\":\"say \\\"no\\\\\\\"\\u000a"
-                      "\\u0001 \xef\xbf\xbd( \xef\xbf\xbd\xef\xbf\xbd\xef\xbf\xbd \xe2\x82\xac\\u007f\"}");
+                                "\"mono_us\":5000000,"
+                                "\"boot\":\"" BOOT "\",\"rate\":20,\"brew\":null,\"warning\":\"overload\","
+                                "\"detail\":\"say \\\"no\\\\\\\"\\u000a"
+                                "\\u0001 \xef\xbf\xbd( \xef\xbf\xbd\xef\xbf\xbd\xef\xbf\xbd \xe2\x82\xac\\u007f\"}");
     assert_string_equal(back.warning.detail,
-        "say \"no\\\"\n\x01 \xef\xbf\xbd( \xef\xbf\xbd\xef\xbf\xbd\xef\xbf\xbd \xe2\x82\xac\x7f");
+                        "say \"no\\\"\n\x01 \xef\xbf\xbd( \xef\xbf\xbd\xef\xbf\xbd\xef\xbf\xbd \xe2\x82\xac\x7f");
     assert_true(back.common.rate == 20);
     message_free(&back);
 
@@ -381,7 +455,7 @@ static void texts_are_escaped_and_cut_between_characters(void **state)
         strcat(long_text, "\xc2\xb0");
     strcat(long_text, "'}");
     assert_int_equal(read_text("event/pier/warning", long_text, &back, &why), 0);
-    assert_int_equal(strlen(back.warning.detail), DETAIL_SIZE - 1);     /* 1 + 2 x 159 */
+    assert_int_equal(strlen(back.warning.detail), DETAIL_SIZE - 1); /* 1 + 2 x 159 */
     assert_true((unsigned char)back.warning.detail[DETAIL_SIZE - 2] == 0xb0);
     message_free(&back);
 }
@@ -393,8 +467,8 @@ static void a_buffer_too_small_is_said_at_any_size(void **state)
     int length;
 
     (void)state;
-    message.reading = (struct message_reading){ "left-scale", "", QUANTITY_BRIX, READING_FAULT, { 0, 0 }, -1,
-                                                "", false };
+    message.reading =
+        (struct message_reading){ "left-scale", "", QUANTITY_BRIX, READING_FAULT, { 0, 0 }, -1, "", false };
     length = message_write(&message, whole, sizeof whole);
     for (int size = 0; size < length; size++) {
         char *small = malloc((size_t)size + 1);
@@ -408,9 +482,14 @@ static void a_buffer_too_small_is_said_at_any_size(void **state)
 
 static void topic_and_message_must_agree(void **state)
 {
-    static const char *const topics[] = { "reading/pier/right-scale", "reading/dock/left-scale",
-        "event/pier/brew", "state/pier",
-                                          "reading/", "", "event/pier/", "event/pier/tea",
+    static const char *const topics[] = { "reading/pier/right-scale",
+                                          "reading/dock/left-scale",
+                                          "event/pier/brew",
+                                          "state/pier",
+                                          "reading/",
+                                          "",
+                                          "event/pier/",
+                                          "event/pier/tea",
                                           "reading/pier/left-scale/x" };
     struct message message;
     struct why why;
@@ -418,11 +497,12 @@ static void topic_and_message_must_agree(void **state)
     (void)state;
     for (size_t i = 0; i < sizeof topics / sizeof *topics; i++)
         assert_int_equal(read_text(topics[i], cases[0].text, &message, &why), -EINVAL);
-    assert_int_equal(message_read("reading/pier/left-scale\0x", 25, quoted(cases[0].text), strlen(cases[0].text),
-        &message, &why), -EINVAL);
+    assert_int_equal(
+        message_read("reading/pier/left-scale\0x", 25, quoted(cases[0].text), strlen(cases[0].text), &message, &why),
+        -EINVAL);
 }
 
-static void a_newer_version_is_told_from_nonsense(void **state)
+static void a_newer_version_is_reported_from_nonsense(void **state)
 {
     struct message message;
     struct why why;
@@ -440,7 +520,7 @@ static void numbers_do_not_follow_the_locale(void **state)
 
     (void)state;
     for (size_t l = 0; l < sizeof locales / sizeof *locales; l++) {
-        setlocale(LC_NUMERIC, locales[l]);          /* a locale that is not installed changes nothing */
+        setlocale(LC_NUMERIC, locales[l]); /* a locale that is not installed changes nothing */
         for (size_t i = 0; i < sizeof values / sizeof *values; i++) {
             int length = message_write_number(values[i], text, sizeof text);
             json_t *json = json_loadb(text, (size_t)length, JSON_DECODE_ANY, NULL);
@@ -458,8 +538,8 @@ static void numbers_do_not_follow_the_locale(void **state)
 static void brews_come_in_the_order_of_their_names(void **state)
 {
     static const char *const order[] = {
-        "pier-20261124-1001", "pier-20261125-007", "pier-20261125-010", "pier-20261125-999", "pier-20261125-1000",
-        "pier-20261126-001",
+        "pier-20261124-1001", "pier-20261125-007",  "pier-20261125-010",
+        "pier-20261125-999",  "pier-20261125-1000", "pier-20261126-001",
     };
 
     (void)state;
@@ -473,14 +553,22 @@ static void brews_come_in_the_order_of_their_names(void **state)
 
 static void names_follow_their_rules(void **state)
 {
-    static const struct { const char *name; bool good; } brews[] = {
-        { "pier-20261125-007", true }, { "a-b-20261125-1234", true }, { "pier-20261125-07", false },
-            { "-20261125-007", false },
-        { "pier-2026112-007", false }, { "pier-20261125-00x", false }, { "Pier-20261125-007", false }, { "pier",
-            false }, { "", false },
-        { "pier20261125-007", false }, { "abcdefghijklmnopqrstuvwxyz0123456-20261125-007", false },
-        { "20261125-007", false }, { "pier-20261125-", false }
-    };
+    static const struct {
+        const char *name;
+        bool good;
+    } brews[] = { { "pier-20261125-007", true },
+                  { "a-b-20261125-1234", true },
+                  { "pier-20261125-07", false },
+                  { "-20261125-007", false },
+                  { "pier-2026112-007", false },
+                  { "pier-20261125-00x", false },
+                  { "Pier-20261125-007", false },
+                  { "pier", false },
+                  { "", false },
+                  { "pier20261125-007", false },
+                  { "abcdefghijklmnopqrstuvwxyz0123456-20261125-007", false },
+                  { "20261125-007", false },
+                  { "pier-20261125-", false } };
 
     (void)state;
     for (size_t i = 0; i < sizeof brews / sizeof *brews; i++)
@@ -507,7 +595,7 @@ int main(void)
         cmocka_unit_test(texts_are_escaped_and_cut_between_characters),
         cmocka_unit_test(a_buffer_too_small_is_said_at_any_size),
         cmocka_unit_test(topic_and_message_must_agree),
-        cmocka_unit_test(a_newer_version_is_told_from_nonsense),
+        cmocka_unit_test(a_newer_version_is_reported_from_nonsense),
         cmocka_unit_test(numbers_do_not_follow_the_locale),
         cmocka_unit_test(names_follow_their_rules),
         cmocka_unit_test(brews_come_in_the_order_of_their_names),

@@ -7,7 +7,7 @@
 #include <cmocka.h>
 
 #include <errno.h>
-#include <modbus/modbus.h>
+#include <modbus.h>
 #include <poll.h>
 #include <pthread.h>
 #include <pty.h>
@@ -17,16 +17,17 @@
 #include <termios.h>
 #include <unistd.h>
 
-#include "modbus.h"
+#include "modbus/modbus.h"
 
 enum { DEADLINE_MS = 10000, ADDRESS = 17, REGISTER = 107, COMMAND = 16 };
 
 static void *configured(const struct setting *settings, size_t count, enum quantity quantity)
 {
-    struct instrument_config config = {.name = "gauge", .quantity = quantity, .settings = settings,
-                                       .setting_count = count};
+    struct instrument_config config = {
+        .name = "gauge", .quantity = quantity, .settings = settings, .setting_count = count
+    };
     void *state = calloc(1, modbus_driver.state_size);
-    struct why why = {""};
+    struct why why = { "" };
 
     assert_non_null(state);
     if (modbus_driver.configure(state, &config, &why) != 0)
@@ -36,7 +37,7 @@ static void *configured(const struct setting *settings, size_t count, enum quant
 
 static void test_the_check_sum_is_that_of_the_protocol(void **unused)
 {
-    uint8_t usual[9 + MODBUS_CRC_LENGTH] = "123456789", status[] = {0x02, 0x07, 0, 0};
+    uint8_t usual[9 + MODBUS_CRC_LENGTH] = "123456789", status[] = { 0x02, 0x07, 0, 0 };
 
     (void)unused;
     modbus_add_crc(usual, 9);
@@ -52,13 +53,15 @@ static void test_requests_are_those_of_the_protocol(void **unused)
         size_t count;
         uint8_t request[8];
     } rows[] = {
-        {{{"address", "17", 1}, {"register", "107", 1}, {"type", "uint16", 1}, {"also", "pressure 109", 1}}, 4,
-         {0x11, 0x03, 0x00, 0x6b, 0x00, 0x03, 0x76, 0x87}},
-        {{{"also", "pressure 109", 1}, {"address", "17", 1}, {"type", "float32", 1}, {"register", "107", 1}}, 4,
-         {0x11, 0x03, 0x00, 0x6b, 0x00, 0x04, 0x37, 0x45}},
-        {{{"also", "pressure 9", 1}}, 1, {0x01, 0x03, 0x00, 0x00, 0x00, 0x0a, 0xc5, 0xcd}},
-        {{{"address", "1", 1}, {"type", "float32", 1}}, 2, {0x01, 0x03, 0x00, 0x00, 0x00, 0x02, 0xc4, 0x0b}},
-        {{{"function", "4", 1}, {"type", "uint32", 1}}, 2, {0x01, 0x04, 0x00, 0x00, 0x00, 0x02, 0x71, 0xcb}},
+        { { { "address", "17", 1 }, { "register", "107", 1 }, { "type", "uint16", 1 }, { "also", "pressure 109", 1 } },
+          4,
+          { 0x11, 0x03, 0x00, 0x6b, 0x00, 0x03, 0x76, 0x87 } },
+        { { { "also", "pressure 109", 1 }, { "address", "17", 1 }, { "type", "float32", 1 }, { "register", "107", 1 } },
+          4,
+          { 0x11, 0x03, 0x00, 0x6b, 0x00, 0x04, 0x37, 0x45 } },
+        { { { "also", "pressure 9", 1 } }, 1, { 0x01, 0x03, 0x00, 0x00, 0x00, 0x0a, 0xc5, 0xcd } },
+        { { { "address", "1", 1 }, { "type", "float32", 1 } }, 2, { 0x01, 0x03, 0x00, 0x00, 0x00, 0x02, 0xc4, 0x0b } },
+        { { { "function", "4", 1 }, { "type", "uint32", 1 } }, 2, { 0x01, 0x04, 0x00, 0x00, 0x00, 0x02, 0x71, 0xcb } },
     };
     uint8_t out[8];
 
@@ -75,9 +78,9 @@ static void test_requests_are_those_of_the_protocol(void **unused)
 
 static void test_orders_are_those_of_the_protocol(void **unused)
 {
-    static const uint8_t one[] = {0x01, 0x06, 0x00, 0x10, 0x00, 0x01, 0x49, 0xcf};
-    static const uint8_t two[] = {0x01, 0x10, 0x00, 0x10, 0x00, 0x02, 0x04, 0x41, 0xac, 0x00, 0x00, 0x26, 0xbe};
-    static const struct setting settings[] = {{"zero_write", "16: 1", 1}, {"tare_write", "16: 0x41AC, 0", 2}};
+    static const uint8_t one[] = { 0x01, 0x06, 0x00, 0x10, 0x00, 0x01, 0x49, 0xcf };
+    static const uint8_t two[] = { 0x01, 0x10, 0x00, 0x10, 0x00, 0x02, 0x04, 0x41, 0xac, 0x00, 0x00, 0x26, 0xbe };
+    static const struct setting settings[] = { { "zero_write", "16: 1", 1 }, { "tare_write", "16: 0x41AC, 0", 2 } };
     void *state = configured(settings, 2, QUANTITY_MASS), *silent = configured(NULL, 0, QUANTITY_TEMPERATURE);
     uint8_t out[32];
 
@@ -96,7 +99,7 @@ static void test_orders_are_those_of_the_protocol(void **unused)
 struct instrument {
     modbus_t *modbus;
     modbus_mapping_t *map;
-    int port;                   /* our side */
+    int port; /* our side */
     pthread_t thread;
 };
 
@@ -111,7 +114,7 @@ static void *answer(void *argument)
         if (length > 0 && modbus_reply(instrument->modbus, query, length, instrument->map) < 0)
             return NULL;
         if (length < 0 && errno != EMBBADCRC && errno != ETIMEDOUT)
-            return NULL;        /* our side has been closed */
+            return NULL; /* our side has been closed */
     }
 }
 
@@ -145,8 +148,7 @@ static void instrument_close(struct instrument *instrument)
 }
 
 /* Sends, waits for one whole frame, and decodes it. */
-static int exchange(struct instrument *instrument, void *state, const uint8_t *request, int length,
-                    struct reading *out)
+static int exchange(struct instrument *instrument, void *state, const uint8_t *request, int length, struct reading *out)
 {
     uint8_t buf[256];
     size_t got = 0;
@@ -154,7 +156,7 @@ static int exchange(struct instrument *instrument, void *state, const uint8_t *r
 
     assert_int_equal(write(instrument->port, request, (size_t)length), length);
     while (taken == 0) {
-        struct pollfd readable = {.fd = instrument->port, .events = POLLIN};
+        struct pollfd readable = { .fd = instrument->port, .events = POLLIN };
         ssize_t count;
 
         assert_int_equal(poll(&readable, 1, DEADLINE_MS), 1);
@@ -178,8 +180,11 @@ static int ask(struct instrument *instrument, void *state, struct reading *out)
 static void assert_shows(struct instrument *instrument, const char *type, const char *order, const char *function,
                          const char *digits)
 {
-    const struct setting settings[] = {{"address", "17", 1}, {"register", "107", 1}, {"type", type, 1},
-                                       {"word_order", order, 1}, {"function", function, 1}};
+    const struct setting settings[] = { { "address", "17", 1 },
+                                        { "register", "107", 1 },
+                                        { "type", type, 1 },
+                                        { "word_order", order, 1 },
+                                        { "function", function, 1 } };
     void *state = configured(settings, sizeof settings / sizeof *settings, QUANTITY_MASS);
     struct reading readings[FRAME_READINGS];
     char shown[40];
@@ -200,8 +205,8 @@ static void set_registers(uint16_t *registers, uint16_t first, uint16_t second)
 /* IEEE 754 numbers cut into registers by hand: libmodbus 3.1.6 calls the orders by each other's names. */
 static void test_an_answer_cut_short_whose_check_sum_holds_is_no_value(void **unused)
 {
-    static const struct setting settings[] = {{"type", "uint16", 1}};
-    uint8_t stream[5 + 7] = {0x01, 0x03, 0x02}, *cut = malloc(5), whole[7] = {0x01, 0x03, 0x02, 0x12, 0x34};
+    static const struct setting settings[] = { { "type", "uint16", 1 } };
+    uint8_t stream[5 + 7] = { 0x01, 0x03, 0x02 }, *cut = malloc(5), whole[7] = { 0x01, 0x03, 0x02, 0x12, 0x34 };
     struct reading readings[FRAME_READINGS];
     void *state = configured(settings, 1, QUANTITY_TEMPERATURE);
 
@@ -255,20 +260,23 @@ static void assert_reads(const struct reading *reading, enum quantity quantity, 
 
 static void test_several_values_of_an_instrument_come_with_one_answer(void **unused)
 {
-    static const struct setting settings[] = {
-        {"address", "17", 1}, {"register", "107", 1}, {"type", "float32", 1}, {"unit", "bar", 1},
-        {"also", "temperature 105 int16 0.1 F, mass 109 uint32 0.01,\tbrix 111", 1}};
+    static const struct setting settings[] = { { "address", "17", 1 },
+                                               { "register", "107", 1 },
+                                               { "type", "float32", 1 },
+                                               { "unit", "bar", 1 },
+                                               { "also", "temperature 105 int16 0.1 F, mass 109 uint32 0.01,\tbrix 111",
+                                                 1 } };
     struct reading readings[FRAME_READINGS];
     struct instrument instrument;
     void *state = configured(settings, sizeof settings / sizeof *settings, QUANTITY_PRESSURE);
 
     (void)unused;
     instrument_open(&instrument);
-    set_registers(instrument.map->tab_registers, 0x3e80, 0x0000);       /* 0.25 */
+    set_registers(instrument.map->tab_registers, 0x3e80, 0x0000); /* 0.25 */
     instrument.map->tab_registers[105] = (uint16_t)-5;
     instrument.map->tab_registers[109] = 0x0001;
-    instrument.map->tab_registers[110] = 0x86a1;                        /* 100001 */
-    instrument.map->tab_registers[111] = 0x3fc0;                        /* 1.5: the section's type is a float */
+    instrument.map->tab_registers[110] = 0x86a1; /* 100001 */
+    instrument.map->tab_registers[111] = 0x3fc0; /* 1.5: the section's type is a float */
     instrument.map->tab_registers[112] = 0x0000;
     assert_int_equal(ask(&instrument, state, readings), 4);
     assert_reads(&readings[0], QUANTITY_PRESSURE, UNIT_BAR, "0.25");
@@ -281,8 +289,9 @@ static void test_several_values_of_an_instrument_come_with_one_answer(void **unu
 
 static void test_an_order_reaches_an_instrument_made_by_libmodbus(void **unused)
 {
-    static const struct setting settings[] = {{"address", "17", 1}, {"zero_write", "16: 1", 1},
-                                              {"tare_write", "20: 7, 0x1234, 9", 1}};
+    static const struct setting settings[] = { { "address", "17", 1 },
+                                               { "zero_write", "16: 1", 1 },
+                                               { "tare_write", "20: 7, 0x1234, 9", 1 } };
     struct reading readings[FRAME_READINGS];
     struct instrument instrument;
     uint8_t order[32];
@@ -305,7 +314,7 @@ static void test_an_order_reaches_an_instrument_made_by_libmodbus(void **unused)
 
 static void test_a_register_that_is_not_there_is_a_fault_in_words(void **unused)
 {
-    static const struct setting settings[] = {{"address", "17", 1}, {"register", "900", 1}};
+    static const struct setting settings[] = { { "address", "17", 1 }, { "register", "900", 1 } };
     struct reading readings[FRAME_READINGS];
     struct instrument instrument;
     void *state = configured(settings, 2, QUANTITY_TEMPERATURE);
@@ -325,45 +334,46 @@ static void test_what_makes_no_sense_is_refused_with_its_line(void **unused)
         struct setting setting;
         const char *sentence;
     } wrong[] = {
-        {{"colour", "blue", 7}, "line 7: the driver modbus knows no key 'colour'"},
-        {{"address", "0", 7}, "1 to 247"},
-        {{"address", "248", 7}, "1 to 247"},
-        {{"address", "1x", 7}, "1 to 247"},
-        {{"function", "6", 7}, "3 for a holding register"},
-        {{"register", "65536", 7}, "0 to 65535"},
-        {{"type", "double", 7}, "int16, uint16"},
-        {{"word_order", "ACBD", 7}, "where A is the highest byte"},
-        {{"scale", "1e3", 7}, "as 0.1"},
-        {{"scale", "0", 7}, "as 0.1"},
-        {{"decimals", "7", 7}, "0 to 6"},
-        {{"unit", "stone", 7}, "no unit known here"},
-        {{"unit", "C", 7}, "measures mass, which has no unit"},
-        {{"zero_write", "16", 7}, "as 16: 1"},
-        {{"zero_write", "16: 1, 2, 3, 4, 5", 7}, "four values"},
-        {{"zero_write", "16: 65536", 7}, "four values"},
-        {{"fault_value", "none", 7}, "broken sensor"},
-        {{"also", "", 7}, "a quantity and its register"},
-        {{"also", "temperature", 7}, "a quantity and its register"},
-        {{"also", "weight 2", 7}, "a quantity and its register"},
-        {{"also", "temperature 65536", 7}, "a quantity and its register"},
-        {{"also", "temperature 2 int8", 7}, "behind the register"},
-        {{"also", "temperature 2 int16 0.1 C 7", 7}, "too many words"},
-        {{"also", "temperature 2 pressure 4", 7}, "behind the register"},
-        {{"also", "temperature 2, temperature 4", 7}, "measures temperature twice"},
-        {{"also", "mass 2", 7}, "measures mass twice"},
-        {{"also", "temperature 2 kg", 7}, "measures temperature, which has no unit"},
-        {{"also", "temperature 125", 7}, "over 125 registers at most, not 126"},
-        {{"also", "temperature 1, pressure 2, brix 3, strength 4", 7}, "at most three"},
-        {{"also", "temperature 65535 float32", 7}, "in the last register"},
+        { { "colour", "blue", 7 }, "line 7: the driver modbus knows no key 'colour'" },
+        { { "address", "0", 7 }, "1 to 247" },
+        { { "address", "248", 7 }, "1 to 247" },
+        { { "address", "1x", 7 }, "1 to 247" },
+        { { "function", "6", 7 }, "3 for a holding register" },
+        { { "register", "65536", 7 }, "0 to 65535" },
+        { { "type", "double", 7 }, "int16, uint16" },
+        { { "word_order", "ACBD", 7 }, "where A is the highest byte" },
+        { { "scale", "1e3", 7 }, "as 0.1" },
+        { { "scale", "0", 7 }, "as 0.1" },
+        { { "decimals", "7", 7 }, "0 to 6" },
+        { { "unit", "stone", 7 }, "no unit known here" },
+        { { "unit", "C", 7 }, "measures mass, which has no unit" },
+        { { "zero_write", "16", 7 }, "as 16: 1" },
+        { { "zero_write", "16: 1, 2, 3, 4, 5", 7 }, "four values" },
+        { { "zero_write", "16: 65536", 7 }, "four values" },
+        { { "fault_value", "none", 7 }, "broken sensor" },
+        { { "also", "", 7 }, "a quantity and its register" },
+        { { "also", "temperature", 7 }, "a quantity and its register" },
+        { { "also", "weight 2", 7 }, "a quantity and its register" },
+        { { "also", "temperature 65536", 7 }, "a quantity and its register" },
+        { { "also", "temperature 2 int8", 7 }, "behind the register" },
+        { { "also", "temperature 2 int16 0.1 C 7", 7 }, "too many words" },
+        { { "also", "temperature 2 pressure 4", 7 }, "behind the register" },
+        { { "also", "temperature 2, temperature 4", 7 }, "measures temperature twice" },
+        { { "also", "mass 2", 7 }, "measures mass twice" },
+        { { "also", "temperature 2 kg", 7 }, "measures temperature, which has no unit" },
+        { { "also", "temperature 125", 7 }, "over 125 registers at most, not 126" },
+        { { "also", "temperature 1, pressure 2, brix 3, strength 4", 7 }, "at most three" },
+        { { "also", "temperature 65535 float32", 7 }, "in the last register" },
     };
     void *state = calloc(1, modbus_driver.state_size);
 
     (void)unused;
     assert_non_null(state);
     for (size_t i = 0; i < sizeof wrong / sizeof *wrong; i++) {
-        struct instrument_config config = {.name = "gauge", .quantity = QUANTITY_MASS, .settings = &wrong[i].setting,
-                                           .setting_count = 1, .line = 6};
-        struct why why = {""};
+        struct instrument_config config = {
+            .name = "gauge", .quantity = QUANTITY_MASS, .settings = &wrong[i].setting, .setting_count = 1, .line = 6
+        };
+        struct why why = { "" };
 
         assert_int_equal(modbus_driver.configure(state, &config, &why), -EINVAL);
         if (strncmp(why.text, "line ", 5) != 0 || strstr(why.text, wrong[i].sentence) == NULL)

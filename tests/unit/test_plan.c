@@ -12,28 +12,28 @@
 #include <stdlib.h>
 #include <string.h>
 
-#include "plan.h"
+#include "stations/plan.h"
+#include "poise/design.h"
 #include "poise/plan.h"
 
-static const char ferry[] =
-    "; the ferry blend\n"
-    "[experiment]\n"
-    "name = ferry-steep\n"
-    "title = How long to steep the ferry blend\n"
-    "replicates = 3\n"
-    "order = random                       ; within each block\n"
-    "seed = 20261125\n"
-    "\n"
-    "[vary]\n"
-    "steep_s = 45, 75, 120, 180, 300 +- 3\n"
-    "\n"
-    "[hold]\n"
-    "dose_g = 15.0 +- 0.1\n"
-    "water_g = 230 g +- 2 g\n"
-    "temperature_c = 94\n"
-    "grind = 18\n"
-    "stir = swirl\n"
-    "own_kettle = the black one\n";
+static const char ferry[] = "; the ferry blend\n"
+                            "[experiment]\n"
+                            "name = ferry-steep\n"
+                            "title = How long to steep the ferry blend\n"
+                            "replicates = 3\n"
+                            "order = random                       ; within each block\n"
+                            "seed = 20261125\n"
+                            "\n"
+                            "[vary]\n"
+                            "steep_s = 45, 75, 120, 180, 300 +- 3\n"
+                            "\n"
+                            "[hold]\n"
+                            "dose_g = 15.0 +- 0.1\n"
+                            "water_g = 230 g +- 2 g\n"
+                            "temperature_c = 94\n"
+                            "grind = 18\n"
+                            "stir = swirl\n"
+                            "own_kettle = the black one\n";
 
 static struct plan read_well(const char *text)
 {
@@ -75,7 +75,7 @@ static void test_a_plan_is_read_whole(void **state)
 #define HEAD "[experiment]\nname = a\n"
 #define VARY "[vary]\nsteep_s = 60, 120\n"
 
-static void test_every_mistake_is_told_with_its_line(void **state)
+static void test_every_mistake_is_reported_with_its_line(void **state)
 {
     static const struct {
         const char *text;
@@ -114,11 +114,12 @@ static void test_every_mistake_is_told_with_its_line(void **state)
         { HEAD "replicates = 2\n\nreplicates = 3\n" VARY, 5, "replicates is set in line 3 already" },
         { HEAD VARY "[hold]\ndose_g = 15 +- 100\n", 6, "100 is more than the 15 itself" },
         { HEAD "[vary]\nwater_g = 200, 230 +- 210\n", 4, "210 is more than the 200 itself" },
-        { HEAD "difference = 0.5\n" VARY, 3, "one cup per level tells no spread" },
+        { HEAD "difference = 0.5\n" VARY, 3, "one cup per level shows no spread" },
         { HEAD "difference = none\nreplicates = 2\n" VARY, 3, "percentage points" },
         { HEAD "title = \xff\xfe\n" VARY, 0, "not UTF-8" },
         { HEAD "replicates = 50\n[vary]\ngrind = 1,2,3,4,5,6,7,8,9,10,11,12,13,14,15,16,17,18,19,20\n"
-          "own_hands = a,b,c,d,e,f,g,h,i,j,k,l,m,n,o,p,q,r,s,t\n", 3, "20000 cups; 500 are the most" },
+               "own_hands = a,b,c,d,e,f,g,h,i,j,k,l,m,n,o,p,q,r,s,t\n",
+          3, "20000 cups; 500 are the most" },
     };
 
     (void)state;
@@ -134,7 +135,7 @@ static void test_every_mistake_is_told_with_its_line(void **state)
     }
 }
 
-static void test_all_mistakes_are_told_at_once(void **state)
+static void test_all_mistakes_are_reported_at_once(void **state)
 {
     static const char text[] = "[experiment]\nname = A\nreplicates = x\n[vary]\nsoak = 1\n";
     struct plan_mistakes mistakes;
@@ -160,7 +161,7 @@ static void test_nonsense_of_any_kind_is_refused(void **state)
     (void)state;
     memset(text, 'a', PLAN_TEXT_MOST + 1);
     assert_int_equal(plan_read(&plan, text, PLAN_TEXT_MOST + 1, &mistakes, &why), -EINVAL);
-    assert_int_equal(mistakes.count, 1);        /* of a file that is too long nothing else is known */
+    assert_int_equal(mistakes.count, 1); /* of a file that is too long nothing else is known */
     assert_int_equal(plan_read(&plan, text, PLAN_TEXT_MOST, &mistakes, &why), -EINVAL);
     for (int n = 0; n < 20000; n++) {
         size_t length = strlen(ferry), flips = 1 + (size_t)n % 5;
@@ -270,7 +271,7 @@ static void test_a_varied_measure_without_a_tolerance_is_of_its_own_level(void *
 {
     struct plan plan = read_well("[experiment]\nname = ferry\nreplicates = 2\norder = listed\n"
                                  "[vary]\nsteep_s = 45, 75, 120\n[hold]\ndose_g = 15 +- 0.1\n");
-    struct plan_run run = {.replicate = 1};
+    struct plan_run run = { .replicate = 1 };
     json_t *json = plan_run_json(&plan, &run, 1);
     struct measures measures;
     struct why why;
@@ -279,7 +280,7 @@ static void test_a_varied_measure_without_a_tolerance_is_of_its_own_level(void *
     assert_int_equal(json_integer_value(json_object_get(json_object_get(json, "factors"), "steep_s")), 45);
     measures_clear(&measures);
     measures.value[MEASURE_DOSE_G] = 15;
-    assert_int_equal(plan_judge(json, &measures, &why), 1);     /* nobody saw the press */
+    assert_int_equal(plan_judge(json, &measures, &why), 1); /* nobody saw the press */
     measures.value[MEASURE_STEEP_S] = 58;
     assert_int_equal(plan_judge(json, &measures, &why), 1);
     measures.value[MEASURE_STEEP_S] = 20;
@@ -299,10 +300,10 @@ static void test_a_varied_measure_without_a_tolerance_is_of_its_own_level(void *
 static void test_a_design_is_judged_before_a_cup_is_brewed(void **state)
 {
     struct plan plan = read_well(ferry);
-    struct plan_design design;
+    struct design design;
 
     (void)state;
-    plan_judge_design(&plan, &design);
+    design_judge(&plan, &design);
     assert_int_equal(design.cups, 15);
     assert_int_equal(design.levels, 5);
     assert_int_equal(design.degrees_of_freedom, 10);
@@ -313,16 +314,16 @@ static void test_a_design_is_judged_before_a_cup_is_brewed(void **state)
     assert_true(design.answers);
     plan.difference = 0.5;
     plan.spread = 0.4;
-    plan_judge_design(&plan, &design);
+    design_judge(&plan, &design);
     assert_false(design.answers);
     assert_false(design.spread_assumed);
     assert_in_range(design.replicates_needed, 8, 14);
     plan.replicates = design.replicates_needed;
-    plan_judge_design(&plan, &design);
+    design_judge(&plan, &design);
     assert_true(design.answers);
     plan.replicates = 1;
     plan.difference = NAN;
-    plan_judge_design(&plan, &design);
+    design_judge(&plan, &design);
     assert_int_equal(design.degrees_of_freedom, 0);
     assert_true(isnan(design.smallest_difference));
 }
@@ -341,8 +342,8 @@ static struct brew *brew_of(json_t *run, const char *name, double water_g)
     brew->ended = true;
     brew->measures.value[MEASURE_DOSE_G] = 15;
     brew->measures.value[MEASURE_WATER_G] = water_g;
-    brew->measures.value[MEASURE_STEEP_S] = json_number_value(json_object_get(json_object_get(run, "factors"),
-                                                                             "steep_s"));
+    brew->measures.value[MEASURE_STEEP_S] =
+        json_number_value(json_object_get(json_object_get(run, "factors"), "steep_s"));
     return brew;
 }
 
@@ -428,7 +429,7 @@ static void test_a_correction_changes_the_verdict(void **state)
     planner_unload(&planner);
 }
 
-/* A run was missed twice; then the numbers of its first try were put right, so nothing is left to be brewed again. */
+/* A run was missed twice; then the numbers of its first try were corrected, so nothing is left to be brewed again. */
 static void test_an_earlier_try_that_kept_the_plan_after_all_stands_for_its_run(void **state)
 {
     struct planner planner = { 0 };
@@ -438,7 +439,8 @@ static void test_an_earlier_try_that_kept_the_plan_after_all_stands_for_its_run(
 
     (void)state;
     assert_int_equal(planner_load(&planner, HEAD VARY "[hold]\nwater_g = 230 +- 2\n",
-                                  strlen(HEAD VARY "[hold]\nwater_g = 230 +- 2\n"), 7, &why), 0);
+                                  strlen(HEAD VARY "[hold]\nwater_g = 230 +- 2\n"), 7, &why),
+                     0);
     run = planner_offer(&planner, "left");
     for (int i = 0; i < 3; i++) {
         char name[BREW_SIZE];
@@ -453,7 +455,7 @@ static void test_an_earlier_try_that_kept_the_plan_after_all_stands_for_its_run(
     assert_int_equal(planner.made[run].state, RUN_BREWING);
     tries[0]->measures.value[MEASURE_WATER_G] = 230;
     assert_int_equal(planner_over(&planner, tries[0], &why), 1);
-    assert_int_equal(planner.made[run].state, RUN_BREWING);     /* what is under way is let finish */
+    assert_int_equal(planner.made[run].state, RUN_BREWING); /* what is under way is let finish */
     assert_int_equal(planner_over(&planner, tries[2], &why), 1);
     assert_non_null(strstr(why.text, "water_g 240.0 instead of 230 +- 2"));
     assert_int_equal(planner.made[run].state, RUN_DONE);
@@ -547,8 +549,8 @@ int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(test_a_plan_is_read_whole),
-        cmocka_unit_test(test_every_mistake_is_told_with_its_line),
-        cmocka_unit_test(test_all_mistakes_are_told_at_once),
+        cmocka_unit_test(test_every_mistake_is_reported_with_its_line),
+        cmocka_unit_test(test_all_mistakes_are_reported_at_once),
         cmocka_unit_test(test_nonsense_of_any_kind_is_refused),
         cmocka_unit_test(test_blocks_are_complete_and_the_order_can_be_drawn_again),
         cmocka_unit_test(test_no_order_is_favoured),

@@ -10,7 +10,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-#include "probe.h"
+#include "tools/probe.h"
 
 enum { TIMES = 6, STREAM_MOST = 4096 };
 
@@ -45,7 +45,7 @@ static const char *settings(const struct probe_score *score)
 
 #define TEXT(text) text, sizeof text - 1
 
-static void test_each_layout_is_told_from_the_others(void **unused)
+static void test_each_layout_is_reported_from_the_others(void **unused)
 {
     static const struct {
         const char *frames;
@@ -54,30 +54,32 @@ static void test_each_layout_is_told_from_the_others(void **unused)
         enum quantity quantity;
         bool doubt;
     } layouts[] = {
-        {TEXT("ST,GS,+   12.34 g\r\n"), "", QUANTITY_MASS, false},
-        {TEXT("US,NT,-    3.10 g\r\nST,NT,-    3.10 g\r\n"), "", QUANTITY_MASS, false},
-        {TEXT("     12.73 g    ?\r\n"), "", QUANTITY_MASS, false},
-        {TEXT("  0.211 kg NET\r"), "", QUANTITY_MASS, false},
-        {TEXT("2 lb 3.5 oz\r\n"), "", QUANTITY_MASS, false},
-        {TEXT("+   1255.7 g  \r\n+   1255.9    \r\n"), "unit=g blank_unit=moving", QUANTITY_MASS, false},
-        {TEXT("\x02+   125.7 g\r\n"), "", QUANTITY_MASS, false},
-        {TEXT("\x02\x2c\x30\x20\x20\x31\x32\x33\x34\x35\x30\x30\x30\x30\x30\x30\r\x36"),
-         "layout=stx-status checksum=yes", QUANTITY_MASS, false},
-        {TEXT("\x02\x2a\x20\x21\x20\x20\x20\x32\x35\x30\x30\x30\x30\x30\x30\x30\r"), "layout=stx-status",
-         QUANTITY_MASS, false},
-        {TEXT("\x02+0012345G\x03"), "layout=stx-letter unit=g", QUANTITY_MASS, true},
-        {TEXT("12.34\r\n"), "unit=g", QUANTITY_MASS, true},
-        {TEXT("ST,GS,+ 1,234 g\r\n"), "decimal=comma", QUANTITY_MASS, true},
-        {TEXT("Brix 12.3 % 21.4 C\r\n"), "", QUANTITY_BRIX, false},
-        {TEXT("Bx= 12.34 T= 21.4\r\n"), "", QUANTITY_BRIX, false},
-        {TEXT("12.3%,21.4C\r\n"), "", QUANTITY_STRENGTH, true},
-        {TEXT("nD 1.33299 25.0\xb0" "C\r\n"), "", QUANTITY_REFRACTIVE_INDEX, false},
-        {TEXT("21.4 C\r\n"), "", QUANTITY_TEMPERATURE, false},
-        {TEXT("1.36384,20.01,20.3\r\n"), "fields=nd, brix, temperature", QUANTITY_BRIX, true},
-        {TEXT("1.36384;20.01;20.3\r\n"), "fields=nd, brix, temperature separator=semicolon", QUANTITY_BRIX, true},
-        {TEXT("12.3,20.3\r\n"), "fields=brix, temperature", QUANTITY_BRIX, true},
+        { TEXT("ST,GS,+   12.34 g\r\n"), "", QUANTITY_MASS, false },
+        { TEXT("US,NT,-    3.10 g\r\nST,NT,-    3.10 g\r\n"), "", QUANTITY_MASS, false },
+        { TEXT("     12.73 g    ?\r\n"), "", QUANTITY_MASS, false },
+        { TEXT("  0.211 kg NET\r"), "", QUANTITY_MASS, false },
+        { TEXT("2 lb 3.5 oz\r\n"), "", QUANTITY_MASS, false },
+        { TEXT("+   1255.7 g  \r\n+   1255.9    \r\n"), "unit=g blank_unit=moving", QUANTITY_MASS, false },
+        { TEXT("\x02+   125.7 g\r\n"), "", QUANTITY_MASS, false },
+        { TEXT("\x02\x2c\x30\x20\x20\x31\x32\x33\x34\x35\x30\x30\x30\x30\x30\x30\r\x36"),
+          "layout=stx-status checksum=yes", QUANTITY_MASS, false },
+        { TEXT("\x02\x2a\x20\x21\x20\x20\x20\x32\x35\x30\x30\x30\x30\x30\x30\x30\r"), "layout=stx-status",
+          QUANTITY_MASS, false },
+        { TEXT("\x02+0012345G\x03"), "layout=stx-letter unit=g", QUANTITY_MASS, true },
+        { TEXT("12.34\r\n"), "unit=g", QUANTITY_MASS, true },
+        { TEXT("ST,GS,+ 1,234 g\r\n"), "decimal=comma", QUANTITY_MASS, true },
+        { TEXT("Brix 12.3 % 21.4 C\r\n"), "", QUANTITY_BRIX, false },
+        { TEXT("Bx= 12.34 T= 21.4\r\n"), "", QUANTITY_BRIX, false },
+        { TEXT("12.3%,21.4C\r\n"), "", QUANTITY_STRENGTH, true },
+        { TEXT("nD 1.33299 25.0\xb0"
+               "C\r\n"),
+          "", QUANTITY_REFRACTIVE_INDEX, false },
+        { TEXT("21.4 C\r\n"), "", QUANTITY_TEMPERATURE, false },
+        { TEXT("1.36384,20.01,20.3\r\n"), "fields=nd, brix, temperature", QUANTITY_BRIX, true },
+        { TEXT("1.36384;20.01;20.3\r\n"), "fields=nd, brix, temperature separator=semicolon", QUANTITY_BRIX, true },
+        { TEXT("12.3,20.3\r\n"), "fields=brix, temperature", QUANTITY_BRIX, true },
         /* the same bytes as a port without parity sees those of one with even parity */
-        {TEXT("S\xd4\xacGS\xac+\xa0\xa0\xb1\xb2.3\xb4\xa0\xe7\x8d\n"), "seven_bit=yes", QUANTITY_MASS, false},
+        { TEXT("S\xd4\xacGS\xac+\xa0\xa0\xb1\xb2.3\xb4\xa0\xe7\x8d\n"), "seven_bit=yes", QUANTITY_MASS, false },
     };
     struct probe_score score;
 
@@ -101,22 +103,22 @@ static void test_what_makes_no_sense_is_said_to_make_none(void **unused)
         const char *frames;
         size_t length;
     } nonsense[] = {
-        {TEXT("")},
-        {TEXT("hello bench\r\n")},
-        {TEXT("AT+GMI\r\n")},
-        {TEXT("Err 002\r\n")},                          /* a fault in words: of what, nobody knows */
-        {TEXT("\xe6\x9c\x00\xfe\x1e\x78\xe0\x80")},     /* a wrong speed */
-        {TEXT("ST,GS,+   12.34 zz\r\n")},
-        {TEXT("12:30:05\r\n")},
+        { TEXT("") },
+        { TEXT("hello bench\r\n") },
+        { TEXT("AT+GMI\r\n") },
+        { TEXT("Err 002\r\n") },                      /* a fault in words: of what, nobody knows */
+        { TEXT("\xe6\x9c\x00\xfe\x1e\x78\xe0\x80") }, /* a wrong speed */
+        { TEXT("ST,GS,+   12.34 zz\r\n") },
+        { TEXT("12:30:05\r\n") },
     };
-    struct probe_score score = {.whole = 7};
+    struct probe_score score = { .whole = 7 };
 
     (void)unused;
     for (size_t i = 0; i < sizeof nonsense / sizeof *nonsense; i++) {
         talk(nonsense[i].frames, nonsense[i].length);
         if (probe_line(stream, stream_length, &score) != -ENOENT)
             fail_msg("'%s' makes sense as %s", nonsense[i].frames, settings(&score));
-        assert_int_equal(score.whole, 7);               /* untouched */
+        assert_int_equal(score.whole, 7); /* untouched */
     }
 }
 
@@ -130,7 +132,7 @@ static void test_noise_is_no_instrument(void **unused)
     (void)unused;
     for (int round = 0; round < 200; round++) {
         for (size_t i = 0; i < 1000; i++) {
-            seed = seed * 1664525 + 1013904223;         /* Numerical Recipes' constants */
+            seed = seed * 1664525 + 1013904223; /* Numerical Recipes' constants */
             stream[i] = round % 2 ? (uint8_t)likely[(seed >> 16) % (sizeof likely - 1)] : (uint8_t)(seed >> 16);
         }
         assert_int_equal(probe_line(stream, 1000, &score), -ENOENT);
@@ -139,9 +141,10 @@ static void test_noise_is_no_instrument(void **unused)
 
 static void test_one_line_is_not_enough_and_damage_is_borne(void **unused)
 {
-    static const char one[] = "34 g\r\nST,GS,+   12.34 g\r\n", damaged[] =
-        "34 g\r\nST,GS,+   12.34 g\r\nST,GS,+   12.35 g\r\nST,GS,+   12.3ST,GS,+   12.34 g\r\n"
-        "ST,GS,+   12.36 g\r\nST,GS,+   12.36 g\r\nST,GS,+   1";
+    static const char one[] = "34 g\r\nST,GS,+   12.34 g\r\n",
+                      damaged[] =
+                          "34 g\r\nST,GS,+   12.34 g\r\nST,GS,+   12.35 g\r\nST,GS,+   12.3ST,GS,+   12.34 g\r\n"
+                          "ST,GS,+   12.36 g\r\nST,GS,+   12.36 g\r\nST,GS,+   1";
     struct probe_score score;
 
     (void)unused;
@@ -155,8 +158,8 @@ static void test_one_line_is_not_enough_and_damage_is_borne(void **unused)
 
 static void test_the_better_score_has_more_frames_and_less_doubt(void **unused)
 {
-    struct probe_score few = {.whole = 3}, many = {.whole = 9}, doubted = {.whole = 9, .doubt = "check"},
-                       parity = {.whole = 20, .parity_bits = true}, none = {.whole = 0};
+    struct probe_score few = { .whole = 3 }, many = { .whole = 9 }, doubted = { .whole = 9, .doubt = "check" },
+                       parity = { .whole = 20, .parity_bits = true }, none = { .whole = 0 };
 
     (void)unused;
     assert_true(probe_better(&many, &few));
@@ -171,9 +174,9 @@ static void test_the_better_score_has_more_frames_and_less_doubt(void **unused)
 /* Request and replies: MODBUS Application Protocol 1.1b3, 6.3 and 7; CRC by MODBUS over Serial Line 1.02. */
 static void test_modbus_is_known_by_a_whole_answer(void **unused)
 {
-    static const uint8_t request[] = {0x01, 0x03, 0x00, 0x00, 0x00, 0x01, 0x84, 0x0a};
-    static const uint8_t value[] = {0x01, 0x03, 0x02, 0x00, 0x7b, 0xf8, 0x67};
-    static const uint8_t exception[] = {0x01, 0x83, 0x02, 0xc0, 0xf1};
+    static const uint8_t request[] = { 0x01, 0x03, 0x00, 0x00, 0x00, 0x01, 0x84, 0x0a };
+    static const uint8_t value[] = { 0x01, 0x03, 0x02, 0x00, 0x7b, 0xf8, 0x67 };
+    static const uint8_t exception[] = { 0x01, 0x83, 0x02, 0xc0, 0xf1 };
     uint8_t question[16], both[sizeof request + sizeof value];
     struct probe_score score;
 
@@ -184,7 +187,7 @@ static void test_modbus_is_known_by_a_whole_answer(void **unused)
     assert_string_equal(score.driver, "modbus");
     assert_non_null(score.doubt);
     assert_int_equal(probe_modbus(exception, sizeof exception, &score), 0);
-    assert_int_equal(probe_modbus(request, sizeof request, &score), -ENOENT);       /* an adapter's echo */
+    assert_int_equal(probe_modbus(request, sizeof request, &score), -ENOENT); /* an adapter's echo */
     memcpy(both, request, sizeof request);
     memcpy(both + sizeof request, value, sizeof value);
     assert_int_equal(probe_modbus(both, sizeof both, &score), 0);
@@ -197,14 +200,17 @@ static void test_words_fit_a_terminal(void **unused)
     char out[12];
 
     (void)unused;
-    assert_string_equal(probe_words((const uint8_t *)"\x02" "1.5 g\r", 7, out, sizeof out), "\\x021.5 g\\r");
+    assert_string_equal(probe_words((const uint8_t *)"\x02"
+                                                     "1.5 g\r",
+                                    7, out, sizeof out),
+                        "\\x021.5 g\\r");
     assert_string_equal(probe_words((const uint8_t *)"\xff\xff\xff", 3, out, sizeof out), "\\xff\\xff");
 }
 
 int main(void)
 {
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test(test_each_layout_is_told_from_the_others),
+        cmocka_unit_test(test_each_layout_is_reported_from_the_others),
         cmocka_unit_test(test_what_makes_no_sense_is_said_to_make_none),
         cmocka_unit_test(test_noise_is_no_instrument),
         cmocka_unit_test(test_one_line_is_not_enough_and_damage_is_borne),

@@ -41,7 +41,7 @@ static void an_empty_variable_counts_as_unset(void **state)
 
     (void)state;
     if (access("/run/poise/control", F_OK) == 0)
-        skip();         /* this machine has a bench of its own */
+        skip(); /* this machine has a bench of its own */
     setenv("POISE_CONTROL", "", 1);
     assert_string_equal(place_control(NULL, place, sizeof place), "ipc:///made/up/poise/control");
 }

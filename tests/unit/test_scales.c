@@ -8,11 +8,11 @@
 #include <stdlib.h>
 #include <string.h>
 
-#include "scales.h"
+#include "instruments/scales.h"
 
 static struct usb_found scale(const char *serial, const char *port)
 {
-    struct usb_found found = {.vendor = 0x1209, .product = 1, .scale = 1};
+    struct usb_found found = { .vendor = 0x1209, .product = 1, .scale = 1 };
 
     strcpy(found.serial, serial);
     strcpy(found.port, port);
@@ -22,23 +22,23 @@ static struct usb_found scale(const char *serial, const char *port)
 static void test_a_scale_keeps_its_name_wherever_it_is_plugged_in(void **state)
 {
     struct usb_found here = scale("AB_12", "1-1"), there = scale("AB_12", "3-4.2"), other = scale("AB_13", "1-1");
-    struct scales scales = {.count = 0};
+    struct scales scales = { .count = 0 };
 
     (void)state;
     assert_true(scales_note(&scales, &here, 1));
     assert_string_equal(scales.list[0].name, "scale-ab-12");
     assert_string_equal(scales.list[0].port, "usb:1209:0001:AB_12");
     assert_false(scales_note(&scales, &there, 1));
-    assert_false(scales_note(&scales, NULL, 0));        /* pulled out: still known */
+    assert_false(scales_note(&scales, NULL, 0)); /* pulled out: still known */
     assert_true(scales_note(&scales, &other, 1));
     assert_int_equal(scales.count, 2);
     assert_string_equal(scales.list[1].name, "scale-ab-13");
 }
 
-static void test_two_with_one_serial_number_are_told_apart_by_their_place(void **state)
+static void test_two_with_one_serial_number_are_reported_apart_by_their_place(void **state)
 {
-    struct usb_found alike[] = {scale("0000", "1-1.1"), scale("0000", "1-1.2")}, nameless = scale("", "2-1");
-    struct scales scales = {.count = 0};
+    struct usb_found alike[] = { scale("0000", "1-1.1"), scale("0000", "1-1.2") }, nameless = scale("", "2-1");
+    struct scales scales = { .count = 0 };
 
     (void)state;
     assert_true(scales_note(&scales, alike, 2));
@@ -58,9 +58,9 @@ static void assert_scale(const struct scales *scales, int at, const char *name, 
 
 static void test_one_without_a_serial_number_keeps_its_name_in_another_place(void **state)
 {
-    struct usb_found here = scale("", "1-1"), there = scale("", "1-4"), both[] = {scale("", "1-2"), scale("", "1-4")};
-    struct usb_found three[] = {scale("", "1-1"), scale("", "1-2"), scale("", "1-4")}, other = scale("", "2-1");
-    struct scales scales = {.count = 0};
+    struct usb_found here = scale("", "1-1"), there = scale("", "1-4"), both[] = { scale("", "1-2"), scale("", "1-4") };
+    struct usb_found three[] = { scale("", "1-1"), scale("", "1-2"), scale("", "1-4") }, other = scale("", "2-1");
+    struct scales scales = { .count = 0 };
 
     (void)state;
     assert_true(scales_note(&scales, &here, 1));
@@ -70,20 +70,20 @@ static void test_one_without_a_serial_number_keeps_its_name_in_another_place(voi
     assert_scale(&scales, 0, "scale-1-1", "usb-port:1-4");
     assert_true(scales_note(&scales, both, 2));
     assert_scale(&scales, 1, "scale-1-2", "usb-port:1-2");
-    assert_true(scales_note(&scales, three, 3));            /* a third where the first was once */
+    assert_true(scales_note(&scales, three, 3)); /* a third where the first was once */
     assert_int_equal(scales.count, 3);
     assert_scale(&scales, 2, "scale-1-1-2", "usb-port:1-1");
     assert_false(scales_note(&scales, three, 3));
     other.product = 2;
-    assert_true(scales_note(&scales, &other, 1));           /* none of those, though all of them are missing */
+    assert_true(scales_note(&scales, &other, 1)); /* none of those, though all of them are missing */
     assert_scale(&scales, 3, "scale-2-1", "usb-port:2-1");
     assert_scale(&scales, 0, "scale-1-1", "usb-port:1-4");
 }
 
 static void test_a_twin_that_comes_later_takes_no_name_away(void **state)
 {
-    struct usb_found twins[] = {scale("0000", "1-1"), scale("0000", "1-2")};
-    struct scales scales = {.count = 0};
+    struct usb_found twins[] = { scale("0000", "1-1"), scale("0000", "1-2") };
+    struct scales scales = { .count = 0 };
 
     (void)state;
     assert_true(scales_note(&scales, &twins[1], 1));
@@ -92,7 +92,7 @@ static void test_a_twin_that_comes_later_takes_no_name_away(void **state)
     assert_int_equal(scales.count, 2);
     assert_scale(&scales, 0, "scale-0000", "usb-port:1-2");
     assert_scale(&scales, 1, "scale-1-1", "usb-port:1-1");
-    assert_false(scales_note(&scales, &twins[1], 1));       /* alone again, and still by its place */
+    assert_false(scales_note(&scales, &twins[1], 1)); /* alone again, and still by its place */
     assert_false(scales_note(&scales, twins, 2));
     assert_int_equal(scales.count, 2);
     assert_scale(&scales, 0, "scale-0000", "usb-port:1-2");
@@ -100,7 +100,7 @@ static void test_a_twin_that_comes_later_takes_no_name_away(void **state)
 
 static void test_a_serial_number_that_would_break_a_section_is_not_used(void **state)
 {
-    static const char *const serials[] = {"A\nport = /dev/null", "A;B", "#1", "A B", "\x01", "\xc3\xa9"};
+    static const char *const serials[] = { "A\nport = /dev/null", "A;B", "#1", "A B", "\x01", "\xc3\xa9" };
 
     (void)state;
     for (size_t i = 0; i < sizeof serials / sizeof *serials; i++) {
@@ -115,7 +115,7 @@ static void test_a_serial_number_that_would_break_a_section_is_not_used(void **s
 static void test_only_what_describes_itself_is_taken(void **state)
 {
     struct usb_found keyboard = scale("K", "1-1"), unknown = scale("U", "1-2"), many[SCALES_MOST + 2];
-    struct scales scales = {.count = 0};
+    struct scales scales = { .count = 0 };
     char port[16];
 
     (void)state;
@@ -134,10 +134,10 @@ static void test_only_what_describes_itself_is_taken(void **state)
 
 static void test_sections_are_as_if_they_had_been_written(void **state)
 {
-    struct usb_found two[] = {scale("A", "1-1"), scale("B", "1-2")};
-    struct station_config station = {.name = "bench"};
-    struct config config = {.stations = &station, .station_count = 1};
-    struct scales scales = {.count = 0};
+    struct usb_found two[] = { scale("A", "1-1"), scale("B", "1-2") };
+    struct station_config station = { .name = "bench" };
+    struct config config = { .stations = &station, .station_count = 1 };
+    struct scales scales = { .count = 0 };
     struct why why;
 
     (void)state;
@@ -157,7 +157,7 @@ int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(test_a_scale_keeps_its_name_wherever_it_is_plugged_in),
-        cmocka_unit_test(test_two_with_one_serial_number_are_told_apart_by_their_place),
+        cmocka_unit_test(test_two_with_one_serial_number_are_reported_apart_by_their_place),
         cmocka_unit_test(test_one_without_a_serial_number_keeps_its_name_in_another_place),
         cmocka_unit_test(test_a_twin_that_comes_later_takes_no_name_away),
         cmocka_unit_test(test_a_serial_number_that_would_break_a_section_is_not_used),

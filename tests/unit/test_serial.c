@@ -19,12 +19,12 @@
 
 #include "transport/serial.h"
 
-enum { DEADLINE_MS = 5000 };    /* for an event that comes at once on an idle machine */
+enum { DEADLINE_MS = 5000 }; /* for an event that comes at once on an idle machine */
 
-static const struct serial_settings usual = {.baud = 9600, .bits = 8, .parity = 'N', .stop_bits = 1};
+static const struct serial_settings usual = { .baud = 9600, .bits = 8, .parity = 'N', .stop_bits = 1 };
 
 struct terminal {
-    int instrument;             /* the master: the instrument's side */
+    int instrument; /* the master: the instrument's side */
     char path[64];
     char link[80];
 };
@@ -58,7 +58,7 @@ static int terminal_close(void **state)
 static struct serial *open_at(const char *path)
 {
     struct serial *serial = NULL;
-    struct why why = {""};
+    struct why why = { "" };
 
     if (serial_open(&serial, path, &usual, &why) != 0)
         fail_msg("%s", why.text);
@@ -67,7 +67,7 @@ static struct serial *open_at(const char *path)
 
 static short wait_for(int fd, short events)
 {
-    struct pollfd watched = {.fd = fd, .events = events};
+    struct pollfd watched = { .fd = fd, .events = events };
 
     assert_int_equal(poll(&watched, 1, DEADLINE_MS), 1);
     return watched.revents;
@@ -132,14 +132,14 @@ static void test_a_port_is_ours_alone(void **state)
 {
     struct terminal *terminal = *state;
     struct serial *serial = open_at(terminal->link), *second = NULL;
-    struct why why = {""};
+    struct why why = { "" };
 
     assert_int_equal(serial_open(&second, terminal->path, &usual, &why), -EBUSY);
     assert_null(second);
     assert_non_null(strstr(why.text, terminal->path));
     assert_non_null(strstr(why.text, "in use"));
     serial_close(serial);
-    second = open_at(terminal->path);       /* and free again once it is closed */
+    second = open_at(terminal->path); /* and free again once it is closed */
     serial_close(second);
 }
 
@@ -147,7 +147,7 @@ static void test_a_lock_of_another_program_is_kept(void **state)
 {
     struct terminal *terminal = *state;
     struct serial *serial = NULL;
-    struct why why = {""};
+    struct why why = { "" };
     int other = open(terminal->path, O_RDWR | O_NOCTTY);
     struct termios before, after;
 
@@ -156,7 +156,7 @@ static void test_a_lock_of_another_program_is_kept(void **state)
     assert_int_equal(tcgetattr(other, &before), 0);
     assert_int_equal(serial_open(&serial, terminal->path, &usual, &why), -EBUSY);
     assert_int_equal(tcgetattr(other, &after), 0);
-    assert_int_equal(before.c_lflag, after.c_lflag);       /* its settings were not touched either */
+    assert_int_equal(before.c_lflag, after.c_lflag); /* its settings were not touched either */
     assert_int_equal(before.c_oflag, after.c_oflag);
     close(other);
 }
@@ -205,7 +205,7 @@ static void test_a_link_made_anew_is_another(void **state)
     assert_false(serial_link_same(serial_link_of("/dev/null"), serial_link_of("/dev/null")));
     close(terminal->instrument);
     terminal->instrument = -1;
-    assert_true(serial_link_same(first, serial_link_of(terminal->link)));       /* it leads nowhere, and is the same */
+    assert_true(serial_link_same(first, serial_link_of(terminal->link))); /* it leads nowhere, and is the same */
     assert_int_equal(symlink(terminal->path, other), 0);
     assert_int_equal(rename(other, terminal->link), 0);
     assert_false(serial_link_same(first, serial_link_of(terminal->link)));
@@ -215,7 +215,7 @@ static void test_a_device_that_dies_is_seen_at_once(void **state)
 {
     struct terminal *terminal = *state;
     struct serial *serial = open_at(terminal->path);
-    struct why why = {""};
+    struct why why = { "" };
     struct serial *again = NULL;
 
     close(terminal->instrument);
@@ -226,11 +226,11 @@ static void test_a_device_that_dies_is_seen_at_once(void **state)
     assert_non_null(strstr(why.text, "plugged in"));
 }
 
-static void test_lines_are_told_in_three_words(void **state)
+static void test_lines_are_reported_in_three_words(void **state)
 {
-    static const char *const wrong[] = {"", "yes", "low", "ON", "on "};
+    static const char *const wrong[] = { "", "yes", "low", "ON", "on " };
     enum serial_line line = SERIAL_LINE_OFF;
-    struct why why = {""};
+    struct why why = { "" };
 
     (void)state;
     assert_int_equal(serial_line_parse("dtr", NULL, &line, &why), 0);
@@ -241,7 +241,7 @@ static void test_lines_are_told_in_three_words(void **state)
     for (size_t i = 0; i < sizeof wrong / sizeof *wrong; i++) {
         assert_int_equal(serial_line_parse("rts", wrong[i], &line, &why), -EINVAL);
         assert_non_null(strstr(why.text, "rts = "));
-        assert_int_equal(line, SERIAL_LINE_ON);         /* untouched */
+        assert_int_equal(line, SERIAL_LINE_ON); /* untouched */
     }
 }
 
@@ -250,7 +250,7 @@ static void test_a_terminal_without_lines_is_opened_all_the_same(void **state)
     struct terminal *terminal = *state;
     struct serial_settings settings = usual;
     struct serial *serial = NULL;
-    struct why why = {""};
+    struct why why = { "" };
 
     settings.dtr = settings.rts = SERIAL_LINE_OFF;
     if (serial_open(&serial, terminal->link, &settings, &why) != 0)
@@ -261,7 +261,7 @@ static void test_a_terminal_without_lines_is_opened_all_the_same(void **state)
 static void test_what_is_no_port_is_refused(void **state)
 {
     struct serial *serial = NULL;
-    struct why why = {""};
+    struct why why = { "" };
 
     (void)state;
     assert_int_equal(serial_open(&serial, "/dev/null", &usual, &why), -EIO);
@@ -272,10 +272,11 @@ static void test_what_is_no_port_is_refused(void **state)
 
 static void test_settings_are_read_strictly(void **state)
 {
-    static const char *const wrong[] = {"", "9600", "9600 8N", "9600 8N3", "9600 9N1", "9600 8X1", "9601 8N1",
-                                        "-9600 8N1", "0 8N1", "9600  ", "9600 8N1 ", "99999999999999999999 8N1",
-                                        "8N1 9600"};
-    struct serial_settings got = {0};
+    static const char *const wrong[] = { "",         "9600",     "9600 8N",   "9600 8N3",
+                                         "9600 9N1", "9600 8X1", "9601 8N1",  "-9600 8N1",
+                                         "0 8N1",    "9600  ",   "9600 8N1 ", "99999999999999999999 8N1",
+                                         "8N1 9600" };
+    struct serial_settings got = { 0 };
     struct why why;
 
     (void)state;
@@ -288,7 +289,7 @@ static void test_settings_are_read_strictly(void **state)
         why.text[0] = '\0';
         assert_int_equal(serial_settings_parse(wrong[i], &got, &why), -EINVAL);
         assert_true(strlen(why.text) > 20);
-        assert_int_equal(got.baud, 1200);       /* untouched */
+        assert_int_equal(got.baud, 1200); /* untouched */
     }
     assert_int_equal(serial_settings_parse(NULL, &got, &why), 0);
     assert_int_equal(got.baud, 9600);
@@ -306,7 +307,7 @@ int main(void)
         cmocka_unit_test_setup_teardown(test_a_port_does_not_hang_up_on_close, terminal_open, terminal_close),
         cmocka_unit_test_setup_teardown(test_a_link_made_anew_is_another, terminal_open, terminal_close),
         cmocka_unit_test_setup_teardown(test_a_device_that_dies_is_seen_at_once, terminal_open, terminal_close),
-        cmocka_unit_test(test_lines_are_told_in_three_words),
+        cmocka_unit_test(test_lines_are_reported_in_three_words),
         cmocka_unit_test_setup_teardown(test_a_terminal_without_lines_is_opened_all_the_same, terminal_open,
                                         terminal_close),
         cmocka_unit_test(test_what_is_no_port_is_refused),

@@ -41,10 +41,17 @@ static void bounds_take_true_brews_and_refuse_slips(void **state)
         enum measure measure;
         double inside, outside;
     } cases[] = {
-        {MEASURE_DOSE_G, 15.0, 15000}, {MEASURE_DOSE_G, 0, -0.1}, {MEASURE_WATER_G, 230, -1},
-        {MEASURE_STEEP_S, 86400, 1e9}, {MEASURE_STRENGTH_PCT, 1.40, 140}, {MEASURE_SLURRY_C, 100, 194},
-        {MEASURE_PRESS_PEAK_KPA, 150, 50000}, {MEASURE_EXTRACTION_PCT, 21.8, 101},
-        {MEASURE_RETAINED_G_PER_G, 2.05, 205}, {MEASURE_PRESSED_DRY, 1, 2}, {MEASURE_PRESSED_DRY, 0, -1},
+        { MEASURE_DOSE_G, 15.0, 15000 },
+        { MEASURE_DOSE_G, 0, -0.1 },
+        { MEASURE_WATER_G, 230, -1 },
+        { MEASURE_STEEP_S, 86400, 1e9 },
+        { MEASURE_STRENGTH_PCT, 1.40, 140 },
+        { MEASURE_SLURRY_C, 100, 194 },
+        { MEASURE_PRESS_PEAK_KPA, 150, 50000 },
+        { MEASURE_EXTRACTION_PCT, 21.8, 101 },
+        { MEASURE_RETAINED_G_PER_G, 2.05, 205 },
+        { MEASURE_PRESSED_DRY, 1, 2 },
+        { MEASURE_PRESSED_DRY, 0, -1 },
     };
 
     (void)state;
@@ -58,7 +65,7 @@ static void bounds_take_true_brews_and_refuse_slips(void **state)
 
 static void cleared_measures_are_not_known(void **state)
 {
-    struct measures measures = {0};
+    struct measures measures = { 0 };
 
     (void)state;
     measures_clear(&measures);

@@ -7,15 +7,18 @@ static void a_brew_is_kept_whole_with_its_trace(void **state)
     char *all = uninterrupted("whole/deep/store.db");
 
     (void)state;
-    assert_sqlite_says(path, "SELECT brew, bench, station, began_utc, ended_utc, experiment, run, replicate, factors,"
+    assert_sqlite_says(path,
+                       "SELECT brew, bench, station, began_utc, ended_utc, experiment, run, replicate, factors,"
                        " recipe, dose_g, dose_g_u, water_g, plan_kept FROM brew_summary ORDER BY brew",
                        "pier-20261125-001|pier|left|2026-11-25T10:00:40.000Z|2026-11-25T10:01:58.000Z|ferry-steep|4|2|"
                        "{\"steep_s\":75}|{\"dose_g\":15.0}|15.02|0.03|230.4|1\n"
                        "pier-20261125-002|pier|left|2026-11-25T10:03:10.000Z|2026-11-25T10:04:28.000Z||||||"
                        "15.02|0.03|230.4|1");
     /* from 5 s before it began (at 40 s) until it said that it had ended (at 120 s): 425 readings */
-    assert_sqlite_says(path, "SELECT count(*), min(seconds), max(seconds), min(value), max(decimals) FROM brew_trace"
-                       " WHERE brew = 'pier-20261125-001'", "425|-24.0|60.8|17.5|1");
+    assert_sqlite_says(path,
+                       "SELECT count(*), min(seconds), max(seconds), min(value), max(decimals) FROM brew_trace"
+                       " WHERE brew = 'pier-20261125-001'",
+                       "425|-24.0|60.8|17.5|1");
     assert_sqlite_says(path, "SELECT stage, seconds, seconds_u FROM brew_stage WHERE brew = 'pier-20261125-002'",
                        "pour|0.0|0.05\npress|40.5|0.05");
     assert_sqlite_says(path, "SELECT count(*) FROM measure WHERE measure = 'dose_g'", "2");
@@ -24,7 +27,7 @@ static void a_brew_is_kept_whole_with_its_trace(void **state)
     free(all);
 }
 
-/* The first stage turns out to begin later: idle takes back what was told and is no stage of the brew itself. */
+/* The first stage turns out to begin later: idle takes back what was reported and is no stage of the brew itself. */
 static void idle_takes_back_a_first_stage_that_moves_later(void **state)
 {
     const char *path = file_named("idle.db");
@@ -140,9 +143,8 @@ static int resume_place(const char *path, const struct message *messages, int co
 static void killed_at_any_message_it_ends_complete(void **state)
 {
     static struct message messages[MORNING];
-    static const int kills[] = { 0, 1, 9, 150, 298, 299, 300, 301, 302, 303, 304, 305, 450, 505, 604, 605, 606, 700,
-                                 1000, 1054,
-                                 1056, 1300, 1359, 1499 };
+    static const int kills[] = { 0,   1,   9,   150, 298, 299, 300,  301,  302,  303,  304,  305,
+                                 450, 505, 604, 605, 606, 700, 1000, 1054, 1056, 1300, 1359, 1499 };
     int count = morning(messages);
     char *expected = uninterrupted("unkilled.db"), name[32], *said;
 
@@ -281,8 +283,10 @@ static void an_older_store_is_brought_up_to_date_with_all_in_it(void **state)
                            "CREATE VIEW brew_summary AS SELECT name AS brew FROM brew;"
                            "ALTER TABLE instrument DROP COLUMN weighs; PRAGMA user_version = 1"));
     store_close(opened(path));
-    assert_sqlite_says(path, "PRAGMA user_version; SELECT count(*), count(weighs) FROM instrument;"
-                             "SELECT count(*), count(pressed_dry_u) FROM brew_summary", "2\n1|0\n2|0");
+    assert_sqlite_says(path,
+                       "PRAGMA user_version; SELECT count(*), count(weighs) FROM instrument;"
+                       "SELECT count(*), count(pressed_dry_u) FROM brew_summary",
+                       "2\n1|0\n2|0");
     after = all_of(path);
     assert_same_store(after, before);
     free(before);

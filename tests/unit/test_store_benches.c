@@ -32,7 +32,8 @@ static void two_benches_share_a_store(void **state)
     commit(one);
     commit(two);
     assert_sqlite_says(path, "SELECT bench, count(*) FROM brew_summary GROUP BY bench", "pier|2\nquay|2");
-    assert_sqlite_says(path, "SELECT brew, count(*) FROM brew_trace GROUP BY brew", "pier-20261125-001|425\n"
+    assert_sqlite_says(path, "SELECT brew, count(*) FROM brew_trace GROUP BY brew",
+                       "pier-20261125-001|425\n"
                        "pier-20261125-002|425\nquay-20261125-001|425\nquay-20261125-002|425");
     assert_int_equal(store_resume(two, "pier", &seq, &time_us, &why), 0);
     assert_in_range(seq, 1, 100000);
@@ -44,7 +45,7 @@ static void two_benches_share_a_store(void **state)
     store_close(two);
 }
 
-static void two_scales_of_a_station_are_told_apart(void **state)
+static void two_scales_of_a_station_are_reported_apart(void **state)
 {
     const char *path = file_named("scales.db");
     struct store *store = opened(path);
@@ -150,7 +151,7 @@ static void a_hole_in_the_numbers_is_on_record(void **state)
 /* The bench lost its journal: its numbers begin again, its new brews are kept all the same. */
 static void a_bench_that_numbers_anew_is_followed(void **state)
 {
-    const char *path = file_named("anew.db");
+    const char *path = file_named("again.db");
     struct store *store = opened(path);
     struct message reading = mass_at(5000, 0, 1), old = message_at(MESSAGE_WARNING, 5001, 1), new = old;
     struct why why;
@@ -182,7 +183,7 @@ static void a_bench_that_numbers_anew_is_followed(void **state)
 }
 
 /* One brew, begun at `from`, with a reading, a stage and a measure; not ended. */
-static void brew_told(struct store *store, uint64_t seq, double from, const char *brew, double water_g)
+static void brew_reported(struct store *store, uint64_t seq, double from, const char *brew, double water_g)
 {
     struct message begin = brew_at(seq, from + 5, brew, BREW_BEGIN, from);
     struct message stage = stage_at(seq + 1, from + 5, brew, STAGE_POUR, from + 1);
@@ -195,7 +196,8 @@ static void brew_told(struct store *store, uint64_t seq, double from, const char
     apply(store, &measure);
 }
 
-static const char two_brews[] = "SELECT name, (SELECT count(*) FROM stage s WHERE s.brew_id = b.brew_id),"
+static const char two_brews[] =
+    "SELECT name, (SELECT count(*) FROM stage s WHERE s.brew_id = b.brew_id),"
     " (SELECT group_concat(value) FROM trace t WHERE t.brew_id = b.brew_id),"
     " (SELECT group_concat(value) FROM measure m WHERE m.brew_id = b.brew_id),"
     " (SELECT group_concat(text) FROM note n WHERE n.brew_id = b.brew_id) FROM brew b ORDER BY brew_id";
@@ -214,25 +216,25 @@ static void a_name_given_twice_merges_nothing(void **state)
         struct store *store = opened(path);
         struct why why;
 
-        brew_told(store, 101, 0, brew, 200);
+        brew_reported(store, 101, 0, brew, 200);
         if (stops & 1) {
             commit(store);
             store_close(store);
             store = opened(path);
         }
-        brew_told(store, 1, 600, brew, 230);
+        brew_reported(store, 1, 600, brew, 230);
         assert_int_equal(store_commit(store, &why), 1);
         assert_non_null(strstr(why.text, "the earlier brew is pier-20261125-1001 from now on"));
         if (stops & 2) {
             store_close(store);
             store = opened(path);
         }
-        brew_told(store, 1, 600, brew, 230);        /* heard again */
+        brew_reported(store, 1, 600, brew, 230); /* heard again */
         commit(store);
         assert_sqlite_says(path, two_brews, expected);
         store_close(store);
         store = opened(path);
-        brew_told(store, 101, 0, brew, 200);        /* the old journal came back */
+        brew_reported(store, 101, 0, brew, 200); /* the old journal came back */
         commit(store);
         store_close(store);
         assert_sqlite_says(path, two_brews, expected);
@@ -247,15 +249,15 @@ static void a_number_beyond_all_counting_is_renamed_too(void **state)
     struct why why;
 
     (void)state;
-    brew_told(store, 101, 0, brew, 200);
-    brew_told(store, 1, 600, brew, 230);
+    brew_reported(store, 101, 0, brew, 200);
+    brew_reported(store, 1, 600, brew, 230);
     assert_int_equal(store_commit(store, &why), 1);
     store_close(store);
     assert_sqlite_says(path, "SELECT name FROM brew ORDER BY brew_id",
                        "pier-20261125-999\npier-20261125-99999999999999999999999");
 }
 
-/* After a restart of the machine the steady clock begins anew; the brew goes on. */
+/* After a restart of the machine the steady clock starts over; the brew goes on. */
 static void a_brew_that_spans_two_boots_keeps_its_seconds(void **state)
 {
     const char *path = file_named("boots.db"), *brew = "pier-20261125-001";
@@ -291,7 +293,7 @@ static void brews_of_long_ago_are_forgotten_in_memory_only(void **state)
     for (int i = 0; i < BREWS; i++) {
         double now = 200.0 * (i + 1);
 
-        if (i == LONG_ONE) {                    /* under way ever after */
+        if (i == LONG_ONE) { /* under way ever after */
             begin = brew_at(++seq, now, "pier-20261125-999", BREW_BEGIN, now);
             strcpy(begin.brew.station, "right");
             apply(store, &begin);
@@ -337,7 +339,7 @@ static void times_that_cannot_be_do_no_harm(void **state)
         assert_int_equal(store_apply(store, &reading, &why) < 0, odd[i] != 0);
         apply(store, &stage);
     }
-    assert_true(store_commit(store, &why) >= 0);        /* four begins are four brews */
+    assert_true(store_commit(store, &why) >= 0); /* four begins are four brews */
     store_close(store);
     assert_sqlite_says(path, "SELECT count(*) FROM stage; PRAGMA integrity_check", "4\nok");
 }
@@ -346,7 +348,7 @@ int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(two_benches_share_a_store),
-        cmocka_unit_test(two_scales_of_a_station_are_told_apart),
+        cmocka_unit_test(two_scales_of_a_station_are_reported_apart),
         cmocka_unit_test(instruments_of_the_whole_bench_are_kept_too),
         cmocka_unit_test(what_people_write_comes_back_as_written),
         cmocka_unit_test(a_hole_in_the_numbers_is_on_record),

@@ -12,6 +12,7 @@
 #include <string.h>
 #include <unistd.h>
 
+#include "poise/kinetics.h"
 #include "poise/store_curve.h"
 
 static char folder[] = "/tmp/poise-curve-XXXXXX", path[64];
@@ -20,7 +21,7 @@ static uint64_t seq;
 
 static struct message said(enum brew_change change)
 {
-    static const int64_t begun_us = 1795600800000000;      /* 2026-11-25 10:00:00 */
+    static const int64_t begun_us = 1795600800000000; /* 2026-11-25 10:00:00 */
     struct message message;
 
     memset(&message, 0, sizeof message);
@@ -50,8 +51,10 @@ static void cup(const char *experiment, const char *factors, double steep_s, dou
     struct message message = said(BREW_BEGIN);
     struct why why;
 
-    snprintf(plan, sizeof plan, "{\"experiment\":\"%s\",\"title\":\"\",\"run\":1,\"replicate\":1,\"factors\":%s,"
-             "\"recipe\":%s}", experiment, factors, recipe);
+    snprintf(plan, sizeof plan,
+             "{\"experiment\":\"%s\",\"title\":\"\",\"run\":1,\"replicate\":1,\"factors\":%s,"
+             "\"recipe\":%s}",
+             experiment, factors, recipe);
     message.brew.plan_json = plan;
     assert_true(store_apply(store, &message, &why) >= 0);
     message = said(BREW_END);
@@ -116,10 +119,10 @@ static void only_cups_of_the_same_kind_count(void **state)
     swirled("ferry-steep", 45, 0.5, 0);
     swirled("other-steep", 45, 0, 5);
     cup("ferry-steep", "{\"steep_s\":75,\"stir\":\"none\"}", 75, 10, 1);
-    cup("ferry-steep", "{\"steep_s\":75,\"stir\":\"swirl\"}", 90, 17, 0);          /* out of plan */
+    cup("ferry-steep", "{\"steep_s\":75,\"stir\":\"swirl\"}", 90, 17, 0); /* out of plan */
     cup("ferry-steep", "{\"steep_s\":75}", 75, 11, 1);
-    cup("ferry-steep", "{\"steep_s\":75,\"stir\":\"swirl\"}", 75, NAN, 1);         /* its strength is not read yet */
-    cup("ferry-steep", "{\"steep_s\":120,\"stir\":\"swirl\"}", NAN, 20, -1);       /* planned time stands in */
+    cup("ferry-steep", "{\"steep_s\":75,\"stir\":\"swirl\"}", 75, NAN, 1);   /* its strength is not read yet */
+    cup("ferry-steep", "{\"steep_s\":120,\"stir\":\"swirl\"}", NAN, 20, -1); /* planned time stands in */
     curve = read_curve("ferry-steep", "{\"steep_s\":300,\"stir\":\"swirl\"}");
     assert_int_equal(curve.n, 2);
     assert_int_equal(curve.times, 2);
@@ -169,7 +172,7 @@ static void repeats_of_two_times_are_no_curve(void **state)
     }
     curve = read_curve("two-times", "{\"steep_s\":45,\"stir\":\"swirl\"}");
     assert_int_equal(curve.n, 6);
-    assert_int_equal(store_curve_fit(&curve, &fit, &why), -ENODATA);
+    assert_int_equal(kinetics_of_cups(curve.t, curve.e, curve.n, curve.times, &fit, &why), -ENODATA);
     assert_string_equal(why.text, "6 cups at 2 steep times: a curve takes 3 times");
     store_curve_free(&curve);
 }
@@ -186,14 +189,14 @@ static void a_third_time_tells_how_far_a_cup_has_come(void **state)
             swirled("four-times", steep_s, 0, 0.1 * i);
     curve = read_curve("four-times", "{\"stir\":\"swirl\",\"steep_s\":60.0}");
     assert_int_equal(curve.n, 12);
-    assert_int_equal(store_curve_fit(&curve, &fit, &why), 0);
+    assert_int_equal(kinetics_of_cups(curve.t, curve.e, curve.n, curve.times, &fit, &why), 0);
     assert_true(fabs(fit.value[KINETICS_PLATEAU] - 22) < 1e-4);
     assert_true(fabs(kinetics_share_at(&fit, 60) - (1 - exp(-1.2))) < 1e-5);
     store_curve_free(&curve);
 }
 
 /* All cups where the curve still rises like a line: where it ends is anybody's guess. */
-static void cups_before_the_bend_tell_nothing(void **state)
+static void cups_before_the_bend_report_nothing(void **state)
 {
     struct store_curve curve;
     struct kinetics_fit fit;
@@ -205,8 +208,8 @@ static void cups_before_the_bend_tell_nothing(void **state)
             swirled("short-times", steep_s, 0, 0.3 * i);
     curve = read_curve("short-times", "{\"steep_s\":10,\"stir\":\"swirl\"}");
     assert_int_equal(curve.times, 3);
-    assert_int_equal(store_curve_fit(&curve, &fit, &why), -ENODATA);
-    assert_non_null(strstr(why.text, "do not tell where extraction ends"));
+    assert_int_equal(kinetics_of_cups(curve.t, curve.e, curve.n, curve.times, &fit, &why), -ENODATA);
+    assert_non_null(strstr(why.text, "do not show where extraction ends"));
     store_curve_free(&curve);
 }
 
@@ -231,7 +234,7 @@ int main(void)
         cmocka_unit_test(what_one_plan_holds_another_may_vary),
         cmocka_unit_test(repeats_of_two_times_are_no_curve),
         cmocka_unit_test(a_third_time_tells_how_far_a_cup_has_come),
-        cmocka_unit_test(cups_before_the_bend_tell_nothing),
+        cmocka_unit_test(cups_before_the_bend_report_nothing),
         cmocka_unit_test(without_a_steep_time_there_is_no_curve),
     };
 

@@ -15,7 +15,7 @@
 static struct tasting_set sets[TASTING_SETS];
 static struct why why;
 
-/* A number that tells two orders of a set apart. */
+/* A number that distinguishes two orders of a set. */
 static unsigned order_of(const struct tasting_set *set)
 {
     unsigned order = (unsigned)(set->reference + 1);
@@ -39,16 +39,16 @@ static void every_order_comes_equally_often(void **state)
     static const struct {
         enum tasting_method method;
         int samples, orders;
-    } cases[] = {{TASTING_TRIANGLE, 2, 6}, {TASTING_TWO_OF_FIVE, 2, 20}, {TASTING_DUO_TRIO, 2, 4},
-                 {TASTING_PAIRED, 2, 2}, {TASTING_RANKING, 4, 4}, {TASTING_RANKING, 5, 10}};
+    } cases[] = { { TASTING_TRIANGLE, 2, 6 }, { TASTING_TWO_OF_FIVE, 2, 20 }, { TASTING_DUO_TRIO, 2, 4 },
+                  { TASTING_PAIRED, 2, 2 },   { TASTING_RANKING, 4, 4 },      { TASTING_RANKING, 5, 10 } };
 
     (void)state;
     for (size_t i = 0; i < sizeof cases / sizeof *cases; i++) {
         int distinct = 0, orders = cases[i].orders;
 
         assert_int_equal(tasting_orders(cases[i].method, cases[i].samples), orders);
-        assert_int_equal(tasting_draw(cases[i].method, cases[i].samples, 3 * orders, tasting_system_random, NULL, sets,
-                                      &why), 0);
+        assert_int_equal(
+            tasting_draw(cases[i].method, cases[i].samples, 3 * orders, tasting_system_random, NULL, sets, &why), 0);
         for (int set = 0; set < 3 * orders; set++) {
             assert_int_equal(count_order(order_of(&sets[set]), 3 * orders), 3);
             distinct += count_order(order_of(&sets[set]), set) == 0;
@@ -61,7 +61,7 @@ static void every_order_comes_equally_often(void **state)
  * and directly after each other one. */
 static void rankings_balance_place_and_neighbour(void **state)
 {
-    int place[5][5] = {{0}}, after[5][5] = {{0}};
+    int place[5][5] = { { 0 } }, after[5][5] = { { 0 } };
 
     (void)state;
     assert_int_equal(tasting_draw(TASTING_RANKING, 5, 10, tasting_system_random, NULL, sets, &why), 0);
@@ -80,7 +80,7 @@ static void rankings_balance_place_and_neighbour(void **state)
 
 static void no_code_comes_twice(void **state)
 {
-    unsigned char seen[1000] = {0};
+    unsigned char seen[1000] = { 0 };
 
     (void)state;
     assert_int_equal(tasting_draw(TASTING_TRIANGLE, 2, TASTING_SETS, tasting_system_random, NULL, sets, &why), 0);
@@ -96,7 +96,7 @@ static void no_code_comes_twice(void **state)
 static void keys_are_uniform(void **state)
 {
     enum { KEYS = 100000 };
-    double order[1000] = {0}, hundreds[9] = {0}, by_order = 0, by_code = 0;
+    double order[1000] = { 0 }, hundreds[9] = { 0 }, by_order = 0, by_code = 0;
 
     (void)state;
     for (int key = 0; key < KEYS; key++) {
@@ -114,10 +114,10 @@ static void keys_are_uniform(void **state)
 
 static void the_right_answer_is_the_odd_cup(void **state)
 {
-    const struct tasting_set triangle = {.cups = 3, .sample = {1, 0, 1}, .reference = -1};
-    const struct tasting_set duo = {.cups = 2, .sample = {1, 0}, .reference = 0};
-    const struct tasting_set five = {.cups = 5, .sample = {0, 1, 0, 0, 1}, .reference = -1};
-    const struct tasting_set five_other = {.cups = 5, .sample = {0, 1, 0, 1, 1}, .reference = -1};
+    const struct tasting_set triangle = { .cups = 3, .sample = { 1, 0, 1 }, .reference = -1 };
+    const struct tasting_set duo = { .cups = 2, .sample = { 1, 0 }, .reference = 0 };
+    const struct tasting_set five = { .cups = 5, .sample = { 0, 1, 0, 0, 1 }, .reference = -1 };
+    const struct tasting_set five_other = { .cups = 5, .sample = { 0, 1, 0, 1, 1 }, .reference = -1 };
 
     (void)state;
     assert_int_equal(tasting_right(TASTING_TRIANGLE, &triangle), 1);
@@ -129,7 +129,7 @@ static void the_right_answer_is_the_odd_cup(void **state)
 
 static void a_key_reads_back_and_a_changed_one_has_another_seal(void **state)
 {
-    static const char *const samples[] = {"ferry blend, 75 s", "ferry blend, 180 s"};
+    static const char *const samples[] = { "ferry blend, 75 s", "ferry blend, 180 s" };
     struct tasting_set back[TASTING_SETS];
     char key[TASTING_KEY_SIZE], seal[TASTING_SEAL_SIZE], other[TASTING_SEAL_SIZE];
 
@@ -171,9 +171,13 @@ static void impossible_sessions_are_refused(void **state)
 
 static void damaged_keys_are_refused(void **state)
 {
-    static const char *const damaged[] = {"set 2 123=A\n", "set 1 0=A\n", "set 1 123=Z\n", "set 1 123 = A\n",
-                                          "set 1 reference=C 123=A\n", "set 1 123=A reference=A\n",
-                                          "set 1 1=A 2=A 3=A 4=A 5=A 6=A 7=A 8=A 9=A 9=A 9=A\n"};
+    static const char *const damaged[] = { "set 2 123=A\n",
+                                           "set 1 0=A\n",
+                                           "set 1 123=Z\n",
+                                           "set 1 123 = A\n",
+                                           "set 1 reference=C 123=A\n",
+                                           "set 1 123=A reference=A\n",
+                                           "set 1 1=A 2=A 3=A 4=A 5=A 6=A 7=A 8=A 9=A 9=A 9=A\n" };
 
     (void)state;
     for (size_t i = 0; i < sizeof damaged / sizeof *damaged; i++)
@@ -183,9 +187,10 @@ static void damaged_keys_are_refused(void **state)
 
 static void answers_name_cups_by_their_codes(void **state)
 {
-    const struct tasting_set five = {.cups = 5, .code = {493, 201, 822, 110, 307}, .sample = {0, 1, 0, 0, 1},
-                                     .reference = -1};
-    const struct tasting_set three = {.cups = 3, .code = {493, 201, 822}, .sample = {1, 0, 2}, .reference = -1};
+    const struct tasting_set five = {
+        .cups = 5, .code = { 493, 201, 822, 110, 307 }, .sample = { 0, 1, 0, 0, 1 }, .reference = -1
+    };
+    const struct tasting_set three = { .cups = 3, .code = { 493, 201, 822 }, .sample = { 1, 0, 2 }, .reference = -1 };
     int place[TASTING_CUPS];
 
     (void)state;
@@ -200,8 +205,8 @@ static void answers_name_cups_by_their_codes(void **state)
 
 static void answers_that_make_no_sense_are_refused(void **state)
 {
-    const struct tasting_set set = {.cups = 3, .code = {493, 201, 822}, .sample = {0, 0, 1}, .reference = -1};
-    static const char *const nonsense[] = {"", "494", "493 201", "493x", "-493", "99999999999999999999", "four"};
+    const struct tasting_set set = { .cups = 3, .code = { 493, 201, 822 }, .sample = { 0, 0, 1 }, .reference = -1 };
+    static const char *const nonsense[] = { "", "494", "493 201", "493x", "-493", "99999999999999999999", "four" };
     int place[TASTING_CUPS];
 
     (void)state;

@@ -10,8 +10,10 @@
 
 #include "poise/tasting_score.h"
 
-static const char *const samples[] = {"75 s", "180 s", "300 s"};
-static const struct tasting_set triangle = {.cups = 3, .code = {493, 201, 822}, .sample = {0, 1, 0}, .reference = -1};
+static const char *const samples[] = { "75 s", "180 s", "300 s" };
+static const struct tasting_set triangle = {
+    .cups = 3, .code = { 493, 201, 822 }, .sample = { 0, 1, 0 }, .reference = -1
+};
 static char sentence[SCORE_SENTENCE];
 
 static void add(struct tasting_score *score, const struct tasting_set *set, int place, bool sure, const char *taster)
@@ -51,7 +53,7 @@ static void a_difference_is_said_with_its_odds(void **state)
     tasting_score_sentence(&score, samples, sentence);
     assert_non_null(strstr(sentence, "11 of 20 right"));
     assert_non_null(strstr(sentence, "one time in 27"));
-    assert_non_null(strstr(sentence, "can be told apart"));
+    assert_non_null(strstr(sentence, "can be distinguished"));
 }
 
 static void no_difference_shown_says_what_could_have_been_seen(void **state)
@@ -84,8 +86,8 @@ static void tasters_are_kept_apart_from_repeats(void **state)
 
 static void a_preference_counts_the_sample_not_the_place(void **state)
 {
-    const struct tasting_set ab = {.cups = 2, .code = {100, 101}, .sample = {0, 1}, .reference = -1};
-    const struct tasting_set ba = {.cups = 2, .code = {102, 103}, .sample = {1, 0}, .reference = -1};
+    const struct tasting_set ab = { .cups = 2, .code = { 100, 101 }, .sample = { 0, 1 }, .reference = -1 };
+    const struct tasting_set ba = { .cups = 2, .code = { 102, 103 }, .sample = { 1, 0 }, .reference = -1 };
     struct tasting_score score;
 
     (void)state;
@@ -102,8 +104,8 @@ static void a_preference_counts_the_sample_not_the_place(void **state)
 
 static void rankings_are_by_sample(void **state)
 {
-    const struct tasting_set set = {.cups = 3, .code = {100, 101, 102}, .sample = {2, 0, 1}, .reference = -1};
-    const int first_to_last[] = {1, 2, 0};      /* samples 0, 1, 2 */
+    const struct tasting_set set = { .cups = 3, .code = { 100, 101, 102 }, .sample = { 2, 0, 1 }, .reference = -1 };
+    const int first_to_last[] = { 1, 2, 0 }; /* samples 0, 1, 2 */
     struct tasting_score score;
     bool over;
 
@@ -118,7 +120,7 @@ static void rankings_are_by_sample(void **state)
     assert_non_null(strstr(sentence, "75 s 1.0, 180 s 2.0, 300 s 3.0"));
 }
 
-static void two_sets_are_told_to_be_too_few(void **state)
+static void two_sets_are_reported_to_be_too_few(void **state)
 {
     (void)state;
     tasting_outlook(TASTING_TRIANGLE, 2, 2, sentence);
@@ -131,7 +133,7 @@ static void two_sets_are_told_to_be_too_few(void **state)
 
 static void common_words_are_counted_once_a_cup(void **state)
 {
-    unsigned count[TASTING_WORDS] = {0};
+    unsigned count[TASTING_WORDS] = { 0 };
 
     (void)state;
     tasting_words_count("Sweet, sweet and bittersweet; clean-ish.", count);
@@ -149,7 +151,7 @@ int main(void)
         cmocka_unit_test(tasters_are_kept_apart_from_repeats),
         cmocka_unit_test(a_preference_counts_the_sample_not_the_place),
         cmocka_unit_test(rankings_are_by_sample),
-        cmocka_unit_test(two_sets_are_told_to_be_too_few),
+        cmocka_unit_test(two_sets_are_reported_to_be_too_few),
         cmocka_unit_test(common_words_are_counted_once_a_cup),
     };
 

@@ -47,9 +47,10 @@ static void a_measured_water_wins(void **state)
     (void)state;
     pour_until(20);
     stage(21, "steep", 20);
-    say("event/pier/measure", 21, "'brew':'pier-20261125-007','station':'left','measure':'water_g','value':99.7,"
+    say("event/pier/measure", 21,
+        "'brew':'pier-20261125-007','station':'left','measure':'water_g','value':99.7,"
         "'standard_uncertainty':0.1,'by':'tracker'");
-    scale(22, "500.0");         /* a hand on the brewer is no water */
+    scale(22, "500.0"); /* a hand on the brewer is no water */
     assert_true(station_water_g(left()) == 99.7);
 }
 
@@ -67,18 +68,20 @@ static void a_pour_marked_by_hand_counts_what_the_scale_tells(void **state)
         stage(6.3, "pour", 6.3);
         assert_true(fabs(station_water_g(left())) < 0.05);
         scale(6.5, "30.5");
-        say("state/pier", 6.6, "'instruments':[{'instrument':'left-scale','quantity':'mass','station':'left',"
+        say("state/pier", 6.6,
+            "'instruments':[{'instrument':'left-scale','quantity':'mass','station':'left',"
             "'condition':'ready','value':30.5,'stable':true,'mono_us':6500000}],"
             "'stations':[{'station':'left','stage':'pour','stage_at_us':6300000,'brew':'pier-20261125-007',"
             "'first_water_us':6300000,'load_g':%s,'water_g':null,'measures':{},'stages':[{'stage':'pour',"
-            "'at_us':6300000}]}]", loads[i]);
+            "'at_us':6300000}]}]",
+            loads[i]);
         assert_true(fabs(station_water_g(left()) - 30.5) < 0.05);
         scale(6.7, "48.0");
         assert_true(fabs(station_water_g(left()) - 48) < 0.05);
     }
 }
 
-/* Started in between: only a state has told of the scale, or nothing has. */
+/* Started in between: only a state has reported of the scale, or nothing has. */
 static void a_pour_marked_on_a_silent_scale_counts_from_its_last_or_first_word(void **state)
 {
     (void)state;
@@ -110,14 +113,15 @@ static void pressure_counts_from_just_before_the_press(void **state)
         scale(tenth / 10.0, "1115.0");
     stage(32, "press", 31.05);
     kpa = station_press_kpa(left(), at(32));
-    assert_true(fabs(kpa - 3.468393) < 1e-6);       /* 1 kg on 60 mm: 3.468393 kPa, m g0 / A */
-    assert_true(fabs(station_steep_s(left(), at(40)) - 21.05) < 1e-9);      /* the steep has ended */
+    assert_true(fabs(kpa - 3.468393) < 1e-6);                          /* 1 kg on 60 mm: 3.468393 kPa, m g0 / A */
+    assert_true(fabs(station_steep_s(left(), at(40)) - 21.05) < 1e-9); /* the steep has ended */
 }
 
 static void a_state_in_mid_press_is_enough_for_the_pressure(void **state)
 {
     (void)state;
-    say("state/pier", 50, "'instruments':[{'instrument':'left-scale','quantity':'mass','station':'left',"
+    say("state/pier", 50,
+        "'instruments':[{'instrument':'left-scale','quantity':'mass','station':'left',"
         "'condition':'ready','value':2400,'status':'ok','mono_us':50000000}],"
         "'stations':[{'station':'left','stage':'press',"
         "'stage_at_us':45000000,'brew':'pier-20261125-007','piston_diameter_mm':60,'press_kpa':6.936786}]");
@@ -133,7 +137,7 @@ static void the_focus_follows_the_stage(void **state)
     state_at(5, "idle", "null", "400", "0");
     scale(6, "12.34");
     words_focus(&model, left(), at(6), &focus);
-    assert_string_equal(focus.big, "12.34");            /* the digits that the scale showed */
+    assert_string_equal(focus.big, "12.34"); /* the digits that the scale showed */
     assert_string_equal(focus.bar, "2.7 g to go of 15.0 ± 0.1");
     scale(6.1, "15.1");
     words_focus(&model, left(), at(6.1), &focus);
@@ -149,7 +153,7 @@ static void the_focus_follows_the_stage(void **state)
     assert_string_equal(focus.unit, "g of water");
     assert_true(fabs(focus.share - 100 / 230.0) < 0.003);
     stage(21, "steep", 20);
-    words_focus(&model, left(), at(70.2), &focus);      /* 60.2 of 90 s */
+    words_focus(&model, left(), at(70.2), &focus); /* 60.2 of 90 s */
     assert_string_equal(focus.big, "1:00");
     assert_string_equal(focus.bar, "0:30 to go of 1:30");
     assert_false(focus.warn);
@@ -170,7 +174,7 @@ static double weigh(double at_s, double from, double to)
     return at_s + 2;
 }
 
-static void what_is_added_is_told_from_what_is_set_down(void **state)
+static void what_is_added_is_reported_from_what_is_set_down(void **state)
 {
     enum rest_since since;
     struct focus focus;
@@ -179,14 +183,14 @@ static void what_is_added_is_told_from_what_is_set_down(void **state)
 
     (void)state;
     state_at(5, "idle", "null", "0", "0");
-    now_s = weigh(6, 0, 12);                            /* on an empty scale nobody waits for coffee */
+    now_s = weigh(6, 0, 12); /* on an empty scale nobody waits for coffee */
     assert_true(isnan(station_added_g(left(), &since)));
-    now_s = weigh(weigh(now_s, 12, 0), 0, 341.2);       /* the cup ... */
-    now_s = weigh(now_s, 341.2, 523.6);                 /* ... and the brewer */
+    now_s = weigh(weigh(now_s, 12, 0), 0, 341.2); /* the cup ... */
+    now_s = weigh(now_s, 341.2, 523.6);           /* ... and the brewer */
     assert_true(fabs(station_added_g(left(), &since)) < 0.05);
     assert_string_equal(words_guide(&model, left(), at(now_s), words), "Tare, then weigh the coffee.");
     now_s = weigh(now_s, 523.6, 533.8);
-    now_s = weigh(now_s, 533.8, 538.2);                 /* a pause between two spoons is no new beginning */
+    now_s = weigh(now_s, 533.8, 538.2); /* a pause between two spoons is no new beginning */
     assert_true(fabs(station_added_g(left(), &since) - 14.6) < 0.05);
     assert_int_equal(since, SINCE_SET_DOWN);
     words_focus(&model, left(), at(now_s), &focus);
@@ -194,7 +198,7 @@ static void what_is_added_is_told_from_what_is_set_down(void **state)
     assert_string_equal(focus.unit, "g added since the last set-down");
     assert_string_equal(focus.bar, "0.4 g to go of 15.0 ± 0.1");
     assert_string_equal(words_guide(&model, left(), at(now_s), words), "Weigh 15.0 ± 0.1 g of coffee.");
-    now_s = weigh(now_s, 538.2, 355.8);                 /* the brewer is taken off: what is left asks for nothing yet */
+    now_s = weigh(now_s, 538.2, 355.8); /* the brewer is taken off: what is left asks for nothing yet */
     words_focus(&model, left(), at(now_s), &focus);
     assert_string_equal(focus.big, "355.8");
 }
@@ -209,7 +213,7 @@ static void a_tare_is_where_adding_begins(void **state)
     (void)state;
     state_at(5, "idle", "null", "0", "0");
     now_s = weigh(6, 0, 523.6);
-    scale(now_s + 0.1, "0.0");                          /* from rest to zero at once */
+    scale(now_s + 0.1, "0.0"); /* from rest to zero at once */
     now_s = weigh(now_s + 0.1, 0, 0);
     assert_string_equal(words_guide(&model, left(), at(now_s), words), "Weigh 15.0 ± 0.1 g of coffee.");
     words_focus(&model, left(), at(now_s), &focus);
@@ -219,14 +223,14 @@ static void a_tare_is_where_adding_begins(void **state)
     words_focus(&model, left(), at(now_s), &focus);
     assert_string_equal(focus.unit, "g added since zero");
     assert_true(focus.warn);
-    now_s = weigh(now_s, 15.2, 15.0);                   /* a pinch back */
+    now_s = weigh(now_s, 15.2, 15.0); /* a pinch back */
     words_focus(&model, left(), at(now_s), &focus);
     assert_string_equal(focus.bar, "right: 15.0 ± 0.1 g");
-    scale(now_s + 0.1, "0.0");                          /* tared away: weighed it stays */
+    scale(now_s + 0.1, "0.0"); /* tared away: weighed it stays */
     now_s = weigh(now_s + 0.1, 0, 0);
     assert_string_equal(words_guide(&model, left(), at(now_s), words),
                         "15.0 g tared away. Pour 230 ± 2 g of water: it scalds.");
-    now_s = weigh(now_s, 0, -523.6);                    /* all lifted off */
+    now_s = weigh(now_s, 0, -523.6); /* all lifted off */
     assert_true(isnan(station_added_g(left(), &since)));
     words_guide(&model, left(), at(now_s), words);
     assert_string_equal(words, "Put the cup and the brewer on the scale, and tare.");
@@ -246,7 +250,7 @@ static void a_lift_behind_a_lost_line_is_no_tare(void **state)
     for (int i = 0; i < 4; i++)
         scale(9 + i / 2.0, "538.6");
     assert_true(fabs(station_added_g(left(), &since) - 15) < 0.05);
-    scale(11.5, "0.0");                                 /* 538.6 was shown one second ago */
+    scale(11.5, "0.0"); /* 538.6 was shown one second ago */
     scale(12, "0.0");
     assert_true(isnan(station_added_g(left(), &since)));
     assert_string_equal(words_guide(&model, left(), at(12), words),
@@ -254,7 +258,7 @@ static void a_lift_behind_a_lost_line_is_no_tare(void **state)
 }
 
 /* A slow scale, two lines a second, and one that says itself that it moves. */
-static void rest_is_told_at_any_rate(void **state)
+static void rest_is_reported_at_any_rate(void **state)
 {
     enum rest_since since;
 
@@ -269,14 +273,16 @@ static void rest_is_told_at_any_rate(void **state)
     model_found(&model, FAR + at(10));
     assert_true(isnan(station_added_g(left(), &since)));
     for (int i = 0; i < 4; i++)
-        say("reading/pier/left-scale", 11 + i / 2.0, "'instrument':'left-scale','station':'left','quantity':'mass',"
+        say("reading/pier/left-scale", 11 + i / 2.0,
+            "'instrument':'left-scale','station':'left','quantity':'mass',"
             "'value':340.0,'unit':'g','stable':false,'status':'ok'");
     assert_false(left()->rest.known);
 }
 
 static void what_differs_from_the_run_before_is_said(void **state)
 {
-    static const char two[] = "'stations':[{'station':'left','stage':'%s','brew':%s,'next':{'experiment':'%s','run':%d,"
+    static const char two[] =
+        "'stations':[{'station':'left','stage':'%s','brew':%s,'next':{'experiment':'%s','run':%d,"
         "'of':8,'replicate':1,'factors':{'steep_s':%d,'stir':'swirl'},'recipe':{},'tolerances':{'steep_s':3}}}],"
         "'instruments':[],'waiting':[],'last':null,'plan':null";
     char words[WORDS_SIZE];
@@ -318,7 +324,7 @@ static void earlier_cups_say_how_far_it_is(void **state)
     assert_string_equal(words_share(&model, left(), at(105), WORDS_WHOLE, words),
                         "about 83 % of attainable extraction (by 12 earlier cups)");
     say("event/pier/brew", 200, "'brew':'pier-20261125-008','station':'left','change':'begin','at_us':199000000");
-    assert_string_equal(words_share(&model, left(), at(201), WORDS_WHOLE, words), "");     /* another run */
+    assert_string_equal(words_share(&model, left(), at(201), WORDS_WHOLE, words), ""); /* another run */
 }
 
 static void what_comes_next_follows_the_plan(void **state)
@@ -329,13 +335,13 @@ static void what_comes_next_follows_the_plan(void **state)
     pour_until(20);
     assert_int_equal(station_next_stage(left()), STAGE_STEEP);
     stage(21, "steep", 20);
-    assert_int_equal(station_next_stage(left()), STAGE_STIR);       /* stir = swirl */
+    assert_int_equal(station_next_stage(left()), STAGE_STIR); /* stir = swirl */
     stage(40, "stir", 40);
     stage(45, "settle", 44);
     assert_int_equal(station_next_stage(left()), STAGE_PRESS);
     assert_string_equal(words_then(&model, left(), then), "then press at 1:30");
     stage(46, "steep", 45);
-    assert_int_equal(station_next_stage(left()), STAGE_PRESS);      /* stirred once is enough */
+    assert_int_equal(station_next_stage(left()), STAGE_PRESS); /* stirred once is enough */
 }
 
 /* The tracker calls the first water a pour until a second one comes; the plan knows that it is the bloom. */
@@ -346,7 +352,8 @@ static void a_planned_bloom_is_aimed_at_before_the_pour(void **state)
 
     (void)state;
     state_at(5, "idle", "null", "400", "0");
-    say("state/pier", 8, "'instruments':[],'stations':[{'station':'left','stage':'idle','load_g':400,"
+    say("state/pier", 8,
+        "'instruments':[],'stations':[{'station':'left','stage':'idle','load_g':400,"
         "'next':{'experiment':'ferry-steep',"
         "'run':4,'of':15,'factors':{'steep_s':90},'recipe':{'bloom_g':45,'bloom_s':30,'water_g':230},"
         "'tolerances':{'bloom_g':3}}}]");
@@ -393,9 +400,11 @@ static void a_weighed_cup_is_to_be_taken_off_before_the_next(void **state)
 
     (void)state;
     pour_until(20);
-    say("event/pier/measure", 60, "'brew':'pier-20261125-007','station':'left','measure':'press_peak_kpa','value':12,"
+    say("event/pier/measure", 60,
+        "'brew':'pier-20261125-007','station':'left','measure':'press_peak_kpa','value':12,"
         "'standard_uncertainty':1,'by':'tracker','above':true");
-    say("event/pier/brew", 90, "'brew':'pier-20261125-007','station':'left','change':'end','at_us':90000000,"
+    say("event/pier/brew", 90,
+        "'brew':'pier-20261125-007','station':'left','change':'end','at_us':90000000,"
         "'measures':{'press_peak_kpa':{'value':12,'standard_uncertainty':1}}");
     state_at(90, "idle", "null", "540", "140");
     scale(91, "140.0");
@@ -405,19 +414,21 @@ static void a_weighed_cup_is_to_be_taken_off_before_the_next(void **state)
                         "Put the cup and the brewer on the scale, and tare.");
 }
 
-static void a_lower_bound_and_a_drip_are_told(void **state)
+static void a_lower_bound_and_a_drip_are_reported(void **state)
 {
     char words[WORDS_SIZE];
 
     (void)state;
-    say("state/pier", 5, "'instruments':[],'stations':[],'last':{'brew':'pier-20261125-006','measures':{"
+    say("state/pier", 5,
+        "'instruments':[],'stations':[],'last':{'brew':'pier-20261125-006','measures':{"
         "'drip_g':{'value':3.21,'standard_uncertainty':0.1},'press_peak_kpa':{'value':12.3,'standard_uncertainty':1}},"
         "'above':['press_peak_kpa']}");
     assert_string_equal(words_measures(&model.last, model.last_above, words), "drip 3.2 g, peak above 12.3 kPa");
     fresh(state);
     pour_until(20);
     stage(21, "steep", 20);
-    say("event/pier/measure", 22, "'brew':'pier-20261125-007','station':'left','measure':'drip_g','value':2.14,"
+    say("event/pier/measure", 22,
+        "'brew':'pier-20261125-007','station':'left','measure':'drip_g','value':2.14,"
         "'standard_uncertainty':0.1,'by':'tracker'");
     assert_string_equal(words_numbers(left(), at(23), false, words), "water 100.0 g, drip 2.1 g");
 }
@@ -444,7 +455,8 @@ static void corrections_of_earlier_stages_leave_the_screen_alone(void **state)
     stage(21, "steep", 20);
     stage(25, "dose", 8.5);
     assert_int_equal(left()->stage, STAGE_STEEP);
-    say("event/pier/stage", 26, "'brew':'pier-20261125-003','station':'left','stage':'press','at_us':1000000,"
+    say("event/pier/stage", 26,
+        "'brew':'pier-20261125-003','station':'left','stage':'press','at_us':1000000,"
         "'uncertainty_us':0,'by':'operator'");
     assert_int_equal(left()->stage, STAGE_STEEP);
 }
@@ -452,7 +464,8 @@ static void corrections_of_earlier_stages_leave_the_screen_alone(void **state)
 static void nonsense_in_a_state_is_not_known(void **state)
 {
     (void)state;
-    say("state/pier", 50, "'instruments':[{}, {'station':7,'quantity':[]}],'stations':[{'station':'left','stage':7,"
+    say("state/pier", 50,
+        "'instruments':[{}, {'station':7,'quantity':[]}],'stations':[{'station':'left','stage':7,"
         "'load_g':'x','measures':[],'stages':{},'above':[7,'x'],'next':{'factors':7,'recipe':{'a':null}},"
         "'question':7},"
         "{'station':'No Name'},{}],'waiting':{},'last':7,'plan':[]");
@@ -474,17 +487,17 @@ int main(void)
         cmocka_unit_test_setup(pressure_counts_from_just_before_the_press, fresh),
         cmocka_unit_test_setup(a_state_in_mid_press_is_enough_for_the_pressure, fresh),
         cmocka_unit_test_setup(the_focus_follows_the_stage, fresh),
-        cmocka_unit_test_setup(what_is_added_is_told_from_what_is_set_down, fresh),
+        cmocka_unit_test_setup(what_is_added_is_reported_from_what_is_set_down, fresh),
         cmocka_unit_test_setup(a_tare_is_where_adding_begins, fresh),
         cmocka_unit_test_setup(a_lift_behind_a_lost_line_is_no_tare, fresh),
-        cmocka_unit_test_setup(rest_is_told_at_any_rate, fresh),
+        cmocka_unit_test_setup(rest_is_reported_at_any_rate, fresh),
         cmocka_unit_test_setup(what_differs_from_the_run_before_is_said, fresh),
         cmocka_unit_test_setup(earlier_cups_say_how_far_it_is, fresh),
         cmocka_unit_test_setup(what_comes_next_follows_the_plan, fresh),
         cmocka_unit_test_setup(a_planned_bloom_is_aimed_at_before_the_pour, fresh),
         cmocka_unit_test_setup(more_than_a_bloom_is_the_pour, fresh),
         cmocka_unit_test_setup(a_weighed_cup_is_to_be_taken_off_before_the_next, fresh),
-        cmocka_unit_test_setup(a_lower_bound_and_a_drip_are_told, fresh),
+        cmocka_unit_test_setup(a_lower_bound_and_a_drip_are_reported, fresh),
         cmocka_unit_test_setup(the_bell_rings_once_at_the_end_of_a_steep, fresh),
         cmocka_unit_test_setup(corrections_of_earlier_stages_leave_the_screen_alone, fresh),
         cmocka_unit_test_setup(nonsense_in_a_state_is_not_known, fresh),

@@ -59,7 +59,7 @@ static void cautions_are_shown_where_they_matter(void **state)
 /* Where keys and cautions do not fit, one comes after the other, each of them whole. */
 static void help_is_whole_on_the_smallest_screen(void **state)
 {
-    struct timer_page cautions = {.page = PAGE_HELP, .part = 1};
+    struct timer_page cautions = { .page = PAGE_HELP, .part = 1 };
 
     (void)state;
     canvas.unicode = true;
@@ -109,12 +109,13 @@ static void a_small_screen_cuts_no_question(void **state)
     draw(36, 15, PAGE_BENCH, 22);
     expect_on_screen("3 of 15 done: ferry-steep");
     expect_on_screen("waiting for strength: 2 cups");
-    say("event/pier/warning", 23, "'brew':null,'station':'left','warning':'overload',"
+    say("event/pier/warning", 23,
+        "'brew':null,'station':'left','warning':'overload',"
         "'detail':'The scale is loaded beyond its range: pressures are lower bounds, and the scale may suffer.'");
     draw(40, 15, PAGE_BENCH, 24);
     expect_on_screen("the scale may suffer.");
     expect_on_screen("since first water");
-    expect_on_screen("▀████▀");                         /* digits that are read from across the counter */
+    expect_on_screen("▀████▀"); /* digits that are read from across the counter */
     strcpy(left()->question, "empty-cup-mass");
     strcpy(left()->question_detail, "The empty cup was never seen: how much coffee is in it, in g (200 is a guess)?");
     left()->question_measure = MEASURE_BEVERAGE_G;
@@ -131,7 +132,7 @@ static void a_small_screen_cuts_no_question(void **state)
     canvas_free(&canvas);
 }
 
-/* What differs from the run before is told by its look, also where the run takes two rows. */
+/* What differs from the run before is reported by its look, also where the run takes two rows. */
 static void what_differs_stands_out_in_a_narrow_pane(void **state)
 {
     (void)state;
@@ -206,8 +207,10 @@ static void text_is_cut_and_wrapped_by_columns(void **state)
     canvas_row(&canvas, 2, row, sizeof row);
     assert_string_equal(row, "once");
     canvas_clear(&canvas);
-    canvas_put(&canvas, 8, 0, 10, LOOK_PLAIN, "\xe5\x92\x96\xe5\x95\xa1");      /* two wide characters, room for one */
-    canvas_put(&canvas, 0, 1, 10, LOOK_PLAIN, "a\xff\x80" "b\tc");
+    canvas_put(&canvas, 8, 0, 10, LOOK_PLAIN, "\xe5\x92\x96\xe5\x95\xa1"); /* two wide characters, room for one */
+    canvas_put(&canvas, 0, 1, 10, LOOK_PLAIN,
+               "a\xff\x80"
+               "b\tc");
     canvas_row(&canvas, 0, row, sizeof row);
     assert_string_equal(row, "        \xe5\x92\x96");
     canvas_row(&canvas, 1, row, sizeof row);

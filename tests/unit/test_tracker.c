@@ -7,8 +7,8 @@
 static void bloom_pour_stir_press(void **state)
 {
     struct trace *trace = *state;
-    enum stage stage[] = {STAGE_DOSE, STAGE_BLOOM, STAGE_POUR, STAGE_STEEP, STAGE_STIR, STAGE_SETTLE, STAGE_PRESS,
-                          STAGE_WEIGH_OUT, STAGE_STRENGTH};
+    enum stage stage[] = { STAGE_DOSE,   STAGE_BLOOM, STAGE_POUR,      STAGE_STEEP,   STAGE_STIR,
+                           STAGE_SETTLE, STAGE_PRESS, STAGE_WEIGH_OUT, STAGE_STRENGTH };
     double at_s[9];
 
     put_things(trace);
@@ -84,7 +84,7 @@ static void the_view_is_of_the_newest_indication(void **state)
 static void one_pour_pressed_beside(void **state)
 {
     struct trace *trace = *state;
-    enum stage stage[] = {STAGE_DOSE, STAGE_POUR, STAGE_STEEP, STAGE_PRESS, STAGE_WEIGH_OUT, STAGE_STRENGTH};
+    enum stage stage[] = { STAGE_DOSE, STAGE_POUR, STAGE_STEEP, STAGE_PRESS, STAGE_WEIGH_OUT, STAGE_STRENGTH };
     double at_s[6];
 
     put_things(trace);
@@ -105,7 +105,7 @@ static void one_pour_pressed_beside(void **state)
     at_s[5] = seconds_now(trace);
     wait_s(trace, 5);
     assert_float_equal(measured(trace, 1, MEASURE_BEVERAGE_G), 193, 0.3);
-    wait_s(trace, 18);      /* nobody saw the press: so long it may yet turn out to be another brew's empty cup */
+    wait_s(trace, 18); /* nobody saw the press: so long it may yet turn out to be another brew's empty cup */
     assert_stages(trace, 1, stage, at_s, 6, 0.45);
     assert_float_equal(measured(trace, 1, MEASURE_DOSE_G), 14, 0.1);
     assert_float_equal(measured(trace, 1, MEASURE_WATER_G), 220, 0.3);
@@ -121,11 +121,11 @@ static void a_lift_is_an_uncertain_begin_of_a_press(void **state)
     double lifted_u_s;
 
     one_pour_pressed_beside(state);
-    lifted_u_s = told_u(trace, 1, MEASURE_STEEP_S);
+    lifted_u_s = reported_u(trace, 1, MEASURE_STEEP_S);
     assert_true(lifted_u_s > 1 && lifted_u_s < 4);
-    for (int i = 0; i < trace->told_count; i++)
-        if (trace->told[i].kind == TRACKER_STAGE && trace->told[i].stage == STAGE_PRESS)
-            assert_float_equal((double)trace->told[i].at_uncertainty_us / 1e6, 2, 0.1);
+    for (int i = 0; i < trace->reported_count; i++)
+        if (trace->reported[i].kind == TRACKER_STAGE && trace->reported[i].stage == STAGE_PRESS)
+            assert_float_equal((double)trace->reported[i].at_uncertainty_us / 1e6, 2, 0.1);
 }
 
 static void overloaded_press_is_a_lower_bound(void **state)
@@ -143,9 +143,9 @@ static void overloaded_press_is_a_lower_bound(void **state)
     wait_s(trace, 3);
     move(trace, -(brewer_g + 45), 0.4);
     wait_s(trace, 6);
-    for (int i = 0; i < trace->told_count; i++)
-        above |= trace->told[i].kind == TRACKER_MEASURE && trace->told[i].measure == MEASURE_PRESS_PEAK_KPA &&
-                 trace->told[i].above;
+    for (int i = 0; i < trace->reported_count; i++)
+        above |= trace->reported[i].kind == TRACKER_MEASURE && trace->reported[i].measure == MEASURE_PRESS_PEAK_KPA
+                 && trace->reported[i].above;
     assert_true(above);
     assert_true(was_said(trace, TRACKER_WARNING, "overload"));
     assert_float_equal(measured(trace, 1, MEASURE_PRESS_S), 20, 0.8);
@@ -162,10 +162,10 @@ static void press_above_the_limit_is_said_once(void **state)
     wait_s(trace, 3);
     move(trace, 230, 20);
     wait_s(trace, 40);
-    push(trace, 11000, 20);     /* 38 kPa under 60 mm, the limit is 30 */
+    push(trace, 11000, 20); /* 38 kPa under 60 mm, the limit is 30 */
     wait_s(trace, 3);
-    for (int i = 0; i < trace->told_count; i++)
-        said += trace->told[i].kind == TRACKER_WARNING && strcmp(trace->told[i].word, "press-too-hard") == 0;
+    for (int i = 0; i < trace->reported_count; i++)
+        said += trace->reported[i].kind == TRACKER_WARNING && strcmp(trace->reported[i].word, "press-too-hard") == 0;
     assert_int_equal(said, 1);
 }
 
@@ -173,7 +173,7 @@ static void together_without_tare_asks_for_the_cup(void **state)
 {
     struct trace *trace = *state;
     char detail[TRACKER_WORDS];
-    struct tracker_events events = {.count = 0};
+    struct tracker_events events = { .count = 0 };
 
     wait_s(trace, 3);
     move(trace, cup_g + brewer_g, 0.3);
@@ -192,14 +192,14 @@ static void together_without_tare_asks_for_the_cup(void **state)
     take(trace, &events);
     assert_float_equal(measured(trace, 1, MEASURE_BEVERAGE_G), 199, 1e-9);
     assert_float_equal(measured(trace, 1, MEASURE_RETAINED_G_PER_G), 31.0 / 15, 0.02);
-    assert_int_equal(tracker_enter(trace->tracker, 1, MEASURE_STRENGTH_PCT, 1.4, 0.02, trace->now_us, &events,
-                                   detail), 0);
+    assert_int_equal(tracker_enter(trace->tracker, 1, MEASURE_STRENGTH_PCT, 1.4, 0.02, trace->now_us, &events, detail),
+                     0);
     take(trace, &events);
     assert_float_equal(measured(trace, 1, MEASURE_EXTRACTION_PCT), 1.4 * 199 / 15, 0.2);
-    assert_int_equal(tracker_enter(trace->tracker, 1, MEASURE_STRENGTH_PCT, 400, 0.02, trace->now_us, &events,
-                                   detail), -EINVAL);
-    assert_int_equal(tracker_enter(trace->tracker, 7, MEASURE_STRENGTH_PCT, 1.4, 0.02, trace->now_us, &events,
-                                   detail), -EINVAL);
+    assert_int_equal(tracker_enter(trace->tracker, 1, MEASURE_STRENGTH_PCT, 400, 0.02, trace->now_us, &events, detail),
+                     -EINVAL);
+    assert_int_equal(tracker_enter(trace->tracker, 7, MEASURE_STRENGTH_PCT, 1.4, 0.02, trace->now_us, &events, detail),
+                     -EINVAL);
 }
 
 static void known_cup_is_recognised(void **state)
@@ -229,9 +229,9 @@ static void known_cup_is_recognised(void **state)
 static void operator_marks_win(void **state)
 {
     struct trace *trace = *state;
-    struct tracker_events events = {.count = 0};
+    struct tracker_events events = { .count = 0 };
     char detail[TRACKER_WORDS];
-    struct tracker_event told[TOLD];
+    struct tracker_event reported[REPORTED];
     int64_t marked_us;
     int count;
 
@@ -245,10 +245,10 @@ static void operator_marks_win(void **state)
     wait_s(trace, 10);
     assert_int_equal(tracker_mark(trace->tracker, STAGE_STEEP, marked_us, &events, detail), 0);
     take(trace, &events);
-    count = stages_of(trace, 1, told);
-    assert_int_equal(told[count - 1].stage, STAGE_STEEP);
-    assert_int_equal(told[count - 1].at_us, marked_us);
-    assert_true(told[count - 1].by_operator);
+    count = stages_of(trace, 1, reported);
+    assert_int_equal(reported[count - 1].stage, STAGE_STEEP);
+    assert_int_equal(reported[count - 1].at_us, marked_us);
+    assert_true(reported[count - 1].by_operator);
     wait_s(trace, 10);
     assert_int_equal(tracker_mark(trace->tracker, STAGE_IDLE, trace->now_us, &events, detail), 0);
     take(trace, &events);
@@ -260,7 +260,7 @@ static void operator_marks_win(void **state)
 static void begun_and_ended_by_the_operator(void **state)
 {
     struct trace *trace = *state;
-    struct tracker_events events = {.count = 0};
+    struct tracker_events events = { .count = 0 };
     char detail[TRACKER_WORDS];
     struct tracker_view view;
 
@@ -284,12 +284,13 @@ static void begun_and_ended_by_the_operator(void **state)
 static void press_by_gauge(struct trace *trace, double kpa, double seconds)
 {
     static struct tracker_events events;
-    struct reading reading = {.quantity = QUANTITY_PRESSURE, .stable = -1, .net = -1, .unit = UNIT_KILOPASCAL,
-                              .resolution = 0.1};
+    struct reading reading = {
+        .quantity = QUANTITY_PRESSURE, .stable = -1, .net = -1, .unit = UNIT_KILOPASCAL, .resolution = 0.1
+    };
 
     for (int64_t until_us = trace->now_us + (int64_t)(seconds * 1e6); trace->now_us < until_us;) {
         reading.mono_us = trace->now_us;
-        reading.value = (struct decimal){llround(kpa * 10), -1};
+        reading.value = (struct decimal){ llround(kpa * 10), -1 };
         tracker_reading(trace->tracker, &reading, &events);
         take(trace, &events);
         show(trace, trace->load_g);
@@ -299,7 +300,7 @@ static void press_by_gauge(struct trace *trace, double kpa, double seconds)
 static void a_pressure_instrument_sees_the_press_beside(void **state)
 {
     struct trace *trace = *state;
-    enum stage stage[] = {STAGE_DOSE, STAGE_POUR, STAGE_STEEP, STAGE_PRESS, STAGE_WEIGH_OUT, STAGE_STRENGTH};
+    enum stage stage[] = { STAGE_DOSE, STAGE_POUR, STAGE_STEEP, STAGE_PRESS, STAGE_WEIGH_OUT, STAGE_STRENGTH };
     double at_s[6];
 
     put_things(trace);
@@ -336,14 +337,14 @@ static void handling_is_no_brew(void **state)
     for (int i = 0; i < 20; i++) {
         move(trace, cup_g, 0.3);
         wait_s(trace, 5);
-        shake(trace, 40, 4);        /* a cloth */
+        shake(trace, 40, 4); /* a cloth */
         wait_s(trace, 5);
         move(trace, -cup_g, 0.3);
         wait_s(trace, 30);
-        shake(trace, 3, 0.4);       /* a knock */
-        move(trace, 0.3, 60);       /* drift */
+        shake(trace, 3, 0.4); /* a knock */
+        move(trace, 0.3, 60); /* drift */
     }
-    assert_int_equal(trace->told_count, 0);
+    assert_int_equal(trace->reported_count, 0);
 }
 
 static void lifting_is_no_tare(void **state)

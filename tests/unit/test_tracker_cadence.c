@@ -7,7 +7,7 @@
 
 #include <cmocka.h>
 
-#include "tracker_parts.h"
+#include "tracker/tracker_parts.h"
 
 enum { READINGS = 400, PERIOD_US = 100000 };
 
@@ -53,7 +53,7 @@ static void bunches_are_spread_back(void **state)
 {
     (void)state;
     stall(350000);
-    stall(620000);      /* a machine that reads its disk; all of them with the same time of arrival */
+    stall(620000); /* a machine that reads its disk; all of them with the same time of arrival */
     stall(2050000);
 }
 
@@ -123,7 +123,7 @@ static void another_pace_is_followed(void **state)
 
 static void a_new_rate_is_followed(void **state)
 {
-    static const int64_t rate_us[] = {500000, 50000, 100000, 333000};
+    static const int64_t rate_us[] = { 500000, 50000, 100000, 333000 };
     struct cadence cadence;
     int64_t arrived_us = 1000000, at_us = 0, before_us;
 

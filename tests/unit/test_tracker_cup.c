@@ -66,7 +66,7 @@ static void an_emptied_cup_corrects_what_was_guessed(void **state)
     (void)state;
     for (int scale = BREW; scale <= CUP; scale++) {
         struct bench *bench = bench_new(&usual);
-        int told;
+        int reported;
 
         wait_s(bench, 3);
         brew_and_press_beside(bench);
@@ -74,25 +74,25 @@ static void an_emptied_cup_corrects_what_was_guessed(void **state)
         wait_s(bench, 30);
         assert_int_equal(count_of(bench, TRACKER_END), 1);
         assert_int_equal(count_of(bench, TRACKER_QUESTION), 1);
-        assert_float_equal(measured(bench, MEASURE_BEVERAGE_G), 200, 1);     /* what coffee holds back: a guess */
+        assert_float_equal(measured(bench, MEASURE_BEVERAGE_G), 200, 1); /* what coffee holds back: a guess */
         assert_float_equal(doubt(bench, MEASURE_BEVERAGE_G), 8, 1);
         move(bench, CUP, -(cup_g + 190), 0.4);
         wait_s(bench, 120);
-        told = bench->told_count;
+        reported = bench->reported_count;
         move(bench, scale, cup_g, 0.4);
         wait_s(bench, 5);
-        assert_true(bench->told_count > told);
-        assert_int_equal(bench->told[told].kind, TRACKER_MEASURE);
-        assert_int_equal(bench->told[told].brew, 1);
+        assert_true(bench->reported_count > reported);
+        assert_int_equal(bench->reported[reported].kind, TRACKER_MEASURE);
+        assert_int_equal(bench->reported[reported].brew, 1);
         assert_float_equal(measured(bench, MEASURE_BEVERAGE_G), 190, 0.6);
         assert_float_equal(doubt(bench, MEASURE_BEVERAGE_G), 3, 0.1);
         assert_float_equal(measured(bench, MEASURE_RETAINED_G_PER_G), 40.0 / 15, 0.05);
-        told = bench->told_count;
+        reported = bench->reported_count;
         move(bench, scale, -cup_g, 0.4);
         wait_s(bench, 5);
-        move(bench, scale, cup_g - 12, 0.4);     /* the next cup is none of its business */
+        move(bench, scale, cup_g - 12, 0.4); /* the next cup is none of its business */
         wait_s(bench, 5);
-        assert_int_equal(bench->told_count, told);
+        assert_int_equal(bench->reported_count, reported);
         bench_free(bench);
     }
 }
@@ -126,7 +126,7 @@ static void the_next_brews_cup_corrects_nothing(void **state)
     const struct {
         double later_s, more_g;
         bool corrects;
-    } cases[] = {{10, 15, false}, {10, 5, true}, {120, 14, true}, {120, 25, false}};
+    } cases[] = { { 10, 15, false }, { 10, 5, true }, { 120, 14, true }, { 120, 25, false } };
 
     (void)state;
     for (size_t i = 0; i < sizeof cases / sizeof *cases; i++) {
@@ -149,7 +149,7 @@ static void the_next_brews_cup_corrects_nothing(void **state)
 /* The full cup stands on the brew's scale, which shows grams, and then on its own, which shows tenths. */
 static void the_finer_scale_wins_and_a_wrong_one_is_named(void **state)
 {
-    static const double off_g[] = {0, 4.5};
+    static const double off_g[] = { 0, 4.5 };
 
     (void)state;
     for (int i = 0; i < 2; i++) {
@@ -207,7 +207,9 @@ static int entered(struct bench *bench, enum measure measure, double value)
  * With 20 g more it may be another cup than the known one. */
 static void pressed_dry_follows_from_what_stays_behind(void **state)
 {
-    static const struct { double beverage_g, dry; } cases[] = {{200, 1}, {196.4, NAN}, {192, 0}, {203, 1}, {180, NAN}};
+    static const struct {
+        double beverage_g, dry;
+    } cases[] = { { 200, 1 }, { 196.4, NAN }, { 192, 0 }, { 203, 1 }, { 180, NAN } };
 
     (void)state;
     for (size_t i = 0; i < sizeof cases / sizeof *cases; i++) {
@@ -229,7 +231,7 @@ static void pressed_dry_follows_from_what_stays_behind(void **state)
         }
         assert_int_equal(entered(bench, MEASURE_PRESSED_DRY, 0.5), -EINVAL);
         assert_int_equal(entered(bench, MEASURE_PRESSED_DRY, 1), 0);
-        assert_int_equal(entered(bench, MEASURE_BEVERAGE_G, 170), 0);   /* and what follows from it, but not this */
+        assert_int_equal(entered(bench, MEASURE_BEVERAGE_G, 170), 0); /* and what follows from it, but not this */
         assert_float_equal(measured(bench, MEASURE_RETAINED_G_PER_G), 4, 0.05);
         assert_float_equal(measured(bench, MEASURE_PRESSED_DRY), 1, 0);
         bench_free(bench);

@@ -9,8 +9,9 @@ static void flicker(struct trace *trace, double seconds, uint32_t *state)
     int64_t until_us = trace->now_us + (int64_t)(seconds * 1e6);
 
     while (trace->now_us < until_us) {
-        struct reading reading = {.quantity = QUANTITY_MASS, .stable = -1, .net = -1, .unit = UNIT_GRAM,
-                                  .resolution = 0.1};
+        struct reading reading = {
+            .quantity = QUANTITY_MASS, .stable = -1, .net = -1, .unit = UNIT_GRAM, .resolution = 0.1
+        };
 
         *state = *state * 1664525U + 1013904223U;
         trace->now_us += trace->tick_us;
@@ -28,7 +29,9 @@ static void flicker(struct trace *trace, double seconds, uint32_t *state)
 static void show_damaged(struct trace *trace, int64_t tenths)
 {
     static struct tracker_events events;
-    struct reading reading = {.quantity = QUANTITY_MASS, .stable = -1, .net = -1, .unit = UNIT_GRAM, .resolution = 0.1};
+    struct reading reading = {
+        .quantity = QUANTITY_MASS, .stable = -1, .net = -1, .unit = UNIT_GRAM, .resolution = 0.1
+    };
 
     trace->now_us += trace->tick_us;
     reading.mono_us = trace->now_us;
@@ -77,7 +80,7 @@ static void the_first_cup_is_seen_on_a_scale_that_has_just_spoken(void **state)
         move(trace, -(brewer_g + plunger_g + 15 + 30), 0.4);
         wait_s(trace, 6);
         assert_float_equal(measured(trace, 1, MEASURE_BEVERAGE_G), 200, 0.3);
-        assert_true(told_u(trace, 1, MEASURE_BEVERAGE_G) < 1);
+        assert_true(reported_u(trace, 1, MEASURE_BEVERAGE_G) < 1);
         teardown(&own);
     }
 }
@@ -98,7 +101,7 @@ static void a_damaged_line_before_an_ordered_tare_moves_no_zero(void **state)
     move(trace, -(brewer_g + plunger_g + 15 + 30), 0.4);
     wait_s(trace, 6);
     assert_float_equal(measured(trace, 1, MEASURE_BEVERAGE_G), 200, 0.3);
-    assert_true(told_u(trace, 1, MEASURE_BEVERAGE_G) < 1);
+    assert_true(reported_u(trace, 1, MEASURE_BEVERAGE_G) < 1);
 }
 
 /* The full cup comes back, and the hand that brings it rests on its rim for a moment. */

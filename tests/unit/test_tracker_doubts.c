@@ -6,17 +6,17 @@
 
 static enum stage last_stage(const struct trace *trace)
 {
-    struct tracker_event told[TOLD];
-    int count = stages_of(trace, 1, told);
+    struct tracker_event reported[REPORTED];
+    int count = stages_of(trace, 1, reported);
 
-    return count ? told[count - 1].stage : STAGE_IDLE;
+    return count ? reported[count - 1].stage : STAGE_IDLE;
 }
 
 /* A hand, or a weight, that holds perfectly still: 2600 g for twenty seconds. */
 static void a_press_that_holds_still_is_a_press(void **state)
 {
     struct trace *trace = *state;
-    enum stage stage[] = {STAGE_DOSE, STAGE_POUR, STAGE_STEEP, STAGE_PRESS, STAGE_WEIGH_OUT, STAGE_STRENGTH};
+    enum stage stage[] = { STAGE_DOSE, STAGE_POUR, STAGE_STEEP, STAGE_PRESS, STAGE_WEIGH_OUT, STAGE_STRENGTH };
     double at_s[6];
 
     put_things(trace);
@@ -32,7 +32,7 @@ static void a_press_that_holds_still_is_a_press(void **state)
     at_s[3] = seconds_now(trace);
     move(trace, 2600, 1.5);
     wait_s(trace, 20);
-    assert_int_equal(last_stage(trace), STAGE_PRESS);       /* told while it holds */
+    assert_int_equal(last_stage(trace), STAGE_PRESS); /* reported while it holds */
     move(trace, -2600, 0.2);
     at_s[4] = seconds_now(trace);
     wait_s(trace, 3);
@@ -99,9 +99,9 @@ static double uncertainty(const struct trace *trace, enum measure measure)
 {
     double u = NAN;
 
-    for (int i = 0; i < trace->told_count; i++)
-        if (trace->told[i].kind == TRACKER_MEASURE && trace->told[i].measure == measure)
-            u = trace->told[i].standard_uncertainty;
+    for (int i = 0; i < trace->reported_count; i++)
+        if (trace->reported[i].kind == TRACKER_MEASURE && trace->reported[i].measure == measure)
+            u = trace->reported[i].standard_uncertainty;
     return u;
 }
 
@@ -116,7 +116,7 @@ static void know_cups(struct trace *trace, double first_g, double second_g)
 }
 
 /* 200 g are expected of 230 g over 15 g; the other cup would leave 190 g: the nearer one is taken, whichever is named
- * first, and that it might be the other is asked and told by the uncertainty. */
+ * first, and that it might be the other is asked and reported by the uncertainty. */
 static void the_nearest_of_two_likely_cups_is_taken_and_asked_about(void **state)
 {
     struct trace *trace = *state;
@@ -144,7 +144,7 @@ static void a_known_cup_that_alone_is_likely_is_sure(void **state)
 static void what_is_put_down_before_anything_was_seen_is_no_dose(void **state)
 {
     struct trace *trace = *state;
-    struct tracker_event stage[TOLD];
+    struct tracker_event stage[REPORTED];
     double dosed_s;
 
     trace->load_g = cup_g + brewer_g;
@@ -167,8 +167,8 @@ static void what_is_put_down_before_anything_was_seen_is_no_dose(void **state)
 static void a_mark_of_the_steep_denies_a_press_before_it(void **state)
 {
     struct trace *trace = *state;
-    struct tracker_events events = {.count = 0};
-    enum stage stage[] = {STAGE_DOSE, STAGE_POUR, STAGE_STEEP, STAGE_PRESS, STAGE_WEIGH_OUT};
+    struct tracker_events events = { .count = 0 };
+    enum stage stage[] = { STAGE_DOSE, STAGE_POUR, STAGE_STEEP, STAGE_PRESS, STAGE_WEIGH_OUT };
     double at_s[5];
     char detail[TRACKER_WORDS];
 
@@ -197,11 +197,11 @@ static void a_mark_of_the_steep_denies_a_press_before_it(void **state)
     assert_float_equal(measured(trace, 1, MEASURE_STEEP_S), at_s[3] - at_s[1], 0.5);
 }
 
-/* 650 g for five seconds press nothing: told as a press while it lasts, and taken back when nobody goes on. */
+/* 650 g for five seconds press nothing: reported as a press while it lasts, and taken back when nobody goes on. */
 static void a_hand_that_leans_on_the_brewer_is_no_press(void **state)
 {
     struct trace *trace = *state;
-    enum stage stage[] = {STAGE_DOSE, STAGE_POUR, STAGE_STEEP, STAGE_PRESS, STAGE_WEIGH_OUT, STAGE_STRENGTH};
+    enum stage stage[] = { STAGE_DOSE, STAGE_POUR, STAGE_STEEP, STAGE_PRESS, STAGE_WEIGH_OUT, STAGE_STRENGTH };
     double at_s[6];
 
     put_things(trace);
@@ -236,7 +236,7 @@ static void a_hand_that_leans_on_the_brewer_is_no_press(void **state)
 static void stages_that_cannot_be_are_refused(void **state)
 {
     struct trace *trace = *state;
-    struct tracker_events events = {.count = 0};
+    struct tracker_events events = { .count = 0 };
     char detail[TRACKER_WORDS];
     int64_t poured_us;
 

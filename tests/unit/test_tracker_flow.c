@@ -20,7 +20,7 @@ static void step_slow(struct slow *slow, double load_g)
     slow->now_us += STEP_US;
     if (slow->now_us < slow->trace->now_us - slow->late_us + slow->trace->tick_us)
         return;
-    slow->noise += 2.4;         /* a converter's, of 0.03 g; and lines come late by up to 24 ms */
+    slow->noise += 2.4; /* a converter's, of 0.03 g; and lines come late by up to 24 ms */
     slow->trace->now_us -= slow->late_us;
     slow->late_us = (int64_t)(12000 * (1 + sin(1.7 * slow->noise)));
     slow->trace->now_us += slow->late_us;
@@ -59,9 +59,9 @@ static void begin_again(struct slow *slow, int64_t tick_us, double lag_s)
 
     config.lag_us = (int64_t)(lag_s * 1e6);
     tracker_begin(trace->tracker, &config);
-    trace->told_count = 0;
+    trace->reported_count = 0;
     trace->tick_us = tick_us;
-    trace->lag_s = 1e-3;        /* show() has no filter to add */
+    trace->lag_s = 1e-3; /* show() has no filter to add */
     trace->load_g = trace->tare_g = slow->pole_g[0] = slow->pole_g[1] = 0;
     slow->pole_s = lag_s / 2;
     slow->now_us = trace->now_us;
@@ -77,25 +77,25 @@ static void begin_again(struct slow *slow, int64_t tick_us, double lag_s)
  * digit. */
 static void no_filter_makes_a_steep_late(void **state)
 {
-    static const int64_t ticks_us[] = {200000, 100000, 50000};
-    struct slow slow = {.trace = *state};
+    static const int64_t ticks_us[] = { 200000, 100000, 50000 };
+    struct slow slow = { .trace = *state };
 
     for (int rate = 0; rate < 3; rate++)
         for (int i = 0; i < 24; i++) {
             double lag_s = 0.1 + 0.05 * (i % 9), ended_s;
-            struct tracker_event told[TOLD];
+            struct tracker_event reported[REPORTED];
             int count;
 
             begin_again(&slow, ticks_us[rate], lag_s);
             pour_slow(&slow, 155 + 4 * i, 18 - i / 3, 0.6);
             ended_s = (double)slow.now_us / 1e6;
             rest_slow(&slow, 5);
-            count = stages_of(slow.trace, 1, told);
+            count = stages_of(slow.trace, 1, reported);
             assert_int_equal(count, 3);
-            assert_int_equal(told[2].stage, STAGE_STEEP);
-            if (fabs((double)told[2].at_us / 1e6 - ended_s) > 0.1)
+            assert_int_equal(reported[2].stage, STAGE_STEEP);
+            if (fabs((double)reported[2].at_us / 1e6 - ended_s) > 0.1)
                 fail_msg("%.0f a second, lag %.2f s, %d: steep at %.2f, truly %.2f", 1e6 / (double)ticks_us[rate],
-                         lag_s, i, (double)told[2].at_us / 1e6, ended_s);
+                         lag_s, i, (double)reported[2].at_us / 1e6, ended_s);
         }
 }
 
@@ -112,7 +112,7 @@ static void knock_slow(struct slow *slow, double grams, double seconds)
 /* The bench is knocked, and tared while that still rings in the filter: the dose is what it was before. */
 static void a_knock_before_the_tare_moves_no_coffee(void **state)
 {
-    struct slow slow = {.trace = *state};
+    struct slow slow = { .trace = *state };
 
     for (int i = 0; i < 24; i++) {
         begin_again(&slow, i % 2 ? 100000 : 50000, 0.1 + 0.05 * (i % 9));
@@ -122,19 +122,19 @@ static void a_knock_before_the_tare_moves_no_coffee(void **state)
         pour_slow(&slow, 155, 14, 0.6);
         rest_slow(&slow, 5);
         if (fabs(measured(slow.trace, 1, MEASURE_DOSE_G) - 15) > 0.1)
-            fail_msg("%d: the dose is 15 g, told %.2f", i, measured(slow.trace, 1, MEASURE_DOSE_G));
+            fail_msg("%d: the dose is 15 g, reported %.2f", i, measured(slow.trace, 1, MEASURE_DOSE_G));
     }
 }
 
 /* What was tared away is gone, so water flows past zero: that is no tare. */
 static void water_that_flows_past_zero_is_no_tare(void **state)
 {
-    struct slow slow = {.trace = *state};
+    struct slow slow = { .trace = *state };
 
     for (int i = 0; i < 12; i++) {
         begin_again(&slow, 50000, 0.15);
         tracker_begin(slow.trace->tracker, &usual);
-        slow.trace->told_count = 0;
+        slow.trace->reported_count = 0;
         slow.trace->load_g = 0;
         slow.trace->tare_g = 700 + 0.07 * i;
         rest_slow(&slow, 6);
@@ -145,14 +145,14 @@ static void water_that_flows_past_zero_is_no_tare(void **state)
         pour_slow(&slow, 155, 14 + i, 0.6);
         rest_slow(&slow, 6);
         if (fabs(measured(slow.trace, 1, MEASURE_WATER_G) - 155) > 0.15)
-            fail_msg("%d: the water is 155 g, told %.2f", i, measured(slow.trace, 1, MEASURE_WATER_G));
+            fail_msg("%d: the water is 155 g, reported %.2f", i, measured(slow.trace, 1, MEASURE_WATER_G));
     }
 }
 
 /* Coffee goes in before the brewer's own tail has gone: where it stood is not known to a division, and that is said. */
 static void a_level_that_hardly_settled_is_uncertain(void **state)
 {
-    struct slow slow = {.trace = *state};
+    struct slow slow = { .trace = *state };
     struct tracker_config config = usual;
     double u_g[2];
 
@@ -160,7 +160,7 @@ static void a_level_that_hardly_settled_is_uncertain(void **state)
     for (int hurried = 0; hurried <= 1; hurried++) {
         begin_again(&slow, 200000, 0.48);
         tracker_begin(slow.trace->tracker, &config);
-        slow.trace->told_count = 0;
+        slow.trace->reported_count = 0;
         slow.trace->load_g = 0;
         rest_slow(&slow, 6);
         slow.trace->load_g = 620;
@@ -169,7 +169,7 @@ static void a_level_that_hardly_settled_is_uncertain(void **state)
         rest_slow(&slow, 6);
         pour_slow(&slow, 155, 14, 0.6);
         rest_slow(&slow, 5);
-        u_g[hurried] = told_u(slow.trace, 1, MEASURE_DOSE_G);
+        u_g[hurried] = reported_u(slow.trace, 1, MEASURE_DOSE_G);
         assert_true(fabs(measured(slow.trace, 1, MEASURE_DOSE_G) - 15) < 2 * u_g[hurried]);
     }
     assert_true(u_g[1] > 1.3 * u_g[0]);
@@ -190,11 +190,11 @@ static void move_slow(struct slow *slow, double grams, double seconds)
  * knocked. */
 static void a_knock_before_a_lift_makes_it_no_earlier(void **state)
 {
-    static const int64_t ticks_us[] = {200000, 100000, 50000};
-    struct slow slow = {.trace = *state};
+    static const int64_t ticks_us[] = { 200000, 100000, 50000 };
+    struct slow slow = { .trace = *state };
 
     for (int i = 0; i < 24; i++) {
-        struct tracker_event told[TOLD];
+        struct tracker_event reported[REPORTED];
         double lifted_s;
         int count;
 
@@ -207,11 +207,11 @@ static void a_knock_before_a_lift_makes_it_no_earlier(void **state)
         rest_slow(&slow, 14);
         move_slow(&slow, 480, 0.4);
         rest_slow(&slow, 10);
-        count = stages_of(slow.trace, 1, told);
+        count = stages_of(slow.trace, 1, reported);
         assert_true(count > 3);
-        assert_int_equal(told[3].stage, STAGE_PRESS);
-        if (fabs((double)told[3].at_us / 1e6 - lifted_s) > 0.2)
-            fail_msg("%d: lifted at %.2f, told %.2f", i, lifted_s, (double)told[3].at_us / 1e6);
+        assert_int_equal(reported[3].stage, STAGE_PRESS);
+        if (fabs((double)reported[3].at_us / 1e6 - lifted_s) > 0.2)
+            fail_msg("%d: lifted at %.2f, reported %.2f", i, lifted_s, (double)reported[3].at_us / 1e6);
     }
 }
 

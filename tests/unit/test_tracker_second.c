@@ -1,11 +1,11 @@
 /* A station with two scales, on traces written by hand: what runs through, and what only looks like it. */
 #include "two_scales.h"
 
-#include "tracker_second.h"
+#include "tracker/tracker_second.h"
 
 static void drips_are_weighed_and_belong_to_the_water(void **state)
 {
-    static const double drips_g_per_s[] = {0.05, 0.15, 0.4};
+    static const double drips_g_per_s[] = { 0.05, 0.15, 0.4 };
 
     (void)state;
     for (int i = 0; i < 6; i++) {
@@ -19,7 +19,7 @@ static void drips_are_weighed_and_belong_to_the_water(void **state)
         through_g = 230 - 15 * 2 - drip_g;
         press(bench, 4000, 20, through_g);
         wait_s(bench, 3);
-        move(bench, BREW, -(brewer_g + 15 + 30), 0.5);       /* the stand stays */
+        move(bench, BREW, -(brewer_g + 15 + 30), 0.5); /* the stand stays */
         wait_s(bench, 6);
         assert_float_equal(measured(bench, MEASURE_DOSE_G), 15, 0.1);
         assert_float_equal(measured(bench, MEASURE_WATER_G), 230, 0.15);
@@ -79,7 +79,7 @@ static void a_cup_that_only_waits_there_changes_nothing(void **state)
     move(bench, BREW, 15, 5);
     wait_s(bench, 3);
     move(bench, BREW, 100, 10);
-    move(bench, CUP, 150, 12);      /* hot water warms it */
+    move(bench, CUP, 150, 12); /* hot water warms it */
     wait_s(bench, 3);
     move(bench, CUP, -430, 0.4);
     wait_s(bench, 3);
@@ -93,7 +93,7 @@ static void a_cup_that_only_waits_there_changes_nothing(void **state)
     wait_s(bench, 6);
     assert_float_equal(measured(bench, MEASURE_DOSE_G), 15, 0.1);
     assert_float_equal(measured(bench, MEASURE_WATER_G), 230, 1.5);
-    assert_float_equal(measured(bench, MEASURE_BEVERAGE_G), 200, 1.5);     /* the first drops pass for drips */
+    assert_float_equal(measured(bench, MEASURE_BEVERAGE_G), 200, 1.5); /* the first drops pass for drips */
     assert_true(isnan(measured(bench, MEASURE_DRIP_G)));
     assert_int_equal(count_of(bench, TRACKER_BEGIN), 1);
     assert_int_equal(count_of(bench, TRACKER_END), 1);
@@ -146,11 +146,11 @@ static void a_flow_that_dies_under_the_hand_means_dry(void **state)
     }
 }
 
-/* Hands at random on both scales, damaged lines, overload, silence, tares: all that is told makes sense, and a deadline
- * that has passed is not asked for again. */
+/* Hands at random on both scales, damaged lines, overload, silence, tares: all that is reported makes sense, and a
+ * deadline that has passed is not asked for again. */
 static void whatever_the_scales_show_nothing_breaks(void **state)
 {
-    static const double things_g[] = {341.2, 182.4, 296.5, 15, 63.1, 230, 2};
+    static const double things_g[] = { 341.2, 182.4, 296.5, 15, 63.1, 230, 2 };
     uint64_t random = 20261125;
     int brews = 0, drips = 0;
 
@@ -182,8 +182,8 @@ static void whatever_the_scales_show_nothing_breaks(void **state)
                 move(bench, scale, grams, 0.3 + fabs(grams) / 30 * (double)(random >> 52 & 1));
             wait_s(bench, (double)(random >> 53 & 3) * 2);
             assert_true(!tracker_deadline(bench->tracker) || tracker_deadline(bench->tracker) > bench->now_us);
-            for (int told = 0; told < bench->told_count; told++) {
-                const struct tracker_event *event = &bench->told[told];
+            for (int reported = 0; reported < bench->reported_count; reported++) {
+                const struct tracker_event *event = &bench->reported[reported];
 
                 brews += event->kind == TRACKER_BEGIN;
                 drips += event->kind == TRACKER_MEASURE && event->measure == MEASURE_DRIP_G;
@@ -195,11 +195,11 @@ static void whatever_the_scales_show_nothing_breaks(void **state)
                 if (event->measure == MEASURE_PRESSED_DRY)
                     assert_true(event->value == 0 || event->value == 1);
             }
-            bench->told_count = 0;
+            bench->reported_count = 0;
         }
         bench_free(bench);
     }
-    assert_true(brews > 80 && drips > 8);     /* or it would not have tried much */
+    assert_true(brews > 80 && drips > 8); /* or it would not have tried much */
 }
 
 int main(void)

@@ -37,16 +37,16 @@ static void brew_until_steep(struct trace *trace)
     wait_s(trace, 20);
 }
 
-/* The one stir that was told, and how many were. */
+/* The one stir that was reported, and how many were. */
 static double stir_began_s(const struct trace *trace, int *count)
 {
-    struct tracker_event told[TOLD];
+    struct tracker_event reported[REPORTED];
     double at_s = NAN;
 
     *count = 0;
-    for (int i = stages_of(trace, 1, told) - 1; i >= 0; i--)
-        if (told[i].stage == STAGE_STIR) {
-            at_s = (double)told[i].at_us / 1e6;
+    for (int i = stages_of(trace, 1, reported) - 1; i >= 0; i--)
+        if (reported[i].stage == STAGE_STIR) {
+            at_s = (double)reported[i].at_us / 1e6;
             ++*count;
         }
     return at_s;
@@ -62,7 +62,7 @@ static void a_stir_begins_with_the_spoon_and_not_with_a_knock(void **state)
         int count;
 
         trace->tick_us = fast ? 100000 : 200000;
-        trace->lag_s = 0.1;     /* of its one pole; two of 75 ms, as configured, are near enough to it */
+        trace->lag_s = 0.1; /* of its one pole; two of 75 ms, as configured, are near enough to it */
         brew_until_steep(trace);
         knock(trace, 60, 0.9);
         began_s = seconds_now(trace);
@@ -126,7 +126,7 @@ static void knocks_are_no_stir(void **state)
 static void what_settles_begins_when_the_hand_has_done(void **state)
 {
     struct trace *trace = *state;
-    struct tracker_event told[TOLD];
+    struct tracker_event reported[REPORTED];
     double ended_s;
     int count;
 
@@ -137,19 +137,19 @@ static void what_settles_begins_when_the_hand_has_done(void **state)
         (i ? swirl : stir)(trace, 5.3);
         ended_s = seconds_now(trace);
         wait_s(trace, 20);
-        count = stages_of(trace, 1, told);
-        assert_int_equal(told[count - 1].stage, STAGE_SETTLE);
-        assert_float_equal((double)told[count - 1].at_us / 1e6, ended_s, 0.25);
+        count = stages_of(trace, 1, reported);
+        assert_int_equal(reported[count - 1].stage, STAGE_SETTLE);
+        assert_float_equal((double)reported[count - 1].at_us / 1e6, ended_s, 0.25);
     }
 }
 
 static int count_of_stage(const struct trace *trace, enum stage stage)
 {
-    struct tracker_event told[TOLD];
+    struct tracker_event reported[REPORTED];
     int count = 0;
 
-    for (int i = stages_of(trace, 1, told) - 1; i >= 0; i--)
-        count += told[i].stage == stage;
+    for (int i = stages_of(trace, 1, reported) - 1; i >= 0; i--)
+        count += reported[i].stage == stage;
     return count;
 }
 
@@ -186,7 +186,9 @@ static void a_spoon_on_the_heels_of_a_knock_is_seen(void **state)
     static const struct heel {
         int64_t tick_us;
         double lag_s, knock_g, after_s;
-    } heel[] = {{50000, 0.325, 50, 1.3}, {50000, 0.325, 80, 1.5}, {100000, 0.45, 50, 1.5}, {100000, 0.45, 20, 1.3}};
+    } heel[] = {
+        { 50000, 0.325, 50, 1.3 }, { 50000, 0.325, 80, 1.5 }, { 100000, 0.45, 50, 1.5 }, { 100000, 0.45, 20, 1.3 }
+    };
 
     for (size_t i = 0; i < sizeof heel / sizeof *heel; i++) {
         struct trace *trace = *state;

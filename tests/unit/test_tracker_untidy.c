@@ -6,7 +6,7 @@
 static void a_stir_on_the_heels_of_the_pour_is_no_water(void **state)
 {
     struct trace *trace = *state;
-    double lean_g[] = {0, 6};
+    double lean_g[] = { 0, 6 };
 
     put_things(trace);
     move(trace, 15, 4);
@@ -25,7 +25,7 @@ static void a_stir_on_the_heels_of_the_pour_is_no_water(void **state)
 static void a_breath_between_pours_is_no_bloom(void **state)
 {
     struct trace *trace = *state;
-    struct tracker_event told[TOLD];
+    struct tracker_event reported[REPORTED];
 
     put_things(trace);
     move(trace, 15, 4);
@@ -35,8 +35,8 @@ static void a_breath_between_pours_is_no_bloom(void **state)
         wait_s(trace, 3);
     }
     wait_s(trace, 30);
-    for (int i = stages_of(trace, 1, told) - 1; i >= 0; i--)
-        assert_int_not_equal(told[i].stage, STAGE_BLOOM);
+    for (int i = stages_of(trace, 1, reported) - 1; i >= 0; i--)
+        assert_int_not_equal(reported[i].stage, STAGE_BLOOM);
     assert_true(isnan(measured(trace, 1, MEASURE_BLOOM_S)));
 }
 
@@ -52,7 +52,7 @@ static void a_pour_without_a_rest_is_uncertain(void **state)
     move(trace, plunger_g, 0.3);
     wait_s(trace, 30);
     assert_float_equal(measured(trace, 1, MEASURE_WATER_G), 230, 6);
-    assert_true(told_u(trace, 1, MEASURE_WATER_G) > 1);
+    assert_true(reported_u(trace, 1, MEASURE_WATER_G) > 1);
 }
 
 /* The brewer is lifted off first, then the cup, and all is thrown away.  The cup that comes next begins another brew,
@@ -162,7 +162,7 @@ static void move_smoothly(struct trace *trace, double grams, double pole_s, doub
 static void an_answered_dose_is_no_bloom(void **state)
 {
     struct trace *trace = *state;
-    struct tracker_events events = {.count = 0};
+    struct tracker_events events = { .count = 0 };
     char detail[TRACKER_WORDS];
 
     put_things(trace);
@@ -255,7 +255,7 @@ static void a_known_cup_that_hardly_fits_is_asked_for(void **state)
     move(trace, -(brewer_g + 45), 0.4);
     wait_s(trace, 6);
     assert_true(was_said(trace, TRACKER_QUESTION, "beverage"));
-    assert_true(told_u(trace, 1, MEASURE_BEVERAGE_G) > 5);
+    assert_true(reported_u(trace, 1, MEASURE_BEVERAGE_G) > 5);
 }
 
 /* What the operator answers, with its uncertainty, no cup that comes later knows better: neither asked while the brew
@@ -263,7 +263,7 @@ static void a_known_cup_that_hardly_fits_is_asked_for(void **state)
 static void no_later_cup_overrules_the_operator(void **state)
 {
     struct trace *trace = *state;
-    struct tracker_events events = {.count = 0};
+    struct tracker_events events = { .count = 0 };
     char detail[TRACKER_WORDS];
 
     for (uint32_t brew = 1; brew <= 3; brew++) {
@@ -280,16 +280,16 @@ static void no_later_cup_overrules_the_operator(void **state)
         wait_s(trace, brew == 1 ? 2 : 6);
         assert_int_equal(count_of(trace, TRACKER_END), brew == 1 ? 0 : (int)brew);
         if (brew <= 2)
-            assert_int_equal(tracker_enter(trace->tracker, brew, MEASURE_BEVERAGE_G, 197, 0.1, trace->now_us, &events,
-                                           detail), 0);
+            assert_int_equal(
+                tracker_enter(trace->tracker, brew, MEASURE_BEVERAGE_G, 197, 0.1, trace->now_us, &events, detail), 0);
         take(trace, &events);
         wait_s(trace, 5);
         move(trace, -trace->load_g, 0.4);
         wait_s(trace, 5);
-        move(trace, cup_g, 0.4);        /* emptied */
+        move(trace, cup_g, 0.4); /* emptied */
         wait_s(trace, 5);
         assert_float_equal(measured(trace, brew, MEASURE_BEVERAGE_G), brew <= 2 ? 197 : 200, 1);
-        assert_float_equal(told_u(trace, brew, MEASURE_BEVERAGE_G), brew <= 2 ? 0.1 : 3, 0.05);
+        assert_float_equal(reported_u(trace, brew, MEASURE_BEVERAGE_G), brew <= 2 ? 0.1 : 3, 0.05);
         move(trace, -trace->load_g, 0.4);
     }
 }

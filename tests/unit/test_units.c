@@ -32,12 +32,37 @@ static void instruments_spell_as_they_like(void **state)
         const char *text;
         enum unit unit;
     } cases[] = {
-        {"g", UNIT_GRAM}, {"G", UNIT_GRAM}, {"GM", UNIT_GRAM}, {"Kg", UNIT_KILOGRAM}, {"LBS", UNIT_POUND},
-        {"ozt", UNIT_TROY_OUNCE}, {"oz", UNIT_OUNCE}, {"ct", UNIT_CARAT}, {"pcs", UNIT_PIECES}, {"%", UNIT_PERCENT},
-        {"Brix", UNIT_BRIX}, {"nD", UNIT_REFRACTIVE_INDEX}, {"C", UNIT_CELSIUS}, {"\xb0""C", UNIT_CELSIUS},
-        {"\xdf""F", UNIT_FAHRENHEIT}, {"\xc2\xb0""C", UNIT_CELSIUS}, {"kPa", UNIT_KILOPASCAL}, {"PSI", UNIT_PSI},
-        {"", UNIT_NONE}, {"gg", UNIT_NONE}, {"k", UNIT_NONE}, {"\xb0", UNIT_NONE}, {"\xb0g", UNIT_NONE},
-        {"stone", UNIT_NONE}, {"g ", UNIT_NONE},
+        { "g", UNIT_GRAM },
+        { "G", UNIT_GRAM },
+        { "GM", UNIT_GRAM },
+        { "Kg", UNIT_KILOGRAM },
+        { "LBS", UNIT_POUND },
+        { "ozt", UNIT_TROY_OUNCE },
+        { "oz", UNIT_OUNCE },
+        { "ct", UNIT_CARAT },
+        { "pcs", UNIT_PIECES },
+        { "%", UNIT_PERCENT },
+        { "Brix", UNIT_BRIX },
+        { "nD", UNIT_REFRACTIVE_INDEX },
+        { "C", UNIT_CELSIUS },
+        { "\xb0"
+          "C",
+          UNIT_CELSIUS },
+        { "\xdf"
+          "F",
+          UNIT_FAHRENHEIT },
+        { "\xc2\xb0"
+          "C",
+          UNIT_CELSIUS },
+        { "kPa", UNIT_KILOPASCAL },
+        { "PSI", UNIT_PSI },
+        { "", UNIT_NONE },
+        { "gg", UNIT_NONE },
+        { "k", UNIT_NONE },
+        { "\xb0", UNIT_NONE },
+        { "\xb0g", UNIT_NONE },
+        { "stone", UNIT_NONE },
+        { "g ", UNIT_NONE },
     };
 
     (void)state;
@@ -88,8 +113,8 @@ static void rounding_costs_less_than_a_hundredth_digit(void **state)
     static const struct {
         enum unit unit;
         double factor;
-    } cases[] = {{UNIT_POUND, 453.59237}, {UNIT_OUNCE, 28.349523125}, {UNIT_TROY_OUNCE, 31.1034768},
-                 {UNIT_CARAT, 0.2}, {UNIT_MILLIGRAM, 0.001}, {UNIT_KILOGRAM, 1000}};
+    } cases[] = { { UNIT_POUND, 453.59237 }, { UNIT_OUNCE, 28.349523125 }, { UNIT_TROY_OUNCE, 31.1034768 },
+                  { UNIT_CARAT, 0.2 },       { UNIT_MILLIGRAM, 0.001 },    { UNIT_KILOGRAM, 1000 } };
 
     (void)state;
     for (size_t i = 0; i < sizeof cases / sizeof *cases; i++)
@@ -97,18 +122,18 @@ static void rounding_costs_less_than_a_hundredth_digit(void **state)
             struct decimal value;
             double resolution;
 
-            assert_int_equal(unit_convert((struct decimal){mantissa, -3}, cases[i].unit, QUANTITY_MASS,
-                                          &value, &resolution), 0);
-            assert_true(fabs(decimal_to_double(value) - (double)mantissa * 1e-3 * cases[i].factor) <=
-                        resolution / 100 * (1 + 1e-6));
+            assert_int_equal(
+                unit_convert((struct decimal){ mantissa, -3 }, cases[i].unit, QUANTITY_MASS, &value, &resolution), 0);
+            assert_true(fabs(decimal_to_double(value) - (double)mantissa * 1e-3 * cases[i].factor)
+                        <= resolution / 100 * (1 + 1e-6));
         }
 }
 
 static void what_does_not_measure_it_is_refused(void **state)
 {
-    struct decimal value = {-77, 7};
+    struct decimal value = { -77, 7 };
     double resolution = -1;
-    struct decimal one = {1, 0}, vast = {INT64_MAX, 18};
+    struct decimal one = { 1, 0 }, vast = { INT64_MAX, 18 };
 
     (void)state;
     assert_int_equal(unit_convert(one, UNIT_PIECES, QUANTITY_MASS, &value, &resolution), -EINVAL);

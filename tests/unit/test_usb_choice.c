@@ -8,14 +8,26 @@
 #include <errno.h>
 #include <string.h>
 
-#include "usb_choice.h"
+#include "instruments/usb_choice.h"
 
 static const struct usb_found plugged[] = {
-    {.place = {1, 4, 0}, .vendor = 0x1209, .product = 1, .serial = "LEFT", .port = "1-1.1", .scale = 1, .keyboard = 0},
-    {.place = {1, 5, 0}, .vendor = 0x1209, .product = 1, .serial = "RIGHT", .port = "1-1.2", .scale = 1, .keyboard = 0},
-    {.place = {1, 6, 0}, .vendor = 0x1209, .product = 2, .serial = "", .port = "1-1.3", .scale = 0, .keyboard = 1},
-    {.place = {1, 6, 1}, .vendor = 0x1209, .product = 2, .serial = "", .port = "1-1.3", .scale = 0, .keyboard = 0},
-    {.place = {2, 2, 0}, .vendor = 0xbeef, .product = 7, .serial = "", .port = "2-4", .scale = -1, .keyboard = -1},
+    { .place = { 1, 4, 0 },
+      .vendor = 0x1209,
+      .product = 1,
+      .serial = "LEFT",
+      .port = "1-1.1",
+      .scale = 1,
+      .keyboard = 0 },
+    { .place = { 1, 5, 0 },
+      .vendor = 0x1209,
+      .product = 1,
+      .serial = "RIGHT",
+      .port = "1-1.2",
+      .scale = 1,
+      .keyboard = 0 },
+    { .place = { 1, 6, 0 }, .vendor = 0x1209, .product = 2, .serial = "", .port = "1-1.3", .scale = 0, .keyboard = 1 },
+    { .place = { 1, 6, 1 }, .vendor = 0x1209, .product = 2, .serial = "", .port = "1-1.3", .scale = 0, .keyboard = 0 },
+    { .place = { 2, 2, 0 }, .vendor = 0xbeef, .product = 7, .serial = "", .port = "2-4", .scale = -1, .keyboard = -1 },
 };
 
 enum { PLUGGED = sizeof plugged / sizeof *plugged };
@@ -23,7 +35,7 @@ enum { PLUGGED = sizeof plugged / sizeof *plugged };
 static void assert_chosen(const char *port, bool keyboard, const struct usb_found *expected)
 {
     struct usb_found chosen;
-    struct why why = {""};
+    struct why why = { "" };
 
     if (usb_choose(plugged, PLUGGED, port, keyboard, &chosen, &why) != 0)
         fail_msg("%s: %s", port, why.text);
@@ -36,8 +48,8 @@ static void test_a_device_is_found_by_serial_number_and_by_place(void **state)
     assert_chosen("usb:1209:0001:LEFT", false, &plugged[0]);
     assert_chosen("usb:1209:0001:RIGHT", false, &plugged[1]);
     assert_chosen("usb-port:1-1.2", false, &plugged[1]);
-    assert_chosen("usb:1209:0002", true, &plugged[2]);          /* the interface that types, of two */
-    assert_chosen("usb:BEEF:0007", false, &plugged[4]);         /* not known yet what it is: opened, and asked */
+    assert_chosen("usb:1209:0002", true, &plugged[2]);  /* the interface that types, of two */
+    assert_chosen("usb:BEEF:0007", false, &plugged[4]); /* not known yet what it is: opened, and asked */
     assert_chosen("usb-port:2-4", true, &plugged[4]);
 }
 
@@ -52,8 +64,8 @@ static void test_a_port_names_what_it_fits_of_any_kind(void **state)
 
 static void test_two_alike_are_refused_with_the_candidates(void **state)
 {
-    struct usb_found chosen = {.port = "untouched"};
-    struct why why = {""};
+    struct usb_found chosen = { .port = "untouched" };
+    struct why why = { "" };
 
     (void)state;
     assert_int_equal(usb_choose(plugged, PLUGGED, "usb:1209:0001", false, &chosen, &why), -ENOTUNIQ);
@@ -66,24 +78,34 @@ static void test_what_is_not_there_is_not_found(void **state)
     static const struct {
         const char *port;
         bool keyboard;
-    } missing[] = {{"usb:1209:0003", false}, {"usb:1209:0001:LEF", false}, {"usb:1209:0001:left", false},
-                   {"usb-port:1-1", false}, {"usb-port:1-1.3", false}, {"usb:1209:0001", true}};
+    } missing[] = { { "usb:1209:0003", false }, { "usb:1209:0001:LEF", false }, { "usb:1209:0001:left", false },
+                    { "usb-port:1-1", false },  { "usb-port:1-1.3", false },    { "usb:1209:0001", true } };
     struct usb_found chosen;
     struct why why;
 
     (void)state;
     for (size_t i = 0; i < sizeof missing / sizeof *missing; i++)
-        assert_int_equal(usb_choose(plugged, PLUGGED, missing[i].port, missing[i].keyboard, &chosen, &why),
-                         -ENODEV);
+        assert_int_equal(usb_choose(plugged, PLUGGED, missing[i].port, missing[i].keyboard, &chosen, &why), -ENODEV);
     assert_int_equal(usb_choose(plugged, 0, "usb-port:1-1.1", false, &chosen, &why), -ENODEV);
 }
 
 static void test_a_port_is_written_in_one_way(void **state)
 {
-    static const char *const wrong[] = {"usb:", "usb:1209", "usb:1209:", "usb:1209:1", "usb:12:0001", "usb:1209:0001:",
-                                        "usb:1209:00011", "usb:wxyz:0001", "usb:1209:0001 ", "usb-port:", "usb-port:a",
-                                        "usb-port:1-1 ", "usb-port:../../1-1", "/dev/hidraw0",
-                                        "usb-port:1-1.1.1.1.1.1.1.1.1.1.1.1.1.1.1.1"};
+    static const char *const wrong[] = { "usb:",
+                                         "usb:1209",
+                                         "usb:1209:",
+                                         "usb:1209:1",
+                                         "usb:12:0001",
+                                         "usb:1209:0001:",
+                                         "usb:1209:00011",
+                                         "usb:wxyz:0001",
+                                         "usb:1209:0001 ",
+                                         "usb-port:",
+                                         "usb-port:a",
+                                         "usb-port:1-1 ",
+                                         "usb-port:../../1-1",
+                                         "/dev/hidraw0",
+                                         "usb-port:1-1.1.1.1.1.1.1.1.1.1.1.1.1.1.1.1" };
     struct why why;
 
     (void)state;

@@ -1,4 +1,4 @@
-/* A bench told to the timer in its own messages; see timer_bench.h. */
+/* A bench reported to the timer in its own messages; see timer_bench.h. */
 #include <locale.h>
 #include <math.h>
 #include <setjmp.h>
@@ -38,22 +38,28 @@ void say(const char *topic, double at_s, const char *format, ...)
 
 void scale(double at_s, const char *value)
 {
-    say("reading/pier/left-scale", at_s, "'instrument':'left-scale','station':'left','quantity':'mass','value':%s,"
-        "'unit':'g','stable':null,'status':'ok'", value);
+    say("reading/pier/left-scale", at_s,
+        "'instrument':'left-scale','station':'left','quantity':'mass','value':%s,"
+        "'unit':'g','stable':null,'status':'ok'",
+        value);
 }
 
 void stage(double at_s, const char *name, double began_s)
 {
-    say("event/pier/stage", at_s, "'brew':'pier-20261125-007','station':'left','stage':'%s','at_us':%lld,"
-        "'uncertainty_us':1000,'by':'tracker'", name, (long long)(began_s * S));
+    say("event/pier/stage", at_s,
+        "'brew':'pier-20261125-007','station':'left','stage':'%s','at_us':%lld,"
+        "'uncertainty_us':1000,'by':'tracker'",
+        name, (long long)(began_s * S));
 }
 
-static const char plan[] = "{'experiment':'ferry-steep','run':4,'of':15,'replicate':1,'factors':{'steep_s':90},"
+static const char plan[] =
+    "{'experiment':'ferry-steep','run':4,'of':15,'replicate':1,'factors':{'steep_s':90},"
     "'recipe':{'dose_g':15,'water_g':230,'stir':'swirl','temperature_c':94},'tolerances':{'dose_g':0.1,'water_g':2}}";
 
 void state_at(double at_s, const char *name, const char *water, const char *load, const char *shown)
 {
-    say("state/pier", at_s, "'instruments':[{'instrument':'left-scale','quantity':'mass','station':'left',"
+    say("state/pier", at_s,
+        "'instruments':[{'instrument':'left-scale','quantity':'mass','station':'left',"
         "'driver':'line','port':'p','condition':'ready','value':%s,'unit':'g','stable':true,'status':'ok',"
         "'mono_us':%lld,'rate_hz':10,'rejects':{}}],"
         "'stations':[{'station':'left','stage':'%s','stage_at_us':null,'brew':null,'first_water_us':null,"
@@ -63,8 +69,8 @@ void state_at(double at_s, const char *name, const char *water, const char *load
         "{'brew':'pier-20261125-006','station':'left','have':0,'want':3}],"
         "'last':{'brew':'pier-20261125-006','station':'left','measures':{'dose_g':{'value':15.02,"
         "'standard_uncertainty':0.03},'steep_s':{'value':121.4,'standard_uncertainty':0.1}}},"
-        "'plan':{'experiment':'ferry-steep','title':'How long to steep','done':3,'of':15}", shown,
-        (long long)(at_s * S), name, load, water, plan);
+        "'plan':{'experiment':'ferry-steep','title':'How long to steep','done':3,'of':15}",
+        shown, (long long)(at_s * S), name, load, water, plan);
 }
 
 int fresh(void **state)
@@ -83,8 +89,10 @@ void pour_until(double until_s)
 
     state_at(5, "idle", "null", "400", "0");
     scale(9, "15.0");
-    say("event/pier/brew", 9.5, "'brew':'pier-20261125-007','station':'left','change':'begin','at_us':9000000,"
-        "'plan':%s", plan);
+    say("event/pier/brew", 9.5,
+        "'brew':'pier-20261125-007','station':'left','change':'begin','at_us':9000000,"
+        "'plan':%s",
+        plan);
     stage(9.5, "dose", 9);
     for (int tenth = 95; tenth <= 10 * until_s; tenth++) {
         snprintf(value, sizeof value, "%.1f", 15.0 + (tenth > 100 ? tenth - 100 : 0));

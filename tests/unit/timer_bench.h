@@ -1,4 +1,4 @@
-/* A bench with one station that the timer's tests tell of in the messages of a real one.  No terminal, no socket. */
+/* A bench with one station that the timer's tests show of in the messages of a real one.  No terminal, no socket. */
 #ifndef POISE_TESTS_TIMER_BENCH_H
 #define POISE_TESTS_TIMER_BENCH_H
 
@@ -8,7 +8,7 @@
 #include "model.h"
 
 enum { S = 1000000 };
-static const int64_t FAR = 7000000000;      /* local time has nothing to do with the bench's */
+static const int64_t FAR = 7000000000; /* local time has nothing to do with the bench's */
 
 extern struct timer_model model;
 extern struct canvas canvas;

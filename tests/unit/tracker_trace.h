@@ -1,5 +1,5 @@
 /* Traces written by hand for the tests of the stage tracker: loads as functions of time, seen through a scale with a
- * filter and a last digit, and what the tracker told of them.  No tests of its own. */
+ * filter and a last digit, and what the tracker reported of them.  No tests of its own. */
 #ifndef POISE_TESTS_TRACKER_TRACE_H
 #define POISE_TESTS_TRACKER_TRACE_H
 
@@ -13,28 +13,29 @@
 
 #include <cmocka.h>
 
-#include "tracker.h"
+#include "tracker/tracker.h"
 
-enum { TOLD = 256 };
+enum { REPORTED = 256 };
 
 /* A bench: the load is moved by the functions below, the scale looks ten times a second. */
 struct trace {
     struct tracker *tracker;
-    struct tracker_event told[TOLD];
-    int told_count;
+    struct tracker_event reported[REPORTED];
+    int reported_count;
     double load_g, shown_g, tare_g;
     double lag_s, capacity_g;
     int64_t now_us, tick_us;
 };
 
-static const struct tracker_config usual = {.piston_diameter_mm = 60, .press_limit_kpa = 30, .retained_g_per_g = 2,
-                                           .lag_us = 150000};
+static const struct tracker_config usual = {
+    .piston_diameter_mm = 60, .press_limit_kpa = 30, .retained_g_per_g = 2, .lag_us = 150000
+};
 
 static inline void take(struct trace *trace, struct tracker_events *events)
 {
     for (int i = 0; i < events->count; i++) {
-        assert_true(trace->told_count < TOLD);
-        trace->told[trace->told_count++] = events->event[i];
+        assert_true(trace->reported_count < REPORTED);
+        trace->reported[trace->reported_count++] = events->event[i];
     }
     events->count = 0;
 }
@@ -42,7 +43,9 @@ static inline void take(struct trace *trace, struct tracker_events *events)
 static inline void show(struct trace *trace, double load_g)
 {
     static struct tracker_events events;
-    struct reading reading = {.quantity = QUANTITY_MASS, .stable = -1, .net = -1, .unit = UNIT_GRAM, .resolution = 0.1};
+    struct reading reading = {
+        .quantity = QUANTITY_MASS, .stable = -1, .net = -1, .unit = UNIT_GRAM, .resolution = 0.1
+    };
 
     trace->now_us += trace->tick_us;
     trace->shown_g += (load_g - trace->shown_g) * (1 - exp(-(double)trace->tick_us / 1e6 / trace->lag_s));
@@ -93,8 +96,8 @@ static inline void push(struct trace *trace, double grams, double seconds)
     double from_s = seconds_now(trace), t;
 
     while ((t = seconds_now(trace) - from_s) < seconds)
-        show(trace, trace->load_g + grams * fmin(1, fmin((t + 0.1) / 0.6, (seconds - t) / 0.3)) *
-                                        (1 + 0.04 * sin(5 * t)));
+        show(trace,
+             trace->load_g + grams * fmin(1, fmin((t + 0.1) / 0.6, (seconds - t) / 0.3)) * (1 + 0.04 * sin(5 * t)));
 }
 
 static inline void tare(struct trace *trace)
@@ -129,13 +132,13 @@ static inline int teardown(void **state)
     return 0;
 }
 
-/* What was told of a brew, corrections applied: a stage takes back all from its time on. */
+/* What was reported of a brew, corrections applied: a stage takes back all from its time on. */
 static inline int stages_of(const struct trace *trace, uint32_t brew, struct tracker_event *out)
 {
     int count = 0;
 
-    for (int i = 0; i < trace->told_count; i++) {
-        const struct tracker_event *event = &trace->told[i];
+    for (int i = 0; i < trace->reported_count; i++) {
+        const struct tracker_event *event = &trace->reported[i];
 
         if (event->kind != TRACKER_STAGE || event->brew != brew)
             continue;
@@ -148,36 +151,38 @@ static inline int stages_of(const struct trace *trace, uint32_t brew, struct tra
 }
 
 static inline void assert_stages(const struct trace *trace, uint32_t brew, const enum stage *stage, const double *at_s,
-                          int count, double within_s)
+                                 int count, double within_s)
 {
-    struct tracker_event told[TOLD];
-    int told_count = stages_of(trace, brew, told);
+    struct tracker_event reported[REPORTED];
+    int reported_count = stages_of(trace, brew, reported);
 
-    for (int i = 0; i < told_count && i < count; i++) {
-        assert_string_equal(stage_name(told[i].stage), stage_name(stage[i]));
-        if (fabs((double)told[i].at_us / 1e6 - at_s[i]) > within_s)
-            fail_msg("%s at %.2f, truly %.2f", stage_name(stage[i]), (double)told[i].at_us / 1e6, at_s[i]);
+    for (int i = 0; i < reported_count && i < count; i++) {
+        assert_string_equal(stage_name(reported[i].stage), stage_name(stage[i]));
+        if (fabs((double)reported[i].at_us / 1e6 - at_s[i]) > within_s)
+            fail_msg("%s at %.2f, truly %.2f", stage_name(stage[i]), (double)reported[i].at_us / 1e6, at_s[i]);
     }
-    assert_int_equal(told_count, count);
+    assert_int_equal(reported_count, count);
 }
 
 static inline double measured(const struct trace *trace, uint32_t brew, enum measure measure)
 {
     double value = NAN;
 
-    for (int i = 0; i < trace->told_count; i++)
-        if (trace->told[i].kind == TRACKER_MEASURE && trace->told[i].brew == brew && trace->told[i].measure == measure)
-            value = trace->told[i].value;
+    for (int i = 0; i < trace->reported_count; i++)
+        if (trace->reported[i].kind == TRACKER_MEASURE && trace->reported[i].brew == brew
+            && trace->reported[i].measure == measure)
+            value = trace->reported[i].value;
     return value;
 }
 
-static inline double told_u(const struct trace *trace, uint32_t brew, enum measure measure)
+static inline double reported_u(const struct trace *trace, uint32_t brew, enum measure measure)
 {
     double u = NAN;
 
-    for (int i = 0; i < trace->told_count; i++)
-        if (trace->told[i].kind == TRACKER_MEASURE && trace->told[i].brew == brew && trace->told[i].measure == measure)
-            u = trace->told[i].standard_uncertainty;
+    for (int i = 0; i < trace->reported_count; i++)
+        if (trace->reported[i].kind == TRACKER_MEASURE && trace->reported[i].brew == brew
+            && trace->reported[i].measure == measure)
+            u = trace->reported[i].standard_uncertainty;
     return u;
 }
 
@@ -185,15 +190,15 @@ static inline int count_of(const struct trace *trace, enum tracker_event_kind ki
 {
     int count = 0;
 
-    for (int i = 0; i < trace->told_count; i++)
-        count += trace->told[i].kind == kind;
+    for (int i = 0; i < trace->reported_count; i++)
+        count += trace->reported[i].kind == kind;
     return count;
 }
 
 static inline bool was_said(const struct trace *trace, enum tracker_event_kind kind, const char *word)
 {
-    for (int i = 0; i < trace->told_count; i++)
-        if (trace->told[i].kind == kind && strcmp(trace->told[i].word, word) == 0)
+    for (int i = 0; i < trace->reported_count; i++)
+        if (trace->reported[i].kind == kind && strcmp(trace->reported[i].word, word) == 0)
             return true;
     return false;
 }

@@ -13,18 +13,18 @@
 
 #include <cmocka.h>
 
-#include "tracker.h"
+#include "tracker/tracker.h"
 
-enum { BREW, CUP, SCALES, TOLD = 256 };
+enum { BREW, CUP, SCALES, REPORTED = 256 };
 
 /* Two scales with a filter and a last digit each.  The brew's speaks ten times a second, the cup's every
  * cup_every_us, between the other's readings. */
 struct bench {
     struct tracker *tracker;
-    struct tracker_event told[TOLD];
-    int told_count;
+    struct tracker_event reported[REPORTED];
+    int reported_count;
     double load_g[SCALES], shown_g[SCALES], tare_g[SCALES], division_g[SCALES], lag_s[SCALES];
-    double drip_g_per_s;        /* from what stands on the one into what stands on the other */
+    double drip_g_per_s; /* from what stands on the one into what stands on the other */
     bool cup_silent;
     int64_t now_us, cup_every_us, cup_next_us;
 };
@@ -35,8 +35,8 @@ static const int64_t tick_us = 100000;
 static inline void take(struct bench *bench, struct tracker_events *events)
 {
     for (int i = 0; i < events->count; i++) {
-        assert_true(bench->told_count < TOLD);
-        bench->told[bench->told_count++] = events->event[i];
+        assert_true(bench->reported_count < REPORTED);
+        bench->reported[bench->reported_count++] = events->event[i];
     }
     events->count = 0;
 }
@@ -46,8 +46,13 @@ static inline struct reading reading_of(const struct bench *bench, int scale)
     double division_g = bench->division_g[scale];
 
     return (struct reading){
-        .quantity = QUANTITY_MASS, .stable = -1, .net = -1, .unit = UNIT_GRAM, .resolution = division_g,
-        .value = {llround((bench->shown_g[scale] - bench->tare_g[scale]) / division_g) * llround(division_g * 10), -1},
+        .quantity = QUANTITY_MASS,
+        .stable = -1,
+        .net = -1,
+        .unit = UNIT_GRAM,
+        .resolution = division_g,
+        .value = { llround((bench->shown_g[scale] - bench->tare_g[scale]) / division_g) * llround(division_g * 10),
+                   -1 },
         .mono_us = bench->now_us,
     };
 }
@@ -62,8 +67,8 @@ static inline void tick(struct bench *bench, double hand_g)
     bench->load_g[BREW] -= ran_g;
     bench->load_g[CUP] += ran_g;
     for (int scale = 0; scale < SCALES; scale++)
-        bench->shown_g[scale] += (bench->load_g[scale] + (scale == BREW ? hand_g : 0) - bench->shown_g[scale]) *
-                                 (1 - exp(-(double)tick_us / 1e6 / bench->lag_s[scale]));
+        bench->shown_g[scale] += (bench->load_g[scale] + (scale == BREW ? hand_g : 0) - bench->shown_g[scale])
+                                 * (1 - exp(-(double)tick_us / 1e6 / bench->lag_s[scale]));
     bench->now_us += tick_us;
     reading = reading_of(bench, BREW);
     tracker_reading(bench->tracker, &reading, &events);
@@ -141,14 +146,16 @@ static inline void bench_free(struct bench *bench)
     free(bench);
 }
 
-static const struct tracker_config usual = {.piston_diameter_mm = 60, .press_limit_kpa = 200, .retained_g_per_g = 2,
-                                           .lag_us = 150000};
+static const struct tracker_config usual = {
+    .piston_diameter_mm = 60, .press_limit_kpa = 200, .retained_g_per_g = 2, .lag_us = 150000
+};
 
 static inline const struct tracker_event *last_of(const struct bench *bench, enum tracker_event_kind kind, int which)
 {
-    for (int i = bench->told_count - 1; i >= 0; i--)
-        if (bench->told[i].kind == kind && (kind == TRACKER_MEASURE ? (int)bench->told[i].measure == which : true))
-            return &bench->told[i];
+    for (int i = bench->reported_count - 1; i >= 0; i--)
+        if (bench->reported[i].kind == kind
+            && (kind == TRACKER_MEASURE ? (int)bench->reported[i].measure == which : true))
+            return &bench->reported[i];
     return NULL;
 }
 
@@ -170,17 +177,17 @@ static inline int count_of(const struct bench *bench, enum tracker_event_kind ki
 {
     int count = 0;
 
-    for (int i = 0; i < bench->told_count; i++)
-        count += bench->told[i].kind == kind;
+    for (int i = 0; i < bench->reported_count; i++)
+        count += bench->reported[i].kind == kind;
     return count;
 }
 
-/* When the last told begin of a stage was, in seconds from the bench's first reading. */
+/* When the last reported begin of a stage was, in seconds from the bench's first reading. */
 static inline double began_s(const struct bench *bench, enum stage stage)
 {
-    for (int i = bench->told_count - 1; i >= 0; i--)
-        if (bench->told[i].kind == TRACKER_STAGE && bench->told[i].stage == stage)
-            return (double)(bench->told[i].at_us - 1000000000) / 1e6;
+    for (int i = bench->reported_count - 1; i >= 0; i--)
+        if (bench->reported[i].kind == TRACKER_STAGE && bench->reported[i].stage == stage)
+            return (double)(bench->reported[i].at_us - 1000000000) / 1e6;
     return NAN;
 }
 

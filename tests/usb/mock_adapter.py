@@ -41,7 +41,7 @@ class MockAdapter:
         self.handler = UMockdev.IoctlBase()
         self.handler.connect("handle-ioctl", self._on_ioctl)
         self.testbed.attach_ioctl(f"/dev/{self.name}", self.handler)
-        bus = 5 + self.number       # one for each; its folder's name tells libserialport that the port is on USB
+        bus = 5 + self.number       # one for each; its folder's name shows libserialport that the port is on USB
         hub = self.testbed.add_device("usb", f"usb{bus}", None, [], ["DEVTYPE", "usb_device"])
         device = self.testbed.add_device("usb", f"{bus}-1", hub, [
             "busnum", str(bus), "devnum", str(100 + self.number), "idVendor", "1209", "idProduct", "0009",

@@ -371,7 +371,7 @@ def test_lines_that_reset_a_board_are_switched_once_the_port_is_open(bench):
     assert adapter.lines == RTS and not adapter.asked_lines.is_set()
 
 
-def test_lines_stay_as_they_are_unless_told(bench):
+def test_lines_stay_as_they_are_unless_reported(bench):
     adapter = MockAdapter(computer(bench))
     adapter.plug()
     poised, bus = start(bench, line_scale("left-scale", adapter.link, station="left"))

@@ -12,16 +12,26 @@ struct reading_file {
     struct virtual_bench *bench;
     const char *path;
     struct why *why;
-    int error;              /* the first one */
+    int error; /* the first one */
 };
 
 static const struct bench_scale usual_scale = {
-    .settings = {.layout = MODEL_HEADER, .rate_hz = 10, .lag_s = 0.18, .division_g = 0.1, .noise_g = 0.02,
-                 .capacity_g = 3000},
-    .tare = "T\r\n", .tare_length = 3, .wild = 1,
+    .settings = { .layout = MODEL_HEADER,
+                  .rate_hz = 10,
+                  .lag_s = 0.18,
+                  .division_g = 0.1,
+                  .noise_g = 0.02,
+                  .capacity_g = 3000 },
+    .tare = "T\r\n",
+    .tare_length = 3,
+    .wild = 1,
 };
 static const struct bench_refractometer usual_refractometer = {
-    .strength_per_brix = 0.85, .replicates = 3, .cool_s = 60, .every_s = 8, .noise_pct = 0.01,
+    .strength_per_brix = 0.85,
+    .replicates = 3,
+    .cool_s = 60,
+    .every_s = 8,
+    .noise_pct = 0.01,
 };
 
 /* "T\r\n" with its escapes into bytes; their count, or -1. */
@@ -72,16 +82,16 @@ static int read_number_key(const struct number_key *keys, size_t count, void *in
 static int scale_key(struct bench_scale *scale, const char *key, const char *value, char *why)
 {
     static const struct number_key keys[] = {
-        {"rate_hz", offsetof(struct bench_scale, settings.rate_hz), 0.1, 100},
-        {"lag_s", offsetof(struct bench_scale, settings.lag_s), 0, 5},
-        {"division_g", offsetof(struct bench_scale, settings.division_g), 0.001, 100},
-        {"noise_g", offsetof(struct bench_scale, settings.noise_g), 0, 100},
-        {"capacity_g", offsetof(struct bench_scale, settings.capacity_g), 1, 1e6},
-        {"lost", offsetof(struct bench_scale, settings.lost), 0, 1},
-        {"damaged", offsetof(struct bench_scale, settings.damaged), 0, 1},
-        {"wild", offsetof(struct bench_scale, wild), 0, 1},
-        {"unplug_at_s", offsetof(struct bench_scale, unplug_at_s), 0, 1e6},
-        {"unplug_for_s", offsetof(struct bench_scale, unplug_for_s), 0, 1e6},
+        { "rate_hz", offsetof(struct bench_scale, settings.rate_hz), 0.1, 100 },
+        { "lag_s", offsetof(struct bench_scale, settings.lag_s), 0, 5 },
+        { "division_g", offsetof(struct bench_scale, settings.division_g), 0.001, 100 },
+        { "noise_g", offsetof(struct bench_scale, settings.noise_g), 0, 100 },
+        { "capacity_g", offsetof(struct bench_scale, settings.capacity_g), 1, 1e6 },
+        { "lost", offsetof(struct bench_scale, settings.lost), 0, 1 },
+        { "damaged", offsetof(struct bench_scale, settings.damaged), 0, 1 },
+        { "wild", offsetof(struct bench_scale, wild), 0, 1 },
+        { "unplug_at_s", offsetof(struct bench_scale, unplug_at_s), 0, 1e6 },
+        { "unplug_for_s", offsetof(struct bench_scale, unplug_for_s), 0, 1e6 },
     };
     double count;
 
@@ -109,10 +119,10 @@ static int scale_key(struct bench_scale *scale, const char *key, const char *val
 static int refractometer_key(struct bench_refractometer *refractometer, const char *key, const char *value)
 {
     static const struct number_key keys[] = {
-        {"strength_per_brix", offsetof(struct bench_refractometer, strength_per_brix), 0.1, 2},
-        {"cool_s", offsetof(struct bench_refractometer, cool_s), 0, 1e5},
-        {"every_s", offsetof(struct bench_refractometer, every_s), 0.1, 1e5},
-        {"noise_pct", offsetof(struct bench_refractometer, noise_pct), 0, 10},
+        { "strength_per_brix", offsetof(struct bench_refractometer, strength_per_brix), 0.1, 2 },
+        { "cool_s", offsetof(struct bench_refractometer, cool_s), 0, 1e5 },
+        { "every_s", offsetof(struct bench_refractometer, every_s), 0.1, 1e5 },
+        { "noise_pct", offsetof(struct bench_refractometer, noise_pct), 0, 10 },
     };
     double count;
 
@@ -192,13 +202,15 @@ static int read_key(void *context, const char *section, const char *key, const c
     if (result == 0)
         return 1;
     if (result == 2)
-        file->error = why_set(file->why, -EINVAL, "section [%s]: expected [virtual], at most %d [scale NAME] and %d "
-                              "[refractometer NAME], names of a-z 0-9 -", section, BENCH_SCALES, BENCH_REFRACTOMETERS);
+        file->error = why_set(file->why, -EINVAL,
+                              "section [%s]: expected [virtual], at most %d [scale NAME] and %d "
+                              "[refractometer NAME], names of a-z 0-9 -",
+                              section, BENCH_SCALES, BENCH_REFRACTOMETERS);
     else if (result == 1)
         file->error = why_set(file->why, -EINVAL, "section [%s] has no '%s'", section, key);
     else
-        file->error = why_set(file->why, -EINVAL, "%s = %s: %s", key, value,
-                              *sentence ? sentence : "not a value it can have");
+        file->error =
+            why_set(file->why, -EINVAL, "%s = %s: %s", key, value, *sentence ? sentence : "not a value it can have");
     return 0;
 }
 
@@ -220,7 +232,7 @@ static int check(struct virtual_bench *bench, struct why *why)
 
 int virtual_bench_read(struct virtual_bench *out, const char *path, unsigned long seed, struct why *why)
 {
-    struct reading_file file = {.bench = out, .path = path, .why = why};
+    struct reading_file file = { .bench = out, .path = path, .why = why };
     FILE *stream = fopen(path, "r");
     int line, error;
 

@@ -10,14 +10,14 @@ enum { BENCH_SCALES = 8, BENCH_REFRACTOMETERS = 2, BENCH_ORDER = 32 };
 
 struct bench_scale {
     char name[NAME_SIZE];
-    char second_of[NAME_SIZE];      /* the scale whose script this one belongs to; empty: it has its own */
+    char second_of[NAME_SIZE]; /* the scale whose script this one belongs to; empty: it has its own */
     struct model_scale_settings settings;
-    char tare[BENCH_ORDER];         /* bytes that order it to tare */
+    char tare[BENCH_ORDER]; /* bytes that order it to tare */
     int tare_length;
     struct model_script script;
-    int random;                     /* so many brews drawn from the seed; 0: the `do` lines */
+    int random; /* so many brews drawn from the seed; 0: the `do` lines */
     double wild;
-    double unplug_at_s, unplug_for_s;   /* from the first action; for 0 s: never */
+    double unplug_at_s, unplug_for_s; /* from the first action; for 0 s: never */
 };
 
 struct bench_refractometer {
@@ -25,7 +25,7 @@ struct bench_refractometer {
     bool shows_brix;
     double strength_per_brix;
     int replicates;
-    double cool_s, every_s;         /* a sample waits so long, then so long between readings */
+    double cool_s, every_s; /* a sample waits so long, then so long between readings */
     double noise_pct;
 };
 

@@ -5,6 +5,7 @@
  *
  * Not here: marks and measures by the operator, instruments for pressure (tests/unit/test_tracker.c); several
  * stations, strength readings, a daemon that is killed (tests/behaviour, tests/faults). */
+#include <errno.h>
 #include <getopt.h>
 #include <math.h>
 #include <stdio.h>
@@ -15,12 +16,12 @@
 #include "poise/program.h"
 
 enum {
-    BREWS_PER_BENCH = 2,        /* two in a row, by the same hands */
+    BREWS_PER_BENCH = 2, /* two in a row, by the same hands */
     WORST = 10
 };
 
 /* Seeds from here on were never looked at while the tracker was tuned, and --show does not show them: only their
- * sums are told. */
+ * sums are reported. */
 static const unsigned long UNSEEN = 3000001;
 
 /* Script time 0 is not the tracker's 0. */
@@ -31,7 +32,7 @@ struct watcher {
     const struct corpus_bench *bench;
     struct tracker *tracker;
     const struct model_script *script;
-    struct model_truth *truth;      /* as far as the script has been played */
+    struct model_truth *truth; /* as far as the script has been played */
     struct tracker_events events;
     struct corpus_line line[MODEL_SCALES];
     int64_t now_us;
@@ -41,22 +42,22 @@ struct watcher {
     double now_s;
 };
 
-static struct corpus_told *told_of(struct corpus_said *said, uint32_t brew)
+static struct corpus_reported *reported_of(struct corpus_said *said, uint32_t brew)
 {
     while (said->brew_count < (int)brew && said->brew_count < CORPUS_BREWS) {
-        struct corpus_told *told = &said->brew[said->brew_count++];
+        struct corpus_reported *reported = &said->brew[said->brew_count++];
 
-        memset(told, 0, sizeof *told);
-        told->began_s = told->ended_s = NAN;
+        memset(reported, 0, sizeof *reported);
+        reported->began_s = reported->ended_s = NAN;
         for (int i = 0; i < MEASURE_COUNT; i++)
-            told->measure[i] = told->u[i] = NAN;
+            reported->measure[i] = reported->u[i] = NAN;
     }
     return brew >= 1 && brew <= CORPUS_BREWS ? &said->brew[brew - 1] : NULL;
 }
 
 static void print_event(const struct tracker_event *event, double now_s, double at_s)
 {
-    static const char *const kinds[] = {"begin", "stage", "measure", "warning", "question", "end", "discard"};
+    static const char *const kinds[] = { "begin", "stage", "measure", "warning", "question", "end", "discard" };
 
     printf("%9.2f  %s %u", now_s, kinds[event->kind], event->brew);
     if (event->kind == TRACKER_STAGE)
@@ -67,6 +68,17 @@ static void print_event(const struct tracker_event *event, double now_s, double 
     else
         printf(" at %.2f %s %s", at_s, event->word, event->detail);
     printf("\n");
+}
+
+/* Every event of a run, one a line, so that two builds can be compared; NULL: not asked for.  Words for people are left
+ * out: they may change. */
+static FILE *events_file;
+
+static void write_event(const struct tracker_event *event)
+{
+    fprintf(events_file, "%d %u %lld %lld %d %d %d %.17g %.17g %d\n", event->kind, event->brew, (long long)event->at_us,
+            (long long)event->at_uncertainty_us, event->stage, event->by_operator, event->measure, event->value,
+            event->standard_uncertainty, event->above);
 }
 
 /* The plan asks for the next brew. */
@@ -84,31 +96,41 @@ static void hear(struct watcher *watcher)
 
     for (int i = 0; i < watcher->events.count; i++) {
         const struct tracker_event *event = &watcher->events.event[i];
-        struct corpus_told *told = told_of(&watcher->said, event->brew);
+        struct corpus_reported *reported = reported_of(&watcher->said, event->brew);
         double at_s = (double)event->at_us / 1e6 - OFFSET_S;
 
+        if (events_file)
+            write_event(event);
         if (watcher->show)
             print_event(event, watcher->now_s, at_s);
-        if (!told)
+        if (!reported)
             continue;
         switch (event->kind) {
-        case TRACKER_BEGIN: told->began_s = at_s; break;
-        case TRACKER_END: told->ended_s = at_s; watcher->brews_over++; break;
-        case TRACKER_DISCARD: told->discarded = true; break;
+        case TRACKER_BEGIN:
+            reported->began_s = at_s;
+            break;
+        case TRACKER_END:
+            reported->ended_s = at_s;
+            watcher->brews_over++;
+            break;
+        case TRACKER_DISCARD:
+            reported->discarded = true;
+            break;
         case TRACKER_MEASURE:
-            told->measure[event->measure] = event->value;
-            told->u[event->measure] = event->standard_uncertainty;
+            reported->measure[event->measure] = event->value;
+            reported->u[event->measure] = event->standard_uncertainty;
             break;
         case TRACKER_STAGE:
-            while (told->stage_count && told->stage[told->stage_count - 1].at_s >= at_s - 0.001)
-                told->stage_count--;
-            if (event->stage != STAGE_IDLE && told->stage_count < CORPUS_STAGES) {
-                told->stage[told->stage_count].stage = event->stage;
-                told->stage[told->stage_count].u_s = (double)event->at_uncertainty_us / 1e6;
-                told->stage[told->stage_count++].at_s = at_s;
+            while (reported->stage_count && reported->stage[reported->stage_count - 1].at_s >= at_s - 0.001)
+                reported->stage_count--;
+            if (event->stage != STAGE_IDLE && reported->stage_count < CORPUS_STAGES) {
+                reported->stage[reported->stage_count].stage = event->stage;
+                reported->stage[reported->stage_count].u_s = (double)event->at_uncertainty_us / 1e6;
+                reported->stage[reported->stage_count++].at_s = at_s;
             }
             break;
-        default: break;
+        default:
+            break;
         }
     }
     watcher->events.count = 0;
@@ -142,7 +164,7 @@ static void indicated(void *context, int scale, const struct model_indication *i
     int count;
 
     tares(watcher);
-    if (now_us > watcher->now_us)       /* of two scales one may have been late: time never runs backwards */
+    if (now_us > watcher->now_us) /* of two scales one may have been late: time never runs backwards */
         watcher->now_us = now_us;
     watcher->now_s = (double)watcher->now_us / 1e6 - OFFSET_S;
     count = corpus_line_bytes(&watcher->line[scale], line, length, watcher->now_s, watcher->now_us, readings,
@@ -150,7 +172,9 @@ static void indicated(void *context, int scale, const struct model_indication *i
     if (watcher->trace)
         printf("%9.3f  %s%s%.2f%s\n", watcher->now_s, scale ? "second " : "",
                indication->status == MODEL_OK ? "" : "over ", indication->shown_g,
-               length == 0 ? " lost" : count != 1 ? " damaged" : "");
+               length == 0  ? " lost"
+               : count != 1 ? " damaged"
+                            : "");
     deadline(watcher, watcher->now_us);
     for (int i = 0; i < count; i++) {
         if (scale == 0)
@@ -165,7 +189,7 @@ static void configure(const struct watcher *watcher, struct tracker_config *conf
 {
     const struct corpus_bench *bench = watcher->bench;
 
-    *config = (struct tracker_config){.piston_diameter_mm = 60, .press_limit_kpa = 40, .retained_g_per_g = 2};
+    *config = (struct tracker_config){ .piston_diameter_mm = 60, .press_limit_kpa = 40, .retained_g_per_g = 2 };
     if (bench->lag_known)
         config->lag_us = (int64_t)(bench->scale[0].lag_s * 1e6);
     for (int i = 0; bench->cups_known && i < watcher->script->brew_count && i < TRACKER_CUPS; i++)
@@ -182,7 +206,7 @@ static int play(struct watcher *watcher)
     tracker_begin(watcher->tracker, &config);
     plan_next(watcher);
     result = model_run(watcher->script, bench->seed, bench->scale, bench->scales, indicated, watcher, watcher->truth);
-    if (result == 0) {      /* long after: what is still open is told */
+    if (result == 0) { /* long after: what is still open is reported */
         watcher->now_us += HOUR_US;
         tracker_time(watcher->tracker, watcher->now_us, &watcher->events);
         hear(watcher);
@@ -261,7 +285,7 @@ struct scores {
     struct corpus_score at_rate[RATES], late[LATENESSES][2], layout[MODEL_LAYOUTS], second;
 };
 
-static const double late_below_s[LATENESSES] = {0.007, 0.014, 1};   /* thirds of what is drawn */
+static const double late_below_s[LATENESSES] = { 0.007, 0.014, 1 }; /* thirds of what is drawn */
 
 static int lateness_of(const struct model_scale_settings *scale)
 {
@@ -308,8 +332,11 @@ static int run_bench(unsigned long seed, struct scores *scores, struct worst *wo
     wrong = corpus_judge(&script, &truth, &bench, &watcher.said, score, false);
     if (score == &scores->judged) {
         struct corpus_score *parts[] = {
-            &scores->at_rate[scale->rate_hz < 7 ? 0 : scale->rate_hz < 15 ? 1 : 2],
-            &scores->late[lateness_of(scale)][scale->bunch_s > 0], &scores->layout[scale->layout],
+            &scores->at_rate[scale->rate_hz < 7    ? 0
+                             : scale->rate_hz < 15 ? 1
+                                                   : 2],
+            &scores->late[lateness_of(scale)][scale->bunch_s > 0],
+            &scores->layout[scale->layout],
             bench.scales > 1 ? &scores->second : NULL,
         };
 
@@ -345,7 +372,7 @@ static bool run_knocks(double hours)
     model_script_knocks(&script, 1, hours);
     if (watch(&script, &bench, &watcher, &truth) < 0)
         return false;
-    printf("\n%.0f hours of knocks, things set down, a cloth, draughts, drift: %d brews told\n", hours,
+    printf("\n%.0f hours of knocks, things set down, a cloth, draughts, drift: %d brews reported\n", hours,
            watcher.said.brew_count);
     return watcher.said.brew_count == 0;
 }
@@ -382,18 +409,24 @@ static void usage(void)
          "  -n, --brews N      brews in all, half of them from seeds kept unseen (1000)\n"
          "  -H, --hours H      hours of knocks in which no brew may be seen (8; 0: none)\n"
          "  -l, --least PCT    fail only below so many per cent, instead of what is asked of the tracker\n"
+         "  -e, --events FILE  write every event there: two builds that decide alike write the same bytes\n"
          "  -t, --tuning-only  leave the unseen seeds alone\n"
-         "  -s, --show SEED    one bench in full: its script, what was told, what was wrong\n"
+         "  -s, --show SEED    one bench in full: its script, what was reported, what was wrong\n"
          "  -r, --trace        with --show: every indication and event too");
 }
 
 int main(int argc, char **argv)
 {
     static const struct option options[] = {
-        {"brews", required_argument, NULL, 'n'}, {"hours", required_argument, NULL, 'H'},
-        {"tuning-only", no_argument, NULL, 't'}, {"least", required_argument, NULL, 'l'},
-        {"show", required_argument, NULL, 's'},
-        {"trace", no_argument, NULL, 'r'}, {"help", no_argument, NULL, 'h'}, {NULL, 0, NULL, 0},
+        { "brews", required_argument, NULL, 'n' },
+        { "hours", required_argument, NULL, 'H' },
+        { "tuning-only", no_argument, NULL, 't' },
+        { "least", required_argument, NULL, 'l' },
+        { "show", required_argument, NULL, 's' },
+        { "trace", no_argument, NULL, 'r' },
+        { "help", no_argument, NULL, 'h' },
+        { "events", required_argument, NULL, 'e' },
+        { NULL, 0, NULL, 0 },
     };
     static struct scores tuned, unseen;
     static struct worst worst[WORST + 1];
@@ -402,16 +435,39 @@ int main(int argc, char **argv)
     unsigned long show = 0;
     double hours = 8, least_pct = 0;
 
-    while ((option = getopt_long(argc, argv, "n:H:l:ts:rh", options, NULL)) != -1)
+    while ((option = getopt_long(argc, argv, "n:H:l:ts:re:h", options, NULL)) != -1)
         switch (option) {
-        case 'n': brews = atoi(optarg); break;
-        case 'H': hours = atof(optarg); break;
-        case 'l': least_pct = atof(optarg); break;
-        case 't': tuning_only = true; break;
-        case 's': show = strtoul(optarg, NULL, 10); break;
-        case 'r': trace = true; break;
-        case 'h': usage(); return EXIT_DONE;
-        default: usage(); return EXIT_USAGE;
+        case 'n':
+            brews = atoi(optarg);
+            break;
+        case 'H':
+            hours = atof(optarg);
+            break;
+        case 'l':
+            least_pct = atof(optarg);
+            break;
+        case 't':
+            tuning_only = true;
+            break;
+        case 's':
+            show = strtoul(optarg, NULL, 10);
+            break;
+        case 'r':
+            trace = true;
+            break;
+        case 'e':
+            events_file = fopen(optarg, "w");
+            if (!events_file) {
+                fprintf(stderr, "poise-corpus: --events %s: %s\n", optarg, strerror(errno));
+                return EXIT_FAILED;
+            }
+            break;
+        case 'h':
+            usage();
+            return EXIT_DONE;
+        default:
+            usage();
+            return EXIT_USAGE;
         }
     if (show >= UNSEEN) {
         fprintf(stderr, "poise-corpus: --show: seeds from %lu on are kept unseen\n", UNSEEN);

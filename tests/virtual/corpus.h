@@ -7,7 +7,7 @@
 
 #include "driver.h"
 #include "model.h"
-#include "tracker.h"
+#include "tracker/tracker.h"
 
 enum { CORPUS_STAGES = 40, CORPUS_BREWS = 16 };
 
@@ -17,8 +17,8 @@ struct corpus_line {
     void *state;
     uint8_t buffer[4 * MODEL_LINE];
     size_t length;
-    double heard_s;             /* when bytes last arrived */
-    long rejected;              /* frames that were no reading */
+    double heard_s; /* when bytes last arrived */
+    long rejected;  /* frames that were no reading */
 };
 
 /* Returns 0, or -1 without memory.  What was begun is ended. */
@@ -35,10 +35,10 @@ struct corpus_bench {
     unsigned long seed;
     int scales;
     struct model_scale_settings scale[MODEL_SCALES];
-    bool lag_known;             /* the configuration says the lag of the first */
-    bool cups_known;            /* the configuration knows the cups */
-    bool tares_ordered;         /* from the computer, not by the key */
-    bool planned;               /* a plan says what each brew should weigh */
+    bool lag_known;     /* the configuration says the lag of the first */
+    bool cups_known;    /* the configuration knows the cups */
+    bool tares_ordered; /* from the computer, not by the key */
+    bool planned;       /* a plan says what each brew should weigh */
 };
 
 void corpus_bench_draw(struct corpus_bench *bench, unsigned long seed);
@@ -50,19 +50,19 @@ void corpus_bench_plan(const struct corpus_bench *bench, const struct model_scri
                        struct tracker_plan *out);
 
 /* What the tracker said of one brew, corrections applied. */
-struct corpus_told {
+struct corpus_reported {
     struct {
         enum stage stage;
         double at_s, u_s;
     } stage[CORPUS_STAGES];
     int stage_count;
     double measure[MEASURE_COUNT], u[MEASURE_COUNT];
-    double began_s, ended_s;    /* NAN: not */
+    double began_s, ended_s; /* NAN: not */
     bool discarded;
 };
 
 struct corpus_said {
-    struct corpus_told brew[CORPUS_BREWS];
+    struct corpus_reported brew[CORPUS_BREWS];
     int brew_count;
 };
 
@@ -71,9 +71,9 @@ struct corpus_score {
     long stages, hits, missing, wrong_time, extra;
     long doses, dose_hits, waters, water_hits, beverages, beverage_hits, drips, drip_hits;
     long brews, brews_found, brews_extra, abandoned, abandoned_seen;
-    double confusion_s[MODEL_STAGE_COUNT + 1][STAGE_COUNT];     /* seconds of each true stage told as each */
-    double late_s[MODEL_STAGE_COUNT], late2_s[MODEL_STAGE_COUNT];   /* sums of told - true, and of its square */
-    long claims, claims_held, mass_claims, mass_claims_held;    /* stated uncertainties; within two of them */
+    double confusion_s[MODEL_STAGE_COUNT + 1][STAGE_COUNT];       /* seconds of each true stage reported as each */
+    double late_s[MODEL_STAGE_COUNT], late2_s[MODEL_STAGE_COUNT]; /* sums of reported - true, and of its square */
+    long claims, claims_held, mass_claims, mass_claims_held;      /* stated uncertainties; within two of them */
     long late_count[MODEL_STAGE_COUNT], stage_count[MODEL_STAGE_COUNT], stage_hits[MODEL_STAGE_COUNT];
 };
 

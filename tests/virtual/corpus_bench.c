@@ -7,7 +7,7 @@
 #include <string.h>
 
 /* Lines come late by up to so much in the mean: a busy machine, a scale that sends when it gets round to it.  Half
- * of the scales have an adapter that hands over what it gathered every 16 ms, which adapters do until told
+ * of the scales have an adapter that hands over what it gathered every 16 ms, which adapters do until reported
  * otherwise (common practice, no source). */
 static const double LATE_MOST_S = 0.02, BUNCH_S = 0.016;
 
@@ -22,7 +22,7 @@ static double draw(unsigned long *state)
 
 static void draw_scale(struct model_scale_settings *scale, unsigned long *state)
 {
-    static const double rates_hz[] = {2, 5, 10, 20}, capacities_g[] = {3000, 6000, 10000, 30000};
+    static const double rates_hz[] = { 2, 5, 10, 20 }, capacities_g[] = { 3000, 6000, 10000, 30000 };
 
     scale->layout = (enum model_layout)((int)(draw(state) * MODEL_LAYOUTS));
     scale->rate_hz = rates_hz[(int)(draw(state) * 4)];

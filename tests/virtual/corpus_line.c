@@ -5,23 +5,26 @@
 #include <stdlib.h>
 #include <string.h>
 
-static const double HALF_FRAME_S = 1;       /* as the daemon has it: after so long the rest of a line is another line */
+static const double HALF_FRAME_S = 1; /* as the daemon has it: after so long the rest of a line is another line */
 
 /* What a [instrument] section would have to say of each layout beyond its port. */
 static const struct {
     struct setting setting[2];
     size_t count;
 } sections[MODEL_LAYOUTS] = {
-    [MODEL_BARE] = {{{.key = "unit", .value = "g"}}, 1},
-    [MODEL_STX_STATUS] = {{{.key = "layout", .value = "stx-status"}, {.key = "checksum", .value = "yes"}}, 2},
-    [MODEL_STX_LETTER] = {{{.key = "layout", .value = "stx-letter"}, {.key = "unit", .value = "g"}}, 2},
+    [MODEL_BARE] = { { { .key = "unit", .value = "g" } }, 1 },
+    [MODEL_STX_STATUS] = { { { .key = "layout", .value = "stx-status" }, { .key = "checksum", .value = "yes" } }, 2 },
+    [MODEL_STX_LETTER] = { { { .key = "layout", .value = "stx-letter" }, { .key = "unit", .value = "g" } }, 2 },
 };
 
 int corpus_line_begin(struct corpus_line *line, enum model_layout layout)
 {
     struct instrument_config config = {
-        .name = "scale", .driver = "line", .quantity = QUANTITY_MASS,
-        .settings = sections[layout].setting, .setting_count = sections[layout].count,
+        .name = "scale",
+        .driver = "line",
+        .quantity = QUANTITY_MASS,
+        .settings = sections[layout].setting,
+        .setting_count = sections[layout].count,
     };
     struct why why;
 
@@ -57,8 +60,8 @@ static int readings_of(struct corpus_line *line, size_t length, int64_t now_us, 
             reading->quantity = QUANTITY_MASS;
         if (reading->quantity != QUANTITY_MASS)
             continue;
-        if (reading->status == READING_OK && unit_convert(reading->shown, reading->unit, QUANTITY_MASS,
-                                                          &reading->value, &reading->resolution) < 0)
+        if (reading->status == READING_OK
+            && unit_convert(reading->shown, reading->unit, QUANTITY_MASS, &reading->value, &reading->resolution) < 0)
             continue;
         out[kept++] = *reading;
     }
@@ -82,7 +85,7 @@ int corpus_line_bytes(struct corpus_line *line, const char *bytes, int length, d
         size_t taken;
 
         if (frame == 0 && line->length + MODEL_LINE > sizeof line->buffer)
-            frame = -(ssize_t)line->length;     /* no frame is that long */
+            frame = -(ssize_t)line->length; /* no frame is that long */
         if (frame == 0)
             break;
         taken = (size_t)(frame < 0 ? -frame : frame);

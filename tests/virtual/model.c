@@ -6,13 +6,14 @@
 #include <math.h>
 #include <string.h>
 
-#define GRAVITY 9.80665             /* m/s2, 3rd CGPM 1901 */
-#define STREAM_FALL_S 0.1           /* a stream that falls for so long pushes with the weight of so much of its flow:
-                                     * 1 m/s from a hand's breadth above */
-#define TILT_S 0.6                  /* a kettle is tipped, and tipped back, within so long; plausible, no source */
-#define STIRRED_FASTER 3.0          /* extraction while stirred against at rest; a plausible figure, no source */
-#define KNOCK_RINGS_S 0.15          /* how fast a blow dies away on a pan with rubber feet; plausible, no source */
-#define PRESS_RISE_S 0.8            /* a hand takes that long to lean in, and half of it to let go */
+#define GRAVITY 9.80665 /* m/s2, 3rd CGPM 1901 */
+#define STREAM_FALL_S                                                                                        \
+    0.1                    /* a stream that falls for so long pushes with the weight of so much of its flow: \
+                            * 1 m/s from a hand's breadth above */
+#define TILT_S 0.6         /* a kettle is tipped, and tipped back, within so long; plausible, no source */
+#define STIRRED_FASTER 3.0 /* extraction while stirred against at rest; a plausible figure, no source */
+#define KNOCK_RINGS_S 0.15 /* how fast a blow dies away on a pan with rubber feet; plausible, no source */
+#define PRESS_RISE_S 0.8   /* a hand takes that long to lean in, and half of it to let go */
 
 /* Slow at both ends, as hands are. */
 static double smooth(double x)
@@ -57,7 +58,7 @@ static void mark(struct model *model, enum model_stage stage, double at_s)
 
     if (truth->mark_count < MODEL_MARKS)
         truth->mark[truth->mark_count++] =
-            (struct model_mark){.brew = truth->brew_count - 1, .stage = stage, .at_s = at_s};
+            (struct model_mark){ .brew = truth->brew_count - 1, .stage = stage, .at_s = at_s };
 }
 
 /* A weigh-out that turned out to be the pause between two goes of a press is taken back. */
@@ -65,8 +66,8 @@ static void unmark_weigh_out(struct model *model)
 {
     struct model_truth *truth = &model->truth;
 
-    if (truth->mark_count && truth->mark[truth->mark_count - 1].stage == MODEL_STAGE_WEIGH_OUT &&
-        truth->mark[truth->mark_count - 1].brew == truth->brew_count - 1)
+    if (truth->mark_count && truth->mark[truth->mark_count - 1].stage == MODEL_STAGE_WEIGH_OUT
+        && truth->mark[truth->mark_count - 1].brew == truth->brew_count - 1)
         truth->mark_count--;
 }
 
@@ -157,9 +158,18 @@ static void begin_brew(struct model *model)
     truth = truth_of(model);
     brew = brew_of(model);
     *truth = (struct model_brew_truth){
-        .first_water_s = NAN, .second_pour_s = NAN, .last_stir_end_s = NAN, .press_began_s = NAN,
-        .force_began_s = NAN, .force_ended_s = NAN, .press_peak_kpa = NAN, .press_mean_kpa = NAN,
-        .slurry_c = NAN, .strength_pct = NAN, .dissolved_pct = NAN, .beverage_g = NAN,
+        .first_water_s = NAN,
+        .second_pour_s = NAN,
+        .last_stir_end_s = NAN,
+        .press_began_s = NAN,
+        .force_began_s = NAN,
+        .force_ended_s = NAN,
+        .press_peak_kpa = NAN,
+        .press_mean_kpa = NAN,
+        .slurry_c = NAN,
+        .strength_pct = NAN,
+        .dissolved_pct = NAN,
+        .beverage_g = NAN,
     };
     memset(model->share, 0, sizeof model->share);
     model->cup_liquid_g = model->cup_solids_g = model->liquid_g = model->solids_g = 0;
@@ -181,7 +191,7 @@ static void begin_press(struct model *model)
         truth->force_began_s = model->now_s;
         truth->press_seen = borne(model, BREWER) > 0.5;
         truth->press_began_s = truth->press_seen || isnan(model->lifted_s) ? model->now_s : model->lifted_s;
-        if (truth->press_began_s < model->now_s)        /* what ran since then ran in the hand */
+        if (truth->press_began_s < model->now_s) /* what ran since then ran in the hand */
             truth->drip_g = model->lifted_drip_g;
         truth->slurry_c = model->slurry_c;
         model->to_press_g = fmax(0, dry_g - model->cup_liquid_g);
@@ -208,7 +218,7 @@ static void begin_action(struct model *model, const struct model_action *action)
         break;
     case MODEL_DO_LIFT:
         if ((action->things & MODEL_BREWER) && isnan(truth->force_began_s) && borne(model, BREWER) > 0.5) {
-            model->lifted_s = model->now_s;     /* a brewer that is in the hand already is not lifted again */
+            model->lifted_s = model->now_s; /* a brewer that is in the hand already is not lifted again */
             model->lifted_drip_g = truth->drip_g;
         }
         break;
@@ -244,8 +254,8 @@ static void begin_action(struct model *model, const struct model_action *action)
         break;
     case MODEL_DO_TARE:
         model->tare_key[action->scale] = true;
-        if (action->scale == 0 &&
-            model->truth.tare_count < (int)(sizeof model->truth.tared_s / sizeof *model->truth.tared_s))
+        if (action->scale == 0
+            && model->truth.tare_count < (int)(sizeof model->truth.tared_s / sizeof *model->truth.tared_s))
             model->truth.tared_s[model->truth.tare_count++] = model->now_s;
         break;
     case MODEL_DO_KNOCK:
@@ -277,8 +287,8 @@ static void press(struct model *model, const struct model_action *action)
     double left_s = action->duration_s - model->elapsed_s, force_g, area_m2, kpa;
     double radius_m = brew_of(model)->piston_diameter_mm / 2000;
 
-    force_g = action->amount_g * (1 + 0.06 * hand(model)) *
-              fmin(smooth(model->elapsed_s / PRESS_RISE_S), smooth(left_s / (PRESS_RISE_S / 2)));
+    force_g = action->amount_g * (1 + 0.06 * hand(model))
+              * fmin(smooth(model->elapsed_s / PRESS_RISE_S), smooth(left_s / (PRESS_RISE_S / 2)));
     force_g = fmax(0, force_g);
     area_m2 = M_PI * radius_m * radius_m;
     kpa = force_g / 1000 * GRAVITY / area_m2 / 1000;
@@ -305,12 +315,12 @@ static void act(struct model *model, const struct model_action *action, double x
             for (int scale = 0; scale < MODEL_SCALES; scale++) {
                 double goal = action->kind == MODEL_DO_PUT && scale == action->scale;
 
-                model->share[thing][scale] = model->start[thing][scale] +
-                                             (goal - model->start[thing][scale]) * smooth(x);
+                model->share[thing][scale] =
+                    model->start[thing][scale] + (goal - model->start[thing][scale]) * smooth(x);
             }
             on_g += thing_g(model, thing);
         }
-        if (action->kind == MODEL_DO_PUT && action->scale == 0)   /* what lands pushes harder than it weighs */
+        if (action->kind == MODEL_DO_PUT && action->scale == 0) /* what lands pushes harder than it weighs */
             model->hand_g = 0.08 * on_g * sin(M_PI * smooth(x)) * smooth(x);
         break;
     case MODEL_DO_COFFEE: {
@@ -329,10 +339,10 @@ static void act(struct model *model, const struct model_action *action, double x
         truth->water_g = now_g;
         break;
     }
-    case MODEL_DO_STIR:     /* a spoon goes round twice a second and leans on the bed a little */
+    case MODEL_DO_STIR: /* a spoon goes round twice a second and leans on the bed a little */
         model->hand_g = 3 + 4 * sin(2 * M_PI * 2.0 * model->elapsed_s) + 3 * hand(model);
         break;
-    case MODEL_DO_SWIRL:    /* hands hold and push all of it, round and round */
+    case MODEL_DO_SWIRL: /* hands hold and push all of it, round and round */
         model->hand_g = 35 * sin(2 * M_PI * 2.3 * model->elapsed_s) + 20 * hand(model);
         break;
     case MODEL_DO_PRESS:

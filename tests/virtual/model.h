@@ -16,11 +16,11 @@
 #include <stddef.h>
 
 enum {
-    MODEL_ACTIONS = 320,        /* in one script */
-    MODEL_BREWS = 12,           /* in one script */
-    MODEL_MARKS = 256,          /* stages in the truth of one script */
-    MODEL_SCALES = 2,           /* the station's scale, and a second one for drips or for the cup */
-    MODEL_LINE = 160,           /* longest text line of a scale, with what noise may add */
+    MODEL_ACTIONS = 320, /* in one script */
+    MODEL_BREWS = 12,    /* in one script */
+    MODEL_MARKS = 256,   /* stages in the truth of one script */
+    MODEL_SCALES = 2,    /* the station's scale, and a second one for drips or for the cup */
+    MODEL_LINE = 160,    /* longest text line of a scale, with what noise may add */
     MODEL_SENTENCE = 160
 };
 
@@ -33,45 +33,45 @@ enum { MODEL_CUP = 1, MODEL_BREWER = 2, MODEL_PLUNGER = 4, MODEL_STAND = 8, MODE
 
 /* What one brew is made of. */
 struct model_brew {
-    double cup_g, brewer_g, plunger_g, stand_g;     /* empty and dry */
-    double ready_g;                 /* coffee that is in the brewer already when it is put down; 0: none */
-    double retained_g_per_g;        /* (water - beverage) / dose pressed dry; about 2 (common practice, no source) */
-    double extraction_most_pct;     /* E of first order: E0 + (Emost - E0) (1 - exp(-k t)), share of the dose */
-    double extraction_at_once_pct;  /* E0, washed off by the first water */
-    double extraction_per_s;        /* k at rest; three times that while stirred */
-    double water_c, room_c, cooling_per_s;          /* slurry: Newton's cooling from the water's temperature */
-    double evaporation_g_per_s;     /* from an open brewer; about 0.002 from 28 cm2 near boiling (estimate) */
-    double drip_g_per_s;            /* what runs through the filter into the cup while no plunger holds it */
+    double cup_g, brewer_g, plunger_g, stand_g; /* empty and dry */
+    double ready_g;                             /* coffee that is in the brewer already when it is put down; 0: none */
+    double retained_g_per_g;       /* (water - beverage) / dose pressed dry; about 2 (common practice, no source) */
+    double extraction_most_pct;    /* E of first order: E0 + (Emost - E0) (1 - exp(-k t)), share of the dose */
+    double extraction_at_once_pct; /* E0, washed off by the first water */
+    double extraction_per_s;       /* k at rest; three times that while stirred */
+    double water_c, room_c, cooling_per_s; /* slurry: Newton's cooling from the water's temperature */
+    double evaporation_g_per_s;            /* from an open brewer; about 0.002 from 28 cm2 near boiling (estimate) */
+    double drip_g_per_s;                   /* what runs through the filter into the cup while no plunger holds it */
     double piston_diameter_mm;
 };
 
 enum model_action_kind {
-    MODEL_DO_BREW,      /* the next brew begins: clean things, none of them on a scale */
+    MODEL_DO_BREW, /* the next brew begins: clean things, none of them on a scale */
     MODEL_DO_WAIT,
-    MODEL_DO_PUT,       /* things onto a scale */
-    MODEL_DO_LIFT,      /* things off */
-    MODEL_DO_COFFEE,    /* amount_g into the brewer */
-    MODEL_DO_BLOOM,     /* the first, small water */
-    MODEL_DO_POUR,      /* water */
-    MODEL_DO_STIR,      /* with a spoon */
-    MODEL_DO_SWIRL,     /* brewer and cup moved in a circle by hand, on the scale */
-    MODEL_DO_PRESS,     /* amount_g: peak force as a scale would show it; wherever the brewer stands */
-    MODEL_DO_TURN,      /* the brewer in hand is turned over onto the cup */
-    MODEL_DO_TARE,      /* somebody touches the scale's tare key */
-    MODEL_DO_KNOCK,     /* a blow of amount_g that rings out */
-    MODEL_DO_LEAN,      /* a hand or cloth rests on the scale with amount_g */
-    MODEL_DO_DRAUGHT,   /* air moves the pan by about amount_g */
-    MODEL_DO_DRIFT,     /* the zero moves by amount_g */
-    MODEL_DO_ABANDON    /* poured away; truth only */
+    MODEL_DO_PUT,     /* things onto a scale */
+    MODEL_DO_LIFT,    /* things off */
+    MODEL_DO_COFFEE,  /* amount_g into the brewer */
+    MODEL_DO_BLOOM,   /* the first, small water */
+    MODEL_DO_POUR,    /* water */
+    MODEL_DO_STIR,    /* with a spoon */
+    MODEL_DO_SWIRL,   /* brewer and cup moved in a circle by hand, on the scale */
+    MODEL_DO_PRESS,   /* amount_g: peak force as a scale would show it; wherever the brewer stands */
+    MODEL_DO_TURN,    /* the brewer in hand is turned over onto the cup */
+    MODEL_DO_TARE,    /* somebody touches the scale's tare key */
+    MODEL_DO_KNOCK,   /* a blow of amount_g that rings out */
+    MODEL_DO_LEAN,    /* a hand or cloth rests on the scale with amount_g */
+    MODEL_DO_DRAUGHT, /* air moves the pan by about amount_g */
+    MODEL_DO_DRIFT,   /* the zero moves by amount_g */
+    MODEL_DO_ABANDON  /* poured away; truth only */
 };
 
 struct model_action {
     enum model_action_kind kind;
-    int things;             /* PUT, LIFT */
-    int scale;              /* PUT, TARE: 0 or 1 */
+    int things; /* PUT, LIFT */
+    int scale;  /* PUT, TARE: 0 or 1 */
     double amount_g;
     double duration_s;
-    double share;           /* PRESS: how far of the way to dry; 1 is dry */
+    double share; /* PRESS: how far of the way to dry; 1 is dry */
 };
 
 struct model_script {
@@ -79,7 +79,7 @@ struct model_script {
     int brew_count;
     struct model_action action[MODEL_ACTIONS];
     int action_count;
-    char kind[MODEL_SENTENCE];      /* a random script: what was drawn, in words, to sort failures by */
+    char kind[MODEL_SENTENCE]; /* a random script: what was drawn, in words, to sort failures by */
 };
 
 /* Reads one line of a script and appends it; words between the numbers ("g", "s", "in", "for", "of") are
@@ -106,15 +106,15 @@ void model_script_knocks(struct model_script *script, unsigned long seed, double
 bool model_script_line(const struct model_script *script, int index, char *out, size_t size);
 
 enum model_stage {
-    MODEL_STAGE_DOSE,       /* the first coffee falls (or the brewer that holds it is put down) */
-    MODEL_STAGE_BLOOM,      /* the first drop of a small water that another follows */
-    MODEL_STAGE_POUR,       /* the first drop of any other water */
-    MODEL_STAGE_STEEP,      /* the last drop has fallen (not after a bloom) */
-    MODEL_STAGE_STIR,       /* spoon in, or the swirl begins */
-    MODEL_STAGE_SETTLE,     /* spoon out, or the swirl ends */
-    MODEL_STAGE_PRESS,      /* the hand begins to press; out of the scale's sight: everything begins to be lifted */
-    MODEL_STAGE_WEIGH_OUT,  /* the hand leaves the plunger; out of sight: the cup begins to come back */
-    MODEL_STAGE_STRENGTH,   /* the cup stands on a scale alone: it has been weighed */
+    MODEL_STAGE_DOSE,      /* the first coffee falls (or the brewer that holds it is put down) */
+    MODEL_STAGE_BLOOM,     /* the first drop of a small water that another follows */
+    MODEL_STAGE_POUR,      /* the first drop of any other water */
+    MODEL_STAGE_STEEP,     /* the last drop has fallen (not after a bloom) */
+    MODEL_STAGE_STIR,      /* spoon in, or the swirl begins */
+    MODEL_STAGE_SETTLE,    /* spoon out, or the swirl ends */
+    MODEL_STAGE_PRESS,     /* the hand begins to press; out of the scale's sight: everything begins to be lifted */
+    MODEL_STAGE_WEIGH_OUT, /* the hand leaves the plunger; out of sight: the cup begins to come back */
+    MODEL_STAGE_STRENGTH,  /* the cup stands on a scale alone: it has been weighed */
     MODEL_STAGE_COUNT
 };
 
@@ -122,7 +122,7 @@ enum model_stage {
 const char *model_stage_name(enum model_stage stage);
 
 struct model_mark {
-    int brew;               /* from 0 */
+    int brew; /* from 0 */
     enum model_stage stage;
     double at_s;
 };
@@ -131,19 +131,19 @@ struct model_mark {
 struct model_brew_truth {
     double dose_g, water_g, beverage_g, drip_g;
     double first_water_s, second_pour_s, last_stir_end_s;
-    double press_began_s;       /* as MODEL_STAGE_PRESS has it */
-    double force_began_s, force_ended_s;        /* the hand on the plunger, seen or not */
+    double press_began_s;                /* as MODEL_STAGE_PRESS has it */
+    double force_began_s, force_ended_s; /* the hand on the plunger, seen or not */
     double press_peak_kpa, press_mean_kpa;
-    double slurry_c;            /* when the press began */
-    double strength_pct;        /* of the cup */
-    double dissolved_pct;       /* share of the dose that went into solution */
-    bool cup_seen_empty;        /* the cup's mass could be read before anything was in it */
-    bool dose_seen;             /* the dose was added on the scale */
-    bool press_seen;            /* pressed on a scale */
+    double slurry_c;      /* when the press began */
+    double strength_pct;  /* of the cup */
+    double dissolved_pct; /* share of the dose that went into solution */
+    bool cup_seen_empty;  /* the cup's mass could be read before anything was in it */
+    bool dose_seen;       /* the dose was added on the scale */
+    bool press_seen;      /* pressed on a scale */
     bool turned_over;
-    bool cup_on_second;         /* the second scale weighed the cup */
-    bool drip_seen;             /* the cup stood on the second scale until the press */
-    bool weighed;               /* the cup was weighed: the brew is complete */
+    bool cup_on_second; /* the second scale weighed the cup */
+    bool drip_seen;     /* the cup stood on the second scale until the press */
+    bool weighed;       /* the cup was weighed: the brew is complete */
     bool abandoned;
 };
 
@@ -154,26 +154,26 @@ struct model_truth {
     struct model_mark mark[MODEL_MARKS];
     int mark_count;
     struct model_brew_truth brew[MODEL_BREWS];
-    int brew_count;             /* begun so far */
-    double tared_s[64];         /* when the tare key of the station's scale was touched */
+    int brew_count;     /* begun so far */
+    double tared_s[64]; /* when the tare key of the station's scale was touched */
     int tare_count;
 };
 
 /* The bench while a script is played. */
 struct model {
-    const struct model_script *script;  /* must outlive the model */
+    const struct model_script *script; /* must outlive the model */
     struct model_truth truth;
     double now_s;
-    bool done;                  /* the script is over; the bench stays as it was left */
-    double load_g[MODEL_SCALES];/* what presses on each scale now */
-    bool tare_key[MODEL_SCALES];/* touched in the last step */
+    bool done;                   /* the script is over; the bench stays as it was left */
+    double load_g[MODEL_SCALES]; /* what presses on each scale now */
+    bool tare_key[MODEL_SCALES]; /* touched in the last step */
 
     /* the model's own */
     gsl_rng *random;
     int action;
-    double elapsed_s;           /* in the action */
-    double share[MODEL_THINGS][MODEL_SCALES];   /* of each thing's weight that a scale bears */
-    double start[MODEL_THINGS][MODEL_SCALES];   /* the same when the action began */
+    double elapsed_s;                         /* in the action */
+    double share[MODEL_THINGS][MODEL_SCALES]; /* of each thing's weight that a scale bears */
+    double start[MODEL_THINGS][MODEL_SCALES]; /* the same when the action began */
     double cup_liquid_g, cup_solids_g, bed_g, liquid_g, solids_g, poured_before_g, to_press_g;
     double dissolved_g, slurry_c, lifted_s, lifted_drip_g, force_sum, hand_g, ring_g, drift_g, drift_before_g;
     double wobble, stream_g;
@@ -189,40 +189,40 @@ void model_step(struct model *model, bool hold);
 
 /* How a scale prints. */
 enum model_layout {
-    MODEL_HEADER,       /* "ST,GS,+  12.34 g" CR LF */
-    MODEL_PLAIN,        /* "     12.73 g     " CR LF, a '?' at its end while moving */
-    MODEL_BARE,         /* "12.34" CR LF */
-    MODEL_STX_STATUS,   /* STX, three status bytes, six digits, six of the tare, CR, checksum */
-    MODEL_STX_LETTER,   /* STX, sign, seven characters, letter, ETX */
+    MODEL_HEADER,     /* "ST,GS,+  12.34 g" CR LF */
+    MODEL_PLAIN,      /* "     12.73 g     " CR LF, a '?' at its end while moving */
+    MODEL_BARE,       /* "12.34" CR LF */
+    MODEL_STX_STATUS, /* STX, three status bytes, six digits, six of the tare, CR, checksum */
+    MODEL_STX_LETTER, /* STX, sign, seven characters, letter, ETX */
     MODEL_LAYOUTS
 };
-const char *model_layout_name(enum model_layout layout);   /* "header" "plain" "bare" "stx-status" "stx-letter" */
-int model_layout_find(const char *name);                    /* -1: none of them */
+const char *model_layout_name(enum model_layout layout); /* "header" "plain" "bare" "stx-status" "stx-letter" */
+int model_layout_find(const char *name);                 /* -1: none of them */
 
 struct model_scale_settings {
     enum model_layout layout;
-    double rate_hz;             /* indications a second */
-    double lag_s;               /* of its filter: two equal poles of lag/2, so a ramp is late by exactly lag */
-    double division_g;          /* 1, 0.1, 0.01 ... */
-    double noise_g;             /* standard deviation of the converter before rounding */
-    double capacity_g;          /* gross; above it (and 9 divisions) it shows overload */
-    double lost, damaged;       /* share of lines that never arrive, that arrive wrong */
-    double jitter_s;            /* mean lateness of an arrival: busy machines, scales that send when they can */
-    double bunch_s;             /* adapters hand over what they gathered every so often; 0: each byte as it comes */
+    double rate_hz;       /* indications a second */
+    double lag_s;         /* of its filter: two equal poles of lag/2, so a ramp is late by exactly lag */
+    double division_g;    /* 1, 0.1, 0.01 ... */
+    double noise_g;       /* standard deviation of the converter before rounding */
+    double capacity_g;    /* gross; above it (and 9 divisions) it shows overload */
+    double lost, damaged; /* share of lines that never arrive, that arrive wrong */
+    double jitter_s;      /* mean lateness of an arrival: busy machines, scales that send when they can */
+    double bunch_s;       /* adapters hand over what they gathered every so often; 0: each byte as it comes */
 };
 
 enum model_status { MODEL_OK, MODEL_OVERLOAD };
 
 /* What a scale shows at one moment. */
 struct model_indication {
-    double at_s;                /* when it arrives; never before the one before it */
+    double at_s; /* when it arrives; never before the one before it */
     enum model_status status;
-    double shown_g;             /* a multiple of the division */
-    bool stable;                /* within one division for half a second */
-    bool net;                   /* a tare is in force */
+    double shown_g; /* a multiple of the division */
+    bool stable;    /* within one division for half a second */
+    bool net;       /* a tare is in force */
 };
 
-enum { MODEL_MEMORY = 64 };     /* indications a scale remembers to call itself stable */
+enum { MODEL_MEMORY = 64 }; /* indications a scale remembers to call itself stable */
 
 struct model_scale {
     struct model_scale_settings settings;
@@ -249,8 +249,8 @@ int model_scale_damage(struct model_scale *scale, char line[MODEL_LINE], int len
 /* Plays a script whole.  `indicated` gets each indication of each scale and the bytes that arrived for it
  * (length 0: lost).  Returns 0, or -1 without memory.  The truth may be NULL; it is complete in the end, and as far
  * as that moment whenever a tare key is touched: who orders a tare knows it before the scale has heard. */
-typedef void model_indicated(void *context, int scale, const struct model_indication *indication,
-                             const char *line, int length);
+typedef void model_indicated(void *context, int scale, const struct model_indication *indication, const char *line,
+                             int length);
 int model_run(const struct model_script *script, unsigned long seed, const struct model_scale_settings *settings,
               int scale_count, model_indicated *indicated, void *context, struct model_truth *truth);
 

@@ -27,11 +27,11 @@ struct player {
     const struct bench_scale *scale;
     struct model_scale instrument;
     struct port port;
-    struct player *owner;       /* whose model this scale stands in: itself, or the scale it is second of */
-    struct model model;         /* the owner's only */
-    int told_action;            /* actions and brews already printed */
-    int told_brews;
-    char orders[BENCH_ORDER];   /* the last bytes received */
+    struct player *owner; /* whose model this scale stands in: itself, or the scale it is second of */
+    struct model model;   /* the owner's only */
+    int reported_action;  /* actions and brews already printed */
+    int reported_brews;
+    char orders[BENCH_ORDER]; /* the last bytes received */
     int order_length;
     bool tare_ordered;
 };
@@ -50,8 +50,8 @@ struct stage_play {
     const char *folder;
     double rate;
     bool wait, stay, heard;
-    int64_t began_us;           /* CLOCK_BOOTTIME */
-    double now_s, began_s;      /* the scripts began: every port is heard */
+    int64_t began_us;      /* CLOCK_BOOTTIME */
+    double now_s, began_s; /* the scripts began: every port is heard */
 };
 
 static struct stage_play play;
@@ -77,7 +77,7 @@ static int64_t real_us(double at_s)
 }
 
 /* One line on standard output; `object` is consumed. */
-static void tell(json_t *object)
+static void report(json_t *object)
 {
     char *text = object ? json_dumps(object, JSON_COMPACT | JSON_REAL_PRECISION(9)) : NULL;
 
@@ -93,27 +93,32 @@ static json_t *number_or_null(double value)
     return isfinite(value) ? json_real(value) : json_null();
 }
 
-static void tell_port(const char *instrument, const struct port *port, const char *change)
+static void report_port(const char *instrument, const struct port *port, const char *change)
 {
-    tell(json_pack("{s:s,s:s,s:s,s:s}", "truth", "port", "instrument", instrument, "change", change,
-                   "port", port->link));
+    report(json_pack("{s:s,s:s,s:s,s:s}", "truth", "port", "instrument", instrument, "change", change, "port",
+                     port->link));
 }
 
-static void tell_action(const struct player *player, int index)
+static void report_action(const struct player *player, int index)
 {
     char line[400];
 
     model_script_line(player->model.script, index, line, sizeof line);
-    tell(json_pack("{s:s,s:s,s:i,s:s,s:f,s:I}", "truth", "does", "scale", player->scale->name, "brew",
-                   player->model.truth.brew_count, "does", line, "at_s", player->model.now_s,
-                   "real_us", (json_int_t)real_us(player->model.now_s)));
+    report(json_pack("{s:s,s:s,s:i,s:s,s:f,s:I}", "truth", "does", "scale", player->scale->name, "brew",
+                     player->model.truth.brew_count, "does", line, "at_s", player->model.now_s, "real_us",
+                     (json_int_t)real_us(player->model.now_s)));
 }
 
-static void tell_brew(const struct player *player, int brew)
+static void report_brew(const struct player *player, int brew)
 {
     static const char *const measures[] = {
-        "dose_g", "water_g", "beverage_g", "steep_s", "bloom_s", "settle_s", "press_s", "press_peak_kpa",
-        "press_mean_kpa", "drip_g", "slurry_c", "strength_pct", "extraction_pct", "extraction_total_pct",
+        "dose_g",           "water_g",
+        "beverage_g",       "steep_s",
+        "bloom_s",          "settle_s",
+        "press_s",          "press_peak_kpa",
+        "press_mean_kpa",   "drip_g",
+        "slurry_c",         "strength_pct",
+        "extraction_pct",   "extraction_total_pct",
         "retained_g_per_g",
     };
     const struct model_truth *truth = &player->model.truth;
@@ -125,16 +130,16 @@ static void tell_brew(const struct player *player, int brew)
         json_object_set_new(object, measures[i], number_or_null(model_measure(one, measures[i])));
     for (int i = 0; i < truth->mark_count; i++)
         if (truth->mark[i].brew == brew)
-            json_array_append_new(stages, json_pack("{s:s,s:f,s:I}", "stage", model_stage_name(truth->mark[i].stage),
-                                                    "at_s", truth->mark[i].at_s,
-                                                    "real_us", (json_int_t)real_us(truth->mark[i].at_s)));
+            json_array_append_new(stages,
+                                  json_pack("{s:s,s:f,s:I}", "stage", model_stage_name(truth->mark[i].stage), "at_s",
+                                            truth->mark[i].at_s, "real_us", (json_int_t)real_us(truth->mark[i].at_s)));
     json_object_set_new(object, "stages", stages);
     json_object_set_new(object, "cup_seen_empty", json_boolean(one->cup_seen_empty));
     json_object_set_new(object, "dose_seen", json_boolean(one->dose_seen));
     json_object_set_new(object, "press_seen", json_boolean(one->press_seen));
     json_object_set_new(object, "weighed", json_boolean(one->weighed));
     json_object_set_new(object, "abandoned", json_boolean(one->abandoned));
-    tell(object);
+    report(object);
 }
 
 /* The cup's sample goes to every refractometer, behind those that wait already. */
@@ -147,7 +152,7 @@ static void take_sample(double strength_pct)
         if (play.sample_count[i] && at_s < play.sample[i][play.sample_count[i] - 1].at_s + refractometer->every_s)
             at_s = play.sample[i][play.sample_count[i] - 1].at_s + refractometer->every_s;
         for (int n = 0; n < refractometer->replicates && play.sample_count[i] < SAMPLES; n++)
-            play.sample[i][play.sample_count[i]++] = (struct sample){at_s + n * refractometer->every_s, strength_pct};
+            play.sample[i][play.sample_count[i]++] = (struct sample){ at_s + n * refractometer->every_s, strength_pct };
     }
 }
 
@@ -179,13 +184,14 @@ static void hear_orders(struct player *player)
         if (player->order_length == BENCH_ORDER)
             memmove(player->orders, player->orders + 1, (size_t)--player->order_length);
         player->orders[player->order_length++] = byte;
-        if (scale->tare_length && player->order_length >= scale->tare_length &&
-            memcmp(player->orders + player->order_length - scale->tare_length, scale->tare,
-                   (size_t)scale->tare_length) == 0) {
+        if (scale->tare_length && player->order_length >= scale->tare_length
+            && memcmp(player->orders + player->order_length - scale->tare_length, scale->tare,
+                      (size_t)scale->tare_length)
+                   == 0) {
             player->order_length = 0;
             player->tare_ordered = true;
-            tell(json_pack("{s:s,s:s,s:s,s:f,s:I}", "truth", "tare", "scale", scale->name, "by", "order",
-                           "at_s", play.now_s, "real_us", (json_int_t)boottime_us()));
+            report(json_pack("{s:s,s:s,s:s,s:f,s:I}", "truth", "tare", "scale", scale->name, "by", "order", "at_s",
+                             play.now_s, "real_us", (json_int_t)boottime_us()));
         }
     }
 }
@@ -194,34 +200,36 @@ static void plug_and_unplug(struct player *player)
 {
     const struct bench_scale *scale = player->scale;
     double at_s = play.now_s - play.began_s;
-    bool away = play.heard && scale->unplug_for_s > 0 && at_s >= scale->unplug_at_s &&
-                at_s < scale->unplug_at_s + scale->unplug_for_s;
+    bool away = play.heard && scale->unplug_for_s > 0 && at_s >= scale->unplug_at_s
+                && at_s < scale->unplug_at_s + scale->unplug_for_s;
     struct why why;
 
     if (away && player->port.fd >= 0) {
         port_unplug(&player->port);
-        tell_port(scale->name, &player->port, "unplugged");
+        report_port(scale->name, &player->port, "unplugged");
     } else if (!away && player->port.fd < 0) {
         if (port_plug(&player->port, play.folder, scale->name, &why) < 0)
             program_say("%s", why.text);
         else
-            tell_port(scale->name, &player->port, "plugged");
+            report_port(scale->name, &player->port, "plugged");
     }
 }
 
 /* What has happened in the script since the last look. */
-static void tell_news(struct player *player)
+static void report_news(struct player *player)
 {
     const struct model_truth *truth = &player->model.truth;
 
-    while (player->told_action <= player->model.action && player->told_action < player->model.script->action_count)
-        tell_action(player, player->told_action++);
-    while (player->told_brews < truth->brew_count) {
-        const struct model_brew_truth *brew = &truth->brew[player->told_brews];
+    while (player->reported_action <= player->model.action
+           && player->reported_action < player->model.script->action_count)
+        report_action(player, player->reported_action++);
+    while (player->reported_brews < truth->brew_count) {
+        const struct model_brew_truth *brew = &truth->brew[player->reported_brews];
 
-        if (!brew->weighed && !brew->abandoned && !player->model.done && player->told_brews == truth->brew_count - 1)
+        if (!brew->weighed && !brew->abandoned && !player->model.done
+            && player->reported_brews == truth->brew_count - 1)
             return;
-        tell_brew(player, player->told_brews++);
+        report_brew(player, player->reported_brews++);
         if (brew->weighed && isfinite(brew->strength_pct))
             take_sample(brew->strength_pct);
     }
@@ -245,7 +253,7 @@ static void step(void)
                       model_scale_damage(&player->instrument, line,
                                          model_scale_line(&player->instrument, &indication, line)));
         if (!which && play.heard)
-            tell_news(player);
+            report_news(player);
     }
     read_samples();
     play.now_s += MODEL_STEP_S;
@@ -285,20 +293,20 @@ static void sleep_until_due(void)
     for (int i = 0; i < play.bench.scale_count; i++) {
         next_s = fmin(next_s, play.player[i].instrument.next_s);
         if (port_heard(&play.player[i].port))
-            watched[count++] = (struct pollfd){.fd = play.player[i].port.fd, .events = POLLIN};
+            watched[count++] = (struct pollfd){ .fd = play.player[i].port.fd, .events = POLLIN };
     }
     left_us = real_us(next_s + MODEL_STEP_S) - boottime_us();
     if (left_us < 0)
         left_us = 0;
-    timeout = (struct timespec){.tv_sec = left_us / 1000000, .tv_nsec = left_us % 1000000 * 1000};
+    timeout = (struct timespec){ .tv_sec = left_us / 1000000, .tv_nsec = left_us % 1000000 * 1000 };
     ppoll(watched, (nfds_t)count, &timeout, NULL);
 }
 
 static void run(void)
 {
-    bool told_end = false;
+    bool reported_end = false;
 
-    while (!stopped && !(told_end && !play.stay)) {
+    while (!stopped && !(reported_end && !play.stay)) {
         double until_s = (double)(boottime_us() - play.began_us) / 1e6 * play.rate;
 
         for (int i = 0; i < play.bench.scale_count; i++) {
@@ -308,14 +316,14 @@ static void run(void)
         if (!play.heard && (!play.wait || all_heard())) {
             play.heard = true;
             play.began_s = play.now_s;
-            tell(json_pack("{s:s,s:f,s:I}", "truth", "begin", "at_s", play.now_s, "real_us",
-                           (json_int_t)real_us(play.now_s)));
+            report(json_pack("{s:s,s:f,s:I}", "truth", "begin", "at_s", play.now_s, "real_us",
+                             (json_int_t)real_us(play.now_s)));
         }
         while (play.now_s < until_s && !stopped)
             step();
-        if (play.heard && !told_end && all_done()) {
-            tell(json_pack("{s:s,s:f}", "truth", "end", "at_s", play.now_s));
-            told_end = true;
+        if (play.heard && !reported_end && all_done()) {
+            report(json_pack("{s:s,s:f}", "truth", "end", "at_s", play.now_s));
+            reported_end = true;
         }
         sleep_until_due();
     }
@@ -341,19 +349,19 @@ static int begin(struct why *why)
         for (int j = 0; j < play.bench.scale_count; j++)
             if (strcmp(play.bench.scale[j].name, player->scale->second_of) == 0)
                 player->owner = &play.player[j];
-        if (model_scale_begin(&player->instrument, &player->scale->settings, seed + 1) < 0 ||
-            (player->owner == player && model_begin(&player->model, &player->scale->script, seed) < 0))
+        if (model_scale_begin(&player->instrument, &player->scale->settings, seed + 1) < 0
+            || (player->owner == player && model_begin(&player->model, &player->scale->script, seed) < 0))
             return why_set(why, -ENOMEM, "no memory");
     }
     for (int i = 0; i < play.bench.scale_count; i++) {
         if (port_plug(&play.player[i].port, play.folder, play.bench.scale[i].name, why) < 0)
             return -EIO;
-        tell_port(play.bench.scale[i].name, &play.player[i].port, "plugged");
+        report_port(play.bench.scale[i].name, &play.player[i].port, "plugged");
     }
     for (int i = 0; i < play.bench.refractometer_count; i++) {
         if (port_plug(&play.refractometer[i], play.folder, play.bench.refractometer[i].name, why) < 0)
             return -EIO;
-        tell_port(play.bench.refractometer[i].name, &play.refractometer[i], "plugged");
+        report_port(play.bench.refractometer[i].name, &play.refractometer[i], "plugged");
     }
     play.began_us = boottime_us();
     return 0;
@@ -404,7 +412,8 @@ static void usage(FILE *stream)
           "FILE is an INI file: [virtual] seed; [scale NAME] layout (header plain bare stx-status stx-letter),\n"
           "rate_hz, lag_s, division_g, noise_g, capacity_g, lost, damaged, tare, unplug_at_s, unplug_for_s,\n"
           "second_of, and either random = BREWS or lines do = ...; [refractometer NAME] shows (strength, brix),\n"
-          "replicates, cool_s, every_s, noise_pct, strength_per_brix.  A section needs at least one key.\n", stream);
+          "replicates, cool_s, every_s, noise_pct, strength_per_brix.  A section needs at least one key.\n",
+          stream);
 }
 
 enum { OPTION_HELP = 256, OPTION_VERSION, OPTION_PRINT };
@@ -412,10 +421,15 @@ enum { OPTION_HELP = 256, OPTION_VERSION, OPTION_PRINT };
 static int read_options(int argc, char **argv, unsigned long *seed, bool *print)
 {
     static const struct option options[] = {
-        {"dir", required_argument, NULL, 'd'}, {"clock-rate", required_argument, NULL, 'r'},
-        {"seed", required_argument, NULL, 's'}, {"no-wait", no_argument, NULL, 'n'},
-        {"stay", no_argument, NULL, 'S'}, {"print-script", no_argument, NULL, OPTION_PRINT},
-        {"help", no_argument, NULL, OPTION_HELP}, {"version", no_argument, NULL, OPTION_VERSION}, {0},
+        { "dir", required_argument, NULL, 'd' },
+        { "clock-rate", required_argument, NULL, 'r' },
+        { "seed", required_argument, NULL, 's' },
+        { "no-wait", no_argument, NULL, 'n' },
+        { "stay", no_argument, NULL, 'S' },
+        { "print-script", no_argument, NULL, OPTION_PRINT },
+        { "help", no_argument, NULL, OPTION_HELP },
+        { "version", no_argument, NULL, OPTION_VERSION },
+        { 0 },
     };
     int option;
     char *rest;
@@ -424,10 +438,18 @@ static int read_options(int argc, char **argv, unsigned long *seed, bool *print)
     play.wait = true;
     while ((option = getopt_long(argc, argv, "d:r:s:nS", options, NULL)) != -1) {
         switch (option) {
-        case 'd': play.folder = optarg; break;
-        case 'n': play.wait = false; break;
-        case 'S': play.stay = true; break;
-        case OPTION_PRINT: *print = true; break;
+        case 'd':
+            play.folder = optarg;
+            break;
+        case 'n':
+            play.wait = false;
+            break;
+        case 'S':
+            play.stay = true;
+            break;
+        case OPTION_PRINT:
+            *print = true;
+            break;
         case 's':
             *seed = strtoul(optarg, &rest, 10);
             if (*rest || !*seed || *seed > UINT32_MAX) {
@@ -442,9 +464,15 @@ static int read_options(int argc, char **argv, unsigned long *seed, bool *print)
                 return EXIT_USAGE;
             }
             break;
-        case OPTION_HELP: usage(stdout); exit(EXIT_DONE);
-        case OPTION_VERSION: program_version(); exit(EXIT_DONE);
-        default: usage(stderr); return EXIT_USAGE;
+        case OPTION_HELP:
+            usage(stdout);
+            exit(EXIT_DONE);
+        case OPTION_VERSION:
+            program_version();
+            exit(EXIT_DONE);
+        default:
+            usage(stderr);
+            return EXIT_USAGE;
         }
     }
     if (optind != argc - 1 || (!play.folder && !*print)) {
@@ -456,7 +484,7 @@ static int read_options(int argc, char **argv, unsigned long *seed, bool *print)
 
 int main(int argc, char **argv)
 {
-    struct sigaction on_stop = {.sa_handler = stop};
+    struct sigaction on_stop = { .sa_handler = stop };
     unsigned long seed = 0;
     bool print = false;
     struct why why;
@@ -476,7 +504,7 @@ int main(int argc, char **argv)
     }
     sigaction(SIGINT, &on_stop, NULL);
     sigaction(SIGTERM, &on_stop, NULL);
-    signal(SIGPIPE, SIG_IGN);       /* nobody reads the truth: the instruments play on */
+    signal(SIGPIPE, SIG_IGN); /* nobody reads the truth: the instruments play on */
     if (begin(&why) < 0) {
         program_say("%s", why.text);
         result = EXIT_FAILED;

@@ -68,7 +68,7 @@ void port_unplug(struct port *port)
 
 bool port_heard(const struct port *port)
 {
-    struct pollfd watched = {.fd = port->fd, .events = POLLIN};
+    struct pollfd watched = { .fd = port->fd, .events = POLLIN };
 
     return port->fd >= 0 && poll(&watched, 1, 0) >= 0 && !(watched.revents & POLLHUP);
 }
@@ -76,5 +76,5 @@ bool port_heard(const struct port *port)
 void port_send(const struct port *port, const char *bytes, int length)
 {
     if (length > 0 && port_heard(port) && write(port->fd, bytes, (size_t)length) < 0)
-        return;     /* the reader is full: the line is lost, as on a wire */
+        return; /* the reader is full: the line is lost, as on a wire */
 }

@@ -8,7 +8,7 @@
 
 struct port {
     char link[256];
-    int fd;             /* -1: unplugged */
+    int fd; /* -1: unplugged */
 };
 
 /* Opens a terminal and puts the link in place (an old link is replaced, anything else is left alone and

@@ -14,10 +14,10 @@ enum second { NO_SECOND, CUP_BELOW, CUP_AFTER };
 struct draw {
     struct model_script *script;
     gsl_rng *random;
-    double wild;            /* share of the rarer ways */
-    bool has_second;        /* there is a second scale */
-    enum second second;     /* in this brew */
-    bool tared;             /* in this brew */
+    double wild;        /* share of the rarer ways */
+    bool has_second;    /* there is a second scale */
+    enum second second; /* in this brew */
+    bool tared;         /* in this brew */
 };
 
 static double between(struct draw *draw, double least, double most)
@@ -45,7 +45,7 @@ static void hands(struct draw *draw, const char *format, ...)
     va_start(arguments, format);
     vsnprintf(line, sizeof line, format, arguments);
     va_end(arguments);
-    model_script_do(draw->script, line, why);   /* a script that is full stays as it is */
+    model_script_do(draw->script, line, why); /* a script that is full stays as it is */
 }
 
 /* What was drawn, in words. */
@@ -114,7 +114,7 @@ static enum way arrive(struct draw *draw, bool ready)
         hands(draw, "lift cup in %.2f", between(draw, 0.3, 0.6));
         pause(draw, 1, 3);
     }
-    if (draw->second == CUP_BELOW) {        /* the brewer on a stand above it, which the station's scale bears */
+    if (draw->second == CUP_BELOW) { /* the brewer on a stand above it, which the station's scale bears */
         cup_on_second(draw);
         if (chance(draw, 0.5)) {
             hands(draw, "put stand in %.2f", in_s);
@@ -158,7 +158,7 @@ static void dose(struct draw *draw, bool ready)
     if (chance(draw, 0.6)) {
         note(draw, "weighed-in");
         hands(draw, "coffee %.2f in %.2f", dose_g, between(draw, 3, 10));
-        if (chance(draw, 0.3)) {        /* a pinch more */
+        if (chance(draw, 0.3)) { /* a pinch more */
             double pinch_g = between(draw, 0.1, 0.6);
 
             pause(draw, 1, 3);
@@ -169,7 +169,7 @@ static void dose(struct draw *draw, bool ready)
         hands(draw, "coffee %.2f in %.2f", dose_g, between(draw, 0.5, 1.5));
     }
     pause(draw, 2, 10);
-    if (chance(draw, 0.2)) {            /* tapped level */
+    if (chance(draw, 0.2)) { /* tapped level */
         hands(draw, "knock %.1f", between(draw, 5, 40));
         pause(draw, 1.5, 3);
     }
@@ -275,7 +275,7 @@ static void press_beside(struct draw *draw)
 static void turn_over(struct draw *draw)
 {
     if (chance(draw, 0.5)) {
-        hands(draw, "put cup in %.2f", between(draw, 0.3, 0.6));   /* upside down on top first */
+        hands(draw, "put cup in %.2f", between(draw, 0.3, 0.6)); /* upside down on top first */
         pause(draw, 1.5, 4);
     }
     hands(draw, "lift all in %.2f", between(draw, 0.3, 0.7));
@@ -316,9 +316,11 @@ static void things(struct draw *draw, bool ready)
     double most_pct = between(draw, 20, 27), at_once_pct = between(draw, 4, 9), per_s = between(draw, 0.008, 0.03);
     double water_c = between(draw, 82, 98), evaporation_g_per_s = between(draw, 0, 0.002);
 
-    hands(draw, "brew cup %.1f brewer %.1f plunger %.1f stand %.1f drip %.3f ready %.2f retained %.3f most %.2f "
-          "at-once %.2f per-s %.4f water-c %.1f evaporation %.4f", cup_g, brewer_g, plunger_g, stand_g, drip_g_per_s,
-          ready_g, retained, most_pct, at_once_pct, per_s, water_c, evaporation_g_per_s);
+    hands(draw,
+          "brew cup %.1f brewer %.1f plunger %.1f stand %.1f drip %.3f ready %.2f retained %.3f most %.2f "
+          "at-once %.2f per-s %.4f water-c %.1f evaporation %.4f",
+          cup_g, brewer_g, plunger_g, stand_g, drip_g_per_s, ready_g, retained, most_pct, at_once_pct, per_s, water_c,
+          evaporation_g_per_s);
 }
 
 static void press(struct draw *draw, enum way way)
@@ -348,7 +350,7 @@ static void brew(struct draw *draw)
     pause(draw, 1, 4);
     way = arrive(draw, ready);
     dose(draw, ready);
-    if (rarely(draw, 0.03)) {       /* somebody thinks better of it */
+    if (rarely(draw, 0.03)) { /* somebody thinks better of it */
         note(draw, "no-water");
         hands(draw, "lift all in 0.5");
         hands(draw, "abandon");
@@ -378,7 +380,7 @@ static void brew(struct draw *draw)
 static int draw_begin(struct draw *draw, struct model_script *script, unsigned long seed, double wild)
 {
     memset(script, 0, sizeof *script);
-    *draw = (struct draw){.script = script, .random = gsl_rng_alloc(gsl_rng_mt19937), .wild = wild};
+    *draw = (struct draw){ .script = script, .random = gsl_rng_alloc(gsl_rng_mt19937), .wild = wild };
     if (!draw->random)
         return -1;
     gsl_rng_set(draw->random, seed);
@@ -411,7 +413,7 @@ void model_script_knocks(struct model_script *script, unsigned long seed, double
     note(&draw, "knocks");
     /* As many things as a script has lines for, spread over the hours; the drift runs through all of them. */
     for (int i = 0; i < 40; i++) {
-        hands(&draw, "drift %.3f in %.0f", (i % 4 == 3 ? -0.05 : 0.085) , between(&draw, 0.4, 0.9) * left_s / 40);
+        hands(&draw, "drift %.3f in %.0f", (i % 4 == 3 ? -0.05 : 0.085), between(&draw, 0.4, 0.9) * left_s / 40);
         switch (gsl_rng_uniform_int(draw.random, 6)) {
         case 0:
             hands(&draw, "put cup in %.2f", between(&draw, 0.3, 0.6));
@@ -439,7 +441,7 @@ void model_script_knocks(struct model_script *script, unsigned long seed, double
         }
     }
     hands(&draw, "wait 60");
-    for (int i = 0; i < script->action_count; i++)      /* exactly so many hours */
+    for (int i = 0; i < script->action_count; i++) /* exactly so many hours */
         left_s -= script->action[i].duration_s;
     if (left_s > 0)
         hands(&draw, "wait %.0f", left_s);

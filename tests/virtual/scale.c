@@ -7,10 +7,10 @@
 #include <stdlib.h>
 #include <string.h>
 
-#define STABLE_S 0.5                /* within one division for so long is stable (common practice, no source) */
-#define OVERLOAD_DIVISIONS 9        /* shown beyond capacity before it gives up (common practice, no source) */
+#define STABLE_S 0.5         /* within one division for so long is stable (common practice, no source) */
+#define OVERLOAD_DIVISIONS 9 /* shown beyond capacity before it gives up (common practice, no source) */
 
-static const char *const layout_names[MODEL_LAYOUTS] = {"header", "plain", "bare", "stx-status", "stx-letter"};
+static const char *const layout_names[MODEL_LAYOUTS] = { "header", "plain", "bare", "stx-status", "stx-letter" };
 
 const char *model_layout_name(enum model_layout layout)
 {
@@ -86,7 +86,7 @@ bool model_scale_step(struct model_scale *scale, double now_s, double load_g, st
         now_s += gsl_ran_exponential(scale->random, settings->jitter_s);
     if (settings->bunch_s > 0)
         now_s = ceil(now_s / settings->bunch_s) * settings->bunch_s;
-    scale->last_s = fmax(now_s, scale->last_s + 1e-4);      /* bytes do not overtake each other */
+    scale->last_s = fmax(now_s, scale->last_s + 1e-4); /* bytes do not overtake each other */
     out->at_s = scale->last_s;
     out->net = scale->net;
     out->status = gross_g > limit_g ? MODEL_OVERLOAD : MODEL_OK;
@@ -117,11 +117,12 @@ static int stx_status_line(const struct model_indication *indication, int decima
 
     out[0] = 0x02;
     out[1] = (char)(0x28 | (2 + decimals));
-    out[2] = (char)(0x20 | (indication->net ? 1 : 0) | (indication->shown_g < 0 && digits ? 2 : 0) |
-                    (indication->status == MODEL_OVERLOAD ? 4 : 0) | (indication->stable ? 0 : 8));
+    out[2] = (char)(0x20 | (indication->net ? 1 : 0) | (indication->shown_g < 0 && digits ? 2 : 0)
+                    | (indication->status == MODEL_OVERLOAD ? 4 : 0) | (indication->stable ? 0 : 8));
     out[3] = 0x21;
-    length = 4 + snprintf(out + 4, MODEL_LINE - 4, "%6ld000000\r",
-                          indication->status == MODEL_OVERLOAD || digits > 999999 ? 999999 : digits);
+    length = 4
+             + snprintf(out + 4, MODEL_LINE - 4, "%6ld000000\r",
+                        indication->status == MODEL_OVERLOAD || digits > 999999 ? 999999 : digits);
     for (int i = 0; i < length; i++)
         sum += (unsigned char)out[i];
     out[length++] = (char)((0x80 - (sum & 0x7F)) & 0x7F);
@@ -135,7 +136,7 @@ int model_scale_line(const struct model_scale *scale, const struct model_indicat
     double shown_g = indication->shown_g;
 
     if (fabs(shown_g) < scale->settings.division_g / 2)
-        shown_g = 0;        /* no "-0.0" */
+        shown_g = 0; /* no "-0.0" */
     switch (scale->settings.layout) {
     case MODEL_HEADER:
         if (over)
@@ -170,15 +171,15 @@ int model_scale_damage(struct model_scale *scale, char line[MODEL_LINE], int len
     if (luck > scale->settings.lost + scale->settings.damaged)
         return length;
     switch (gsl_rng_uniform_int(scale->random, 4)) {
-    case 0:     /* a byte is lost */
+    case 0: /* a byte is lost */
         memmove(line + at, line + at + 1, (size_t)(length - at - 1));
         return length - 1;
-    case 1:     /* a bit is turned over */
+    case 1: /* a bit is turned over */
         line[at] = (char)(line[at] ^ 1 << gsl_rng_uniform_int(scale->random, 8));
         return length;
-    case 2:     /* its end is lost: what follows joins it */
+    case 2: /* its end is lost: what follows joins it */
         return at;
-    default: {  /* noise in front, short enough for the line to stay a line */
+    default: { /* noise in front, short enough for the line to stay a line */
         int noise = 1 + (int)gsl_rng_uniform_int(scale->random, 40);
 
         if (length + noise > MODEL_LINE)
@@ -195,7 +196,7 @@ int model_run(const struct model_script *script, unsigned long seed, const struc
               int scale_count, model_indicated *indicated, void *context, struct model_truth *truth)
 {
     struct model *model = malloc(sizeof *model);
-    struct model_scale scale[MODEL_SCALES] = {0};
+    struct model_scale scale[MODEL_SCALES] = { 0 };
     struct model_indication indication;
     char line[MODEL_LINE];
     int result = -1;

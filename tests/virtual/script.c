@@ -10,33 +10,42 @@
 
 /* An ordinary bench: what a brew is made of when its line does not say. */
 static const struct model_brew ordinary = {
-    .cup_g = 341.2, .brewer_g = 182.4, .plunger_g = 63.1, .stand_g = 410,
-    .retained_g_per_g = 2.0, .extraction_most_pct = 23, .extraction_at_once_pct = 6, .extraction_per_s = 0.015,
-    .water_c = 94, .room_c = 22, .cooling_per_s = 0.0006, .piston_diameter_mm = 60,
+    .cup_g = 341.2,
+    .brewer_g = 182.4,
+    .plunger_g = 63.1,
+    .stand_g = 410,
+    .retained_g_per_g = 2.0,
+    .extraction_most_pct = 23,
+    .extraction_at_once_pct = 6,
+    .extraction_per_s = 0.015,
+    .water_c = 94,
+    .room_c = 22,
+    .cooling_per_s = 0.0006,
+    .piston_diameter_mm = 60,
 };
 
 static const struct {
     const char *key;
     size_t offset;
 } brew_keys[] = {
-    {"cup", offsetof(struct model_brew, cup_g)},
-    {"brewer", offsetof(struct model_brew, brewer_g)},
-    {"plunger", offsetof(struct model_brew, plunger_g)},
-    {"stand", offsetof(struct model_brew, stand_g)},
-    {"ready", offsetof(struct model_brew, ready_g)},
-    {"retained", offsetof(struct model_brew, retained_g_per_g)},
-    {"most", offsetof(struct model_brew, extraction_most_pct)},
-    {"at-once", offsetof(struct model_brew, extraction_at_once_pct)},
-    {"per-s", offsetof(struct model_brew, extraction_per_s)},
-    {"water-c", offsetof(struct model_brew, water_c)},
-    {"room-c", offsetof(struct model_brew, room_c)},
-    {"cooling", offsetof(struct model_brew, cooling_per_s)},
-    {"evaporation", offsetof(struct model_brew, evaporation_g_per_s)},
-    {"drip", offsetof(struct model_brew, drip_g_per_s)},
-    {"piston", offsetof(struct model_brew, piston_diameter_mm)},
+    { "cup", offsetof(struct model_brew, cup_g) },
+    { "brewer", offsetof(struct model_brew, brewer_g) },
+    { "plunger", offsetof(struct model_brew, plunger_g) },
+    { "stand", offsetof(struct model_brew, stand_g) },
+    { "ready", offsetof(struct model_brew, ready_g) },
+    { "retained", offsetof(struct model_brew, retained_g_per_g) },
+    { "most", offsetof(struct model_brew, extraction_most_pct) },
+    { "at-once", offsetof(struct model_brew, extraction_at_once_pct) },
+    { "per-s", offsetof(struct model_brew, extraction_per_s) },
+    { "water-c", offsetof(struct model_brew, water_c) },
+    { "room-c", offsetof(struct model_brew, room_c) },
+    { "cooling", offsetof(struct model_brew, cooling_per_s) },
+    { "evaporation", offsetof(struct model_brew, evaporation_g_per_s) },
+    { "drip", offsetof(struct model_brew, drip_g_per_s) },
+    { "piston", offsetof(struct model_brew, piston_diameter_mm) },
 };
 
-static const char *const thing_names[MODEL_THINGS] = {"cup", "brewer", "plunger", "stand"};
+static const char *const thing_names[MODEL_THINGS] = { "cup", "brewer", "plunger", "stand" };
 
 /* How each verb reads its numbers: an amount, a time, both; and how long it takes when not said. */
 static const struct {
@@ -45,23 +54,15 @@ static const struct {
     bool amount, time_only;
     double usual_s;
 } verbs[] = {
-    {"brew", MODEL_DO_BREW, false, false, 0},
-    {"wait", MODEL_DO_WAIT, false, true, 1},
-    {"put", MODEL_DO_PUT, false, false, 0.4},
-    {"lift", MODEL_DO_LIFT, false, false, 0.4},
-    {"coffee", MODEL_DO_COFFEE, true, false, 4},
-    {"bloom", MODEL_DO_BLOOM, true, false, 5},
-    {"pour", MODEL_DO_POUR, true, false, 20},
-    {"stir", MODEL_DO_STIR, false, true, 8},
-    {"swirl", MODEL_DO_SWIRL, false, true, 5},
-    {"press", MODEL_DO_PRESS, true, false, 25},
-    {"turn", MODEL_DO_TURN, false, true, 2},
-    {"tare", MODEL_DO_TARE, false, false, 0},
-    {"knock", MODEL_DO_KNOCK, true, false, 0},
-    {"lean", MODEL_DO_LEAN, true, false, 2},
-    {"draught", MODEL_DO_DRAUGHT, true, false, 5},
-    {"drift", MODEL_DO_DRIFT, true, false, 60},
-    {"abandon", MODEL_DO_ABANDON, false, false, 0},
+    { "brew", MODEL_DO_BREW, false, false, 0 },       { "wait", MODEL_DO_WAIT, false, true, 1 },
+    { "put", MODEL_DO_PUT, false, false, 0.4 },       { "lift", MODEL_DO_LIFT, false, false, 0.4 },
+    { "coffee", MODEL_DO_COFFEE, true, false, 4 },    { "bloom", MODEL_DO_BLOOM, true, false, 5 },
+    { "pour", MODEL_DO_POUR, true, false, 20 },       { "stir", MODEL_DO_STIR, false, true, 8 },
+    { "swirl", MODEL_DO_SWIRL, false, true, 5 },      { "press", MODEL_DO_PRESS, true, false, 25 },
+    { "turn", MODEL_DO_TURN, false, true, 2 },        { "tare", MODEL_DO_TARE, false, false, 0 },
+    { "knock", MODEL_DO_KNOCK, true, false, 0 },      { "lean", MODEL_DO_LEAN, true, false, 2 },
+    { "draught", MODEL_DO_DRAUGHT, true, false, 5 },  { "drift", MODEL_DO_DRIFT, true, false, 60 },
+    { "abandon", MODEL_DO_ABANDON, false, false, 0 },
 };
 enum { VERBS = sizeof verbs / sizeof *verbs };
 
@@ -141,8 +142,8 @@ static int read_action(struct model_action *action, int verb, char *rest, char *
             *(is_time ? &action->duration_s : &action->amount_g) = value;
         } else if (thing_of(word)) {
             action->things |= thing_of(word);
-        } else if (strcmp(word, "g") && strcmp(word, "s") && strcmp(word, "in") && strcmp(word, "for") &&
-                   strcmp(word, "of") && strcmp(word, "on") && strcmp(word, "and")) {
+        } else if (strcmp(word, "g") && strcmp(word, "s") && strcmp(word, "in") && strcmp(word, "for")
+                   && strcmp(word, "of") && strcmp(word, "on") && strcmp(word, "and")) {
             return refuse(why, "'%s' does not understand '%.40s'", verbs[verb].verb, word);
         }
     }
@@ -155,7 +156,7 @@ static int read_action(struct model_action *action, int verb, char *rest, char *
 
 int model_script_do(struct model_script *script, const char *line, char why[MODEL_SENTENCE])
 {
-    struct model_action action = {.share = 1};
+    struct model_action action = { .share = 1 };
     char copy[512], *verb, *rest = NULL;
     int i;
 

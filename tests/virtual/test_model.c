@@ -35,7 +35,7 @@ static void ignore(void *context, int scale, const struct model_indication *indi
     (void)context, (void)scale, (void)indication, (void)line, (void)length;
 }
 
-static const struct model_scale_settings quiet = {.rate_hz = 10, .division_g = 0.1, .capacity_g = 3000};
+static const struct model_scale_settings quiet = { .rate_hz = 10, .division_g = 0.1, .capacity_g = 3000 };
 
 static void ordinary_cup(void)
 {
@@ -83,7 +83,7 @@ static void a_kilogram_on_60_mm_presses_with_3_468_kpa(void **state)
     (void)state;
     ordinary_cup();
     model_run(&script, 1, &quiet, 1, ignore, NULL, &truth);
-    assert_true(truth.brew[0].press_peak_kpa > 3.468393);           /* a hand that shakes */
+    assert_true(truth.brew[0].press_peak_kpa > 3.468393); /* a hand that shakes */
     assert_true(truth.brew[0].press_peak_kpa < 1.3 * 3.468393);
     assert_near(truth.brew[0].press_mean_kpa, 3.468393, 0.15 * 3.468393);
 }
@@ -117,14 +117,14 @@ static void look(void *context, int scale, const struct model_indication *indica
 static void a_ramp_is_late_by_the_lag(void **state)
 {
     struct model_scale_settings settings = quiet;
-    struct shown shown = {0};
+    struct shown shown = { 0 };
 
     (void)state;
     memset(&script, 0, sizeof script);
     hands("brew cup 300 brewer 200");
     hands("put cup brewer in 1");
     hands("wait 4");
-    hands("pour 180 g in 20 s");    /* 9.28 g/s between ramps of 0.6 s */
+    hands("pour 180 g in 20 s"); /* 9.28 g/s between ramps of 0.6 s */
     settings.lag_s = 0.3;
     settings.rate_hz = 20;
     model_run(&script, 1, &settings, 1, look, &shown, NULL);
@@ -148,7 +148,7 @@ static void arrive(void *context, int scale, const struct model_indication *indi
         arrivals->first_s = indication->at_s;
     arrivals->sum_late_s += indication->at_s - arrivals->first_s - arrivals->count / 10.0;
     arrivals->count++;
-    arrivals->out_of_bunch += fabs(bunches - round(bunches)) * 0.016 > 0.0011;  /* ten in a bunch, 0.1 ms apart */
+    arrivals->out_of_bunch += fabs(bunches - round(bunches)) * 0.016 > 0.0011; /* ten in a bunch, 0.1 ms apart */
     arrivals->last_s = indication->at_s;
 }
 
@@ -156,7 +156,7 @@ static void arrive(void *context, int scale, const struct model_indication *indi
 static void arrivals_are_late_and_come_in_bunches_but_in_order(void **state)
 {
     struct model_scale_settings settings = quiet;
-    struct arrivals even = {0}, late = {0}, bunched = {0};
+    struct arrivals even = { 0 }, late = { 0 }, bunched = { 0 };
 
     (void)state;
     memset(&script, 0, sizeof script);
@@ -182,8 +182,8 @@ static void look_at_both(void *context, int scale, const struct model_indication
 /* The cup on a scale of its own: what the brewer loses that one gains, and nothing else. */
 static void what_drips_moves_from_one_scale_to_the_other(void **state)
 {
-    struct model_scale_settings settings[MODEL_SCALES] = {quiet, quiet};
-    double shown_g[MODEL_SCALES] = {0};
+    struct model_scale_settings settings[MODEL_SCALES] = { quiet, quiet };
+    double shown_g[MODEL_SCALES] = { 0 };
 
     (void)state;
     memset(&script, 0, sizeof script);
@@ -205,20 +205,20 @@ static void what_drips_moves_from_one_scale_to_the_other(void **state)
 static void a_press_beyond_capacity_overloads_and_recovers(void **state)
 {
     struct model_scale_settings settings = quiet;
-    struct shown shown = {0};
+    struct shown shown = { 0 };
 
     (void)state;
     settings.capacity_g = 1000;
     ordinary_cup();
     model_run(&script, 1, &settings, 1, look, &shown, &truth);
-    assert_in_range(shown.overloads, 250, 310);     /* most of 30 s at 10 a second */
+    assert_in_range(shown.overloads, 250, 310); /* most of 30 s at 10 a second */
     assert_near(shown.last_g, 340 + truth.brew[0].beverage_g, 0.06);
 }
 
 static void the_same_seed_gives_the_same_bytes_and_another_does_not(void **state)
 {
     struct model_scale_settings settings = quiet;
-    struct shown first = {0}, again = {0}, other = {0};
+    struct shown first = { 0 }, again = { 0 }, other = { 0 };
 
     (void)state;
     settings.noise_g = 0.05;
@@ -243,24 +243,25 @@ static void layouts_print_what_the_trade_prints(void **state)
         const char *bytes;
         int length;
     } cases[] = {
-        {MODEL_HEADER, 0.01, 12.34, true, false, false, "ST,GS,+  12.34 g\r\n", 18},
-        {MODEL_HEADER, 0.01, -3.10, true, true, false, "ST,NT,-   3.10 g\r\n", 18},
-        {MODEL_HEADER, 0.1, -0.04, false, false, false, "US,GS,+    0.0 g\r\n", 18},
-        {MODEL_PLAIN, 0.01, 12.73, true, false, false, "     12.73 g     \r\n", 19},
-        {MODEL_PLAIN, 0.01, 12.73, false, false, false, "     12.73 g    ?\r\n", 19},
-        {MODEL_PLAIN, 0.01, 0, false, false, true, "       H      \r\n", 16},
-        {MODEL_BARE, 0.01, 12.34, true, false, false, "12.34\r\n", 7},
-        {MODEL_STX_STATUS, 1, 250, true, false, false, "\x02\x2a\x20\x21   250000000\r", 17},
-        {MODEL_STX_LETTER, 0.01, 12.34, true, false, false, "\x02   12.34G\x03", 11},
-        {MODEL_STX_LETTER, 0.01, -12.34, true, true, false, "\x02-  12.34N\x03", 11},
+        { MODEL_HEADER, 0.01, 12.34, true, false, false, "ST,GS,+  12.34 g\r\n", 18 },
+        { MODEL_HEADER, 0.01, -3.10, true, true, false, "ST,NT,-   3.10 g\r\n", 18 },
+        { MODEL_HEADER, 0.1, -0.04, false, false, false, "US,GS,+    0.0 g\r\n", 18 },
+        { MODEL_PLAIN, 0.01, 12.73, true, false, false, "     12.73 g     \r\n", 19 },
+        { MODEL_PLAIN, 0.01, 12.73, false, false, false, "     12.73 g    ?\r\n", 19 },
+        { MODEL_PLAIN, 0.01, 0, false, false, true, "       H      \r\n", 16 },
+        { MODEL_BARE, 0.01, 12.34, true, false, false, "12.34\r\n", 7 },
+        { MODEL_STX_STATUS, 1, 250, true, false, false, "\x02\x2a\x20\x21   250000000\r", 17 },
+        { MODEL_STX_LETTER, 0.01, 12.34, true, false, false, "\x02   12.34G\x03", 11 },
+        { MODEL_STX_LETTER, 0.01, -12.34, true, true, false, "\x02-  12.34N\x03", 11 },
     };
 
     (void)state;
     for (size_t i = 0; i < sizeof cases / sizeof *cases; i++) {
-        struct model_scale scale = {.settings = {.layout = cases[i].layout, .division_g = cases[i].division_g}};
-        struct model_indication indication = {.shown_g = cases[i].shown_g, .stable = cases[i].stable,
-                                              .net = cases[i].net,
-                                              .status = cases[i].over ? MODEL_OVERLOAD : MODEL_OK};
+        struct model_scale scale = { .settings = { .layout = cases[i].layout, .division_g = cases[i].division_g } };
+        struct model_indication indication = { .shown_g = cases[i].shown_g,
+                                               .stable = cases[i].stable,
+                                               .net = cases[i].net,
+                                               .status = cases[i].over ? MODEL_OVERLOAD : MODEL_OK };
         char line[MODEL_LINE];
         int length = model_scale_line(&scale, &indication, line);
 
@@ -279,7 +280,7 @@ static void layouts_print_what_the_trade_prints(void **state)
 
 static void random_brews_are_all_weighed_or_abandoned(void **state)
 {
-    int seen[11] = {0};
+    int seen[11] = { 0 };
 
     (void)state;
     for (unsigned long seed = 1; seed <= 60; seed++) {

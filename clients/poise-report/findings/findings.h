@@ -1,0 +1,188 @@
+/* What an experiment's cups say: computed once, then reported in words, pictures, JSON or CSV.  It asks lib
+ * for the mathematics and decides only which comparison fits the design. */
+#ifndef POISE_REPORT_FINDINGS_H
+#define POISE_REPORT_FINDINGS_H
+
+#include <stdbool.h>
+
+#include "cups.h"
+#include "poise/comparison.h"
+#include "poise/kinetics.h"
+#include "poise/trend.h"
+
+enum { LEVELS = 24, FACTORS = 2, PAIRS = LEVELS * (LEVELS - 1) / 2, CURVES = 6, CAUTIONS = 16, ANSWERS = 3 };
+
+/* What the user may choose. */
+struct report_options {
+    enum measure measure;  /* what is judged */
+    double confidence;     /* 0.95 */
+    double margin;         /* "the same within"; NAN: not asked */
+    double share;          /* diminishing returns: 0.95 of the plateau ... */
+    double step_s, least;  /* ... another 30 s bring less than 0.3 ... */
+    double least_doubling; /* ... doubling the time brings less than 0.5 */
+    double target_pct;     /* strength to dilute to: 1.3 */
+    bool all;              /* cups out of plan are counted too */
+};
+
+struct factor {
+    char name[WORDS_SIZE];
+    bool numeric;
+    int level_count;
+    struct {
+        char label[WORDS_SIZE];
+        double number; /* NAN for words */
+    } level[LEVELS];
+};
+
+/* One cup that counts. */
+struct point {
+    const struct cup *cup;
+    int level[FACTORS];
+    double x; /* of the first numeric factor: as measured where it is a measure, else as planned */
+    double y;
+};
+
+struct level_finding {
+    int level[FACTORS];
+    struct level level_of;    /* mean, n, spread, df of this level's own cups */
+    double adjusted;          /* the mean with the blocks taken out: what levels are compared by */
+    struct interval interval; /* by its own spread, or by `spread` below */
+    int left_out;             /* cups out of plan */
+};
+
+struct pair_finding {
+    int first, second; /* places in level_finding; the difference is first - second */
+    struct difference difference;
+    bool equal; /* within the margin that was asked for */
+};
+
+/* One curve against time, of one level of the other factor. */
+struct curve_finding {
+    int level;               /* of the other factor; -1: there is none */
+    bool fitted, identified; /* there is a curve; its plateau and rate are bounded, so it may be reported */
+    bool falls;              /* a line through the cups falls, shown as such: no such curve */
+    bool all_late;           /* the rate has no upper bound: every cup lies past the bend */
+    char why_not[200];
+    struct kinetics_fit fit, other;
+    double runs_p;
+    struct interval plateau, rate;
+    struct answer {
+        struct kinetics_question question;
+        double value;
+        struct interval interval;
+        bool identified;
+        bool beyond_cups; /* later than the longest steep of these cups: the curve's word alone */
+    } answer[ANSWERS];
+    double longest_s; /* of its cups */
+    size_t n;
+};
+
+/* What the press did besides what was planned. */
+enum { PRESS_SLOPES = 4 };
+
+struct press_findings {
+    struct press_slope { /* of what is judged, against a measure of the press; where the press was varied */
+        enum measure measure;
+        size_t n;
+        double per_unit;
+        struct interval interval;
+    } slope[PRESS_SLOPES];
+    int slope_count;
+    struct press_ending { /* cups pressed until nothing more came, and cups stopped before */
+        size_t n;
+        double beverage_g, retained, judged; /* means; NAN: no cup knows it */
+    } dry, stopped;
+    bool with_water; /* grams are beverage less water: a larger pour is no merit of the press */
+    bool has_grams, has_judged;
+    struct difference grams, judged; /* dry - stopped */
+};
+
+enum spread_source { SPREAD_NONE, SPREAD_OF_LEVELS, SPREAD_OF_BENCH };
+enum design { DESIGN_EMPTY, DESIGN_ONE_LEVEL, DESIGN_TIME, DESIGN_NUMBERS, DESIGN_WORDS, DESIGN_TWO };
+
+struct findings {
+    const struct report_options *options;
+    const struct cups *cups;
+    char experiment[WORDS_SIZE], title[256];
+    enum design design;
+    int factor_count;
+    struct factor factor[FACTORS];
+
+    struct point *point;
+    size_t point_count, left_out;
+    size_t impossible, without_value, without_level; /* cups that do not count, each by the first of these */
+
+    struct level_finding level[LEVELS];
+    int level_count;
+
+    enum spread_source spread_source;
+    double spread, spread_df; /* of one cup */
+
+    bool has_anova;
+    struct anova anova;
+    bool blocks;                        /* replicates are blocks */
+    bool broken_blocks;                 /* and not each has every level: differences are not those of the plain means */
+    double covariance[LEVELS * LEVELS]; /* of adjusted means, for a spread of one; with blocks only */
+    char no_anova[200];
+
+    struct pair_finding pair[PAIRS];
+    int pair_count;
+    bool has_equivalence;
+    struct equivalence equivalence; /* of two levels */
+    bool all_equal;                 /* all pairs lie within the margin that was asked for */
+    bool has_within;                /* two levels and replicates that differ: compared within replicates, too */
+    struct difference within;
+    double smallest; /* least difference of two levels that would have been shown (power 80 %) */
+
+    struct curve_finding curve[CURVES];
+    int curve_count;
+    struct trend trend;
+    struct trend in_all; /* of extraction in all, where the ratio varies and the cup's share is judged */
+    bool has_trend, has_break, has_in_all;
+    struct trend_break broken;
+    bool has_turn; /* a curve that rises and falls, or falls and rises, and both is shown */
+    double turn_at;
+    struct interval turn_interval;
+    bool same_change; /* a line whose change lies within the margin that was asked for */
+
+    struct press_findings press;
+
+    char caution[CAUTIONS][400];
+    int caution_count;
+};
+
+/* The power for "would have been shown" (common practice, no source), and the permutations of a break. */
+#define FINDING_POWER 0.80
+enum { FINDING_PERMUTATIONS = 999 };
+
+/* Fills `out` from the cups of one experiment; `database` is asked for the bench's other repeats and for
+ * warnings.  Returns 0 or a negative errno; findings_free() after success. */
+int findings_make(sqlite3 *database, const char *experiment, const struct cups *cups,
+                  const struct report_options *options, struct findings *out, struct why *why);
+void findings_free(struct findings *findings);
+
+/* "75 s", "swirl": one level of one factor; and all of a combination, "coarse, 45 s". */
+void findings_level_call(const struct factor *factor, int place, char out[WORDS_SIZE]);
+void findings_level_words(const struct findings *findings, int place, char out[2 * WORDS_SIZE]);
+
+/* The points of a curve as kinetics wants them, cups of one time put together, in `room` of the caller: CURVE_ROOM
+ * numbers for each point. */
+enum { CURVE_ROOM = 5 };
+struct kinetics_data findings_curve_data(const struct findings *findings, int curve, double *room);
+
+/* The place among `factor` of the one that is a time or a number, of the other; -1: none. */
+int findings_numeric_factor(const struct findings *findings);
+int findings_other_factor(const struct findings *findings);
+
+/* By how much a trend changes from the first level to the last. */
+double findings_change(const struct findings *findings, const struct trend *trend, struct interval *interval);
+
+/* How alike cups are that were meant to be alike: within experiment and factors, pooled; of all experiments, or of all
+ * but one on its benches.  No cup was repeated: df 0.  Returns 0 or a negative errno. */
+int findings_repeats(sqlite3 *database, const char *except, enum measure measure, double *spread, double *df,
+                     struct why *why);
+
+/* Does dose or water vary?  Then the bed holds back another share, and extraction in all is the fairer judge. */
+bool findings_vary_ratio(const struct findings *findings);
+
+#endif

@@ -1,0 +1,55 @@
+/* Findings in words and pictures. */
+#ifndef POISE_REPORT_WORDS_H
+#define POISE_REPORT_WORDS_H
+
+#include "forms/document.h"
+#include "findings/findings.h"
+
+enum { SENTENCE_SIZE = 1200 };
+
+/* One sentence a person can say aloud. */
+void words_headline(const struct findings *findings, char out[SENTENCE_SIZE]);
+
+/* The whole report; charts only where the form can show them. */
+void words_experiment(const struct findings *findings, struct document *out, bool charts);
+
+/* "points" for percentages, else the unit. */
+const char *words_step(const char *measure);
+
+/* "130 to 175 s", "at least 130 s", "not identified", in `decimals` digits. */
+void words_interval(struct interval interval, int decimals, const char *unit, char out[96]);
+
+/* A probability as people write it: "0.03", "below 0.001". */
+void words_p(double p, char out[32]);
+
+/* Decimals, at least so many, by which the ends of an interval differ: what lies in it is shown no coarser. */
+int words_decimals(struct interval interval, int decimals);
+
+/* Where a series breaks or turns: 1 it is shown to climb up to there and to fall beyond, -1 to fall and to climb, 0
+ * neither. */
+int words_turns(const struct findings *findings, double *at, struct interval *where);
+
+/* Does one curve show the series as well as two straight pieces would? */
+bool words_smooth(const struct findings *findings);
+
+/* Does the series break, as far as the confidence asked for goes, and not merely bend? */
+bool words_breaks(const struct findings *findings);
+
+/* What was the same for all cups: "dose 15 g, grind 18". */
+void words_held(const struct findings *findings, char out[SENTENCE_SIZE]);
+
+struct chart *words_chart(const struct findings *findings);
+
+/* Is every cup a point of that picture?  Of thousands a share is enough. */
+bool words_draws_all(const struct findings *findings);
+
+/* Tables and sentences that belong to one design; words_details.c. */
+void words_curves(const struct findings *findings, struct document *out);
+void words_trend(const struct findings *findings, struct document *out);
+void words_comparison(const struct findings *findings, struct document *out);
+void words_ratio(const struct findings *findings, struct document *out);
+
+/* What the press did besides, where it was varied, and the grams that pressing until dry brought; words_press.c. */
+void words_press(const struct findings *findings, struct document *out);
+
+#endif

@@ -1,0 +1,446 @@
+/* Tables and sentences that belong to one design; see words.h. */
+#include "words.h"
+
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "poise/brew.h"
+
+static void curve_name(const struct findings *findings, int curve, char out[2 * WORDS_SIZE])
+{
+    int other = findings_other_factor(findings);
+    char level[WORDS_SIZE];
+
+    out[0] = '\0';
+    if (other < 0)
+        return;
+    findings_level_call(&findings->factor[other], findings->curve[curve].level, level);
+    snprintf(out, 2 * WORDS_SIZE, "%.60s %.120s", call_of(findings->factor[other].name), level);
+}
+
+static void question_words(const struct findings *findings, const struct kinetics_question *question,
+                           char out[SENTENCE_SIZE])
+{
+    const char *measure = measure_name(findings->options->measure), *step = words_step(measure);
+
+    switch (question->quantity) {
+    case QUANTITY_OF_SHARE:
+        snprintf(out, SENTENCE_SIZE, "%.0f %% of the plateau is reached", 100 * question->share);
+        break;
+    case QUANTITY_OF_GAIN:
+        snprintf(out, SENTENCE_SIZE, "another %.0f s bring less than %g %s", question->step_s, question->least, step);
+        break;
+    default:
+        snprintf(out, SENTENCE_SIZE, "doubling the time brings less than %g %s", question->least, step);
+        break;
+    }
+}
+
+static void fit_sentence(const struct findings *findings, const struct curve_finding *curve, struct document *out)
+{
+    const char *measure = measure_name(findings->options->measure), *unit = unit_of(measure);
+    const char *step = words_step(measure);
+    char p[32], plateau[96], rate[96];
+
+    if (!curve->identified) {
+        document_add(out, BLOCK_TEXT,
+                     "These cups do not bound the curve on both sides: plateau and rate are not identified.");
+        return;
+    }
+    words_interval(curve->plateau, 1, unit, plateau);
+    words_interval(curve->rate, 4, "per second", rate);
+    document_add(out, BLOCK_TEXT,
+                 "Plateau %.2f %s (%s); rate %.4f per second (%s)%s; cups scatter by %.2f %s around "
+                 "the curve.",
+                 curve->fit.value[KINETICS_PLATEAU], unit, plateau, curve->fit.value[KINETICS_RATE], rate,
+                 curve->fit.quick ? "" : ", no quick part", curve->fit.spread, step);
+    if (curve->fit.quick)
+        document_add(out, BLOCK_TEXT,
+                     "A quick part of %.1f %s is washed off at once, the rest is first order; without "
+                     "it the curve fits clearly worse (AICc %.1f against %.1f).",
+                     curve->fit.value[KINETICS_QUICK], unit, curve->fit.aicc, curve->other.aicc);
+    if (!curve->fit.quick && !curve->other.n)
+        document_add(out, BLOCK_CAUTION,
+                     "Whether a part is washed off at once these cups cannot tell (it takes six at "
+                     "four times): with such a part the bend would lie later.");
+    if (!isnan(curve->runs_p) && curve->runs_p < 0.05) {
+        words_p(curve->runs_p, p);
+        document_add(out, BLOCK_CAUTION,
+                     "Neighbouring levels lie on the same side of the curve more often than chance would have "
+                     "it (runs test, p %s): the true shape is another.",
+                     p);
+    }
+}
+
+static void compare_curves(const struct findings *findings, struct document *out)
+{
+    char first_name[2 * WORDS_SIZE], second_name[2 * WORDS_SIZE], plateau[96], rate[96];
+
+    for (int first = 0; first < findings->curve_count; first++)
+        for (int second = first + 1; second < findings->curve_count; second++) {
+            const struct curve_finding *a = &findings->curve[first], *b = &findings->curve[second];
+
+            curve_name(findings, first, first_name);
+            curve_name(findings, second, second_name);
+            if (!a->fitted || !b->fitted || !a->identified || !b->identified) {
+                document_add(out, BLOCK_ITEM,
+                             "%s against %s: not comparable, plateau and rate of %s are not identified.", first_name,
+                             second_name, a->fitted && a->identified ? second_name : first_name);
+                continue;
+            }
+            words_interval(kinetics_difference(a->fit.value[KINETICS_PLATEAU], a->plateau,
+                                               b->fit.value[KINETICS_PLATEAU], b->plateau),
+                           1, "points", plateau);
+            words_interval(
+                kinetics_difference(a->fit.value[KINETICS_RATE], a->rate, b->fit.value[KINETICS_RATE], b->rate), 4,
+                "per second", rate);
+            document_add(out, BLOCK_ITEM, "%s against %s: plateau %+.2f points (%s), rate %+.4f per second (%s).",
+                         first_name, second_name, a->fit.value[KINETICS_PLATEAU] - b->fit.value[KINETICS_PLATEAU],
+                         plateau, a->fit.value[KINETICS_RATE] - b->fit.value[KINETICS_RATE], rate);
+        }
+}
+
+/* What no cup reached is the curve's word alone. */
+static void beyond_sentence(const struct curve_finding *curve, struct document *out)
+{
+    bool beyond = false;
+
+    for (int i = 0; i < ANSWERS; i++)
+        beyond = beyond || (curve->answer[i].identified && curve->answer[i].beyond_cups);
+    if (beyond)
+        document_add(out, BLOCK_CAUTION,
+                     "The longest of these cups steeped %.0f s: what lies beyond is the curve "
+                     "drawn on, and no cup has tried it.",
+                     curve->longest_s);
+}
+
+void words_curves(const struct findings *findings, struct document *out)
+{
+    char name[2 * WORDS_SIZE], words[SENTENCE_SIZE], interval[96], titles[96];
+
+    for (int i = 0; i < findings->curve_count; i++) {
+        const struct curve_finding *curve = &findings->curve[i];
+
+        curve_name(findings, i, name);
+        document_add(out, BLOCK_HEADING, "Where returns diminish%s%s", name[0] ? ": " : "", name);
+        if (!curve->fitted) {
+            document_add(out, BLOCK_CAUTION, "No curve: %s.", curve->why_not);
+            continue;
+        }
+        snprintf(titles, sizeof titles, "by this measure|#seconds|%.0f %% interval",
+                 100 * findings->options->confidence);
+        document_table(out, titles);
+        for (int j = 0; j < ANSWERS; j++) {
+            question_words(findings, &curve->answer[j].question, words);
+            words_interval(curve->answer[j].interval, 0, "s", interval);
+            if (curve->answer[j].identified)
+                document_row(out, "%s" CELL "%.0f" CELL "%s", words, curve->answer[j].value, interval);
+            else
+                document_row(out, "%s" CELL "?" CELL "%s", words,
+                             curve->answer[j].interval.low > 0 ? interval : "not identified");
+        }
+        beyond_sentence(curve, out);
+        fit_sentence(findings, curve, out);
+    }
+    if (findings->curve_count > 1) {
+        document_add(out, BLOCK_HEADING, "The curves compared");
+        compare_curves(findings, out);
+    }
+}
+
+void words_trend(const struct findings *findings, struct document *out)
+{
+    const char *measure = measure_name(findings->options->measure), *factor = findings->factor[0].name;
+    const char *per = *unit_of(factor) ? unit_of(factor) : "step";
+    const struct factor *levels = &findings->factor[0];
+    double low = levels->level[0].number, high = levels->level[levels->level_count - 1].number;
+    struct interval slope;
+    char words[96], p[32];
+
+    document_add(out, BLOCK_HEADING, "%s along %s", call_of(measure), call_of(factor));
+    if (words_breaks(findings)) {
+        words_p(findings->broken.p, p);
+        words_interval(findings->broken.at_interval, 0, unit_of(factor), words);
+        document_add(out, BLOCK_TEXT,
+                     "A break at %.*f%s%s (%s): %+.3f %s per %s before, %+.3f after (p %s by %d "
+                     "permutations).",
+                     words_decimals(findings->broken.at_interval, 0), findings->broken.at, *unit_of(factor) ? " " : "",
+                     unit_of(factor), words, findings->broken.slope_before, words_step(measure), per,
+                     findings->broken.slope_after, p, FINDING_PERMUTATIONS);
+        return;
+    }
+    if (findings->has_trend && findings->trend.degree == 1) {
+        double value = trend_slope_at(&findings->trend, low, findings->options->confidence, &slope);
+
+        words_interval(slope, 3, words_step(measure), words);
+        document_add(out, BLOCK_TEXT, "A line: %+.3f %s per %s (%s).", value, words_step(measure), per, words);
+    } else if (findings->has_trend) {
+        double first = trend_slope_at(&findings->trend, low, findings->options->confidence, &slope);
+        double last = trend_slope_at(&findings->trend, high, findings->options->confidence, &slope);
+
+        document_add(out, BLOCK_TEXT, "A curve: %+.3f %s per %s at %g%s%s, %+.3f at %g.", first, words_step(measure),
+                     per, low, *unit_of(factor) ? " " : "", unit_of(factor), last, high);
+    }
+    if (findings->has_turn) {
+        words_interval(findings->turn_interval, 0, unit_of(factor), words);
+        document_add(out, BLOCK_TEXT, "It turns at %.*f%s%s (%s).", words_decimals(findings->turn_interval, 0),
+                     findings->turn_at, *unit_of(factor) ? " " : "", unit_of(factor), words);
+    }
+    if (findings->has_break && words_smooth(findings)) {
+        document_add(out, BLOCK_TEXT, "No break shown: two straight pieces fit no better than this curve.");
+    } else if (findings->has_break) {
+        words_p(findings->broken.p, p);
+        document_add(out, BLOCK_TEXT, "No break shown (p %s by %d permutations).", p, FINDING_PERMUTATIONS);
+    }
+}
+
+/* --- comparisons --- */
+
+static void anova_table(const struct findings *findings, struct document *out)
+{
+    static const char *const sources[ANOVA_SOURCES] = { NULL, NULL, "both together", "replicate (block)" };
+
+    document_table(out, "source|#sum of squares|#df|#F|#p");
+    for (int i = 0; i < ANOVA_SOURCES; i++) {
+        const struct anova_line *line = &findings->anova.line[i];
+        const char *name = i < FACTORS ? call_of(findings->factor[i].name) : sources[i];
+        char p[32];
+
+        if (!line->df)
+            continue;
+        words_p(line->p, p);
+        document_row(out, "%s" CELL "%.3f" CELL "%zu" CELL "%.2f" CELL "%s", name, line->ss, line->df, line->f, p);
+    }
+    document_row(out, "left over" CELL "%.3f" CELL "%zu" CELL CELL, findings->anova.rss, findings->anova.df);
+}
+
+/* With two factors only pairs that differ in one of them are simple effects. */
+static bool simple_effect(const struct findings *findings, const struct pair_finding *pair, int factor)
+{
+    const int *first = findings->level[pair->first].level, *second = findings->level[pair->second].level;
+
+    return findings->factor_count < 2 || first[1 - factor] == second[1 - factor];
+}
+
+/* Of many numeric levels only neighbours are worth a line; the curve shows the rest. */
+static bool worth_a_line(const struct findings *findings, const struct pair_finding *pair, int factor)
+{
+    const int *first = findings->level[pair->first].level, *second = findings->level[pair->second].level;
+
+    return !findings->factor[factor].numeric || findings->factor[factor].level_count <= 3
+           || abs(first[factor] - second[factor]) == 1;
+}
+
+static void pair_table(const struct findings *findings, struct document *out, int factor)
+{
+    const char *measure = measure_name(findings->options->measure);
+    char first[2 * WORDS_SIZE], second[2 * WORDS_SIZE], interval[96], p[32], titles[160], within[48] = "";
+    bool asked = !isnan(findings->options->margin) && findings->level_count > 2;
+
+    if (asked)
+        snprintf(within, sizeof within, "|same within %g", findings->options->margin);
+    snprintf(titles, sizeof titles, "compared|#difference, %s|%g %% interval|#p%s", words_step(measure),
+             100 * findings->options->confidence, within);
+    document_table(out, titles);
+    for (int i = 0; i < findings->pair_count; i++) {
+        const struct pair_finding *pair = &findings->pair[i];
+
+        if (!simple_effect(findings, pair, factor) || !worth_a_line(findings, pair, factor))
+            continue;
+        findings_level_words(findings, pair->first, first);
+        findings_level_words(findings, pair->second, second);
+        words_interval(pair->difference.interval, 2, "", interval);
+        words_p(pair->difference.p, p);
+        document_row(out, "%s against %s" CELL "%+.2f" CELL "%s" CELL "%s" CELL "%s", first, second,
+                     pair->difference.difference, interval, p, pair->equal ? "yes" : "not shown");
+    }
+}
+
+/* Two by two: the four simple effects, said. */
+static void simple_effects(const struct findings *findings, struct document *out)
+{
+    const char *measure = measure_name(findings->options->measure), *step = words_step(measure);
+    double alpha = 1 - findings->options->confidence;
+
+    for (int factor = 0; factor < FACTORS; factor++)
+        for (int i = 0; i < findings->pair_count; i++) {
+            const struct pair_finding *pair = &findings->pair[i];
+            const int *first = findings->level[pair->first].level, *second = findings->level[pair->second].level;
+            const struct factor *varied = &findings->factor[factor], *held = &findings->factor[1 - factor];
+            char interval[96], where[WORDS_SIZE], one[WORDS_SIZE], other[WORDS_SIZE];
+
+            if (first[1 - factor] != second[1 - factor])
+                continue;
+            words_interval(pair->difference.interval, 2, step, interval);
+            findings_level_call(held, first[1 - factor], where);
+            findings_level_call(varied, first[factor], one);
+            findings_level_call(varied, second[factor], other);
+            if (pair->difference.p < alpha)
+                document_add(out, BLOCK_ITEM, "Where %.60s is %.60s, %.60s instead of %.60s brings %+.2f %s (%s).",
+                             call_of(held->name), where, one, other, pair->difference.difference, step, interval);
+            else
+                document_add(out, BLOCK_ITEM,
+                             "Where %.60s is %.60s, no difference is shown between %.60s and %.60s (%s)%s.",
+                             call_of(held->name), where, one, other, interval,
+                             pair->equal ? ": they are the same within the margin" : "");
+        }
+}
+
+void words_comparison(const struct findings *findings, struct document *out)
+{
+    const char *step = words_step(measure_name(findings->options->measure));
+    bool two_by_two = findings->factor_count == 2 && findings->level_count == 4 && findings->factor[0].level_count == 2;
+    char p[32], interval[96];
+
+    document_add(out, BLOCK_HEADING, "Compared");
+    if (!findings->pair_count) {
+        document_add(out, BLOCK_TEXT, "Not possible: %s.", findings->no_anova[0] ? findings->no_anova : "too few cups");
+        return;
+    }
+    if (two_by_two && findings->has_anova)
+        simple_effects(findings, out);
+    else
+        for (int factor = 0; factor < findings->factor_count; factor++)
+            pair_table(findings, out, factor);
+    if (findings->level_count > 2 && findings->has_anova)
+        document_add(out, BLOCK_TEXT,
+                     "Analysis of variance%s; intervals and p of pairs hold for all pairs together (Tukey).",
+                     findings->blocks ? ", replicates as blocks" : "");
+    if (findings->level_count > 2 && findings->has_anova)
+        anova_table(findings, out);
+    if (findings->broken_blocks)
+        document_add(out, BLOCK_TEXT,
+                     "Not every replicate has every level: levels are compared within replicates, so "
+                     "a difference is not quite that of the means above.");
+    if (findings->has_within) {
+        words_interval(findings->within.interval, 2, step, interval);
+        words_p(findings->anova.line[ANOVA_BLOCK].p, p);
+        document_add(out, BLOCK_TEXT,
+                     "The replicates differ among themselves (p %s). Compared within each of them, "
+                     "the difference is %+.2f %s (%s).",
+                     p, findings->within.difference, step, interval);
+    }
+    if (!isnan(findings->smallest))
+        document_add(out, BLOCK_TEXT,
+                     "With these cups a difference below %.2f %s between two levels could easily have stayed "
+                     "unseen: \"not shown\" is not \"not there\".",
+                     findings->smallest, step);
+    if (!isnan(findings->options->margin) && findings->level_count == 2 && !findings->has_equivalence)
+        document_add(out, BLOCK_TEXT, "The same within %g %s: cannot be judged; it takes two cups of each level.",
+                     findings->options->margin, step);
+    if (findings->has_equivalence) {
+        words_interval(findings->equivalence.interval, 2, step, interval);
+        words_p(findings->equivalence.p, p);
+        document_add(out, BLOCK_TEXT, "The same within %g %s: %s (difference %s, p %s by two one-sided tests).",
+                     findings->options->margin, step, findings->equivalence.equal ? "yes" : "not shown", interval, p);
+    }
+}
+
+/* --- ratios --- */
+
+static void mean_cell(double mean, int decimals, char out[32])
+{
+    out[0] = '\0';
+    if (isfinite(mean))
+        snprintf(out, 32, "%.*f", decimals, mean);
+}
+
+/* The mean of a measure over a level's cups; NAN: none knows it. */
+static double level_mean(const struct findings *findings, int place, enum measure measure)
+{
+    const int *level = findings->level[place].level;
+    double sum = 0;
+    size_t n = 0;
+
+    for (size_t i = 0; i < findings->point_count; i++) {
+        double value = findings->point[i].cup->measures.value[measure];
+
+        if (memcmp(findings->point[i].level, level, sizeof findings->level[place].level) != 0 || isnan(value))
+            continue;
+        sum += value;
+        n++;
+    }
+    return n ? sum / (double)n : (double)NAN;
+}
+
+/* The least and the most dose of these cups: what lies outside nobody has tried. */
+static struct interval doses_tried(const struct findings *findings)
+{
+    struct interval out = { INFINITY, -INFINITY };
+
+    for (size_t i = 0; i < findings->point_count; i++) {
+        double dose = findings->point[i].cup->measures.value[MEASURE_DOSE_G];
+
+        out.low = fmin(out.low, dose); /* NAN is left out */
+        out.high = fmax(out.high, dose);
+    }
+    return out;
+}
+
+struct ratio_reported {
+    bool in_all, weaker, untried; /* of any level; no stronger than the target; a dose that nobody tried */
+};
+
+static void ratio_row(const struct findings *findings, int place, struct interval tried, struct document *out,
+                      struct ratio_reported *reported)
+{
+    double target = findings->options->target_pct, dose;
+    double strength = level_mean(findings, place, MEASURE_STRENGTH_PCT);
+    double in_all = level_mean(findings, place, MEASURE_EXTRACTION_TOTAL_PCT);
+    double beverage = level_mean(findings, place, MEASURE_BEVERAGE_G);
+    double water = level_mean(findings, place, MEASURE_WATER_G);
+    char level[2 * WORDS_SIZE], words[6][32];
+    bool untried;
+
+    findings_level_words(findings, place, level);
+    mean_cell(strength, 2, words[0]);
+    mean_cell(level_mean(findings, place, MEASURE_EXTRACTION_PCT), 2, words[1]);
+    mean_cell(in_all, 2, words[2]);
+    mean_cell(level_mean(findings, place, MEASURE_RETAINED_G_PER_G), 2, words[3]);
+    mean_cell(strength > target ? dilution_g(strength, beverage, target) : (double)NAN, 0, words[4]);
+    dose = dose_for_strength_g(target, water, in_all);
+    untried = dose < tried.low || dose > tried.high;
+    mean_cell(dose, 1, words[5]);
+    document_row(out, "%s" CELL "%s" CELL "%s" CELL "%s" CELL "%s" CELL "%s" CELL "%s%s", level, words[0], words[1],
+                 words[2], words[3], words[4], words[5], untried ? " *" : "");
+    reported->in_all = reported->in_all || !isnan(in_all);
+    reported->weaker = reported->weaker || strength <= target;
+    reported->untried = reported->untried || untried;
+}
+
+/* More dose in the same water leaves more liquid in the bed: the cup's share falls though the coffee gave
+ * as much (Liang, Chan, Ristenpart, Scientific Reports 11, 2021). */
+void words_ratio(const struct findings *findings, struct document *out)
+{
+    double target = findings->options->target_pct;
+    struct interval tried = doses_tried(findings);
+    struct ratio_reported reported = { .in_all = false };
+    char titles[160];
+
+    if (!findings_vary_ratio(findings) || !findings->level_count)
+        return;
+    document_add(out, BLOCK_HEADING, "In the cup and in all");
+    snprintf(titles, sizeof titles,
+             "level|#strength %%|#in the cup %%|#in all %%|#retained g/g|#water to add for %g %%, "
+             "g|#dose for %g %%, g",
+             target, target);
+    document_table(out, titles);
+    for (int i = 0; i < findings->level_count; i++)
+        ratio_row(findings, i, tried, out, &reported);
+    if (reported.weaker)
+        document_add(out, BLOCK_TEXT, "Where no water is to be added the cup has no more than %g %% as it is.", target);
+    if (reported.in_all)
+        document_add(out, BLOCK_TEXT,
+                     "The dose is for the same water, pressed without adding any, if as much dissolves of "
+                     "each gram. (--target sets the %g.)%s",
+                     target, reported.untried ? " * Outside the doses that were brewed: computed, not tried." : "");
+    if (reported.in_all)
+        document_add(out, BLOCK_TEXT,
+                     "All liquid in the brewer is taken to be as strong as the cup; what the bed "
+                     "holds back is dissolved but not in the cup. Judge a change of ratio by \"in all\".");
+    else
+        document_add(out, BLOCK_TEXT,
+                     "No cup shows extraction in all, which takes dose, water and strength: with "
+                     "another ratio the bed holds back another share, so the cup's share alone misleads.");
+}

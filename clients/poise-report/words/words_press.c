@@ -1,0 +1,72 @@
+/* What the press did besides, in words; see words.h. */
+#include "words.h"
+
+#include <math.h>
+
+static void slopes(const struct findings *findings, struct document *out)
+{
+    const char *measure = measure_name(findings->options->measure);
+    char words[96], titles[160];
+
+    if (!findings->press.slope_count)
+        return;
+    document_add(out, BLOCK_HEADING, "Along with the press");
+    snprintf(titles, sizeof titles, "%s against|#cups|#%s per unit|%.0f %% interval|unit", call_of(measure),
+             words_step(measure), 100 * findings->options->confidence);
+    document_table(out, titles);
+    for (int i = 0; i < findings->press.slope_count; i++) {
+        const struct press_slope *slope = &findings->press.slope[i];
+        const char *name = measure_name(slope->measure);
+
+        words_interval(slope->interval, 3, "", words);
+        document_row(out, "%s" CELL "%zu" CELL "%+.3f" CELL "%s" CELL "%s", call_of(name), slope->n, slope->per_unit,
+                     words, unit_of(name));
+    }
+    document_add(out, BLOCK_TEXT,
+                 "Each line for itself: what goes together is not distinguished so. A straight line, also "
+                 "where the series breaks.");
+}
+
+static void ending_row(const struct findings *findings, const char *name, const struct press_ending *ending,
+                       struct document *out)
+{
+    char retained[32] = "";
+
+    if (!isnan(ending->retained))
+        snprintf(retained, sizeof retained, "%.2f", ending->retained);
+    document_row(out, "%s" CELL "%zu" CELL "%.1f" CELL "%s" CELL "%.*f", name, ending->n, ending->beverage_g, retained,
+                 measure_decimals(findings->options->measure), ending->judged);
+}
+
+static void endings(const struct findings *findings, struct document *out)
+{
+    const struct press_findings *press = &findings->press;
+    const char *measure = measure_name(findings->options->measure), *step = words_step(measure);
+    char words[96], titles[160];
+
+    if (!press->dry.n || !press->stopped.n)
+        return;
+    document_add(out, BLOCK_HEADING, "Pressed until dry, or not");
+    snprintf(titles, sizeof titles, "press|#cups|#beverage g|#retained g/g|#%s %s", call_of(measure), unit_of(measure));
+    document_table(out, titles);
+    ending_row(findings, "until nothing more came", &press->dry, out);
+    ending_row(findings, "stopped before", &press->stopped, out);
+    if (press->has_grams) {
+        words_interval(press->grams.interval, 1, "g", words);
+        document_add(out, BLOCK_TEXT, "Pressing on until nothing more came brought %+.1f g%s (%s).",
+                     press->grams.difference, press->with_water ? ", the water being the same" : "", words);
+    } else {
+        document_add(out, BLOCK_TEXT, "Two cups of each kind, at least, tell how much of that is chance.");
+    }
+    if (press->has_judged) {
+        words_interval(press->judged.interval, 2, step, words);
+        document_add(out, BLOCK_TEXT, "Between the two, %s differs by %+.2f %s (%s).", call_of(measure),
+                     press->judged.difference, step, words);
+    }
+}
+
+void words_press(const struct findings *findings, struct document *out)
+{
+    slopes(findings, out);
+    endings(findings, out);
+}

@@ -1,0 +1,96 @@
+/* The journal's news: answers to those who asked, and troubles to be reported. */
+#include <errno.h>
+#include <inttypes.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "bench_parts.h"
+#include "poise/program.h"
+
+enum { ASKING_MOST = 64 }; /* open questions to the journal */
+
+struct question {
+    struct bus_peer peer;
+    char id[120]; /* as JSON; empty: none */
+};
+
+int bench_ask_since(void *context, uint64_t after_seq, size_t most, const json_t *id)
+{
+    struct bench *bench = context;
+    struct question *question;
+    char *text = id ? json_dumps(id, JSON_COMPACT | JSON_ENCODE_ANY) : NULL;
+    int error;
+
+    if (bench->asking >= ASKING_MOST || !(question = calloc(1, sizeof *question))) {
+        free(text);
+        return bench->asking >= ASKING_MOST ? -EBUSY : -ENOMEM;
+    }
+    question->peer = *bench->peer;
+    if (text && strlen(text) < sizeof question->id)
+        strcpy(question->id, text);
+    free(text);
+    if ((error = journal_ask(bench->journal, after_seq, most, question)) != 0)
+        free(question);
+    else
+        bench->asking++;
+    return error;
+}
+
+static void send_answer(struct bench *bench, const struct journal_news *news)
+{
+    struct question *question = news->question;
+    struct text text = { 0 };
+
+    bench->asking--;
+    if (news->text) {
+        text_print(&text, "{\"ok\":true,\"messages\":[");
+        text_add(&text, news->text, news->length);
+        text_print(&text, "],\"next\":%" PRIu64 ",\"last\":%" PRIu64 ",\"began_us\":%" PRId64, news->next_seq,
+                   bench->seq, bench->journal_began_us);
+    } else {
+        text_print(&text, "{\"ok\":false,\"why\":");
+        text_string(&text, news->why.text);
+    }
+    if (question->id[0])
+        text_print(&text, ",\"id\":%s", question->id);
+    text_add(&text, "}", 1);
+    if (!text.failed)
+        bus_reply(bench->bus, &question->peer, text.data, text.length);
+    text_free(&text);
+    free(question);
+    free(news->text);
+}
+
+void bench_on_news(uv_async_t *handle)
+{
+    struct bench *bench = handle->data;
+    struct journal_news news;
+
+    while ((news = journal_news(bench->journal)).kind != JOURNAL_NOTHING) {
+        if (news.kind == JOURNAL_ANSWER) {
+            send_answer(bench, &news);
+            continue;
+        }
+        bench->now = clock_now(bench->clock);
+        program_say("%s", news.why.text);
+        stations_warn(&bench->stations, NULL, NULL, "journal", "%s", news.why.text);
+        if (news.kind == JOURNAL_RENEWED) {
+            bench->journal_began_us = bench->now.time_us;
+            bench_reserve(bench);
+            journal_hold(bench->journal);
+            bench_save(bench, true);
+            journal_release(bench->journal, 0);
+        }
+    }
+    if (bench->pending.length || bench->late_us) { /* also when the journal has only saved them */
+        bench->now = clock_now(bench->clock);
+        bench_settle(bench);
+    }
+}
+
+void bench_wake(void *context)
+{
+    struct bench *bench = context;
+
+    uv_async_send(&bench->news);
+}

@@ -1,0 +1,74 @@
+/* The plan on the bench: brews take their run from it, stations aim at what it asks. */
+#include <stdio.h>
+#include <string.h>
+
+#include "bench_parts.h"
+
+static const char *station_name(const void *context, int index)
+{
+    const struct bench *bench = context;
+
+    return bench->stations.all[index].config.name;
+}
+
+/* What each station's tracker should expect: the run that is brewed there, or the one offered next. */
+void bench_planned(void *context)
+{
+    struct bench *bench = context;
+
+    planner_stations(&bench->planner, station_name, bench, bench->stations.count);
+    for (int i = 0; i < bench->stations.count; i++) {
+        struct station *station = &bench->stations.all[i];
+        const struct brew *brew = station_running(&bench->stations, i);
+        int offer = brew ? -1 : planner_offer(&bench->planner, station->config.name);
+        struct tracker_plan aim;
+        json_t *run = NULL;
+
+        if (brew)
+            run = json_incref(brew->plan);
+        else if (offer >= 0)
+            run = plan_run_json(bench->planner.plan, &bench->planner.runs[offer], offer + 1);
+        plan_targets(run, aim.target, aim.tolerance);
+        tracker_configure(station->tracker, NULL, &aim);
+        json_decref(run);
+    }
+    bench->stations.state_changed = true;
+}
+
+json_t *bench_plan(void *context, const char *station, const char *brew)
+{
+    struct bench *bench = context;
+
+    return planner_take(&bench->planner, station, brew);
+}
+
+static void report_verdict(struct bench *bench, const struct brew *brew, const struct why *why)
+{
+    struct message message = { .kind = MESSAGE_BREW };
+
+    strcpy(message.brew.brew, brew->name);
+    strcpy(message.brew.station, brew->station);
+    message.brew.change = BREW_VERDICT;
+    message.brew.at_us = brew->ended_us;
+    message.brew.plan_kept = brew->plan_kept;
+    snprintf(message.brew.note, DETAIL_SIZE, "%s", why->text);
+    bench_emit(bench, &message);
+}
+
+void bench_planned_over(void *context, struct brew *brew, bool corrected, struct why *why)
+{
+    struct bench *bench = context;
+    int before = brew->plan_kept;
+
+    if (planner_over(&bench->planner, brew, why)) {
+        if (corrected)
+            report_verdict(bench, brew, why);
+        if (brew->plan_kept == 0)
+            stations_warn(&bench->stations, brew, brew->station, "plan-not-kept",
+                          "%s; the cup is kept, and offered again at the end", why->text);
+        else if (before == 0)
+            stations_warn(&bench->stations, brew, brew->station, "plan-kept", "corrected: %s keeps its plan after all",
+                          brew->name);
+    }
+    bench_planned(bench);
+}

@@ -1,0 +1,35 @@
+/* Requests: one JSON object in, one out.  Requests are untrusted input; what makes no sense is refused
+ * with one sentence that says what would.  Knows no sockets. */
+#ifndef POISE_CONTROL_H
+#define POISE_CONTROL_H
+
+#include "bench.h"
+#include "stations/plan.h"
+#include "stations/station.h"
+
+struct text;
+
+struct control {
+    struct stations *stations;
+    const struct config *config;
+    const struct bench_hands *hands;
+    void *context;
+    /* "status" and "instruments": the object or array, as text of its own; NULL when memory is short. */
+    char *(*state)(void *context);
+    char *(*instruments)(void *context);
+    void (*plugged)(const struct config *config, struct text *out); /* what no section names: plugged_write */
+    /* "since": the answer is sent later; `id` (may be NULL) goes back with it.  0 or a negative errno. */
+    int (*since)(void *context, uint64_t after_seq, size_t most, const json_t *id);
+    struct planner *planner;
+    /* The plan or what it offers changed: stations aim at it. */
+    void (*planned)(void *context);
+};
+
+enum { SINCE_BYTES = 262144 }; /* most of one answer, so that it never holds up the others for long */
+
+/* Does what the request asks.  Returns the reply, allocated, and its length; NULL: it comes later, or
+ * memory is short. */
+char *control_answer(const struct control *control, const char *text, size_t length, struct moment now,
+                     size_t *reply_length);
+
+#endif

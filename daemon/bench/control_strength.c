@@ -1,0 +1,112 @@
+/* Requests about strength readings: which there are, and which cup's each is. */
+#include <errno.h>
+#include <inttypes.h>
+
+#include "control_parts.h"
+#include "stations/strength.h"
+
+static int brew_under(struct request *request, const char *key, struct brew **out, struct why *why)
+{
+    const char *name;
+    int error = control_string(request, key, &name, why);
+
+    *out = NULL;
+    if (error || !name)
+        return error;
+    return control_brew_named(request, name, out, why);
+}
+
+static int need_brew(struct request *request, struct brew **out, struct why *why)
+{
+    int error = brew_under(request, "brew", out, why);
+
+    if (error || *out)
+        return error;
+    return why_set(why, -EINVAL, "\"brew\" is missing: the cup's name, as pier-20261125-001");
+}
+
+static int get_count(struct request *request, const char *key, int64_t *out, struct why *why)
+{
+    json_t *field = json_object_get(request->json, key);
+
+    *out = 0;
+    if (!field || json_is_null(field))
+        return 0;
+    if (!json_is_integer(field) || json_integer_value(field) < 1)
+        return why_set(why, -EINVAL, "\"%s\" is a whole number of 1 or more", key);
+    *out = json_integer_value(field);
+    return 0;
+}
+
+/* The reading that is named: by its "seq", or as the "number"th of a brew; 0: none is. */
+static int get_reading(struct request *request, const struct brew *of, uint64_t *out, struct why *why)
+{
+    int64_t seq, number;
+    int error;
+
+    if ((error = get_count(request, "seq", &seq, why)) != 0
+        || (error = get_count(request, "number", &number, why)) != 0)
+        return error;
+    *out = (uint64_t)seq;
+    if (!number)
+        return 0;
+    if (seq)
+        return why_set(why, -EINVAL, "a reading is named by \"seq\" or by \"number\", not by both");
+    if (!of)
+        return why_set(why, -EINVAL, "\"number\" counts the readings of a brew: name it too");
+    if (number > of->sample_count)
+        return why_set(why, -EINVAL, "%s has %d strength reading%s, so there is none with the number %" PRId64,
+                       of->name, of->sample_count, of->sample_count == 1 ? "" : "s", number);
+    *out = of->samples[number - 1].seq;
+    return 0;
+}
+
+int control_strength(struct request *request, struct why *why)
+{
+    struct brew *brew;
+    int error = brew_under(request, "brew", &brew, why);
+
+    if (!error)
+        json_object_set_new(request->reply, "readings", strength_list(request->control->stations, brew, request->now));
+    return error;
+}
+
+int control_assign(struct request *request, struct why *why)
+{
+    struct brew *brew, *from;
+    uint64_t seq;
+    int error;
+
+    if ((error = need_brew(request, &brew, why)) != 0 || (error = brew_under(request, "from", &from, why)) != 0
+        || (error = get_reading(request, from, &seq, why)) != 0)
+        return error;
+    if (from && !seq)
+        return why_set(why, -EINVAL, "which of the readings of %s?  Add \"number\"", from->name);
+    control_put_brew(request, brew);
+    return strength_assign(request->control->stations, brew, seq, request->now, why);
+}
+
+int control_unassign(struct request *request, struct why *why)
+{
+    struct brew *brew = NULL;
+    uint64_t seq;
+    int error;
+
+    if (!json_object_get(request->json, "brew") && !json_object_get(request->json, "seq"))
+        return why_set(why, -EINVAL, "\"brew\" or \"seq\" is missing: whose reading, or which");
+    if ((error = brew_under(request, "brew", &brew, why)) != 0 || (error = get_reading(request, brew, &seq, why)) != 0)
+        return error;
+    control_put_brew(request, brew ? brew : strength_owner(request->control->stations, seq));
+    return strength_unassign(request->control->stations, brew, seq, request->now, why);
+}
+
+int control_sample(struct request *request, struct why *why)
+{
+    struct brew *brew;
+    int error = brew_under(request, "brew", &brew, why);
+
+    if (error)
+        return error;
+    control_put_brew(request, brew);
+    return strength_sample(request->control->stations, brew, why);
+}

@@ -1,0 +1,43 @@
+/* The configuration of poised: read whole, checked whole, or refused with a line number.
+ * It owns its memory; nothing else of the daemon reads a file. */
+#ifndef POISE_CONFIG_H
+#define POISE_CONFIG_H
+
+#include <stdbool.h>
+#include <stdio.h>
+
+#include "driver.h"
+#include "poise/messages.h"
+#include "poise/why.h"
+#include "tracker/tracker.h"
+
+enum { CONFIG_PATH_SIZE = 256 };
+
+struct station_config {
+    char name[NAME_SIZE];
+    struct tracker_config tracker; /* cups and lag filled in from the other sections */
+    int line;
+};
+
+struct config {
+    char bench[NAME_SIZE];
+    char bus[CONFIG_PATH_SIZE], control[CONFIG_PATH_SIZE], journal[CONFIG_PATH_SIZE];
+    int journal_days; /* kept for so long; 30 */
+    struct station_config *stations;
+    int station_count;
+    struct instrument_config *instruments;
+    int instrument_count;
+    int replicates;           /* strength readings wanted per cup */
+    double strength_per_brix; /* 0: not configured */
+    bool filtered;
+    void *memory; /* what the strings above point into */
+};
+
+/* Reads the file; NULL: no file, the defaults of a user without one (a station called "bench", no
+ * instruments, sockets and journal under the XDG folders; those of the system for root).  Returns 0,
+ * or -EINVAL: the first mistake is in why, and every one has been printed to `mistakes` (NULL: nowhere)
+ * as "FILE:LINE: sentence"; or another negative errno when the file cannot be read at all. */
+int config_read(struct config *out, const char *path, FILE *mistakes, struct why *why);
+void config_free(struct config *config);
+
+#endif

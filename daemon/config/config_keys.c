@@ -1,0 +1,340 @@
+/* The configuration's keys: their one list, and what each sets. */
+#include "config_parts.h"
+
+#include <errno.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "config_values.h"
+
+/* Ranges refuse slips of the finger, not taste. */
+enum {
+    DAYS_MOST = 36500,
+    REPLICATES_MOST = 20,
+    LAG_MOST_MS = 5000 /* a filter slower than that follows no pour */
+};
+
+struct key {
+    enum config_section section;
+    const char *name;
+    int (*set)(struct config_reader *reader, const struct key *key, const char *value, struct why *why);
+    double least, most;
+    const char *missing; /* a section without it: what to write; NULL: it may be left out */
+};
+
+static struct station_config *station(struct config_reader *reader)
+{
+    return &reader->config->stations[reader->config->station_count - 1];
+}
+
+static struct instrument_config *instrument(struct config_reader *reader)
+{
+    return &reader->config->instruments[reader->config->instrument_count - 1];
+}
+
+static int set_name(struct config_reader *reader, const struct key *key, const char *value, struct why *why)
+{
+    (void)key;
+    if (!name_valid(value))
+        return why_set(why, -EINVAL, "a bench's name has 1 to 32 characters a-z 0-9 -");
+    strcpy(reader->config->bench, value);
+    return 0;
+}
+
+static int set_bus(struct config_reader *reader, const struct key *key, const char *value, struct why *why)
+{
+    (void)key;
+    return config_address(reader->folder, value, reader->config->bus, sizeof reader->config->bus, why);
+}
+
+static int set_control(struct config_reader *reader, const struct key *key, const char *value, struct why *why)
+{
+    (void)key;
+    return config_address(reader->folder, value, reader->config->control, sizeof reader->config->control, why);
+}
+
+static int set_journal(struct config_reader *reader, const struct key *key, const char *value, struct why *why)
+{
+    (void)key;
+    return config_path(reader->folder, value, reader->config->journal, sizeof reader->config->journal, why);
+}
+
+static int set_journal_days(struct config_reader *reader, const struct key *key, const char *value, struct why *why)
+{
+    (void)key;
+    return config_whole_number(value, 1, DAYS_MOST, &reader->config->journal_days, why);
+}
+
+static int set_piston(struct config_reader *reader, const struct key *key, const char *value, struct why *why)
+{
+    return config_number(value, key->least, key->most, &station(reader)->tracker.piston_diameter_mm, why);
+}
+
+static int set_press_limit(struct config_reader *reader, const struct key *key, const char *value, struct why *why)
+{
+    return config_number(value, key->least, key->most, &station(reader)->tracker.press_limit_kpa, why);
+}
+
+static int set_retained(struct config_reader *reader, const struct key *key, const char *value, struct why *why)
+{
+    return config_number(value, key->least, key->most, &station(reader)->tracker.retained_g_per_g, why);
+}
+
+static int set_cup_mass(struct config_reader *reader, const struct key *key, const char *value, struct why *why)
+{
+    return config_number(value, key->least, key->most, &reader->cups[reader->cup_count - 1].mass_g, why);
+}
+
+static int keep_text(struct config_reader *reader, const char *value, const char **out, struct why *why)
+{
+    *out = config_keep_text(reader, value);
+    return *out ? 0 : why_set(why, -ENOMEM, "no memory");
+}
+
+static int set_driver(struct config_reader *reader, const struct key *key, const char *value, struct why *why)
+{
+    char names[160] = "";
+
+    (void)key;
+    if (driver_find(value))
+        return keep_text(reader, value, &instrument(reader)->driver, why);
+    for (const struct driver *const *driver = drivers; *driver; driver++)
+        snprintf(names + strlen(names), sizeof names - strlen(names), "%s%s", *names ? ", " : "", (*driver)->name);
+    return why_set(why, -EINVAL, "no driver of that name; there are: %s", names);
+}
+
+static int set_port(struct config_reader *reader, const struct key *key, const char *value, struct why *why)
+{
+    char path[CONFIG_PATH_SIZE];
+    int error;
+
+    (void)key;
+    if (strncmp(value, "usb:", 4) == 0 || strncmp(value, "usb-port:", 9) == 0)
+        return keep_text(reader, value, &instrument(reader)->port, why);
+    error = config_path(reader->folder, value, path, sizeof path, why);
+    return error < 0 ? error : keep_text(reader, path, &instrument(reader)->port, why);
+}
+
+static int set_serial(struct config_reader *reader, const struct key *key, const char *value, struct why *why)
+{
+    (void)key; /* checked where the driver's transport is known */
+    return keep_text(reader, value, &instrument(reader)->serial, why);
+}
+
+static int set_dtr(struct config_reader *reader, const struct key *key, const char *value, struct why *why)
+{
+    (void)key; /* as serial */
+    return keep_text(reader, value, &instrument(reader)->dtr, why);
+}
+
+static int set_rts(struct config_reader *reader, const struct key *key, const char *value, struct why *why)
+{
+    (void)key;
+    return keep_text(reader, value, &instrument(reader)->rts, why);
+}
+
+static int set_quantity(struct config_reader *reader, const struct key *key, const char *value, struct why *why)
+{
+    enum quantity quantity = quantity_find(value);
+
+    (void)key;
+    instrument(reader)->quantity = quantity ? quantity : QUANTITY_COUNT; /* wrong is not missing: said only once */
+    if (quantity == QUANTITY_NONE)
+        return why_set(why, -EINVAL,
+                       "the quantities are mass, strength, brix, refractive-index, temperature "
+                       "and pressure");
+    return 0;
+}
+
+static int set_weighs(struct config_reader *reader, const struct key *key, const char *value, struct why *why)
+{
+    (void)key; /* whether it weighs at all shows at the end */
+    instrument(reader)->weighs_line = reader->line;
+    instrument(reader)->weighs_cup = strcmp(value, "cup") == 0;
+    if (!instrument(reader)->weighs_cup && strcmp(value, "brew") != 0)
+        return why_set(why, -EINVAL,
+                       "a scale weighs the brew (what the brewer stands on) or the cup (a second scale, "
+                       "which the cup stands on or comes to)");
+    return 0;
+}
+
+static int set_station(struct config_reader *reader, const struct key *key, const char *value, struct why *why)
+{
+    (void)key; /* whether there is such a station shows at the end */
+    if (!name_valid(value))
+        return why_set(why, -EINVAL, "write the name of a [station NAME]");
+    strcpy(instrument(reader)->station, value);
+    return 0;
+}
+
+static int keep_bytes(struct config_reader *reader, const uint8_t *data, size_t length, struct bytes *out,
+                      struct why *why)
+{
+    uint8_t *copy = config_keep(reader, length + 1);
+
+    if (!copy)
+        return why_set(why, -ENOMEM, "no memory");
+    memcpy(copy, data, length);
+    *out = (struct bytes){ copy, length };
+    return 0;
+}
+
+static int set_ask(struct config_reader *reader, const struct key *key, const char *value, struct why *why)
+{
+    uint8_t data[CONFIG_BYTES_MOST];
+    size_t length;
+    int error = config_ask(value, data, &length, &instrument(reader)->ask_every_ms, why);
+
+    (void)key;
+    return error < 0 ? error : keep_bytes(reader, data, length, &instrument(reader)->ask, why);
+}
+
+static int set_order(struct config_reader *reader, enum order order, const char *value, struct why *why)
+{
+    uint8_t data[CONFIG_BYTES_MOST];
+    size_t length;
+    int error = config_bytes(value, strlen(value), data, &length, why);
+
+    if (error == 0 && length == 0)
+        error = why_set(why, -EINVAL, "write the bytes that the instrument understands, as T\\r\\n");
+    return error < 0 ? error : keep_bytes(reader, data, length, &instrument(reader)->orders[order], why);
+}
+
+static int set_tare(struct config_reader *reader, const struct key *key, const char *value, struct why *why)
+{
+    (void)key;
+    return set_order(reader, ORDER_TARE, value, why);
+}
+
+static int set_zero(struct config_reader *reader, const struct key *key, const char *value, struct why *why)
+{
+    (void)key;
+    return set_order(reader, ORDER_ZERO, value, why);
+}
+
+static int set_lag(struct config_reader *reader, const struct key *key, const char *value, struct why *why)
+{
+    double lag_ms;
+    int error = config_number(value, key->least, key->most, &lag_ms, why);
+
+    if (error == 0)
+        instrument(reader)->lag_us = (int64_t)(lag_ms * 1000 + 0.5);
+    return error;
+}
+
+static int set_replicates(struct config_reader *reader, const struct key *key, const char *value, struct why *why)
+{
+    (void)key;
+    return config_whole_number(value, 1, REPLICATES_MOST, &reader->config->replicates, why);
+}
+
+static int set_strength_per_brix(struct config_reader *reader, const struct key *key, const char *value,
+                                 struct why *why)
+{
+    return config_number(value, key->least, key->most, &reader->config->strength_per_brix, why);
+}
+
+static int set_filtered(struct config_reader *reader, const struct key *key, const char *value, struct why *why)
+{
+    (void)key;
+    return config_yes_or_no(value, &reader->config->filtered, why);
+}
+
+/* Ranges of the trade's things, generously (common practice, no source). */
+static const struct key keys[] = {
+    { SECTION_BENCH, "name", set_name, 0, 0, NULL },
+    { SECTION_BENCH, "bus", set_bus, 0, 0, NULL },
+    { SECTION_BENCH, "control", set_control, 0, 0, NULL },
+    { SECTION_BENCH, "journal", set_journal, 0, 0, NULL },
+    { SECTION_BENCH, "journal_days", set_journal_days, 0, 0, NULL },
+    { SECTION_STATION, "piston_diameter_mm", set_piston, 10, 300, NULL },
+    { SECTION_STATION, "press_limit_kpa", set_press_limit, 1, 1000, NULL },
+    { SECTION_STATION, "retained_g_per_g", set_retained, 0.5, 10, NULL },
+    { SECTION_CUP, "mass_g", set_cup_mass, 1, 20000, "what it weighs empty, in grams" },
+    { SECTION_INSTRUMENT, "driver", set_driver, 0, 0, "driver = line (poised --drivers lists them)" },
+    { SECTION_INSTRUMENT, "port", set_port, 0, 0, "port = /dev/serial/by-id/..." },
+    { SECTION_INSTRUMENT, "serial", set_serial, 0, 0, NULL },
+    { SECTION_INSTRUMENT, "dtr", set_dtr, 0, 0, NULL },
+    { SECTION_INSTRUMENT, "rts", set_rts, 0, 0, NULL },
+    { SECTION_INSTRUMENT, "quantity", set_quantity, 0, 0, NULL },
+    { SECTION_INSTRUMENT, "station", set_station, 0, 0, NULL },
+    { SECTION_INSTRUMENT, "weighs", set_weighs, 0, 0, NULL },
+    { SECTION_INSTRUMENT, "ask", set_ask, 0, 0, NULL },
+    { SECTION_INSTRUMENT, "tare", set_tare, 0, 0, NULL },
+    { SECTION_INSTRUMENT, "zero", set_zero, 0, 0, NULL },
+    { SECTION_INSTRUMENT, "lag_ms", set_lag, 0, LAG_MOST_MS, NULL },
+    { SECTION_STRENGTH, "replicates", set_replicates, 0, 0, NULL },
+    { SECTION_STRENGTH, "strength_per_brix", set_strength_per_brix, 0.5, 1.5, NULL },
+    { SECTION_STRENGTH, "filtered", set_filtered, 0, 0, NULL },
+};
+_Static_assert(sizeof keys / sizeof *keys <= 32, "one bit of config_reader.seen for each");
+
+/* A key that only the driver knows; it is asked when the section is complete. */
+static void keep_setting(struct config_reader *reader, const char *key, const char *value)
+{
+    struct instrument_config *one = instrument(reader);
+    struct setting *settings;
+
+    for (size_t i = 0; i < one->setting_count; i++)
+        if (strcmp(one->settings[i].key, key) == 0) {
+            config_mistake(reader, reader->line, "%s is said in line %d already", key, one->settings[i].line);
+            return;
+        }
+    settings = reallocarray((struct setting *)one->settings, one->setting_count + 1, sizeof *settings);
+    if (!settings) {
+        reader->memory_error = 1;
+        return;
+    }
+    one->settings = settings;
+    settings[one->setting_count++] = (struct setting){ .key = config_keep_text(reader, key),
+                                                       .value = config_keep_text(reader, value),
+                                                       .line = reader->line };
+    if (reader->memory_error)
+        one->setting_count--;
+}
+
+static void unknown_key(struct config_reader *reader, const char *name)
+{
+    char names[240] = "";
+
+    for (size_t i = 0; i < sizeof keys / sizeof *keys; i++)
+        if (keys[i].section == reader->section)
+            snprintf(names + strlen(names), sizeof names - strlen(names), "%s%s", *names ? ", " : "", keys[i].name);
+    config_mistake(reader, reader->line, "no key is called %s here; there are: %s", name, names);
+}
+
+void config_key(struct config_reader *reader, const char *name, const char *value)
+{
+    struct why why = { "" };
+
+    if (reader->section == SECTION_UNKNOWN)
+        return;
+    if (reader->section == SECTION_NONE) {
+        config_mistake(reader, reader->line, "%s stands before the first [section]", name);
+        return;
+    }
+    for (size_t i = 0; i < sizeof keys / sizeof *keys; i++) {
+        if (keys[i].section != reader->section || strcmp(keys[i].name, name) != 0)
+            continue;
+        if (reader->seen & 1u << i)
+            config_mistake(reader, reader->line, "%s is said in line %d already", name, reader->seen_line[i]);
+        else if (*value == '\0')
+            config_mistake(reader, reader->line, "%s has no value (a ; after a blank begins a comment)", name);
+        else if (keys[i].set(reader, &keys[i], value, &why) < 0)
+            config_mistake(reader, reader->line, "%s = %s: %s", name, value, why.text);
+        reader->seen |= 1u << i;
+        reader->seen_line[i] = reader->line;
+        return;
+    }
+    if (reader->section == SECTION_INSTRUMENT)
+        keep_setting(reader, name, value);
+    else
+        unknown_key(reader, name);
+}
+
+void config_section_end(struct config_reader *reader)
+{
+    for (size_t i = 0; i < sizeof keys / sizeof *keys; i++)
+        if (keys[i].section == reader->section && keys[i].missing && !(reader->seen & 1u << i))
+            config_mistake(reader, reader->section_line, "%s is missing: %s", keys[i].name, keys[i].missing);
+}

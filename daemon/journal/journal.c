@@ -1,0 +1,430 @@
+/* The journal's queue as the main thread sees it; see journal.h.  Not for SQL: journal_file.c; nor for
+ * the thread's work: journal_thread.c. */
+#include "journal.h"
+
+#include <errno.h>
+#include <pthread.h>
+#include <signal.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <time.h>
+
+#include "journal_parts.h"
+#include "poise/clock.h"
+
+enum {
+    QUEUE_BYTES = 64 << 20, /* kept while the disk is in trouble: an hour of 80 readings a second */
+    ENTRY_EXTRA = 16,       /* brackets, quotes, commas around topic and message */
+    FIRST_BATCH_BYTES = 16384
+};
+
+void journal_wait(pthread_cond_t *condition, pthread_mutex_t *lock, int64_t at_ms)
+{
+    struct timespec at = { .tv_sec = at_ms / 1000, .tv_nsec = at_ms % 1000 * 1000000 };
+
+    pthread_cond_timedwait(condition, lock, &at);
+}
+
+static void batch_free(struct journal_batch *batch)
+{
+    if (batch)
+        free(batch->text);
+    free(batch);
+}
+
+/* ---- what the main thread adds ---- */
+
+static struct journal_batch *batch_open(struct journal *journal)
+{
+    struct journal_batch *batch = journal->spare;
+
+    journal->spare = NULL;
+    if (!batch)
+        batch = calloc(1, sizeof *batch);
+    if (!batch)
+        return NULL;
+    batch->length = 0;
+    batch->event = false;
+    batch->next = NULL;
+    if (journal->last)
+        journal->last->next = batch;
+    else
+        journal->first = batch;
+    journal->last = batch;
+    return batch;
+}
+
+/* Keeps the events of the oldest batch that has readings; false: none has. */
+static bool drop_readings(struct journal *journal)
+{
+    for (struct journal_batch *batch = journal->first; batch; batch = batch->next) {
+        size_t kept = 0;
+        size_t at = 0;
+        uint64_t dropped = 0;
+        struct journal_entry entry;
+
+        while (at < batch->length && journal_entry_read(batch->text + at, batch->length - at, &entry) == 0) {
+            if (entry.event) {
+                if (kept)
+                    batch->text[kept++] = ',';
+                memmove(batch->text + kept, batch->text + at, entry.length);
+                kept += entry.length;
+            } else {
+                dropped++;
+            }
+            at += entry.length + 1;
+        }
+        if (dropped == 0)
+            continue;
+        journal->queued -= batch->length - kept;
+        batch->length = kept;
+        journal->lost += dropped;
+        journal->dropped_unsaid += dropped;
+        return true;
+    }
+    return false;
+}
+
+static struct journal_batch *batch_for(struct journal *journal, size_t more)
+{
+    struct journal_batch *batch = journal->last;
+
+    while (journal->queued + more > QUEUE_BYTES && drop_readings(journal))
+        ;
+    if (!batch || (batch->length > 0 && batch->length + more > BATCH_BYTES))
+        batch = batch_open(journal);
+    if (batch && batch->length + more > batch->size) {
+        size_t size = batch->size ? batch->size * 2 : FIRST_BATCH_BYTES;
+        char *text;
+
+        while (size < batch->length + more)
+            size *= 2;
+        if (!(text = realloc(batch->text, size)))
+            return NULL;
+        batch->text = text;
+        batch->size = size;
+    }
+    return batch;
+}
+
+static void add(struct journal *journal, const char *topic, size_t topic_length, const char *json, size_t json_length,
+                uint64_t seq, int64_t time_us, bool event)
+{
+    struct journal_batch *batch = batch_for(journal, topic_length + json_length + ENTRY_EXTRA);
+    size_t before;
+    char *at;
+
+    journal->newest_seq = seq;
+    if (!batch) {
+        journal->lost++;
+        journal->dropped_unsaid++;
+        return;
+    }
+    before = batch->length;
+    at = batch->text + before;
+    if (before == 0) {
+        batch->first_seq = seq;
+        batch->first_us = time_us;
+    } else {
+        *at++ = ',';
+    }
+    *at++ = '[';
+    *at++ = '"';
+    at = (char *)mempcpy(at, topic, topic_length);
+    *at++ = '"';
+    *at++ = ',';
+    at = (char *)mempcpy(at, json, json_length);
+    *at++ = ']';
+    batch->length = (size_t)(at - batch->text);
+    batch->last_seq = seq;
+    batch->event = batch->event || event;
+    journal->queued += batch->length - before;
+    journal->newest_us = time_us;
+}
+
+void journal_reading(struct journal *journal, const char *topic, size_t topic_length, const char *json,
+                     size_t json_length, uint64_t seq, int64_t time_us)
+{
+    pthread_mutex_lock(&journal->lock);
+    add(journal, topic, topic_length, json, json_length, seq, time_us, false);
+    journal_release_later(journal);
+}
+
+void journal_hold(struct journal *journal)
+{
+    pthread_mutex_lock(&journal->lock);
+}
+
+void journal_event(struct journal *journal, const char *topic, size_t topic_length, const char *json,
+                   size_t json_length, uint64_t seq, int64_t time_us)
+{
+    bool event = topic_length > 6 && memcmp(topic, "event/", 6) == 0;
+
+    add(journal, topic, topic_length, json, json_length, seq, time_us, event);
+}
+
+void journal_keep_add(struct journal *journal, struct journal_keep *keep, bool newer)
+{
+    struct journal_keep **at = &journal->keeps;
+
+    while (*at && strcmp((*at)->key, keep->key) != 0)
+        at = &(*at)->next;
+    if (*at && !newer) {
+        free(keep->data);
+        free(keep);
+        return;
+    }
+    keep->next = *at ? (*at)->next : NULL;
+    if (*at) {
+        free((*at)->data);
+        free(*at);
+    }
+    *at = keep;
+}
+
+void journal_keep(struct journal *journal, const char *key, const void *data, size_t length)
+{
+    struct journal_keep *keep = calloc(1, sizeof *keep);
+
+    if (!keep)
+        return; /* what was kept before stays; the next turn tries again */
+    snprintf(keep->key, sizeof keep->key, "%s", key);
+    if (data) {
+        if (!(keep->data = malloc(length ? length : 1))) {
+            free(keep);
+            return;
+        }
+        memcpy(keep->data, data, length);
+        keep->length = length;
+    }
+    journal_keep_add(journal, keep, true);
+}
+
+bool journal_release(struct journal *journal, int wait_ms)
+{
+    int64_t deadline = clock_steady_ms() + wait_ms;
+    uint64_t ticket = ++journal->wanted;
+    bool reached;
+
+    journal->urgent = true;
+    journal->resting = false;
+    pthread_cond_signal(&journal->work);
+    while (wait_ms > 0 && journal->reached < ticket && !journal->failing && clock_steady_ms() < deadline)
+        journal_wait(&journal->done, &journal->lock, deadline);
+    reached = journal->reached >= ticket;
+    pthread_mutex_unlock(&journal->lock);
+    return reached;
+}
+
+bool journal_saved(struct journal *journal)
+{
+    bool saved;
+
+    pthread_mutex_lock(&journal->lock);
+    saved = journal->failing || journal->reached >= journal->wanted;
+    journal->saved_wanted = !saved;
+    pthread_mutex_unlock(&journal->lock);
+    return saved;
+}
+
+void journal_release_later(struct journal *journal)
+{
+    bool resting = journal->resting;
+
+    journal->resting = false;
+    pthread_mutex_unlock(&journal->lock);
+    /* A thread that has a deadline wakes soon enough by itself; one that is woken finds the lock free. */
+    if (resting)
+        pthread_cond_signal(&journal->work);
+}
+
+int journal_ask(struct journal *journal, uint64_t after_seq, size_t most, void *context)
+{
+    struct question *question = calloc(1, sizeof *question);
+
+    if (!question)
+        return -ENOMEM;
+    *question = (struct question){ .after_seq = after_seq, .most = most, .context = context };
+    pthread_mutex_lock(&journal->lock);
+    *journal->question_end = question;
+    journal->question_end = &question->next;
+    journal->resting = false;
+    pthread_cond_signal(&journal->work);
+    pthread_mutex_unlock(&journal->lock);
+    return 0;
+}
+
+struct journal_news journal_news(struct journal *journal)
+{
+    struct journal_news out = { 0 };
+    struct news *news;
+
+    pthread_mutex_lock(&journal->lock);
+    if ((news = journal->news)) {
+        out = news->news;
+        if (!(journal->news = news->next))
+            journal->news_end = &journal->news;
+        free(news);
+    }
+    pthread_mutex_unlock(&journal->lock);
+    return out;
+}
+
+void journal_recycle_locked(struct journal *journal, struct journal_batch *batches, struct journal_keep *keeps)
+{
+    while (batches) {
+        struct journal_batch *next = batches->next;
+
+        if (!journal->spare && batches->size <= BATCH_BYTES / 4)
+            journal->spare = batches; /* a burst's large buffer is given back */
+        else
+            batch_free(batches);
+        batches = next;
+    }
+    while (keeps) {
+        struct journal_keep *next = keeps->next;
+
+        free(keeps->data);
+        free(keeps);
+        keeps = next;
+    }
+}
+
+/* ---- opening and closing ---- */
+
+int journal_open(struct journal **out, const char *path, int days, void (*wake)(void *context), void *context,
+                 struct why *notice, struct why *why)
+{
+    struct journal *journal = calloc(1, sizeof *journal);
+    pthread_condattr_t attributes;
+    char aside[600];
+    int error;
+
+    if (!journal)
+        return why_set(why, -ENOMEM, "journal %s: out of memory", path);
+    if ((error = journal_file_open(&journal->file, path, aside, sizeof aside, why)) != 0) {
+        free(journal);
+        return error;
+    }
+    notice->text[0] = '\0';
+    if (aside[0])
+        why_set(notice, 0, "journal %s: damaged; it is kept as %s and a new one was begun", path, aside);
+    snprintf(journal->path, sizeof journal->path, "%s", path);
+    journal->days = days;
+    journal->wake = wake;
+    journal->wake_context = context;
+    journal->question_end = &journal->questions;
+    journal->news_end = &journal->news;
+    journal->commit_ms = INT64_MIN / 2; /* the first reading need not wait */
+    pthread_mutex_init(&journal->lock, NULL);
+    pthread_condattr_init(&attributes);
+    pthread_condattr_setclock(&attributes, CLOCK_MONOTONIC);
+    pthread_cond_init(&journal->work, &attributes);
+    pthread_cond_init(&journal->done, &attributes);
+    pthread_condattr_destroy(&attributes);
+    *out = journal;
+    return 0;
+}
+
+int journal_last(struct journal *journal, uint64_t *last_seq, struct why *why)
+{
+    return journal_file_last(journal->file, last_seq, why);
+}
+
+int journal_kept(struct journal *journal, void (*each)(void *context, const char *key, const void *data, size_t length),
+                 void *context, struct why *why)
+{
+    return journal_file_kept(journal->file, each, context, why);
+}
+
+struct replay {
+    uint64_t after_seq;
+    void (*each)(void *context, const char *topic, size_t topic_length, const char *json, size_t json_length);
+    void *context;
+};
+
+static int replay_row(void *context, const char *text, size_t length, uint64_t last_seq)
+{
+    const struct replay *replay = context;
+    struct journal_entry entry;
+
+    (void)last_seq;
+    for (size_t at = 0; at < length && journal_entry_read(text + at, length - at, &entry) == 0; at += entry.length + 1)
+        if (entry.seq > replay->after_seq)
+            replay->each(replay->context, entry.topic, entry.topic_length, entry.json, entry.json_length);
+    return 0;
+}
+
+int journal_replay(struct journal *journal, uint64_t after_seq,
+                   void (*each)(void *context, const char *topic, size_t topic_length, const char *json,
+                                size_t json_length),
+                   void *context, struct why *why)
+{
+    struct replay replay = { after_seq, each, context };
+
+    return journal_file_rows(journal->file, after_seq, replay_row, &replay, why);
+}
+
+int journal_start(struct journal *journal, struct why *why)
+{
+    sigset_t all, before;
+    int error;
+
+    sigfillset(&all); /* signals are the loop's */
+    pthread_sigmask(SIG_SETMASK, &all, &before);
+    error = pthread_create(&journal->thread, NULL, journal_thread, journal);
+    pthread_sigmask(SIG_SETMASK, &before, NULL);
+    if (error)
+        return why_set(why, -error, "journal %s: cannot start its thread: %s", journal->path, strerror(error));
+    journal->started = true;
+    return 0;
+}
+
+uint64_t journal_close(struct journal *journal)
+{
+    uint64_t lost;
+    struct journal_entry entry;
+
+    if (!journal)
+        return 0;
+    if (journal->started) {
+        pthread_mutex_lock(&journal->lock);
+        journal->stop = true;
+        pthread_cond_signal(&journal->work);
+        pthread_mutex_unlock(&journal->lock);
+        pthread_join(journal->thread, NULL);
+    }
+    lost = journal->lost;
+    for (struct journal_batch *batch = journal->first; batch; batch = batch->next)
+        for (size_t at = 0; at < batch->length && journal_entry_read(batch->text + at, batch->length - at, &entry) == 0;
+             at += entry.length + 1)
+            lost++;
+    while (journal->first) {
+        struct journal_batch *next = journal->first->next;
+
+        batch_free(journal->first);
+        journal->first = next;
+    }
+    batch_free(journal->spare);
+    journal_recycle_locked(journal, NULL, journal->keeps);
+    while (journal->questions) {
+        struct question *next = journal->questions->next;
+
+        free(journal->questions->context);
+        free(journal->questions);
+        journal->questions = next;
+    }
+    while (journal->news) {
+        struct journal_news news = journal_news(journal);
+
+        free(news.text);
+        free(news.question);
+    }
+    journal_file_close(journal->file);
+    pthread_mutex_destroy(&journal->lock);
+    pthread_cond_destroy(&journal->work);
+    pthread_cond_destroy(&journal->done);
+    free(journal);
+    return lost;
+}

@@ -1,0 +1,81 @@
+/* The journal: every reading and event on disk, so that nothing is lost by a client that was away or
+ * by a daemon that was killed.  This is the queue and its thread; the file is journal_file.c.
+ *
+ * All calls are the main thread's.  Readings are committed at once when the thread has rested for
+ * 100 ms, else together when 100 ms are over.  Events are committed at once and reach the disk. When
+ * the disk is full or broken, everything waits in memory (64 MB) and is tried again; then the oldest
+ * readings are dropped, never events. */
+#ifndef POISE_JOURNAL_H
+#define POISE_JOURNAL_H
+
+#include <stdbool.h>
+#include <stddef.h>
+#include <stdint.h>
+
+#include "poise/why.h"
+
+struct journal;
+
+/* Opens or makes the file, days: how long to keep messages.  `wake` is called from the journal's
+ * thread when journal_news has something.  When a damaged file was set aside, `notice` says so,
+ * else it is empty.  Returns 0 or a negative errno, as journal_file_open. */
+int journal_open(struct journal **out, const char *path, int days, void (*wake)(void *context), void *context,
+                 struct why *notice, struct why *why);
+
+/* Before journal_start only: the last seq on disk, what was kept, and the messages after a seq. */
+int journal_last(struct journal *journal, uint64_t *last_seq, struct why *why);
+int journal_kept(struct journal *journal, void (*each)(void *context, const char *key, const void *data, size_t length),
+                 void *context, struct why *why);
+int journal_replay(struct journal *journal, uint64_t after_seq,
+                   void (*each)(void *context, const char *topic, size_t topic_length, const char *json,
+                                size_t json_length),
+                   void *context, struct why *why);
+
+/* Starts the thread.  0 or a negative errno. */
+int journal_start(struct journal *journal, struct why *why);
+
+/* Commits what is there, ends the thread, closes.  Returns the number of messages that could not be
+ * saved. */
+uint64_t journal_close(struct journal *journal);
+
+/* Adds one reading. */
+void journal_reading(struct journal *journal, const char *topic, size_t topic_length, const char *json,
+                     size_t json_length, uint64_t seq, int64_t time_us);
+
+/* Adds a group that is committed together: between hold and release the thread takes nothing. */
+void journal_hold(struct journal *journal);
+void journal_event(struct journal *journal, const char *topic, size_t topic_length, const char *json,
+                   size_t json_length, uint64_t seq, int64_t time_us);
+/* Remembers bytes under a key (DATA NULL: forgets); the last value of a transaction counts. */
+void journal_keep(struct journal *journal, const char *key, const void *data, size_t length);
+/* Waits at most that long until all that was added is committed, not at all when the disk is in
+ * trouble.  False: it is not (yet). */
+bool journal_release(struct journal *journal, int wait_ms);
+/* The same for a group that may wait for the readings' next commit. */
+void journal_release_later(struct journal *journal);
+
+/* Whether all that was added until the last release is committed, or the disk is in trouble and nobody should wait for
+ * it.  When not: `wake` is called as soon as it is. */
+bool journal_saved(struct journal *journal);
+
+/* Asks for what came after a seq, at most about `most` bytes of it.  `question` comes back with the
+ * answer; it is allocated memory, which the journal frees when it closes without having answered. */
+int journal_ask(struct journal *journal, uint64_t after_seq, size_t most, void *question);
+
+enum journal_news_kind {
+    JOURNAL_NOTHING,
+    JOURNAL_ANSWER,  /* `text` holds the entries with commas between, owned by the caller */
+    JOURNAL_TROUBLE, /* `why` is a new sentence for people: it began, goes on, or is over */
+    JOURNAL_RENEWED  /* the file was damaged and a new one begun: keep everything again */
+};
+struct journal_news {
+    enum journal_news_kind kind;
+    void *question;
+    char *text; /* NULL with an answer: why says */
+    size_t length;
+    uint64_t next_seq; /* seq of the last message of the answer, after_seq when there is none */
+    struct why why;
+};
+struct journal_news journal_news(struct journal *journal);
+
+#endif

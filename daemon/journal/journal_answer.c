@@ -1,0 +1,116 @@
+/* What the journal's thread answers to `since`. */
+#include <errno.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "journal_parts.h"
+
+void journal_report_locked(struct journal *journal, const struct journal_news *what)
+{
+    struct news *news = malloc(sizeof *news);
+
+    if (!news) {
+        free(what->text);
+        return;
+    }
+    news->news = *what;
+    news->next = NULL;
+    *journal->news_end = news;
+    journal->news_end = &news->next;
+    journal->wake(journal->wake_context);
+}
+
+struct answer {
+    char *text;
+    size_t length, size, most;
+    uint64_t last_seq;
+    bool full;
+    int error;
+};
+
+static int answer_add(struct answer *answer, const char *text, size_t length)
+{
+    if (answer->length + length + 1 > answer->size) {
+        size_t size = answer->size ? answer->size * 2 : 65536;
+        char *larger;
+
+        while (size < answer->length + length + 1)
+            size *= 2;
+        if (!(larger = realloc(answer->text, size)))
+            return answer->error = -ENOMEM;
+        answer->text = larger;
+        answer->size = size;
+    }
+    if (answer->length)
+        answer->text[answer->length++] = ',';
+    memcpy(answer->text + answer->length, text, length);
+    answer->length += length;
+    return 0;
+}
+
+/* Adds what of a row came after the answer's last seq: the whole row where it can, else its entries
+ * one by one.  Non-zero when the answer is as long as it may be. */
+static int answer_row(void *context, const char *text, size_t length, uint64_t last_seq)
+{
+    struct answer *answer = context;
+    struct journal_entry entry;
+    size_t at = 0;
+
+    if (last_seq <= answer->last_seq)
+        return 0;
+    while (at < length && journal_entry_read(text + at, length - at, &entry) == 0) {
+        if (entry.seq > answer->last_seq) {
+            size_t rest = length - at;
+
+            if (answer->length + rest <= answer->most) {
+                if (answer_add(answer, text + at, rest) != 0)
+                    return 1;
+                answer->last_seq = last_seq;
+                return 0;
+            }
+            /* at least one message, however long, or the asker would never get on */
+            if (answer->length && answer->length + entry.length > answer->most) {
+                answer->full = true;
+                return 1;
+            }
+            if (answer_add(answer, text + at, entry.length) != 0)
+                return 1;
+            answer->last_seq = entry.seq;
+        }
+        at += entry.length + 1;
+    }
+    return 0;
+}
+
+void journal_answer(struct journal *journal, struct question *question)
+{
+    struct answer answer = { .most = question->most, .last_seq = question->after_seq };
+    struct journal_news news = { .kind = JOURNAL_ANSWER, .question = question->context };
+
+    if (journal->file)
+        answer.error = journal_file_rows(journal->file, question->after_seq, answer_row, &answer, &news.why);
+    if (answer.error == -EUCLEAN) { /* what was read before the damage is still reported */
+        journal_begin_anew(journal, &news.why);
+        answer.error = 0;
+    }
+    pthread_mutex_lock(&journal->lock);
+    /* what a full disk keeps in memory belongs to the answer too */
+    for (struct journal_batch *batch = journal->first; batch && !answer.full && !answer.error; batch = batch->next)
+        if (batch->length && answer_row(&answer, batch->text, batch->length, batch->last_seq))
+            break;
+    if (!answer.error && !answer.text && !(answer.text = calloc(1, 1)))
+        answer.error = -ENOMEM;
+    if (answer.error) {
+        if (answer.error == -ENOMEM)
+            why_set(&news.why, -ENOMEM, "journal %s: out of memory", journal->path);
+        free(answer.text);
+        answer.text = NULL;
+    }
+    news.text = answer.text;
+    news.length = answer.length;
+    /* a whole answer covers also what had to be dropped */
+    news.next_seq = !answer.full && journal->newest_seq > answer.last_seq ? journal->newest_seq : answer.last_seq;
+    journal_report_locked(journal, &news);
+    pthread_mutex_unlock(&journal->lock);
+    free(question);
+}

@@ -1,0 +1,503 @@
+/* The journal's SQLite file; see journal_file.h.  Not for the queue and its thread: journal.c. */
+#include "journal_file.h"
+
+#include <errno.h>
+#include <fcntl.h>
+#include <sqlite3.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sys/stat.h>
+#include <time.h>
+#include <unistd.h>
+
+/* Marks the file as a journal of ours: "PoJ1". */
+enum { APPLICATION_ID = 0x506f4a31 };
+
+/* Rows pruned at a time: a bite takes well under a millisecond, so that a commit never waits for it. */
+enum { PRUNE_ROWS = 64 };
+
+struct journal_file {
+    sqlite3 *database;
+    sqlite3_stmt *insert, *keep, *forget, *rows, *oldest, *drop;
+    bool durable; /* synchronous=FULL now */
+    char path[512];
+};
+
+static const char schema[] = "BEGIN IMMEDIATE;"
+                             "CREATE TABLE journal(first_seq INTEGER PRIMARY KEY, last_seq INTEGER NOT NULL,"
+                             " first_us INTEGER NOT NULL, messages BLOB NOT NULL);"
+                             "CREATE TABLE keep(name TEXT PRIMARY KEY, value BLOB NOT NULL) WITHOUT ROWID;"
+                             "PRAGMA application_id=1349470769;"
+                             "PRAGMA user_version=1;"
+                             "COMMIT;";
+
+static int failure(struct journal_file *file, struct why *why)
+{
+    int code = sqlite3_errcode(file->database) & 0xff;
+    int error = -EIO;
+    const char *advice = "readings are kept in memory meanwhile";
+
+    if (code == SQLITE_FULL) {
+        error = -ENOSPC;
+        advice = "make room on the disk";
+    } else if (code == SQLITE_CORRUPT || code == SQLITE_NOTADB) {
+        error = -EUCLEAN;
+        advice = "the file is damaged";
+    } else if (code == SQLITE_BUSY || code == SQLITE_LOCKED) {
+        error = -EBUSY;
+        advice = "another program has it open; close that";
+    } else if (code == SQLITE_CANTOPEN || code == SQLITE_PERM || code == SQLITE_READONLY || code == SQLITE_AUTH) {
+        error = -EACCES;
+        advice = "check its folder and permissions";
+    } else if (code == SQLITE_NOMEM) {
+        error = -ENOMEM;
+    }
+    return why_set(why, error, "journal %s: %s; %s", file->path, sqlite3_errmsg(file->database), advice);
+}
+
+static int run(struct journal_file *file, const char *sql, struct why *why)
+{
+    return sqlite3_exec(file->database, sql, NULL, NULL, NULL) == SQLITE_OK ? 0 : failure(file, why);
+}
+
+static int ask_number(struct journal_file *file, const char *sql, int64_t *out, struct why *why)
+{
+    sqlite3_stmt *statement;
+    int error = 0;
+    int step;
+
+    if (sqlite3_prepare_v2(file->database, sql, -1, &statement, NULL) != SQLITE_OK)
+        return failure(file, why);
+    step = sqlite3_step(statement);
+    if (step == SQLITE_ROW)
+        *out = sqlite3_column_int64(statement, 0);
+    else if (step == SQLITE_DONE)
+        *out = 0;
+    else
+        error = failure(file, why);
+    sqlite3_finalize(statement);
+    return error;
+}
+
+static int check_or_make(struct journal_file *file, struct why *why)
+{
+    int64_t id, version, tables;
+    int error;
+
+    if ((error = ask_number(file, "PRAGMA application_id", &id, why)) != 0
+        || (error = ask_number(file, "PRAGMA user_version", &version, why)) != 0
+        || (error = ask_number(file, "SELECT count(*) FROM sqlite_schema", &tables, why)) != 0)
+        return error;
+    if (tables == 0 && id == 0)
+        return run(file, schema, why);
+    if (id != APPLICATION_ID)
+        return why_set(why, -EBADF,
+                       "journal %s: this is some other program's database; "
+                       "name another file with `journal =`",
+                       file->path);
+    if (version > JOURNAL_VERSION)
+        return why_set(why, -EPROTO,
+                       "journal %s: made by a newer Poise (version %lld, this one knows %d); "
+                       "use the newer program or name another file with `journal =`",
+                       file->path, (long long)version, JOURNAL_VERSION);
+    return 0;
+}
+
+/* The row before may reach past ?1 too, hence from the greatest first_seq at or below it. */
+static const char rows_after[] =
+    "SELECT messages, last_seq FROM journal WHERE first_seq >= coalesce("
+    "(SELECT max(first_seq) FROM journal WHERE first_seq <= ?1), 0) AND last_seq > ?1 ORDER BY first_seq";
+
+static int prepare_all(struct journal_file *file, struct why *why)
+{
+    const struct {
+        sqlite3_stmt **statement;
+        const char *sql;
+    } all[] = {
+        { &file->insert, "INSERT INTO journal(first_seq, last_seq, first_us, messages) VALUES(?1, ?2, ?3, ?4)" },
+        { &file->keep, "INSERT INTO keep(name, value) VALUES(?1, ?2) "
+                       "ON CONFLICT(name) DO UPDATE SET value=excluded.value" },
+        { &file->forget, "DELETE FROM keep WHERE name=?1" },
+        { &file->rows, rows_after },
+        { &file->oldest, "SELECT first_seq, first_us FROM journal ORDER BY first_seq LIMIT ?1" },
+        { &file->drop, "DELETE FROM journal WHERE first_seq <= ?1" },
+    };
+
+    for (size_t i = 0; i < sizeof all / sizeof *all; i++)
+        if (sqlite3_prepare_v3(file->database, all[i].sql, -1, SQLITE_PREPARE_PERSISTENT, all[i].statement, NULL)
+            != SQLITE_OK)
+            return failure(file, why);
+    return 0;
+}
+
+void journal_file_close(struct journal_file *file)
+{
+    if (!file)
+        return;
+    sqlite3_finalize(file->insert);
+    sqlite3_finalize(file->keep);
+    sqlite3_finalize(file->forget);
+    sqlite3_finalize(file->rows);
+    sqlite3_finalize(file->oldest);
+    sqlite3_finalize(file->drop);
+    sqlite3_close(file->database);
+    free(file);
+}
+
+/* SQLite would make it readable for everybody; what lies beside it gets the mode of the file. */
+static void make_private(const char *path)
+{
+    int descriptor = open(path, O_RDWR | O_CREAT | O_CLOEXEC, 0640);
+
+    if (descriptor >= 0)
+        close(descriptor); /* where it cannot be made, SQLite says so */
+}
+
+static int open_once(struct journal_file **out, const char *path, struct why *why)
+{
+    struct journal_file *file = calloc(1, sizeof *file);
+    uint64_t last;
+    int error;
+
+    if (!file)
+        return why_set(why, -ENOMEM, "journal %s: out of memory", path);
+    snprintf(file->path, sizeof file->path, "%s", path);
+    make_private(path);
+    if (sqlite3_open_v2(path, &file->database, SQLITE_OPEN_READWRITE | SQLITE_OPEN_CREATE | SQLITE_OPEN_NOMUTEX, NULL)
+        != SQLITE_OK) {
+        error = file->database ? failure(file, why) : why_set(why, -ENOMEM, "journal %s: out of memory", path);
+        journal_file_close(file);
+        return error;
+    }
+    sqlite3_extended_result_codes(file->database, 1);
+    /* Exclusive: one owner, no shared memory file, and a second poised is reported so.  The small cache
+     * suffices: rows are written once and read in order. */
+    if ((error = run(file,
+                     "PRAGMA locking_mode=EXCLUSIVE; PRAGMA journal_mode=WAL; PRAGMA synchronous=NORMAL;"
+                     "PRAGMA cache_size=-512; PRAGMA temp_store=MEMORY;",
+                     why))
+            != 0
+        || (error = check_or_make(file, why)) != 0 || (error = prepare_all(file, why)) != 0
+        || (error = journal_file_last(file, &last, why)) != 0) {
+        journal_file_close(file);
+        return error;
+    }
+    *out = file;
+    return 0;
+}
+
+static bool lies_beside(const char *path, const char *suffix)
+{
+    struct stat beside;
+    char name[600];
+
+    snprintf(name, sizeof name, "%s%s", path, suffix);
+    return stat(name, &beside) == 0 && beside.st_size > 0;
+}
+
+/* What is whole in one file is opened so that SQLite puts nothing beside it; what has a log beside it needs it. */
+static int open_read_only(struct journal_file *file)
+{
+    char *address = sqlite3_mprintf("file:%s?immutable=1", file->path);
+    int code = SQLITE_NOMEM;
+
+    if (lies_beside(file->path, "-wal") || strpbrk(file->path, "?#%"))
+        code = sqlite3_open_v2(file->path, &file->database, SQLITE_OPEN_READONLY | SQLITE_OPEN_NOMUTEX, NULL);
+    else if (address)
+        code = sqlite3_open_v2(address, &file->database, SQLITE_OPEN_READONLY | SQLITE_OPEN_URI | SQLITE_OPEN_NOMUTEX,
+                               NULL);
+    sqlite3_free(address);
+    return code;
+}
+
+int journal_file_open_to_read(struct journal_file **out, const char *path, struct why *why)
+{
+    struct journal_file *file = calloc(1, sizeof *file);
+    int64_t id = 0;
+    int error = 0;
+
+    if (!file)
+        return why_set(why, -ENOMEM, "journal %s: out of memory", path);
+    snprintf(file->path, sizeof file->path, "%s", path);
+    if (open_read_only(file) != SQLITE_OK)
+        error = file->database ? failure(file, why) : why_set(why, -ENOMEM, "journal %s: out of memory", path);
+    if (!error)
+        error = ask_number(file, "PRAGMA application_id", &id, why);
+    if (!error && id != APPLICATION_ID)
+        error = why_set(why, -EBADF,
+                        "%s: this database is no journal of poised; to replay a brew of a store ask its "
+                        "bench for --brew NAME: a store keeps a brew from five seconds before it began, too late for "
+                        "the tracker, which must see the cup set down",
+                        path);
+    if (!error && sqlite3_prepare_v2(file->database, rows_after, -1, &file->rows, NULL) != SQLITE_OK)
+        error = failure(file, why);
+    if (error == -EBUSY)
+        why_set(why, error, "journal %s: a running poised has it open; ask that bench: leave the file out", path);
+    if (error)
+        journal_file_close(file);
+    else
+        *out = file;
+    return error;
+}
+
+/* What SQLite left beside it goes along, and the name is one that is not taken. */
+int journal_file_set_aside(const char *path, char *aside, size_t size, struct why *why)
+{
+    static const char *const suffixes[] = { "", "-wal" };
+    char stamp[32], from[600], to[600];
+    time_t now = time(NULL);
+    struct tm day;
+
+    gmtime_r(&now, &day);
+    strftime(stamp, sizeof stamp, "%Y%m%dT%H%M%SZ", &day);
+    snprintf(aside, size, "%s.damaged-%s", path, stamp);
+    for (int n = 2; access(aside, F_OK) == 0 && n < 1000; n++)
+        snprintf(aside, size, "%s.damaged-%s-%d", path, stamp, n);
+    for (size_t i = 0; i < 2; i++) {
+        snprintf(from, sizeof from, "%s%s", path, suffixes[i]);
+        snprintf(to, sizeof to, "%s%s", aside, suffixes[i]);
+        if (rename(from, to) != 0 && i == 0)
+            return why_set(why, -errno, "journal %s: damaged, and cannot be renamed to %s: %s", path, aside,
+                           strerror(errno));
+    }
+    return 0;
+}
+
+/* Damage is only what befell a journal: what has the head of a database, what looks like a journal further on, or
+ * what a power cut left as zeros.  Any other file is somebody's, named by mistake. */
+static bool may_be_a_journal(const char *path)
+{
+    static const char head[] = "SQLite format 3", table[] = "CREATE TABLE journal(";
+    static const char entry[] = "\",{\"v\":1,\"bench\":\"";
+    char bytes[65536];
+    FILE *file = fopen(path, "re");
+    size_t length = file ? fread(bytes, 1, sizeof bytes, file) : 0, zeros = 0;
+
+    if (file)
+        fclose(file);
+    while (zeros < length && bytes[zeros] == 0)
+        zeros++;
+    return zeros == length || (length >= sizeof head && memcmp(bytes, head, sizeof head) == 0)
+           || memmem(bytes, length, table, sizeof table - 1) || memmem(bytes, length, entry, sizeof entry - 1);
+}
+
+int journal_file_open(struct journal_file **out, const char *path, char *set_aside, size_t size, struct why *why)
+{
+    int error;
+
+    set_aside[0] = '\0';
+    if (!may_be_a_journal(path))
+        return why_set(why, -EBADF,
+                       "journal %s: this is no journal but some other file, left as it is; name another "
+                       "with `journal =`",
+                       path);
+    if ((error = open_once(out, path, why)) != -EUCLEAN)
+        return error;
+    error = journal_file_set_aside(path, set_aside, size, why);
+    return error ? error : open_once(out, path, why);
+}
+
+static int step_once(struct journal_file *file, sqlite3_stmt *statement, struct why *why)
+{
+    int error = sqlite3_step(statement) == SQLITE_DONE ? 0 : failure(file, why);
+
+    sqlite3_reset(statement);
+    sqlite3_clear_bindings(statement);
+    return error;
+}
+
+static int put_batches(struct journal_file *file, const struct journal_batch *batches, struct why *why)
+{
+    for (; batches; batches = batches->next) {
+        int error;
+
+        if (batches->length == 0)
+            continue;
+        sqlite3_bind_int64(file->insert, 1, (sqlite3_int64)batches->first_seq);
+        sqlite3_bind_int64(file->insert, 2, (sqlite3_int64)batches->last_seq);
+        sqlite3_bind_int64(file->insert, 3, batches->first_us);
+        sqlite3_bind_blob64(file->insert, 4, batches->text, batches->length, SQLITE_STATIC);
+        if ((error = step_once(file, file->insert, why)) != 0)
+            return error;
+    }
+    return 0;
+}
+
+static int put_keeps(struct journal_file *file, const struct journal_keep *keeps, struct why *why)
+{
+    for (; keeps; keeps = keeps->next) {
+        sqlite3_stmt *statement = keeps->data ? file->keep : file->forget;
+        int error;
+
+        sqlite3_bind_text(statement, 1, keeps->key, -1, SQLITE_STATIC);
+        if (keeps->data)
+            sqlite3_bind_blob64(statement, 2, keeps->data, keeps->length, SQLITE_STATIC);
+        if ((error = step_once(file, statement, why)) != 0)
+            return error;
+    }
+    return 0;
+}
+
+int journal_file_commit(struct journal_file *file, const struct journal_batch *batches,
+                        const struct journal_keep *keeps, struct why *why)
+{
+    bool durable = false;
+    int error;
+
+    for (const struct journal_batch *batch = batches; batch; batch = batch->next)
+        durable = durable || batch->event;
+    if (durable != file->durable) {
+        if ((error = run(file, durable ? "PRAGMA synchronous=FULL" : "PRAGMA synchronous=NORMAL", why)) != 0)
+            return error;
+        file->durable = durable;
+    }
+    if (batches && !batches->next && !keeps)
+        return put_batches(file, batches, why); /* one statement is a transaction by itself */
+    if ((error = run(file, "BEGIN IMMEDIATE", why)) != 0)
+        return error;
+    if ((error = put_batches(file, batches, why)) != 0 || (error = put_keeps(file, keeps, why)) != 0
+        || (error = run(file, "COMMIT", why)) != 0) {
+        if (!sqlite3_get_autocommit(file->database))
+            sqlite3_exec(file->database, "ROLLBACK", NULL, NULL, NULL);
+        return error;
+    }
+    return 0;
+}
+
+int journal_file_last(struct journal_file *file, uint64_t *last_seq, struct why *why)
+{
+    int64_t last = 0;
+    int error = ask_number(file, "SELECT last_seq FROM journal ORDER BY first_seq DESC LIMIT 1", &last, why);
+
+    if (!error)
+        *last_seq = (uint64_t)last;
+    return error;
+}
+
+int journal_file_rows(struct journal_file *file, uint64_t after_seq,
+                      int (*each)(void *context, const char *text, size_t length, uint64_t last_seq), void *context,
+                      struct why *why)
+{
+    int error = 0;
+    int step;
+
+    if (after_seq > INT64_MAX)
+        return 0;
+    sqlite3_bind_int64(file->rows, 1, (sqlite3_int64)after_seq);
+    while ((step = sqlite3_step(file->rows)) == SQLITE_ROW) {
+        const char *text = sqlite3_column_blob(file->rows, 0);
+        size_t length = (size_t)sqlite3_column_bytes(file->rows, 0);
+
+        if (text && each(context, text, length, (uint64_t)sqlite3_column_int64(file->rows, 1)))
+            break;
+    }
+    if (step != SQLITE_ROW && step != SQLITE_DONE)
+        error = failure(file, why);
+    sqlite3_reset(file->rows);
+    return error;
+}
+
+int journal_file_kept(struct journal_file *file,
+                      void (*each)(void *context, const char *key, const void *data, size_t length), void *context,
+                      struct why *why)
+{
+    sqlite3_stmt *statement;
+    int error = 0;
+    int step;
+
+    if (sqlite3_prepare_v2(file->database, "SELECT name, value FROM keep ORDER BY name", -1, &statement, NULL)
+        != SQLITE_OK)
+        return failure(file, why);
+    while ((step = sqlite3_step(statement)) == SQLITE_ROW)
+        each(context, (const char *)sqlite3_column_text(statement, 0), sqlite3_column_blob(statement, 1),
+             (size_t)sqlite3_column_bytes(statement, 1));
+    if (step != SQLITE_DONE)
+        error = failure(file, why);
+    sqlite3_finalize(statement);
+    return error;
+}
+
+int journal_file_prune(struct journal_file *file, int64_t older_than_us, int64_t now_us, int most, struct why *why)
+{
+    int64_t last_old = -1;
+    int old = 0;
+    int step, error;
+
+    sqlite3_bind_int(file->oldest, 1, most < PRUNE_ROWS ? most : PRUNE_ROWS);
+    while ((step = sqlite3_step(file->oldest)) == SQLITE_ROW) {
+        int64_t first_us = sqlite3_column_int64(file->oldest, 1);
+
+        if (first_us >= older_than_us && first_us <= now_us)
+            break;
+        last_old = sqlite3_column_int64(file->oldest, 0);
+        old++;
+    }
+    error = step != SQLITE_ROW && step != SQLITE_DONE ? failure(file, why) : 0;
+    sqlite3_reset(file->oldest);
+    if (error || old == 0)
+        return error;
+    sqlite3_bind_int64(file->drop, 1, last_old);
+    error = step_once(file, file->drop, why);
+    return error ? error : old;
+}
+
+/* The end of a JSON string that begins at text (at its quote): one past the closing quote, or NULL. */
+static const char *string_end(const char *text, const char *end)
+{
+    for (text++; text < end; text++) {
+        if (*text == '\\')
+            text++;
+        else if (*text == '"')
+            return text + 1;
+    }
+    return NULL;
+}
+
+static uint64_t digits(const char *text, const char *end)
+{
+    uint64_t number = 0;
+
+    for (; text < end && *text >= '0' && *text <= '9'; text++)
+        number = number * 10 + (uint64_t)(*text - '0');
+    return number;
+}
+
+int journal_entry_read(const char *text, size_t length, struct journal_entry *out)
+{
+    static const char seq_key[] = "\"seq\":";
+    const char *end = text + length;
+    const char *at = text;
+    struct journal_entry entry = { 0 };
+    int depth = 0;
+
+    if (length < 4 || at[0] != '[' || at[1] != '"')
+        return -EINVAL;
+    entry.topic = at + 2;
+    if (!(at = string_end(at + 1, end)) || end - at < 2 || at[0] != ',' || at[1] != '{')
+        return -EINVAL;
+    entry.topic_length = (size_t)(at - 1 - entry.topic);
+    entry.event = entry.topic_length > 6 && memcmp(entry.topic, "event/", 6) == 0;
+    entry.json = ++at;
+    while (at < end) {
+        if (*at == '"') {
+            if (depth == 1 && entry.seq == 0 && (size_t)(end - at) > sizeof seq_key
+                && memcmp(at, seq_key, sizeof seq_key - 1) == 0)
+                entry.seq = digits(at + sizeof seq_key - 1, end);
+            if (!(at = string_end(at, end)))
+                return -EINVAL;
+            continue;
+        }
+        if (*at == '{' || *at == '[')
+            depth++;
+        else if ((*at == '}' || *at == ']') && --depth == 0)
+            break;
+        at++;
+    }
+    if (end - at < 2 || at[1] != ']')
+        return -EINVAL;
+    entry.json_length = (size_t)(at + 1 - entry.json);
+    entry.length = (size_t)(at + 2 - text);
+    *out = entry;
+    return 0;
+}

@@ -1,0 +1,79 @@
+/* What journal.c and journal_thread.c share; nobody else includes this.
+ *
+ * Functions whose name ends in _locked are called with the lock held; they may let go of it meanwhile. */
+#ifndef POISE_JOURNAL_PARTS_H
+#define POISE_JOURNAL_PARTS_H
+
+#include <pthread.h>
+
+#include "journal.h"
+#include "journal_file.h"
+
+enum { BATCH_BYTES = 1 << 20 }; /* a batch is closed there, so that dropping is done in small pieces */
+
+struct question {
+    uint64_t after_seq;
+    size_t most;
+    void *context;
+    struct question *next;
+};
+
+struct news {
+    struct journal_news news;
+    struct news *next;
+};
+
+struct journal {
+    struct journal_file *file; /* the thread's, once it runs */
+    char path[512];
+    int days;
+    void (*wake)(void *context);
+    void *wake_context;
+    pthread_t thread;
+    bool started;
+
+    pthread_mutex_t lock; /* for all below */
+    pthread_cond_t work, done;
+    struct journal_batch *first, *last; /* waiting, oldest first */
+    struct journal_batch *spare;        /* an empty one to use again */
+    struct journal_keep *keeps;
+    struct question *questions, **question_end;
+    struct news *news, **news_end;
+    size_t queued;            /* bytes in the batches that wait */
+    uint64_t wanted, reached; /* tickets of releases that wait for a commit */
+    uint64_t lost;            /* messages dropped or never saved */
+    uint64_t dropped_unsaid;
+    bool urgent, failing, resting, stop, renew;
+    bool saved_wanted;                  /* somebody waits to be reported when `reached` is */
+    bool steady;                        /* commits follow each other: readings flow */
+    int64_t commit_ms, try_ms, said_ms; /* when the last, next, last */
+    int64_t pruned_us;                  /* UTC of the newest message when nothing old was left; 0: not yet */
+    int64_t newest_us;                  /* UTC of the newest message, for pruning */
+    int prune_rows;                     /* so many may go */
+    uint64_t newest_seq;                /* of all that was added, saved or not */
+};
+
+/* Waits for the condition until then at most. */
+void journal_wait(pthread_cond_t *condition, pthread_mutex_t *lock, int64_t at_ms);
+
+/* Adds a thing to keep; an older one never replaces a newer one.  Takes it over. */
+void journal_keep_add(struct journal *journal, struct journal_keep *keep, bool newer);
+
+/* What is no longer needed: at most one batch is kept to be used again. */
+void journal_recycle_locked(struct journal *journal, struct journal_batch *batches, struct journal_keep *keeps);
+
+/* The file was found damaged: it is set aside and a new one begun.  journal->file is NULL when that failed. */
+void journal_begin_anew(struct journal *journal, struct why *why);
+
+/* The thread's life; context is the journal. */
+void *journal_thread(void *context);
+
+/* ---- answers: journal_answer.c ---- */
+
+/* Reads the answer from the file and from what waits in memory, and puts it into the news. */
+void journal_answer(struct journal *journal, struct question *question);
+
+/* Puts news and wakes the main thread. */
+void journal_report_locked(struct journal *journal, const struct journal_news *what);
+
+#endif

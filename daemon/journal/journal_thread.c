@@ -1,0 +1,219 @@
+/* The journal's thread: commits in groups, survives a disk that takes nothing, prunes. */
+#include <errno.h>
+#include <stdlib.h>
+
+#include "journal_parts.h"
+#include "poise/clock.h"
+
+enum {
+    GROUP_MS = 100,            /* readings wait no longer: what a kill may cost */
+    STEADY_MS = 2 * GROUP_MS,  /* commits this close: readings flow, and the next is on its way */
+    RETRY_MS = 1000,           /* a full disk is tried again that often */
+    SAY_AGAIN_MS = 600 * 1000, /* and is complained of that often */
+    PRUNE_PER_ROW = 2,         /* so many old rows may go for one that comes: a wall clock that is set far
+                                * ahead makes all of them old, and a logger must have time to read them */
+    PRUNE_SAVED_UP = 80000     /* two hours' rows at ten commits a second */
+};
+
+/* By the messages' own clock, which may be a fast one. */
+static const int64_t PRUNE_EVERY_US = 3600 * INT64_C(1000000);
+
+void journal_begin_anew(struct journal *journal, struct why *why)
+{
+    struct journal_news news = { .kind = JOURNAL_RENEWED };
+    char aside[600] = "", again[600];
+
+    if (journal->file) {
+        journal_file_close(journal->file);
+        journal->file = NULL;
+        if (journal_file_set_aside(journal->path, aside, sizeof aside, why) != 0)
+            return;
+    }
+    if (journal_file_open(&journal->file, journal->path, again, sizeof again, why) != 0)
+        return;
+    why_set(&news.why, 0, "journal %s: damaged; it is kept as %s and a new one was begun", journal->path,
+            aside[0] ? aside : again);
+    pthread_mutex_lock(&journal->lock);
+    journal_report_locked(journal, &news);
+    pthread_mutex_unlock(&journal->lock);
+}
+
+static int commit(struct journal *journal, const struct journal_batch *batches, const struct journal_keep *keeps,
+                  struct why *why)
+{
+    int error = -EUCLEAN;
+
+    if (journal->file)
+        error = journal_file_commit(journal->file, batches, keeps, why);
+    if (error != -EUCLEAN)
+        return error;
+    journal_begin_anew(journal, why);
+    return journal->file ? journal_file_commit(journal->file, batches, keeps, why) : -EIO;
+}
+
+static void say_trouble_locked(struct journal *journal, int error, const struct why *why)
+{
+    struct journal_news news = { .kind = JOURNAL_TROUBLE };
+
+    if (error) {
+        if (journal->failing && clock_steady_ms() - journal->said_ms < SAY_AGAIN_MS)
+            return;
+        journal->said_ms = clock_steady_ms();
+        news.why = *why;
+        if (journal->dropped_unsaid)
+            why_set(&news.why, 0, "%s; the oldest %llu readings had to be dropped", why->text,
+                    (unsigned long long)journal->dropped_unsaid);
+    } else if (journal->dropped_unsaid) {
+        why_set(&news.why, 0, "journal %s: writes again; %llu readings had to be dropped meanwhile", journal->path,
+                (unsigned long long)journal->dropped_unsaid);
+    } else {
+        why_set(&news.why, 0, "journal %s: writes again, nothing was lost", journal->path);
+    }
+    journal->dropped_unsaid = 0;
+    journal_report_locked(journal, &news);
+}
+
+static void put_back_locked(struct journal *journal, struct journal_batch *batches, struct journal_keep *keeps)
+{
+    struct journal_batch *end = batches;
+
+    for (struct journal_batch *batch = batches; batch; end = batch, batch = batch->next)
+        journal->queued += batch->length;
+    if (batches) {
+        if (!(end->next = journal->first))
+            journal->last = end;
+        journal->first = batches;
+    }
+    while (keeps) {
+        struct journal_keep *next = keeps->next;
+
+        journal_keep_add(journal, keeps, false);
+        keeps = next;
+    }
+}
+
+static void commit_waiting_locked(struct journal *journal)
+{
+    struct journal_batch *batches = journal->first;
+    struct journal_keep *keeps = journal->keeps;
+    uint64_t ticket = journal->wanted;
+    struct why why;
+    int64_t now_ms;
+    int error;
+
+    journal->first = journal->last = NULL;
+    journal->keeps = NULL;
+    journal->queued = 0;
+    journal->urgent = false;
+    pthread_mutex_unlock(&journal->lock);
+    error = commit(journal, batches, keeps, &why);
+    pthread_mutex_lock(&journal->lock);
+    if (error) {
+        put_back_locked(journal, batches, keeps);
+        say_trouble_locked(journal, error, &why);
+        journal->try_ms = clock_steady_ms() + RETRY_MS;
+    } else {
+        for (const struct journal_batch *batch = batches; batch; batch = batch->next)
+            if (batch->length && journal->prune_rows < PRUNE_SAVED_UP)
+                journal->prune_rows += PRUNE_PER_ROW;
+        journal_recycle_locked(journal, batches, keeps);
+        if (journal->failing)
+            say_trouble_locked(journal, 0, NULL);
+        journal->reached = ticket;
+        now_ms = clock_steady_ms();
+        journal->steady = now_ms - journal->commit_ms < STEADY_MS;
+        journal->commit_ms = now_ms;
+    }
+    journal->failing = error != 0;
+    pthread_cond_broadcast(&journal->done);
+}
+
+static void report_saved_locked(struct journal *journal)
+{
+    if (!journal->saved_wanted || (!journal->failing && journal->reached < journal->wanted))
+        return;
+    journal->saved_wanted = false;
+    journal->wake(journal->wake_context);
+}
+
+static void answer_all_locked(struct journal *journal)
+{
+    while (journal->questions) {
+        struct question *question = journal->questions;
+
+        if (!(journal->questions = question->next))
+            journal->question_end = &journal->questions;
+        pthread_mutex_unlock(&journal->lock);
+        journal_answer(journal, question);
+        pthread_mutex_lock(&journal->lock);
+    }
+}
+
+static void prune_locked(struct journal *journal)
+{
+    int64_t now_us = journal->newest_us, older_than_us = now_us - (int64_t)journal->days * 86400 * 1000000;
+    int most = journal->prune_rows, pruned;
+    struct why why;
+
+    if (journal->failing || now_us == 0 || !journal->file || most == 0
+        || (journal->pruned_us && llabs(now_us - journal->pruned_us) < PRUNE_EVERY_US))
+        return;
+    pthread_mutex_unlock(&journal->lock);
+    pruned = journal_file_prune(journal->file, older_than_us, now_us, most, &why);
+    pthread_mutex_lock(&journal->lock);
+    if (pruned > 0)
+        journal->prune_rows -= pruned;
+    else
+        journal->pruned_us = now_us; /* nothing old is left: rest an hour */
+}
+
+/* When the thread has to commit: 0 now, -1 never, else that time. */
+static int64_t due_locked(const struct journal *journal)
+{
+    int64_t at_ms = journal->commit_ms + GROUP_MS;
+
+    if (!journal->keeps && (!journal->first || (!journal->first->length && !journal->first->next)))
+        return -1;
+    if (journal->failing)
+        at_ms = journal->try_ms;
+    else if (journal->urgent || journal->questions)
+        return 0;
+    return at_ms <= clock_steady_ms() ? 0 : at_ms;
+}
+
+void *journal_thread(void *context)
+{
+    struct journal *journal = context;
+
+    pthread_setname_np(pthread_self(), "journal");
+    pthread_mutex_lock(&journal->lock);
+    for (;;) {
+        int64_t due_ms = due_locked(journal);
+
+        if (due_ms == 0 || (journal->stop && due_ms > 0)) {
+            commit_waiting_locked(journal);
+            prune_locked(journal);
+        }
+        if (journal->reached < journal->wanted && due_ms == -1)
+            journal->reached = journal->wanted;
+        report_saved_locked(journal);
+        answer_all_locked(journal);
+        if (journal->stop)
+            break;
+        due_ms = due_locked(journal);
+        if (due_ms == 0)
+            continue;
+        /* While readings flow the thread wakes by itself: to be woken by each costs the main thread, at the very
+         * moment when the reading is on its way to the clients. */
+        if (due_ms == -1 && journal->steady && journal->commit_ms + GROUP_MS > clock_steady_ms())
+            due_ms = journal->commit_ms + GROUP_MS;
+        journal->resting = due_ms == -1;
+        if (due_ms == -1)
+            pthread_cond_wait(&journal->work, &journal->lock);
+        else
+            journal_wait(&journal->work, &journal->lock, due_ms);
+        journal->resting = false;
+    }
+    pthread_mutex_unlock(&journal->lock);
+    return NULL;
+}

@@ -1,0 +1,112 @@
+/* The brews the bench remembers: what is known of each, what follows from it, and which cups wait for
+ * their strength.  Pure, no I/O: kept and restored as JSON text.  How a brew comes to its numbers is
+ * the tracker's and the station's. */
+#ifndef POISE_BREWS_H
+#define POISE_BREWS_H
+
+#include <jansson.h>
+#include <stdbool.h>
+#include <stdint.h>
+
+#include "poise/messages.h"
+#include "poise/stages.h"
+#include "poise/why.h"
+
+enum {
+    BREWS_KEPT = 100,                /* two busy days: corrections for older ones are refused with a sentence */
+    BREW_SAMPLES = MEASURE_READINGS, /* strength readings of one cup */
+    BREW_QUESTIONS = 2,              /* the coffee that was brought ready, and the cup never seen empty */
+    BREW_STAGES = 32                 /* shown to late joiners; a brew with more has its oldest left out */
+};
+
+struct sample {
+    double strength_pct;
+    double resolution_pct; /* worth of the last digit shown */
+    uint64_t seq;          /* of the reading; 0: entered by hand */
+    int64_t at_us;         /* INT64_MAX: before the computer was restarted */
+    double sample_c;       /* NAN: not known */
+};
+
+struct brew {
+    char name[BREW_SIZE], station[NAME_SIZE];
+    uint32_t number; /* the tracker's count; 0: of a tracker that is gone */
+    bool ended, discarded;
+    bool strength_entered;      /* by hand: readings are compared with nothing */
+    int64_t began_us, ended_us; /* on the clock of mono_us */
+    bool earlier_boot;          /* which has restarted since: its times compare with none of now */
+    struct measures measures;
+    bool above[MEASURE_COUNT];
+    struct sample samples[BREW_SAMPLES];
+    int sample_count;
+    struct staged {
+        enum stage stage;
+        int64_t at_us, u_us; /* u_us: standard uncertainty */
+        enum made_by by;
+    } stages[BREW_STAGES]; /* in the order of their times */
+    int stage_count;
+    json_t *plan;          /* what the plan asked of it; NULL: no plan */
+    int plan_kept;         /* 1, 0, -1 not said */
+    struct brew_question { /* what the tracker would like to know, in the order of asking */
+        char word[NAME_SIZE], detail[DETAIL_SIZE];
+        enum measure measure; /* that the answer would be */
+    } questions[BREW_QUESTIONS];
+    int question_count;
+    bool changed; /* since it was last kept */
+};
+
+struct brews {
+    struct brew *all[BREWS_KEPT]; /* oldest first */
+    int count;
+    char bench[NAME_SIZE];
+    int day, number; /* of the last name given: names are never given twice */
+    bool changed;
+    char dropped[BREW_SIZE]; /* the one that made room last; empty: none since it was forgotten */
+};
+
+void brews_free(struct brews *brews);
+
+/* A new brew with the next name; time_us gives the day, in the bench's own time zone.  NULL when
+ * memory is short. */
+struct brew *brews_begin(struct brews *brews, const char *station, uint32_t number, int64_t time_us);
+
+/* NULL when it is not among the remembered. */
+struct brew *brews_find(const struct brews *brews, const char *name);
+
+/* The brew a station's tracker counts so; NULL. */
+struct brew *brews_numbered(const struct brews *brews, const char *station, uint32_t number);
+
+/* The station's newest; NULL. `station` NULL: of any. */
+struct brew *brews_newest(const struct brews *brews, const char *station);
+
+/* The oldest ended cup with fewer samples than wanted; NULL: none waits. */
+struct brew *brews_waiting(const struct brews *brews, int wanted);
+bool brew_waits(const struct brew *brew, int wanted);
+
+/* A stage begins; it takes back every stage that was reported to begin at its time or later. */
+void brew_stage(struct brew *brew, const struct staged *staged);
+
+/* Sets a measure; true when that changed something. */
+bool brew_measure(struct brew *brew, enum measure measure, double value, double standard_uncertainty, bool above);
+
+/* A question is open until its measure is answered; asked again, it is put in the new words. */
+void brew_ask(struct brew *brew, const char *word, enum measure measure, const char *detail);
+void brew_answer(struct brew *brew, enum measure measure);
+
+/* Recomputes what follows from others into `changed` (at most MEASURE_COUNT); returns how many. */
+int brew_derive(struct brew *brew, enum measure *changed);
+bool measure_derived(enum measure measure);
+
+/* Mean and its standard uncertainty from the samples, resolution included.  NAN without samples. */
+void brew_strength(const struct brew *brew, double *mean_pct, double *standard_uncertainty);
+
+/* One strength reading as an array for the journal, and back; false: it is none. */
+json_t *sample_save(const struct sample *sample);
+bool sample_load(const json_t *json, struct sample *out);
+
+/* As text for the journal, and back.  brew_load returns NULL for what is no brew. */
+json_t *brew_save(const struct brew *brew);
+struct brew *brew_load(const json_t *json);
+/* Adds a loaded brew in its place; where there is no room the oldest goes. */
+void brews_add(struct brews *brews, struct brew *brew);
+
+#endif

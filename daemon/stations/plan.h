@@ -1,0 +1,80 @@
+/* The plan that is being brewed: which run is offered where, which is done, which must be done again.
+ * Pure, kept and restored as text; what a plan says is poise/plan.h. */
+#ifndef POISE_PLANNER_H
+#define POISE_PLANNER_H
+
+#include <jansson.h>
+
+#include "brews.h"
+#include "poise/plan.h"
+#include "poise/text.h"
+
+enum { PLANNER_STATIONS = 64 }; /* further stations brew without a plan */
+
+enum run_state { RUN_WAITING, RUN_BREWING, RUN_DONE };
+
+struct planned_run {
+    enum run_state state;
+    char brew[BREW_SIZE]; /* that was or is this run; empty: none yet */
+    char kept[BREW_SIZE]; /* an earlier try that a correction let keep the plan while `brew` is under way */
+    int tries;            /* brews begun for it */
+};
+
+struct planner {
+    struct plan *plan; /* NULL: none is loaded */
+    char *text;        /* the file as it was loaded */
+    uint32_t seed;
+    char first[BREW_SIZE]; /* the first brew that took a run; empty: none yet */
+    struct plan_run *runs; /* in the order first drawn; run number 1 is runs[0] */
+    struct planned_run *made;
+    int *queue; /* runs that wait, by their place in `runs` */
+    int count, queued;
+    struct {
+        char station[NAME_SIZE];
+        int run; /* -1: none */
+    } offers[PLANNER_STATIONS];
+    int offer_count;
+    bool changed; /* since it was last kept */
+};
+
+/* Loads a plan.  `seed` is used when the file names none.  0 or a negative errno. */
+int planner_load(struct planner *planner, const char *text, size_t length, uint32_t seed, struct why *why);
+void planner_unload(struct planner *planner);
+
+/* The run this station should brew next, by its place in `runs`; -1: none.  Two stations are offered
+ * different runs as long as there are two. */
+int planner_offer(struct planner *planner, const char *station);
+
+/* Only these stations are there: what was offered to others, which were renamed or are gone, is free again. */
+void planner_stations(struct planner *planner, const char *(*name)(const void *context, int index), const void *context,
+                      int count);
+
+/* A brew begins: it is the run that was offered.  Its JSON, owned by the caller; NULL: no plan, or all
+ * is brewed. */
+json_t *planner_take(struct planner *planner, const char *station, const char *brew);
+
+/* Judges a brew that is over, or was corrected since: sets brew->plan_kept, and `why` to the reasons when it was not
+ * kept, else empty.  Returns 1 when the verdict is a new one, else 0.  A run that was not kept or was
+ * discarded is offered again, unless an earlier try of it kept the plan; one that kept it after all is no longer. */
+int planner_over(struct planner *planner, struct brew *brew, struct why *why);
+
+/* The offered run goes to the end. */
+int planner_skip(struct planner *planner, const char *station, struct why *why);
+
+/* What this brew was is to be brewed once more. */
+int planner_redo(struct planner *planner, const struct brew *brew, struct why *why);
+
+int planner_done(const struct planner *planner);
+
+/* As text for the journal (NULL: memory is short; "" when no plan is loaded), and back. */
+char *planner_save(const struct planner *planner);
+int planner_restore(struct planner *planner, const char *text, size_t length);
+
+/* For state/BENCH: an object or null. */
+void planner_write(const struct planner *planner, struct text *out);
+void planner_write_next(struct planner *planner, const char *station, const struct brew *running, struct text *out);
+
+/* All of it, for people: {"experiment", "title", "text", "random", "seed", "done", "of", "runs": [...]}. */
+json_t *planner_show(const struct planner *planner);
+
+#endif

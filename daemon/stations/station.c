@@ -1,0 +1,448 @@
+/* Stations; see station.h.  Made and changed by a configuration: station_open.c.  Keeping and restoring:
+ * station_save.c.  Strength: strength.c. */
+#include "station.h"
+
+#include <errno.h>
+#include <math.h>
+#include <stdarg.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "mark.h"
+#include "strength.h"
+
+int station_find(const struct stations *stations, const char *name)
+{
+    for (int i = 0; i < stations->count; i++)
+        if (strcmp(stations->all[i].config.name, name) == 0)
+            return i;
+    return -1;
+}
+
+struct brew *station_running(const struct stations *stations, int station)
+{
+    struct brew *brew = brews_newest(&stations->brews, stations->all[station].config.name);
+
+    return brew && !brew->ended ? brew : NULL;
+}
+
+/* ---- messages ---- */
+
+void stations_warn(struct stations *stations, const struct brew *brew, const char *station, const char *word,
+                   const char *format, ...)
+{
+    struct message message = { .kind = MESSAGE_WARNING };
+    va_list arguments;
+
+    if (brew)
+        strcpy(message.warning.brew, brew->name);
+    if (station)
+        snprintf(message.warning.station, NAME_SIZE, "%s", station);
+    snprintf(message.warning.warning, NAME_SIZE, "%s", word);
+    va_start(arguments, format);
+    vsnprintf(message.warning.detail, DETAIL_SIZE, format, arguments);
+    va_end(arguments);
+    stations->emit(stations->context, &message);
+}
+
+static void report_one(struct stations *stations, const struct brew *brew, enum measure measure, enum made_by by)
+{
+    struct message message = { .kind = MESSAGE_MEASURE };
+
+    strcpy(message.measure.brew, brew->name);
+    strcpy(message.measure.station, brew->station);
+    message.measure.measure = measure;
+    message.measure.value = brew->measures.value[measure];
+    message.measure.standard_uncertainty = brew->measures.standard_uncertainty[measure];
+    message.measure.above = brew->above[measure];
+    message.measure.by = by;
+    if (measure == MEASURE_STRENGTH_PCT) {
+        message.measure.from_readings = true;
+        message.measure.readings = brew->sample_count;
+        for (int i = 0; i < brew->sample_count; i++)
+            message.measure.reading[i] = brew->samples[i].seq;
+        message.measure.filtered = stations->filtered;
+        message.measure.sample_c = brew->sample_count ? brew->samples[brew->sample_count - 1].sample_c : NAN;
+    }
+    stations->emit(stations->context, &message);
+}
+
+void brew_report(struct stations *stations, struct brew *brew, enum measure measure, enum made_by by)
+{
+    enum measure changed[MEASURE_COUNT];
+    struct why why;
+    int count;
+
+    report_one(stations, brew, measure, by);
+    count = brew_derive(brew, changed);
+    for (int i = 0; i < count; i++)
+        report_one(stations, brew, changed[i], by);
+    /* a correction may change whether the plan was kept */
+    if (brew->ended && !brew->discarded && brew->plan && stations->planned_over)
+        stations->planned_over(stations->context, brew, true, &why);
+}
+
+static void report_stage(struct stations *stations, struct brew *brew, const struct tracker_event *event)
+{
+    struct message message = { .kind = MESSAGE_STAGE };
+
+    strcpy(message.stage.brew, brew->name);
+    strcpy(message.stage.station, brew->station);
+    message.stage.stage = event->stage;
+    message.stage.at_us = event->at_us;
+    message.stage.uncertainty_us = event->at_uncertainty_us;
+    message.stage.by = event->by_operator ? BY_OPERATOR : BY_TRACKER;
+    brew_stage(brew, &(struct staged){ event->stage, event->at_us, event->at_uncertainty_us, message.stage.by });
+    stations->emit(stations->context, &message);
+    mark_report_times(stations, brew, message.stage.by);
+}
+
+static struct message brew_message(const struct brew *brew, enum brew_change change, int64_t at_us, enum made_by by)
+{
+    struct message message = { .kind = MESSAGE_BREW };
+
+    strcpy(message.brew.brew, brew->name);
+    strcpy(message.brew.station, brew->station);
+    message.brew.change = change;
+    message.brew.at_us = at_us;
+    message.brew.by = by;
+    message.brew.plan_kept = -1;
+    measures_clear(&message.brew.measures);
+    return message;
+}
+
+static void report_begin(struct stations *stations, struct brew *brew, int64_t at_us, enum made_by by)
+{
+    struct message message = brew_message(brew, BREW_BEGIN, at_us, by);
+    char *plan = NULL;
+
+    brew->began_us = at_us;
+    if (stations->plan && (brew->plan = stations->plan(stations->context, brew->station, brew->name)))
+        plan = json_dumps(brew->plan, JSON_COMPACT);
+    message.brew.plan_json = plan;
+    stations->emit(stations->context, &message);
+    free(plan);
+}
+
+static void report_end(struct stations *stations, struct brew *brew, int64_t at_us, enum made_by by)
+{
+    struct message message;
+    struct why why = { "" };
+
+    brew->ended = brew->changed = true;
+    brew->ended_us = at_us;
+    if (brew->plan && stations->planned_over)
+        stations->planned_over(stations->context, brew, false, &why);
+    message = brew_message(brew, BREW_END, at_us, by);
+    snprintf(message.brew.note, DETAIL_SIZE, "%s", why.text);
+    message.brew.measures = brew->measures;
+    message.brew.plan_kept = brew->plan_kept;
+    stations->emit(stations->context, &message);
+}
+
+static void report_discard(struct stations *stations, struct brew *brew, int64_t at_us, enum made_by by,
+                           const char *reason)
+{
+    struct message message = brew_message(brew, BREW_DISCARD, at_us, by);
+    struct why why;
+
+    if (!brew->ended)
+        brew->ended_us = at_us;
+    brew->ended = brew->discarded = brew->changed = true;
+    snprintf(message.brew.note, DETAIL_SIZE, "%s", reason);
+    stations->emit(stations->context, &message);
+    if (brew->plan && stations->planned_over)
+        stations->planned_over(stations->context, brew, false, &why);
+}
+
+static void report_question(struct stations *stations, struct brew *brew, const struct tracker_event *event)
+{
+    brew_ask(brew, event->word, event->measure, event->detail);
+    stations_warn(stations, brew, brew->station, event->word, "%s", event->detail);
+}
+
+static void take_measure(struct stations *stations, struct brew *brew, const struct tracker_event *event)
+{
+    /* what follows from others is computed here, where the strength is known too */
+    if (measure_derived(event->measure) || event->measure == MEASURE_STRENGTH_PCT
+        || (mark_rules(brew, event->measure) && !event->by_operator)
+        || !brew_measure(brew, event->measure, event->value, event->standard_uncertainty, event->above))
+        return;
+    if (event->by_operator)
+        brew_answer(brew, event->measure);
+    brew_report(stations, brew, event->measure, event->by_operator ? BY_OPERATOR : BY_TRACKER);
+}
+
+static void take_event(struct stations *stations, struct station *station, const struct tracker_event *event,
+                       struct moment now)
+{
+    struct brew *brew = brews_numbered(&stations->brews, station->config.name, event->brew);
+    enum made_by by = event->by_operator ? BY_OPERATOR : BY_TRACKER;
+
+    if (!brew && event->kind == TRACKER_BEGIN) {
+        if ((brew = brews_begin(&stations->brews, station->config.name, event->brew, now.time_us)))
+            report_begin(stations, brew, event->at_us, by);
+    } else if (!brew) {
+        if (event->kind == TRACKER_WARNING)
+            stations_warn(stations, NULL, station->config.name, event->word, "%s", event->detail);
+    } else if (event->kind == TRACKER_STAGE) {
+        report_stage(stations, brew, event);
+    } else if (event->kind == TRACKER_MEASURE) {
+        take_measure(stations, brew, event);
+        return;
+    } else if (event->kind == TRACKER_WARNING) {
+        stations_warn(stations, brew, station->config.name, event->word, "%s", event->detail);
+        return;
+    } else if (event->kind == TRACKER_QUESTION) {
+        report_question(stations, brew, event);
+    } else if (event->kind == TRACKER_END && !brew->ended) {
+        report_end(stations, brew, event->at_us, by);
+    } else if (event->kind == TRACKER_DISCARD && !brew->discarded) {
+        report_discard(stations, brew, event->at_us, by, event->detail);
+    }
+    stations->state_changed = true;
+}
+
+static void take_events(struct stations *stations, int station, const struct tracker_events *events, struct moment now)
+{
+    for (int i = 0; i < events->count; i++)
+        take_event(stations, &stations->all[station], &events->event[i], now);
+    if (events->count)
+        stations->all[station].changed = true;
+}
+
+/* ---- readings and time ---- */
+
+static void feed(struct stations *stations, int station, const struct reading *reading, struct moment now)
+{
+    struct tracker_events events;
+
+    events.count = 0;
+    tracker_reading(stations->all[station].tracker, reading, &events);
+    if (events.count)
+        take_events(stations, station, &events, now);
+}
+
+void stations_reading(struct stations *stations, int station, const struct reading *reading, uint64_t seq,
+                      struct moment now)
+{
+    switch (reading->quantity) {
+    case QUANTITY_STRENGTH:
+    case QUANTITY_BRIX:
+    case QUANTITY_REFRACTIVE_INDEX:
+        strength_reading(stations, reading, seq, now);
+        break;
+    case QUANTITY_MASS:
+    case QUANTITY_TEMPERATURE:
+    case QUANTITY_PRESSURE:
+        for (int i = station < 0 ? 0 : station; i < (station < 0 ? stations->count : station + 1); i++)
+            if (stations->all[i].saved_seq < seq)
+                feed(stations, i, reading, now);
+        break;
+    default:
+        break;
+    }
+}
+
+void stations_second(struct stations *stations, int station, const struct reading *reading, uint64_t seq,
+                     struct moment now)
+{
+    struct tracker_events events;
+
+    if (station < 0 || stations->all[station].saved_seq >= seq)
+        return;
+    events.count = 0;
+    tracker_second(stations->all[station].tracker, reading, &events);
+    if (events.count)
+        take_events(stations, station, &events, now);
+}
+
+void stations_gap(struct stations *stations, int station, bool cup, struct moment now)
+{
+    struct tracker_events events = { .count = 0 };
+
+    if (cup)
+        tracker_second_gap(stations->all[station].tracker);
+    else
+        tracker_gap(stations->all[station].tracker, now.mono_us, &events);
+    take_events(stations, station, &events, now);
+}
+
+void stations_tare_ordered(struct stations *stations, int station, struct moment now)
+{
+    tracker_tare_ordered(stations->all[station].tracker, now.mono_us);
+    stations->all[station].changed = true;
+}
+
+void stations_time(struct stations *stations, struct moment now)
+{
+    for (int i = 0; i < stations->count; i++) {
+        struct tracker_events events;
+        int64_t deadline_us = tracker_deadline(stations->all[i].tracker);
+
+        if (deadline_us == 0 || deadline_us > now.mono_us)
+            continue;
+        events.count = 0;
+        tracker_time(stations->all[i].tracker, now.mono_us, &events);
+        take_events(stations, i, &events, now);
+    }
+}
+
+int64_t stations_deadline(const struct stations *stations)
+{
+    int64_t first_us = 0;
+
+    for (int i = 0; i < stations->count; i++) {
+        int64_t deadline_us = tracker_deadline(stations->all[i].tracker);
+
+        if (deadline_us && (first_us == 0 || deadline_us < first_us))
+            first_us = deadline_us;
+    }
+    return first_us;
+}
+
+/* ---- the operator ---- */
+
+/* What the tracker answered to an order: its events, or its refusal. */
+static int take_order(struct stations *stations, int station, int result, const struct tracker_events *events,
+                      const char *detail, struct moment now, struct why *why)
+{
+    take_events(stations, station, events, now);
+    stations->all[station].changed = true;
+    return result ? why_set(why, result, "%s", detail) : 0;
+}
+
+/* What was ordered is the operator's, not the tracker's. */
+static void by_hand(struct tracker_events *events, enum tracker_event_kind kind)
+{
+    for (int i = 0; i < events->count; i++)
+        events->event[i].by_operator |= events->event[i].kind == kind;
+}
+
+int station_mark(struct stations *stations, int station, enum stage stage, int64_t at_us, struct moment now,
+                 struct why *why)
+{
+    struct tracker_events events = { .count = 0 };
+    char detail[TRACKER_WORDS] = "";
+    int result = tracker_mark(stations->all[station].tracker, stage, at_us, &events, detail);
+
+    if (stage == STAGE_DONE)
+        by_hand(&events, TRACKER_END);
+    return take_order(stations, station, result, &events, detail, now, why);
+}
+
+int station_begin(struct stations *stations, int station, struct moment now, struct why *why)
+{
+    struct tracker_events events = { .count = 0 };
+    char detail[TRACKER_WORDS] = "";
+    int result = tracker_order_begin(stations->all[station].tracker, now.mono_us, &events, detail);
+
+    by_hand(&events, TRACKER_BEGIN);
+    return take_order(stations, station, result, &events, detail, now, why);
+}
+
+int station_end(struct stations *stations, int station, struct moment now, struct why *why)
+{
+    struct tracker_events events = { .count = 0 };
+    char detail[TRACKER_WORDS] = "";
+    int result = tracker_order_end(stations->all[station].tracker, now.mono_us, &events, detail);
+
+    by_hand(&events, TRACKER_END);
+    return take_order(stations, station, result, &events, detail, now, why);
+}
+
+int station_discard(struct stations *stations, int station, const char *reason, struct moment now, struct why *why)
+{
+    struct tracker_events events = { .count = 0 };
+    char detail[TRACKER_WORDS] = "";
+    int result = tracker_order_discard(stations->all[station].tracker, now.mono_us, &events, detail);
+
+    for (int i = 0; reason && reason[0] && i < events.count; i++)
+        if (events.event[i].kind == TRACKER_DISCARD)
+            snprintf(events.event[i].detail, TRACKER_WORDS, "%s", reason);
+    return take_order(stations, station, result, &events, detail, now, why);
+}
+
+int brew_discard(struct stations *stations, struct brew *brew, const char *reason, struct moment now, struct why *why)
+{
+    int station = station_find(stations, brew->station);
+
+    if (brew->discarded)
+        return why_set(why, -EINVAL, "%s is discarded already", brew->name);
+    if (!brew->ended && station >= 0 && station_running(stations, station) == brew)
+        return station_discard(stations, station, reason, now, why);
+    report_discard(stations, brew, now.mono_us, BY_OPERATOR,
+                   reason && reason[0] ? reason : "Discarded by the operator.");
+    stations->state_changed = true;
+    return 0;
+}
+
+/* True when the tracker still holds the brew, so that it may correct what follows from a measure. */
+static bool tracker_holds(const struct stations *stations, int station, const struct brew *brew)
+{
+    struct tracker_view view;
+
+    if (station < 0 || brew->number == 0)
+        return false;
+    tracker_view(stations->all[station].tracker, &view);
+    return view.brew == brew->number;
+}
+
+int brew_enter(struct stations *stations, struct brew *brew, enum measure measure, double value,
+               double standard_uncertainty, struct moment now, struct why *why)
+{
+    struct tracker_events events = { .count = 0 };
+    char detail[TRACKER_WORDS] = "";
+    int station = station_find(stations, brew->station);
+
+    if (brew->discarded)
+        return why_set(why, -EINVAL, "%s is discarded: it takes no measures", brew->name);
+    if (measure_derived(measure))
+        return why_set(why, -EINVAL, "%s is computed from others: enter dose_g, water_g, beverage_g or strength_pct",
+                       measure_name(measure));
+    if (!(value >= measure_least(measure) && value <= measure_most(measure)))
+        return why_set(why, -EINVAL, "%s lies between %g and %g, so %g cannot be", measure_name(measure),
+                       measure_least(measure), measure_most(measure), value);
+    if (measure == MEASURE_PRESSED_DRY && value != 0 && value != 1)
+        return why_set(why, -EINVAL,
+                       "pressed_dry is 1, pressed until nothing more came through, or 0, stopped before; "
+                       "%g is neither",
+                       value);
+    stations->state_changed = true;
+    if (measure == MEASURE_STRENGTH_PCT) {
+        strength_enter(stations, brew, value, standard_uncertainty, now);
+        return 0;
+    }
+    if (tracker_holds(stations, station, brew)
+        && tracker_enter(stations->all[station].tracker, brew->number, measure, value, standard_uncertainty,
+                         now.mono_us, &events, detail)
+               == 0) {
+        for (int i = 0; i < events.count; i++)
+            events.event[i].by_operator |= events.event[i].measure == measure;
+        take_order(stations, station, 0, &events, detail, now, why);
+    }
+    brew_answer(brew, measure);
+    /* also when the tracker holds it no more, or thought so already: the operator has said it */
+    if (brew_measure(brew, measure, value, standard_uncertainty, false) || events.count == 0)
+        brew_report(stations, brew, measure, BY_OPERATOR);
+    return 0;
+}
+
+void brew_end_here(struct stations *stations, struct brew *brew, struct moment now)
+{
+    if (!brew->ended)
+        report_end(stations, brew, now.mono_us, BY_TRACKER);
+    stations->state_changed = true;
+}
+
+int brew_note(struct stations *stations, const struct brew *brew, const char *note, struct why *why)
+{
+    struct message message = brew_message(brew, BREW_NOTE, brew->began_us, BY_TRACKER);
+
+    if (strlen(note) >= DETAIL_SIZE)
+        return why_set(why, -EINVAL, "a note has at most %d bytes, this one has %zu", DETAIL_SIZE - 1, strlen(note));
+    strcpy(message.brew.note, note);
+    stations->emit(stations->context, &message);
+    return 0;
+}

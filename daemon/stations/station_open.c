@@ -1,0 +1,104 @@
+/* Stations as a configuration has them, and as another has them later; see station.h. */
+#include "station.h"
+
+#include <errno.h>
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+static int station_make(struct station *station, const struct station_config *config, struct why *why)
+{
+    memset(station, 0, sizeof *station);
+    if (!(station->tracker = calloc(1, tracker_size())))
+        return why_set(why, -ENOMEM, "station %s: out of memory", config->name);
+    station->config = *config;
+    tracker_begin(station->tracker, &config->tracker);
+    return 0;
+}
+
+static void take_settings(struct stations *stations, const struct config *config)
+{
+    stations->replicates = config->replicates;
+    stations->strength_per_brix = config->strength_per_brix;
+    stations->filtered = config->filtered;
+}
+
+int stations_open(struct stations *stations, const struct config *config, struct why *why)
+{
+    int error;
+
+    stations->all = calloc((size_t)config->station_count + 1, sizeof *stations->all);
+    if (!stations->all)
+        return why_set(why, -ENOMEM, "stations: out of memory");
+    for (int i = 0; i < config->station_count; i++) {
+        if ((error = station_make(&stations->all[i], &config->stations[i], why)) != 0) {
+            stations_close(stations);
+            return error;
+        }
+        stations->count++;
+    }
+    strcpy(stations->brews.bench, config->bench);
+    stations->blank_pct = stations->sample_c = NAN;
+    take_settings(stations, config);
+    return 0;
+}
+
+void stations_close(struct stations *stations)
+{
+    for (int i = 0; i < stations->count; i++)
+        free(stations->all[i].tracker);
+    free(stations->all);
+    stations->all = NULL;
+    stations->count = 0;
+    brews_free(&stations->brews);
+}
+
+/* While all stations are still there: who is reported of an end looks at them. */
+static void end_brews_of_gone(struct stations *stations, const struct config *config, struct moment now)
+{
+    for (int i = 0; i < stations->count; i++) {
+        struct brew *brew = station_running(stations, i);
+        bool stays = false;
+
+        for (int j = 0; j < config->station_count; j++)
+            stays = stays || strcmp(config->stations[j].name, stations->all[i].config.name) == 0;
+        if (brew && !stays)
+            brew_end_here(stations, brew, now);
+    }
+}
+
+int stations_reconfigure(struct stations *stations, const struct config *config, struct moment now, struct why *why)
+{
+    struct station *all = calloc((size_t)config->station_count + 1, sizeof *all);
+    int error;
+
+    if (!all)
+        return why_set(why, -ENOMEM, "stations: out of memory");
+    for (int i = 0; i < config->station_count; i++)
+        if (station_find(stations, config->stations[i].name) < 0
+            && (error = station_make(&all[i], &config->stations[i], why)) != 0) {
+            while (i-- > 0)
+                free(all[i].tracker);
+            free(all);
+            return error;
+        }
+    end_brews_of_gone(stations, config, now);
+    for (int i = 0; i < config->station_count; i++) {
+        int old = station_find(stations, config->stations[i].name);
+
+        if (old < 0)
+            continue;
+        all[i] = stations->all[old];
+        all[i].config = config->stations[i];
+        tracker_configure(all[i].tracker, &config->stations[i].tracker, NULL);
+        stations->all[old].tracker = NULL;
+    }
+    for (int i = 0; i < stations->count; i++)
+        free(stations->all[i].tracker);
+    free(stations->all);
+    stations->all = all;
+    stations->count = config->station_count;
+    take_settings(stations, config);
+    stations->state_changed = true;
+    return 0;
+}

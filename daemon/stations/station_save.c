@@ -1,0 +1,211 @@
+/* What of the stations outlives the process: the trackers as opaque bytes, brews and counters as JSON,
+ * which a newer build reads too. */
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "station.h"
+
+static const char station_key[] = "station/";
+static const char brew_key[] = "brew/";
+static const char bench_key[] = "bench";
+
+/* In front of the tracker's bytes.  They mean something only to the same build, in the same boot, on
+ * a clock of the same pace. */
+struct saved_station {
+    uint32_t layout, size;
+    uint64_t seq;
+    int64_t mono_us;
+    double rate;
+    char boot[40];
+};
+
+typedef void keep_function(void *context, const char *key, const void *data, size_t length);
+
+static void save_station(struct station *station, const struct saved_at *at, keep_function *keep, void *context)
+{
+    size_t size = sizeof(struct saved_station) + tracker_size();
+    struct saved_station *saved = calloc(1, size);
+    char key[NAME_SIZE + sizeof station_key];
+
+    if (!saved)
+        return;
+    saved->layout = tracker_layout();
+    saved->size = (uint32_t)tracker_size();
+    saved->seq = at->seq;
+    saved->mono_us = at->moment.mono_us;
+    saved->rate = at->rate;
+    snprintf(saved->boot, sizeof saved->boot, "%s", clock_boot());
+    memcpy(saved + 1, station->tracker, tracker_size());
+    snprintf(key, sizeof key, "%s%s", station_key, station->config.name);
+    keep(context, key, saved, size);
+    free(saved);
+    station->changed = false;
+}
+
+static void save_json(json_t *json, const char *key, keep_function *keep, void *context)
+{
+    char *text = json ? json_dumps(json, JSON_COMPACT) : NULL;
+
+    json_decref(json);
+    if (text)
+        keep(context, key, text, strlen(text));
+    free(text);
+}
+
+/* The times of a brew compare only within its boot. */
+static json_t *brew_json(const struct brew *brew)
+{
+    json_t *json = brew_save(brew);
+
+    if (json && !brew->earlier_boot)
+        json_object_set_new(json, "boot", json_string(clock_boot()));
+    return json;
+}
+
+static json_t *bench_json(const struct stations *stations)
+{
+    json_t *loose = json_array();
+
+    for (int i = 0; i < stations->loose_count; i++)
+        json_array_append_new(loose, sample_save(&stations->loose[i]));
+    return json_pack("{s:s,s:i,s:i,s:I,s:s,s:I,s:o}", "boot", clock_boot(), "day", stations->brews.day, "number",
+                     stations->brews.number, "strength_seq", (json_int_t)stations->strength_seq, "sample",
+                     stations->sample, "meant_seq", (json_int_t)stations->meant_seq, "loose", loose);
+}
+
+void stations_save(struct stations *stations, bool all, const struct saved_at *at, keep_function *keep, void *context)
+{
+    char key[BREW_SIZE + sizeof brew_key];
+
+    for (int i = 0; i < stations->count; i++)
+        if (all || stations->all[i].changed)
+            save_station(&stations->all[i], at, keep, context);
+    if (stations->brews.dropped[0]) {
+        snprintf(key, sizeof key, "%s%s", brew_key, stations->brews.dropped);
+        keep(context, key, NULL, 0);
+        stations->brews.dropped[0] = '\0';
+    }
+    for (int i = 0; i < stations->brews.count; i++) {
+        struct brew *brew = stations->brews.all[i];
+
+        if (!all && !brew->changed)
+            continue;
+        snprintf(key, sizeof key, "%s%s", brew_key, brew->name);
+        save_json(brew_json(brew), key, keep, context);
+        brew->changed = false;
+    }
+    save_json(bench_json(stations), bench_key, keep, context);
+}
+
+static void load_station(struct stations *stations, const char *name, const void *data, size_t length,
+                         const struct saved_at *now)
+{
+    int index = station_find(stations, name);
+    struct saved_station saved;
+    struct station *station;
+
+    if (index < 0 || length < sizeof saved)
+        return;
+    memcpy(&saved, data, sizeof saved);
+    saved.boot[sizeof saved.boot - 1] = '\0';
+    if (saved.layout != tracker_layout() || saved.size != tracker_size() || length != sizeof saved + saved.size
+        || saved.rate != now->rate || strcmp(saved.boot, clock_boot()) != 0 || saved.mono_us > now->moment.mono_us)
+        return;
+    station = &stations->all[index];
+    memcpy(station->tracker, (const char *)data + sizeof saved, saved.size);
+    tracker_configure(station->tracker, &station->config.tracker, NULL);
+    station->saved_seq = saved.seq;
+    station->restored = true;
+}
+
+/* What was kept in an earlier boot, or does not say in which. */
+static bool is_of_earlier_boot(const json_t *json)
+{
+    const char *boot = json_string_value(json_object_get(json, "boot"));
+
+    return !boot || strcmp(boot, clock_boot()) != 0;
+}
+
+static void forget_times(struct sample *samples, int count)
+{
+    for (int i = 0; i < count; i++)
+        samples[i].at_us = INT64_MAX;
+}
+
+static void load_bench(struct stations *stations, const json_t *json)
+{
+    const char *sample = json_string_value(json_object_get(json, "sample"));
+    const json_t *reading;
+    size_t i;
+
+    stations->brews.day = (int)json_integer_value(json_object_get(json, "day"));
+    stations->brews.number = (int)json_integer_value(json_object_get(json, "number"));
+    stations->strength_seq = (uint64_t)json_integer_value(json_object_get(json, "strength_seq"));
+    stations->meant_seq = (uint64_t)json_integer_value(json_object_get(json, "meant_seq"));
+    snprintf(stations->sample, BREW_SIZE, "%s", sample ? sample : "");
+    json_array_foreach(json_object_get(json, "loose"), i,
+                       reading) if (stations->loose_count < LOOSE_READINGS
+                                    && sample_load(reading, &stations->loose[stations->loose_count]))
+        stations->loose_count++;
+    if (is_of_earlier_boot(json))
+        forget_times(stations->loose, stations->loose_count);
+}
+
+void stations_load(struct stations *stations, const char *key, const void *data, size_t length,
+                   const struct saved_at *now)
+{
+    json_t *json;
+
+    if (strncmp(key, station_key, sizeof station_key - 1) == 0) {
+        load_station(stations, key + sizeof station_key - 1, data, length, now);
+        return;
+    }
+    if (strncmp(key, brew_key, sizeof brew_key - 1) != 0 && strcmp(key, bench_key) != 0)
+        return;
+    if (!(json = json_loadb(data, length, 0, NULL)))
+        return;
+    if (strcmp(key, bench_key) == 0) {
+        load_bench(stations, json);
+    } else {
+        struct brew *brew = brew_load(json);
+
+        if (brew) {
+            if ((brew->earlier_boot = is_of_earlier_boot(json)))
+                forget_times(brew->samples, brew->sample_count);
+            brews_add(&stations->brews, brew);
+        }
+    }
+    json_decref(json);
+}
+
+void stations_loaded(struct stations *stations, struct moment now)
+{
+    for (int i = 0; i < stations->brews.count; i++) {
+        struct brew *brew = stations->brews.all[i];
+        int index = station_find(stations, brew->station);
+
+        if (index >= 0 && stations->all[index].restored)
+            continue;
+        if (brew->number)
+            brew->changed = true;
+        brew->number = 0; /* a tracker at rest counts from 1 again */
+        if (!brew->ended) {
+            stations_warn(stations, brew, brew->station, "brew-cut-short",
+                          "%s could not be followed through the restart and ends with what was known of it",
+                          brew->name);
+            brew_end_here(stations, brew, now);
+        }
+    }
+}
+
+uint64_t stations_resume_seq(const struct stations *stations)
+{
+    uint64_t first = UINT64_MAX;
+
+    for (int i = 0; i < stations->count; i++)
+        if (stations->all[i].restored && stations->all[i].saved_seq < first)
+            first = stations->all[i].saved_seq;
+    return first;
+}

@@ -1,0 +1,151 @@
+/* What the probe says: sections to paste on standard output, everything else on standard error. */
+#include "probe_parts.h"
+
+#include <limits.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "poise/messages.h"
+#include "poise/program.h"
+#include "transport/serial.h"
+
+enum { SECTION_SIZE = 2048 };
+
+static const char *const verdict_names[] = {
+    [PROBE_SILENT] = "silent", [PROBE_UNCLEAR] = "not-understood",  [PROBE_UNDERSTOOD] = "understood",
+    [PROBE_IN_USE] = "in-use", [PROBE_CANNOT_OPEN] = "cannot-open",
+};
+
+/* What the instrument might be called until its owner names it. */
+static const char *const usual_names[QUANTITY_COUNT] = {
+    [QUANTITY_MASS] = "scale",
+    [QUANTITY_STRENGTH] = "refractometer",
+    [QUANTITY_BRIX] = "refractometer",
+    [QUANTITY_REFRACTIVE_INDEX] = "refractometer",
+    [QUANTITY_TEMPERATURE] = "thermometer",
+    [QUANTITY_PRESSURE] = "pressure",
+};
+
+/* The section, and beside it what to check. */
+static void write_section(const struct probed *port, int number, char *out, size_t size)
+{
+    const struct probe_score *score = &port->score;
+    char link[PATH_MAX], suffix[16] = "";
+    FILE *file = fmemopen(out, size, "w");
+
+    if (!file) {
+        out[0] = '\0';
+        return;
+    }
+    if (number > 1)
+        snprintf(suffix, sizeof suffix, "-%d", number);
+    fprintf(file, "[instrument %s%s]\n", usual_names[score->quantity], suffix);
+    if (score->doubt)
+        fprintf(file, "; check: %s\n", score->doubt);
+    fprintf(file, "driver   = %s\n", score->driver);
+    fprintf(file, "port     = %s\n", serial_lasting_path(port->path, link, sizeof link));
+    fprintf(file, "serial   = %s\n", port->settings);
+    fprintf(file, "quantity = %s\n", quantity_name(score->quantity));
+    for (int i = 0; i < score->setting_count; i++)
+        fprintf(file, "%-8s = %s\n", score->settings[i].key, score->settings[i].value);
+    if (score->quantity == QUANTITY_MASS)
+        fprintf(file, ";station = left                  ; the station that it stands at\n");
+    fclose(file);
+}
+
+/* What is said of a port, beside its section. */
+static void write_sentence(const struct probed *port, const struct probe_options *options, char *out, size_t size)
+{
+    const struct probe_score *score = &port->score;
+    const char *again = options->ask ? "" : "; --ask would ask as Modbus does, which sends bytes";
+
+    if (port->verdict == PROBE_UNDERSTOOD)
+        snprintf(out, size, "%s: %d of %d frames make sense, the last: %s", port->settings, score->whole,
+                 score->whole + score->rejected, score->heard);
+    else if (port->verdict == PROBE_UNCLEAR)
+        snprintf(out, size,
+                 "%zu bytes came, and no usual setting makes sense of them; they begin %s; look up speed "
+                 "and layout in the manual, and write a pattern for the layout",
+                 port->arrived, port->heard);
+    else if (port->verdict == PROBE_SILENT && port->why.text[0])
+        snprintf(out, size, "%s", port->why.text);
+    else if (port->verdict == PROBE_SILENT)
+        snprintf(out, size,
+                 "nothing came; switch the instrument on and let it send all the time, or press its print "
+                 "key while this listens%s",
+                 again);
+    else
+        snprintf(out, size, "%s", port->why.text);
+}
+
+static void print_string(const char *key, const char *text)
+{
+    char string[2 * SECTION_SIZE];
+    int length = text ? message_write_string(text, string, sizeof string) : -1;
+
+    if (length < 0)
+        printf("\"%s\":null", key);
+    else
+        printf("\"%s\":%.*s", key, length, string);
+}
+
+static void print_json(const struct probed *port, const char *sentence, const char *section)
+{
+    bool understood = port->verdict == PROBE_UNDERSTOOD;
+
+    printf("{");
+    print_string("port", port->path);
+    printf(",\"verdict\":\"%s\",", verdict_names[port->verdict]);
+    print_string("detail", sentence);
+    printf(",\"bytes\":%zu", port->arrived);
+    if (understood) {
+        printf(",\"whole\":%d,\"rejected\":%d,", port->score.whole, port->score.rejected);
+        print_string("driver", port->score.driver);
+        printf(",");
+        print_string("serial", port->settings);
+        printf(",");
+        print_string("quantity", quantity_name(port->score.quantity));
+        printf(",");
+        print_string("heard", port->score.heard);
+        printf(",");
+        print_string("check", port->score.doubt);
+        printf(",\"settings\":{");
+        for (int i = 0; i < port->score.setting_count; i++) {
+            printf("%s", i ? "," : "");
+            print_string(port->score.settings[i].key, port->score.settings[i].value);
+        }
+        printf("},");
+        print_string("section", section);
+    }
+    printf("}\n");
+}
+
+int probe_print(const struct probed *ports, int count, const struct probe_options *options)
+{
+    int named[QUANTITY_COUNT] = { 0 }, understood = 0;
+    char sentence[512], section[SECTION_SIZE];
+
+    for (int i = 0; i < count; i++) {
+        const struct probed *port = &ports[i];
+
+        write_sentence(port, options, sentence, sizeof sentence);
+        section[0] = '\0';
+        if (port->verdict == PROBE_UNDERSTOOD) {
+            enum quantity kind = port->score.quantity;
+
+            if (kind == QUANTITY_STRENGTH || kind == QUANTITY_REFRACTIVE_INDEX)
+                kind = QUANTITY_BRIX; /* they share a name */
+            write_section(port, ++named[kind], section, sizeof section);
+            understood++;
+        }
+        if (options->json) {
+            print_json(port, sentence, section);
+            continue;
+        }
+        program_say("%s: %s", port->path, sentence);
+        if (section[0])
+            printf("%s%s", understood > 1 ? "\n" : "", section);
+    }
+    return understood;
+}

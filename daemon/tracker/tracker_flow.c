@@ -1,0 +1,267 @@
+/* Where a pour ended, from how its last grams came, and where a lift began: changes of course, found by least squares.
+ *
+ * A pour is taken to go on evenly and then to thin out to nothing while the kettle is tipped back; a lift to be slow at
+ * both ends, as hands are.  What a scale shows of that follows from its filter (two equal poles of half the lag, see
+ * tracker_clear.c), so no threshold says where it was, and a slow filter or a knock does not move it. */
+#include <string.h>
+
+#include "tracker_parts.h"
+
+/* A kettle is tipped back within so long (common practice, no source), this one more slowly or faster. */
+static const double TIPS_S = 0.6, TIPS_U_S = 0.25;
+
+/* And a thing is lifted off within this. */
+static const double LIFTS_S = 0.5, LIFTS_U_S = 0.15;
+static const double LASTS_LEAST_S = 0.1, LASTS_MOST_S = 1.2;
+
+/* Any thing weighs more; and so much of a lift may swing back. */
+static const double LIFT_LEAST_G = 45, SWING_SHARE = 0.2;
+
+/* The first of a lift may be a knock: it is looked at from this share of it on.  One whose misfit is a larger share of
+ * it is another movement. */
+static const double LIFT_FROM_SHARE = 0.06, LIFT_MISFIT_SHARE = 0.04;
+
+/* The last grams, and so much before them: hands are not even for long. */
+static const double LAST_G = 2, EVEN_S = 1.2;
+
+/* The end is looked for so far to both sides of where it seemed to be, in steps that grow finer. */
+static const double AROUND_S = 1.5, STEP_S = 0.1, FINE_S = 0.004;
+enum { SEARCHES = 60 };
+
+/* The filter's lag is as sure as this share of itself: configured, learnt from jumps, not known. */
+static const double CONFIGURED_SHARE = 0.02, LEARNT_SHARE = 0.2, UNKNOWN_SHARE = 0.4;
+
+/* An indication's own spread: its last digit and the converter's noise; and how well its time is known. */
+static const double NOISE_DIVISIONS = 0.4, TIME_S = 0.006;
+
+enum { POINTS = RING_SAMPLES + 2, POINTS_LEAST = 5 };
+
+struct point {
+    double t_s, y_g, weight;
+};
+
+/* What is tried of a change: where its middle is, how long it lasts, and a filter of e^pole times the pole that was
+ * thought. */
+enum { MIDDLE, LASTS, POLE, TRIED };
+
+struct change {
+    struct point point[POINTS];
+    int count;
+    double pole_s, pole_share; /* of the filter, as it is thought to be, and how sure: a share of it */
+    double usual_s, usual_u_s; /* how long it should last */
+    double falls_s;            /* of a flow: how long it pushes before it lands */
+    double (*course)(const struct change *change, const double tried[TRIED], double pole_s, double t_s);
+    double misfit_g; /* of what was found: its root mean square */
+};
+static const double STRIDE[TRIED] = { 1, 2, 2 }; /* of the search, in steps: equally far in what is indicated */
+
+/* What a filter of two such poles makes of u, and of u2 / 2, that begin at 0. */
+static double rises(double u_s, double pole_s)
+{
+    return u_s <= 0 ? 0 : u_s - 2 * pole_s + (2 * pole_s + u_s) * exp(-u_s / pole_s);
+}
+
+static double bends(double u_s, double pole_s)
+{
+    return u_s <= 0 ? 0
+                    : u_s * u_s / 2 - 2 * pole_s * u_s + 3 * pole_s * pole_s
+                          - (3 * pole_s + u_s) * pole_s * exp(-u_s / pole_s);
+}
+
+/* And of u3 / 6. */
+static double curves(double u_s, double pole_s)
+{
+    return u_s <= 0 ? 0
+                    : u_s * u_s * u_s / 6 - pole_s * u_s * u_s + 3 * pole_s * pole_s * u_s - 4 * pow(pole_s, 3)
+                          + (4 * pole_s + u_s) * pole_s * pole_s * exp(-u_s / pole_s);
+}
+
+/* How much of a movement is indicated that is slow at both ends: 3 x2 - 2 x3. */
+static double moved_share(const struct change *change, const double tried[TRIED], double pole_s, double t_s)
+{
+    double lasts_s = tried[LASTS], since_s = t_s - tried[MIDDLE] + lasts_s / 2, after_s = since_s - lasts_s;
+
+    (void)change;
+    return 6 * (bends(since_s, pole_s) + bends(after_s, pole_s)) / pow(lasts_s, 2)
+           - 12 * (curves(since_s, pole_s) - curves(after_s, pole_s)) / pow(lasts_s, 3);
+}
+
+/* What is still to be indicated at a time, for each g/s of the flow: less by what falls and pushes already. */
+static double to_come_s(const struct change *change, const double tried[TRIED], double pole_s, double t_s)
+{
+    double tips_s = tried[LASTS], since_s = t_s - tried[MIDDLE] - tips_s / 2, tipped_s = since_s + tips_s;
+    double thinned = (rises(tipped_s, pole_s) - rises(since_s, pole_s)) / tips_s;
+
+    return 2 * pole_s - since_s - tips_s / 2 + (bends(tipped_s, pole_s) - bends(since_s, pole_s)) / tips_s
+           - change->falls_s * (1 - thinned);
+}
+
+/* What is against it: the misfit of the best level and rate or size, and how unlike a hand and the filter it is;
+ * INFINITY: it goes the other way. */
+static double against(const struct change *change, const double tried[TRIED])
+{
+    double w = 0, x = 0, y = 0, xx = 0, xy = 0, yy = 0, spread, shared;
+    double pole_s = change->pole_s * exp(tried[POLE]);
+
+    if (tried[LASTS] < LASTS_LEAST_S || tried[LASTS] > LASTS_MOST_S)
+        return INFINITY;
+    for (int i = 0; i < change->count; i++) {
+        const struct point *point = &change->point[i];
+        double course = change->course(change, tried, pole_s, point->t_s);
+
+        w += point->weight;
+        x += point->weight * course;
+        y += point->weight * point->y_g;
+        xx += point->weight * course * course;
+        xy += point->weight * course * point->y_g;
+        yy += point->weight * point->y_g * point->y_g;
+    }
+    spread = xx - x * x / w;
+    shared = xy - x * y / w;
+    if (!(spread > 1e-6 * w) || shared > 0)
+        return INFINITY;
+    return yy - y * y / w - shared * shared / spread + pow((tried[LASTS] - change->usual_s) / change->usual_u_s, 2)
+           + pow(tried[POLE] / change->pole_share, 2);
+}
+
+/* The likeliest change, its times in seconds from where it seemed to be.  Its middle hardly depends on how long it
+ * lasts: so that is looked for first.  False: none. */
+static bool likeliest(struct change *change, double best[TRIED])
+{
+    double least = INFINITY, weight = 0, step = STEP_S / 2;
+
+    best[LASTS] = change->usual_s;
+    best[POLE] = 0;
+    for (double middle_s = -AROUND_S; middle_s <= AROUND_S; middle_s += STEP_S) {
+        double value = against(change, (double[]){ middle_s, change->usual_s, 0 });
+
+        if (value < least) {
+            least = value;
+            best[MIDDLE] = middle_s;
+        }
+    }
+    for (int i = 0; i < SEARCHES && step > FINE_S && isfinite(least); i++) {
+        double before = least;
+
+        for (int what = 0; what < TRIED; what++)
+            for (int side = -1; side <= 1; side += 2) {
+                double tried[TRIED] = { best[0], best[1], best[2] }, value;
+
+                tried[what] += side * step * STRIDE[what];
+                value = against(change, tried);
+                if (value < least) {
+                    least = value;
+                    memcpy(best, tried, sizeof tried);
+                    break;
+                }
+            }
+        if (!(least < before))
+            step /= 2;
+    }
+    for (int i = 0; i < change->count; i++)
+        weight += change->point[i].weight;
+    change->misfit_g = sqrt(fmax(least, 0) / weight); /* a difference: rounding may leave less than nothing */
+    return isfinite(least);
+}
+
+/* The samples from so long before the last grams on; their times count from near_us. */
+static bool gather(const struct signal *signal, const struct piece *flow, int64_t near_us, struct change *change)
+{
+    float last_g = sample_back(signal, 0)->load_g;
+    uint32_t held = samples_held(signal), back = 0;
+    int64_t from_us;
+
+    while (back + 1 < held && sample_back(signal, back)->load_g > last_g - (float)LAST_G)
+        back++;
+    from_us = sample_back(signal, back)->at_us - (int64_t)(EVEN_S * 1e6);
+    if (from_us < flow->begin_us)
+        from_us = flow->begin_us;
+    for (back = held; back-- > 0;) {
+        const struct sample *sample = sample_back(signal, back);
+
+        if (sample->at_us >= from_us)
+            change->point[change->count++] =
+                (struct point){ (double)(sample->at_us - near_us) / 1e6, (double)(sample->load_g - last_g), 1 };
+    }
+    return change->count >= POINTS_LEAST;
+}
+
+/* How much each is worth: on a slope, an error of time is one of mass. */
+static void weigh(struct change *change, double resolution_g)
+{
+    struct point *point = change->point;
+
+    for (int i = 0; i < change->count; i++) {
+        int a = i > 0 ? i - 1 : 0, b = i + 1 < change->count ? i + 1 : i;
+        double span_s = point[b].t_s - point[a].t_s, slope = span_s > 0 ? (point[b].y_g - point[a].y_g) / span_s : 0;
+
+        point[i].weight = 1 / (pow(NOISE_DIVISIONS * resolution_g, 2) + pow(slope * TIME_S, 2));
+    }
+}
+
+static void expect(const struct signal *signal, struct change *change)
+{
+    change->pole_s = signal_lag_s(signal) / 2;
+    change->pole_share = signal->lag_s > 0 ? CONFIGURED_SHARE : signal->lag_count ? LEARNT_SHARE : UNKNOWN_SHARE;
+    weigh(change, signal->resolution_g);
+}
+
+int64_t flow_end_us(const struct signal *signal, const struct piece *flow, int64_t near_us)
+{
+    struct change change = { .usual_s = TIPS_S, .usual_u_s = TIPS_U_S, .course = to_come_s };
+    double best[TRIED];
+
+    if (flow->last_g - flow->first_g > STREAM_LEAST_G)
+        change.falls_s = STREAM_US / 1e6;
+    if (!gather(signal, flow, near_us, &change))
+        return 0;
+    expect(signal, &change);
+    if (!likeliest(&change, best))
+        return 0;
+    return near_us + (int64_t)((best[MIDDLE] + best[LASTS] / 2 - change.falls_s) * 1e6);
+}
+
+/* When a lift began that came to rest at a level; 0: that cannot be said. */
+static int64_t lift_begin_us(const struct signal *signal, const struct piece *lift, double level_g)
+{
+    struct change change = { .usual_s = LIFTS_S, .usual_u_s = LIFTS_U_S, .course = moved_share };
+    double lifted_g = (double)lift->first_g - level_g, from_g = (double)lift->first_g - LIFT_FROM_SHARE * lifted_g;
+    uint32_t held = samples_held(signal), back = 0;
+    int64_t near_us = 0;
+    double best[TRIED];
+
+    while (back < held && (double)sample_back(signal, back)->load_g < from_g)
+        back++;
+    if (back == 0 || back >= held || sample_back(signal, back)->at_us < lift->begin_us)
+        return 0;
+    near_us = sample_back(signal, back - 1)->at_us;
+    for (int i = 0; i < 2; i++) /* what it was lifted from, long before */
+        change.point[change.count++] = (struct point){ -2 * AROUND_S + i, lifted_g, 1 };
+    while (back-- > 0) {
+        const struct sample *sample = sample_back(signal, back);
+
+        if (sample->overload)
+            return 0;
+        change.point[change.count++] =
+            (struct point){ (double)(sample->at_us - near_us) / 1e6, (double)sample->load_g - level_g, 1 };
+    }
+    if (change.count < POINTS_LEAST)
+        return 0;
+    expect(signal, &change);
+    if (!likeliest(&change, best) || change.misfit_g > LIFT_MISFIT_SHARE * lifted_g)
+        return 0;
+    return near_us + (int64_t)((best[MIDDLE] - best[LASTS] / 2) * 1e6);
+}
+
+void lift_date(struct signal *signal, double level_g)
+{
+    struct piece *lift = pieces_newest(signal);
+    double lifted_g;
+
+    if (signal->count > 2 && lift->kind == PIECE_FLOW && lift[-1].kind == PIECE_HANDLED)
+        lift--;
+    lifted_g = (double)lift->first_g - level_g;
+    if (lift->kind == PIECE_HANDLED && lifted_g > LIFT_LEAST_G
+        && fabs((double)lift->last_g - level_g) < SWING_SHARE * lifted_g)
+        lift->lifted_us = lift_begin_us(signal, lift, level_g);
+}

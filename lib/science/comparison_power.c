@@ -1,0 +1,172 @@
+/* Distributions that GSL does not have, by quadrature: the studentized range and the power of a t test.
+ * Both average something over the unknown spread s, whose square times df is chi-square. */
+#include "poise/comparison.h"
+
+#include <gsl/gsl_cdf.h>
+#include <gsl/gsl_integration.h>
+#include <gsl/gsl_math.h>
+#include <gsl/gsl_randist.h>
+#include <math.h>
+
+#include "false_position.h"
+
+enum { POINTS = 96 }; /* Gauss-Legendre: doubling them changes nothing before the tenth digit */
+
+static const double NEGLIGIBLE = 1e-14; /* tails left out of an integral */
+
+typedef double function_of_spread(double s, const double *arguments);
+
+static double integral(double (*function)(double x, const double *arguments), const double *arguments, double low,
+                       double high)
+{
+    gsl_integration_glfixed_table *table = gsl_integration_glfixed_table_alloc(POINTS);
+    double sum = 0;
+
+    if (!table)
+        return NAN;
+    for (size_t i = 0; i < POINTS; i++) {
+        double x, weight;
+
+        gsl_integration_glfixed_point(low, high, i, &x, &weight, table);
+        sum += weight * function(x, arguments);
+    }
+    gsl_integration_glfixed_table_free(table);
+    return sum;
+}
+
+struct average {
+    function_of_spread *function;
+    const double *arguments;
+    double df;
+};
+
+/* The mean of function(s) over s = sqrt(chi-square / df); s = 1 where the spread is known. */
+static double average_over_spread(const struct average *average)
+{
+    double df = average->df, low, high, sum = 0;
+    gsl_integration_glfixed_table *table;
+
+    if (isinf(df))
+        return average->function(1, average->arguments);
+    low = sqrt(gsl_cdf_chisq_Pinv(NEGLIGIBLE, df) / df);
+    high = sqrt(gsl_cdf_chisq_Qinv(NEGLIGIBLE, df) / df);
+    table = gsl_integration_glfixed_table_alloc(POINTS);
+    if (!table)
+        return NAN;
+    for (size_t i = 0; i < POINTS; i++) {
+        double s, weight;
+
+        gsl_integration_glfixed_point(low, high, i, &s, &weight, table);
+        sum += weight * gsl_ran_chisq_pdf(df * s * s, df) * 2 * df * s * average->function(s, average->arguments);
+    }
+    gsl_integration_glfixed_table_free(table);
+    return sum;
+}
+
+/* --- studentized range --- */
+
+/* The density of the largest of k normal means at z, the others within w below it. */
+static double range_at(double z, const double *arguments)
+{
+    double w = arguments[0], others = arguments[1];
+
+    return gsl_ran_ugaussian_pdf(z)
+           * gsl_pow_uint(gsl_cdf_ugaussian_P(z) - gsl_cdf_ugaussian_P(z - w), (unsigned)others);
+}
+
+static double range_below(double s, const double *arguments)
+{
+    double at[] = { arguments[0] * s, arguments[1] - 1 };
+    double reach = -gsl_cdf_ugaussian_Pinv(NEGLIGIBLE);
+
+    return arguments[1] * integral(range_at, at, -reach, reach);
+}
+
+double studentized_range_p(double q, size_t k, double df)
+{
+    double arguments[] = { q, (double)k };
+    struct average average = { range_below, arguments, df };
+
+    if (k < 2 || !(df >= 1) || isnan(q))
+        return NAN;
+    return q <= 0 ? 1 : fmax(0, 1 - average_over_spread(&average));
+}
+
+/* Above zero beyond the quantile. */
+static double beyond(double q, size_t k, double df, double p_below)
+{
+    return 1 - p_below - studentized_range_p(q, k, df);
+}
+
+/* The curve is smooth, ten steps or so give all digits. */
+double studentized_range_quantile(double p_below, size_t k, double df)
+{
+    struct false_position search = { .high = 4, .at_low = -p_below };
+    double q = NAN;
+
+    if (k < 2 || !(df >= 1) || !(p_below > 0 && p_below < 1))
+        return NAN;
+    while ((search.at_high = beyond(search.high, k, df, p_below)) < 0 && search.high < 1e6) {
+        search.low = search.high;
+        search.at_low = search.at_high;
+        search.high *= 2;
+    }
+    for (int step = 0; step < 100 && search.high - search.low > 1e-10 * search.high; step++) {
+        double before = q, at_next;
+
+        q = false_position_next(&search);
+        at_next = beyond(q, k, df, p_below);
+        if (fabs(q - before) <= 1e-11 * q)
+            break;
+        false_position_report(&search, q, at_next);
+    }
+    return q;
+}
+
+/* --- power --- */
+
+static double shown_at(double s, const double *arguments)
+{
+    double shift = arguments[0], critical = arguments[1];
+
+    return gsl_cdf_ugaussian_P(shift - critical * s) + gsl_cdf_ugaussian_P(-shift - critical * s);
+}
+
+double power_of_difference(double difference, double spread, size_t n_a, size_t n_b, double df, double alpha)
+{
+    double arguments[2];
+    struct average average = { shown_at, arguments, df };
+
+    if (!n_a || !n_b || !(spread > 0) || !(df > 0) || !(alpha > 0 && alpha < 1))
+        return NAN;
+    arguments[0] = difference / (spread * sqrt(1 / (double)n_a + 1 / (double)n_b));
+    arguments[1] = isinf(df) ? gsl_cdf_ugaussian_Qinv(alpha / 2) : gsl_cdf_tdist_Qinv(alpha / 2, df);
+    return average_over_spread(&average);
+}
+
+double smallest_difference(double spread, size_t n_a, size_t n_b, double df, double alpha, double power)
+{
+    double low = 0, high = spread;
+
+    if (!(spread > 0) || !(power > alpha && power < 1) || isnan(power_of_difference(0, spread, n_a, n_b, df, alpha)))
+        return NAN;
+    while (power_of_difference(high, spread, n_a, n_b, df, alpha) < power && high < 1e6 * spread)
+        high *= 2;
+    while (high - low > 1e-9 * high) {
+        double middle = (low + high) / 2;
+
+        if (power_of_difference(middle, spread, n_a, n_b, df, alpha) < power)
+            low = middle;
+        else
+            high = middle;
+    }
+    return high;
+}
+
+size_t cups_needed(double difference, double spread, size_t levels, double alpha, double power, size_t most)
+{
+    for (size_t n = 2; n <= most; n++)
+        if (power_of_difference(difference, spread, n, n, (double)levels * (double)(n - 1), alpha) >= power)
+            return n;
+    return 0;
+}

@@ -1,0 +1,286 @@
+/* Opening and closing a store file: is it one, of which version, may we.  Not its tables (store_schema). */
+#include "store_parts.h"
+
+#include <errno.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sys/stat.h>
+#include <unistd.h>
+
+/* Another program (a tasting, a second bench's logger) writes for milliseconds; one that holds the
+ * file longer than this is reported and tried again. */
+enum { BUSY_MS = 2000 };
+
+static int error_of(sqlite3 *database)
+{
+    int code = sqlite3_extended_errcode(database);
+
+    if (code == SQLITE_IOERR_WRITE || code == SQLITE_IOERR_SHMSIZE)
+        return -ENOSPC; /* a quota, a limit of file size: SQLITE_FULL is for a full disk only */
+    switch (code & 0xff) {
+    case SQLITE_FULL:
+        return -ENOSPC;
+    case SQLITE_BUSY:
+    case SQLITE_LOCKED:
+        return -EBUSY;
+    case SQLITE_READONLY:
+    case SQLITE_PERM:
+    case SQLITE_AUTH:
+    case SQLITE_CANTOPEN:
+        return -EACCES;
+    case SQLITE_CORRUPT:
+    case SQLITE_NOTADB:
+        return -EBADF;
+    case SQLITE_NOMEM:
+        return -ENOMEM;
+    default:
+        return -EIO;
+    }
+}
+
+int store_failed(sqlite3 *database, const char *path, const char *doing, struct why *why)
+{
+    int error = error_of(database);
+
+    switch (error) {
+    case -ENOSPC:
+        return why_set(why, error, "%s: the disk is full, or takes no more (%s): make room; nothing recorded is lost",
+                       path, doing);
+    case -EBUSY:
+        return why_set(why, error, "%s: another program holds the store (%s): close it, or wait", path, doing);
+    case -EACCES:
+        return why_set(why, error, "%s: may not be used (%s): see who owns the file and its folder", path, doing);
+    case -EBADF:
+        return why_set(why, error, "%s: is no Poise store, or is damaged (%s)", path, doing);
+    default:
+        return why_set(why, error, "%s: %s: %s", path, doing, sqlite3_errmsg(database));
+    }
+}
+
+/* The folder of the file and those above it, where missing. */
+static int make_folder(const char *path, struct why *why)
+{
+    char *folder = strdup(path);
+    int error = 0;
+
+    if (!folder)
+        return why_set(why, -ENOMEM, "not enough memory");
+    for (char *slash = strchr(folder + 1, '/'); slash && !error; slash = strchr(slash + 1, '/')) {
+        *slash = '\0';
+        if (mkdir(folder, 0755) != 0 && errno != EEXIST)
+            error = why_set(why, -errno, "%s: cannot make the folder: %s", folder, strerror(errno));
+        *slash = '/';
+    }
+    free(folder);
+    return error;
+}
+
+static int ask_number(sqlite3 *database, const char *sql, int *out)
+{
+    sqlite3_stmt *statement;
+    int code = sqlite3_prepare_v2(database, sql, -1, &statement, NULL);
+
+    if (code != SQLITE_OK)
+        return code;
+    code = sqlite3_step(statement);
+    if (code == SQLITE_ROW)
+        *out = sqlite3_column_int(statement, 0);
+    sqlite3_finalize(statement);
+    return code == SQLITE_ROW ? SQLITE_OK : code;
+}
+
+/* Its version, 0 for an empty file; refuses what is no store and what is newer. */
+static int find_version(sqlite3 *database, const char *path, int *version, struct why *why)
+{
+    int application = 0, tables = 0;
+
+    if (ask_number(database, "PRAGMA application_id", &application) != SQLITE_OK
+        || ask_number(database, "PRAGMA user_version", version) != SQLITE_OK
+        || ask_number(database, "SELECT count(*) FROM sqlite_schema", &tables) != SQLITE_OK)
+        return store_failed(database, path, "opening it", why);
+    if (application == 0 && tables == 0 && *version == 0)
+        return 0;
+    if (application != STORE_APPLICATION_ID || *version < 1)
+        return why_set(why, -EBADF, "%s: is an SQLite file of something else, not a Poise store: name another file",
+                       path);
+    if (*version > STORE_VERSION)
+        return why_set(why, -EPROTO,
+                       "%s: was made by a newer Poise (its version %d, ours %d): install that one; "
+                       "the file is left as it is",
+                       path, *version, STORE_VERSION);
+    return 0;
+}
+
+static int execute(struct store *store, const char *sql, const char *doing, struct why *why)
+{
+    if (sqlite3_exec(store->database, sql, NULL, NULL, NULL) != SQLITE_OK)
+        return store_failed(store->database, store->path, doing, why);
+    return 0;
+}
+
+/* The version is looked at again under the lock: two programs may have met here. */
+static int bring_up_to_date(struct store *store, struct why *why)
+{
+    int version, error = execute(store, "BEGIN IMMEDIATE", "making its tables", why);
+
+    if (error)
+        return error;
+    error = find_version(store->database, store->path, &version, why);
+    if (!error && version < STORE_VERSION)
+        error = store_migrate(store->database, version, why);
+    if (!error)
+        error = execute(store, "COMMIT", "making its tables", why);
+    if (error)
+        sqlite3_exec(store->database, "ROLLBACK", NULL, NULL, NULL);
+    return error;
+}
+
+/* The brews under way when the last program stopped, so that readings still find them. */
+static int load_open_brews(struct store *store, struct why *why)
+{
+    static const char sql[] = "SELECT h.name, b.station, b.name, o.name, b.began_mono_us, b.begin_seq, b.brew_id"
+                              " FROM brew b JOIN bench h USING (bench_id) JOIN boot o USING (boot_id)"
+                              " WHERE b.ended_us IS NULL AND NOT b.discarded AND b.begin_seq IS NOT NULL"
+                              " ORDER BY b.began_us, b.begin_seq";
+    sqlite3_stmt *statement;
+    int code, bench, station, boot, brew, error = 0;
+
+    if (sqlite3_prepare_v2(store->database, sql, -1, &statement, NULL) != SQLITE_OK)
+        return store_failed(store->database, store->path, "reading its brews", why);
+    while (!error && (code = sqlite3_step(statement)) == SQLITE_ROW) {
+        bench = station = store_bench_index(store, (const char *)sqlite3_column_text(statement, 0));
+        if (bench >= 0)
+            station = store_station_index(store, bench, (const char *)sqlite3_column_text(statement, 1));
+        boot = store_boot_index(store, (const char *)sqlite3_column_text(statement, 3));
+        brew = store_brew_index(store, bench, station, (const char *)sqlite3_column_text(statement, 2));
+        if (bench < 0 || station < 0 || boot < 0 || brew < 0) {
+            error = why_set(why, -ENOMEM, "not enough memory");
+            break;
+        }
+        store->brews[brew].boot = boot;
+        store->brews[brew].began_mono_us = sqlite3_column_int64(statement, 4);
+        store->brews[brew].begin_seq = (uint64_t)sqlite3_column_int64(statement, 5);
+        store->brews[brew].row = sqlite3_column_int64(statement, 6);
+        store->stations[station].brew = brew;
+    }
+    if (!error && code != SQLITE_DONE)
+        error = store_failed(store->database, store->path, "reading its brews", why);
+    sqlite3_finalize(statement);
+    return error;
+}
+
+static int open_for_writing(struct store *store, int version, struct why *why)
+{
+    /* NORMAL: a commit need not wait for the disk.  After a power cut the file may stand a few
+     * commits back, data and progress together, and the bench's journal gives them again. */
+    int error = execute(store, "PRAGMA journal_mode = WAL; PRAGMA synchronous = NORMAL; PRAGMA foreign_keys = ON;",
+                        "opening it", why);
+
+    if (!error && version < STORE_VERSION)
+        error = bring_up_to_date(store, why);
+    for (int i = 0; i < STATEMENT_COUNT && !error; i++)
+        if (sqlite3_prepare_v3(store->database, store_statements[i], -1, SQLITE_PREPARE_PERSISTENT,
+                               &store->statement[i], NULL)
+            != SQLITE_OK)
+            error = store_failed(store->database, store->path, "preparing to write", why);
+    return error ? error : load_open_brews(store, why);
+}
+
+static int open_database(struct store *store, struct why *why)
+{
+    int flags = store->mode == STORE_WRITE ? SQLITE_OPEN_READWRITE | SQLITE_OPEN_CREATE : SQLITE_OPEN_READONLY;
+    int version, error = 0;
+
+    if (store->mode == STORE_WRITE)
+        error = make_folder(store->path, why);
+    else if (access(store->path, F_OK) != 0)
+        error =
+            why_set(why, -errno, "%s: no store there: poise-logger makes it (or name it with --store)", store->path);
+    if (error)
+        return error;
+    if (sqlite3_open_v2(store->path, &store->database, flags | SQLITE_OPEN_NOMUTEX | SQLITE_OPEN_EXRESCODE, NULL)
+        != SQLITE_OK)
+        return store->database ? store_failed(store->database, store->path, "opening it", why)
+                               : why_set(why, -ENOMEM, "not enough memory");
+    sqlite3_busy_timeout(store->database, BUSY_MS);
+    error = find_version(store->database, store->path, &version, why);
+    if (error)
+        return error;
+    if (store->mode == STORE_WRITE)
+        return open_for_writing(store, version, why);
+    if (version < STORE_VERSION)
+        return why_set(why, -EBADF, "%s: %s: start poise-logger with it once", store->path,
+                       version ? "was made by an older Poise" : "is empty, not yet a store");
+    return execute(store, "PRAGMA query_only = ON; PRAGMA trusted_schema = OFF;", "opening it", why);
+}
+
+int store_open(struct store **out, const char *path, enum store_mode mode, struct why *why)
+{
+    struct store *store = calloc(1, sizeof *store);
+    int error;
+
+    if (!store || !(store->path = strdup(path))) {
+        free(store);
+        return why_set(why, -ENOMEM, "not enough memory");
+    }
+    store->mode = mode;
+    error = open_database(store, why);
+    if (error) {
+        store_close(store);
+        return error;
+    }
+    *out = store;
+    return 0;
+}
+
+void store_close(struct store *store)
+{
+    if (!store)
+        return;
+    for (int i = 0; i < STATEMENT_COUNT; i++)
+        sqlite3_finalize(store->statement[i]);
+    sqlite3_close(store->database);
+    for (size_t i = 0; i < store->event_count; i++)
+        free(store->events[i].plan_json);
+    for (int i = 0; i < store->station_count; i++)
+        free(store->stations[i].ring);
+    free(store->events);
+    free(store->rows);
+    free(store->instrument_slots);
+    free(store->benches);
+    free(store->boots);
+    free(store->instruments);
+    free(store->brews);
+    free(store->stations);
+    free(store->path);
+    free(store);
+}
+
+sqlite3 *store_database(struct store *store)
+{
+    return store->database;
+}
+
+int store_resume(struct store *store, const char *bench, uint64_t *seq, int64_t *time_us, struct why *why)
+{
+    static const char sql[] = "SELECT p.seq, p.time_us FROM progress p JOIN bench h USING (bench_id) WHERE h.name = ?1";
+    sqlite3_stmt *statement;
+    int code;
+
+    if (sqlite3_prepare_v2(store->database, sql, -1, &statement, NULL) != SQLITE_OK)
+        return store_failed(store->database, store->path, "asking how far it has come", why);
+    sqlite3_bind_text(statement, 1, bench, -1, SQLITE_STATIC);
+    code = sqlite3_step(statement);
+    if (code == SQLITE_DONE) {
+        *seq = 0;
+        *time_us = 0;
+    } else if (code == SQLITE_ROW) {
+        *seq = (uint64_t)sqlite3_column_int64(statement, 0);
+        *time_us = sqlite3_column_int64(statement, 1);
+    }
+    sqlite3_finalize(statement);
+    return code == SQLITE_ROW || code == SQLITE_DONE
+               ? 0
+               : store_failed(store->database, store->path, "asking how far it has come", why);
+}

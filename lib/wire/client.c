@@ -1,0 +1,315 @@
+/* A client's connection to a bench; see poise/client.h.  In which order messages are handed out is
+ * client_order.c's. */
+#include "client_parts.h"
+#include "poise/clock.h"
+
+#include <errno.h>
+#include <poll.h>
+#include <stdlib.h>
+#include <string.h>
+#include <zmq.h>
+
+enum {
+    RECONNECT_MS = 100,       /* a restarted bench is found in a blink ... */
+    RECONNECT_MOST_MS = 1000, /* ... and one that stays away costs one attempt a second */
+    HEARTBEAT_MS = 3000,      /* over TCP a pulled cable shows nobody; local sockets need none */
+    HEARTBEAT_TIMEOUT_MS = 10000,
+    LOOK_UP_EVERY = 32 /* messages dealt with before input and time are looked at again */
+};
+
+/* ---- sockets ---- */
+
+void client_disconnect(void **socket)
+{
+    if (*socket)
+        zmq_close(*socket);
+    *socket = NULL;
+}
+
+static int no_socket(const char *address, struct why *why)
+{
+    return why_set(why, -EMFILE, "%s: no socket: %s", address, zmq_strerror(zmq_errno()));
+}
+
+static int address_wrong(const char *address, struct why *why)
+{
+    return why_set(why, -EINVAL, "%s: not an address (ipc:///path/of/a/socket or tcp://host:port): %s", address,
+                   zmq_strerror(zmq_errno()));
+}
+
+static void *new_socket(struct client *client, int type, const char *address)
+{
+    int linger = 0, reconnect = RECONNECT_MS, most = RECONNECT_MOST_MS;
+    int beat = HEARTBEAT_MS, dead = HEARTBEAT_TIMEOUT_MS;
+    void *socket = zmq_socket(client->context, type);
+
+    if (!socket)
+        return NULL;
+    zmq_setsockopt(socket, ZMQ_LINGER, &linger, sizeof linger);
+    zmq_setsockopt(socket, ZMQ_RECONNECT_IVL, &reconnect, sizeof reconnect);
+    zmq_setsockopt(socket, ZMQ_RECONNECT_IVL_MAX, &most, sizeof most);
+    if (strncmp(address, "tcp:", 4) == 0) {
+        zmq_setsockopt(socket, ZMQ_HEARTBEAT_IVL, &beat, sizeof beat);
+        zmq_setsockopt(socket, ZMQ_HEARTBEAT_TIMEOUT, &dead, sizeof dead);
+    }
+    return socket;
+}
+
+int client_connect(struct client *client, int type, const char *address, void **out, struct why *why)
+{
+    void *socket = new_socket(client, type, address);
+
+    if (!socket)
+        return no_socket(address, why);
+    if (zmq_connect(socket, address) < 0) {
+        int error = address_wrong(address, why);
+
+        zmq_close(socket);
+        return error;
+    }
+    *out = socket;
+    return 0;
+}
+
+/* The monitor is there before the connection is, so that no event is missed. */
+static int open_bus(struct client *client, struct why *why)
+{
+    static const char monitor[] = "inproc://bus-monitor";
+    const char *address = client->bus_address, *topics = client->gather_ms ? "event/" : "";
+
+    client->bus = new_socket(client, ZMQ_SUB, address);
+    if (!client->bus || zmq_setsockopt(client->bus, ZMQ_SUBSCRIBE, topics, strlen(topics)) < 0
+        || zmq_socket_monitor(client->bus, monitor, ZMQ_EVENT_HANDSHAKE_SUCCEEDED | ZMQ_EVENT_DISCONNECTED) < 0)
+        return no_socket(address, why);
+    client->monitor = zmq_socket(client->context, ZMQ_PAIR);
+    if (!client->monitor || zmq_connect(client->monitor, monitor) < 0)
+        return no_socket(address, why);
+    return zmq_connect(client->bus, address) < 0 ? address_wrong(address, why) : 0;
+}
+
+int client_open(struct client **out, const struct client_options *options, struct why *why)
+{
+    struct client *client = calloc(1, sizeof *client);
+    int error = 0;
+
+    if (!client)
+        return why_set(why, -ENOMEM, "out of memory");
+    client->options = *options;
+    client->options.bus = client->options.control = NULL; /* the caller's strings need not outlive us */
+    client->held_end = &client->held;
+    client->bus_address = strdup(options->bus ? options->bus : "");
+    client->control_address = strdup(options->control ? options->control : "");
+    client->context = zmq_ctx_new();
+    client->position_known = options->after_seq != UINT64_MAX;
+    if (client->position_known)
+        client->last = client->covered = options->after_seq;
+    client->heard_us = options->after_us;
+    if (client->position_known && options->catch_up)
+        client->gather_ms = client->rest_ms = options->gather_ms;
+    if (!client->bus_address || !client->control_address || !client->context)
+        error = why_set(why, -ENOMEM, "out of memory");
+    if (error == 0 && options->subscribe)
+        error = open_bus(client, why);
+    if (error == 0) /* which also shows at once whether the address makes sense */
+        error = client_connect(client, ZMQ_DEALER, client->control_address, &client->hand, why);
+    if (error < 0) {
+        client_close(client);
+        return error;
+    }
+    *out = client;
+    return 0;
+}
+
+void client_close(struct client *client)
+{
+    if (!client)
+        return;
+    client_order_free(client);
+    if (client->bus)
+        zmq_socket_monitor(client->bus, NULL, 0);
+    client_disconnect(&client->monitor);
+    client_disconnect(&client->bus);
+    client_disconnect(&client->history);
+    client_disconnect(&client->hand);
+    if (client->context)
+        while (zmq_ctx_term(client->context) < 0 && zmq_errno() == EINTR)
+            ;
+    free(client->bus_address);
+    free(client->control_address);
+    free(client);
+}
+
+/* ---- the next thing that happens ---- */
+
+/* The first frame of a monitor event begins with its number (zmq_socket_monitor(3)). */
+static int connection_changed(struct client *client)
+{
+    int event = CLIENT_NOTHING;
+    uint16_t number = 0;
+    zmq_msg_t part;
+
+    zmq_msg_init(&part);
+    if (zmq_msg_recv(&part, client->monitor, ZMQ_DONTWAIT) >= 0) {
+        event = CLIENT_AGAIN;
+        if (zmq_msg_size(&part) >= sizeof number)
+            memcpy(&number, zmq_msg_data(&part), sizeof number);
+        while (zmq_msg_more(&part) && zmq_msg_recv(&part, client->monitor, ZMQ_DONTWAIT) >= 0)
+            ;
+    }
+    zmq_msg_close(&part);
+    if (number == ZMQ_EVENT_HANDSHAKE_SUCCEEDED && !client->there) {
+        client->there = true;
+        client_order_found(client);
+        return CLIENT_FOUND;
+    }
+    if (number == ZMQ_EVENT_DISCONNECTED && client->there) {
+        client->there = false;
+        client_order_gone(client);
+        return CLIENT_GONE;
+    }
+    return event;
+}
+
+static bool readable(int fd)
+{
+    struct pollfd item = { .fd = fd, .events = POLLIN };
+
+    return poll(&item, 1, 0) > 0;
+}
+
+/* Waits until something may have happened.  CLIENT_INPUT, CLIENT_AGAIN, or a negative errno. */
+static int wait_for_more(struct client *client, int extra_fd, int64_t until_ms)
+{
+    zmq_pollitem_t items[4];
+    int count = 0, input = -1;
+    long wait_ms = -1;
+
+    if (client->bus) {
+        items[count++] = (zmq_pollitem_t){ .socket = client->monitor, .events = ZMQ_POLLIN };
+        items[count++] = (zmq_pollitem_t){ .socket = client->bus, .events = ZMQ_POLLIN };
+    }
+    if (client->history)
+        items[count++] = (zmq_pollitem_t){ .socket = client->history, .events = ZMQ_POLLIN };
+    if (extra_fd >= 0) {
+        input = count;
+        items[count++] = (zmq_pollitem_t){ .fd = extra_fd, .events = ZMQ_POLLIN | ZMQ_POLLERR };
+    }
+    if (client->there && (client->asking == ASK_LATER || client->asking == ASKED) && client->due_ms < until_ms)
+        until_ms = client->due_ms;
+    if (until_ms < INT64_MAX) {
+        int64_t left_ms = until_ms - clock_steady_ms();
+
+        wait_ms = left_ms > 0 ? (long)left_ms : 0;
+    }
+    if (zmq_poll(items, count, wait_ms) < 0)
+        return -zmq_errno();
+    return input >= 0 && items[input].revents ? CLIENT_INPUT : CLIENT_AGAIN;
+}
+
+int client_next(struct client *client, int extra_fd, int timeout_ms, struct message *message, struct why *why)
+{
+    int64_t until_ms = timeout_ms < 0 ? INT64_MAX : clock_steady_ms() + timeout_ms;
+    bool waited_enough = false;
+
+    for (;;) {
+        int event = CLIENT_NOTHING;
+
+        if (++client->rounds >= LOOK_UP_EVERY) { /* a flood must not lock the keyboard out */
+            client->rounds = 0;
+            if (extra_fd >= 0 && readable(extra_fd))
+                return CLIENT_INPUT;
+            if (timeout_ms > 0 && clock_steady_ms() >= until_ms)
+                return CLIENT_TIMEOUT;
+        }
+        if (client->bus)
+            event = connection_changed(client);
+        if (event == CLIENT_NOTHING)
+            event = client_order_next(client, message, why);
+        if (event >= 0)
+            return event;
+        if (event == CLIENT_AGAIN)
+            continue;
+        if (waited_enough)
+            return CLIENT_TIMEOUT;
+        event = wait_for_more(client, extra_fd, until_ms);
+        if (event != CLIENT_AGAIN) {
+            if (event < 0)
+                why_set(why, event, "interrupted");
+            return event;
+        }
+        waited_enough = clock_steady_ms() >= until_ms;
+    }
+}
+
+/* ---- asking ---- */
+
+int client_refused(const char *text, size_t length, struct why *why)
+{
+    json_t *reply = json_loadb(text, length, JSON_REJECT_DUPLICATES, NULL);
+    const char *sentence = json_string_value(json_object_get(reply, "why"));
+    int error = sentence ? why_set(why, -EREMOTEIO, "%s", sentence)
+                         : why_set(why, -EPROTO, "the bench answered with something that is no reply");
+
+    json_decref(reply);
+    return error;
+}
+
+/* One frame within the time; 0, -ETIMEDOUT or another negative errno. */
+static int receive_until(void *socket, int64_t until_ms, zmq_msg_t *part)
+{
+    for (;;) {
+        zmq_pollitem_t item = { .socket = socket, .events = ZMQ_POLLIN };
+        int64_t left_ms = until_ms - clock_steady_ms();
+
+        if (zmq_msg_recv(part, socket, ZMQ_DONTWAIT) >= 0)
+            return 0;
+        if (zmq_errno() != EAGAIN && zmq_errno() != EINTR)
+            return -zmq_errno();
+        if (left_ms <= 0)
+            return -ETIMEDOUT;
+        if (zmq_poll(&item, 1, (long)left_ms) < 0 && zmq_errno() != EINTR)
+            return -zmq_errno();
+    }
+}
+
+static int take_answer(const char *text, size_t length, json_t **reply, struct why *why)
+{
+    json_t *json = json_loadb(text, length, JSON_REJECT_DUPLICATES, NULL);
+
+    if (!json_is_true(json_object_get(json, "ok"))) {
+        json_decref(json);
+        return client_refused(text, length, why);
+    }
+    *reply = json;
+    return 0;
+}
+
+int client_ask(struct client *client, json_t *request, int timeout_ms, json_t **reply, struct why *why)
+{
+    int64_t until_ms = clock_steady_ms() + (timeout_ms > 0 ? timeout_ms : 0);
+    char *text = request ? json_dumps(request, JSON_COMPACT) : NULL;
+    zmq_msg_t part;
+    int error = 0;
+
+    json_decref(request);
+    if (!text)
+        return why_set(why, -ENOMEM, "out of memory");
+    if (!client->hand)
+        error = client_connect(client, ZMQ_DEALER, client->control_address, &client->hand, why);
+    if (error == 0 && zmq_send(client->hand, text, strlen(text), ZMQ_DONTWAIT) < 0)
+        error = why_set(why, -zmq_errno(), "%s: %s", client->control_address, zmq_strerror(zmq_errno()));
+    free(text);
+    if (error < 0)
+        return error;
+    zmq_msg_init(&part);
+    error = receive_until(client->hand, until_ms, &part);
+    if (error == 0)
+        error = take_answer(zmq_msg_data(&part), zmq_msg_size(&part), reply, why);
+    else
+        error = why_set(why, error, "%s: no answer: is poised running there?", client->control_address);
+    zmq_msg_close(&part);
+    /* A request that was not answered must not be carried out later, nor its answer be taken for another's. */
+    if (error < 0 && error != -EREMOTEIO)
+        client_disconnect(&client->hand);
+    return error;
+}
