@@ -252,7 +252,7 @@ static int stages_table(sqlite3 *database, const struct cup *cup, struct documen
                      sqlite3_column_text(statement, 3));
         if (known && strcmp(stage, "press") == 0)
             mark_press(chart, cup, sqlite3_column_double(statement, 1));
-        else if (known && (strcmp(stage, "pour") == 0 || strcmp(stage, "weigh-out") == 0))
+        else if (known && (strcmp(stage, "pour") == 0 || strcmp(stage, "weigh") == 0))
             chart_mark(chart, sqlite3_column_double(statement, 1), (struct interval){ NAN, NAN }, stage);
     }
     return sqlite3_finalize(statement);

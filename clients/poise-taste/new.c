@@ -55,7 +55,7 @@ static int check_names(const struct options *options)
 }
 
 /* The one question a machine cannot answer. */
-static int reported_by_eye(const struct options *options)
+static int distinct_by_eye(const struct options *options)
 {
     if (options->seen >= 0 || !isatty(STDIN_FILENO))
         return options->seen;
@@ -130,9 +130,8 @@ static void print_session(const struct tasting_session *session)
            session->question);
     printf("%s\n\n", tasting_outlook(session->method, session->sample_count, (unsigned)session->sets, outlook));
     if (session->seen)
-        puts(
-            "The cups can be distinguished by eye: this is recorded as not blind. Opaque cups with lids, or a red "
-            "light, would make it so.\n");
+        puts("The cups can be distinguished by eye: this is recorded as not blind. Opaque cups with lids, or a red "
+             "light, would make it so.\n");
     if (session->alone)
         printf("Alone: poise-taste serve %s says how to label the cups underneath.\n", session->name);
     else
@@ -162,7 +161,7 @@ int taste_new(struct store *store, const struct options *options)
         program_say("%d sets in all: at most %d in one session", session.sets, TASTING_SETS);
         return EXIT_USAGE;
     }
-    seen = reported_by_eye(options);
+    seen = distinct_by_eye(options);
     if (seen < 0)
         return wrong("say with --by-eye yes or no whether the cups can be distinguished by eye");
     session.seen = seen;

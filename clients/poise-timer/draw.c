@@ -40,7 +40,7 @@ static int ribbon_columns(const struct timer_station *station, enum stage from)
 {
     int columns = 0;
 
-    for (enum stage stage = from; stage <= STAGE_WEIGH_OUT; stage++)
+    for (enum stage stage = from; stage <= STAGE_WEIGH; stage++)
         if (in_ribbon(station, stage))
             columns += (int)strlen(stage_name(stage)) + 2;
     return columns;
@@ -53,9 +53,9 @@ static void draw_ribbon(struct canvas *canvas, struct pane pane, int y, const st
     int x = pane.x, edge = pane.x + pane.width;
     bool coming = false;
 
-    while (from < station->stage && from < STAGE_WEIGH_OUT && ribbon_columns(station, from) > pane.width)
+    while (from < station->stage && from < STAGE_WEIGH && ribbon_columns(station, from) > pane.width)
         from++;
-    for (enum stage stage = from; stage <= STAGE_WEIGH_OUT; stage++) {
+    for (enum stage stage = from; stage <= STAGE_WEIGH; stage++) {
         bool here = stage == station->stage;
         enum look look = here ? LOOK_HERE : coming || !station_had(station, stage) ? LOOK_PLAIN : LOOK_FAINT;
 

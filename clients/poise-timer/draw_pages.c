@@ -50,7 +50,7 @@ char mark_letter(enum stage stage)
 {
     static const char letters[STAGE_COUNT] = {
         [STAGE_DOSE] = 'd', [STAGE_BLOOM] = 'b',  [STAGE_POUR] = 'p',  [STAGE_STEEP] = 's',
-        [STAGE_STIR] = 'i', [STAGE_SETTLE] = 'e', [STAGE_PRESS] = 'r', [STAGE_WEIGH_OUT] = 'w'
+        [STAGE_STIR] = 'i', [STAGE_SETTLE] = 'e', [STAGE_PRESS] = 'r', [STAGE_WEIGH] = 'w'
     };
 
     return letters[stage];

@@ -94,8 +94,8 @@ enum stage station_next_stage(const struct timer_station *station)
     case STAGE_SETTLE:
         return STAGE_PRESS;
     case STAGE_PRESS:
-        return STAGE_WEIGH_OUT;
-    case STAGE_WEIGH_OUT:
+        return STAGE_WEIGH;
+    case STAGE_WEIGH:
         return STAGE_STRENGTH;
     case STAGE_STRENGTH:
         return STAGE_DONE;

@@ -338,7 +338,7 @@ char *words_guide(const struct timer_model *model, const struct timer_station *s
     case STAGE_PRESS:
         words_add(out, WORDS_SIZE, "Press %s", press_words);
         break;
-    case STAGE_WEIGH_OUT:
+    case STAGE_WEIGH:
         words_add(out, WORDS_SIZE, "Weigh the full cup.");
         break;
     case STAGE_STRENGTH:

@@ -235,7 +235,7 @@ int mark_afterwards(struct stations *stations, struct brew *brew, enum stage sta
                        brew->name);
     if (stage == STAGE_IDLE || stage >= STAGE_STRENGTH)
         return why_set(why, -EINVAL,
-                       "%s is over: its dose, bloom, pour, steep, stir, settle, press and weigh-out can "
+                       "%s is over: its dose, bloom, pour, steep, stir, settle, press and weigh can "
                        "be marked, %s cannot",
                        brew->name, stage_name(stage));
     if (at_us < brew->began_us - BEFORE_US || at_us > brew->ended_us)

@@ -251,7 +251,7 @@ static void weigh_brought(struct reader *reader)
     if (!out->press_began_us) {
         story_end_pour(reader, HANDS_U_S);
         story_say_lifted(reader, since_us);
-        story_say(reader, STAGE_WEIGH_OUT, second->put_us, HANDS_U_S);
+        story_say(reader, STAGE_WEIGH, second->put_us, HANDS_U_S);
     }
     if (story_is_likely_beverage(reader, second->level_g - second->bare_g - second->empty_g))
         reader->cup_g = second->empty_g; /* weighed on one scale, empty and full */

@@ -9,8 +9,8 @@ static const int64_t SLURRY_FRESH_US = 10000000; /* a thermometer's word is good
  * standard deviations in the random brews of tests/virtual (5 to 20 readings a second, 0.1 g), where a spoon is seen
  * late and a pour ends in drops. */
 static const double hand_u_s[STAGE_COUNT] = {
-    [STAGE_DOSE] = 0.13,   [STAGE_BLOOM] = 0.1, [STAGE_POUR] = 0.1,      [STAGE_STEEP] = 0.13,    [STAGE_STIR] = 0.15,
-    [STAGE_SETTLE] = 0.12, [STAGE_PRESS] = 0.1, [STAGE_WEIGH_OUT] = 0.1, [STAGE_STRENGTH] = 0.12,
+    [STAGE_DOSE] = 0.13,   [STAGE_BLOOM] = 0.1, [STAGE_POUR] = 0.1,  [STAGE_STEEP] = 0.13,    [STAGE_STIR] = 0.15,
+    [STAGE_SETTLE] = 0.12, [STAGE_PRESS] = 0.1, [STAGE_WEIGH] = 0.1, [STAGE_STRENGTH] = 0.12,
 };
 static const double PACES = 2; /* of the instrument's own pace: its filter must be undone, too */
 static const double COARSE_G = 0.3, COARSE_TIMES = 2.5; /* a coarser last digit shows everything later */

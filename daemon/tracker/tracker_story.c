@@ -169,7 +169,7 @@ static void pressed_on_scale(struct reader *reader, const struct act *act)
         story_say(reader, STAGE_PRESS, act->begin_us, u_of_time(act));
         reader->out->press_began_us = act->begin_us;
         reader->full_g = act->before_g;
-    } else if (reader->out->count && reader->out->step[reader->out->count - 1].stage == STAGE_WEIGH_OUT) {
+    } else if (reader->out->count && reader->out->step[reader->out->count - 1].stage == STAGE_WEIGH) {
         reader->out->count--;
     }
     press_add(&reader->press, act->piece);
@@ -177,7 +177,7 @@ static void pressed_on_scale(struct reader *reader, const struct act *act)
     if (act->open)
         return;
     reader->out->press_ended_us = reader->press.ended_us;
-    story_say(reader, STAGE_WEIGH_OUT, reader->press.ended_us, u_of_time(act));
+    story_say(reader, STAGE_WEIGH, reader->press.ended_us, u_of_time(act));
 }
 
 /* The cup stands alone and is weighed. */
@@ -382,7 +382,7 @@ static void away(struct reader *reader, const struct act *act)
         case BACK_CUP:
             story_end_pour(reader, u_of_time(act));
             story_say_lifted(reader, reader->away_us);
-            story_say(reader, STAGE_WEIGH_OUT, act->begin_us, u_of_time(act));
+            story_say(reader, STAGE_WEIGH, act->begin_us, u_of_time(act));
         }
     }
     reader->back_us = act->begin_us;

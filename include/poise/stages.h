@@ -5,21 +5,21 @@
 #pragma GCC visibility push(default)
 
 enum stage {
-    STAGE_IDLE,      /* nothing brewing */
-    STAGE_DOSE,      /* coffee goes in */
-    STAGE_BLOOM,     /* the first, small water */
-    STAGE_POUR,      /* water */
-    STAGE_STEEP,     /* left alone */
-    STAGE_STIR,      /* stirred or swirled */
-    STAGE_SETTLE,    /* left alone after the last stir */
-    STAGE_PRESS,     /* the plunger goes down */
-    STAGE_WEIGH_OUT, /* the cup is weighed */
-    STAGE_STRENGTH,  /* waiting for its strength to be read */
+    STAGE_IDLE,     /* nothing brewing */
+    STAGE_DOSE,     /* coffee goes in */
+    STAGE_BLOOM,    /* the first, small water */
+    STAGE_POUR,     /* water */
+    STAGE_STEEP,    /* left alone */
+    STAGE_STIR,     /* stirred or swirled */
+    STAGE_SETTLE,   /* left alone after the last stir */
+    STAGE_PRESS,    /* the plunger goes down */
+    STAGE_WEIGH,    /* the cup is weighed */
+    STAGE_STRENGTH, /* waiting for its strength to be read */
     STAGE_DONE,
     STAGE_COUNT
 };
 
-/* "idle", "dose", "bloom", "pour", "steep", "stir", "settle", "press", "weigh-out", "strength", "done" */
+/* "idle", "dose", "bloom", "pour", "steep", "stir", "settle", "press", "weigh", "strength", "done" */
 const char *stage_name(enum stage stage);
 
 /* -1 when the name is none of them. */

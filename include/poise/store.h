@@ -14,7 +14,7 @@
 
 #pragma GCC visibility push(default)
 
-enum { STORE_VERSION = 2 };
+enum { STORE_VERSION = 3 };
 
 struct store;
 

@@ -5,10 +5,13 @@
 #include <string.h>
 
 static const char *const stage_names[STAGE_COUNT] = {
-    [STAGE_IDLE] = "idle",           [STAGE_DOSE] = "dose",         [STAGE_BLOOM] = "bloom",   [STAGE_POUR] = "pour",
-    [STAGE_STEEP] = "steep",         [STAGE_STIR] = "stir",         [STAGE_SETTLE] = "settle", [STAGE_PRESS] = "press",
-    [STAGE_WEIGH_OUT] = "weigh-out", [STAGE_STRENGTH] = "strength", [STAGE_DONE] = "done",
+    [STAGE_IDLE] = "idle",   [STAGE_DOSE] = "dose",         [STAGE_BLOOM] = "bloom",   [STAGE_POUR] = "pour",
+    [STAGE_STEEP] = "steep", [STAGE_STIR] = "stir",         [STAGE_SETTLE] = "settle", [STAGE_PRESS] = "press",
+    [STAGE_WEIGH] = "weigh", [STAGE_STRENGTH] = "strength", [STAGE_DONE] = "done",
 };
+
+/* What journals and traces made before 2026-12 call it. */
+static const char former_weigh[] = "weigh-out";
 
 /* Bounds are what no brew on a bench reaches, wide enough never to refuse a true one (no source):
  * a bucket of cold brew is the largest brew, two days of steeping the longest, 30 % stronger than any
@@ -50,7 +53,7 @@ int stage_find(const char *name)
     for (int stage = 0; stage < STAGE_COUNT; stage++)
         if (strcmp(name, stage_names[stage]) == 0)
             return stage;
-    return -1;
+    return strcmp(name, former_weigh) == 0 ? STAGE_WEIGH : -1;
 }
 
 const char *measure_name(enum measure measure)

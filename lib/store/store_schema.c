@@ -24,7 +24,7 @@ static const char tables[] =
     "CREATE TABLE brew (brew_id INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE,"
     " bench_id INTEGER NOT NULL REFERENCES bench, station TEXT NOT NULL, boot_id INTEGER REFERENCES boot,"
     " begin_seq INTEGER, began_us INTEGER, began_mono_us INTEGER,"
-    " reported_seq INTEGER NOT NULL DEFAULT 0," /* the last event that said how it ended */
+    " told_seq INTEGER NOT NULL DEFAULT 0," /* the last event that said how it ended */
     " ended_us INTEGER, ended_mono_us INTEGER, discarded INTEGER NOT NULL DEFAULT 0, reason TEXT,"
     " experiment_id INTEGER REFERENCES experiment, run INTEGER, replicate INTEGER, factors TEXT, recipe TEXT,"
     " tolerances TEXT, plan_kept INTEGER);"
@@ -141,6 +141,17 @@ static int to_version_2(sqlite3 *database, struct why *why)
     return run(database, "ALTER TABLE instrument ADD COLUMN weighs TEXT", why); /* 'cup', or NULL */
 }
 
+/* 2 to 3: the stage in which the cup comes back is `weigh`, and two columns have names that say what they hold. */
+static int to_version_3(sqlite3 *database, struct why *why)
+{
+    return run(database,
+               "DROP VIEW IF EXISTS brew_trace; DROP VIEW IF EXISTS brew_stage; DROP VIEW IF EXISTS brew_summary;"
+               "UPDATE stage SET stage = 'weigh' WHERE stage = 'weigh-out';"
+               "ALTER TABLE brew RENAME COLUMN told_seq TO outcome_seq;"
+               "ALTER TABLE tasting RENAME COLUMN told_by_eye TO distinct_by_eye",
+               why);
+}
+
 /* Views are made again with every version: they hold no data. */
 static int make_views(sqlite3 *database, struct why *why)
 {
@@ -159,7 +170,8 @@ static int make_views(sqlite3 *database, struct why *why)
 }
 
 /* step[v] brings version v to v + 1, inside the caller's transaction. */
-static int (*const step[STORE_VERSION])(sqlite3 *database, struct why *why) = { to_version_1, to_version_2 };
+static int (*const step[STORE_VERSION])(sqlite3 *database, struct why *why) = { to_version_1, to_version_2,
+                                                                                to_version_3 };
 
 int store_migrate(sqlite3 *database, int from_version, struct why *why)
 {
@@ -201,13 +213,13 @@ const char *const store_statements[STATEMENT_COUNT] = {
     [STATEMENT_BREW_PLAN] = "UPDATE brew SET experiment_id = ?2, run = ?3, replicate = ?4, factors = ?5, recipe = ?6,"
                             " tolerances = ?7"
                             " WHERE brew_id = ?1 AND experiment_id IS NULL AND recipe IS NULL",
-    [STATEMENT_BREW_END] = "UPDATE brew SET reported_seq = ?2, ended_us = ?3, ended_mono_us = ?4,"
+    [STATEMENT_BREW_END] = "UPDATE brew SET outcome_seq = ?2, ended_us = ?3, ended_mono_us = ?4,"
                            " plan_kept = coalesce(?5, plan_kept), reason = coalesce(?6, reason)"
-                           " WHERE brew_id = ?1 AND reported_seq < ?2",
-    [STATEMENT_BREW_DISCARD] = "UPDATE brew SET reported_seq = ?2, ended_us = ?3, ended_mono_us = ?4, discarded = 1,"
-                               " reason = coalesce(?6, reason) WHERE brew_id = ?1 AND reported_seq < ?2",
-    [STATEMENT_BREW_VERDICT] = "UPDATE brew SET reported_seq = ?2, plan_kept = ?3, reason = ?4"
-                               " WHERE brew_id = ?1 AND reported_seq < ?2",
+                           " WHERE brew_id = ?1 AND outcome_seq < ?2",
+    [STATEMENT_BREW_DISCARD] = "UPDATE brew SET outcome_seq = ?2, ended_us = ?3, ended_mono_us = ?4, discarded = 1,"
+                               " reason = coalesce(?6, reason) WHERE brew_id = ?1 AND outcome_seq < ?2",
+    [STATEMENT_BREW_VERDICT] = "UPDATE brew SET outcome_seq = ?2, plan_kept = ?3, reason = ?4"
+                               " WHERE brew_id = ?1 AND outcome_seq < ?2",
     [STATEMENT_EXPERIMENT_ADD] = "INSERT INTO experiment (name, title, definition) VALUES (?1, ?2, ?3)"
                                  " ON CONFLICT (name)"
                                  " DO UPDATE SET title = coalesce(excluded.title, title),"

@@ -12,7 +12,7 @@
 const char store_tasting_tables[] =
     "CREATE TABLE tasting (tasting_id INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE, question TEXT NOT NULL,"
     " experiment TEXT NOT NULL, method TEXT NOT NULL, sets INTEGER NOT NULL, alone INTEGER NOT NULL,"
-    " reported_by_eye INTEGER NOT NULL, seal TEXT NOT NULL, key TEXT NOT NULL, made_us INTEGER NOT NULL,"
+    " told_by_eye INTEGER NOT NULL, seal TEXT NOT NULL, key TEXT NOT NULL, made_us INTEGER NOT NULL,"
     " revealed_us INTEGER NOT NULL DEFAULT 0);"
     "CREATE TABLE tasting_sample (tasting_id INTEGER NOT NULL REFERENCES tasting, sample INTEGER NOT NULL,"
     " label TEXT NOT NULL, PRIMARY KEY (tasting_id, sample)) WITHOUT ROWID;"
@@ -149,7 +149,7 @@ int store_tasting_add(struct store *store, const struct tasting_session *session
                        : why_set(why, -EEXIST, "there is a tasting '%s' already: choose another name", session->name);
     }
     code = carry_out(ask(store,
-                         "INSERT INTO tasting (name, question, experiment, method, sets, alone, reported_by_eye,"
+                         "INSERT INTO tasting (name, question, experiment, method, sets, alone, distinct_by_eye,"
                          " seal, key, made_us) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10)",
                          "ttttiiitti", session->name, session->question, session->experiment,
                          tasting_method_name(session->method), (int64_t)session->sets, (int64_t)session->alone,
@@ -198,7 +198,7 @@ int store_tasting_load(struct store *store, const char *name, struct tasting_ses
     if (row < 0)
         return (int)row;
     statement = ask(store,
-                    "SELECT name, question, experiment, method, sets, alone, reported_by_eye, seal, key, made_us,"
+                    "SELECT name, question, experiment, method, sets, alone, distinct_by_eye, seal, key, made_us,"
                     " revealed_us, (SELECT count(*) FROM tasting_peek p WHERE p.tasting_id = t.tasting_id)"
                     " FROM tasting t WHERE tasting_id = ?1",
                     "i", row);

@@ -25,7 +25,7 @@ class Cups:
         self.file.execute("insert into experiment (name, title) values (?, ?) on conflict do nothing",
                           (experiment, title))
         row = self.file.execute(
-            "insert into brew (name, bench_id, station, boot_id, begin_seq, began_us, began_mono_us, reported_seq,"
+            "insert into brew (name, bench_id, station, boot_id, begin_seq, began_us, began_mono_us, outcome_seq,"
             " ended_us, ended_mono_us, experiment_id, run, replicate, factors, recipe, plan_kept, tolerances)"
             " select ?, 1, 'left', 1, ?, ?, ?, ?, ?, ?, experiment_id, ?, ?, ?, ?, ?, ? from experiment"
             " where name = ?",

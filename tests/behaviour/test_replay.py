@@ -64,7 +64,7 @@ def test_replay_tells_the_brew_again(bench):
     assert (status, said) == (0, ""), (status, said)
     words = [line.split() for line in output.splitlines()]
     begins = {line[0]: float(line[1]) for line in words if len(line) > 2 and line[2] == "s"}
-    assert list(begins) == ["dose", "pour", "steep", "press", "weigh-out", "strength"], output
+    assert list(begins) == ["dose", "pour", "steep", "press", "weigh", "strength"], output
     assert re.search(r" on left, begun 9\.[0-9]* s after the first reading$", output.splitlines()[0]), output
     for stage, truly_s in (("dose", 0), ("pour", 9), ("steep", 29), ("press", 69)):
         assert abs(begins[stage] - truly_s) < 0.5, (stage, begins)

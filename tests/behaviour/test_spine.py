@@ -114,7 +114,7 @@ def test_stages_begin_when_they_truly_began(bench):      # alone
         if event("stage")(message):
             began[message["stage"]] = message["at_us"] / 1e6        # a later one corrects an earlier one
     true = {mark["stage"]: mark["at_s"] for mark in truth["stages"]}
-    for stage in ("steep", "press", "weigh-out"):
+    for stage in ("steep", "press", "weigh"):
         late = (began[stage] - began["pour"]) - (true[stage] - true["pour"])
         assert abs(late) <= 0.5, (stage, late)
 

@@ -215,7 +215,7 @@ def test_the_page_to_print_escapes_what_it_shows(bench):
     assert status == 1 and "/proc/nowhere" in said
 
 
-def test_cups_that_can_be_reported_by_eye_are_recorded_as_not_blind(bench):
+def test_cups_that_differ_to_the_eye_are_recorded_as_not_blind(bench):
     status, output, said = bench.run("poise-taste", "new", "round-1", "--method", "triangle", "--sample", "early",
                                      "--sample", "late", "--sets", 1, "--by-eye", "yes")
     assert status == 0 and "recorded as not blind" in output, said

@@ -109,7 +109,7 @@ static void test_a_brew_is_marked_also_after_its_end(void **state)
     assert_float_equal(last_of(room, MEASURE_STEEP_S), 120, 1e-9);
     assert_float_equal(find_emitted(room, MESSAGE_MEASURE, MEASURE_STEEP_S)->measure.standard_uncertainty,
                        0.2 * sqrt(2), 1e-6);
-    agrees(room, mark_text("weigh-out", 160, NULL));
+    agrees(room, mark_text("weigh", 160, NULL));
     assert_float_equal(last_of(room, MEASURE_PRESS_S), 30, 1e-9);
     at_second(room, 210);
     agrees(room, "{\"do\":\"end\",\"station\":\"left\"}");
@@ -118,7 +118,7 @@ static void test_a_brew_is_marked_also_after_its_end(void **state)
     agrees(room, mark_text("press", 120, NULL));
     assert_string_equal(room->emitted[0].stage.brew, name);
     assert_int_equal(room->emitted[0].stage.by, BY_OPERATOR);
-    assert_non_null(find_emitted(room, MESSAGE_STAGE, STAGE_WEIGH_OUT));
+    assert_non_null(find_emitted(room, MESSAGE_STAGE, STAGE_WEIGH));
     assert_float_equal(last_of(room, MEASURE_STEEP_S), 110, 1e-9);
     assert_float_equal(last_of(room, MEASURE_PRESS_S), 40, 1e-9);
     /* and five later again: reported from the stage before, which takes the earlier press back */

@@ -129,7 +129,7 @@ static const struct {
       false },
     { "event/pier/brew", "brew", COMMON "'station':'left','change':'begin','at_us':4000000}", false },
     { "event/pier/stage", "stage",
-      COMMON BREW "'stage':'weigh-out','at_us':4000000,'uncertainty_us':90000,"
+      COMMON BREW "'stage':'weigh','at_us':4000000,'uncertainty_us':90000,"
                   "'by':'tracker'}",
       true },
     { "event/pier/stage", "stage",

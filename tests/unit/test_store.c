@@ -269,7 +269,7 @@ static void no_room_for_the_tables_leaves_nothing_half_made(void **state)
     assert_int_equal(status, 0);
     assert_sqlite_says(path, "SELECT count(*) FROM sqlite_schema; PRAGMA user_version", "0\n0");
     store_close(opened(path));
-    assert_sqlite_says(path, "SELECT count(*) FROM brew_summary; PRAGMA user_version", "0\n2");
+    assert_sqlite_says(path, "SELECT count(*) FROM brew_summary; PRAGMA user_version", "0\n3");
 }
 
 /* Version 1 had one scale to a station and no word for pressed dry. */
@@ -279,18 +279,38 @@ static void an_older_store_is_brought_up_to_date_with_all_in_it(void **state)
     char *before = uninterrupted("older.db"), *after;
 
     (void)state;
-    free(sqlite_says(path, "DROP VIEW brew_trace; DROP VIEW brew_stage; DROP VIEW brew_summary;"
-                           "CREATE VIEW brew_summary AS SELECT name AS brew FROM brew;"
-                           "ALTER TABLE instrument DROP COLUMN weighs; PRAGMA user_version = 1"));
+    free(sqlite_says(path,
+                     "DROP VIEW brew_trace; DROP VIEW brew_stage; DROP VIEW brew_summary;"
+                     "CREATE VIEW brew_summary AS SELECT name AS brew FROM brew;"
+                     "ALTER TABLE instrument DROP COLUMN weighs;"
+                     "ALTER TABLE brew RENAME COLUMN outcome_seq TO told_seq;"
+                     "ALTER TABLE tasting RENAME COLUMN distinct_by_eye TO told_by_eye; PRAGMA user_version = 1"));
     store_close(opened(path));
     assert_sqlite_says(path,
                        "PRAGMA user_version; SELECT count(*), count(weighs) FROM instrument;"
                        "SELECT count(*), count(pressed_dry_u) FROM brew_summary",
-                       "2\n1|0\n2|0");
+                       "3\n1|0\n2|0");
     after = all_of(path);
     assert_same_store(after, before);
     free(before);
     free(after);
+}
+
+/* A file as version 2 left it: the cup's coming back has its name of today. */
+static void a_store_of_version_2_keeps_its_brew_and_its_tasting(void **state)
+{
+    const char *path = file_named("version-2.db");
+    char command[8192];
+
+    (void)state;
+    snprintf(command, sizeof command, "sqlite3 '%s' < " TEST_FOLDER "/store-version-2.sql", path);
+    assert_int_equal(system(command), 0);
+    store_close(opened(path));
+    assert_sqlite_says(path,
+                       "PRAGMA user_version; SELECT group_concat(stage) FROM (SELECT stage FROM stage ORDER BY seq);"
+                       "SELECT brew, water_g FROM brew_summary; SELECT outcome_seq FROM brew;"
+                       "SELECT name, distinct_by_eye FROM tasting",
+                       "3\npour,press,weigh\npier-20261125-001|230.1\n40\nround-1|1");
 }
 
 static void a_newer_store_is_refused_and_left_alone(void **state)
@@ -363,6 +383,7 @@ int main(void)
         cmocka_unit_test(a_full_disk_loses_nothing),
         cmocka_unit_test(no_room_for_the_tables_leaves_nothing_half_made),
         cmocka_unit_test(an_older_store_is_brought_up_to_date_with_all_in_it),
+        cmocka_unit_test(a_store_of_version_2_keeps_its_brew_and_its_tasting),
         cmocka_unit_test(a_newer_store_is_refused_and_left_alone),
         cmocka_unit_test(what_is_no_store_is_refused),
         cmocka_unit_test(a_reader_cannot_write),

@@ -7,8 +7,8 @@
 static void bloom_pour_stir_press(void **state)
 {
     struct trace *trace = *state;
-    enum stage stage[] = { STAGE_DOSE,   STAGE_BLOOM, STAGE_POUR,      STAGE_STEEP,   STAGE_STIR,
-                           STAGE_SETTLE, STAGE_PRESS, STAGE_WEIGH_OUT, STAGE_STRENGTH };
+    enum stage stage[] = { STAGE_DOSE,   STAGE_BLOOM, STAGE_POUR,  STAGE_STEEP,   STAGE_STIR,
+                           STAGE_SETTLE, STAGE_PRESS, STAGE_WEIGH, STAGE_STRENGTH };
     double at_s[9];
 
     put_things(trace);
@@ -84,7 +84,7 @@ static void the_view_is_of_the_newest_indication(void **state)
 static void one_pour_pressed_beside(void **state)
 {
     struct trace *trace = *state;
-    enum stage stage[] = { STAGE_DOSE, STAGE_POUR, STAGE_STEEP, STAGE_PRESS, STAGE_WEIGH_OUT, STAGE_STRENGTH };
+    enum stage stage[] = { STAGE_DOSE, STAGE_POUR, STAGE_STEEP, STAGE_PRESS, STAGE_WEIGH, STAGE_STRENGTH };
     double at_s[6];
 
     put_things(trace);
@@ -300,7 +300,7 @@ static void press_by_gauge(struct trace *trace, double kpa, double seconds)
 static void a_pressure_instrument_sees_the_press_beside(void **state)
 {
     struct trace *trace = *state;
-    enum stage stage[] = { STAGE_DOSE, STAGE_POUR, STAGE_STEEP, STAGE_PRESS, STAGE_WEIGH_OUT, STAGE_STRENGTH };
+    enum stage stage[] = { STAGE_DOSE, STAGE_POUR, STAGE_STEEP, STAGE_PRESS, STAGE_WEIGH, STAGE_STRENGTH };
     double at_s[6];
 
     put_things(trace);

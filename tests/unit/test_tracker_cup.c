@@ -52,7 +52,7 @@ static void the_cup_comes_full_to_its_scale(void **state)
         assert_true(doubt(bench, MEASURE_BEVERAGE_G) < 0.3);
         assert_true(isnan(measured(bench, MEASURE_DRIP_G)));
         assert_float_equal(began_s(bench, STAGE_PRESS), lifted_s, 0.3);
-        assert_float_equal(began_s(bench, STAGE_WEIGH_OUT), put_s, 0.5);
+        assert_float_equal(began_s(bench, STAGE_WEIGH), put_s, 0.5);
         assert_float_equal(began_s(bench, STAGE_STRENGTH), put_s + 0.4, 0.5);
         assert_int_equal(count_of(bench, TRACKER_END), 1);
         assert_int_equal(count_of(bench, TRACKER_QUESTION), 0);

@@ -16,7 +16,7 @@ static enum stage last_stage(const struct trace *trace)
 static void a_press_that_holds_still_is_a_press(void **state)
 {
     struct trace *trace = *state;
-    enum stage stage[] = { STAGE_DOSE, STAGE_POUR, STAGE_STEEP, STAGE_PRESS, STAGE_WEIGH_OUT, STAGE_STRENGTH };
+    enum stage stage[] = { STAGE_DOSE, STAGE_POUR, STAGE_STEEP, STAGE_PRESS, STAGE_WEIGH, STAGE_STRENGTH };
     double at_s[6];
 
     put_things(trace);
@@ -168,7 +168,7 @@ static void a_mark_of_the_steep_denies_a_press_before_it(void **state)
 {
     struct trace *trace = *state;
     struct tracker_events events = { .count = 0 };
-    enum stage stage[] = { STAGE_DOSE, STAGE_POUR, STAGE_STEEP, STAGE_PRESS, STAGE_WEIGH_OUT };
+    enum stage stage[] = { STAGE_DOSE, STAGE_POUR, STAGE_STEEP, STAGE_PRESS, STAGE_WEIGH };
     double at_s[5];
     char detail[TRACKER_WORDS];
 
@@ -181,7 +181,7 @@ static void a_mark_of_the_steep_denies_a_press_before_it(void **state)
     wait_s(trace, 30);
     push(trace, 1500, 5);
     wait_s(trace, 3);
-    assert_int_equal(last_stage(trace), STAGE_WEIGH_OUT);
+    assert_int_equal(last_stage(trace), STAGE_WEIGH);
     at_s[2] = seconds_now(trace);
     assert_int_equal(tracker_mark(trace->tracker, STAGE_STEEP, trace->now_us, &events, detail), 0);
     take(trace, &events);
@@ -201,7 +201,7 @@ static void a_mark_of_the_steep_denies_a_press_before_it(void **state)
 static void a_hand_that_leans_on_the_brewer_is_no_press(void **state)
 {
     struct trace *trace = *state;
-    enum stage stage[] = { STAGE_DOSE, STAGE_POUR, STAGE_STEEP, STAGE_PRESS, STAGE_WEIGH_OUT, STAGE_STRENGTH };
+    enum stage stage[] = { STAGE_DOSE, STAGE_POUR, STAGE_STEEP, STAGE_PRESS, STAGE_WEIGH, STAGE_STRENGTH };
     double at_s[6];
 
     put_things(trace);
@@ -216,7 +216,7 @@ static void a_hand_that_leans_on_the_brewer_is_no_press(void **state)
     wait_s(trace, 20);
     push(trace, 650, 5);
     wait_s(trace, 4);
-    assert_int_equal(last_stage(trace), STAGE_WEIGH_OUT);
+    assert_int_equal(last_stage(trace), STAGE_WEIGH);
     wait_s(trace, 20);
     assert_int_equal(last_stage(trace), STAGE_STEEP);
     wait_s(trace, 20);

@@ -11,11 +11,9 @@ static const double DOSE_G = 0.1, WATER_G = 0.3, BEVERAGE_G = 0.3, DRIP_G = 0.3;
 static const double SHARE = 0.99; /* of stages, masses and brews; one out of nothing is too many */
 
 static const enum stage stage_of[MODEL_STAGE_COUNT] = {
-    [MODEL_STAGE_DOSE] = STAGE_DOSE,         [MODEL_STAGE_BLOOM] = STAGE_BLOOM,
-    [MODEL_STAGE_POUR] = STAGE_POUR,         [MODEL_STAGE_STEEP] = STAGE_STEEP,
-    [MODEL_STAGE_STIR] = STAGE_STIR,         [MODEL_STAGE_SETTLE] = STAGE_SETTLE,
-    [MODEL_STAGE_PRESS] = STAGE_PRESS,       [MODEL_STAGE_WEIGH_OUT] = STAGE_WEIGH_OUT,
-    [MODEL_STAGE_STRENGTH] = STAGE_STRENGTH,
+    [MODEL_STAGE_DOSE] = STAGE_DOSE,   [MODEL_STAGE_BLOOM] = STAGE_BLOOM, [MODEL_STAGE_POUR] = STAGE_POUR,
+    [MODEL_STAGE_STEEP] = STAGE_STEEP, [MODEL_STAGE_STIR] = STAGE_STIR,   [MODEL_STAGE_SETTLE] = STAGE_SETTLE,
+    [MODEL_STAGE_PRESS] = STAGE_PRESS, [MODEL_STAGE_WEIGH] = STAGE_WEIGH, [MODEL_STAGE_STRENGTH] = STAGE_STRENGTH,
 };
 
 /* The brew that was reported for a true one: the one that began nearest to its first water, before its end. */
@@ -287,8 +285,8 @@ void corpus_print(const char *title, const struct corpus_score *score)
 
 void corpus_print_confusion(const struct corpus_score *score)
 {
-    static const enum stage reported[] = { STAGE_IDLE, STAGE_DOSE,   STAGE_BLOOM, STAGE_POUR,      STAGE_STEEP,
-                                           STAGE_STIR, STAGE_SETTLE, STAGE_PRESS, STAGE_WEIGH_OUT, STAGE_STRENGTH };
+    static const enum stage reported[] = { STAGE_IDLE, STAGE_DOSE,   STAGE_BLOOM, STAGE_POUR,  STAGE_STEEP,
+                                           STAGE_STIR, STAGE_SETTLE, STAGE_PRESS, STAGE_WEIGH, STAGE_STRENGTH };
 
     printf("\nseconds of each stage (rows: truth) reported as (columns), then begins: share within,"
            " mean and spread of reported - true\n%10s",

@@ -61,12 +61,12 @@ static void mark(struct model *model, enum model_stage stage, double at_s)
             (struct model_mark){ .brew = truth->brew_count - 1, .stage = stage, .at_s = at_s };
 }
 
-/* A weigh-out that turned out to be the pause between two goes of a press is taken back. */
-static void unmark_weigh_out(struct model *model)
+/* A weigh that turned out to be the pause between two goes of a press is taken back. */
+static void unmark_weigh(struct model *model)
 {
     struct model_truth *truth = &model->truth;
 
-    if (truth->mark_count && truth->mark[truth->mark_count - 1].stage == MODEL_STAGE_WEIGH_OUT
+    if (truth->mark_count && truth->mark[truth->mark_count - 1].stage == MODEL_STAGE_WEIGH
         && truth->mark[truth->mark_count - 1].brew == truth->brew_count - 1)
         truth->mark_count--;
 }
@@ -197,7 +197,7 @@ static void begin_press(struct model *model)
         model->to_press_g = fmax(0, dry_g - model->cup_liquid_g);
         mark(model, MODEL_STAGE_PRESS, truth->press_began_s);
     } else {
-        unmark_weigh_out(model);
+        unmark_weigh(model);
     }
 }
 
@@ -214,7 +214,7 @@ static void begin_action(struct model *model, const struct model_action *action)
         if ((action->things & MODEL_BREWER) && brew_of(model)->ready_g > 0 && isnan(truth->first_water_s))
             mark(model, MODEL_STAGE_DOSE, model->now_s);
         if ((action->things & MODEL_CUP) && !isnan(truth->force_ended_s) && !truth->press_seen && !truth->weighed)
-            mark(model, MODEL_STAGE_WEIGH_OUT, model->now_s);
+            mark(model, MODEL_STAGE_WEIGH, model->now_s);
         break;
     case MODEL_DO_LIFT:
         if ((action->things & MODEL_BREWER) && isnan(truth->force_began_s) && borne(model, BREWER) > 0.5) {
@@ -405,7 +405,7 @@ static void end_action(struct model *model, const struct model_action *action)
         truth->force_ended_s = model->now_s;
         truth->press_mean_kpa = model->force_sum / model->force_steps;
         if (truth->press_seen)
-            mark(model, MODEL_STAGE_WEIGH_OUT, model->now_s);
+            mark(model, MODEL_STAGE_WEIGH, model->now_s);
         break;
     default:
         break;

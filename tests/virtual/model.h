@@ -106,19 +106,19 @@ void model_script_knocks(struct model_script *script, unsigned long seed, double
 bool model_script_line(const struct model_script *script, int index, char *out, size_t size);
 
 enum model_stage {
-    MODEL_STAGE_DOSE,      /* the first coffee falls (or the brewer that holds it is put down) */
-    MODEL_STAGE_BLOOM,     /* the first drop of a small water that another follows */
-    MODEL_STAGE_POUR,      /* the first drop of any other water */
-    MODEL_STAGE_STEEP,     /* the last drop has fallen (not after a bloom) */
-    MODEL_STAGE_STIR,      /* spoon in, or the swirl begins */
-    MODEL_STAGE_SETTLE,    /* spoon out, or the swirl ends */
-    MODEL_STAGE_PRESS,     /* the hand begins to press; out of the scale's sight: everything begins to be lifted */
-    MODEL_STAGE_WEIGH_OUT, /* the hand leaves the plunger; out of sight: the cup begins to come back */
-    MODEL_STAGE_STRENGTH,  /* the cup stands on a scale alone: it has been weighed */
+    MODEL_STAGE_DOSE,     /* the first coffee falls (or the brewer that holds it is put down) */
+    MODEL_STAGE_BLOOM,    /* the first drop of a small water that another follows */
+    MODEL_STAGE_POUR,     /* the first drop of any other water */
+    MODEL_STAGE_STEEP,    /* the last drop has fallen (not after a bloom) */
+    MODEL_STAGE_STIR,     /* spoon in, or the swirl begins */
+    MODEL_STAGE_SETTLE,   /* spoon out, or the swirl ends */
+    MODEL_STAGE_PRESS,    /* the hand begins to press; out of the scale's sight: everything begins to be lifted */
+    MODEL_STAGE_WEIGH,    /* the hand leaves the plunger; out of sight: the cup begins to come back */
+    MODEL_STAGE_STRENGTH, /* the cup stands on a scale alone: it has been weighed */
     MODEL_STAGE_COUNT
 };
 
-/* "dose", "bloom", "pour", "steep", "stir", "settle", "press", "weigh-out", "strength" */
+/* "dose", "bloom", "pour", "steep", "stir", "settle", "press", "weigh", "strength" */
 const char *model_stage_name(enum model_stage stage);
 
 struct model_mark {

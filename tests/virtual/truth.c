@@ -5,7 +5,7 @@
 #include <string.h>
 
 static const char *const stage_names[MODEL_STAGE_COUNT] = {
-    "dose", "bloom", "pour", "steep", "stir", "settle", "press", "weigh-out", "strength",
+    "dose", "bloom", "pour", "steep", "stir", "settle", "press", "weigh", "strength",
 };
 
 const char *model_stage_name(enum model_stage stage)
