@@ -2,6 +2,7 @@
  * bench_restore.c. */
 #include <errno.h>
 #include <inttypes.h>
+#include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -191,11 +192,21 @@ static void save_next_tracker(struct bench *bench)
     journal_release_later(bench->journal);
 }
 
+static void add_tracked(struct message_reading *out, const struct tracker_view *view)
+{
+    out->load_g = view->load_g;
+    out->water_g = view->water_g;
+    out->flow_g_per_s = isnan(view->water_g) ? NAN : view->flow_g_per_s;
+    out->press_kpa = view->press_kpa;
+}
+
 void bench_reading(struct bench *bench, int instrument, const struct reading *reading, struct moment at)
 {
     const struct instrument_config *config = &bench->config->instruments[instrument];
     const struct outlet *outlet = &bench->outlets[instrument];
     struct message *message = &bench->reading;
+    size_t before = bench->pending.length;
+    struct tracker_view view;
     char text[MESSAGE_SIZE];
     uint64_t seq;
     int length;
@@ -214,11 +225,13 @@ void bench_reading(struct bench *bench, int instrument, const struct reading *re
     message->reading.value = reading->value;
     message->reading.stable = reading->stable;
     memcpy(message->reading.detail, reading->detail, sizeof message->reading.detail);
-    if ((length = message_write(message, text, sizeof text)) < 0)
-        return;
-    bench_say_reading(bench, outlet, text, (size_t)length);
     source_reading(&bench->stations, &outlet->source, reading, seq, at);
-    journal_reading(bench->journal, outlet->topic, outlet->topic_length, text, (size_t)length, seq, at.time_us);
+    if ((message->reading.tracked = source_view(&bench->stations, &outlet->source, reading, &view)))
+        add_tracked(&message->reading, &view);
+    if ((length = message_write(message, text, sizeof text)) >= 0) {
+        bench_say_reading(bench, outlet, before, text, (size_t)length);
+        journal_reading(bench->journal, outlet->topic, outlet->topic_length, text, (size_t)length, seq, at.time_us);
+    }
     settle_reading(bench, outlet->source.station);
     /* only now: a tracker that is kept must not know of events that are not written down yet */
     if ((bench->now.mono_us - bench->saved_us) * bench->stations.count >= SAVE_EVERY_US)

@@ -74,8 +74,10 @@ void bench_settle(struct bench *bench);
 /* Numbers an event and puts it with the others of this call. */
 void bench_emit(void *context, struct message *message);
 
-/* Publishes a reading, behind the events before it. */
-void bench_say_reading(struct bench *bench, const struct outlet *outlet, const char *text, size_t length);
+/* Publishes a reading, behind the events before it and ahead of those that it caused: `before` is how much was pending
+ * when it was numbered. */
+void bench_say_reading(struct bench *bench, const struct outlet *outlet, size_t before, const char *text,
+                       size_t length);
 
 /* Replies, behind what the request brought about. */
 void bench_reply(struct bench *bench, const struct bus_peer *peer, const char *text, size_t length);

@@ -57,18 +57,21 @@ void bench_emit(void *context, struct message *message)
     bench->pending.length += pending_size(head);
 }
 
-void bench_say_reading(struct bench *bench, const struct outlet *outlet, const char *text, size_t length)
+void bench_say_reading(struct bench *bench, const struct outlet *outlet, size_t before, const char *text, size_t length)
 {
-    struct pending *head = bench->pending.length ? pending_room(bench) : NULL;
+    struct pending *head;
 
-    if (!head) {
+    if (!before || !pending_room(bench)) {
         bus_publish(bench->bus, outlet->topic, outlet->topic_length, text, length);
         return;
     }
+    head = (struct pending *)(bench->pending.data + before);
+    memmove((char *)head + pending_size(&(struct pending){ .topic_length = outlet->topic_length, .length = length }),
+            head, bench->pending.length - before);
     *head = (struct pending){ .reading = true, .topic_length = outlet->topic_length, .length = length };
     memcpy(head + 1, outlet->topic, outlet->topic_length);
     memcpy((char *)(head + 1) + outlet->topic_length, text, length);
-    if (bench->journaled == bench->pending.length)
+    if (bench->journaled == before)
         bench->journaled += pending_size(head);
     bench->pending.length += pending_size(head);
 }

@@ -50,6 +50,16 @@ void source_reading(struct stations *stations, const struct source *source, cons
         stations_reading(stations, source->station, reading, seq, now);
 }
 
+bool source_view(const struct stations *stations, const struct source *source, const struct reading *reading,
+                 struct tracker_view *out)
+{
+    if (source->station < 0 || source->weighs_cup || reading->quantity != QUANTITY_MASS
+        || (source->own != QUANTITY_NONE && source->own != QUANTITY_MASS))
+        return false;
+    tracker_view(stations->all[source->station].tracker, out);
+    return true;
+}
+
 void source_changed(struct stations *stations, const struct source *source, enum instrument_change change,
                     struct moment now)
 {

@@ -24,6 +24,11 @@ int source_find(const struct config *config, const char *name);
 void source_reading(struct stations *stations, const struct source *source, const struct reading *reading, uint64_t seq,
                     struct moment now);
 
+/* What the tracker knows with a reading of this source, once it has been given it; false: it is no station's own
+ * scale that weighs. */
+bool source_view(const struct stations *stations, const struct source *source, const struct reading *reading,
+                 struct tracker_view *out);
+
 /* It fell silent or is lost, or it was ordered to tare; other changes concern no station. */
 void source_changed(struct stations *stations, const struct source *source, enum instrument_change change,
                     struct moment now);

@@ -175,6 +175,31 @@ static void put_brew_name(struct text *text, const char *brew)
     PUT(text, "\"");
 }
 
+/* With so many digits after the point at most; what is not known is left out. */
+static void put_rounded(struct text *text, const char *field, double value, int decimals)
+{
+    static const double power[] = { 1, 10, 100, 1000 };
+    struct decimal digits = { 0, -decimals };
+
+    if (!(fabs(value) < 1e9))
+        return;
+    digits.mantissa = llround(value * power[decimals]);
+    while (digits.exponent < 0 && digits.mantissa % 10 == 0) {
+        digits.mantissa /= 10;
+        digits.exponent++;
+    }
+    put_word(text, field);
+    put_decimal(text, digits);
+}
+
+static void put_tracked(struct text *text, const struct message_reading *reading)
+{
+    put_rounded(text, ",\"load_g\":", reading->load_g, 3);
+    put_rounded(text, ",\"water_g\":", reading->water_g, 3);
+    put_rounded(text, ",\"flow_g_per_s\":", reading->flow_g_per_s, 2);
+    put_rounded(text, ",\"press_kpa\":", reading->press_kpa, 2);
+}
+
 static void put_reading(struct text *text, const struct message_reading *reading)
 {
     PUT(text, ",\"instrument\":\"");
@@ -197,6 +222,8 @@ static void put_reading(struct text *text, const struct message_reading *reading
     PUT(text, ",\"status\":\"");
     put_word(text, reading_status_name(reading->status));
     PUT(text, "\"");
+    if (reading->tracked)
+        put_tracked(text, reading);
     if (*reading->detail) {
         PUT(text, ",\"detail\":");
         put_string(text, reading->detail);

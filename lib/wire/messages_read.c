@@ -157,6 +157,21 @@ static int read_decimal(const char *text, size_t length, struct decimal *out, st
 
 /* ---- one kind ---- */
 
+/* What the tracker knows with a reading: each a number, or no such field. */
+static int read_tracked(json_t *json, const char *key, double *out, bool *tracked, struct why *why)
+{
+    int error;
+
+    *out = NAN;
+    if (!json_object_get(json, key))
+        return 0;
+    if ((error = read_number(json, key, false, out, why)) == 0) {
+        *tracked = true;
+        *out += 0.0; /* minus zero is zero, as in a decimal */
+    }
+    return error;
+}
+
 static int read_reading(json_t *json, const char *text, size_t length, struct message_reading *out, struct why *why)
 {
     json_t *value = json_object_get(json, "value"), *unit = json_object_get(json, "unit");
@@ -167,7 +182,11 @@ static int read_reading(json_t *json, const char *text, size_t length, struct me
         || (error = read_name(json, "station", false, out->station, why)) < 0
         || (error = read_word(json, "status", status_at, READING_FAULT + 1, &status, why)) < 0
         || (error = read_flag(json, "stable", &out->stable, why)) < 0
-        || (error = read_text(json, "detail", false, out->detail, sizeof out->detail, why)) < 0)
+        || (error = read_text(json, "detail", false, out->detail, sizeof out->detail, why)) < 0
+        || (error = read_tracked(json, "load_g", &out->load_g, &out->tracked, why)) < 0
+        || (error = read_tracked(json, "water_g", &out->water_g, &out->tracked, why)) < 0
+        || (error = read_tracked(json, "flow_g_per_s", &out->flow_g_per_s, &out->tracked, why)) < 0
+        || (error = read_tracked(json, "press_kpa", &out->press_kpa, &out->tracked, why)) < 0)
         return error;
     out->status = (enum reading_status)status;
     out->quantity = json_is_string(quantity) ? quantity_find(json_string_value(quantity)) : QUANTITY_NONE;

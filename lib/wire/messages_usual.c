@@ -3,6 +3,7 @@
  * any way is left to messages_read.c, which also finds the words for what is wrong. */
 #include "messages_parts.h"
 
+#include <math.h>
 #include <string.h>
 
 struct cursor {
@@ -154,6 +155,20 @@ static void read_status(struct cursor *cursor, struct message_reading *out, bool
         out->status = (enum reading_status)status;
 }
 
+/* A number after this field, which may be missing: then NAN. */
+static void read_tracked(struct cursor *cursor, const char *field, double *out, bool *tracked)
+{
+    struct decimal value = { 0, 0 };
+
+    *out = NAN;
+    if (!follows(cursor, field))
+        return;
+    cursor->at += strlen(field);
+    number(cursor, &value);
+    *out = decimal_to_double(value);
+    *tracked = true;
+}
+
 static bool topic_is(const char *topic, size_t length, const struct message *message)
 {
     char meant[TOPIC_SIZE];
@@ -185,6 +200,10 @@ bool message_read_usual(const char *topic, size_t topic_length, const char *text
         return false;
     read_value(&cursor, &message.reading, &known);
     read_status(&cursor, &message.reading, known);
+    read_tracked(&cursor, ",\"load_g\":", &message.reading.load_g, &message.reading.tracked);
+    read_tracked(&cursor, ",\"water_g\":", &message.reading.water_g, &message.reading.tracked);
+    read_tracked(&cursor, ",\"flow_g_per_s\":", &message.reading.flow_g_per_s, &message.reading.tracked);
+    read_tracked(&cursor, ",\"press_kpa\":", &message.reading.press_kpa, &message.reading.tracked);
     LITERAL(&cursor, "}");
     if (!cursor.good || cursor.at != cursor.end || !topic_is(topic, topic_length, &message))
         return false;

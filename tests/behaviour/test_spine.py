@@ -119,6 +119,35 @@ def test_stages_begin_when_they_truly_began(bench):      # alone
         assert abs(late) <= 0.5, (stage, late)
 
 
+def test_readings_carry_what_the_tracker_knows_with_them(bench):      # alone
+    """Cup, brewer, 15 g and 230 g stand on a scale that was tared twice: no client adds that up itself."""
+    set_up(bench, strength=False)
+    bench.poised(*RATE)
+    bus = bench.subscribe()
+    truth = truth_of(bench.virtual(ONE_CUP, *RATE))
+    bus.wait_for(event("brew", change="end"), timeout=60)
+    shown = [message for message in bus.messages if reading("left-scale", status="ok")(message)]
+    begin, press = (next(message for message in bus.messages if wanted(message)) for wanted in
+                    (event("brew", change="begin"), event("stage", stage="press")))
+    first = next(message for message in shown if message["value"] > 100)
+    assert first["seq"] < begin["seq"] and "water_g" not in first and "flow_g_per_s" not in first, first
+    resting = [message for message in shown if message["mono_us"] < press["at_us"] - 2_000_000][-5:]
+    for message in resting:
+        assert abs(message["load_g"] - (341.2 + 182.4 + 63.1 + truth["dose_g"] + truth["water_g"])) < 1, message
+        assert message["load_g"] - message["value"] > 500 and abs(message["water_g"] - truth["water_g"]) < 0.5, message
+    assert 10 < max(message["flow_g_per_s"] for message in shown if "flow_g_per_s" in message) < 25     # 230 g in 16 s
+    pressed = [message for message in shown if "press_kpa" in message]
+    before = resting[-1]["value"]
+    # 60 mm: 3.468 kPa for each kilogram more (CGPM 1901); a jump is believed with the next line only
+    apart = [message for message in pressed
+             if abs(message["press_kpa"] - 3.468393e-3 * (message["value"] - before)) > 0.5]
+    assert len(apart) <= 0.1 * len(pressed), apart
+    mean = sum(message["press_kpa"] for message in pressed) / len(pressed)
+    assert len(pressed) > 50 and abs(mean - truth["press_mean_kpa"]) < 0.8, (len(pressed), mean, truth)
+    seqs = [message["seq"] for message in bus.messages if not message["topic"].startswith("state/")]
+    assert seqs == sorted(seqs)
+
+
 def test_spine_logger_killed_in_mid_brew_leaves_one_complete_brew(bench):      # alone
     set_up(bench)
     bench.poised(*RATE)

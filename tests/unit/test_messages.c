@@ -96,6 +96,19 @@ static const struct {
       COMMON "'instrument':'left-scale','quantity':'mass',"
              "'value':12.3,'unit':'g','stable':null,'status':'ok','detail':7}",
       false },
+    { "reading/pier/left-scale", "reading",
+      COMMON "'instrument':'left-scale','station':'left','quantity':'mass',"
+             "'value':12.3,'unit':'g','stable':null,'status':'ok',"
+             "'load_g':512.25,'water_g':0,'flow_g_per_s':-0.5,'press_kpa':21.04}",
+      true },
+    { "reading/pier/left-scale", "reading",
+      COMMON "'instrument':'left-scale','quantity':'mass',"
+             "'value':12.3,'unit':'g','stable':null,'status':'ok','load_g':null}",
+      false },
+    { "reading/pier/left-scale", "reading",
+      COMMON "'instrument':'left-scale','quantity':'mass',"
+             "'value':12.3,'unit':'g','stable':null,'status':'ok','water_g':'230'}",
+      false },
     { "reading/pier/Left", "reading",
       COMMON "'instrument':'Left','quantity':'mass',"
              "'value':12.3,'unit':'g','stable':true,'status':'ok'}",
@@ -311,8 +324,11 @@ static void readings_keep_their_digits(void **state)
         struct message message = a_message(MESSAGE_READING), back;
         char expected[400];
 
-        message.reading =
-            (struct message_reading){ "left-scale", "left", QUANTITY_MASS, READING_OK, values[i].value, 0, "", i % 2 };
+        message.reading = (struct message_reading){ .instrument = "left-scale",
+                                                    .station = "left",
+                                                    .quantity = QUANTITY_MASS,
+                                                    .value = values[i].value,
+                                                    .weighs_cup = i % 2 };
         snprintf(expected, sizeof expected,
                  COMMON "'instrument':'left-scale','station':'left',%s"
                         "'quantity':'mass','value':%s,'unit':'g','stable':false,'status':'ok'}",
@@ -325,6 +341,35 @@ static void readings_keep_their_digits(void **state)
         assert_int_equal(back.reading.weighs_cup, i % 2);
         message_free(&back);
     }
+}
+
+/* What is not known is left out; thousandths of a gram and hundredths of the rest are enough. */
+static void readings_carry_what_the_tracker_knows(void **state)
+{
+    struct message message = a_message(MESSAGE_READING), back;
+
+    (void)state;
+    message.reading = (struct message_reading){ .instrument = "left-scale",
+                                                .station = "left",
+                                                .quantity = QUANTITY_MASS,
+                                                .value = { 123, -1 },
+                                                .stable = -1,
+                                                .tracked = true,
+                                                .load_g = 512.2504,
+                                                .water_g = NAN,
+                                                .flow_g_per_s = -0.004,
+                                                .press_kpa = 21.0 };
+    back = round_trip(&message, COMMON "'instrument':'left-scale','station':'left','quantity':'mass','value':12.3,"
+                                       "'unit':'g','stable':null,'status':'ok','load_g':512.25,'flow_g_per_s':0,"
+                                       "'press_kpa':21}");
+    assert_true(back.reading.tracked && back.reading.load_g == 512.25 && back.reading.press_kpa == 21);
+    assert_true(isnan(back.reading.water_g) && back.reading.flow_g_per_s == 0);
+    message_free(&back);
+    message.reading.tracked = false;
+    back = round_trip(&message, COMMON "'instrument':'left-scale','station':'left','quantity':'mass','value':12.3,"
+                                       "'unit':'g','stable':null,'status':'ok'}");
+    assert_true(!back.reading.tracked && isnan(back.reading.load_g));
+    message_free(&back);
 }
 
 /* A foreign writer may order and space as it likes, and put decoys around the value. */
@@ -467,8 +512,9 @@ static void a_buffer_too_small_is_said_at_any_size(void **state)
     int length;
 
     (void)state;
-    message.reading =
-        (struct message_reading){ "left-scale", "", QUANTITY_BRIX, READING_FAULT, { 0, 0 }, -1, "", false };
+    message.reading = (struct message_reading){
+        .instrument = "left-scale", .quantity = QUANTITY_BRIX, .status = READING_FAULT, .stable = -1
+    };
     length = message_write(&message, whole, sizeof whole);
     for (int size = 0; size < length; size++) {
         char *small = malloc((size_t)size + 1);
@@ -589,6 +635,7 @@ int main(void)
         cmocka_unit_test(schema_agrees_with_the_reader),
         cmocka_unit_test(every_message_cut_short_is_refused),
         cmocka_unit_test(readings_keep_their_digits),
+        cmocka_unit_test(readings_carry_what_the_tracker_knows),
         cmocka_unit_test(digits_are_found_wherever_they_stand),
         cmocka_unit_test(quick_and_general_reader_agree),
         cmocka_unit_test(brews_carry_measures_and_plan),
