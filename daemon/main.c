@@ -22,6 +22,8 @@ static const char default_config[] = "/etc/poise/poised.conf";
 
 enum {
     STEP_LEAST_US = 50000, /* a clock that is steered moves by less between two looks; a set one by more */
+    SLEPT_LEAST_US =
+        500000, /* shorter than any sleep, longer than two looks at two clocks lie apart on a busy machine */
     RATE_MOST = 1000,
 
     LARGE_BYTES = 1024 * 1024, /* what is larger goes back to the system at once when it is freed: answers, bursts of
@@ -45,6 +47,7 @@ struct daemon {
     bool failed;       /* stopping because it cannot go on */
     int clock_fd;      /* becomes readable when the wall clock is set; -1: not available */
     int64_t offset_us; /* wall clock minus monotonic clock, when last looked at */
+    int64_t slept_us;  /* in all, when last looked at */
 };
 
 static void usage(FILE *out)
@@ -93,11 +96,36 @@ static int arm_clock_alarm(int fd)
     return timerfd_settime(fd, TFD_TIMER_ABSTIME | TFD_TIMER_CANCEL_ON_SET, &never, NULL);
 }
 
+/* The clock of all durations counts sleep, the loop's timers do not: after a sleep they would come that much late. */
+static void look_for_sleep(struct daemon *daemon)
+{
+    int64_t slept_us = clock_slept_us(), more_us = slept_us - daemon->slept_us;
+
+    daemon->slept_us = slept_us;
+    if (more_us < SLEPT_LEAST_US)
+        return;
+    program_say("the computer slept for %.0f s", (double)more_us / 1e6);
+    more_us = (int64_t)((double)more_us * daemon->clock.rate);
+    instruments_slept(daemon->instruments, more_us);
+    bench_slept(daemon->bench, more_us);
+}
+
+static void look_for_step(struct daemon *daemon)
+{
+    int64_t offset_us = wall_offset_us(&daemon->clock), step_us = offset_us - daemon->offset_us;
+
+    if (daemon->clock.rate != 1 || llabs(step_us) < STEP_LEAST_US) /* a fast clock follows no wall clock */
+        return;
+    daemon->offset_us = offset_us;
+    program_say("the clock was set by %+.3f s; durations are not touched by that", (double)step_us / 1e6);
+    bench_clock_stepped(daemon->bench, step_us);
+}
+
+/* The kernel cancels the alarm when the clock is set, and when the computer wakes from sleep. */
 static void on_clock_set(uv_poll_t *poll, int status, int events)
 {
     struct daemon *daemon = poll->data;
     uint64_t expirations;
-    int64_t offset_us, step_us;
     ssize_t got = read(daemon->clock_fd, &expirations, sizeof expirations);
 
     (void)status;
@@ -105,20 +133,13 @@ static void on_clock_set(uv_poll_t *poll, int status, int events)
     if (got < 0 && errno == EAGAIN)
         return;
     arm_clock_alarm(daemon->clock_fd);
-    offset_us = wall_offset_us(&daemon->clock);
-    step_us = offset_us - daemon->offset_us;
-    if (llabs(step_us) < STEP_LEAST_US)
-        return;
-    daemon->offset_us = offset_us;
-    program_say("the clock was set by %+.3f s; durations are not touched by that", (double)step_us / 1e6);
-    bench_clock_stepped(daemon->bench, step_us);
+    look_for_sleep(daemon);
+    look_for_step(daemon);
 }
 
 static void watch_clock(struct daemon *daemon)
 {
     daemon->clock_fd = -1;
-    if (daemon->clock.rate != 1)
-        return; /* a fast clock follows no wall clock */
     int fd = timerfd_create(CLOCK_REALTIME, TFD_NONBLOCK | TFD_CLOEXEC);
     if (fd < 0)
         return;
@@ -129,6 +150,7 @@ static void watch_clock(struct daemon *daemon)
     daemon->clock_fd = fd;
     daemon->clock_set.data = daemon;
     daemon->offset_us = wall_offset_us(&daemon->clock);
+    daemon->slept_us = clock_slept_us();
     uv_poll_start(&daemon->clock_set, UV_READABLE, on_clock_set);
 }
 
@@ -173,13 +195,16 @@ static void drop_config(struct config *config)
     free(config);
 }
 
-/* The file, and the scales that have been found where it names no instrument. */
-static int read_config(struct daemon *daemon, struct config **out, struct why *why)
+/* The file (FORCED NULL), or the configuration in force; with the scales that have been found where there is no
+ * instrument. */
+static int make_config(struct daemon *daemon, const struct config *forced, struct config **out, struct why *why)
 {
     struct config *config = malloc(sizeof *config);
-    int error = config ? config_read(config, daemon->path, NULL, why)
-                       : why_set(why, -ENOMEM, "no memory for the configuration");
+    int error;
 
+    if (!config)
+        return why_set(why, -ENOMEM, "no memory for the configuration");
+    error = forced ? config_copy_bare(config, forced, why) : config_read(config, daemon->path, NULL, why);
     if (error < 0) {
         free(config);
         return error;
@@ -193,14 +218,19 @@ static int read_config(struct daemon *daemon, struct config **out, struct why *w
     return error;
 }
 
-static int reload(struct daemon *daemon, struct why *why)
+static void attach(struct daemon *daemon)
 {
-    struct config *config;
-    const char *fixed;
-    int error = read_config(daemon, &config, why);
+    struct instrument_sink sink = { daemon->bench, bench_reading, bench_instrument, bench_hold, bench_release };
 
-    if (error < 0)
-        return error;
+    instruments_attach(daemon->instruments, &sink);
+}
+
+/* Takes it over, or leaves all as it is. */
+static int change_config(struct daemon *daemon, struct config *config, struct why *why)
+{
+    const char *fixed;
+    int error;
+
     fixed = fixed_difference(daemon->config, config);
     error = fixed ? why_set(why, -EINVAL, "%s has changed, which needs a restart", fixed)
                   : instruments_reconfigure(daemon->instruments, config, why);
@@ -214,10 +244,18 @@ static int reload(struct daemon *daemon, struct why *why)
         uv_stop(&daemon->loop);
         return error;
     }
-    instruments_attach(daemon->instruments, daemon->bench);
+    attach(daemon);
     drop_config(daemon->config);
     daemon->config = config;
     return 0;
+}
+
+static int reload(struct daemon *daemon, struct why *why)
+{
+    struct config *config;
+    int error = make_config(daemon, NULL, &config, why);
+
+    return error < 0 ? error : change_config(daemon, config, why);
 }
 
 /* A USB scale that says what it is needs no section, as long as there is none at all: none with a line. */
@@ -229,9 +267,13 @@ static bool takes_scales(const struct daemon *daemon)
 static void on_usb_seen(void *context, const struct usb_found *list, int count)
 {
     struct daemon *daemon = context;
+    struct config *config;
     struct why why;
 
-    if (takes_scales(daemon) && scales_note(&daemon->scales, list, count) && reload(daemon, &why) < 0)
+    if (!takes_scales(daemon) || !scales_note(&daemon->scales, list, count))
+        return;
+    /* the file may be half edited just now: only its owner says when it is to be read */
+    if (make_config(daemon, daemon->config, &config, &why) < 0 || change_config(daemon, config, &why) < 0)
         program_say("a new scale is not taken: %s", why.text);
 }
 
@@ -301,7 +343,7 @@ static int start(struct daemon *daemon, struct why *why)
     error = bench_open(&daemon->bench, &daemon->loop, daemon->config, &daemon->clock, &hands, why);
     if (error < 0)
         return error;
-    instruments_attach(daemon->instruments, daemon->bench);
+    attach(daemon);
     watch_scales(daemon);
     return 0;
 }
@@ -332,7 +374,7 @@ static int run(const char *path, double rate)
     int error;
 
     daemon.path = path;
-    if (read_config(&daemon, &daemon.config, &why) < 0) {
+    if (make_config(&daemon, NULL, &daemon.config, &why) < 0) {
         program_say("%s", why.text);
         return EXIT_FAILED;
     }

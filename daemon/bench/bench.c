@@ -200,8 +200,9 @@ static void add_tracked(struct message_reading *out, const struct tracker_view *
     out->press_kpa = view->press_kpa;
 }
 
-void bench_reading(struct bench *bench, int instrument, const struct reading *reading, struct moment at)
+int bench_reading(void *context, int instrument, const struct reading *reading, struct moment at)
 {
+    struct bench *bench = context;
     const struct instrument_config *config = &bench->config->instruments[instrument];
     const struct outlet *outlet = &bench->outlets[instrument];
     struct message *message = &bench->reading;
@@ -236,10 +237,12 @@ void bench_reading(struct bench *bench, int instrument, const struct reading *re
     /* only now: a tracker that is kept must not know of events that are not written down yet */
     if ((bench->now.mono_us - bench->saved_us) * bench->stations.count >= SAVE_EVERY_US)
         save_next_tracker(bench);
+    return length < 0 ? length : 0;
 }
 
-void bench_instrument(struct bench *bench, int instrument, enum instrument_change change, const char *detail)
+void bench_instrument(void *context, int instrument, enum instrument_change change, const char *detail)
 {
+    struct bench *bench = context;
     const struct instrument_config *config = &bench->config->instruments[instrument];
     struct message message = { .kind = MESSAGE_INSTRUMENT };
 
@@ -252,13 +255,17 @@ void bench_instrument(struct bench *bench, int instrument, enum instrument_chang
     bench_settle(bench);
 }
 
-void bench_hold(struct bench *bench)
+void bench_hold(void *context)
 {
+    struct bench *bench = context;
+
     bench->held = true;
 }
 
-void bench_release(struct bench *bench)
+void bench_release(void *context)
 {
+    struct bench *bench = context;
+
     bench->held = false;
     bench_settle(bench);
 }
@@ -269,6 +276,20 @@ void bench_clock_stepped(struct bench *bench, int64_t by_us)
     stations_warn(&bench->stations, NULL, NULL, "clock-stepped",
                   "the wall clock was set %s by %.1f s; durations are not touched by it",
                   by_us < 0 ? "back" : "forward", (double)(by_us < 0 ? -by_us : by_us) / 1e6);
+    bench_settle(bench);
+}
+
+void bench_slept(struct bench *bench, int64_t slept_us)
+{
+    bench->now = clock_now(bench->clock);
+    bench->deadline_us = 0; /* armed for a time that has passed, or by a timer that stood still */
+    uv_timer_stop(&bench->deadline);
+    stations_warn(&bench->stations, NULL, NULL, "slept",
+                  "the computer slept for %.0f s; nothing was measured meanwhile", (double)slept_us / 1e6);
+    for (int i = 0; i < bench->stations.count; i++)
+        for (int cup = 0; cup <= 1; cup++)
+            stations_gap(&bench->stations, i, cup, bench->now);
+    stations_time(&bench->stations, bench->now);
     bench_settle(bench);
 }
 
@@ -434,11 +455,15 @@ int bench_reconfigure(struct bench *bench, const struct config *config, struct w
     if (!outlets)
         return -ENOMEM;
     bench->now = clock_now(bench->clock);
+    journal_hold(bench->journal);
+    stations_forget_gone(&bench->stations, config, keep, bench);
+    journal_release_later(bench->journal);
     if ((error = stations_reconfigure(&bench->stations, config, bench->now, why)) != 0) {
         free(outlets);
         return error;
     }
     take_outlets(bench, config, outlets);
+    journal_keep_days(bench->journal, config->journal_days);
     bench_planned(bench);
     bench_settle(bench);
     return 0;

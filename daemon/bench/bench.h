@@ -36,18 +36,23 @@ void bench_close(struct bench *bench);
  * changed here. */
 int bench_reconfigure(struct bench *bench, const struct config *config, struct why *why);
 
-/* A reading arrived: publish first, then track, then journal. */
-void bench_reading(struct bench *bench, int instrument, const struct reading *reading, struct moment at);
+/* The next four are called through a sink by instruments that know no bench; `bench` is the struct bench.
+ *
+ * A reading arrived: publish first, then track, then journal.  0, or a negative errno: no message can carry it. */
+int bench_reading(void *bench, int instrument, const struct reading *reading, struct moment at);
 
 /* An instrument was found, is ready, fell silent, was lost, refused, flooded. */
-void bench_instrument(struct bench *bench, int instrument, enum instrument_change change, const char *detail);
+void bench_instrument(void *bench, int instrument, enum instrument_change change, const char *detail);
 
 /* Between these two, what happens is gathered, and committed and reported at the end: a thousand instruments that
  * are found at once cost one commit.  Within one callback of the loop only. */
-void bench_hold(struct bench *bench);
-void bench_release(struct bench *bench);
+void bench_hold(void *bench);
+void bench_release(void *bench);
 
 /* The wall clock was stepped by so much. */
 void bench_clock_stepped(struct bench *bench, int64_t by_us);
+
+/* The computer slept for so long: the loop's timers stood still meanwhile, and deadlines may have passed. */
+void bench_slept(struct bench *bench, int64_t slept_us);
 
 #endif

@@ -248,6 +248,13 @@ static int end_open(struct bus *bus, struct end *end, int type, const char *addr
     return end_bind(end, address, why);
 }
 
+/* While the bus is opened: the loop lets go of the handle at once. */
+static void end_unwatch(struct end *end, uv_loop_t *loop)
+{
+    uv_close((uv_handle_t *)&end->poll, NULL);
+    uv_run(loop, UV_RUN_NOWAIT);
+}
+
 static int end_watch(struct end *end, uv_loop_t *loop, struct why *why)
 {
     int descriptor;
@@ -260,7 +267,10 @@ static int end_watch(struct end *end, uv_loop_t *loop, struct why *why)
         return why_set(why, error, "%s: cannot watch it: %s", end->address, uv_strerror(error));
     end->poll.data = end;
     end->touched = true;
-    return uv_poll_start(&end->poll, UV_READABLE, on_poll);
+    if ((error = uv_poll_start(&end->poll, UV_READABLE, on_poll)) == 0)
+        return 0;
+    end_unwatch(end, loop);
+    return why_set(why, error, "%s: cannot watch it: %s", end->address, uv_strerror(error));
 }
 
 static void end_free(struct end *end)
@@ -305,8 +315,7 @@ int bus_open(struct bus **out, uv_loop_t *loop, const char *bus_address, const c
     if ((error = end_watch(&bus->listeners, loop, why)) != 0)
         goto failed;
     if ((error = end_watch(&bus->requests, loop, why)) != 0) {
-        uv_close((uv_handle_t *)&bus->listeners.poll, NULL);
-        uv_run(loop, UV_RUN_NOWAIT);
+        end_unwatch(&bus->listeners, loop);
         goto failed;
     }
     uv_check_init(loop, &bus->check);

@@ -384,6 +384,21 @@ int config_read(struct config *out, const char *path, FILE *mistakes, struct why
     return -EINVAL;
 }
 
+int config_copy_bare(struct config *out, const struct config *from, struct why *why)
+{
+    struct config copy = *from;
+    size_t bytes = (size_t)from->station_count * sizeof *from->stations;
+
+    copy.instruments = NULL;
+    copy.instrument_count = 0;
+    copy.memory = NULL; /* only an instrument's words lie there */
+    if (!(copy.stations = malloc(bytes)))
+        return why_set(why, -ENOMEM, "no memory for the configuration");
+    memcpy(copy.stations, from->stations, bytes);
+    *out = copy;
+    return 0;
+}
+
 void config_free(struct config *config)
 {
     struct block *next;

@@ -38,6 +38,10 @@ struct config {
  * or -EINVAL: the first mistake is in why, and every one has been printed to `mistakes` (NULL: nowhere)
  * as "FILE:LINE: sentence"; or another negative errno when the file cannot be read at all. */
 int config_read(struct config *out, const char *path, FILE *mistakes, struct why *why);
+
+/* A copy without the instruments, for others to be added; it lives by itself.  0 or -ENOMEM. */
+int config_copy_bare(struct config *out, const struct config *from, struct why *why);
+
 void config_free(struct config *config);
 
 #endif

@@ -7,7 +7,7 @@
 #include <string.h>
 
 #include "transport/serial.h"
-#include "instruments/usb_choice.h"
+#include "transport/usb_choice.h"
 
 static struct station_config *find_station(struct config *config, const char *name)
 {

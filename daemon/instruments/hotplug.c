@@ -253,7 +253,10 @@ int hotplug_open(struct hotplug **out, uv_loop_t *loop, void (*changed)(void *co
     uv_timer_init(loop, &hotplug->settle);
     hotplug->handles = 2;
     hotplug->poll.data = hotplug->settle.data = hotplug;
-    uv_poll_start(&hotplug->poll, UV_READABLE, on_message);
+    if (uv_poll_start(&hotplug->poll, UV_READABLE, on_message) < 0) {
+        hotplug_close(hotplug, NULL);
+        return why_set(why, -EIO, "udev cannot be asked for USB instruments");
+    }
     *out = hotplug;
     return 0;
 }
@@ -267,7 +270,8 @@ static void on_handle_closed(uv_handle_t *handle)
     if (--hotplug->handles > 0)
         return;
     hotplug_free(hotplug);
-    closed(context);
+    if (closed)
+        closed(context);
 }
 
 void hotplug_close(struct hotplug *hotplug, void (*closed)(void *context))

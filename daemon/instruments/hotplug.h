@@ -5,7 +5,7 @@
 #include <uv.h>
 
 #include "poise/why.h"
-#include "usb_choice.h"
+#include "transport/usb_choice.h"
 
 struct hotplug;
 
@@ -32,7 +32,7 @@ struct serial_found {
 /* The serial ports that are there now; their count. */
 int hotplug_look_serial(struct serial_found list[SERIAL_FOUND_MOST]);
 
-/* The loop must run until `closed` is called. */
+/* The loop must run until `closed` (may be NULL) is called. */
 void hotplug_close(struct hotplug *hotplug, void (*closed)(void *context));
 
 #endif

@@ -88,8 +88,9 @@ void instrument_change(struct instrument *instrument, enum instrument_condition 
     snprintf(instrument->detail, sizeof instrument->detail, "%s", detail);
     snprintf(line, sizeof line, "%s: %s", condition_names[condition], instrument->detail);
     instrument_say(instrument, line);
-    if (instrument->all->bench)
-        bench_instrument(instrument->all->bench, instrument->place, changes[condition], instrument->detail);
+    if (instrument->all->sink.context)
+        instrument->all->sink.changed(instrument->all->sink.context, instrument->place, changes[condition],
+                                      instrument->detail);
 }
 
 /* Memory and driver, no handles yet. */
@@ -184,14 +185,14 @@ static void start(struct instrument *instrument)
     instrument_try(instrument);
 }
 
-void instruments_attach(struct instruments *all, struct bench *bench)
+void instruments_attach(struct instruments *all, const struct instrument_sink *sink)
 {
-    all->bench = bench;
-    bench_hold(bench);
+    all->sink = *sink;
+    sink->hold(sink->context);
     for (int i = 0; i < all->count; i++)
         if (all->list[i]->handles == 0)
             start(all->list[i]);
-    bench_release(bench);
+    sink->release(sink->context);
 }
 
 static bool same_text(const char *a, const char *b)
@@ -254,7 +255,7 @@ int instruments_reconfigure(struct instruments *all, const struct config *config
 
     if (error < 0)
         return error;
-    all->bench = NULL;
+    all->sink.context = NULL;
     for (int i = 0; i < config->instrument_count; i++)
         for (int j = 0; j < all->count; j++)
             if (all->list[j] && same_port(all->list[j]->config, list[i]->config)) {
@@ -279,7 +280,7 @@ void instruments_close(struct instruments *all)
     int count = all->count;
 
     all->closing = true;
-    all->bench = NULL;
+    all->sink.context = NULL;
     all->count = 0;
     for (int i = 0; i < count; i++)
         if (all->list[i]->handles > 0)

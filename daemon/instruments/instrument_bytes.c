@@ -85,7 +85,8 @@ static void hand_over(struct instrument *instrument, struct reading *reading, st
         if (instrument->beside)
             instrument->beside[reading->quantity] = *reading;
     }
-    bench_reading(instrument->all->bench, instrument->place, reading, now);
+    if (instrument->all->sink.reading(instrument->all->sink.context, instrument->place, reading, now) < 0)
+        reject(instrument, REJECT_RANGE);
 }
 
 static void decode(struct instrument *instrument, const uint8_t *frame, size_t length, struct moment now)
@@ -175,8 +176,8 @@ void instrument_bytes_begin(struct instrument *instrument, int64_t now_us, int64
         instrument->driver->opened(instrument->state);
 }
 
-/* So many bytes stand behind those that waited. */
-static void arrived(struct instrument *instrument, size_t got)
+/* So many bytes stand behind those that waited.  0 or BYTES_FLOOD. */
+static int arrived(struct instrument *instrument, size_t got)
 {
     struct moment now = clock_now(instrument->all->clock);
 
@@ -193,8 +194,7 @@ static void arrived(struct instrument *instrument, size_t got)
     take_frames(instrument, now);
     instrument->half_us = now.mono_us;
     instrument->budget_bytes -= (int64_t)got;
-    if (instrument->budget_bytes < 0 && over_budget(instrument, now.mono_us))
-        instrument_rest(instrument);
+    return instrument->budget_bytes < 0 && over_budget(instrument, now.mono_us) ? BYTES_FLOOD : 0;
 }
 
 int instrument_read(struct instrument *instrument)
@@ -206,11 +206,10 @@ int instrument_read(struct instrument *instrument)
         return -ENODEV;
     if (got < 0)
         return errno == EAGAIN || errno == EINTR ? 0 : -errno;
-    arrived(instrument, (size_t)got);
-    return 0;
+    return arrived(instrument, (size_t)got);
 }
 
-void instrument_report(struct instrument *instrument, const uint8_t *report, size_t length)
+int instrument_report(struct instrument *instrument, const uint8_t *report, size_t length)
 {
     if (INSTRUMENT_BUFFER - instrument->length < 1 + (int)length) {
         instrument->length = 0;
@@ -218,5 +217,5 @@ void instrument_report(struct instrument *instrument, const uint8_t *report, siz
     }
     instrument->buffer[instrument->length] = (uint8_t)length;
     memcpy(instrument->buffer + instrument->length + 1, report, length);
-    arrived(instrument, 1 + length);
+    return arrived(instrument, 1 + length);
 }

@@ -27,7 +27,8 @@ void folders_open(struct instruments *all)
     }
     all->folders.data = all;
     all->handles++;
-    uv_poll_start(&all->folders, UV_READABLE, on_folders);
+    if (uv_poll_start(&all->folders, UV_READABLE, on_folders) < 0)
+        folders_close(all);
 }
 
 void folders_close(struct instruments *all)

@@ -72,7 +72,7 @@ struct instrument {
 struct instruments {
     uv_loop_t *loop;
     const struct clock *clock;
-    struct bench *bench; /* NULL until attached */
+    struct instrument_sink sink; /* its context is NULL until attached */
     struct instrument **list;
     int count;
     uv_timer_t silence; /* one for all: the earliest deadline */
@@ -119,12 +119,14 @@ void folders_forget(struct instrument *instrument);
 
 /* instrument_bytes.c */
 
-/* Reads what the port has, once, and hands on the readings in it.  0, or a negative errno when the
+enum { BYTES_FLOOD = 1 }; /* more arrives than an instrument can mean: let it rest */
+
+/* Reads what the port has, once, and hands on the readings in it.  0, BYTES_FLOOD, or a negative errno when the
  * port is gone. */
 int instrument_read(struct instrument *instrument);
 
 /* The same for one report of a USB device. */
-void instrument_report(struct instrument *instrument, const uint8_t *report, size_t length);
+int instrument_report(struct instrument *instrument, const uint8_t *report, size_t length);
 
 /* The port was opened, or had a rest: half frames are forgotten, so many bytes may be read before they earn more. */
 void instrument_bytes_begin(struct instrument *instrument, int64_t now_us, int64_t budget_bytes);

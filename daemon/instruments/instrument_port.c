@@ -106,7 +106,9 @@ static void on_readable(uv_poll_t *poll, int status, int events)
         error = events & UV_DISCONNECT ? -ENODEV : 0;
     else if (status == 0)
         error = instrument_read(instrument);
-    if (error == 0)
+    if (error == BYTES_FLOOD)
+        instrument_rest(instrument);
+    if (error >= 0)
         return;
     snprintf(detail, sizeof detail, "%s is gone; plug it in again", instrument->config->port);
     instrument_lose(instrument, detail);
@@ -182,7 +184,11 @@ static int open_serial(struct instrument *instrument, struct why *why)
     instrument->poll.data = instrument;
     instrument->handles++;
     instrument->all->handles++;
-    uv_poll_start(&instrument->poll, UV_READABLE, on_readable);
+    error = uv_poll_start(&instrument->poll, UV_READABLE, on_readable);
+    if (error < 0) {
+        let_go(instrument);
+        return why_set(why, error, "%s cannot be watched: %s", path, uv_strerror(error));
+    }
     return 0;
 }
 

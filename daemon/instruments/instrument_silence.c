@@ -74,6 +74,12 @@ void silence_check(uv_timer_t *timer)
         arm(all, earliest_us);
 }
 
+void instruments_slept(struct instruments *all, int64_t slept_us)
+{
+    for (int i = 0; i < all->count; i++)
+        all->list[i]->heard_us += slept_us;
+}
+
 /* The first reading after anything else than readings. */
 static void speak_again(struct instrument *instrument, int64_t now_us)
 {

@@ -47,11 +47,6 @@ static void on_changed(void *context)
             instrument_try(all->list[i]);
 }
 
-static void forget(void *context)
-{
-    (void)context;
-}
-
 static int usb_begin(struct instruments *all, struct why *why)
 {
     struct instruments_usb *part = calloc(1, sizeof *part);
@@ -69,15 +64,19 @@ static int usb_begin(struct instruments *all, struct why *why)
     }
     if (error < 0) {
         if (part->hotplug)
-            hotplug_close(part->hotplug, forget);
+            hotplug_close(part->hotplug, NULL);
         usb_stop(part->usb);
         free(part);
         return error;
     }
     part->poll.data = all;
-    uv_poll_start(&part->poll, UV_READABLE, on_ready);
     all->handles += 2; /* the poll, and hotplug as a whole */
     all->usb = part;
+    error = uv_poll_start(&part->poll, UV_READABLE, on_ready);
+    if (error < 0) {
+        instruments_usb_close(all);
+        return why_set(why, error, "USB cannot be watched: %s", uv_strerror(error));
+    }
     return 0;
 }
 
@@ -166,8 +165,8 @@ static void report(void *context, const uint8_t *bytes, size_t length)
 {
     struct instrument *instrument = context;
 
-    if (instrument->usb && !instrument->resting)
-        instrument_report(instrument, bytes, length);
+    if (instrument->usb && !instrument->resting && instrument_report(instrument, bytes, length) == BYTES_FLOOD)
+        instrument_rest(instrument);
 }
 
 static void order_refused(void *context)

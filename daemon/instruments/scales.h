@@ -4,7 +4,7 @@
 #define POISE_SCALES_H
 
 #include "config/config.h"
-#include "usb_choice.h"
+#include "transport/usb_choice.h"
 
 enum { SCALES_MOST = 8 }; /* a bench that has more needs a configuration to distinguish them */
 

@@ -143,6 +143,14 @@ static void add(struct journal *journal, const char *topic, size_t topic_length,
     journal->newest_us = time_us;
 }
 
+void journal_keep_days(struct journal *journal, int days)
+{
+    pthread_mutex_lock(&journal->lock);
+    journal->days = days;
+    journal->pruned_us = 0; /* what is old now goes with the next commit */
+    pthread_mutex_unlock(&journal->lock);
+}
+
 void journal_reading(struct journal *journal, const char *topic, size_t topic_length, const char *json,
                      size_t json_length, uint64_t seq, int64_t time_us)
 {

@@ -38,6 +38,9 @@ int journal_start(struct journal *journal, struct why *why);
  * saved. */
 uint64_t journal_close(struct journal *journal);
 
+/* From now on messages are kept for so many days. */
+void journal_keep_days(struct journal *journal, int days);
+
 /* Adds one reading. */
 void journal_reading(struct journal *journal, const char *topic, size_t topic_length, const char *json,
                      size_t json_length, uint64_t seq, int64_t time_us);

@@ -26,7 +26,6 @@ struct news {
 struct journal {
     struct journal_file *file; /* the thread's, once it runs */
     char path[512];
-    int days;
     void (*wake)(void *context);
     void *wake_context;
     pthread_t thread;
@@ -50,6 +49,7 @@ struct journal {
     int64_t pruned_us;                  /* UTC of the newest message when nothing old was left; 0: not yet */
     int64_t newest_us;                  /* UTC of the newest message, for pruning */
     int prune_rows;                     /* so many may go */
+    int days;                           /* to keep them */
     uint64_t newest_seq;                /* of all that was added, saved or not */
 };
 

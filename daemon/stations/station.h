@@ -124,6 +124,10 @@ struct saved_at {
 void stations_save(struct stations *stations, bool all, const struct saved_at *at,
                    void (*keep)(void *context, const char *key, const void *data, size_t length), void *context);
 
+/* Hands out (DATA NULL) the keys of the stations that this configuration does not have: to be forgotten. */
+void stations_forget_gone(const struct stations *stations, const struct config *config,
+                          void (*keep)(void *context, const char *key, const void *data, size_t length), void *context);
+
 /* Takes back one thing; keys that are not its own are ignored.  Not yet in force. */
 void stations_load(struct stations *stations, const char *key, const void *data, size_t length,
                    const struct saved_at *now);
@@ -132,6 +136,6 @@ void stations_load(struct stations *stations, const char *key, const void *data,
 void stations_loaded(struct stations *stations, struct moment now);
 
 /* The smallest seq from which readings must be fed again; UINT64_MAX: none. */
-uint64_t stations_resume_seq(const struct stations *stations);
+uint64_t stations_resume_seq(struct stations *stations);
 
 #endif

@@ -67,6 +67,22 @@ static void end_brews_of_gone(struct stations *stations, const struct config *co
     }
 }
 
+/* A station that comes back has a new tracker, which counts from 1 again: the brews of the old one are none of its. */
+static void forget_numbers_of_gone(struct stations *stations, const struct config *config)
+{
+    for (int i = 0; i < stations->brews.count; i++) {
+        struct brew *brew = stations->brews.all[i];
+        bool stays = false;
+
+        for (int j = 0; j < config->station_count; j++)
+            stays = stays || strcmp(config->stations[j].name, brew->station) == 0;
+        if (stays || brew->number == 0)
+            continue;
+        brew->number = 0;
+        brew->changed = true;
+    }
+}
+
 int stations_reconfigure(struct stations *stations, const struct config *config, struct moment now, struct why *why)
 {
     struct station *all = calloc((size_t)config->station_count + 1, sizeof *all);
@@ -83,6 +99,7 @@ int stations_reconfigure(struct stations *stations, const struct config *config,
             return error;
         }
     end_brews_of_gone(stations, config, now);
+    forget_numbers_of_gone(stations, config);
     for (int i = 0; i < config->station_count; i++) {
         int old = station_find(stations, config->stations[i].name);
 

@@ -99,6 +99,23 @@ void stations_save(struct stations *stations, bool all, const struct saved_at *a
     save_json(bench_json(stations), bench_key, keep, context);
 }
 
+void stations_forget_gone(const struct stations *stations, const struct config *config, keep_function *keep,
+                          void *context)
+{
+    char key[NAME_SIZE + sizeof station_key];
+
+    for (int i = 0; i < stations->count; i++) {
+        bool stays = false;
+
+        for (int j = 0; j < config->station_count; j++)
+            stays = stays || strcmp(config->stations[j].name, stations->all[i].config.name) == 0;
+        if (stays)
+            continue;
+        snprintf(key, sizeof key, "%s%s", station_key, stations->all[i].config.name);
+        keep(context, key, NULL, 0);
+    }
+}
+
 static void load_station(struct stations *stations, const char *name, const void *data, size_t length,
                          const struct saved_at *now)
 {
@@ -180,6 +197,25 @@ void stations_load(struct stations *stations, const char *key, const void *data,
     json_decref(json);
 }
 
+/* A tracker that was kept before its station was taken out of the configuration for a while knows brews that have been
+ * ended without it. */
+static void check_restored(struct stations *stations)
+{
+    for (int i = 0; i < stations->count; i++) {
+        struct station *station = &stations->all[i];
+        struct tracker_view view;
+
+        if (!station->restored)
+            continue;
+        tracker_view(station->tracker, &view);
+        if (view.brew == 0 || brews_numbered(&stations->brews, station->config.name, view.brew))
+            continue;
+        tracker_begin(station->tracker, &station->config.tracker);
+        station->restored = false;
+        station->saved_seq = 0;
+    }
+}
+
 void stations_loaded(struct stations *stations, struct moment now)
 {
     for (int i = 0; i < stations->brews.count; i++) {
@@ -200,10 +236,11 @@ void stations_loaded(struct stations *stations, struct moment now)
     }
 }
 
-uint64_t stations_resume_seq(const struct stations *stations)
+uint64_t stations_resume_seq(struct stations *stations)
 {
     uint64_t first = UINT64_MAX;
 
+    check_restored(stations);
     for (int i = 0; i < stations->count; i++)
         if (stations->all[i].restored && stations->all[i].saved_seq < first)
             first = stations->all[i].saved_seq;

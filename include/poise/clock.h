@@ -37,6 +37,10 @@ struct moment clock_world_now(void);
  * disk, a key.  Compares with nothing else. */
 int64_t clock_steady_ms(void);
 
+/* How long the computer has slept since it was started: what CLOCK_BOOTTIME counts and timers, which stand still
+ * meanwhile, do not.  Exact to the microsecond or two between two readings of a clock. */
+int64_t clock_slept_us(void);
+
 /* The kernel's boot id, 36 characters and a NUL: mono_us of different boots do not compare.
  * "unknown" where /proc does not say. */
 const char *clock_boot(void);

@@ -28,6 +28,13 @@ int64_t clock_steady_ms(void)
     return read_us(CLOCK_MONOTONIC) / 1000;
 }
 
+int64_t clock_slept_us(void)
+{
+    int64_t steady_us = read_us(CLOCK_MONOTONIC), slept_us = read_us(CLOCK_BOOTTIME) - steady_us;
+
+    return slept_us > 0 ? slept_us : 0;
+}
+
 void clock_start(struct clock *clock, double rate)
 {
     struct moment now = clock_world_now();

@@ -159,6 +159,38 @@ def test_a_stop_in_order_skips_no_number(bench):
     assert numbers == list(range(1, len(numbers) + 1)) and len(numbers) > last
 
 
+def test_a_station_that_comes_back_begins_brews_of_its_own(bench):
+    """It has a new tracker, which counts from 1 again: nothing goes into the brews it had before."""
+    one_scale(bench)
+    daemon = bench.poised()
+    bus = bench.subscribe()
+    scale = line_scale("left-scale", bench.folder / "port/left-scale", station="left")
+    brews = [bench.ask(do="begin")["brew"]]
+    assert bench.ask(do="end")["ok"]
+    brews.append(bench.ask(do="begin")["brew"])
+    for again in range(2):
+        bench.configure(station("right"))
+        daemon.signal(1)
+        bus.wait_for(lambda m: m["topic"] == "state/pier" and [s["station"] for s in m["stations"]] == ["right"])
+        bench.configure(station("right"), station("left"), scale)
+        daemon.signal(1)
+        bus.wait_for(lambda m: m["topic"] == "state/pier" and len(m["stations"]) == 2)
+        brew = bench.ask(do="begin", station="left")["brew"]
+        assert brew and brew not in brews
+        bus.wait_for(event("brew", change="begin", brew=brew))
+        assert bench.ask(do="enter", brew=brew, measure="dose_g", value=14.5 + again)["ok"]
+        assert bus.wait_for(event("measure", measure="dose_g"))["brew"] == brew
+        brews.append(brew)
+    entered = [m["brew"] for m in bus.drain() if m.get("measure") == "dose_g"]
+    assert entered == brews[2:]
+    daemon.kill()           # what was removed is not restored either
+    bench.configure(station("right"))
+    bench.poised().stop()
+    bench.configure(station("right"), station("left"), scale)
+    bench.poised()
+    assert bench.ask(do="begin", station="left")["brew"] not in brews
+
+
 def test_a_running_brew_survives_new_configuration(bench):
     one_scale(bench)
     daemon = bench.poised()

@@ -2,6 +2,7 @@
 import os
 import signal
 import socket
+import sqlite3
 
 from bench import PATIENCE_S, line_scale, station
 
@@ -70,6 +71,27 @@ def test_without_any_configuration_a_user_has_a_bench(bench):
     bench.start("poised")
     bench.control = f"ipc://{bench.folder}/run/poise/control"
     assert bench.ask(do="status")["state"]["stations"][0]["station"] == "bench"
+
+
+def test_a_reload_takes_new_days_of_the_journal(bench):
+    bench.configure(station("left"), bench="journal_days = 30\n")
+    daemon = bench.poised()
+    old = bench.ask(do="begin")["brew"]
+    bench.ask(do="end")
+    daemon.stop()
+    file = sqlite3.connect(bench.folder / "journal.db")
+    file.execute("update journal set first_us = first_us - 10 * 86400 * 1000000")
+    file.commit()
+    file.close()
+    daemon = bench.poised()
+    bench.ask(do="begin")
+    assert old in [message.get("brew") for message in bench.history()]
+    bench.configure(station("left"), bench="journal_days = 5\n")
+    daemon.signal(signal.SIGHUP)
+    daemon.wait_diagnostic("the configuration was read again")
+    for _ in range(10):                 # as many old rows may go as new ones come
+        bench.ask(do="note", text="now")
+    bench.wait_until(lambda: old not in [message.get("brew") for message in bench.history()], "the old brew is gone")
 
 
 def test_the_drivers_are_listed(bench):

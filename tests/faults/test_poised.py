@@ -2,6 +2,8 @@
 import resource
 import select
 import sqlite3
+import os
+import struct
 import time
 
 import zmq
@@ -78,6 +80,54 @@ def test_an_event_is_said_when_it_is_on_the_disk(bench):
     assert hanging.exists()
     hanging.unlink()
     socket.close()
+
+
+SLEEPER = """
+[virtual]
+seed = 5
+[scale left-scale]
+layout = plain
+noise_g = 0
+do = brew cup 300
+do = wait 2
+do = put cup brewer
+do = wait 3
+do = coffee 15 g
+do = wait 3
+do = pour 230 g
+do = wait 20
+do = lift all
+"""
+
+
+def test_a_sleep_of_the_computer_is_reported_and_delays_no_deadline(bench):     # alone
+    """A brew is taken away and the computer sleeps for an hour: the brew is over when it wakes, not 15 minutes later."""
+    leap = bench.folder / "leap"
+    leap.write_bytes(struct.pack("q", 0))
+    os.mkfifo(f"{leap}.wake")
+    wake = os.open(f"{leap}.wake", os.O_RDWR | os.O_NONBLOCK)
+    bench.configure(station("left", "piston_diameter_mm = 60"),
+                    line_scale("left-scale", bench.folder / "port/left-scale", station="left"))
+    bench.environment["ASAN_OPTIONS"] += ":verify_asan_link_order=0"
+    player = bench.virtual(SLEEPER, "--clock-rate", 10, "--stay")
+    daemon = bench.start("poised", "--config", bench.configuration, "--clock-rate", 10, env={
+        "LD_PRELOAD": str(bench.programs_folder.parent / "tests/leaping-clock.so"), "LEAPING_CLOCK": str(leap)})
+    bench.ask(do="status", dies=daemon)
+    bus = bench.subscribe()
+    brew = bus.wait_for(event("stage", stage="pour"))["brew"]
+    player.wait_json(lambda line: line["truth"] == "end")
+    bus.wait_for(lambda message: reading("left-scale")(message) and abs(message["value"]) < 5)
+    before = bus.messages[-1]["mono_us"]
+    leap.write_bytes(struct.pack("q", 360 * 1000000))           # 10 times as long on this bench's clock
+    os.write(wake, b"\1" * 8)
+    warning = bus.wait_for(event("warning", warning="slept"))
+    assert "slept for 3600 s" in warning["detail"] and warning["mono_us"] - before > 3600 * 1000000
+    over = bus.wait_for(lambda message: message.get("change") in ("end", "discard") and message["brew"] == brew)
+    assert over["mono_us"] - warning["mono_us"] < 60 * 1000000
+    assert daemon.diagnostics.count("the computer slept for 360 s") == 1
+    assert not [message for message in bus.drain() if event("instrument", change="silent")(message)]
+    assert bench.ask(do="status", dies=daemon)["ok"]
+    os.close(wake)
 
 
 def test_sockets_and_files_are_closed_to_strangers(bench):

@@ -8,7 +8,7 @@
 #include <errno.h>
 #include <string.h>
 
-#include "instruments/usb_choice.h"
+#include "transport/usb_choice.h"
 
 static const struct usb_found plugged[] = {
     { .place = { 1, 4, 0 },

@@ -303,6 +303,29 @@ def test_scales_are_taken_by_themselves_where_none_is_configured(bench):
     assert names == ["scale-a1", "scale-1-2"]           # and no keyboard
 
 
+def test_a_scale_that_is_plugged_in_reads_no_half_edited_file(bench):
+    testbed = computer(bench)
+    first, second = MockScale(testbed, "1-1", serial="A1"), MockScale(testbed, "1-2", serial="B2")
+    first.plug()
+    poised, bus = start(bench)
+    awake(first, bus, "scale-a1")
+    bench.configure(station("other"), "[strength]", "replicates = 9")
+    second.plug()
+    awake(second, bus, "scale-b2")
+    state = bench.ask(do="status")["state"]
+    assert [one["station"] for one in state["stations"]] == ["left"]
+    bench.configuration.write_text("[stat")                                     # in the middle of being written
+    third = MockScale(testbed, "1-3", serial="C3")
+    third.plug()
+    awake(third, bus, "scale-c3")
+    assert "is not taken" not in poised.diagnostics
+    bench.configure(station("other"))
+    poised.signal(signal.SIGHUP)                                                # only now it is to be read
+    bus.wait_for(lambda m: m["topic"] == "state/pier" and [one["station"] for one in m["stations"]] == ["other"])
+    assert [one["instrument"] for one in bench.ask(do="status")["state"]["instruments"]] == [
+        "scale-a1", "scale-b2", "scale-c3"]
+
+
 def test_a_scale_without_a_serial_number_serves_its_station_from_another_place(bench):
     testbed = computer(bench)
     scale, twin = MockScale(testbed, "1-1"), MockScale(testbed, "1-3")

@@ -6,7 +6,7 @@
 #include <stdint.h>
 
 #include "poise/why.h"
-#include "transport/usb.h"
+#include "usb.h"
 
 enum { USB_FOUND_MOST = 64 }; /* HID interfaces on one computer; more are not looked at */
 
