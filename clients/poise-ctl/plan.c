@@ -216,6 +216,30 @@ static int ask_plan(const struct ctl *ctl, const char *verb, char *text)
     return EXIT_DONE;
 }
 
+/* What a plan may vary or hold. */
+static int settings(const struct ctl *ctl)
+{
+    const struct plan_setting *setting;
+
+    for (int i = 0; (setting = plan_setting_at(i)); i++) {
+        const char *unit = strcmp(setting->unit, "C") == 0 ? "°C" : setting->unit;
+
+        if (ctl->json) {
+            json_t *json =
+                json_pack("{s:s, s:s, s:s}", "name", setting->name, "unit", unit, "summary", setting->summary);
+
+            ctl_print_json(json);
+            json_decref(json);
+        } else {
+            printf("%-15s %-4s%s %s\n", setting->name, unit, strlen(unit) > 2 && unit[0] != 'k' ? " " : "",
+                   setting->summary);
+        }
+    }
+    if (!ctl->json)
+        puts("own_...              a setting of your own: a number or a word");
+    return EXIT_DONE;
+}
+
 static int load(const struct ctl *ctl)
 {
     struct plan plan;
@@ -237,7 +261,7 @@ int command_plan(const struct ctl *ctl)
     } verbs[] = {
         { "load", "the plan's file", 2, 2 }, { "check", "the plan's file", 2, 2 }, { "show", "no more", 1, 1 },
         { "next", "no more", 1, 1 },         { "skip", "no more", 1, 1 },          { "redo", "at most a brew", 1, 2 },
-        { "unload", "no more", 1, 1 },
+        { "unload", "no more", 1, 1 },       { "settings", "no more", 1, 1 },
     };
     const char *verb = ctl->words[0];
 
@@ -250,8 +274,10 @@ int command_plan(const struct ctl *ctl)
         }
         if (strcmp(verb, "check") == 0)
             return check(ctl);
+        if (strcmp(verb, "settings") == 0)
+            return settings(ctl);
         return strcmp(verb, "load") == 0 ? load(ctl) : ask_plan(ctl, verb, NULL);
     }
-    program_say("plan: there is no '%s'; there are load, check, show, next, skip, redo, unload", verb);
+    program_say("plan: there is no '%s'; there are load, check, show, next, skip, redo, unload, settings", verb);
     return EXIT_USAGE;
 }

@@ -17,8 +17,7 @@
  *     dose_g = 15.0 +- 0.1                ; a tolerance makes keeping it checkable
  *     grind = 18
  *
- * A name is a measure of the brew (dose_g, steep_s ...), one of the settings of plan_setting_known,
- * or the bench's own, which begins with own_. */
+ * A name is one of plan_setting_at, or the bench's own, which begins with own_. */
 #ifndef POISE_PLAN_H
 #define POISE_PLAN_H
 
@@ -83,8 +82,36 @@ struct plan_mistakes {
  * its line.  `out` is untouched on failure. */
 int plan_read(struct plan *out, const char *text, size_t length, struct plan_mistakes *mistakes, struct why *why);
 
-/* Whether a name may be planned: some measures, and settings as "grind", "temperature_c", "stir". */
+/* When a setting is wanted from whoever brews. */
+enum plan_moment {
+    PLAN_BEFORE_DOSE,
+    PLAN_BEFORE_WATER,
+    PLAN_BEFORE_PRESS,
+    PLAN_AFTERWARDS,
+    PLAN_BY_ITSELF /* it is the instruction: "Pour to 230 g" */
+};
+
+struct plan_setting {
+    const char *name;  /* "temperature_c" */
+    const char *label; /* as people read it: "Water" */
+    const char *unit;  /* "C", "g", "s", "kPa"; empty: a number or a word */
+    enum plan_moment moment;
+    const char *summary; /* what it is, in a few words */
+};
+
+/* All that a plan may vary or hold, measures among it, in the order of a brew; NULL behind the last. */
+const struct plan_setting *plan_setting_at(int index);
+const struct plan_setting *plan_setting_find(const char *name);
+
+/* A name of the bench's own, which begins with own_. */
+bool plan_setting_own(const char *name);
+
+/* Whether a name may be planned. */
 bool plan_setting_known(const char *name);
+
+/* What was perhaps meant by a name that is not known: "stir" for "stirr", "dose_g" for "dose"; NULL: nothing is near.
+ */
+const char *plan_setting_near(const char *name);
 
 struct plan_run {
     int replicate; /* from 1 */

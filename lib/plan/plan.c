@@ -10,25 +10,10 @@
 #include <stdio.h>
 #include <string.h>
 
+#include "poise/guide.h"
+
 /* A tolerance is kept by what lies on its edge, however the digits became a double. */
 static const double EDGE = 1e-9;
-
-/* What a plan may set besides the measures; an own_ name is the operator's. */
-static const char own_prefix[] = "own_";
-
-static const char *const settings[] = {
-    "coffee", "roast_days", "grind",  "grinder",  "water", "temperature_c", "ratio", "filter", "filters",
-    "rinse",  "brewer",     "cup",    "position", "pours", "bloom_g",       "stir",  "stirs",  "swirls",
-    "press",  "dilution_g", "taster", NULL,
-};
-
-bool plan_setting_known(const char *name)
-{
-    for (const char *const *setting = settings; *setting; setting++)
-        if (strcmp(*setting, name) == 0)
-            return true;
-    return strncmp(name, own_prefix, sizeof own_prefix - 1) == 0 && name[sizeof own_prefix - 1];
-}
 
 static int combinations(const struct plan *plan)
 {
@@ -155,12 +140,42 @@ static void add_reason(struct why *why, const char *format, ...)
     va_list arguments;
 
     if (length && length + 2 < sizeof why->text) {
-        strcpy(why->text + length, ", ");
+        strcpy(why->text + length, "; ");
         length += 2;
     }
     va_start(arguments, format);
     vsnprintf(why->text + length, sizeof why->text - length, format, arguments);
     va_end(arguments);
+}
+
+/* "Steep 149 s, planned 120 ± 3 s": digits as the tolerance has, and more where they would hide that it is out. */
+static void add_outside(struct why *why, enum measure measure, double value, double target, double tolerance)
+{
+    const struct plan_setting *setting = plan_setting_find(measure_name(measure));
+    const char *label = setting ? setting->label : measure_name(measure), *unit = setting ? setting->unit : "";
+    char planned[64], digits[24];
+    const char *point;
+    int decimals;
+
+    snprintf(digits, sizeof digits, "%g", tolerance);
+    point = strchr(digits, '.');
+    for (decimals = point ? (int)strlen(point + 1) : 0; decimals < measure_decimals(measure); decimals++) {
+        double shown = round(value * pow(10, decimals)) / pow(10, decimals);
+
+        if (fabs(shown - target) > tolerance + EDGE)
+            break;
+    }
+    add_reason(why, "%s %.*f %s, planned %s %s", label, decimals, value, unit,
+               guide_amount(target, tolerance, planned, sizeof planned), unit);
+}
+
+static void add_nearer(struct why *why, enum measure measure, double value, double target, double level)
+{
+    const struct plan_setting *setting = plan_setting_find(measure_name(measure));
+    const char *label = setting ? setting->label : measure_name(measure), *unit = setting ? setting->unit : "";
+
+    add_reason(why, "%s %.*f %s, planned %g %s, is nearer to %g %s", label, measure_decimals(measure), value, unit,
+               target, unit, level, unit);
 }
 
 int plan_judge(const json_t *run, const struct measures *measures, struct why *why)
@@ -185,11 +200,9 @@ int plan_judge(const json_t *run, const struct measures *measures, struct why *w
             continue;
         kept = 0;
         if (isnan(tolerance[i]))
-            add_reason(why, "%s %.*f is nearer to %g than to %g", measure_name(measure), measure_decimals(measure),
-                       value, level, target[i]);
+            add_nearer(why, measure, value, target[i], level);
         else
-            add_reason(why, "%s %.*f instead of %g +- %g", measure_name(measure), measure_decimals(measure), value,
-                       target[i], tolerance[i]);
+            add_outside(why, measure, value, target[i], tolerance[i]);
     }
     return kept;
 }

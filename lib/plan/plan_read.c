@@ -30,26 +30,6 @@ struct reader {
     int vary_line;           /* the last of [vary] */
 };
 
-/* What follows from a brew's other measures, or is found out afterwards, cannot be set beforehand. */
-static bool measure_plannable(int measure)
-{
-    switch (measure) {
-    case MEASURE_DOSE_G:
-    case MEASURE_WATER_G:
-    case MEASURE_BEVERAGE_G:
-    case MEASURE_STEEP_S:
-    case MEASURE_BLOOM_S:
-    case MEASURE_SETTLE_S:
-    case MEASURE_PRESS_S:
-    case MEASURE_PRESS_PEAK_KPA:
-    case MEASURE_PRESS_MEAN_KPA:
-    case MEASURE_SLURRY_C:
-        return true;
-    default:
-        return false;
-    }
-}
-
 static void mistake(struct reader *reader, int line, const char *format, ...) __attribute__((format(printf, 3, 4)));
 
 static void mistake(struct reader *reader, int line, const char *format, ...)
@@ -232,15 +212,18 @@ static int begin_factor(struct reader *reader, const char *name, struct plan_fac
     memset(factor, 0, sizeof *factor);
     factor->measure = measure_find(name);
     factor->line = reader->line;
-    if (factor->measure >= 0 && !measure_plannable(factor->measure)) {
+    if (factor->measure >= 0 && !plan_setting_find(name)) {
         mistake(reader, reader->line, "%s is what comes out of a brew, it cannot be set beforehand", name);
         return -EINVAL;
     }
-    if (strlen(name) >= sizeof factor->name || (factor->measure < 0 && !plan_setting_known(name))) {
-        mistake(reader, reader->line,
-                "\"%.40s\" is not known; a measure such as dose_g, water_g, steep_s, a setting "
-                "such as grind, temperature_c, stir, or a name of your own that begins with own_",
-                name);
+    if (strlen(name) >= sizeof factor->name || !plan_setting_known(name)) {
+        const char *near = plan_setting_near(name);
+
+        mistake(
+            reader, reader->line,
+            "\"%.40s\" is not known%s%s; `poise-ctl plan settings` lists all names, and one of your own begins with "
+            "own_",
+            name, near ? "; perhaps it is " : "", near ? near : "");
         return -EINVAL;
     }
     if (name_taken(reader, name)) {

@@ -44,7 +44,7 @@ def test_a_plan_says_what_each_brew_is_and_survives_kill_9(bench):
     missed = begin["plan"]["run"]
     assert end["plan_kept"] is False
     warning = next(m for m in bus.messages if event("warning", warning="plan-not-kept")(m))
-    assert "water_g 236.0 instead of 230 +- 2" in warning["detail"]
+    assert "Water 236 g, planned 230 ± 2 g" in warning["detail"]
     running = bench.ask(do="begin")["brew"]
     daemon.kill()
     bench.poised()
@@ -71,7 +71,7 @@ def test_a_late_correction_changes_the_verdict_everywhere(bench):
     bench.ask(do="plan", plan="load", text=PLAN)
     begin, end, bus = brewed(bench, 236)
     brew, run = begin["brew"], begin["plan"]["run"]
-    assert end["plan_kept"] is False and end["note"] == "water_g 236.0 instead of 230 +- 2"
+    assert end["plan_kept"] is False and end["note"] == "Water 236 g, planned 230 ± 2 g"
     kept = "SELECT brew, plan_kept FROM brew_summary"
     bench.wait_query(kept, lambda rows: rows == [{"brew": brew, "plan_kept": 0}])
     daemon.kill()
@@ -85,9 +85,9 @@ def test_a_late_correction_changes_the_verdict_everywhere(bench):
     assert state[run] == "done"
     bench.ask(do="enter", brew=brew, measure="water_g", value=226)
     verdict = bus.wait_for(event("brew", change="verdict"))
-    assert (verdict["plan_kept"], verdict["note"]) == (False, "water_g 226.0 instead of 230 +- 2")
+    assert (verdict["plan_kept"], verdict["note"]) == (False, "Water 226 g, planned 230 ± 2 g")
     bench.wait_query("SELECT plan_kept, reason FROM brew", lambda rows: rows == [
-        {"plan_kept": 0, "reason": "water_g 226.0 instead of 230 +- 2"}])
+        {"plan_kept": 0, "reason": "Water 226 g, planned 230 ± 2 g"}])
     state = {r["run"]: r["state"] for r in bench.ask(do="plan", plan="show")["plan"]["runs"]}
     assert state[run] == "waiting"
     logger.stop()
@@ -147,7 +147,7 @@ def test_a_plan_file_is_checked_without_a_bench(bench):
     file.write_text(PLAN.replace("steep_s", "soak").replace("230 +- 2", "230 +- 2 ml"))
     status, output, said = bench.run("poise-ctl", "plan", "check", file)
     assert (status, output) == (1, "")
-    assert said.splitlines()[0].startswith(f'poise-ctl: {file}:7: "soak" is not known; a measure such as dose_g')
+    assert said.splitlines()[0].startswith(f'poise-ctl: {file}:7: "soak" is not known; `poise-ctl plan settings`')
     assert said.splitlines()[1] == f'poise-ctl: {file}:9: water_g is in g, not "ml"'
 
 
@@ -168,6 +168,10 @@ def test_a_plan_is_worked_through_with_poise_ctl(bench):
     assert f"   2  again    {brew} " in shown
     assert bench.run("poise-ctl", "plan", "load", file)[0] == 1
     assert bench.run("poise-ctl", "plan", "unload")[1] == "ferry-steep is unloaded, 0 of 4 cups were done\n"
+    status, output, said = bench.run("poise-ctl", "plan", "settings")
+    assert (status, said) == (0, "")
+    listed = [line.split()[0] for line in output.splitlines()]
+    assert {"dose_g", "grind", "stir", "stir_at_s", "temperature_c", "own_..."} <= set(listed) and "strength_pct" not in listed
     status, output, said = bench.run("poise-ctl", "plan", "dance")
     assert (status, output) == (2, "") and "there are load, check" in said
 

@@ -84,7 +84,10 @@ static void test_every_mistake_is_reported_with_its_line(void **state)
     } table[] = {
         { "", 0, "no [experiment]" },
         { HEAD, 0, "[vary] names nothing" },
-        { HEAD "[vary]\nsteep = 60, 120\n", 4, "\"steep\" is not known" },
+        { HEAD "[vary]\nsteep = 60, 120\n", 4, "\"steep\" is not known; perhaps it is steep_s;" },
+        { HEAD "[vary]\nsteep_s = 60, 120\n[hold]\nstirr = spoon\n", 6, "perhaps it is stir;" },
+        { HEAD "[vary]\nsteep_s = 60, 120\n[hold]\ntempo = slow\n", 6,
+          "\"tempo\" is not known; `poise-ctl plan settings`" },
         { HEAD "[vary]\nsteep_s =\n", 4, "no levels" },
         { HEAD "[vary]\nsteep_s = 60,,120\n", 4, "empty level" },
         { HEAD "[vary]\nsteep_s = 60\n", 4, "one level only" },
@@ -133,6 +136,36 @@ static void test_every_mistake_is_reported_with_its_line(void **state)
         if (mistakes.mistake[0].line != table[i].line || !strstr(mistakes.mistake[0].text, table[i].part))
             fail_msg("%s\nline %d: %s", table[i].text, mistakes.mistake[0].line, mistakes.mistake[0].text);
     }
+}
+
+/* Every name that is listed can be planned, reads well, and is listed once; nothing else can be. */
+static void test_the_list_of_settings_is_what_may_be_planned(void **state)
+{
+    const struct plan_setting *setting;
+    char text[200];
+    int count = 0;
+
+    (void)state;
+    for (; (setting = plan_setting_at(count)); count++) {
+        bool numbers = *setting->unit != '\0';
+        struct plan_mistakes mistakes;
+        struct plan plan;
+        struct why why;
+
+        assert_ptr_equal(plan_setting_find(setting->name), setting);
+        assert_true(setting->label[0] >= 'A' && setting->label[0] <= 'Z' && *setting->summary != '\0');
+        snprintf(text, sizeof text, "[experiment]\nname = a\n[vary]\n%s = %s\n", setting->name,
+                 numbers ? "10, 20" : "18 clicks, 20 clicks");
+        if (plan_read(&plan, text, strlen(text), &mistakes, &why) != 0)
+            fail_msg("%s: %s", setting->name, why.text);
+    }
+    assert_true(count > 20);
+    assert_false(plan_setting_known("strength_pct") || plan_setting_known("own_") || plan_setting_known("drip_g"));
+    assert_true(plan_setting_known("own_kettle") && plan_setting_known("stir_at_s") && plan_setting_known("stir_s"));
+    assert_string_equal(plan_setting_near("dose"), "dose_g");
+    assert_string_equal(plan_setting_near("gring"), "grind");
+    assert_null(plan_setting_near("xyzzy"));
+    assert_null(plan_setting_near(""));
 }
 
 static void test_all_mistakes_are_reported_at_once(void **state)
@@ -260,7 +293,7 @@ static void test_tolerances_decide_whether_a_plan_was_kept(void **state)
     measures.value[MEASURE_WATER_G] = 236.13;
     measures.value[MEASURE_STEEP_S] = 100;
     assert_int_equal(plan_judge(json, &measures, &why), 0);
-    assert_non_null(strstr(why.text, "water_g 236.1 instead of 230 +- 2, steep_s 100"));
+    assert_non_null(strstr(why.text, "Water 236 g, planned 230 ± 2 g; Steep 100"));
     measures.value[MEASURE_DOSE_G] = NAN;
     assert_int_equal(plan_judge(json, &measures, &why), 0);
     json_decref(json);
@@ -287,10 +320,10 @@ static void test_a_varied_measure_without_a_tolerance_is_of_its_own_level(void *
     assert_int_equal(plan_judge(json, &measures, &why), 1);
     measures.value[MEASURE_STEEP_S] = 62;
     assert_int_equal(plan_judge(json, &measures, &why), 0);
-    assert_string_equal(why.text, "steep_s 62.0 is nearer to 75 than to 45");
+    assert_string_equal(why.text, "Steep 62.0 s, planned 45 s, is nearer to 75 s");
     measures.value[MEASURE_DOSE_G] = 15.3;
     assert_int_equal(plan_judge(json, &measures, &why), 0);
-    assert_non_null(strstr(why.text, "dose_g 15.3 instead of 15 +- 0.1, steep_s 62.0 is nearer"));
+    assert_non_null(strstr(why.text, "Dose 15.3 g, planned 15.0 ± 0.1 g; Steep 62.0 s, planned 45 s, is nearer"));
     json_decref(json);
 }
 
@@ -457,7 +490,7 @@ static void test_an_earlier_try_that_kept_the_plan_after_all_stands_for_its_run(
     assert_int_equal(planner_over(&planner, tries[0], &why), 1);
     assert_int_equal(planner.made[run].state, RUN_BREWING); /* what is under way is let finish */
     assert_int_equal(planner_over(&planner, tries[2], &why), 1);
-    assert_non_null(strstr(why.text, "water_g 240.0 instead of 230 +- 2"));
+    assert_non_null(strstr(why.text, "Water 240 g, planned 230 ± 2 g"));
     assert_int_equal(planner.made[run].state, RUN_DONE);
     assert_string_equal(planner.made[run].brew, "pier-20261125-998");
     /* and back: the first was wrong after all, and is offered again */
@@ -550,6 +583,7 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(test_a_plan_is_read_whole),
         cmocka_unit_test(test_every_mistake_is_reported_with_its_line),
+        cmocka_unit_test(test_the_list_of_settings_is_what_may_be_planned),
         cmocka_unit_test(test_all_mistakes_are_reported_at_once),
         cmocka_unit_test(test_nonsense_of_any_kind_is_refused),
         cmocka_unit_test(test_blocks_are_complete_and_the_order_can_be_drawn_again),
