@@ -18,47 +18,47 @@ enum { KITCHEN_SCALES = 2, KITCHEN_BREWS = 4, KITCHEN_MARKS = 40, KITCHEN_CUPS =
 
 /* When each begins: as model.h has it. */
 enum kitchen_stage {
-    KITCHEN_DOSE,       /* the first coffee falls; brought in the brewer: the brewer is put down */
-    KITCHEN_BLOOM,      /* the first drop of a small water that another follows */
-    KITCHEN_POUR,       /* the first drop of any other water */
-    KITCHEN_STEEP,      /* the last drop has fallen (not after a bloom) */
-    KITCHEN_STIR,       /* spoon in, or the swirl begins */
-    KITCHEN_SETTLE,     /* the spoon rests or is out, or the swirl ends */
-    KITCHEN_PRESS,      /* the hand begins to press; out of sight: everything begins to be lifted */
-    KITCHEN_WEIGH_OUT,  /* the hand leaves the plunger; out of sight: the cup begins to come back */
-    KITCHEN_STRENGTH,   /* the cup stands on a scale alone */
+    KITCHEN_DOSE,     /* the first coffee falls; brought in the brewer: the brewer is put down */
+    KITCHEN_BLOOM,    /* the first drop of a small water that another follows */
+    KITCHEN_POUR,     /* the first drop of any other water */
+    KITCHEN_STEEP,    /* the last drop has fallen (not after a bloom) */
+    KITCHEN_STIR,     /* spoon in, or the swirl begins */
+    KITCHEN_SETTLE,   /* the spoon rests or is out, or the swirl ends */
+    KITCHEN_PRESS,    /* the hand begins to press; out of sight: everything begins to be lifted */
+    KITCHEN_WEIGH,    /* the hand leaves the plunger; out of sight: the cup begins to come back */
+    KITCHEN_STRENGTH, /* the cup stands on a scale alone */
     KITCHEN_STAGES
 };
 
-/* "dose", "bloom", "pour", "steep", "stir", "settle", "press", "weigh-out", "strength" */
+/* "dose", "bloom", "pour", "steep", "stir", "settle", "press", "weigh", "strength" */
 const char *kitchen_stage_name(enum kitchen_stage stage);
 
 struct kitchen_mark {
     enum kitchen_stage stage;
     double at_s;
-    bool optional;      /* nobody could say that it must be there: a pause of three seconds in a pour */
-    bool or_bloom;      /* a pulse that may as well be called a bloom */
-    bool untimed;       /* nothing on a scale shows when: coffee that came in the brewer */
+    bool optional; /* nobody could say that it must be there: a pause of three seconds in a pour */
+    bool or_bloom; /* a pulse that may as well be called a bloom */
+    bool untimed;  /* nothing on a scale shows when: coffee that came in the brewer */
 };
 
 struct kitchen_truth {
-    double began_s, ended_s;            /* the first of its things touches a scale; the last of them leaves */
+    double began_s, ended_s; /* the first of its things touches a scale; the last of them leaves */
     struct kitchen_mark mark[KITCHEN_MARKS];
     int mark_count;
 
     double dose_g, water_g, beverage_g, retained_g_per_g;
     double first_water_s, second_pour_s, last_stir_end_s;
-    double force_began_s, force_ended_s;    /* the hand on the plunger, seen or not */
+    double force_began_s, force_ended_s; /* the hand on the plunger, seen or not */
     double press_peak_kpa;
 
     /* what could be known from the scales */
-    bool dose_seen;             /* tipped in on a scale */
-    bool cup_seen_empty;        /* stood alone on a scale before anything was in it */
-    bool cup_known;             /* its empty mass is in the configuration */
-    bool cup_weighed;           /* stood alone on a scale when full */
-    bool press_seen;            /* on a scale that did not go silent */
+    bool dose_seen;      /* tipped in on a scale */
+    bool cup_seen_empty; /* stood alone on a scale before anything was in it */
+    bool cup_known;      /* its empty mass is in the configuration */
+    bool cup_weighed;    /* stood alone on a scale when full */
+    bool press_seen;     /* on a scale that did not go silent */
     bool press_overloaded;
-    bool bloom_unsure;          /* pulses: bloom or first pour is a matter of taste */
+    bool bloom_unsure; /* pulses: bloom or first pour is a matter of taste */
     bool turned_over;
 };
 
@@ -67,22 +67,22 @@ enum kitchen_filter { KITCHEN_UNFILTERED, KITCHEN_ONE_POLE, KITCHEN_TWO_POLES, K
 
 struct kitchen_scale {
     double rate_hz;
-    int division;               /* in units of the last digit: 1, 2 or 5 */
-    int exponent;               /* of the last digit: -2, -1 or 0 */
+    int division; /* in units of the last digit: 1, 2 or 5 */
+    int exponent; /* of the last digit: -2, -1 or 0 */
     enum kitchen_filter filter;
-    double filter_s;            /* time constant, or the length of the mean */
-    double second_filter_s;     /* of the second pole */
-    double noise_g;             /* of one shown value before rounding */
+    double filter_s;        /* time constant, or the length of the mean */
+    double second_filter_s; /* of the second pole */
+    double noise_g;         /* of one shown value before rounding */
     double capacity_g;
     bool says_stable;
-    bool only_stable;           /* speaks only while at rest */
+    bool only_stable; /* speaks only while at rest */
     bool zero_tracking;
     double creep_g_per_s, creep_tau_s;  /* at first after a load of 500 g, and how it dies */
-    double lost;                /* share of lines */
+    double lost;                        /* share of lines */
     double bunch_least_s, bunch_most_s; /* lines gathered for so long; 0: each as it comes */
-    double tare_delay_s;        /* from the key to the new zero */
-    double tare_slide_s;        /* for so long it shows values in between */
-    bool tare_waits;            /* for rest, at most 2 s; else a touch is enough */
+    double tare_delay_s;                /* from the key to the new zero */
+    double tare_slide_s;                /* for so long it shows values in between */
+    bool tare_waits;                    /* for rest, at most 2 s; else a touch is enough */
     double off_s, on_s, on_zero_g;      /* switches itself off and on; what it then shows; NAN: never */
 };
 
@@ -90,15 +90,18 @@ struct kitchen_scale {
 double kitchen_division_g(const struct kitchen_scale *scale);
 
 struct kitchen_reading {
-    double at_s;                /* arrival; rises over both scales */
+    double at_s; /* arrival; rises over both scales */
     int scale;
-    bool overload;              /* then there are no digits */
-    signed char stable;         /* 1, 0, -1: does not say */
-    int64_t mantissa;           /* x 10^exponent grams */
+    bool overload;      /* then there are no digits */
+    signed char stable; /* 1, 0, -1: does not say */
+    int64_t mantissa;   /* x 10^exponent grams */
     int exponent;
 };
 
-struct kitchen_order { double at_s; int scale; };
+struct kitchen_order {
+    double at_s;
+    int scale;
+};
 
 /* One session, whole before the first reading. */
 struct kitchen_session {
@@ -109,30 +112,38 @@ struct kitchen_session {
     struct kitchen_scale scale[KITCHEN_SCALES];
     struct kitchen_truth brew[KITCHEN_BREWS];
     int brew_count;
-    struct kitchen_order tare_order[KITCHEN_ORDERS];    /* tares ordered through poised; those at the key are not here */
+    struct kitchen_order tare_order[KITCHEN_ORDERS]; /* tares ordered through poised; those at the key are not here */
     int tare_order_count;
 
     /* what the station's configuration and plan say */
     double piston_mm, press_limit_kpa, retained_g_per_g, lag_s;
     double cup_g[KITCHEN_CUPS];
     int cup_count;
-    double planned_dose_g, planned_water_g;             /* NAN: no plan */
+    double planned_dose_g, planned_water_g; /* NAN: no plan */
 
-    struct kitchen_script *script;                      /* kitchen_parts.h */
+    struct kitchen_script *script; /* kitchen_parts.h */
 };
 
-enum kitchen_kind { KITCHEN_ORDINARY, KITCHEN_WAYS, KITCHEN_INSTRUMENTS, KITCHEN_COARSE, KITCHEN_BENCH, KITCHEN_PRESSES,
-                    KITCHEN_FAST, KITCHEN_NO_BREW };
+enum kitchen_kind {
+    KITCHEN_ORDINARY,
+    KITCHEN_WAYS,
+    KITCHEN_INSTRUMENTS,
+    KITCHEN_COARSE,
+    KITCHEN_BENCH,
+    KITCHEN_PRESSES,
+    KITCHEN_FAST,
+    KITCHEN_NO_BREW
+};
 
 struct kitchen_family {
-    const char *name;           /* "lid" */
-    const char *summary;        /* one line for people */
+    const char *name;    /* "lid" */
+    const char *summary; /* one line for people */
     enum kitchen_kind kind;
 };
 
 int kitchen_family_count(void);
 const struct kitchen_family *kitchen_family(int family);
-int kitchen_family_find(const char *name);      /* -1: none of them */
+int kitchen_family_find(const char *name); /* -1: none of them */
 
 /* Even seeds may be read, odd ones not. */
 bool kitchen_seed_unread(unsigned long seed);

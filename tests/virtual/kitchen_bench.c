@@ -6,9 +6,14 @@
 
 static void lean(struct kitchen_session *session, double from_s, double seconds, double grams)
 {
-    struct force hand = { .shape = FORCE_HAND, .from_s = from_s, .to_s = from_s + seconds, .amount_g = grams,
-                          .rise_s = fmin(seconds / 3, draw(session, 0.15, 0.5)), .fall_s = fmin(seconds / 3, 0.3),
-                          .power = draw(session, 1, 2), .wander = draw(session, 0.02, 0.3) };
+    struct force hand = { .shape = FORCE_HAND,
+                          .from_s = from_s,
+                          .to_s = from_s + seconds,
+                          .amount_g = grams,
+                          .rise_s = fmin(seconds / 3, draw(session, 0.15, 0.5)),
+                          .fall_s = fmin(seconds / 3, 0.3),
+                          .power = draw(session, 1, 2),
+                          .wander = draw(session, 0.02, 0.3) };
 
     add_waves(session, &hand, 0.5, 4);
     add_force(session, hand);
@@ -29,8 +34,12 @@ static void knock(struct kitchen_session *session, double at_s, double grams)
 static void tremble(struct kitchen_session *session, double from_s, double seconds, double grams, double least_hz,
                     double most_hz, const char *what)
 {
-    struct force shake = { .shape = FORCE_SHAKE, .from_s = from_s, .to_s = from_s + seconds, .amount_g = grams,
-                           .rise_s = draw(session, 0.2, 1), .fall_s = draw(session, 0.2, 1) };
+    struct force shake = { .shape = FORCE_SHAKE,
+                           .from_s = from_s,
+                           .to_s = from_s + seconds,
+                           .amount_g = grams,
+                           .rise_s = draw(session, 0.2, 1),
+                           .fall_s = draw(session, 0.2, 1) };
 
     add_waves(session, &shake, least_hz, most_hz);
     add_force(session, shake);
@@ -40,8 +49,13 @@ static void tremble(struct kitchen_session *session, double from_s, double secon
 
 static void wipe(struct kitchen_session *session, double from_s, double seconds, double grams)
 {
-    struct force shake = { .shape = FORCE_SHAKE, .from_s = from_s, .to_s = from_s + seconds, .amount_g = grams,
-                           .growth = draw(session, 0.5, 1.5), .rise_s = 0.2, .fall_s = 0.2 };
+    struct force shake = { .shape = FORCE_SHAKE,
+                           .from_s = from_s,
+                           .to_s = from_s + seconds,
+                           .amount_g = grams,
+                           .growth = draw(session, 0.5, 1.5),
+                           .rise_s = 0.2,
+                           .fall_s = 0.2 };
 
     add_waves(session, &shake, 0.6, 3);
     add_force(session, shake);
@@ -73,10 +87,13 @@ void disturb(struct kitchen_session *session, enum disturbance disturbance)
 
     for (int i = 0; i < times; i++) {
         seconds = disturbance == KNOCKS ? 0.5 : disturbance == LEANING ? draw(session, 1, 2) : draw(session, 1, 3);
-        if (disturbance == GRINDER || disturbance == DRAUGHT) {     /* it asks nobody whether it suits */
-            tremble(session, draw(session, 5, end_s - 30), draw(session, 8, 25),
-                    disturbance == GRINDER ? 0.3 : draw(session, 0.2, 0.8), disturbance == GRINDER ? 0.4 : 0.1,
-                    disturbance == GRINDER ? 4 : 0.5, disturbance == GRINDER ? "a grinder runs: shaking" : "a draught");
+        if (disturbance == GRINDER || disturbance == DRAUGHT) { /* it asks nobody whether it suits */
+            bool grinds = disturbance == GRINDER;
+
+            at_s = draw(session, 5, end_s - 30);
+            seconds = draw(session, 8, 25);
+            tremble(session, at_s, seconds, grinds ? 0.3 : draw(session, 0.2, 0.8), grinds ? 0.4 : 0.1,
+                    grinds ? 4 : 0.5, grinds ? "a grinder runs: shaking" : "a draught");
             continue;
         }
         at_s = quiet_moment(session, seconds, 1.5);
@@ -94,20 +111,21 @@ void disturb(struct kitchen_session *session, enum disturbance disturbance)
 
 /* ---- hours without a brew ---- */
 
-static void thing_comes_and_goes(struct kitchen_session *session, enum thing thing, double grams, double stays_s)
+static void thing_comes_and_goes(struct kitchen_session *session, enum thing thing, double least_s, double most_s)
 {
-    session->script->mass_g[thing] = grams;
     put(session, 1 << thing, 0);
-    rest(session, stays_s, false);
+    rest(session, draw_log(session, least_s, most_s), false);
     lift(session, 1 << thing);
 }
 
 static void handle_cups(struct kitchen_session *session)
 {
-    thing_comes_and_goes(session, THING_CUP, draw_log(session, 60, 900), draw_log(session, 0.6, 120));
+    session->script->mass_g[THING_CUP] = draw_log(session, 60, 900);
+    thing_comes_and_goes(session, THING_CUP, 0.6, 120);
     if (chance(session, 0.3)) {
         rest(session, draw(session, 0.5, 10), false);
-        thing_comes_and_goes(session, THING_NEXT_CUP, draw_log(session, 60, 900), draw(session, 2, 40));
+        session->script->mass_g[THING_NEXT_CUP] = draw_log(session, 60, 900);
+        thing_comes_and_goes(session, THING_NEXT_CUP, 2, 40);
     }
     if (chance(session, 0.15)) {
         rest(session, draw(session, 1, 5), false);
@@ -138,6 +156,8 @@ static void handle_dishes(struct kitchen_session *session)
 
 static void fill_kettle(struct kitchen_session *session)
 {
+    double water_g, flow_g_per_s;
+
     session->script->mass_g[THING_BREWER] = draw(session, 500, 900);
     put(session, BREWER, 0);
     rest(session, draw(session, 0.8, 4), false);
@@ -145,7 +165,9 @@ static void fill_kettle(struct kitchen_session *session)
         touch_tare(session, 0);
         rest(session, draw(session, 1, 3), false);
     }
-    pour(session, draw(session, 250, 1000), draw(session, 20, 60), draw(session, 0.1, 0.6));
+    water_g = draw(session, 250, 1000);
+    flow_g_per_s = draw(session, 20, 60);
+    pour(session, water_g, flow_g_per_s, draw(session, 0.1, 0.6));
     rest(session, draw(session, 1, 8), false);
     lift(session, BREWER);
 }
@@ -153,14 +175,15 @@ static void fill_kettle(struct kitchen_session *session)
 static void weigh_beans(struct kitchen_session *session)
 {
     double empty_g = draw(session, 30, 120), beans_g = draw(session, 12, 24);
+    bool clumps = chance(session, 0.5);
 
     session->script->mass_g[THING_BREWER] = empty_g;
     put(session, BREWER, 0);
     rest(session, draw(session, 1, 4), false);
     touch_tare(session, 0);
     rest(session, draw(session, 1, 3), false);
-    tip_coffee(session, beans_g, draw(session, 1, 5), chance(session, 0.5));
-    for (int i = draw_int(session, 0, 4); i > 0; i--) {     /* bean by bean to the mark */
+    tip_coffee(session, beans_g, draw(session, 1, 5), clumps);
+    for (int i = draw_int(session, 0, 4); i > 0; i--) { /* bean by bean to the mark */
         rest(session, draw(session, 0.4, 1.5), false);
         tip_coffee(session, draw(session, 0.1, 0.4), 0.05, false);
     }
@@ -168,7 +191,8 @@ static void weigh_beans(struct kitchen_session *session)
     lift(session, BREWER);
     if (chance(session, 0.5)) {
         rest(session, draw(session, 4, 20), false);
-        thing_comes_and_goes(session, THING_BREWER, empty_g, draw(session, 1, 60));
+        session->script->mass_g[THING_BREWER] = empty_g;
+        thing_comes_and_goes(session, THING_BREWER, 1, 60);
     }
 }
 
@@ -176,8 +200,10 @@ static void drift(struct kitchen_session *session, double *drifted_g)
 {
     double seconds = draw(session, 60, 1200), amount = draw(session, -4, 4) - *drifted_g;
 
-    add_force(session, (struct force){ .shape = FORCE_RAMP, .from_s = session->script->now_s,
-              .to_s = session->script->now_s + seconds, .amount_g = amount });
+    add_force(session, (struct force){ .shape = FORCE_RAMP,
+                                       .from_s = session->script->now_s,
+                                       .to_s = session->script->now_s + seconds,
+                                       .amount_g = amount });
     say(session, "the zero drifts by %.1f g in %.0f s", amount, seconds);
     *drifted_g += amount;
     rest(session, seconds, false);
@@ -187,21 +213,22 @@ void bench_hours(struct kitchen_session *session, double hours)
 {
     struct kitchen_script *script = session->script;
     const char *name = kitchen_family(session->family)->name;
-    double drifted_g = 0, now_s;
+    double drifted_g = 0, now_s, how_s;
 
     while (script->now_s < hours * 3600 && !script->out_of_memory) {
         rest(session, draw_log(session, 8, 300), false);
         now_s = script->now_s;
+        how_s = draw(session, 0, 1);
         if (!strcmp(name, "bench-leaning"))
-            lean(session, now_s, draw(session, 1, 2), draw_log(session, 20, 4000));
+            lean(session, now_s, 1 + how_s, draw_log(session, 20, 4000));
         else if (!strcmp(name, "bench-knocks"))
             knock(session, now_s, draw_log(session, 5, 400));
         else if (!strcmp(name, "bench-cloth"))
-            wipe(session, now_s, draw(session, 1, 6), draw_log(session, 5, 300));
+            wipe(session, now_s, 1 + 5 * how_s, draw_log(session, 5, 300));
         else if (!strcmp(name, "bench-grinder"))
-            tremble(session, now_s, draw(session, 8, 40), draw(session, 0.2, 0.6), 0.4, 6, "a grinder runs: shaking");
+            tremble(session, now_s, 8 + 32 * how_s, draw(session, 0.2, 0.6), 0.4, 6, "a grinder runs: shaking");
         else if (!strcmp(name, "bench-draughts"))
-            tremble(session, now_s, draw(session, 5, 60), draw_log(session, 0.2, 2), 0.05, 0.6, "a draught");
+            tremble(session, now_s, 5 + 55 * how_s, draw_log(session, 0.2, 2), 0.05, 0.6, "a draught");
         if (now_s == script->now_s && script->now_s > 0) {
             if (!strcmp(name, "bench-cups"))
                 handle_cups(session);

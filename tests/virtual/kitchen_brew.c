@@ -1,4 +1,5 @@
-/* One brew from the first thing set down to the last taken away, and its truth.  Not for what else goes on meanwhile. */
+/* One brew from the first thing set down to the last taken away, and its truth.  Not for what else goes on meanwhile.
+ */
 #include "kitchen_parts.h"
 
 #include <math.h>
@@ -27,22 +28,40 @@ void usual_ways(struct kitchen_session *session, struct ways *ways)
 {
     double dose_g = chance(session, 0.5) ? draw(session, 14.5, 15.5) : draw(session, 11, 22);
 
-    *ways = (struct ways){
-        .arrangement = chance(session, 0.12) ? UPSIDE_DOWN : chance(session, 0.7) ? CUP_FIRST : TOGETHER,
-        .cup_shown_first = chance(session, 0.7),
-        .tare_cup = chance(session, 0.25), .tare_brewer = chance(session, 0.6), .tare_dose = chance(session, 0.55),
-        .rest_least_s = 1.5, .rest_most_s = 6,
-        .dose_g = dose_g, .dose_ready = chance(session, 0.06), .dose_tips = 1,
-        .tip_s = draw(session, 0.8, 4), .tip_gap_s = draw(session, 1, 4),
-        .water_g = dose_g * draw(session, 13, 17), .flow_g_per_s = draw_log(session, 4.5, 20),
-        .ramp_s = draw(session, 0.2, 1.2), .tare_to_pour_s = NAN, .pulses = 1, .pulse_gap_s = 10,
-        .lid_after_s = NAN, .plunger_at_once = chance(session, 0.25),
-        .stirs = 1, .stir_s = draw(session, 4, 15),
-        .steep_s = draw(session, 40, 180), .plunger_to_press_s = draw(session, 1.2, 5),
-        .beside = chance(session, 0.55), .goes = 1, .goes_gap_s = 2,
-        .retained_g_per_g = draw(session, 1.7, 2.4), .evaporation_g_per_s = draw(session, 0, 0.004),
-        .brewer_off_after_s = draw(session, 1.5, 8), .cup_alone_s = draw(session, 3, 15), .epilogue_gap_s = 5
-    };
+    *ways = (struct ways){ .arrangement = chance(session, 0.12)  ? UPSIDE_DOWN
+                                          : chance(session, 0.7) ? CUP_FIRST
+                                                                 : TOGETHER,
+                           .cup_shown_first = chance(session, 0.7),
+                           .tare_cup = chance(session, 0.25),
+                           .tare_brewer = chance(session, 0.6),
+                           .tare_dose = chance(session, 0.55),
+                           .rest_least_s = 1.5,
+                           .rest_most_s = 6,
+                           .dose_g = dose_g,
+                           .dose_ready = chance(session, 0.06),
+                           .dose_tips = 1,
+                           .tip_s = draw(session, 0.8, 4),
+                           .tip_gap_s = draw(session, 1, 4),
+                           .water_g = dose_g * draw(session, 13, 17),
+                           .flow_g_per_s = draw_log(session, 4.5, 20),
+                           .ramp_s = draw(session, 0.2, 1.2),
+                           .tare_to_pour_s = NAN,
+                           .pulses = 1,
+                           .pulse_gap_s = 10,
+                           .lid_after_s = NAN,
+                           .plunger_at_once = chance(session, 0.25),
+                           .stirs = 1,
+                           .stir_s = draw(session, 4, 15),
+                           .steep_s = draw(session, 40, 180),
+                           .plunger_to_press_s = draw(session, 1.2, 5),
+                           .beside = chance(session, 0.55),
+                           .goes = 1,
+                           .goes_gap_s = 2,
+                           .retained_g_per_g = draw(session, 1.7, 2.4),
+                           .evaporation_g_per_s = draw(session, 0, 0.004),
+                           .brewer_off_after_s = draw(session, 1.5, 8),
+                           .cup_alone_s = draw(session, 3, 15),
+                           .epilogue_gap_s = 5 };
     if (chance(session, 0.45)) {
         ways->bloom_g = dose_g * draw(session, 1.6, 3.2);
         ways->bloom_wait_s = draw(session, 18, 45);
@@ -51,10 +70,15 @@ void usual_ways(struct kitchen_session *session, struct ways *ways)
     ways->stir = chance(session, 0.35) ? NO_STIR : chance(session, 0.6) ? STIR_SPOON : STIR_SWIRL;
     if (ways->plunger_at_once && ways->stir == STIR_SPOON)
         ways->stir = STIR_SWIRL;
-    ways->push = (struct push){ .peak_g = draw_log(session, 900, 6000), .seconds = draw(session, 12, 42),
-                                .rise_s = draw(session, 0.3, 1.2), .fall_s = draw(session, 0.15, 0.6),
-                                .power = draw(session, 1, 2), .growth = draw(session, 0, 0.5),
-                                .wander = draw(session, 0.02, 0.12), .least_hz = 0.2, .most_hz = 3 };
+    ways->push = (struct push){ .peak_g = draw_log(session, 900, 6000),
+                                .seconds = draw(session, 12, 42),
+                                .rise_s = draw(session, 0.3, 1.2),
+                                .fall_s = draw(session, 0.15, 0.6),
+                                .power = draw(session, 1, 2),
+                                .growth = draw(session, 0, 0.5),
+                                .wander = draw(session, 0.02, 0.12),
+                                .least_hz = 0.2,
+                                .most_hz = 3 };
     ways->carry_s = ways->push.seconds + draw(session, 6, 20);
 }
 
@@ -94,8 +118,8 @@ static void set_up(struct kitchen_session *session, const struct ways *ways)
         truth->cup_seen_empty = true;
         cup_stands = false;
     }
-    if (!cup_stands && (ways->arrangement == CUP_FIRST ||
-                        (ways->arrangement == UPSIDE_DOWN && ways->cup_shown_first))) {
+    if (!cup_stands
+        && (ways->arrangement == CUP_FIRST || (ways->arrangement == UPSIDE_DOWN && ways->cup_shown_first))) {
         double from_s = put(session, CUP, 0).from_s;
 
         if (isnan(truth->began_s))
@@ -255,8 +279,11 @@ static void evaporate(struct kitchen_session *session, const struct ways *ways)
 
     if (gone <= 0 || script->on[THING_BREWER] < 0)
         return;
-    add_force(session, (struct force){ .shape = FORCE_RAMP, .scale = script->on[THING_BREWER],
-              .from_s = truth->first_water_s, .to_s = script->now_s, .amount_g = -gone });
+    add_force(session, (struct force){ .shape = FORCE_RAMP,
+                                       .scale = script->on[THING_BREWER],
+                                       .from_s = truth->first_water_s,
+                                       .to_s = script->now_s,
+                                       .amount_g = -gone });
     say(session, "%.2f g have evaporated", gone);
     script->mass_g[THING_BREWER] -= gone;
     truth->beverage_g = ways->water_g - gone - ways->retained_g_per_g * ways->dose_g;
@@ -305,16 +332,20 @@ static void press_on_scale(struct kitchen_session *session, const struct ways *w
     truth->press_peak_kpa = kilopascals(most, session->piston_mm);
     truth->press_overloaded = most + standing_on(session, 0) > session->scale[0].capacity_g;
     mark(session, KITCHEN_PRESS, truth->force_began_s);
-    mark(session, KITCHEN_WEIGH_OUT, truth->force_ended_s);
+    mark(session, KITCHEN_WEIGH, truth->force_ended_s);
     run_through(session);
     rest(session, ways->brewer_off_after_s, true);
     if (ways->ending != CUP_WEIGHED || ways->weigh_on_second) {
         lift(session, CUP | BREWER | PLUNGER | LID);
         return;
     }
-    if (chance(session, 0.3)) {         /* the brewer is turned loose */
-        struct force twist = { .shape = FORCE_SHAKE, .scale = 0, .from_s = script->now_s,
-                               .to_s = script->now_s + draw(session, 0.4, 1.2), .amount_g = draw(session, 10, 80), .rise_s = 0.15,
+    if (chance(session, 0.3)) { /* the brewer is turned loose */
+        struct force twist = { .shape = FORCE_SHAKE,
+                               .scale = 0,
+                               .from_s = script->now_s,
+                               .to_s = script->now_s + draw(session, 0.4, 1.2),
+                               .amount_g = draw(session, 10, 80),
+                               .rise_s = 0.15,
                                .fall_s = 0.15 };
 
         add_waves(session, &twist, 1, 6);
@@ -348,7 +379,7 @@ static void weigh_cup(struct kitchen_session *session, const struct ways *ways, 
     struct span put_back = put(session, CUP, scale);
 
     if (was_beside)
-        mark(session, KITCHEN_WEIGH_OUT, put_back.from_s);
+        mark(session, KITCHEN_WEIGH, put_back.from_s);
     mark(session, KITCHEN_STRENGTH, put_back.to_s);
     truth->cup_weighed = true;
     rest(session, ways->cup_alone_s, true);
@@ -368,9 +399,9 @@ static void clear_up(struct kitchen_session *session, const struct ways *ways)
     struct kitchen_truth *truth = truth_of(session);
     bool stays = false;
 
-    script->mass_g[THING_NEXT_CUP] = chance(session, 0.4) ?
-                                     script->mass_g[THING_CUP] - truth->beverage_g + draw(session, -3, 3) :
-                                     draw(session, 150, 420);
+    script->mass_g[THING_NEXT_CUP] = chance(session, 0.4)
+                                         ? script->mass_g[THING_CUP] - truth->beverage_g + draw(session, -3, 3)
+                                         : draw(session, 150, 420);
     if (ways->epilogue == NEXT_CUP_BESIDE && script->on[THING_CUP] == 0) {
         put(session, NEXT_CUP, 0);
         rest(session, draw(session, 1.5, 8), false);
@@ -393,7 +424,7 @@ static void clear_up(struct kitchen_session *session, const struct ways *ways)
         rest(session, draw(session, 4, 15), false);
         stays = true;
     }
-    if (stays && chance(session, 0.5)) {    /* it is the cup of the next brew and stays */
+    if (stays && chance(session, 0.5)) { /* it is the cup of the next brew and stays */
         script->mass_g[THING_CUP] = script->mass_g[THING_NEXT_CUP];
         script->on[THING_CUP] = script->on[THING_NEXT_CUP];
         script->on[THING_NEXT_CUP] = -1;
@@ -407,9 +438,17 @@ void brew(struct kitchen_session *session, const struct ways *ways)
     struct kitchen_script *script = session->script;
     struct kitchen_truth *truth = &session->brew[session->brew_count++];
 
-    *truth = (struct kitchen_truth){ .began_s = NAN, .ended_s = NAN, .dose_g = NAN, .water_g = NAN, .beverage_g = NAN,
-                                     .retained_g_per_g = NAN, .first_water_s = NAN, .second_pour_s = NAN,
-                                     .last_stir_end_s = NAN, .force_began_s = NAN, .force_ended_s = NAN,
+    *truth = (struct kitchen_truth){ .began_s = NAN,
+                                     .ended_s = NAN,
+                                     .dose_g = NAN,
+                                     .water_g = NAN,
+                                     .beverage_g = NAN,
+                                     .retained_g_per_g = NAN,
+                                     .first_water_s = NAN,
+                                     .second_pour_s = NAN,
+                                     .last_stir_end_s = NAN,
+                                     .force_began_s = NAN,
+                                     .force_ended_s = NAN,
                                      .press_peak_kpa = NAN };
     say(session, "a brew begins");
     if (script->on[THING_CUP] >= 0)
@@ -434,7 +473,7 @@ void brew(struct kitchen_session *session, const struct ways *ways)
     add_water(session, ways);
     steep(session, ways);
     if (ways->arrangement == UPSIDE_DOWN && script->on[THING_LID] < 0 && chance(session, 0.5)) {
-        put(session, LID, 0);           /* the cap with the filter; else it is put on in the hand */
+        put(session, LID, 0); /* the cap with the filter; else it is put on in the hand */
         rest(session, draw(session, 2, 8), true);
     }
     if (ways->arrangement == UPSIDE_DOWN && !ways->beside) {

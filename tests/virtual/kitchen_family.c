@@ -12,9 +12,9 @@ typedef void for_brew(struct kitchen_session *session, struct ways *ways);
 
 struct family_row {
     struct kitchen_family shown;
-    for_session *instrument;    /* changes the usual scale */
-    for_brew *ways;             /* changes the usual ways */
-    for_session *meanwhile;     /* adds what goes on besides */
+    for_session *instrument; /* changes the usual scale */
+    for_brew *ways;          /* changes the usual ways */
+    for_session *meanwhile;  /* adds what goes on besides */
 };
 
 /* ---- the usual ---- */
@@ -24,20 +24,28 @@ static void usual_scale(struct kitchen_session *session, struct kitchen_scale *s
     static const double rates[] = { 5, 8, 10, 12.5, 16, 20, 25, 40, 50 };
     double kind = draw(session, 0, 1);
 
-    *scale = (struct kitchen_scale){
-        .rate_hz = rates[draw_int(session, 0, 8)], .division = 1, .exponent = chance(session, 0.25) ? -2 : -1,
-        .filter_s = draw_log(session, 0.04, 0.28), .second_filter_s = draw_log(session, 0.03, 0.15),
-        .filter = kind < 0.5 ? KITCHEN_ONE_POLE : kind < 0.7 ? KITCHEN_TWO_POLES : kind < 0.85 ? KITCHEN_MEAN :
-                  KITCHEN_ADAPTIVE,
-        .capacity_g = chance(session, 0.5) ? 3000 : 5000, .says_stable = chance(session, 0.5),
-        .lost = chance(session, 0.3) ? 0.004 : 0, .tare_delay_s = draw(session, 0.05, 0.4),
-        .tare_waits = chance(session, 0.5), .off_s = NAN, .on_s = NAN, .on_zero_g = NAN
-    };
+    *scale = (struct kitchen_scale){ .rate_hz = rates[draw_int(session, 0, 8)],
+                                     .division = 1,
+                                     .exponent = chance(session, 0.25) ? -2 : -1,
+                                     .filter_s = draw_log(session, 0.04, 0.28),
+                                     .second_filter_s = draw_log(session, 0.03, 0.15),
+                                     .filter = kind < 0.5    ? KITCHEN_ONE_POLE
+                                               : kind < 0.7  ? KITCHEN_TWO_POLES
+                                               : kind < 0.85 ? KITCHEN_MEAN
+                                                             : KITCHEN_ADAPTIVE,
+                                     .capacity_g = chance(session, 0.5) ? 3000 : 5000,
+                                     .says_stable = chance(session, 0.5),
+                                     .lost = chance(session, 0.3) ? 0.004 : 0,
+                                     .tare_delay_s = draw(session, 0.05, 0.4),
+                                     .tare_waits = chance(session, 0.5),
+                                     .off_s = NAN,
+                                     .on_s = NAN,
+                                     .on_zero_g = NAN };
     if (scale->filter == KITCHEN_MEAN)
         scale->filter_s = draw(session, 0.1, 0.5);
     /* one that says when it is stable is quiet enough for it */
-    scale->noise_g = kitchen_division_g(scale) * (scale->says_stable ? draw(session, 0.05, 0.2) :
-                                                  draw(session, 0.1, 0.5));
+    scale->noise_g =
+        kitchen_division_g(scale) * (scale->says_stable ? draw(session, 0.05, 0.2) : draw(session, 0.1, 0.5));
 }
 
 static void set_division(struct kitchen_session *session, int division, int exponent)
@@ -53,10 +61,12 @@ static void wash_up(struct kitchen_session *session)
 {
     struct kitchen_script *script = session->script;
 
-    if (script->on[THING_CUP] < 0)
-        script->mass_g[THING_CUP] = session->cup_count && chance(session, 0.8) ?
-                                    session->cup_g[draw_int(session, 0, session->cup_count - 1)] + draw(session, -0.1, 0.1) :
-                                    draw(session, 160, 450);
+    if (script->on[THING_CUP] < 0 && session->cup_count && chance(session, 0.8)) {
+        script->mass_g[THING_CUP] = session->cup_g[draw_int(session, 0, session->cup_count - 1)];
+        script->mass_g[THING_CUP] += draw(session, -0.1, 0.1);
+    } else if (script->on[THING_CUP] < 0) {
+        script->mass_g[THING_CUP] = draw(session, 160, 450);
+    }
     script->mass_g[THING_BREWER] = draw(session, 120, 260);
     script->mass_g[THING_PLUNGER] = draw(session, 45, 110);
     script->mass_g[THING_LID] = draw(session, 15, 45);
@@ -244,7 +254,11 @@ static void hurried(struct kitchen_session *session, struct ways *ways)
 
 /* ---- scales ---- */
 
-#define RATE(name, hz) static void name(struct kitchen_session *session) { session->scale[0].rate_hz = hz; }
+#define RATE(name, hz)                                \
+    static void name(struct kitchen_session *session) \
+    {                                                 \
+        session->scale[0].rate_hz = hz;               \
+    }
 RATE(rate_2, 2)
 RATE(rate_3, 3)
 RATE(rate_5, 5)
@@ -254,10 +268,22 @@ RATE(rate_50, 50)
 RATE(rate_250, 250)
 RATE(rate_500, 500)
 
-static void division_0_01(struct kitchen_session *session) { set_division(session, 1, -2); }
-static void division_0_5(struct kitchen_session *session) { set_division(session, 5, -1); }
-static void division_1(struct kitchen_session *session) { set_division(session, 1, 0); }
-static void division_2(struct kitchen_session *session) { set_division(session, 2, 0); }
+static void division_0_01(struct kitchen_session *session)
+{
+    set_division(session, 1, -2);
+}
+static void division_0_5(struct kitchen_session *session)
+{
+    set_division(session, 5, -1);
+}
+static void division_1(struct kitchen_session *session)
+{
+    set_division(session, 1, 0);
+}
+static void division_2(struct kitchen_session *session)
+{
+    set_division(session, 2, 0);
+}
 
 static void one_pole(struct kitchen_session *session)
 {
@@ -284,7 +310,10 @@ static void only_stable(struct kitchen_session *session)
     session->scale[0].noise_g = kitchen_division_g(&session->scale[0]) * draw(session, 0.05, 0.15);
 }
 
-static void zero_tracking(struct kitchen_session *session) { session->scale[0].zero_tracking = true; }
+static void zero_tracking(struct kitchen_session *session)
+{
+    session->scale[0].zero_tracking = true;
+}
 
 static void creeping(struct kitchen_session *session)
 {
@@ -298,7 +327,10 @@ static void bunched(struct kitchen_session *session)
     session->scale[0].bunch_most_s = draw(session, 0.1, 0.3);
 }
 
-static void losing(struct kitchen_session *session) { session->scale[0].lost = 0.02; }
+static void losing(struct kitchen_session *session)
+{
+    session->scale[0].lost = 0.02;
+}
 
 static void sliding_tare(struct kitchen_session *session)
 {
@@ -313,11 +345,26 @@ static void two_scales(struct kitchen_session *session)
 
 /* ---- meanwhile ---- */
 
-static void people_lean(struct kitchen_session *session) { disturb(session, LEANING); }
-static void people_knock(struct kitchen_session *session) { disturb(session, KNOCKS); }
-static void people_wipe(struct kitchen_session *session) { disturb(session, CLOTH); }
-static void people_grind(struct kitchen_session *session) { disturb(session, GRINDER); }
-static void air_moves(struct kitchen_session *session) { disturb(session, DRAUGHT); }
+static void people_lean(struct kitchen_session *session)
+{
+    disturb(session, LEANING);
+}
+static void people_knock(struct kitchen_session *session)
+{
+    disturb(session, KNOCKS);
+}
+static void people_wipe(struct kitchen_session *session)
+{
+    disturb(session, CLOTH);
+}
+static void people_grind(struct kitchen_session *session)
+{
+    disturb(session, GRINDER);
+}
+static void air_moves(struct kitchen_session *session)
+{
+    disturb(session, DRAUGHT);
+}
 
 /* The scale goes off by itself while the first brew steeps, and somebody switches it on again. */
 static void switch_off(struct kitchen_session *session)
@@ -351,15 +398,24 @@ static const struct family_row families[] = {
     { { "ordinary", "5 to 50 readings a second, up to 0.1 g, all ordinary ways", KITCHEN_ORDINARY }, NULL, NULL, NULL },
 
     { { "cup-never-weighed", "pressed on the scale, cup taken with the brewer, the next one set down instead",
-        KITCHEN_WAYS }, NULL, never_weighed, NULL },
+        KITCHEN_WAYS },
+      NULL,
+      never_weighed,
+      NULL },
     { { "cup-never-back", "pressed beside, and the cup never comes back", KITCHEN_WAYS }, NULL, never_back, NULL },
     { { "lid", "a lid of 15 to 45 g within seconds of the pour", KITCHEN_WAYS }, NULL, with_lid, NULL },
     { { "any-flow", "pours from 2 to 45 g/s", KITCHEN_WAYS }, NULL, any_flow, NULL },
     { { "pulses", "two to five pours", KITCHEN_WAYS }, NULL, in_pulses, NULL },
     { { "pour-after-tare", "the pour begins within a second of a tare", KITCHEN_WAYS }, NULL, pour_after_tare, NULL },
-    { { "slow-tare", "a tare shows values in between for 0.2 to 1 s", KITCHEN_WAYS }, sliding_tare, always_tares, NULL },
+    { { "slow-tare", "a tare shows values in between for 0.2 to 1 s", KITCHEN_WAYS },
+      sliding_tare,
+      always_tares,
+      NULL },
     { { "abrupt-pour", "the full flow at once", KITCHEN_WAYS }, NULL, abrupt_pour, NULL },
-    { { "dose-in-parts", "a dose of up to 30 g tipped in two or three times", KITCHEN_WAYS }, NULL, dose_in_parts, NULL },
+    { { "dose-in-parts", "a dose of up to 30 g tipped in two or three times", KITCHEN_WAYS },
+      NULL,
+      dose_in_parts,
+      NULL },
     { { "dose-in-clumps", "coffee that falls in clumps", KITCHEN_WAYS }, NULL, dose_in_clumps, NULL },
 
     { { "rate-2", "two readings a second", KITCHEN_COARSE }, rate_2, NULL, NULL },
@@ -376,14 +432,22 @@ static const struct family_row families[] = {
     { { "two-poles", "two filters, one behind the other", KITCHEN_INSTRUMENTS }, two_poles, NULL, NULL },
     { { "moving-mean", "a moving mean of 0.5 to 1 s", KITCHEN_INSTRUMENTS }, moving_mean, NULL, NULL },
     { { "only-stable", "readings only at rest", KITCHEN_INSTRUMENTS }, only_stable, NULL, NULL },
-    { { "zero-tracking", "what rests near zero becomes zero", KITCHEN_INSTRUMENTS }, zero_tracking, always_tares, NULL },
+    { { "zero-tracking", "what rests near zero becomes zero", KITCHEN_INSTRUMENTS },
+      zero_tracking,
+      always_tares,
+      NULL },
     { { "creep", "a load cell that creeps by 0.02 to 0.05 g/s at first", KITCHEN_INSTRUMENTS }, creeping, NULL, NULL },
-    { { "switch-off", "off by itself in mid-steep, and back with another zero", KITCHEN_INSTRUMENTS }, NULL, long_steep,
+    { { "switch-off", "off by itself in mid-steep, and back with another zero", KITCHEN_INSTRUMENTS },
+      NULL,
+      long_steep,
       switch_off },
     { { "bunches", "lines late by 50 to 300 ms, several at once", KITCHEN_INSTRUMENTS }, bunched, NULL, NULL },
     { { "lost-lines", "2 % of the lines lost", KITCHEN_INSTRUMENTS }, losing, NULL, NULL },
     { { "hurried-at-2", "two readings a second and quick hands: the last before a movement belongs to it",
-        KITCHEN_COARSE }, rate_2, hurried, NULL },
+        KITCHEN_COARSE },
+      rate_2,
+      hurried,
+      NULL },
 
     { { "grinder", "a grinder runs on the same table: 0.3 g of shaking", KITCHEN_BENCH }, NULL, NULL, people_grind },
     { { "leaning", "somebody leans on the scale for 1 to 2 s", KITCHEN_BENCH }, NULL, NULL, people_lean },
@@ -444,8 +508,8 @@ bool kitchen_seed_unread(unsigned long seed)
 
 const char *kitchen_stage_name(enum kitchen_stage stage)
 {
-    static const char *const names[KITCHEN_STAGES] = { "dose", "bloom", "pour", "steep", "stir", "settle", "press",
-                                                       "weigh-out", "strength" };
+    static const char *const names[KITCHEN_STAGES] = { "dose",   "bloom", "pour",  "steep",   "stir",
+                                                       "settle", "press", "weigh", "strength" };
 
     return names[stage];
 }
@@ -490,7 +554,7 @@ static void play_brews(struct kitchen_session *session, const struct family_row 
         usual_ways(session, &ways);
         if (row->ways)
             row->ways(session, &ways);
-        if (i == 0 && chance(session, 0.3)) {       /* planned: a little beside the target */
+        if (i == 0 && chance(session, 0.3)) { /* planned: a little beside the target */
             session->planned_dose_g = round(ways.dose_g + draw(session, -0.3, 0.3));
             session->planned_water_g = round((ways.water_g + draw(session, -3, 3)) / 5) * 5;
         } else if (!isnan(session->planned_dose_g)) {
@@ -500,7 +564,7 @@ static void play_brews(struct kitchen_session *session, const struct family_row 
         brew(session, &ways);
         if (i < brews - 1)
             rest(session, ways.ending == CUP_NEVER_BACK ? draw(session, 90, 400) : draw(session, 12, 60), false);
-        else        /* long enough for whoever waits for a cup */
+        else /* long enough for whoever waits for a cup */
             rest(session, ways.ending == CUP_WEIGHED ? draw(session, 60, 120) : 1200, false);
         if (script->on[THING_CUP] < 0 && i < brews - 1 && chance(session, 0.4)) {
             touch_tare(session, 0);
@@ -519,8 +583,9 @@ static int by_time(const void *a, const void *b)
 /* By how much a ramp comes late. */
 static double lag_of(const struct kitchen_scale *scale)
 {
-    return scale->filter == KITCHEN_TWO_POLES ? scale->filter_s + scale->second_filter_s :
-           scale->filter == KITCHEN_MEAN ? scale->filter_s / 2 : scale->filter_s;
+    return scale->filter == KITCHEN_TWO_POLES ? scale->filter_s + scale->second_filter_s
+           : scale->filter == KITCHEN_MEAN    ? scale->filter_s / 2
+                                              : scale->filter_s;
 }
 
 struct kitchen_session *kitchen_open(int family, unsigned long seed, double hours)

@@ -69,8 +69,9 @@ static double hand(const struct force *force, double at_s)
     double since = at_s - force->from_s, left = force->to_s - at_s, share = since / (force->to_s - force->from_s);
     double level = pow(clamp(since / force->rise_s), force->power) * step(left / force->fall_s, 2);
 
-    return since <= 0 || left <= 0 ? 0 :
-           force->amount_g * level * (1 + force->growth * share + force->wander * waves(force, at_s));
+    return since <= 0 || left <= 0
+               ? 0
+               : force->amount_g * level * (1 + force->growth * share + force->wander * waves(force, at_s));
 }
 
 double force_at(const struct force *force, double at_s)
@@ -91,16 +92,17 @@ double force_at(const struct force *force, double at_s)
     case FORCE_BLOW:
         return force->amount_g * exp(-since / force->rise_s) * waves(force, at_s);
     case FORCE_SHAKE:
-        return at_s >= force->to_s ? 0 : force->amount_g * (force->growth + waves(force, at_s)) *
-               clamp(since / force->rise_s) * clamp((force->to_s - at_s) / force->fall_s);
+        return at_s >= force->to_s ? 0
+                                   : force->amount_g * (force->growth + waves(force, at_s))
+                                         * clamp(since / force->rise_s) * clamp((force->to_s - at_s) / force->fall_s);
     }
     return 0;
 }
 
 double force_left(const struct force *force)
 {
-    return force->shape == FORCE_STEP || force->shape == FORCE_STREAM || force->shape == FORCE_RAMP ?
-           force->amount_g : 0;
+    return force->shape == FORCE_STEP || force->shape == FORCE_STREAM || force->shape == FORCE_RAMP ? force->amount_g
+                                                                                                    : 0;
 }
 
 double force_over_s(const struct force *force)

@@ -83,8 +83,8 @@ void rest(struct kitchen_session *session, double seconds, bool brewing)
     struct kitchen_script *script = session->script;
 
     if (seconds >= 4) {
-        struct quiet *quiet = one_more(script, &script->quiet, &script->quiet_count, &script->quiet_room,
-                                       sizeof *quiet);
+        struct quiet *quiet =
+            one_more(script, &script->quiet, &script->quiet_count, &script->quiet_room, sizeof *quiet);
 
         if (quiet)
             *quiet = (struct quiet){ script->now_s, script->now_s + seconds, brewing };
@@ -122,26 +122,38 @@ struct span put(struct kitchen_session *session, int things, int scale)
 {
     struct kitchen_script *script = session->script;
     char names[64];
-    double grams = mass_of(session, things, names), length = draw(session, script->landing_least_s,
-                                                                  script->landing_most_s);
+    double grams = mass_of(session, things, names),
+           length = draw(session, script->landing_least_s, script->landing_most_s);
     struct span span = { script->now_s, script->now_s + length };
 
     say(session, "put %s (%.2f g) on scale %d in %.2f s", names, grams, scale + 1, length);
-    add_force(session, (struct force){ .shape = FORCE_STEP, .scale = scale, .from_s = span.from_s, .to_s = span.to_s,
-              .amount_g = grams, .power = draw(session, 1.5, 4) });
-    if (chance(session, 0.6)) {         /* it lands with a blow */
-        struct force blow = { .shape = FORCE_BLOW, .scale = scale, .from_s = span.from_s + 0.8 * length,
-                              .amount_g = grams * draw(session, 0.02, 0.25), .rise_s = draw(session, 0.02, 0.09) };
+    add_force(session, (struct force){ .shape = FORCE_STEP,
+                                       .scale = scale,
+                                       .from_s = span.from_s,
+                                       .to_s = span.to_s,
+                                       .amount_g = grams,
+                                       .power = draw(session, 1.5, 4) });
+    if (chance(session, 0.6)) { /* it lands with a blow */
+        struct force blow = { .shape = FORCE_BLOW,
+                              .scale = scale,
+                              .from_s = span.from_s + 0.8 * length,
+                              .amount_g = grams * draw(session, 0.02, 0.25),
+                              .rise_s = draw(session, 0.02, 0.09) };
 
         add_waves(session, &blow, 6, 20);
         add_force(session, blow);
     }
-    if (chance(session, 0.25)) {        /* the hand does not let go at once */
+    if (chance(session, 0.25)) { /* the hand does not let go at once */
         double stays = draw(session, 0.2, 0.7);
 
-        add_force(session, (struct force){ .shape = FORCE_HAND, .scale = scale, .from_s = span.from_s + 0.6 * length,
-                  .to_s = span.to_s + stays, .amount_g = draw(session, -0.08, 0.12) * fmin(grams, 300), .rise_s = 0.1,
-                  .fall_s = 0.15, .power = 1 });
+        add_force(session, (struct force){ .shape = FORCE_HAND,
+                                           .scale = scale,
+                                           .from_s = span.from_s + 0.6 * length,
+                                           .to_s = span.to_s + stays,
+                                           .amount_g = draw(session, -0.08, 0.12) * fmin(grams, 300),
+                                           .rise_s = 0.1,
+                                           .fall_s = 0.15,
+                                           .power = 1 });
         script->now_s += stays;
     }
     for (int i = 0; i < THINGS; i++)
@@ -160,7 +172,7 @@ struct span lift(struct kitchen_session *session, int things)
     double grams;
     int scale = -1;
 
-    for (int i = 0; i < THINGS; i++)    /* what stands elsewhere is not lifted */
+    for (int i = 0; i < THINGS; i++) /* what stands elsewhere is not lifted */
         if (things & 1 << i) {
             if (script->on[i] < 0)
                 things &= ~(1 << i);
@@ -171,12 +183,21 @@ struct span lift(struct kitchen_session *session, int things)
         return (struct span){ script->now_s, script->now_s };
     grams = mass_of(session, things, names);
     say(session, "lift %s (%.2f g) off scale %d in %.2f s", names, grams, scale + 1, length);
-    if (grasp > 0)                      /* the hand takes hold: a push or a pull of a few grams */
-        add_force(session, (struct force){ .shape = FORCE_HAND, .scale = scale, .from_s = script->now_s,
-                  .to_s = span.from_s + 0.5 * length, .amount_g = draw(session, -12, 30), .rise_s = 0.08,
-                  .fall_s = 0.1, .power = 1 });
-    add_force(session, (struct force){ .shape = FORCE_STEP, .scale = scale, .from_s = span.from_s, .to_s = span.to_s,
-              .amount_g = -grams, .power = draw(session, 1.3, 3) });
+    if (grasp > 0) /* the hand takes hold: a push or a pull of a few grams */
+        add_force(session, (struct force){ .shape = FORCE_HAND,
+                                           .scale = scale,
+                                           .from_s = script->now_s,
+                                           .to_s = span.from_s + 0.5 * length,
+                                           .amount_g = draw(session, -12, 30),
+                                           .rise_s = 0.08,
+                                           .fall_s = 0.1,
+                                           .power = 1 });
+    add_force(session, (struct force){ .shape = FORCE_STEP,
+                                       .scale = scale,
+                                       .from_s = span.from_s,
+                                       .to_s = span.to_s,
+                                       .amount_g = -grams,
+                                       .power = draw(session, 1.3, 3) });
     for (int i = 0; i < THINGS; i++)
         if (things & 1 << i)
             script->on[i] = -1;
@@ -196,10 +217,15 @@ void touch_tare(struct kitchen_session *session, int scale)
     if (script->orders_tares) {
         if (session->tare_order_count < KITCHEN_ORDERS)
             session->tare_order[session->tare_order_count++] = (struct kitchen_order){ script->now_s, scale };
-    } else if (session->scale[scale].tare_waits) {  /* a key under a finger: it presses on the whole scale */
-        add_force(session, (struct force){ .shape = FORCE_HAND, .scale = scale, .from_s = script->now_s - 0.15,
-                  .to_s = script->now_s + 0.08, .amount_g = draw(session, 3, 60), .rise_s = 0.05, .fall_s = 0.05,
-                  .power = 1 });
+    } else if (session->scale[scale].tare_waits) { /* a key under a finger: it presses on the whole scale */
+        add_force(session, (struct force){ .shape = FORCE_HAND,
+                                           .scale = scale,
+                                           .from_s = script->now_s - 0.15,
+                                           .to_s = script->now_s + 0.08,
+                                           .amount_g = draw(session, 3, 60),
+                                           .rise_s = 0.05,
+                                           .fall_s = 0.05,
+                                           .power = 1 });
     }
 }
 
@@ -217,17 +243,26 @@ struct span tip_coffee(struct kitchen_session *session, double grams, double sec
         for (int i = 0; i < lumps; i++) {
             double lump = i == lumps - 1 ? left : left * draw(session, 0.2, 0.6), length = draw(session, 0.03, 0.12);
 
-            add_force(session, (struct force){ .shape = FORCE_STEP, .scale = scale, .from_s = at_s,
-                      .to_s = at_s + length, .amount_g = lump, .power = 2 });
+            add_force(session, (struct force){ .shape = FORCE_STEP,
+                                               .scale = scale,
+                                               .from_s = at_s,
+                                               .to_s = at_s + length,
+                                               .amount_g = lump,
+                                               .power = 2 });
             left -= lump;
             if (i == lumps - 1)
                 span.to_s = at_s + length;
             at_s += fmax(length, seconds / lumps * draw(session, 0.5, 1.3));
         }
     } else {
-        add_force(session, (struct force){ .shape = FORCE_STREAM, .scale = scale, .from_s = span.from_s,
-                  .to_s = span.to_s, .amount_g = grams, .rise_s = seconds * draw(session, 0.05, 0.3),
-                  .fall_s = seconds * draw(session, 0.05, 0.4), .wander = draw(session, 0, 0.14) });
+        add_force(session, (struct force){ .shape = FORCE_STREAM,
+                                           .scale = scale,
+                                           .from_s = span.from_s,
+                                           .to_s = span.to_s,
+                                           .amount_g = grams,
+                                           .rise_s = seconds * draw(session, 0.05, 0.3),
+                                           .fall_s = seconds * draw(session, 0.05, 0.4),
+                                           .wander = draw(session, 0, 0.14) });
     }
     script->mass_g[THING_BREWER] += grams;
     script->now_s = span.to_s;
@@ -244,14 +279,23 @@ struct span pour(struct kitchen_session *session, double grams, double flow_g_pe
     fall_s = fmin(fall_s, length / 3);
     ramp_s = fmax(0.01, fmin(ramp_s, length / 3));
     say(session, "pour %.1f g at about %.1f g/s over %.1f s", grams, flow_g_per_s, length);
-    add_force(session, (struct force){ .shape = FORCE_STREAM, .scale = script->on[THING_BREWER], .from_s = span.from_s,
-              .to_s = span.to_s, .amount_g = grams - drops, .rise_s = ramp_s, .fall_s = fall_s,
-              .wander = draw(session, 0, 0.14) });
-    if (drops > 0) {                    /* the spout drips once more */
+    add_force(session, (struct force){ .shape = FORCE_STREAM,
+                                       .scale = script->on[THING_BREWER],
+                                       .from_s = span.from_s,
+                                       .to_s = span.to_s,
+                                       .amount_g = grams - drops,
+                                       .rise_s = ramp_s,
+                                       .fall_s = fall_s,
+                                       .wander = draw(session, 0, 0.14) });
+    if (drops > 0) { /* the spout drips once more */
         double at_s = span.to_s + draw(session, 0, 0.2);
 
-        add_force(session, (struct force){ .shape = FORCE_STEP, .scale = script->on[THING_BREWER], .from_s = at_s,
-                  .to_s = at_s + 0.05, .amount_g = drops, .power = 2 });
+        add_force(session, (struct force){ .shape = FORCE_STEP,
+                                           .scale = script->on[THING_BREWER],
+                                           .from_s = at_s,
+                                           .to_s = at_s + 0.05,
+                                           .amount_g = drops,
+                                           .power = 2 });
         span.to_s = at_s + 0.05;
     }
     script->mass_g[THING_BREWER] += grams;
@@ -263,16 +307,19 @@ struct span shake_brewer(struct kitchen_session *session, bool spoon, double sec
 {
     struct kitchen_script *script = session->script;
     struct span span = { script->now_s, script->now_s + seconds };
-    struct force shake = { .shape = FORCE_SHAKE, .scale = script->on[THING_BREWER], .from_s = span.from_s,
-                           .to_s = span.to_s, .rise_s = draw(session, 0.1, 0.4),
+    struct force shake = { .shape = FORCE_SHAKE,
+                           .scale = script->on[THING_BREWER],
+                           .from_s = span.from_s,
+                           .to_s = span.to_s,
+                           .rise_s = draw(session, 0.1, 0.4),
                            .fall_s = draw(session, 0.1, 0.4) };
 
     say(session, "%s for %.1f s", spoon ? "stir with a spoon" : "swirl", seconds);
-    if (spoon) {                        /* the spoon leans and lifts with each round */
+    if (spoon) { /* the spoon leans and lifts with each round */
         shake.amount_g = draw_log(session, 2, 18);
         shake.growth = draw(session, 0, 0.8);
         add_waves(session, &shake, 0.7, 5);
-    } else {                            /* the hand that swirls carries some of the weight, and then not */
+    } else { /* the hand that swirls carries some of the weight, and then not */
         shake.amount_g = draw_log(session, 6, 90);
         shake.growth = draw(session, -1, 0.6);
         add_waves(session, &shake, 0.9, 3);
@@ -286,10 +333,16 @@ struct span press(struct kitchen_session *session, const struct push *push)
 {
     struct kitchen_script *script = session->script;
     struct span span = { script->now_s, script->now_s + push->seconds };
-    struct force force = { .shape = FORCE_HAND, .scale = script->on[THING_BREWER], .from_s = span.from_s,
-                           .to_s = span.to_s, .amount_g = push->peak_g / (1 + fmax(0, push->growth)),
-                           .rise_s = push->rise_s, .fall_s = push->fall_s, .power = push->power,
-                           .growth = push->growth, .wander = push->wander };
+    struct force force = { .shape = FORCE_HAND,
+                           .scale = script->on[THING_BREWER],
+                           .from_s = span.from_s,
+                           .to_s = span.to_s,
+                           .amount_g = push->peak_g / (1 + fmax(0, push->growth)),
+                           .rise_s = push->rise_s,
+                           .fall_s = push->fall_s,
+                           .power = push->power,
+                           .growth = push->growth,
+                           .wander = push->wander };
 
     if (push->wander > 0)
         add_waves(session, &force, push->least_hz, push->most_hz);

@@ -12,8 +12,9 @@
 
 const char *kitchen_number_name(enum kitchen_number number)
 {
-    static const char *const names[NUMBERS] = { "dose", "water", "beverage", "steep", "bloom", "settle", "press",
-                                                "peak" };
+    static const char *const names[NUMBERS] = {
+        "dose", "water", "beverage", "steep", "bloom", "settle", "press", "peak"
+    };
 
     return names[number];
 }
@@ -100,8 +101,7 @@ static bool in_silence(const struct seen *seen, double rate_hz, double at_s, dou
 
 static bool same_stage(const struct kitchen_mark *mark, enum stage stage)
 {
-    return strcmp(kitchen_stage_name(mark->stage), stage_name(stage)) == 0 ||
-           (mark->or_bloom && stage == STAGE_BLOOM);
+    return strcmp(kitchen_stage_name(mark->stage), stage_name(stage)) == 0 || (mark->or_bloom && stage == STAGE_BLOOM);
 }
 
 /* By how much a stage is off; 0 inside a silence that hides the truth. */
@@ -117,7 +117,11 @@ static double stage_error(const struct kitchen_session *session, const struct se
     return at_s - mark->at_s;
 }
 
-struct staged { struct seen_stage stage[SEEN_STAGES]; bool free[SEEN_STAGES]; int count; };
+struct staged {
+    struct seen_stage stage[SEEN_STAGES];
+    bool free[SEEN_STAGES];
+    int count;
+};
 
 /* The stages that count: those that last, without waiting and being done; free are those nobody can deny. */
 static void stages_of(const struct seen_brew *brew, const struct kitchen_truth *truth, double limit_s,
@@ -130,8 +134,8 @@ static void stages_of(const struct seen_brew *brew, const struct kitchen_truth *
 
         if (stage->stage == STAGE_IDLE || stage->stage == STAGE_DONE)
             continue;
-        staged->free[staged->count] = brief || (!truth->cup_weighed && (stage->stage == STAGE_WEIGH_OUT ||
-                                                                        stage->stage == STAGE_STRENGTH));
+        staged->free[staged->count] =
+            brief || (!truth->cup_weighed && (stage->stage == STAGE_WEIGH || stage->stage == STAGE_STRENGTH));
         staged->stage[staged->count++] = *stage;
     }
 }
@@ -237,17 +241,21 @@ static double marked_s(const struct kitchen_truth *truth, enum kitchen_stage sta
     return NAN;
 }
 
-struct asked_of { enum measure measure; double truth, limit; bool could_be_known; };
+struct asked_of {
+    enum measure measure;
+    double truth, limit;
+    bool could_be_known;
+};
 
 static void numbers_of(const struct kitchen_session *session, const struct seen *seen,
                        const struct kitchen_truth *truth, const struct seen_brew *brew, const struct limits *limits,
                        struct asked_of number[NUMBERS])
 {
-    double press_s = marked_s(truth, KITCHEN_PRESS), out_s = marked_s(truth, KITCHEN_WEIGH_OUT), from_s, to_s;
+    double press_s = marked_s(truth, KITCHEN_PRESS), out_s = marked_s(truth, KITCHEN_WEIGH), from_s, to_s;
     double hand_s = truth->force_ended_s - truth->force_began_s, stated_s = brew->value[MEASURE_PRESS_S];
     double rate_hz = session->scale[0].rate_hz, peak = truth->press_peak_kpa;
-    bool shown = truth->press_seen && !in_silence(seen, rate_hz, truth->force_began_s, &from_s, &to_s) &&
-                 !in_silence(seen, rate_hz, truth->force_ended_s, &from_s, &to_s);
+    bool shown = truth->press_seen && !in_silence(seen, rate_hz, truth->force_began_s, &from_s, &to_s)
+                 && !in_silence(seen, rate_hz, truth->force_ended_s, &from_s, &to_s);
 
     /* out of sight: from the lifting to the coming back, or the hand on the plunger: both are called so */
     if (!truth->press_seen && fabs(stated_s - (out_s - press_s)) < fabs(stated_s - hand_s))
@@ -256,17 +264,18 @@ static void numbers_of(const struct kitchen_session *session, const struct seen 
     number[NUMBER_WATER] = (struct asked_of){ MEASURE_WATER_G, truth->water_g, limits->liquid_g, true };
     number[NUMBER_BEVERAGE] = (struct asked_of){ MEASURE_BEVERAGE_G, truth->beverage_g, limits->liquid_g,
                                                  truth->cup_weighed && (truth->cup_seen_empty || truth->cup_known) };
-    number[NUMBER_STEEP] = (struct asked_of){ MEASURE_STEEP_S, press_s - truth->first_water_s, 2 * limits->stage_s,
-                                              true };
-    number[NUMBER_BLOOM] = (struct asked_of){ MEASURE_BLOOM_S, marked_s(truth, KITCHEN_BLOOM) > 0 ?
-                                              truth->second_pour_s - truth->first_water_s : NAN, 2 * limits->stage_s,
-                                              true };
-    number[NUMBER_SETTLE] = (struct asked_of){ MEASURE_SETTLE_S, press_s - truth->last_stir_end_s,
-                                               2 * limits->stage_s, true };
+    number[NUMBER_STEEP] =
+        (struct asked_of){ MEASURE_STEEP_S, press_s - truth->first_water_s, 2 * limits->stage_s, true };
+    number[NUMBER_BLOOM] =
+        (struct asked_of){ MEASURE_BLOOM_S,
+                           marked_s(truth, KITCHEN_BLOOM) > 0 ? truth->second_pour_s - truth->first_water_s : NAN,
+                           2 * limits->stage_s, true };
+    number[NUMBER_SETTLE] =
+        (struct asked_of){ MEASURE_SETTLE_S, press_s - truth->last_stir_end_s, 2 * limits->stage_s, true };
     number[NUMBER_PRESS] = (struct asked_of){ MEASURE_PRESS_S, hand_s, limits->press_s, shown };
     /* a filter blunts a peak: a twentieth, or half a kilopascal of a soft one */
-    number[NUMBER_PEAK] = (struct asked_of){ MEASURE_PRESS_PEAK_KPA, peak, fmax(0.5, 0.05 * peak),
-                                             shown && !truth->press_overloaded };
+    number[NUMBER_PEAK] =
+        (struct asked_of){ MEASURE_PRESS_PEAK_KPA, peak, fmax(0.5, 0.05 * peak), shown && !truth->press_overloaded };
 }
 
 static enum number_verdict judge_number(const struct asked_of *number, const struct seen_brew *brew, bool *stated,
@@ -280,7 +289,7 @@ static enum number_verdict judge_number(const struct asked_of *number, const str
     if (!*stated)
         return isnan(number->truth) ? NUMBER_NONE : asked || !number->could_be_known ? NUMBER_HONEST : NUMBER_OPEN;
     if (isnan(number->truth))
-        return NUMBER_SURE_WRONG;       /* the length of a bloom that never was */
+        return NUMBER_SURE_WRONG; /* the length of a bloom that never was */
     error = fabs(value - number->truth);
     if (brew->above[number->measure])
         error = fmax(0, value - number->truth);
@@ -317,7 +326,9 @@ static void judge_brew(const struct kitchen_session *session, const struct seen 
             verdict->asked_needlessly = true;
         if (found != NUMBER_RIGHT && found != NUMBER_NONE && (found != NUMBER_HONEST || number[i].could_be_known))
             because(verdict, "%s%s %.2f ± %.2f, truly %.2f%s",
-                    found == NUMBER_SURE_WRONG ? "SURE AND WRONG " : found == NUMBER_OPEN ? "not stated " : "",
+                    found == NUMBER_SURE_WRONG ? "SURE AND WRONG "
+                    : found == NUMBER_OPEN     ? "not stated "
+                                               : "",
                     kitchen_number_name(i), value, uncertainty, number[i].truth,
                     brew->asked[number[i].measure] ? ", asked" : "");
         if (counts && found != NUMBER_RIGHT && (found != NUMBER_HONEST || number[i].could_be_known))

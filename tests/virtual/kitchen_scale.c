@@ -6,9 +6,9 @@
 #include <stdlib.h>
 
 enum {
-    CONVERSIONS_PER_S = 80,     /* at least: what the cheap converters of weighing scales do */
-    MEAN_MOST = 1100,           /* conversions in a moving mean: a second of the fastest */
-    SHOWN_MOST = 600            /* values in the half second by which a scale calls itself stable */
+    CONVERSIONS_PER_S = 80, /* at least: what the cheap converters of weighing scales do */
+    MEAN_MOST = 1100,       /* conversions in a moving mean: a second of the fastest */
+    SHOWN_MOST = 600        /* values in the half second by which a scale calls itself stable */
 };
 
 struct instrument {
@@ -25,14 +25,17 @@ struct instrument {
     double bunch_until_s;
     bool begun, off;
     int next_tare;
-    double tare_due_s;          /* NAN: none */
-    int next_force;             /* the forces that have begun stand before it, in the order of their beginning */
+    double tare_due_s; /* NAN: none */
+    int next_force;    /* the forces that have begun stand before it, in the order of their beginning */
     const struct force **live;
     int live_count;
-    double settled_g;           /* of forces that are over */
+    double settled_g; /* of forces that are over */
 };
 
-struct kept { struct kitchen_reading *list; int count, room; };
+struct kept {
+    struct kitchen_reading *list;
+    int count, room;
+};
 
 double kitchen_division_g(const struct kitchen_scale *scale)
 {
@@ -92,7 +95,7 @@ static double filtered(struct instrument *instrument, double value, double step_
         return value;
     case KITCHEN_MEAN:
         return mean_of(instrument, value, (int)fmax(1, fmin(MEAN_MOST - 1, round(scale->filter_s / step_s))));
-    case KITCHEN_ADAPTIVE:      /* quick while the load changes, slow at rest */
+    case KITCHEN_ADAPTIVE: /* quick while the load changes, slow at rest */
         if (fabs(value - instrument->pole[0]) > 3)
             time_s /= 4;
         break;
@@ -150,8 +153,8 @@ static void take_tares(struct instrument *instrument, double now_s, double gross
             instrument->tare_due_s = script->tare[instrument->next_tare].at_s + scale->tare_delay_s;
         instrument->next_tare++;
     }
-    if (!(instrument->tare_due_s <= now_s) ||
-        (scale->tare_waits && !steady(instrument, 2) && now_s < instrument->tare_due_s + 2))
+    if (!(instrument->tare_due_s <= now_s)
+        || (scale->tare_waits && !steady(instrument, 2) && now_s < instrument->tare_due_s + 2))
         return;
     instrument->zero_before_g = instrument->zero_g;
     instrument->zero_g = gross_g;
@@ -164,8 +167,8 @@ static double zero_now(const struct instrument *instrument, double now_s)
 {
     double share = (now_s - instrument->slid_from_s) / fmax(1e-9, instrument->scale->tare_slide_s);
 
-    return share >= 1 ? instrument->zero_g :
-           instrument->zero_before_g + (instrument->zero_g - instrument->zero_before_g) * share;
+    return share >= 1 ? instrument->zero_g
+                      : instrument->zero_before_g + (instrument->zero_g - instrument->zero_before_g) * share;
 }
 
 static void track_zero(struct instrument *instrument, double net_g, double interval_s)
@@ -213,8 +216,9 @@ static double arrives(struct instrument *instrument, double now_s)
     if (scale->bunch_most_s <= 0)
         return now_s + 0.004 * gsl_rng_uniform(instrument->random);
     if (now_s > instrument->bunch_until_s)
-        instrument->bunch_until_s = now_s + scale->bunch_least_s + (scale->bunch_most_s - scale->bunch_least_s) *
-                                    gsl_rng_uniform(instrument->random);
+        instrument->bunch_until_s =
+            now_s + scale->bunch_least_s
+            + (scale->bunch_most_s - scale->bunch_least_s) * gsl_rng_uniform(instrument->random);
     return instrument->bunch_until_s + 0.001 * gsl_rng_uniform(instrument->random);
 }
 
@@ -309,7 +313,8 @@ int kitchen_play(const struct kitchen_session *session, kitchen_take *take, void
         int first = -1;
 
         for (int i = 0; i < session->scale_count; i++)
-            if (next[i] < kept[i].count && (first < 0 || kept[i].list[next[i]].at_s < kept[first].list[next[first]].at_s))
+            if (next[i] < kept[i].count
+                && (first < 0 || kept[i].list[next[i]].at_s < kept[first].list[next[first]].at_s))
                 first = i;
         if (first < 0)
             break;

@@ -1,7 +1,7 @@
 /* Feeds a tracker as the daemon does: readings, tares ordered, silence, and time when it asks for it. */
 #include "kitchen_watch.h"
 
-#include "tracker.h"
+#include "tracker/tracker.h"
 
 #include <math.h>
 #include <stdio.h>
@@ -11,13 +11,17 @@
 #define STARTED_US 1000000000LL
 
 enum {
-    SILENT_US = 3000000,        /* an instrument with a rhythm that pauses for so long is silent ... */
-    SILENT_INTERVALS = 4,       /* ... or for so many of its own intervals */
+    SILENT_US = 3000000,  /* an instrument with a rhythm that pauses for so long is silent ... */
+    SILENT_INTERVALS = 4, /* ... or for so many of its own intervals */
     REGULAR_US = 2000000,
     REGULAR_ENOUGH = 5
 };
 
-struct rhythm { int64_t heard_us, interval_us; int regular; bool silent; };
+struct rhythm {
+    int64_t heard_us, interval_us;
+    int regular;
+    bool silent;
+};
 
 struct watch {
     const struct kitchen_session *session;
@@ -79,8 +83,8 @@ static void take_stage(struct seen_brew *brew, const struct tracker_event *event
     while (brew->stage_count && brew->stage[brew->stage_count - 1].at_s >= at_s - 0.001)
         brew->stage_count--;
     if (event->stage != STAGE_IDLE && brew->stage_count < SEEN_STAGES)
-        brew->stage[brew->stage_count++] = (struct seen_stage){ event->stage, at_s,
-                                                                (double)event->at_uncertainty_us / 1e6 };
+        brew->stage[brew->stage_count++] =
+            (struct seen_stage){ event->stage, at_s, (double)event->at_uncertainty_us / 1e6 };
 }
 
 static void print_event(const struct tracker_event *event, double now_s)
@@ -156,8 +160,8 @@ static void let_pass(struct watch *watch, int64_t until_us)
     for (int calls = 0; calls < 100000; calls++) {
         int64_t deadline_us = tracker_deadline(watch->tracker), at_us = until_us;
         int silent = -1;
-        bool order = watch->next_order < session->tare_order_count &&
-                     microseconds(session->tare_order[watch->next_order].at_s) <= at_us;
+        bool order = watch->next_order < session->tare_order_count
+                     && microseconds(session->tare_order[watch->next_order].at_s) <= at_us;
 
         if (order)
             at_us = microseconds(session->tare_order[watch->next_order].at_s);
@@ -173,7 +177,7 @@ static void let_pass(struct watch *watch, int64_t until_us)
             tracker_time(watch->tracker, watch->now_us, &watch->events);
             take_events(watch);
             if (tracker_deadline(watch->tracker) == deadline_us)
-                break;                  /* it asks for the same moment again: a reading must move it on */
+                break; /* it asks for the same moment again: a reading must move it on */
             continue;
         }
         if (silent < 0 && !order)
@@ -228,8 +232,11 @@ static void keep_heard(struct watch *watch, double at_s)
 static void take_reading(void *context, const struct kitchen_reading *shown)
 {
     struct watch *watch = context;
-    struct reading reading = { .quantity = QUANTITY_MASS, .status = shown->overload ? READING_OVERLOAD : READING_OK,
-                               .stable = shown->stable, .net = -1, .unit = UNIT_GRAM };
+    struct reading reading = { .quantity = QUANTITY_MASS,
+                               .status = shown->overload ? READING_OVERLOAD : READING_OK,
+                               .stable = shown->stable,
+                               .net = -1,
+                               .unit = UNIT_GRAM };
 
     let_pass(watch, microseconds(shown->at_s));
     hear(&watch->rhythm[shown->scale], watch->now_us);
@@ -254,7 +261,8 @@ static void set_up(struct watch *watch)
     const struct kitchen_session *session = watch->session;
     struct tracker_config config = { .piston_diameter_mm = session->piston_mm,
                                      .press_limit_kpa = session->press_limit_kpa,
-                                     .retained_g_per_g = session->retained_g_per_g, .cup_count = session->cup_count,
+                                     .retained_g_per_g = session->retained_g_per_g,
+                                     .cup_count = session->cup_count,
                                      .lag_us = (int64_t)(session->lag_s * 1e6) };
     struct tracker_plan plan;
 

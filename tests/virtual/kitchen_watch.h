@@ -8,11 +8,14 @@
 
 enum { SEEN_STAGES = 96 };
 
-struct seen_stage { enum stage stage; double at_s, uncertainty_s; };
+struct seen_stage {
+    enum stage stage;
+    double at_s, uncertainty_s;
+};
 
 struct seen_brew {
     uint32_t number;
-    double began_s, ended_s;        /* ended_s: NAN while it runs */
+    double began_s, ended_s; /* ended_s: NAN while it runs */
     bool discarded;
     struct seen_stage stage[SEEN_STAGES];
     int stage_count;
@@ -24,11 +27,11 @@ struct seen_brew {
 struct seen {
     struct seen_brew *brew;
     int brew_count, brew_room;
-    double *heard_s;                /* when the readings of the first scale arrived */
+    double *heard_s; /* when the readings of the first scale arrived */
     int heard_count, heard_room;
     long readings;
     double end_s;
-    bool print;                     /* every event as it comes */
+    bool print; /* every event as it comes */
 };
 
 /* Plays the session to a tracker.  0, or -1: no memory. */

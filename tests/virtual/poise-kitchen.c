@@ -8,19 +8,19 @@
 #include <string.h>
 #include <time.h>
 
-enum { BREWS_EACH = 120, ORDINARY_TIMES = 5 };  /* the ordinary row is asked for 99 in 100: it needs more brews */
+enum { BREWS_EACH = 120, ORDINARY_TIMES = 5 }; /* the ordinary row is asked for 99 in 100: it needs more brews */
 #define HOURS_EACH 8.0
 
 enum seed_set { SEEDS_BOTH, SEEDS_READ, SEEDS_UNREAD };
 
 struct options {
-    int family;                 /* -1: all */
+    int family; /* -1: all */
     int brews;
     double hours;
     enum seed_set set;
-    long show;                  /* -1: none */
+    long show; /* -1: none */
     bool unread, json, failures;
-    double least_ordinary, least_kitchen, most_sure;    /* NAN: nothing asked */
+    double least_ordinary, least_kitchen, most_sure; /* NAN: nothing asked */
 };
 
 struct row {
@@ -44,7 +44,7 @@ static const char usage[] =
     "  --json                 the table for machines\n"
     "  --list                 the families\n"
     "  --least-ordinary PCT, --least-kitchen PCT, --most-sure N\n"
-    "                         fail below these shares wholly right (ordinary), right or asked (all the others together),\n"
+    "                         fail below these shares wholly right (ordinary), right or asked (all others),\n"
     "                         or above so many numbers in 1000 sure and wrong\n"
     "  --help, --version\n";
 
@@ -62,7 +62,9 @@ static void show_truth(const struct kitchen_session *session, const struct kitch
     printf("  hand on the plunger %.2f s to %.2f s%s, peak %.1f kPa%s; dose %s, empty cup %s, full cup %s%s\n",
            truth->force_began_s, truth->force_ended_s, truth->press_seen ? "" : " (out of sight)",
            truth->press_peak_kpa, truth->press_overloaded ? " (overload)" : "", truth->dose_seen ? "seen" : "not seen",
-           truth->cup_seen_empty ? "seen" : truth->cup_known ? "known" : "not seen",
+           truth->cup_seen_empty ? "seen"
+           : truth->cup_known    ? "known"
+                                 : "not seen",
            truth->cup_weighed ? "weighed" : "not weighed", truth->turned_over ? ", turned over" : "");
     for (int i = 0; i < truth->mark_count; i++)
         printf("  %8.2f s  %s%s%s%s\n", truth->mark[i].at_s, kitchen_stage_name(truth->mark[i].stage),
@@ -106,8 +108,11 @@ static int show_session(const struct options *options)
     for (int i = 0; i < session->brew_count; i++) {
         printf("-- brew %d, truly\n", i + 1);
         show_truth(session, &session->brew[i]);
-        printf("  %s%s%s\n", judgement.brew[i].wholly_right ? "wholly right" : judgement.brew[i].right_or_asked ?
-               "right or asked" : "wrong", judgement.brew[i].why[0] ? ": " : "", judgement.brew[i].why);
+        printf("  %s%s%s\n",
+               judgement.brew[i].wholly_right     ? "wholly right"
+               : judgement.brew[i].right_or_asked ? "right or asked"
+                                                  : "wrong",
+               judgement.brew[i].why[0] ? ": " : "", judgement.brew[i].why);
     }
     printf("brews from nothing: %d, begun and discarded: %d\n", judgement.from_nothing, judgement.taken_back);
     kitchen_forget(&seen);
@@ -182,7 +187,7 @@ static int play_family(int family, const struct options *options, struct row *ro
     unsigned long first = options->set == SEEDS_UNREAD, by = options->set == SEEDS_BOTH ? 1 : 2;
 
     *row = (struct row){ .brews = 0 };
-    if (hours)      /* one long session of each set */
+    if (hours) /* one long session of each set */
         wanted = options->hours > 0 ? options->set == SEEDS_BOTH ? 2 : 1 : 0;
     for (unsigned long seed = first; hours ? wanted-- > 0 : row->brews < wanted; seed += by)
         if (play_seed(family, seed, options, row) != 0)
@@ -228,9 +233,10 @@ static void print_json(const char *name, const struct row *row, bool first)
 {
     printf("%s{\"family\":\"%s\",\"brews\":%d,\"found\":%d,\"wholly_right\":%d,\"right_or_asked\":%d,"
            "\"asked_idly\":%d,\"numbers\":%ld,\"sure_and_wrong\":%ld,\"from_nothing\":%d,\"discarded\":%d,"
-           "\"hours\":%.2f,\"readings\":%ld", first ? "[" : ",\n", name, row->brews, row->found, row->wholly_right,
-           row->right_or_asked, row->asked_needlessly, row->numbers, row->sure_wrong, row->from_nothing,
-           row->taken_back, row->hours, row->readings);
+           "\"hours\":%.2f,\"readings\":%ld",
+           first ? "[" : ",\n", name, row->brews, row->found, row->wholly_right, row->right_or_asked,
+           row->asked_needlessly, row->numbers, row->sure_wrong, row->from_nothing, row->taken_back, row->hours,
+           row->readings);
     for (int i = 0; i < NUMBERS; i++)
         printf(",\"%s\":{\"stated\":%d,\"within_two\":%d,\"sure_and_wrong\":%d}", kitchen_number_name(i),
                row->stated[i], row->within_two[i], row->sure[i]);
@@ -284,7 +290,7 @@ static void print_reached(const struct row rows[], const bool played[])
 {
     int short_of = 0, families = 0, unsure = 0, nothing = 0;
 
-    printf("\nasked for: ordinary 99 %% wholly right and 1 number in 1000 sure and wrong; the others 95 %% right or asked\n"
+    printf("\nasked for: ordinary 99 %% wholly right and 1 number in 1000 sure and wrong; others 95 %% right or asked\n"
            "(90 %% at 2 to 3 readings a second and from 1 g) and 5 in 1000; 93 to 98 %% within two uncertainties\n");
     for (int i = 0; i < kitchen_family_count(); i++) {
         const struct kitchen_family *family = kitchen_family(i);
@@ -320,10 +326,11 @@ static int check(const struct options *options, const struct row *ordinary, cons
 
     if (ordinary_pct < options->least_ordinary)
         failed += printf("FAILED: ordinary brews wholly right %.1f %%, least %.1f %%\n", ordinary_pct,
-                         options->least_ordinary) > 0;
+                         options->least_ordinary)
+                  > 0;
     if (kitchen_pct < options->least_kitchen)
-        failed += printf("FAILED: kitchen right or asked %.1f %%, least %.1f %%\n", kitchen_pct,
-                         options->least_kitchen) > 0;
+        failed +=
+            printf("FAILED: kitchen right or asked %.1f %%, least %.1f %%\n", kitchen_pct, options->least_kitchen) > 0;
     if (sure > options->most_sure)
         failed += printf("FAILED: %.1f numbers in 1000 sure and wrong, most %.1f\n", sure, options->most_sure) > 0;
     return failed ? 1 : 0;
@@ -388,19 +395,38 @@ static double number(const char *text)
     return end == text || *end || value < 0 ? NAN : value;
 }
 
-enum { OPT_FAMILY = 1, OPT_BREWS, OPT_HOURS, OPT_SET, OPT_SHOW, OPT_UNREAD, OPT_JSON, OPT_FAILURES, OPT_LIST,
-       OPT_LEAST_ORDINARY, OPT_LEAST_KITCHEN, OPT_MOST_SURE, OPT_HELP, OPT_VERSION };
-
-static const struct option long_options[] = {
-    { "family", required_argument, NULL, OPT_FAMILY }, { "brews", required_argument, NULL, OPT_BREWS },
-    { "disturb-hours", required_argument, NULL, OPT_HOURS }, { "seed-set", required_argument, NULL, OPT_SET },
-    { "show", required_argument, NULL, OPT_SHOW }, { "unread", no_argument, NULL, OPT_UNREAD },
-    { "json", no_argument, NULL, OPT_JSON }, { "failures", no_argument, NULL, OPT_FAILURES },
-    { "list", no_argument, NULL, OPT_LIST }, { "least-ordinary", required_argument, NULL, OPT_LEAST_ORDINARY },
-    { "least-kitchen", required_argument, NULL, OPT_LEAST_KITCHEN },
-    { "most-sure", required_argument, NULL, OPT_MOST_SURE }, { "help", no_argument, NULL, OPT_HELP },
-    { "version", no_argument, NULL, OPT_VERSION }, { NULL, 0, NULL, 0 }
+enum {
+    OPT_FAMILY = 1,
+    OPT_BREWS,
+    OPT_HOURS,
+    OPT_SET,
+    OPT_SHOW,
+    OPT_UNREAD,
+    OPT_JSON,
+    OPT_FAILURES,
+    OPT_LIST,
+    OPT_LEAST_ORDINARY,
+    OPT_LEAST_KITCHEN,
+    OPT_MOST_SURE,
+    OPT_HELP,
+    OPT_VERSION
 };
+
+static const struct option long_options[] = { { "family", required_argument, NULL, OPT_FAMILY },
+                                              { "brews", required_argument, NULL, OPT_BREWS },
+                                              { "disturb-hours", required_argument, NULL, OPT_HOURS },
+                                              { "seed-set", required_argument, NULL, OPT_SET },
+                                              { "show", required_argument, NULL, OPT_SHOW },
+                                              { "unread", no_argument, NULL, OPT_UNREAD },
+                                              { "json", no_argument, NULL, OPT_JSON },
+                                              { "failures", no_argument, NULL, OPT_FAILURES },
+                                              { "list", no_argument, NULL, OPT_LIST },
+                                              { "least-ordinary", required_argument, NULL, OPT_LEAST_ORDINARY },
+                                              { "least-kitchen", required_argument, NULL, OPT_LEAST_KITCHEN },
+                                              { "most-sure", required_argument, NULL, OPT_MOST_SURE },
+                                              { "help", no_argument, NULL, OPT_HELP },
+                                              { "version", no_argument, NULL, OPT_VERSION },
+                                              { NULL, 0, NULL, 0 } };
 
 static int list(void)
 {
@@ -413,8 +439,8 @@ static int list(void)
 static int take_option(int option, struct options *options)
 {
     double value = optarg ? number(optarg) : NAN;
-    bool wants_number = option == OPT_BREWS || option == OPT_HOURS || option == OPT_SHOW ||
-                        option == OPT_LEAST_ORDINARY || option == OPT_LEAST_KITCHEN || option == OPT_MOST_SURE;
+    bool wants_number = option == OPT_BREWS || option == OPT_HOURS || option == OPT_SHOW || option == OPT_LEAST_ORDINARY
+                        || option == OPT_LEAST_KITCHEN || option == OPT_MOST_SURE;
 
     if (wants_number && !(value <= 1e6))
         return wrong_usage("not a number from 0 to a million", optarg);
@@ -430,8 +456,8 @@ static int take_option(int option, struct options *options)
         return -1;
     case OPT_SET:
         options->set = !strcmp(optarg, "read") ? SEEDS_READ : !strcmp(optarg, "unread") ? SEEDS_UNREAD : SEEDS_BOTH;
-        return options->set == SEEDS_BOTH && strcmp(optarg, "both") ? wrong_usage("read, unread or both, not", optarg) :
-               -1;
+        return options->set == SEEDS_BOTH && strcmp(optarg, "both") ? wrong_usage("read, unread or both, not", optarg)
+                                                                    : -1;
     case OPT_SHOW:
         options->show = (long)value;
         return -1;
@@ -469,8 +495,13 @@ static int take_option(int option, struct options *options)
 
 int main(int argc, char **argv)
 {
-    struct options options = { .family = -1, .brews = BREWS_EACH, .hours = HOURS_EACH, .show = -1,
-                               .least_ordinary = NAN, .least_kitchen = NAN, .most_sure = NAN };
+    struct options options = { .family = -1,
+                               .brews = BREWS_EACH,
+                               .hours = HOURS_EACH,
+                               .show = -1,
+                               .least_ordinary = NAN,
+                               .least_kitchen = NAN,
+                               .most_sure = NAN };
 
     for (int option; (option = getopt_long(argc, argv, "", long_options, NULL)) != -1;) {
         int status = take_option(option, &options);
