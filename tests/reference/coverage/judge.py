@@ -1,0 +1,164 @@
+#!/usr/bin/python3
+"""Judges what poise-report concludes: prints how often its claims were made, and how often they held, on stores whose
+truth is known.
+
+    judge.py BUILD/bin                      the table (within ten minutes on two cores)
+    judge.py BUILD/bin --short              a minute's version; fails when a row that standing.csv calls held does not hold
+    judge.py BUILD/bin --seeds unread       the other half of the seeds: for a last run, never looked at one by one
+    judge.py BUILD/bin --only own_day       only the experiments that fill this row
+
+Written from the manual pages, the output and the store's schema, without the sources of the report.  Statistics that
+stand beside the report's are SciPy's and the textbook's."""
+import argparse
+import csv
+import math
+import multiprocessing
+import os
+import sys
+import tempfile
+import time
+
+import numpy as np
+
+import rows as all_rows
+from made_store import empty_store
+
+HERE = os.path.dirname(os.path.abspath(__file__))
+MASTER_SEED = 20261125
+HALVES = {"read": 0, "unread": 1}
+
+
+def one(task):
+    """One experiment: what it noted."""
+    place, index, half, programs, empty, folder = task
+    function = all_rows.SIMULATIONS[place][0]
+    seed = [MASTER_SEED, HALVES[half], *function.__name__.encode(), index]
+    own = os.path.join(folder, str(os.getpid()))
+    os.makedirs(own, exist_ok=True)
+    world = all_rows.World(np.random.default_rng(seed), programs, empty, own, index)
+    function(world)
+    return world.noted
+
+
+def fills(function, programs, empty, folder, wanted):
+    """Whether a simulation fills one of the rows that are wanted: found by trying it a few times."""
+    names = set()
+    for index in range(16):
+        own = os.path.join(folder, "try")
+        os.makedirs(own, exist_ok=True)
+        world = all_rows.World(np.random.default_rng([7, index]), programs, empty, own, index)
+        function(world)
+        names |= {name for name, *_ in world.noted}
+    return bool(names & wanted)
+
+
+def wilson(share, count, z):
+    """Interval of a share, z standard errors wide (Wilson 1927)."""
+    middle = (share + z * z / (2 * count)) / (1 + z * z / count)
+    half = z / (1 + z * z / count) * math.sqrt(share * (1 - share) / count + z * z / (4 * count * count))
+    return middle - half, middle + half
+
+
+class Result:
+    """A row of the table, filled."""
+
+    def __init__(self, row, noted, z):
+        self.row, self.reports = row, len(noted)
+        made = [good for was_made, good in noted if was_made]
+        self.made, self.good = len(made), sum(made)
+        low, high = row.reach
+        if row.kind == all_rows.MEAN:
+            self.value = float(np.mean(made)) if made else math.nan
+            error = float(np.std(made)) / math.sqrt(len(made)) if made else math.nan
+            self.error, span = 1.96 * error, (self.value - z * error, self.value + z * error)
+        else:
+            top, count = {all_rows.COVERS: (self.good, self.made), all_rows.FALSE: (self.made - self.good, self.reports),
+                          all_rows.POWER: (self.made, self.reports)}[row.kind]
+            share = top / count if count else math.nan
+            self.value = 100 * share
+            span = [100 * end for end in wilson(share, count, z)] if count else (math.nan, math.nan)
+            ends = wilson(share, count, 1.96) if count else (math.nan, math.nan)
+            self.error = 50 * (ends[1] - ends[0])
+        if math.isnan(self.value):
+            self.verdict = "no claim"
+        elif span[1] < low:
+            self.verdict = "NOT HELD"
+        elif span[0] > high:
+            self.verdict = "wide" if row.kind == all_rows.COVERS else "NOT HELD"
+        else:
+            self.verdict = "held"
+
+    def line(self):
+        row = self.row
+        low, high = row.reach
+        if row.kind == all_rows.MEAN:
+            counts, value, reach = f"{self.reports:7d} {self.made:7d} {'':7s} {'':7s}", \
+                f"{self.value:7.2f} ± {self.error:4.2f}  ", f"{low} to {high}"
+        else:
+            good = "" if row.kind == all_rows.POWER else f"{int(self.good)}"
+            false = "" if row.kind == all_rows.POWER else f"{int(self.made - self.good)}"
+            counts, value = f"{self.reports:7d} {self.made:7d} {good:>7s} {false:>7s}", \
+                f"{self.value:7.1f} ± {self.error:4.1f} %"
+            reach = {all_rows.COVERS: f"{low} to {high} %", all_rows.FALSE: f"at most {high} %",
+                     all_rows.POWER: f"at least {low} %"}[row.kind]
+        return f"{row.name:22s} {counts} {row.kind:>7s} {value}  {reach:14s} {self.verdict:9s} {row.what}"
+
+
+def main():
+    options = argparse.ArgumentParser(description="Judge what poise-report concludes.")
+    options.add_argument("programs", help="folder of the built programs")
+    options.add_argument("--seeds", choices=HALVES, default="read")
+    options.add_argument("--short", action="store_true", help="a minute, and the standing rows must hold")
+    options.add_argument("--only", action="append", metavar="ROW", help="only what fills this row")
+    options.add_argument("--times", type=float, default=1.0, help="so many times as many experiments")
+    options.add_argument("--jobs", type=int, default=2)
+    given = options.parse_args()
+    if given.seeds == "unread" and given.only:
+        options.error("the unread seeds are run whole: looked at one by one they would be read")
+    unknown = set(given.only or ()) - set(all_rows.ROWS)
+    if unknown:
+        options.error(f"no row {', '.join(sorted(unknown))}")
+    programs = os.path.abspath(given.programs)
+    began = time.monotonic()
+    shared = "/dev/shm" if os.access("/dev/shm", os.W_OK) else None
+    with tempfile.TemporaryDirectory(prefix="poise-judge-", dir=shared) as folder:
+        empty = empty_store(programs, folder)
+        tasks = []
+        for place, (function, full, short) in enumerate(all_rows.SIMULATIONS):
+            if given.only and not fills(function, programs, empty, folder, set(given.only)):
+                continue
+            count = int(given.times * (short if given.short else full))
+            tasks += [(place, index, given.seeds, programs, empty, folder) for index in range(count)]
+        noted = {name: [] for name in all_rows.ROWS}
+        with multiprocessing.Pool(given.jobs) as pool:
+            for found in pool.imap(one, tasks, chunksize=8):
+                for name, made, good in found:
+                    noted[name].append((made, good))
+    # A row falls when chance does not explain it: 1 in 20 in the table, 1 in 1000 in the test that has to stay green.
+    z = 3.29 if given.short else 1.96
+    results = [Result(row, noted[name], z) for name, row in all_rows.ROWS.items()
+               if noted[name] or not given.only]
+    with open(os.path.join(HERE, "standing.csv"), encoding="utf-8") as standing:
+        declared = {line["row"]: line["standing"] for line in csv.DictReader(standing)}
+    print(f"poise-report judged on {len(tasks)} made-up benches, {given.seeds} seeds"
+          f"{', short' if given.short else ''}; ± is half the 95 % interval (Wilson)")
+    print(f"{'row':22s} {'reports':>7s} {'claims':>7s} {'true':>7s} {'false':>7s} {'measure':>7s} {'found':>16s}  "
+          f"{'reach':14s} {'':9s} what")
+    for result in results:
+        print(result.line())
+    counted = {verdict: sum(result.verdict == verdict for result in results)
+               for verdict in ("held", "wide", "NOT HELD", "no claim")}
+    print(f"{len(results)} rows: {', '.join(f'{count} {verdict}' for verdict, count in counted.items())}; "
+          f"{time.monotonic() - began:.0f} s")
+    fallen = [result.row.name for result in results
+              if declared.get(result.row.name) == "held" and result.verdict == "NOT HELD"]
+    missing = set(all_rows.ROWS) ^ set(declared)
+    if fallen:
+        print(f"called held in standing.csv and not held: {', '.join(fallen)}")
+    if missing:
+        print(f"standing.csv and the rows disagree about: {', '.join(sorted(missing))}")
+    return 1 if fallen or missing else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
