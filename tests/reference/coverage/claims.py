@@ -8,15 +8,14 @@ import re
 import subprocess
 
 UNSURE = re.compile(r"\bno (?:\w+ )?(?:difference|change|effect|verdict|break|turn)\b|not shown|cannot|can not|"
-                    r"nothing is|undecided|not enough|too few|not judged|is not identified|does not fit|do not fit", re.I)
+                    r"nothing is|undecided|not enough|too few|not judged|is not identified|does not fit|do not fit",
+                    re.I)
 SURE = re.compile(r"\bgives?\b.*\bmore\b|\b(?:rises|falls|climbs|drops)\b|\bends\b.*\bhigher\b|\bbrings?\b.*\bmore\b|"
                   r"\bmatters\b|\bdiffers?\b|\bmost at\b|\bbreaks?\b at|\bturns?\b at", re.I)
 REFUSED = re.compile(r"\b(?:own|another|different|same|one) (?:day|bag|coffee|grinder|order)|confounded|"
                      r"cannot be (?:told|kept|taken) apart|drift|refus|no verdict", re.I)
 MISFIT = re.compile(r"does not fit|do not fit|lack of fit|fits? (?:badly|poorly)|does not follow|another shape|"
                     r"not of (?:this|that) shape|misfit", re.I)
-UNFINISHED = re.compile(r"not (?:yet )?finished|before the plan|still to (?:come|brew)|so far|interim|more cups? of the plan",
-                        re.I)
 COULD = re.compile(r"one of ([\d.]+) .*would most likely have shown", re.S)
 AT_MOST = re.compile(r"however much longer it steeps, that brings ([\d.]+) points more at most", re.S)
 

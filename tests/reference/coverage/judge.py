@@ -3,7 +3,7 @@
 truth is known.
 
     judge.py BUILD/bin                      the table (within ten minutes on two cores)
-    judge.py BUILD/bin --short              a minute's version; fails when a row that standing.csv calls held does not hold
+    judge.py BUILD/bin --short              within a minute; fails when a row falls that standing.csv calls held
     judge.py BUILD/bin --seeds unread       the other half of the seeds: for a last run, never looked at one by one
     judge.py BUILD/bin --only own_day       only the experiments that fill this row
 
@@ -20,6 +20,7 @@ import time
 
 import numpy as np
 
+sys.dont_write_bytecode = True      # a run leaves nothing in the source tree
 import rows as all_rows
 from made_store import empty_store
 
@@ -72,7 +73,8 @@ class Result:
             error = float(np.std(made)) / math.sqrt(len(made)) if made else math.nan
             self.error, span = 1.96 * error, (self.value - z * error, self.value + z * error)
         else:
-            top, count = {all_rows.COVERS: (self.good, self.made), all_rows.FALSE: (self.made - self.good, self.reports),
+            top, count = {all_rows.COVERS: (self.good, self.made),
+                          all_rows.FALSE: (self.made - self.good, self.reports),
                           all_rows.POWER: (self.made, self.reports)}[row.kind]
             share = top / count if count else math.nan
             self.value = 100 * share

@@ -63,11 +63,11 @@ class Cups:
         recipe = {"dose_g": 15, "water_g": 230} | (recipe or {})
         recipe = {key: value for key, value in recipe.items() if key not in factors}
         row = self.file.execute(
-            "INSERT INTO brew (name, bench_id, station, boot_id, begin_seq, began_us, began_mono_us, told_seq, ended_us,"
+            "INSERT INTO brew (name, bench_id, station, boot_id, begin_seq, began_us, began_mono_us, ended_us,"
             " ended_mono_us, experiment_id, run, replicate, factors, recipe, tolerances, plan_kept)"
-            " VALUES (?, ?, 'left', 1, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            " VALUES (?, ?, 'left', 1, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
             (f"{bench}-{20261125 + (began_us - MORNING_US) // DAY_US}-{self.count:03d}", self.bench(bench),
-             self.count * 100, began_us, began_us, self.count * 100 + 50, ended_us, ended_us,
+             self.count * 100, began_us, began_us, ended_us, ended_us,
              self.experiments[experiment], self.runs[experiment], replicate, json.dumps(factors), json.dumps(recipe),
              json.dumps({"dose_g": 0.2, "water_g": 3}), kept)).lastrowid
         dose = float(factors.get("dose_g", 15)) + self.rng.normal(0, 0.03)
@@ -80,7 +80,8 @@ class Cups:
                   "retained_g_per_g": ((water - beverage) / dose, 0.01)}
         for name, value in measures.items():
             values[name] = value if isinstance(value, tuple) else (value, 0.2)
-        self.file.executemany("INSERT INTO measure VALUES (?, ?, ?, ?, ?, 0, 'tracker', ?)",
+        self.file.executemany("INSERT INTO measure (brew_id, measure, seq, value, standard_uncertainty, above,"
+                              " made_by, time_us) VALUES (?, ?, ?, ?, ?, 0, 'tracker', ?)",
                               [(row, name, self.count * 100 + place, value, spread, began_us)
                                for place, (name, (value, spread)) in enumerate(values.items())])
 

@@ -86,7 +86,8 @@ def mean_effect(y, level, block=None):
 DESIGNS = (((45, 75, 120, 180, 300), 3), ((30, 60, 90, 150, 240, 400), 2), ((40, 80, 160, 320), 4))
 
 for _name, _words in (("first order", "plain"), ("a quick part", "quick"), ("a small quick part", "small quick")):
-    for _by, _bend in (("share", "95 % of the plateau"), ("gain", "another 30 s < 0.3"), ("doubling", "doubling < 0.5")):
+    for _by, _bend in (("share", "95 % of the plateau"), ("gain", "another 30 s < 0.3"),
+                       ("doubling", "doubling < 0.5")):
         row(f"{_words.replace(' ', '_')}_{_by}", COVERS, f"{_name}: interval of {_bend}")
 row("misfit_false", FALSE, "first order, with or without a quick part: \"the curve does not fit\"")
 for _truth in truths.OUTSIDE:
@@ -294,7 +295,7 @@ def benches(world):
 row("noisy_level", COVERS, "four levels, one four times as noisy: all printed intervals at once")
 row("equal_levels", COVERS, "four levels, equal spreads: all printed intervals at once")
 row("level_interval", COVERS, "interval of a level's mean (two to four cups a level)")
-row("level_width", MEAN, "its width over that from the pooled spread, less 1 (two cups a level)", (-0.2, 0.6))
+row("level_width", MEAN, "its width over that from the pooled spread, less 1 (two cups)", (-0.2, 0.6))
 row("rough_cover", COVERS, "outlying cups, drift, carry-over, skewed cups: all printed intervals at once")
 row("rough_null", FALSE, "outlying cups, drift, carry-over, skewed cups, nothing there: a sure difference")
 
@@ -361,7 +362,7 @@ row("two_by_two_contradict", FALSE, "2 x 2: \"no difference\" while the stir's o
 row("two_by_two_null", FALSE, "2 x 2, nothing there: anything sure")
 row("two_by_two_false", FALSE, "2 x 2, stir matters at coarse only: a claim that it matters at fine")
 row("number_word_main", POWER, "number x word: the word's main effect (own F p < 0.05) is claimed")
-row("filters_contradict", FALSE, "1, 2, 3 papers: \"no difference between 1 and 2\" leads while the F of papers has p < 0.001")
+row("filters_contradict", FALSE, "1 or 2 papers: \"no difference\" leads while the F of papers has p < 0.001")
 
 
 def factorial(world, name, vary, replicates, extraction):
@@ -475,7 +476,8 @@ def clean(world):
 
 # -- the plan's promise --
 
-PLANS = {"two": ("own_part", ("a", "b")), "four": ("own_part", ("a", "b", "c", "d")), "six": ("grind", (14, 16, 18, 20, 22, 24))}
+PLANS = {"two": ("own_part", ("a", "b")), "four": ("own_part", ("a", "b", "c", "d")),
+         "six": ("grind", (14, 16, 18, 20, 22, 24))}
 for _name in PLANS:
     row(f"plan_power_{_name}", POWER, f"{_name} levels, replicates that `plan check` asks for: the difference is shown",
         (80, 100))
@@ -520,7 +522,7 @@ def plan_power(world):
 
 # -- several curves, several variables, several looks --
 
-row("six_curves", FALSE, "six curves alike, compared: one is said to end higher, or to differ")
+row("six_curves", FALSE, "six curves alike, compared: one is claimed to end higher, or to differ")
 
 
 @simulation(500, 40)
@@ -651,5 +653,5 @@ def series(world):
         change = pressures(world, (lambda p: 15 + 0.6 * math.sqrt(p)) if root else lambda p: 18 + 0.03 * p,
                            spread=(lambda _: 0.3) if root else lambda p: 0.1 + 0.012 * p).change()
         if change:
-            world.cover("curved_cover" if root else "line_cover", 0.6 * (math.sqrt(60) - math.sqrt(10)) if root else 1.5,
-                        *change[1:])
+            world.cover("curved_cover" if root else "line_cover",
+                        0.6 * (math.sqrt(60) - math.sqrt(10)) if root else 1.5, *change[1:])
