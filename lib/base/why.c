@@ -1,6 +1,7 @@
 /* Sentences for people; see why.h. */
 #include "poise/why.h"
 
+#include <errno.h>
 #include <stdarg.h>
 #include <stdio.h>
 #include <string.h>
@@ -12,19 +13,21 @@ static void blank_controls(char *text)
             *text = '?';
 }
 
-int why_set(struct why *why, int error, const char *format, ...)
+void why_write(struct why *why, const char *format, ...)
 {
+    int kept = errno;
     va_list arguments;
 
     va_start(arguments, format);
     vsnprintf(why->text, sizeof why->text, format, arguments);
     va_end(arguments);
     blank_controls(why->text);
-    return error;
+    errno = kept;
 }
 
-int why_prefix(struct why *why, int error, const char *format, ...)
+void why_write_before(struct why *why, const char *format, ...)
 {
+    int kept = errno;
     char rest[sizeof why->text];
     va_list arguments;
     int length;
@@ -36,5 +39,5 @@ int why_prefix(struct why *why, int error, const char *format, ...)
     if (length >= 0 && (size_t)length < sizeof why->text)
         snprintf(why->text + length, sizeof why->text - (size_t)length, "%s", rest);
     blank_controls(why->text);
-    return error;
+    errno = kept;
 }

@@ -135,13 +135,17 @@ static const char *instrument_change_at(int place)
 {
     return instrument_change_name((enum instrument_change)place);
 }
-static const char *stage_at(int place)
-{
-    return stage_name((enum stage)place);
-}
 static const char *measure_at(int place)
 {
     return measure_name((enum measure)place);
+}
+
+static int read_stage_name(json_t *json, int *out, struct why *why)
+{
+    json_t *field = json_object_get(json, "stage");
+
+    *out = json_is_string(field) ? stage_find(json_string_value(field)) : -1;
+    return *out < 0 ? missing("stage", "one of its words", why) : 0;
 }
 
 /* The digits of a value, which the parsed number has lost. */
@@ -266,8 +270,7 @@ static int read_stage(json_t *json, struct message_stage *out, struct why *why)
 
     if ((error = read_brew_name(json, true, out->brew, why)) < 0
         || (error = read_name(json, "station", true, out->station, why)) < 0
-        || (error = read_word(json, "stage", stage_at, STAGE_COUNT, &stage, why)) < 0
-        || (error = read_int64(json, "at_us", &out->at_us, why)) < 0
+        || (error = read_stage_name(json, &stage, why)) < 0 || (error = read_int64(json, "at_us", &out->at_us, why)) < 0
         || (error = read_int64(json, "uncertainty_us", &out->uncertainty_us, why)) < 0
         || (error = read_word(json, "by", made_by_at, BY_OPERATOR + 1, &by, why)) < 0)
         return error;
