@@ -64,8 +64,8 @@ void bench_planned_over(void *context, struct brew *brew, bool corrected, struct
         if (corrected)
             report_verdict(bench, brew, why);
         if (brew->plan_kept == 0)
-            stations_warn(&bench->stations, brew, brew->station, "plan-not-kept",
-                          "%s. Kept; repeat queued.", why->text);
+            stations_warn(&bench->stations, brew, brew->station, "plan-not-kept", "%s. Kept; repeat queued.",
+                          why->text);
         else if (before == 0)
             stations_warn(&bench->stations, brew, brew->station, "plan-kept", "corrected: %s keeps its plan after all",
                           brew->name);
