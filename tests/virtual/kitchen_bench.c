@@ -86,7 +86,7 @@ void disturb(struct kitchen_session *session, enum disturbance disturbance)
     int times = disturbance == KNOCKS ? draw_int(session, 3, 8) : draw_int(session, 1, 3) * session->brew_count;
 
     for (int i = 0; i < times; i++) {
-        seconds = disturbance == KNOCKS ? 0.5 : disturbance == LEANING ? draw(session, 1, 2) : draw(session, 1, 3);
+        seconds = disturbance == KNOCKS ? 0.5 : draw(session, 1, 2);
         if (disturbance == GRINDER || disturbance == DRAUGHT) { /* it asks nobody whether it suits */
             bool grinds = disturbance == GRINDER;
 

@@ -244,6 +244,16 @@ static void rocking(struct kitchen_session *session, struct ways *ways)
     ways->push.most_hz = 2;
 }
 
+/* Whoever owns such a scale waits until it shows something. */
+static void waits_for_rest(struct kitchen_session *session, struct ways *ways)
+{
+    (void)session;
+    ways->rest_least_s = 2.8;
+    ways->rest_most_s = 7;
+    ways->cup_alone_s = fmax(4, ways->cup_alone_s);
+    ways->plunger_to_press_s = fmax(2.8, ways->plunger_to_press_s);
+}
+
 static void hurried(struct kitchen_session *session, struct ways *ways)
 {
     (void)session;
@@ -431,7 +441,7 @@ static const struct family_row families[] = {
     { { "one-pole", "a first-order filter of 0.28 to 0.6 s", KITCHEN_INSTRUMENTS }, one_pole, NULL, NULL },
     { { "two-poles", "two filters, one behind the other", KITCHEN_INSTRUMENTS }, two_poles, NULL, NULL },
     { { "moving-mean", "a moving mean of 0.5 to 1 s", KITCHEN_INSTRUMENTS }, moving_mean, NULL, NULL },
-    { { "only-stable", "readings only at rest", KITCHEN_INSTRUMENTS }, only_stable, NULL, NULL },
+    { { "only-stable", "readings only at rest", KITCHEN_INSTRUMENTS }, only_stable, waits_for_rest, NULL },
     { { "zero-tracking", "what rests near zero becomes zero", KITCHEN_INSTRUMENTS },
       zero_tracking,
       always_tares,
@@ -452,7 +462,7 @@ static const struct family_row families[] = {
     { { "grinder", "a grinder runs on the same table: 0.3 g of shaking", KITCHEN_BENCH }, NULL, NULL, people_grind },
     { { "leaning", "somebody leans on the scale for 1 to 2 s", KITCHEN_BENCH }, NULL, NULL, people_lean },
     { { "knocks", "knocks against the table", KITCHEN_BENCH }, NULL, NULL, people_knock },
-    { { "cloth", "a cloth wipes over the scale's edge", KITCHEN_BENCH }, NULL, NULL, people_wipe },
+    { { "cloth", "a cloth wipes over the scale's edge for 1 to 2 s", KITCHEN_BENCH }, NULL, NULL, people_wipe },
     { { "draught", "moving air", KITCHEN_BENCH }, NULL, NULL, air_moves },
     { { "evaporation", "up to 0.02 g/s over up to ten minutes", KITCHEN_BENCH }, NULL, evaporating, NULL },
     { { "cups-apart", "another cup one second after or before", KITCHEN_BENCH }, NULL, cups_apart, NULL },

@@ -19,7 +19,7 @@ struct options {
     double hours;
     enum seed_set set;
     long show; /* -1: none */
-    bool unread, json, failures;
+    bool unread, readings, json, failures;
     double least_ordinary, least_kitchen, most_sure; /* NAN: nothing asked */
 };
 
@@ -40,6 +40,7 @@ static const char usage[] =
     "  --seed-set SET         read, unread or both\n"
     "  --failures             what went wrong in each brew of the read seeds\n"
     "  --show SEED            script, truth, events and differences of one session (with --family)\n"
+    "  --readings             with --show: every reading as well\n"
     "  --unread               lets --show show a session that whoever tunes a tracker must not see\n"
     "  --json                 the table for machines\n"
     "  --list                 the families\n"
@@ -84,6 +85,19 @@ static void show_scale(const struct kitchen_scale *scale)
            scale->capacity_g);
 }
 
+static void show_reading(void *context, const struct kitchen_reading *reading)
+{
+    (void)context;
+    printf("%8.3f s  scale %d  ", reading->at_s, reading->scale + 1);
+    if (reading->overload)
+        printf("overload\n");
+    else
+        printf("%.*f g%s\n", -reading->exponent, (double)reading->mantissa * pow(10, reading->exponent),
+               reading->stable < 0 ? ""
+               : reading->stable   ? " stable"
+                                   : " moving");
+}
+
 static int show_session(const struct options *options)
 {
     struct seen seen = { .print = true };
@@ -101,6 +115,11 @@ static int show_session(const struct options *options)
     printf("-- script\n");
     for (int i = 0; kitchen_line(session, i, line); i++)
         printf("%s\n", line);
+    if (options->readings) {
+        printf("-- readings\n");
+        if (kitchen_play(session, show_reading, NULL) != 0)
+            return 1;
+    }
     printf("-- events\n");
     if (kitchen_watch(session, &seen) != 0)
         return 1;
@@ -402,6 +421,7 @@ enum {
     OPT_SET,
     OPT_SHOW,
     OPT_UNREAD,
+    OPT_READINGS,
     OPT_JSON,
     OPT_FAILURES,
     OPT_LIST,
@@ -418,6 +438,7 @@ static const struct option long_options[] = { { "family", required_argument, NUL
                                               { "seed-set", required_argument, NULL, OPT_SET },
                                               { "show", required_argument, NULL, OPT_SHOW },
                                               { "unread", no_argument, NULL, OPT_UNREAD },
+                                              { "readings", no_argument, NULL, OPT_READINGS },
                                               { "json", no_argument, NULL, OPT_JSON },
                                               { "failures", no_argument, NULL, OPT_FAILURES },
                                               { "list", no_argument, NULL, OPT_LIST },
@@ -463,6 +484,9 @@ static int take_option(int option, struct options *options)
         return -1;
     case OPT_UNREAD:
         options->unread = true;
+        return -1;
+    case OPT_READINGS:
+        options->readings = true;
         return -1;
     case OPT_JSON:
         options->json = true;
