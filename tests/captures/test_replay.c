@@ -265,6 +265,14 @@ static void take_frames(struct player *player)
     }
 }
 
+/* One of the table, or the one that is there to be copied. */
+extern const struct driver skeleton_driver;
+
+static const struct driver *find(const char *name)
+{
+    return strcmp(name, skeleton_driver.name) == 0 ? &skeleton_driver : driver_find(name);
+}
+
 static void feed(struct player *player, const uint8_t *bytes, size_t length)
 {
     assert_true(player->length + length <= sizeof player->buf);
@@ -278,7 +286,7 @@ static void start(struct player *player, const struct capture *capture)
     struct why why;
 
     memset(player, 0, sizeof *player);
-    player->driver = driver_find(capture->driver);
+    player->driver = find(capture->driver);
     if (player->driver == NULL)
         fail_msg("no driver %s", capture->driver);
     player->state = calloc(1, player->driver->state_size);
@@ -340,7 +348,7 @@ static void test_whole(void **state)
 /* USB brings whole reports, checked by the bus: noise and cuts are a serial line's. */
 static bool has_line(const struct capture *capture)
 {
-    return driver_find(capture->driver)->transport == TRANSPORT_SERIAL;
+    return find(capture->driver)->transport == TRANSPORT_SERIAL;
 }
 
 static void test_byte_by_byte(void **state)
