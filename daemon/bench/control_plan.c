@@ -80,7 +80,7 @@ static int do_show(struct request *request, struct why *why)
 static int put_next(struct request *request, int station)
 {
     struct planner *planner = request->control->planner;
-    int run = planner_offer(planner, request->control->stations->all[station].config.name);
+    int run = planner_offered(planner, request->control->stations->all[station].config.name);
 
     json_object_set_new(request->reply, "next",
                         run < 0 ? json_null() : plan_run_json(planner->plan, &planner->runs[run], run + 1));

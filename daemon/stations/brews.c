@@ -10,8 +10,6 @@
 #include "poise/brew.h"
 #include "poise/uncertainty.h"
 
-enum { SAME_TIME_US = 1000 }; /* as the tracker counts: a stage takes back those within a millisecond of it */
-
 static void brew_free(struct brew *brew)
 {
     if (brew)
@@ -125,15 +123,7 @@ struct brew *brews_waiting(const struct brews *brews, int wanted)
 
 void brew_stage(struct brew *brew, const struct staged *staged)
 {
-    while (brew->stage_count > 0 && brew->stages[brew->stage_count - 1].at_us >= staged->at_us - SAME_TIME_US)
-        brew->stage_count--;
-    if (staged->stage == STAGE_IDLE) /* only what was reported is taken back */
-        return;
-    if (brew->stage_count == BREW_STAGES) {
-        memmove(brew->stages, brew->stages + 1, sizeof brew->stages - sizeof *brew->stages);
-        brew->stage_count--;
-    }
-    brew->stages[brew->stage_count++] = *staged;
+    timeline_report(&brew->timeline, staged);
     brew->changed = true;
 }
 
@@ -284,10 +274,10 @@ json_t *brew_save(const struct brew *brew)
                                           number_or_null(brew->measures.standard_uncertainty[i]), brew->above[i]));
     for (int i = 0; i < brew->sample_count; i++)
         json_array_append_new(samples, sample_save(&brew->samples[i]));
-    for (int i = 0; i < brew->stage_count; i++)
-        json_array_append_new(stages, json_pack("[s,I,I,b]", stage_name(brew->stages[i].stage),
-                                                (json_int_t)brew->stages[i].at_us, (json_int_t)brew->stages[i].u_us,
-                                                brew->stages[i].by == BY_OPERATOR));
+    for (int i = 0; i < brew->timeline.count; i++)
+        json_array_append_new(stages, json_pack("[s,I,I,b]", stage_name(brew->timeline.stage[i].stage),
+                                                (json_int_t)brew->timeline.stage[i].at_us, (json_int_t)brew->timeline.stage[i].u_us,
+                                                brew->timeline.stage[i].by == BY_OPERATOR));
     return json_pack("{s:s,s:s,s:I,s:b,s:b,s:b,s:I,s:I,s:o,s:o,s:o,s:i,s:o,s:O*}", "brew", brew->name, "station",
                      brew->station, "number", (json_int_t)brew->number, "ended", brew->ended, "discarded",
                      brew->discarded, "strength_entered", brew->strength_entered, "began_us",
@@ -319,8 +309,8 @@ static void load_lists(struct brew *brew, const json_t *json)
     {
         const char *stage = json_string_value(json_array_get(entry, 0));
 
-        if (stage && stage_find(stage) >= 0 && brew->stage_count < BREW_STAGES) {
-            brew->stages[brew->stage_count++] =
+        if (stage && stage_find(stage) >= 0 && brew->timeline.count < TIMELINE_STAGES) {
+            brew->timeline.stage[brew->timeline.count++] =
                 (struct staged){ (enum stage)stage_find(stage), json_integer_value(json_array_get(entry, 1)),
                                  json_integer_value(json_array_get(entry, 2)),
                                  json_is_true(json_array_get(entry, 3)) ? BY_OPERATOR : BY_TRACKER };

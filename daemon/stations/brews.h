@@ -10,13 +10,13 @@
 
 #include "poise/messages.h"
 #include "poise/stages.h"
+#include "poise/timeline.h"
 #include "poise/why.h"
 
 enum {
     BREWS_KEPT = 100,                /* two busy days: corrections for older ones are refused with a sentence */
     BREW_SAMPLES = MEASURE_READINGS, /* strength readings of one cup */
-    BREW_QUESTIONS = 2,              /* the coffee that was brought ready, and the cup never seen empty */
-    BREW_STAGES = 32                 /* shown to late joiners; a brew with more has its oldest left out */
+    BREW_QUESTIONS = 2               /* the coffee that was brought ready, and the cup never seen empty */
 };
 
 struct sample {
@@ -38,12 +38,7 @@ struct brew {
     bool above[MEASURE_COUNT];
     struct sample samples[BREW_SAMPLES];
     int sample_count;
-    struct staged {
-        enum stage stage;
-        int64_t at_us, u_us; /* u_us: standard uncertainty */
-        enum made_by by;
-    } stages[BREW_STAGES]; /* in the order of their times */
-    int stage_count;
+    struct timeline timeline; /* shown to late joiners */
     json_t *plan;          /* what the plan asked of it; NULL: no plan */
     int plan_kept;         /* 1, 0, -1 not said */
     struct brew_question { /* what the tracker would like to know, in the order of asking */
@@ -82,7 +77,7 @@ struct brew *brews_newest(const struct brews *brews, const char *station);
 struct brew *brews_waiting(const struct brews *brews, int wanted);
 bool brew_waits(const struct brew *brew, int wanted);
 
-/* A stage begins; it takes back every stage that was reported to begin at its time or later. */
+/* A stage is reported. */
 void brew_stage(struct brew *brew, const struct staged *staged);
 
 /* Sets a measure; true when that changed something. */

@@ -8,6 +8,8 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "report.h"
+
 /* A hand is so sure of when it did something (common practice, no source); as the tracker has it. */
 static const int64_t MARK_U_US = 200000;
 
@@ -23,7 +25,7 @@ struct between {
 static const struct staged *next_of(const struct brew *brew, const struct staged *after, enum stage first,
                                     enum stage last)
 {
-    for (const struct staged *at = after ? after + 1 : brew->stages; at < brew->stages + brew->stage_count; at++)
+    for (const struct staged *at = after ? after + 1 : brew->timeline.stage; at < brew->timeline.stage + brew->timeline.count; at++)
         if (at->stage >= first && at->stage <= last)
             return at;
     return NULL;
@@ -34,7 +36,7 @@ static const struct staged *stir_end(const struct brew *brew, const struct stage
 {
     const struct staged *end = NULL;
 
-    for (const struct staged *at = brew->stages; at < press; at++)
+    for (const struct staged *at = brew->timeline.stage; at < press; at++)
         if (at->stage == STAGE_STIR)
             end = at + 1;
     return end && end < press ? end : NULL;
@@ -91,7 +93,7 @@ void mark_report_times(struct stations *stations, struct brew *brew, enum made_b
         seconds = (double)(between.to->at_us - between.from->at_us) / 1e6;
         u_s = hypot((double)between.from->u_us, (double)between.to->u_us) / 1e6;
         if (brew_measure(brew, measure, seconds, u_s, false))
-            brew_report(stations, brew, measure, BY_OPERATOR);
+            report_measure(stations, brew, measure, BY_OPERATOR);
     }
 }
 
@@ -121,25 +123,25 @@ static int nearest(const struct brew *brew, enum stage stage, int64_t at_us)
 {
     int best = -1;
 
-    for (int i = 0; i < brew->stage_count; i++)
-        if (brew->stages[i].stage == stage
-            && (best < 0 || llabs(brew->stages[i].at_us - at_us) < llabs(brew->stages[best].at_us - at_us)))
+    for (int i = 0; i < brew->timeline.count; i++)
+        if (brew->timeline.stage[i].stage == stage
+            && (best < 0 || llabs(brew->timeline.stage[i].at_us - at_us) < llabs(brew->timeline.stage[best].at_us - at_us)))
             best = i;
     return best;
 }
 
 static void take_out(struct brew *brew, int place)
 {
-    brew->stage_count--;
-    memmove(brew->stages + place, brew->stages + place + 1, sizeof *brew->stages * (size_t)(brew->stage_count - place));
+    brew->timeline.count--;
+    memmove(brew->timeline.stage + place, brew->timeline.stage + place + 1, sizeof *brew->timeline.stage * (size_t)(brew->timeline.count - place));
 }
 
 /* What lies between pour and press was reported between the stage's old time and its new one, and cannot be there now.
  */
 static void take_out_passed(struct brew *brew, enum stage stage, int64_t from_us, int64_t to_us)
 {
-    for (int i = brew->stage_count - 1; i >= 0; i--) {
-        const struct staged *at = &brew->stages[i];
+    for (int i = brew->timeline.count - 1; i >= 0; i--) {
+        const struct staged *at = &brew->timeline.stage[i];
         bool passed = at->stage < stage ? at->at_us > to_us && at->at_us < from_us
                                         : at->stage > stage && at->at_us > from_us && at->at_us < to_us;
 
@@ -150,23 +152,23 @@ static void take_out_passed(struct brew *brew, enum stage stage, int64_t from_us
 
 static int put_in(struct brew *brew, enum stage stage, int64_t at_us)
 {
-    int place = brew->stage_count;
+    int place = brew->timeline.count;
 
-    while (place > 0 && brew->stages[place - 1].at_us > at_us)
+    while (place > 0 && brew->timeline.stage[place - 1].at_us > at_us)
         place--;
-    memmove(brew->stages + place + 1, brew->stages + place, sizeof *brew->stages * (size_t)(brew->stage_count - place));
-    brew->stages[place] = (struct staged){ stage, at_us, MARK_U_US, BY_OPERATOR };
-    brew->stage_count++;
+    memmove(brew->timeline.stage + place + 1, brew->timeline.stage + place, sizeof *brew->timeline.stage * (size_t)(brew->timeline.count - place));
+    brew->timeline.stage[place] = (struct staged){ stage, at_us, MARK_U_US, BY_OPERATOR };
+    brew->timeline.count++;
     return place;
 }
 
 /* The dose lies before the water, the press behind it, the weighing behind the press: what breaks that, or NULL. */
 static const struct staged *out_of_order(const struct brew *brew, int place)
 {
-    enum stage stage = brew->stages[place].stage;
+    enum stage stage = brew->timeline.stage[place].stage;
 
-    for (int i = 0; i < brew->stage_count; i++) {
-        const struct staged *other = &brew->stages[i];
+    for (int i = 0; i < brew->timeline.count; i++) {
+        const struct staged *other = &brew->timeline.stage[i];
         bool earlier = i < place;
 
         if (i != place
@@ -181,49 +183,12 @@ static const struct staged *out_of_order(const struct brew *brew, int place)
     return NULL;
 }
 
-/* A stage reported takes back all that was reported from its time on: so they are reported from the first difference,
- * and if that one moves later, from the one before it. */
-static int first_reported(const struct brew *before, const struct brew *after)
-{
-    const struct staged *old = before->stages, *new = after->stages;
-    int same = 0;
-
-    while (same < before->stage_count && same < after->stage_count
-           && old[same].stage == new[same].stage &&old[same].by == new[same].by &&old[same].at_us == new[same].at_us)
-        same++;
-    if (same > 0 && same < before->stage_count && (same == after->stage_count || new[same].at_us > old[same].at_us))
-        same--;
-    return same;
-}
-
-static void report_stage(struct stations *stations, const struct brew *brew, const struct staged *staged)
-{
-    struct message message = { .kind = MESSAGE_STAGE };
-
-    strcpy(message.stage.brew, brew->name);
-    strcpy(message.stage.station, brew->station);
-    message.stage.stage = staged->stage;
-    message.stage.at_us = staged->at_us;
-    message.stage.uncertainty_us = staged->u_us;
-    message.stage.by = staged->by;
-    stations->emit(stations->context, &message);
-}
-
-/* Before the first there is idle: it takes back a first one that moves later. */
-static void report_from(struct stations *stations, const struct brew *brew, int place, int64_t first_was_us)
-{
-    if (place == 0 && brew->stages[0].at_us > first_was_us)
-        report_stage(stations, brew, &(struct staged){ STAGE_IDLE, first_was_us, 0, BY_OPERATOR });
-    for (int i = place; i < brew->stage_count; i++)
-        report_stage(stations, brew, &brew->stages[i]);
-}
-
 int mark_afterwards(struct stations *stations, struct brew *brew, enum stage stage, int64_t at_us, struct why *why)
 {
     struct brew after = *brew; /* its plan and all else stay the brew's */
     int old = nearest(brew, stage, at_us), place, first;
     bool was_reported[MEASURE_COUNT];
-    int64_t first_was_us;
+    int64_t idle_us;
     const struct staged *broken;
 
     if (brew->discarded)
@@ -241,31 +206,32 @@ int mark_afterwards(struct stations *stations, struct brew *brew, enum stage sta
     if (at_us < brew->began_us - BEFORE_US || at_us > brew->ended_us)
         return why_set(why, -EINVAL, "%s was not brewed then", brew->name);
     if (old >= 0) {
-        int64_t from_us = brew->stages[old].at_us;
+        int64_t from_us = brew->timeline.stage[old].at_us;
 
         take_out(&after, old);
         take_out_passed(&after, stage, from_us, at_us);
     }
-    if (after.stage_count == BREW_STAGES)
+    if (after.timeline.count == TIMELINE_STAGES)
         return why_set(why, -EINVAL, "%s has as many stages as can be held", brew->name);
     place = put_in(&after, stage, at_us);
     if ((broken = out_of_order(&after, place)))
         return why_set(why, -EINVAL, "the %s of %s cannot begin %s its %s", stage_name(stage), brew->name,
-                       broken < &after.stages[place] ? "after" : "before", stage_name(broken->stage));
-    first = first_reported(brew, &after);
-    if (first == after.stage_count)
+                       broken < &after.timeline.stage[place] ? "after" : "before", stage_name(broken->stage));
+    first = timeline_first_to_report(&brew->timeline, &after.timeline, &idle_us);
+    if (first == after.timeline.count)
         return 0; /* it is marked so already */
-    first_was_us = brew->stage_count ? brew->stages[0].at_us : at_us;
     for (int i = 0; i < MEASURE_COUNT; i++)
         was_reported[i] = is_reported(brew, (enum measure)i);
-    memcpy(brew->stages, after.stages, sizeof brew->stages);
-    brew->stage_count = after.stage_count;
+    brew->timeline = after.timeline;
     brew->changed = stations->state_changed = true;
-    report_from(stations, brew, first, first_was_us);
+    if (idle_us)
+        report_stage(stations, brew, &(struct staged){ STAGE_IDLE, idle_us, 0, BY_OPERATOR });
+    for (int i = first; i < brew->timeline.count; i++)
+        report_stage(stations, brew, &brew->timeline.stage[i]);
     for (int i = 0; i < MEASURE_COUNT; i++) /* a time that went with its stage */
         if (was_reported[i] && !is_reported(brew, (enum measure)i)
             && brew_measure(brew, (enum measure)i, NAN, NAN, false))
-            brew_report(stations, brew, (enum measure)i, BY_OPERATOR);
+            report_measure(stations, brew, (enum measure)i, BY_OPERATOR);
     mark_report_times(stations, brew, BY_OPERATOR);
     return 0;
 }

@@ -3,7 +3,7 @@
 #ifndef POISE_MARK_H
 #define POISE_MARK_H
 
-#include "station.h"
+#include "stations.h"
 
 /* True when this measure is the time between two stages one of which the operator has marked: then the tracker's own
  * reckoning of it no longer counts. */

@@ -139,22 +139,32 @@ static bool offered_elsewhere(const struct planner *planner, int run, const int 
     return false;
 }
 
+int planner_offered(const struct planner *planner, const char *station)
+{
+    const int *own = NULL;
+
+    for (int i = 0; i < planner->offer_count && !own; i++)
+        if (strcmp(planner->offers[i].station, station) == 0)
+            own = &planner->offers[i].run;
+    if (!planner->plan || (!own && planner->offer_count == PLANNER_STATIONS))
+        return -1;
+    if (own && *own >= 0 && place_in_queue(planner, *own) >= 0)
+        return *own;
+    for (int i = 0; i < planner->queued; i++)
+        if (!offered_elsewhere(planner, planner->queue[i], own))
+            return planner->queue[i];
+    /* what another station has not begun may be brewed here when nothing else is left */
+    return planner->queued ? planner->queue[0] : -1;
+}
+
 int planner_offer(struct planner *planner, const char *station)
 {
-    int *offer;
+    int run = planner_offered(planner, station);
+    int *offer = planner->plan ? offer_of(planner, station) : NULL;
 
-    if (!planner->plan || !(offer = offer_of(planner, station)))
-        return -1;
-    if (*offer >= 0 && place_in_queue(planner, *offer) >= 0)
-        return *offer;
-    *offer = -1;
-    for (int i = 0; i < planner->queued && *offer < 0; i++)
-        if (!offered_elsewhere(planner, planner->queue[i], offer))
-            *offer = planner->queue[i];
-    /* what another station has not begun may be brewed here when nothing else is left */
-    if (*offer < 0 && planner->queued)
-        return planner->queue[0];
-    return *offer;
+    if (offer)
+        *offer = run >= 0 && !offered_elsewhere(planner, run, offer) ? run : -1;
+    return run;
 }
 
 /* ---- brews ---- */
@@ -408,7 +418,7 @@ void planner_write(const struct planner *planner, struct text *out)
     text_print(out, ",\"done\":%d,\"of\":%d}", planner_done(planner), planner->count);
 }
 
-void planner_write_next(struct planner *planner, const char *station, const struct brew *running, struct text *out)
+void planner_write_next(const struct planner *planner, const char *station, const struct brew *running, struct text *out)
 {
     json_t *run = NULL;
     char *text;
@@ -416,7 +426,7 @@ void planner_write_next(struct planner *planner, const char *station, const stru
 
     if (running)
         run = running->plan ? json_copy(running->plan) : NULL;
-    else if ((offer = planner_offer(planner, station)) >= 0)
+    else if ((offer = planner_offered(planner, station)) >= 0)
         run = plan_run_json(planner->plan, &planner->runs[offer], offer + 1);
     if (run) {
         json_object_del(run, "title");

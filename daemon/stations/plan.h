@@ -41,9 +41,12 @@ struct planner {
 int planner_load(struct planner *planner, const char *text, size_t length, uint32_t seed, struct why *why);
 void planner_unload(struct planner *planner);
 
-/* The run this station should brew next, by its place in `runs`; -1: none.  Two stations are offered
- * different runs as long as there are two. */
+/* Offers this station the run that it should brew next, by its place in `runs`; -1: none.  Two stations are offered
+ * different runs as long as there are two, and what was offered stays so until it is brewed. */
 int planner_offer(struct planner *planner, const char *station);
+
+/* What it is offered, or would be: asking changes nothing. */
+int planner_offered(const struct planner *planner, const char *station);
 
 /* Only these stations are there: what was offered to others, which were renamed or are gone, is free again. */
 void planner_stations(struct planner *planner, const char *(*name)(const void *context, int index), const void *context,
@@ -72,7 +75,7 @@ int planner_restore(struct planner *planner, const char *text, size_t length);
 
 /* For state/BENCH: an object or null. */
 void planner_write(const struct planner *planner, struct text *out);
-void planner_write_next(struct planner *planner, const char *station, const struct brew *running, struct text *out);
+void planner_write_next(const struct planner *planner, const char *station, const struct brew *running, struct text *out);
 
 /* All of it, for people: {"experiment", "title", "text", "random", "seed", "done", "of", "runs": [...]}. */
 json_t *planner_show(const struct planner *planner);

@@ -4,7 +4,6 @@
 
 #include <errno.h>
 #include <math.h>
-#include <stdarg.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -12,154 +11,14 @@
 #include "mark.h"
 #include "strength.h"
 
-int station_find(const struct stations *stations, const char *name)
+static void take_stage(struct stations *stations, struct brew *brew, const struct tracker_event *event)
 {
-    for (int i = 0; i < stations->count; i++)
-        if (strcmp(stations->all[i].config.name, name) == 0)
-            return i;
-    return -1;
-}
+    struct staged staged = { event->stage, event->at_us, event->at_uncertainty_us,
+                             event->by_operator ? BY_OPERATOR : BY_TRACKER };
 
-struct brew *station_running(const struct stations *stations, int station)
-{
-    struct brew *brew = brews_newest(&stations->brews, stations->all[station].config.name);
-
-    return brew && !brew->ended ? brew : NULL;
-}
-
-/* ---- messages ---- */
-
-void stations_warn(struct stations *stations, const struct brew *brew, const char *station, const char *word,
-                   const char *format, ...)
-{
-    struct message message = { .kind = MESSAGE_WARNING };
-    va_list arguments;
-
-    if (brew)
-        strcpy(message.warning.brew, brew->name);
-    if (station)
-        snprintf(message.warning.station, NAME_SIZE, "%s", station);
-    snprintf(message.warning.warning, NAME_SIZE, "%s", word);
-    va_start(arguments, format);
-    vsnprintf(message.warning.detail, DETAIL_SIZE, format, arguments);
-    va_end(arguments);
-    stations->emit(stations->context, &message);
-}
-
-static void report_one(struct stations *stations, const struct brew *brew, enum measure measure, enum made_by by)
-{
-    struct message message = { .kind = MESSAGE_MEASURE };
-
-    strcpy(message.measure.brew, brew->name);
-    strcpy(message.measure.station, brew->station);
-    message.measure.measure = measure;
-    message.measure.value = brew->measures.value[measure];
-    message.measure.standard_uncertainty = brew->measures.standard_uncertainty[measure];
-    message.measure.above = brew->above[measure];
-    message.measure.by = by;
-    if (measure == MEASURE_STRENGTH_PCT) {
-        message.measure.from_readings = true;
-        message.measure.readings = brew->sample_count;
-        for (int i = 0; i < brew->sample_count; i++)
-            message.measure.reading[i] = brew->samples[i].seq;
-        message.measure.filtered = stations->filtered;
-        message.measure.sample_c = brew->sample_count ? brew->samples[brew->sample_count - 1].sample_c : NAN;
-    }
-    stations->emit(stations->context, &message);
-}
-
-void brew_report(struct stations *stations, struct brew *brew, enum measure measure, enum made_by by)
-{
-    enum measure changed[MEASURE_COUNT];
-    struct why why;
-    int count;
-
-    report_one(stations, brew, measure, by);
-    count = brew_derive(brew, changed);
-    for (int i = 0; i < count; i++)
-        report_one(stations, brew, changed[i], by);
-    /* a correction may change whether the plan was kept */
-    if (brew->ended && !brew->discarded && brew->plan && stations->planned_over)
-        stations->planned_over(stations->context, brew, true, &why);
-}
-
-static void report_stage(struct stations *stations, struct brew *brew, const struct tracker_event *event)
-{
-    struct message message = { .kind = MESSAGE_STAGE };
-
-    strcpy(message.stage.brew, brew->name);
-    strcpy(message.stage.station, brew->station);
-    message.stage.stage = event->stage;
-    message.stage.at_us = event->at_us;
-    message.stage.uncertainty_us = event->at_uncertainty_us;
-    message.stage.by = event->by_operator ? BY_OPERATOR : BY_TRACKER;
-    brew_stage(brew, &(struct staged){ event->stage, event->at_us, event->at_uncertainty_us, message.stage.by });
-    stations->emit(stations->context, &message);
-    mark_report_times(stations, brew, message.stage.by);
-}
-
-static struct message brew_message(const struct brew *brew, enum brew_change change, int64_t at_us, enum made_by by)
-{
-    struct message message = { .kind = MESSAGE_BREW };
-
-    strcpy(message.brew.brew, brew->name);
-    strcpy(message.brew.station, brew->station);
-    message.brew.change = change;
-    message.brew.at_us = at_us;
-    message.brew.by = by;
-    message.brew.plan_kept = -1;
-    measures_clear(&message.brew.measures);
-    return message;
-}
-
-static void report_begin(struct stations *stations, struct brew *brew, int64_t at_us, enum made_by by)
-{
-    struct message message = brew_message(brew, BREW_BEGIN, at_us, by);
-    char *plan = NULL;
-
-    brew->began_us = at_us;
-    if (stations->plan && (brew->plan = stations->plan(stations->context, brew->station, brew->name)))
-        plan = json_dumps(brew->plan, JSON_COMPACT);
-    message.brew.plan_json = plan;
-    stations->emit(stations->context, &message);
-    free(plan);
-}
-
-static void report_end(struct stations *stations, struct brew *brew, int64_t at_us, enum made_by by)
-{
-    struct message message;
-    struct why why = { "" };
-
-    brew->ended = brew->changed = true;
-    brew->ended_us = at_us;
-    if (brew->plan && stations->planned_over)
-        stations->planned_over(stations->context, brew, false, &why);
-    message = brew_message(brew, BREW_END, at_us, by);
-    snprintf(message.brew.note, DETAIL_SIZE, "%s", why.text);
-    message.brew.measures = brew->measures;
-    message.brew.plan_kept = brew->plan_kept;
-    stations->emit(stations->context, &message);
-}
-
-static void report_discard(struct stations *stations, struct brew *brew, int64_t at_us, enum made_by by,
-                           const char *reason)
-{
-    struct message message = brew_message(brew, BREW_DISCARD, at_us, by);
-    struct why why;
-
-    if (!brew->ended)
-        brew->ended_us = at_us;
-    brew->ended = brew->discarded = brew->changed = true;
-    snprintf(message.brew.note, DETAIL_SIZE, "%s", reason);
-    stations->emit(stations->context, &message);
-    if (brew->plan && stations->planned_over)
-        stations->planned_over(stations->context, brew, false, &why);
-}
-
-static void report_question(struct stations *stations, struct brew *brew, const struct tracker_event *event)
-{
-    brew_ask(brew, event->word, event->measure, event->detail);
-    stations_warn(stations, brew, brew->station, event->word, "%s", event->detail);
+    brew_stage(brew, &staged);
+    report_stage(stations, brew, &staged);
+    mark_report_times(stations, brew, staged.by);
 }
 
 static void take_measure(struct stations *stations, struct brew *brew, const struct tracker_event *event)
@@ -171,7 +30,7 @@ static void take_measure(struct stations *stations, struct brew *brew, const str
         return;
     if (event->by_operator)
         brew_answer(brew, event->measure);
-    brew_report(stations, brew, event->measure, event->by_operator ? BY_OPERATOR : BY_TRACKER);
+    report_measure(stations, brew, event->measure, event->by_operator ? BY_OPERATOR : BY_TRACKER);
 }
 
 static void take_event(struct stations *stations, struct station *station, const struct tracker_event *event,
@@ -187,7 +46,7 @@ static void take_event(struct stations *stations, struct station *station, const
         if (event->kind == TRACKER_WARNING)
             stations_warn(stations, NULL, station->config.name, event->word, "%s", event->detail);
     } else if (event->kind == TRACKER_STAGE) {
-        report_stage(stations, brew, event);
+        take_stage(stations, brew, event);
     } else if (event->kind == TRACKER_MEASURE) {
         take_measure(stations, brew, event);
         return;
@@ -195,11 +54,12 @@ static void take_event(struct stations *stations, struct station *station, const
         stations_warn(stations, brew, station->config.name, event->word, "%s", event->detail);
         return;
     } else if (event->kind == TRACKER_QUESTION) {
-        report_question(stations, brew, event);
+        report_question(stations, brew, event->word, event->measure, event->detail);
     } else if (event->kind == TRACKER_END && !brew->ended) {
         report_end(stations, brew, event->at_us, by);
     } else if (event->kind == TRACKER_DISCARD && !brew->discarded) {
         report_discard(stations, brew, event->at_us, by, event->detail);
+        strength_release(stations, brew, now);
     }
     stations->state_changed = true;
 }
@@ -374,6 +234,7 @@ int brew_discard(struct stations *stations, struct brew *brew, const char *reaso
         return station_discard(stations, station, reason, now, why);
     report_discard(stations, brew, now.mono_us, BY_OPERATOR,
                    reason && reason[0] ? reason : "Discarded by the operator.");
+    strength_release(stations, brew, now);
     stations->state_changed = true;
     return 0;
 }
@@ -425,7 +286,7 @@ int brew_enter(struct stations *stations, struct brew *brew, enum measure measur
     brew_answer(brew, measure);
     /* also when the tracker holds it no more, or thought so already: the operator has said it */
     if (brew_measure(brew, measure, value, standard_uncertainty, false) || events.count == 0)
-        brew_report(stations, brew, measure, BY_OPERATOR);
+        report_measure(stations, brew, measure, BY_OPERATOR);
     return 0;
 }
 
@@ -438,11 +299,8 @@ void brew_end_here(struct stations *stations, struct brew *brew, struct moment n
 
 int brew_note(struct stations *stations, const struct brew *brew, const char *note, struct why *why)
 {
-    struct message message = brew_message(brew, BREW_NOTE, brew->began_us, BY_TRACKER);
-
     if (strlen(note) >= DETAIL_SIZE)
         return why_set(why, -EINVAL, "a note has at most %d bytes, this one has %zu", DETAIL_SIZE - 1, strlen(note));
-    strcpy(message.brew.note, note);
-    stations->emit(stations->context, &message);
+    report_note(stations, brew, note);
     return 0;
 }

@@ -6,6 +6,21 @@
 #include <stdlib.h>
 #include <string.h>
 
+int station_find(const struct stations *stations, const char *name)
+{
+    for (int i = 0; i < stations->count; i++)
+        if (strcmp(stations->all[i].config.name, name) == 0)
+            return i;
+    return -1;
+}
+
+struct brew *station_running(const struct stations *stations, int station)
+{
+    struct brew *brew = brews_newest(&stations->brews, stations->all[station].config.name);
+
+    return brew && !brew->ended ? brew : NULL;
+}
+
 static int station_make(struct station *station, const struct station_config *config, struct why *why)
 {
     memset(station, 0, sizeof *station);

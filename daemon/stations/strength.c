@@ -8,6 +8,7 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "report.h"
 #include "poise/brew.h"
 #include "poise/uncertainty.h"
 
@@ -70,16 +71,11 @@ static int suspect(const struct brew *brew)
 
 static void report_done(struct stations *stations, struct brew *brew, int64_t at_us)
 {
-    struct message message = { .kind = MESSAGE_STAGE };
+    struct staged done = { STAGE_DONE, at_us, 0, BY_TRACKER };
 
-    strcpy(message.stage.brew, brew->name);
-    strcpy(message.stage.station, brew->station);
-    message.stage.stage = STAGE_DONE;
-    message.stage.at_us = at_us;
-    message.stage.by = BY_TRACKER;
     if (!brew->earlier_boot) /* whose stages' times lie on another clock */
-        brew_stage(brew, &(struct staged){ STAGE_DONE, at_us, 0, BY_TRACKER });
-    stations->emit(stations->context, &message);
+        brew_stage(brew, &done);
+    report_stage(stations, brew, &done);
 }
 
 /* The cup's strength changed: tell it, and whether it has all it needs now. */
@@ -94,7 +90,7 @@ static void report_strength(struct stations *stations, struct brew *brew, enum m
         brew_strength(brew, &mean_pct, &u_pct);
         brew_measure(brew, MEASURE_STRENGTH_PCT, mean_pct, u_pct, false);
     }
-    brew_report(stations, brew, MEASURE_STRENGTH_PCT, by);
+    report_measure(stations, brew, MEASURE_STRENGTH_PCT, by);
     if (odd >= 0)
         stations_warn(stations, brew, brew->station, "strength-suspect",
                       "one of the %d strength readings of %s, %.2f %%, lies far from the others; clean the prism and "
@@ -226,7 +222,7 @@ void strength_enter(struct stations *stations, struct brew *brew, double strengt
 
     brew->strength_entered = brew->changed = true;
     brew_measure(brew, MEASURE_STRENGTH_PCT, strength_pct, standard_uncertainty, false);
-    brew_report(stations, brew, MEASURE_STRENGTH_PCT, BY_OPERATOR);
+    report_measure(stations, brew, MEASURE_STRENGTH_PCT, BY_OPERATOR);
     if (waited)
         report_done(stations, brew, now.mono_us);
 }
@@ -325,6 +321,19 @@ int strength_unassign(struct stations *stations, struct brew *brew, uint64_t seq
     sample = take_off(stations, from, now);
     keep_loose(stations, &sample);
     return 0;
+}
+
+void strength_release(struct stations *stations, struct brew *brew, struct moment now)
+{
+    bool had = brew->sample_count > 0;
+
+    if (strcmp(stations->sample, brew->name) == 0)
+        stations->sample[0] = '\0';
+    for (int i = 0; i < brew->sample_count; i++)
+        keep_loose(stations, &brew->samples[i]);
+    brew->sample_count = 0;
+    if (had)
+        report_strength(stations, brew, BY_OPERATOR, false, now);
 }
 
 static void list_one(json_t *list, const struct sample *sample, const struct brew *brew, int place, bool odd,

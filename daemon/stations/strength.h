@@ -3,7 +3,7 @@
 #ifndef POISE_STRENGTH_H
 #define POISE_STRENGTH_H
 
-#include "station.h"
+#include "stations.h"
 
 /* A strength, Brix or refractive index reading. */
 void strength_reading(struct stations *stations, const struct reading *reading, uint64_t seq, struct moment now);
@@ -21,6 +21,9 @@ int strength_assign(struct stations *stations, struct brew *brew, uint64_t seq, 
 
 /* Takes a reading (0: the newest) back from its brew; `brew` NULL: from whichever has it. */
 int strength_unassign(struct stations *stations, struct brew *brew, uint64_t seq, struct moment now, struct why *why);
+
+/* A discarded cup takes no strength: its readings are no cup's again, and the next sample is not its. */
+void strength_release(struct stations *stations, struct brew *brew, struct moment now);
 
 /* The brew that has this reading; NULL: none. */
 struct brew *strength_owner(const struct stations *stations, uint64_t seq);

@@ -5,8 +5,6 @@
 
 #include "replay_parts.h"
 
-static const int64_t SAME_US = 1000; /* a stage takes back what was reported from its time on, within this */
-
 enum { CELL_SIZE = 48, CELL_WIDTH = 24, NAME_WIDTH = 20 };
 
 /* ---- taken in ---- */
@@ -55,14 +53,7 @@ static void take_brew(struct account *account, const struct message *message)
 
 static void take_stage(struct reported *reported, const struct message_stage *stage)
 {
-    while (reported->stage_count && reported->stage[reported->stage_count - 1].at_us >= stage->at_us - SAME_US)
-        reported->stage_count--;
-    if (reported->stage_count == REPLAY_STAGES || stage->stage == STAGE_IDLE)
-        return;
-    reported->stage[reported->stage_count].stage = stage->stage;
-    reported->stage[reported->stage_count].at_us = stage->at_us;
-    reported->stage[reported->stage_count].u_us = stage->uncertainty_us;
-    reported->stage[reported->stage_count++].by = stage->by;
+    timeline_report(&reported->timeline, &(struct staged){ stage->stage, stage->at_us, stage->uncertainty_us, stage->by });
 }
 
 static void take_measure(struct reported *reported, const struct message_measure *measure)
@@ -115,8 +106,8 @@ struct reported *account_match(const struct account *account, const struct repor
 /* Times count from when the brew began. */
 static const char *stage_cell(const struct reported *reported, int place, int64_t zero_us, char out[CELL_SIZE])
 {
-    snprintf(out, CELL_SIZE, "%.2f s  u %.2f s%s", (double)(reported->stage[place].at_us - zero_us) / 1e6,
-             (double)reported->stage[place].u_us / 1e6, reported->stage[place].by == BY_OPERATOR ? "  by hand" : "");
+    snprintf(out, CELL_SIZE, "%.2f s  u %.2f s%s", (double)(reported->timeline.stage[place].at_us - zero_us) / 1e6,
+             (double)reported->timeline.stage[place].u_us / 1e6, reported->timeline.stage[place].by == BY_OPERATOR ? "  by hand" : "");
     return out;
 }
 
@@ -148,25 +139,25 @@ static int print_pair(const char *name, const char *then, const char *now)
 /* The longest sequence of stages that both have, so that one that is only in one of them stands alone. */
 static int print_stages(const struct reported *then, const struct reported *now)
 {
-    int common[REPLAY_STAGES + 1][REPLAY_STAGES + 1] = { { 0 } };
+    int common[TIMELINE_STAGES + 1][TIMELINE_STAGES + 1] = { { 0 } };
     char cell_then[CELL_SIZE], cell_now[CELL_SIZE];
     int64_t zero_us = then->began_us ? then->began_us : now->began_us;
     int differing = 0, i, j;
 
-    for (i = then->stage_count - 1; i >= 0; i--)
-        for (j = now->stage_count - 1; j >= 0; j--) {
+    for (i = then->timeline.count - 1; i >= 0; i--)
+        for (j = now->timeline.count - 1; j >= 0; j--) {
             common[i][j] = common[i + 1][j] > common[i][j + 1] ? common[i + 1][j] : common[i][j + 1];
-            if (then->stage[i].stage == now->stage[j].stage && common[i + 1][j + 1] + 1 > common[i][j])
+            if (then->timeline.stage[i].stage == now->timeline.stage[j].stage && common[i + 1][j + 1] + 1 > common[i][j])
                 common[i][j] = common[i + 1][j + 1] + 1;
         }
-    for (i = j = 0; i < then->stage_count || j < now->stage_count;) {
-        bool only_then = j == now->stage_count, only_now = i == then->stage_count;
+    for (i = j = 0; i < then->timeline.count || j < now->timeline.count;) {
+        bool only_then = j == now->timeline.count, only_now = i == then->timeline.count;
 
-        if (!only_then && !only_now && then->stage[i].stage != now->stage[j].stage) {
+        if (!only_then && !only_now && then->timeline.stage[i].stage != now->timeline.stage[j].stage) {
             only_then = common[i + 1][j] >= common[i][j + 1];
             only_now = !only_then;
         }
-        differing += print_pair(stage_name(only_now ? now->stage[j].stage : then->stage[i].stage),
+        differing += print_pair(stage_name(only_now ? now->timeline.stage[j].stage : then->timeline.stage[i].stage),
                                 only_now ? "-" : stage_cell(then, i, zero_us, cell_then),
                                 only_then ? "-" : stage_cell(now, j, zero_us, cell_now));
         i += !only_now;
@@ -219,8 +210,8 @@ static void print_alone(const struct reported *reported, int64_t first_us)
     print_head(reported, first_us);
     if (reported->discarded && reported->note[0])
         printf("  %s\n", reported->note);
-    for (int i = 0; i < reported->stage_count; i++)
-        printf("  %-*s  %s\n", NAME_WIDTH, stage_name(reported->stage[i].stage),
+    for (int i = 0; i < reported->timeline.count; i++)
+        printf("  %-*s  %s\n", NAME_WIDTH, stage_name(reported->timeline.stage[i].stage),
                stage_cell(reported, i, reported->began_us, cell));
     for (int i = 0; i < MEASURE_COUNT; i++)
         if (!isnan(reported->measures.value[i]))

@@ -8,8 +8,7 @@
 #include "stations/source.h"
 
 enum {
-    REPLAY_BREWS = 1000,
-    REPLAY_STAGES = 48, /* a long morning on several stations */
+    REPLAY_BREWS = 1000, /* a long morning on several stations */
     REPLAY_STATIONS = 32,
     REPLAY_SOURCES = 256 /* that a trace may name */
 };
@@ -42,12 +41,7 @@ void span_close(struct span *span);
 struct reported {
     char brew[BREW_SIZE], station[NAME_SIZE], boot[BOOT_SIZE];
     int64_t began_us, ended_us; /* 0: not yet */
-    struct {
-        enum stage stage;
-        int64_t at_us, u_us;
-        enum made_by by;
-    } stage[REPLAY_STAGES];
-    int stage_count;
+    struct timeline timeline;
     struct measures measures;
     bool above[MEASURE_COUNT], discarded;
     char note[DETAIL_SIZE];

@@ -58,7 +58,6 @@ struct message_common {
 
 /* "begin" ... "verdict": a correction after the end changed whether the plan was kept */
 enum brew_change { BREW_BEGIN, BREW_END, BREW_DISCARD, BREW_NOTE, BREW_VERDICT };
-enum made_by { BY_TRACKER, BY_OPERATOR }; /* "tracker", "operator" */
 enum instrument_change {                  /* "found" ... */
                          INSTRUMENT_FOUND,
                          INSTRUMENT_READY,

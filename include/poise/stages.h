@@ -19,6 +19,9 @@ enum stage {
     STAGE_COUNT
 };
 
+/* Who says so: "tracker", "operator". */
+enum made_by { BY_TRACKER, BY_OPERATOR };
+
 /* "idle", "dose", "bloom", "pour", "steep", "stir", "settle", "press", "weigh", "strength", "done" */
 const char *stage_name(enum stage stage);
 

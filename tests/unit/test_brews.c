@@ -109,9 +109,9 @@ static void test_what_was_kept_comes_back_as_it_was(void **state)
     assert_non_null(back);
     assert_string_equal(back->name, brew->name);
     assert_int_equal(back->number, 7);
-    assert_int_equal(back->stage_count, 1);
-    assert_int_equal(back->stages[0].stage, STAGE_POUR);
-    assert_int_equal(back->stages[0].at_us, 5000000);
+    assert_int_equal(back->timeline.count, 1);
+    assert_int_equal(back->timeline.stage[0].stage, STAGE_POUR);
+    assert_int_equal(back->timeline.stage[0].at_us, 5000000);
     assert_true(back->measures.value[MEASURE_DOSE_G] == 15.02);
     assert_true(back->above[MEASURE_PRESS_PEAK_KPA] && !back->above[MEASURE_DOSE_G]);
     assert_int_equal(back->sample_count, 1);
@@ -129,8 +129,8 @@ static void test_a_stage_reported_earlier_takes_back_those_after_it(void **state
     brew_stage(brew, &(struct staged){ STAGE_POUR, 10000000, 30000, BY_TRACKER });
     brew_stage(brew, &(struct staged){ STAGE_STEEP, 20000000, 30000, BY_TRACKER });
     brew_stage(brew, &(struct staged){ STAGE_PRESS, 15000000, 30000, BY_TRACKER });
-    assert_int_equal(brew->stage_count, 2);
-    assert_int_equal(brew->stages[1].stage, STAGE_PRESS);
+    assert_int_equal(brew->timeline.count, 2);
+    assert_int_equal(brew->timeline.stage[1].stage, STAGE_PRESS);
 }
 
 #define TEST(name) cmocka_unit_test_setup_teardown(name, set_up, tear_down)

@@ -63,6 +63,32 @@ static void test_the_oldest_cup_comes_first_and_the_operator_corrects(void **sta
     refuses(room, text, "no strength reading");
 }
 
+/* A cup thrown away gives up its readings and its name: what is read next is of the cup that waits. */
+static void test_a_discarded_cup_gives_up_its_readings(void **state)
+{
+    struct room *room = *state;
+    char first[BREW_SIZE], second[BREW_SIZE], text[200];
+    const struct message *strength;
+
+    brew_one(room, "left", first);
+    brew_one(room, "right", second);
+    snprintf(text, sizeof text, "{\"do\":\"sample\",\"brew\":\"%s\"}", first);
+    agrees(room, text);
+    read_strength(room, 140, QUANTITY_STRENGTH);
+    snprintf(text, sizeof text, "{\"do\":\"discard\",\"brew\":\"%s\"}", first);
+    agrees(room, text);
+    strength = find_emitted(room, MESSAGE_MEASURE, MEASURE_STRENGTH_PCT);
+    assert_non_null(strength);
+    assert_string_equal(strength->measure.brew, first);
+    assert_true(isnan(strength->measure.value) && strength->measure.readings == 0);
+    assert_int_equal(brews_find(&room->stations.brews, first)->sample_count, 0);
+    assert_string_equal(room->stations.sample, "");
+    read_strength(room, 132, QUANTITY_STRENGTH);
+    strength = find_emitted(room, MESSAGE_MEASURE, MEASURE_STRENGTH_PCT);
+    assert_non_null(strength);
+    assert_string_equal(strength->measure.brew, second);
+}
+
 /* Two cups' samples were swapped in part: any of them is corrected, by its number or by its place. */
 static void test_any_reading_is_put_right(void **state)
 {
@@ -235,8 +261,8 @@ static void test_a_late_strength_leaves_the_stages_of_an_earlier_boot(void **sta
     assert_non_null(find_emitted(room, MESSAGE_STAGE, STAGE_DONE));
     brew = brews_find(&room->stations.brews, name);
     assert_false(brew_waits(brew, 1));
-    assert_int_equal(brew->stage_count, 1);
-    assert_int_equal(brew->stages[0].stage, STAGE_POUR);
+    assert_int_equal(brew->timeline.count, 1);
+    assert_int_equal(brew->timeline.stage[0].stage, STAGE_POUR);
 }
 
 static void test_a_brew_that_cannot_be_followed_ends_with_what_is_known(void **state)
@@ -292,6 +318,7 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test_setup_teardown(test_strength_makes_extraction, set_up, tear_down),
         cmocka_unit_test_setup_teardown(test_the_oldest_cup_comes_first_and_the_operator_corrects, set_up, tear_down),
+        cmocka_unit_test_setup_teardown(test_a_discarded_cup_gives_up_its_readings, set_up, tear_down),
         cmocka_unit_test_setup_teardown(test_any_reading_is_put_right, set_up, tear_down),
         cmocka_unit_test_setup_teardown(test_what_was_typed_in_stands_when_a_reading_is_taken_off, set_up, tear_down),
         cmocka_unit_test_setup_teardown(test_a_reading_far_from_the_others_is_said_and_kept, set_up, tear_down),

@@ -437,6 +437,28 @@ static void test_runs_are_offered_brewed_and_offered_again(void **state)
     planner_unload(&planner);
 }
 
+/* Asking in any order, as often as anybody likes, offers nothing: a state that is written must not change it. */
+static void test_a_question_offers_nothing(void **state)
+{
+    struct planner planner = { 0 }, before;
+    struct text out = { 0 };
+    struct why why;
+    int first;
+
+    (void)state;
+    assert_int_equal(planner_load(&planner, ferry, strlen(ferry), 0, &why), 0);
+    memcpy(&before, &planner, sizeof planner);
+    first = planner_offered(&planner, "right");
+    assert_int_equal(planner_offered(&planner, "left"), first);
+    planner_write_next(&planner, "right", NULL, &out);
+    assert_memory_equal(&before, &planner, sizeof planner);
+    assert_int_equal(planner_offer(&planner, "left"), first);
+    assert_int_not_equal(planner_offered(&planner, "right"), first);
+    assert_int_equal(planner_offered(&planner, "right"), planner_offer(&planner, "right"));
+    text_free(&out);
+    planner_unload(&planner);
+}
+
 static void test_a_correction_changes_the_verdict(void **state)
 {
     struct planner planner = { 0 };
@@ -593,6 +615,7 @@ int main(void)
         cmocka_unit_test(test_a_varied_measure_without_a_tolerance_is_of_its_own_level),
         cmocka_unit_test(test_a_design_is_judged_before_a_cup_is_brewed),
         cmocka_unit_test(test_runs_are_offered_brewed_and_offered_again),
+        cmocka_unit_test(test_a_question_offers_nothing),
         cmocka_unit_test(test_a_correction_changes_the_verdict),
         cmocka_unit_test(test_an_earlier_try_that_kept_the_plan_after_all_stands_for_its_run),
         cmocka_unit_test(test_a_renamed_station_keeps_no_run),
