@@ -81,8 +81,8 @@ static void write_brew(struct text *out, const struct brew *brew)
 {
     text_print(out, ",\"stages\":[");
     for (int i = 0; brew && i < brew->timeline.count; i++)
-        text_print(out, "%s{\"stage\":\"%s\",\"at_us\":%" PRId64 "}", i ? "," : "", stage_name(brew->timeline.stage[i].stage),
-                   brew->timeline.stage[i].at_us);
+        text_print(out, "%s{\"stage\":\"%s\",\"at_us\":%" PRId64 "}", i ? "," : "",
+                   stage_name(brew->timeline.stage[i].stage), brew->timeline.stage[i].at_us);
     text_print(out, "],\"measures\":");
     if (brew)
         write_measures(out, &brew->measures);

@@ -276,7 +276,8 @@ json_t *brew_save(const struct brew *brew)
         json_array_append_new(samples, sample_save(&brew->samples[i]));
     for (int i = 0; i < brew->timeline.count; i++)
         json_array_append_new(stages, json_pack("[s,I,I,b]", stage_name(brew->timeline.stage[i].stage),
-                                                (json_int_t)brew->timeline.stage[i].at_us, (json_int_t)brew->timeline.stage[i].u_us,
+                                                (json_int_t)brew->timeline.stage[i].at_us,
+                                                (json_int_t)brew->timeline.stage[i].u_us,
                                                 brew->timeline.stage[i].by == BY_OPERATOR));
     return json_pack("{s:s,s:s,s:I,s:b,s:b,s:b,s:I,s:I,s:o,s:o,s:o,s:i,s:o,s:O*}", "brew", brew->name, "station",
                      brew->station, "number", (json_int_t)brew->number, "ended", brew->ended, "discarded",

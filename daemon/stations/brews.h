@@ -39,9 +39,9 @@ struct brew {
     struct sample samples[BREW_SAMPLES];
     int sample_count;
     struct timeline timeline; /* shown to late joiners */
-    json_t *plan;          /* what the plan asked of it; NULL: no plan */
-    int plan_kept;         /* 1, 0, -1 not said */
-    struct brew_question { /* what the tracker would like to know, in the order of asking */
+    json_t *plan;             /* what the plan asked of it; NULL: no plan */
+    int plan_kept;            /* 1, 0, -1 not said */
+    struct brew_question {    /* what the tracker would like to know, in the order of asking */
         char word[NAME_SIZE], detail[DETAIL_SIZE];
         enum measure measure; /* that the answer would be */
     } questions[BREW_QUESTIONS];

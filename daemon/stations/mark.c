@@ -25,7 +25,8 @@ struct between {
 static const struct staged *next_of(const struct brew *brew, const struct staged *after, enum stage first,
                                     enum stage last)
 {
-    for (const struct staged *at = after ? after + 1 : brew->timeline.stage; at < brew->timeline.stage + brew->timeline.count; at++)
+    for (const struct staged *at = after ? after + 1 : brew->timeline.stage;
+         at < brew->timeline.stage + brew->timeline.count; at++)
         if (at->stage >= first && at->stage <= last)
             return at;
     return NULL;
@@ -125,7 +126,8 @@ static int nearest(const struct brew *brew, enum stage stage, int64_t at_us)
 
     for (int i = 0; i < brew->timeline.count; i++)
         if (brew->timeline.stage[i].stage == stage
-            && (best < 0 || llabs(brew->timeline.stage[i].at_us - at_us) < llabs(brew->timeline.stage[best].at_us - at_us)))
+            && (best < 0
+                || llabs(brew->timeline.stage[i].at_us - at_us) < llabs(brew->timeline.stage[best].at_us - at_us)))
             best = i;
     return best;
 }
@@ -133,7 +135,8 @@ static int nearest(const struct brew *brew, enum stage stage, int64_t at_us)
 static void take_out(struct brew *brew, int place)
 {
     brew->timeline.count--;
-    memmove(brew->timeline.stage + place, brew->timeline.stage + place + 1, sizeof *brew->timeline.stage * (size_t)(brew->timeline.count - place));
+    memmove(brew->timeline.stage + place, brew->timeline.stage + place + 1,
+            sizeof *brew->timeline.stage * (size_t)(brew->timeline.count - place));
 }
 
 /* What lies between pour and press was reported between the stage's old time and its new one, and cannot be there now.
@@ -156,7 +159,8 @@ static int put_in(struct brew *brew, enum stage stage, int64_t at_us)
 
     while (place > 0 && brew->timeline.stage[place - 1].at_us > at_us)
         place--;
-    memmove(brew->timeline.stage + place + 1, brew->timeline.stage + place, sizeof *brew->timeline.stage * (size_t)(brew->timeline.count - place));
+    memmove(brew->timeline.stage + place + 1, brew->timeline.stage + place,
+            sizeof *brew->timeline.stage * (size_t)(brew->timeline.count - place));
     brew->timeline.stage[place] = (struct staged){ stage, at_us, MARK_U_US, BY_OPERATOR };
     brew->timeline.count++;
     return place;

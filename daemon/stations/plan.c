@@ -418,7 +418,8 @@ void planner_write(const struct planner *planner, struct text *out)
     text_print(out, ",\"done\":%d,\"of\":%d}", planner_done(planner), planner->count);
 }
 
-void planner_write_next(const struct planner *planner, const char *station, const struct brew *running, struct text *out)
+void planner_write_next(const struct planner *planner, const char *station, const struct brew *running,
+                        struct text *out)
 {
     json_t *run = NULL;
     char *text;

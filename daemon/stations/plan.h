@@ -75,7 +75,8 @@ int planner_restore(struct planner *planner, const char *text, size_t length);
 
 /* For state/BENCH: an object or null. */
 void planner_write(const struct planner *planner, struct text *out);
-void planner_write_next(const struct planner *planner, const char *station, const struct brew *running, struct text *out);
+void planner_write_next(const struct planner *planner, const char *station, const struct brew *running,
+                        struct text *out);
 
 /* All of it, for people: {"experiment", "title", "text", "random", "seed", "done", "of", "runs": [...]}. */
 json_t *planner_show(const struct planner *planner);

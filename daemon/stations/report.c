@@ -117,8 +117,7 @@ void report_end(struct stations *stations, struct brew *brew, int64_t at_us, enu
     stations->emit(stations->context, &message);
 }
 
-void report_discard(struct stations *stations, struct brew *brew, int64_t at_us, enum made_by by,
-                           const char *reason)
+void report_discard(struct stations *stations, struct brew *brew, int64_t at_us, enum made_by by, const char *reason)
 {
     struct message message = brew_message(brew, BREW_DISCARD, at_us, by);
     struct why why;

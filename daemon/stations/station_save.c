@@ -6,6 +6,7 @@
 #include <string.h>
 
 #include "station.h"
+#include "poise/program.h"
 
 static const char station_key[] = "station/";
 static const char brew_key[] = "brew/";
@@ -14,6 +15,7 @@ static const char bench_key[] = "bench";
 /* In front of the tracker's bytes.  They mean something only to the same build, in the same boot, on
  * a clock of the same pace. */
 struct saved_station {
+    char build[48];
     uint32_t layout, size;
     uint64_t seq;
     int64_t mono_us;
@@ -31,6 +33,7 @@ static void save_station(struct station *station, const struct saved_at *at, kee
 
     if (!saved)
         return;
+    snprintf(saved->build, sizeof saved->build, "%s", program_build());
     saved->layout = tracker_layout();
     saved->size = (uint32_t)tracker_size();
     saved->seq = at->seq;
@@ -122,16 +125,27 @@ static void load_station(struct stations *stations, const char *name, const void
     int index = station_find(stations, name);
     struct saved_station saved;
     struct station *station;
+    struct tracker *kept;
 
     if (index < 0 || length < sizeof saved)
         return;
     memcpy(&saved, data, sizeof saved);
     saved.boot[sizeof saved.boot - 1] = '\0';
-    if (saved.layout != tracker_layout() || saved.size != tracker_size() || length != sizeof saved + saved.size
-        || saved.rate != now->rate || strcmp(saved.boot, clock_boot()) != 0 || saved.mono_us > now->moment.mono_us)
+    saved.build[sizeof saved.build - 1] = '\0';
+    if (strcmp(saved.build, program_build()) != 0 || saved.layout != tracker_layout() || saved.size != tracker_size()
+        || length != sizeof saved + saved.size || saved.rate != now->rate || strcmp(saved.boot, clock_boot()) != 0
+        || saved.mono_us > now->moment.mono_us)
         return;
     station = &stations->all[index];
-    memcpy(station->tracker, (const char *)data + sizeof saved, saved.size);
+    if (!(kept = malloc(saved.size)))
+        return;
+    memcpy(kept, (const char *)data + sizeof saved, saved.size);
+    if (!tracker_sound(kept)) {
+        free(kept);
+        return;
+    }
+    free(station->tracker);
+    station->tracker = kept;
     tracker_configure(station->tracker, &station->config.tracker, NULL);
     station->saved_seq = saved.seq;
     station->restored = true;

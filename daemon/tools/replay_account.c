@@ -53,7 +53,8 @@ static void take_brew(struct account *account, const struct message *message)
 
 static void take_stage(struct reported *reported, const struct message_stage *stage)
 {
-    timeline_report(&reported->timeline, &(struct staged){ stage->stage, stage->at_us, stage->uncertainty_us, stage->by });
+    timeline_report(&reported->timeline,
+                    &(struct staged){ stage->stage, stage->at_us, stage->uncertainty_us, stage->by });
 }
 
 static void take_measure(struct reported *reported, const struct message_measure *measure)
@@ -107,7 +108,8 @@ struct reported *account_match(const struct account *account, const struct repor
 static const char *stage_cell(const struct reported *reported, int place, int64_t zero_us, char out[CELL_SIZE])
 {
     snprintf(out, CELL_SIZE, "%.2f s  u %.2f s%s", (double)(reported->timeline.stage[place].at_us - zero_us) / 1e6,
-             (double)reported->timeline.stage[place].u_us / 1e6, reported->timeline.stage[place].by == BY_OPERATOR ? "  by hand" : "");
+             (double)reported->timeline.stage[place].u_us / 1e6,
+             reported->timeline.stage[place].by == BY_OPERATOR ? "  by hand" : "");
     return out;
 }
 
@@ -147,7 +149,8 @@ static int print_stages(const struct reported *then, const struct reported *now)
     for (i = then->timeline.count - 1; i >= 0; i--)
         for (j = now->timeline.count - 1; j >= 0; j--) {
             common[i][j] = common[i + 1][j] > common[i][j + 1] ? common[i + 1][j] : common[i][j + 1];
-            if (then->timeline.stage[i].stage == now->timeline.stage[j].stage && common[i + 1][j + 1] + 1 > common[i][j])
+            if (then->timeline.stage[i].stage == now->timeline.stage[j].stage
+                && common[i + 1][j + 1] + 1 > common[i][j])
                 common[i][j] = common[i + 1][j + 1] + 1;
         }
     for (i = j = 0; i < then->timeline.count || j < now->timeline.count;) {

@@ -31,6 +31,22 @@ uint32_t tracker_layout(void)
     return (uint32_t)sizeof(struct tracker) * 64 + LAYOUT_VERSION;
 }
 
+static bool within(int count, int most)
+{
+    return count >= 0 && count <= most;
+}
+
+bool tracker_sound(const struct tracker *tracker)
+{
+    const struct signal *signal = &tracker->signal;
+
+    return within(signal->count, PIECES) && signal->lag_count >= 0 && within(signal->shown_count, 4)
+           && within(signal->cadence.count, CADENCE_INTERVALS) && within(tracker->story.count, STEPS)
+           && within(tracker->reported_count, STEPS) && within(tracker->mark_count, MARKS)
+           && within(tracker->config.cup_count, TRACKER_CUPS) && tracker->second.moment_end < SECOND_MOMENTS
+           && tracker->second.moment_count <= SECOND_MOMENTS && tracker->second.shown_count <= 4;
+}
+
 void tracker_begin(struct tracker *tracker, const struct tracker_config *config)
 {
     memset(tracker, 0, sizeof *tracker);

@@ -70,6 +70,9 @@ size_t tracker_size(void);
 /* A number that differs between layouts of the state: a saved state is restored only by its like. */
 uint32_t tracker_layout(void);
 
+/* Whether a restored state can be worked with: every count in it lies within its list. */
+bool tracker_sound(const struct tracker *tracker);
+
 /* Makes zeroed memory of tracker_size() bytes a tracker at rest. */
 void tracker_begin(struct tracker *tracker, const struct tracker_config *config);
 

@@ -58,7 +58,7 @@ struct message_common {
 
 /* "begin" ... "verdict": a correction after the end changed whether the plan was kept */
 enum brew_change { BREW_BEGIN, BREW_END, BREW_DISCARD, BREW_NOTE, BREW_VERDICT };
-enum instrument_change {                  /* "found" ... */
+enum instrument_change { /* "found" ... */
                          INSTRUMENT_FOUND,
                          INSTRUMENT_READY,
                          INSTRUMENT_SILENT,

@@ -40,6 +40,10 @@ char *place_store(const char *option, char *out, size_t size);
 char *place_own_runtime(char *out, size_t size);
 char *place_own_data(char *out, size_t size);
 
+/* Which build of the program this is: the linker's build identity as hexadecimal digits, which differs whenever code or
+ * data does; empty when it was linked without one. */
+const char *program_build(void);
+
 #pragma GCC visibility pop
 
 #endif

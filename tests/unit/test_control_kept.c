@@ -282,6 +282,41 @@ static void test_a_brew_that_cannot_be_followed_ends_with_what_is_known(void **s
     assert_string_not_equal(next, running);
 }
 
+/* The tracker's bytes mean something to the build that wrote them, and only while all its counts can be true. */
+static void test_a_saved_tracker_of_another_build_or_damaged_is_not_followed(void **state)
+{
+    struct room *room = *state;
+    struct saved_at at = { room->seq, room->now, 1 };
+    char running[BREW_SIZE];
+    char *saved = NULL;
+
+    assert_int_equal(strlen(program_build()), 40);
+    for (int round = 0; round < 3; round++) {
+        agrees(room, "{\"do\":\"begin\",\"station\":\"left\"}");
+        strcpy(running, find_emitted(room, MESSAGE_BREW, BREW_BEGIN)->brew.brew);
+        at.moment = room->now;
+        stations_save(&room->stations, true, &at, keep, room);
+        for (int i = 0; i < room->kept_count; i++)
+            if (strcmp(room->kept[i].key, "station/left") == 0)
+                saved = room->kept[i].data;
+        assert_non_null(saved);
+        assert_memory_equal(saved, program_build(), 40);
+        if (round == 1)
+            saved[0] = saved[0] == 'a' ? 'b' : 'a';
+        if (round == 2)
+            memset(saved + 200, 0xff, tracker_size() - 200);
+        begin_again(room, 1);
+        if (round == 0) {
+            assert_null(find_emitted(room, MESSAGE_BREW, BREW_END));
+            assert_string_equal(station_running(&room->stations, 0)->name, running);
+            agrees(room, "{\"do\":\"end\",\"station\":\"left\"}");
+        } else {
+            assert_string_equal(find_emitted(room, MESSAGE_BREW, BREW_END)->brew.brew, running);
+            assert_null(station_running(&room->stations, 0));
+        }
+    }
+}
+
 static void test_names_are_never_given_twice_when_the_clock_goes_back(void **state)
 {
     struct room *room = *state;
@@ -328,6 +363,8 @@ int main(void)
         cmocka_unit_test_setup_teardown(test_a_strength_reading_has_an_age_only_within_its_boot, set_up, tear_down),
         cmocka_unit_test_setup_teardown(test_a_late_strength_leaves_the_stages_of_an_earlier_boot, set_up, tear_down),
         cmocka_unit_test_setup_teardown(test_a_brew_that_cannot_be_followed_ends_with_what_is_known, set_up, tear_down),
+        cmocka_unit_test_setup_teardown(test_a_saved_tracker_of_another_build_or_damaged_is_not_followed, set_up,
+                                        tear_down),
         cmocka_unit_test_setup_teardown(test_names_are_never_given_twice_when_the_clock_goes_back, set_up, tear_down),
         cmocka_unit_test_setup_teardown(test_a_station_that_is_gone_ends_its_brew, set_up, tear_down),
     };

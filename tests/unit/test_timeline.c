@@ -1,5 +1,5 @@
-/* Stages as reported: a later one takes back earlier ones; what must be reported to correct a list; and that the store's
- * SQL says the same as the module, over many made-up stories. */
+/* Stages as reported: a later one takes back earlier ones; what must be reported to correct a list; and that the
+ * store's SQL says the same as the module, over many made-up stories. */
 #include "store_bench.h"
 
 #include "poise/timeline.h"
@@ -107,9 +107,9 @@ static void the_store_says_the_same(void **state)
             report(&timeline, stage, message.stage.at_us);
         }
         for (int i = 0; i < timeline.count; i++)
-            length += (size_t)snprintf(expected + length, sizeof expected - length, "%s|%s|%d\n", name,
-                                       stage_name(timeline.stage[i].stage),
-                                       (int)(timeline.stage[i].at_us - 5050 * SECOND));
+            length +=
+                (size_t)snprintf(expected + length, sizeof expected - length, "%s|%s|%d\n", name,
+                                 stage_name(timeline.stage[i].stage), (int)(timeline.stage[i].at_us - 5050 * SECOND));
     }
     store_close(store);
     assert_true(length > 1000);
