@@ -1,8 +1,10 @@
 /* The sockets on the loop; see bus.h.
  *
  * The descriptor ZeroMQ gives says only that something changed, and a send may take that news away.
- * So a socket is drained after the loop was woken (check) and again before it sleeps (prepare) if it
- * was touched in between, and when the budget ends first an idle handle keeps the loop from sleeping. */
+ * So a socket is drained when the descriptor has woken the loop, and again before it sleeps if something was sent; and
+ * when the budget ends first an idle handle keeps the loop from sleeping.  To look costs a call to the system, which
+ * every reading would pay, while a send takes the news of a subscription away once in thousands of times: so where
+ * readings go out subscriptions are looked for four times a second, beside those that the descriptor reports. */
 #include "bus.h"
 
 #include <errno.h>
@@ -17,6 +19,7 @@
 
 enum {
     DRAIN_BUDGET = 64,        /* messages per turn, so that a flood of requests never starves the instruments */
+    LOOK_MS = 250,            /* between two looks for subscriptions while messages go out; twice that when they end */
     SUBSCRIPTION_BYTES = 256, /* more than the longest topic */
     WAITING_MESSAGES = 4096,  /* for one slow listener: about a megabyte, then it loses messages */
     SOCKET_PATH_BYTES = 107   /* sun_path of Linux */
@@ -40,6 +43,8 @@ struct bus {
     uv_check_t check;
     uv_prepare_t prepare;
     uv_idle_t idle;
+    uv_timer_t look;
+    uint64_t looked_ms; /* for subscriptions, on the loop's clock */
     bool idling;
     struct bus_calls calls;
     void (*closed)(void *context);
@@ -91,6 +96,10 @@ static bool drain(struct bus *bus, struct end *end)
     bool more = true;
 
     end->touched = false;
+    if (end == &bus->listeners) {
+        bus->looked_ms = uv_now(bus->look.loop);
+        uv_timer_stop(&bus->look);
+    }
     zmq_msg_init(&message);
     for (int n = 0; n < DRAIN_BUDGET; n++) {
         if (zmq_msg_recv(&message, end->socket, ZMQ_DONTWAIT) < 0) {
@@ -154,9 +163,17 @@ static void on_poll(uv_poll_t *handle, int status, int events)
 
 /* ---- sending ---- */
 
+static void on_look(uv_timer_t *timer)
+{
+    ((struct bus *)timer->data)->listeners.touched = true;
+}
+
 void bus_publish(struct bus *bus, const char *topic, size_t topic_length, const char *text, size_t length)
 {
-    bus->listeners.touched = true;
+    if (uv_now(bus->look.loop) - bus->looked_ms >= LOOK_MS)
+        bus->listeners.touched = true;
+    else if (!uv_is_active((uv_handle_t *)&bus->look))
+        uv_timer_start(&bus->look, on_look, 2 * LOOK_MS, 0);
     if (zmq_send(bus->listeners.socket, topic, topic_length, ZMQ_SNDMORE | ZMQ_DONTWAIT) >= 0)
         zmq_send(bus->listeners.socket, text, length, ZMQ_DONTWAIT);
 }
@@ -321,7 +338,8 @@ int bus_open(struct bus **out, uv_loop_t *loop, const char *bus_address, const c
     uv_check_init(loop, &bus->check);
     uv_prepare_init(loop, &bus->prepare);
     uv_idle_init(loop, &bus->idle);
-    bus->check.data = bus->prepare.data = bus->idle.data = bus;
+    uv_timer_init(loop, &bus->look);
+    bus->check.data = bus->prepare.data = bus->idle.data = bus->look.data = bus;
     uv_check_start(&bus->check, on_check);
     uv_prepare_start(&bus->prepare, on_prepare);
     *out = bus;
@@ -347,7 +365,7 @@ void bus_close(struct bus *bus, void (*closed)(void *context), void *context)
 {
     uv_handle_t *const handles[] = {
         (uv_handle_t *)&bus->listeners.poll, (uv_handle_t *)&bus->requests.poll, (uv_handle_t *)&bus->check,
-        (uv_handle_t *)&bus->prepare,        (uv_handle_t *)&bus->idle,
+        (uv_handle_t *)&bus->prepare,        (uv_handle_t *)&bus->idle,          (uv_handle_t *)&bus->look,
     };
 
     bus->closed = closed;

@@ -39,10 +39,9 @@ static struct journal_batch *batch_open(struct journal *journal)
 {
     struct journal_batch *batch = journal->spare;
 
-    journal->spare = NULL;
-    if (!batch)
-        batch = calloc(1, sizeof *batch);
-    if (!batch)
+    if (batch)
+        journal->spare = batch->next;
+    else if (!(batch = calloc(1, sizeof *batch)))
         return NULL;
     batch->length = 0;
     batch->event = false;
@@ -109,10 +108,10 @@ static struct journal_batch *batch_for(struct journal *journal, size_t more)
 }
 
 static void add(struct journal *journal, const char *topic, size_t topic_length, const char *json, size_t json_length,
-                uint64_t seq, int64_t time_us, bool event)
+                uint64_t seq, int64_t time_us, bool event, bool to_tail)
 {
     struct journal_batch *batch = batch_for(journal, topic_length + json_length + ENTRY_EXTRA);
-    size_t before;
+    size_t before, began;
     char *at;
 
     journal->newest_seq = seq;
@@ -129,6 +128,7 @@ static void add(struct journal *journal, const char *topic, size_t topic_length,
     } else {
         *at++ = ',';
     }
+    began = (size_t)(at - batch->text);
     *at++ = '[';
     *at++ = '"';
     at = (char *)mempcpy(at, topic, topic_length);
@@ -139,6 +139,10 @@ static void add(struct journal *journal, const char *topic, size_t topic_length,
     batch->length = (size_t)(at - batch->text);
     batch->last_seq = seq;
     batch->event = batch->event || event;
+    if (to_tail)
+        tail_add(&journal->tail, batch->text + began, batch->length - began);
+    if (journal->queued == 0)
+        journal->queued_ms = clock_steady_ms();
     journal->queued += batch->length - before;
     journal->newest_us = time_us;
 }
@@ -155,7 +159,7 @@ void journal_reading(struct journal *journal, const char *topic, size_t topic_le
                      size_t json_length, uint64_t seq, int64_t time_us)
 {
     pthread_mutex_lock(&journal->lock);
-    add(journal, topic, topic_length, json, json_length, seq, time_us, false);
+    add(journal, topic, topic_length, json, json_length, seq, time_us, false, true);
     journal_release_later(journal);
 }
 
@@ -169,7 +173,7 @@ void journal_event(struct journal *journal, const char *topic, size_t topic_leng
 {
     bool event = topic_length > 6 && memcmp(topic, "event/", 6) == 0;
 
-    add(journal, topic, topic_length, json, json_length, seq, time_us, event);
+    add(journal, topic, topic_length, json, json_length, seq, time_us, event, false);
 }
 
 void journal_keep_add(struct journal *journal, struct journal_keep *keep, bool newer)
@@ -238,12 +242,15 @@ bool journal_saved(struct journal *journal)
 
 void journal_release_later(struct journal *journal)
 {
-    bool resting = journal->resting;
+    bool wake = journal->resting;
 
-    journal->resting = false;
+    if (journal->queued >= FLUSH_BYTES && !journal->urgent && !journal->failing)
+        wake = journal->urgent = true;
+    if (wake)
+        journal->resting = false;
     pthread_mutex_unlock(&journal->lock);
     /* A thread that has a deadline wakes soon enough by itself; one that is woken finds the lock free. */
-    if (resting)
+    if (wake)
         pthread_cond_signal(&journal->work);
 }
 
@@ -284,10 +291,12 @@ void journal_recycle_locked(struct journal *journal, struct journal_batch *batch
     while (batches) {
         struct journal_batch *next = batches->next;
 
-        if (!journal->spare && batches->size <= BATCH_BYTES / 4)
-            journal->spare = batches; /* a burst's large buffer is given back */
-        else
+        if (batches->size <= BATCH_BYTES && (!journal->spare || !journal->spare->next)) {
+            batches->next = journal->spare;
+            journal->spare = batches;
+        } else {
             batch_free(batches);
+        }
         batches = next;
     }
     while (keeps) {
@@ -300,6 +309,41 @@ void journal_recycle_locked(struct journal *journal, struct journal_batch *batch
 }
 
 /* ---- opening and closing ---- */
+
+struct taking {
+    struct journal *journal;
+    uint64_t last_seq; /* in the file */
+};
+
+/* A reading that a kill left in the tail, if the file does not have it. */
+static void take_entry(void *context, const char *text, size_t length)
+{
+    struct taking *taking = context;
+    struct journal_entry entry;
+
+    if (journal_entry_read(text, length, &entry) == 0 && entry.length == length && entry.seq > taking->last_seq
+        && entry.seq > taking->journal->newest_seq)
+        add(taking->journal, entry.topic, entry.topic_length, entry.json, entry.json_length, entry.seq, entry.time_us,
+            false, false);
+}
+
+/* What can be committed is; where the disk takes nothing it waits in memory as everything else does. */
+static int take_tail(struct journal *journal, struct why *why)
+{
+    struct taking taking = { .journal = journal };
+    int error = journal_file_last(journal->file, &taking.last_seq, why);
+
+    if (error)
+        return error;
+    tail_open(&journal->tail, journal->path, take_entry, &taking);
+    if (journal->first && journal_file_commit(journal->file, journal->first, NULL, true, why) != 0)
+        return 0;
+    journal_recycle_locked(journal, journal->first, NULL);
+    journal->first = journal->last = NULL;
+    journal->queued = 0;
+    tail_empty(&journal->tail, true);
+    return 0;
+}
 
 int journal_open(struct journal **out, const char *path, int days, void (*wake)(void *context), void *context,
                  struct why *notice, struct why *why)
@@ -324,20 +368,28 @@ int journal_open(struct journal **out, const char *path, int days, void (*wake)(
     journal->wake_context = context;
     journal->question_end = &journal->questions;
     journal->news_end = &journal->news;
-    journal->commit_ms = INT64_MIN / 2; /* the first reading need not wait */
+    journal->commit_ms = journal->synced_ms = INT64_MIN / 2;
     pthread_mutex_init(&journal->lock, NULL);
     pthread_condattr_init(&attributes);
     pthread_condattr_setclock(&attributes, CLOCK_MONOTONIC);
     pthread_cond_init(&journal->work, &attributes);
     pthread_cond_init(&journal->done, &attributes);
     pthread_condattr_destroy(&attributes);
+    if ((error = take_tail(journal, why)) != 0) {
+        journal_close(journal);
+        return error;
+    }
     *out = journal;
     return 0;
 }
 
 int journal_last(struct journal *journal, uint64_t *last_seq, struct why *why)
 {
-    return journal_file_last(journal->file, last_seq, why);
+    int error = journal_file_last(journal->file, last_seq, why);
+
+    if (!error && journal->newest_seq > *last_seq)
+        *last_seq = journal->newest_seq;
+    return error;
 }
 
 int journal_kept(struct journal *journal, void (*each)(void *context, const char *key, const void *data, size_t length),
@@ -370,8 +422,11 @@ int journal_replay(struct journal *journal, uint64_t after_seq,
                    void *context, struct why *why)
 {
     struct replay replay = { after_seq, each, context };
+    int error = journal_file_rows(journal->file, after_seq, replay_row, &replay, why);
 
-    return journal_file_rows(journal->file, after_seq, replay_row, &replay, why);
+    for (struct journal_batch *batch = journal->first; batch && !error; batch = batch->next)
+        replay_row(&replay, batch->text, batch->length, batch->last_seq);
+    return error;
 }
 
 int journal_start(struct journal *journal, struct why *why)
@@ -414,7 +469,15 @@ uint64_t journal_close(struct journal *journal)
         batch_free(journal->first);
         journal->first = next;
     }
-    batch_free(journal->spare);
+    while (journal->spare) {
+        struct journal_batch *next = journal->spare->next;
+
+        batch_free(journal->spare);
+        journal->spare = next;
+    }
+    if (lost == 0)
+        tail_empty(&journal->tail, true);
+    tail_close(&journal->tail);
     journal_recycle_locked(journal, NULL, journal->keeps);
     while (journal->questions) {
         struct question *next = journal->questions->next;

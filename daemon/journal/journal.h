@@ -1,10 +1,10 @@
 /* The journal: every reading and event on disk, so that nothing is lost by a client that was away or
  * by a daemon that was killed.  This is the queue and its thread; the file is journal_file.c.
  *
- * All calls are the main thread's.  Readings are committed at once when the thread has rested for
- * 100 ms, else together when 100 ms are over.  Events are committed at once and reach the disk. When
- * the disk is full or broken, everything waits in memory (64 MB) and is tried again; then the oldest
- * readings are dropped, never events. */
+ * All calls are the main thread's.  A reading is the system's to keep (journal_tail.h) when journal_reading returns, so
+ * that a kill loses none; once a second, or when much has come, all that waits is committed and reaches the disk: what
+ * a power cut may cost.  Events are committed at once.  When the disk is full or broken, everything waits in memory (64
+ * MB) and is tried again; then the oldest readings are dropped, never events. */
 #ifndef POISE_JOURNAL_H
 #define POISE_JOURNAL_H
 

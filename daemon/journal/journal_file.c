@@ -340,9 +340,8 @@ static int put_keeps(struct journal_file *file, const struct journal_keep *keeps
 }
 
 int journal_file_commit(struct journal_file *file, const struct journal_batch *batches,
-                        const struct journal_keep *keeps, struct why *why)
+                        const struct journal_keep *keeps, bool durable, struct why *why)
 {
-    bool durable = false;
     int error;
 
     for (const struct journal_batch *batch = batches; batch; batch = batch->next)
@@ -454,18 +453,21 @@ static const char *string_end(const char *text, const char *end)
     return NULL;
 }
 
-static uint64_t digits(const char *text, const char *end)
+/* The digits behind this key, if it stands here; else 0. */
+static uint64_t number_of(const char *key, const char *text, const char *end)
 {
+    size_t length = strlen(key);
     uint64_t number = 0;
 
-    for (; text < end && *text >= '0' && *text <= '9'; text++)
+    if ((size_t)(end - text) <= length || memcmp(text, key, length) != 0)
+        return 0;
+    for (text += length; text < end && *text >= '0' && *text <= '9'; text++)
         number = number * 10 + (uint64_t)(*text - '0');
     return number;
 }
 
 int journal_entry_read(const char *text, size_t length, struct journal_entry *out)
 {
-    static const char seq_key[] = "\"seq\":";
     const char *end = text + length;
     const char *at = text;
     struct journal_entry entry = { 0 };
@@ -481,9 +483,10 @@ int journal_entry_read(const char *text, size_t length, struct journal_entry *ou
     entry.json = ++at;
     while (at < end) {
         if (*at == '"') {
-            if (depth == 1 && entry.seq == 0 && (size_t)(end - at) > sizeof seq_key
-                && memcmp(at, seq_key, sizeof seq_key - 1) == 0)
-                entry.seq = digits(at + sizeof seq_key - 1, end);
+            if (depth == 1 && entry.seq == 0)
+                entry.seq = number_of("\"seq\":", at, end);
+            if (depth == 1 && entry.time_us == 0)
+                entry.time_us = (int64_t)number_of("\"time_us\":", at, end);
             if (!(at = string_end(at, end)))
                 return -EINVAL;
             continue;

@@ -47,9 +47,10 @@ void journal_file_close(struct journal_file *file);
 /* Renames a file that was found damaged while it was in use (closed by now); the new name into `aside`. */
 int journal_file_set_aside(const char *path, char *aside, size_t size, struct why *why);
 
-/* One transaction: all batches of the list and all keeps, or nothing.  -EUCLEAN: the file is damaged. */
+/* One transaction: all batches of the list and all keeps, or nothing; with an event, or when `durable`, it is on the
+ * disk when this returns.  -EUCLEAN: the file is damaged. */
 int journal_file_commit(struct journal_file *file, const struct journal_batch *batches,
-                        const struct journal_keep *keeps, struct why *why);
+                        const struct journal_keep *keeps, bool durable, struct why *why);
 
 /* The seq of the last message in the file; 0: none. */
 int journal_file_last(struct journal_file *file, uint64_t *last_seq, struct why *why);
@@ -76,6 +77,7 @@ struct journal_entry {
     const char *topic, *json;
     size_t topic_length, json_length;
     uint64_t seq;
+    int64_t time_us;
     bool event;
 };
 int journal_entry_read(const char *text, size_t length, struct journal_entry *out);

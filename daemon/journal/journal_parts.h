@@ -1,4 +1,4 @@
-/* What journal.c and journal_thread.c share; nobody else includes this.
+/* What the files of the journal share; nobody else includes this.
  *
  * Functions whose name ends in _locked are called with the lock held; they may let go of it meanwhile. */
 #ifndef POISE_JOURNAL_PARTS_H
@@ -8,8 +8,12 @@
 
 #include "journal.h"
 #include "journal_file.h"
+#include "journal_tail.h"
 
-enum { BATCH_BYTES = 1 << 20 }; /* a batch is closed there, so that dropping is done in small pieces */
+enum {
+    BATCH_BYTES = 256 << 10, /* a batch is closed there, so that dropping is done in small pieces */
+    FLUSH_BYTES = 128 << 10  /* so much is committed without waiting for its time */
+};
 
 struct question {
     uint64_t after_seq;
@@ -34,7 +38,8 @@ struct journal {
     pthread_mutex_t lock; /* for all below */
     pthread_cond_t work, done;
     struct journal_batch *first, *last; /* waiting, oldest first */
-    struct journal_batch *spare;        /* an empty one to use again */
+    struct journal_batch *spare;        /* empty ones to use again */
+    struct journal_tail tail;
     struct journal_keep *keeps;
     struct question *questions, **question_end;
     struct news *news, **news_end;
@@ -42,10 +47,11 @@ struct journal {
     uint64_t wanted, reached; /* tickets of releases that wait for a commit */
     uint64_t lost;            /* messages dropped or never saved */
     uint64_t dropped_unsaid;
-    bool urgent, failing, resting, stop, renew;
+    bool urgent, failing, resting, stop;
     bool saved_wanted;                  /* somebody waits to be reported when `reached` is */
-    bool steady;                        /* commits follow each other: readings flow */
+    int64_t queued_ms;                  /* when the oldest of what waits came */
     int64_t commit_ms, try_ms, said_ms; /* when the last, next, last */
+    int64_t synced_ms;                  /* the last commit that reached the disk */
     int64_t pruned_us;                  /* UTC of the newest message when nothing old was left; 0: not yet */
     int64_t newest_us;                  /* UTC of the newest message, for pruning */
     int prune_rows;                     /* so many may go */
@@ -59,7 +65,7 @@ void journal_wait(pthread_cond_t *condition, pthread_mutex_t *lock, int64_t at_m
 /* Adds a thing to keep; an older one never replaces a newer one.  Takes it over. */
 void journal_keep_add(struct journal *journal, struct journal_keep *keep, bool newer);
 
-/* What is no longer needed: at most one batch is kept to be used again. */
+/* What is no longer needed: two batches are kept to be used again. */
 void journal_recycle_locked(struct journal *journal, struct journal_batch *batches, struct journal_keep *keeps);
 
 /* The file was found damaged: it is set aside and a new one begun.  journal->file is NULL when that failed. */

@@ -6,8 +6,7 @@
 #include "poise/clock.h"
 
 enum {
-    GROUP_MS = 100,            /* readings wait no longer: what a kill may cost */
-    STEADY_MS = 2 * GROUP_MS,  /* commits this close: readings flow, and the next is on its way */
+    COMMIT_MS = 1000,          /* readings wait no longer: what a power cut may cost */
     RETRY_MS = 1000,           /* a full disk is tried again that often */
     SAY_AGAIN_MS = 600 * 1000, /* and is complained of that often */
     PRUNE_PER_ROW = 2,         /* so many old rows may go for one that comes: a wall clock that is set far
@@ -39,16 +38,16 @@ void journal_begin_anew(struct journal *journal, struct why *why)
 }
 
 static int commit(struct journal *journal, const struct journal_batch *batches, const struct journal_keep *keeps,
-                  struct why *why)
+                  bool durable, struct why *why)
 {
     int error = -EUCLEAN;
 
     if (journal->file)
-        error = journal_file_commit(journal->file, batches, keeps, why);
+        error = journal_file_commit(journal->file, batches, keeps, durable, why);
     if (error != -EUCLEAN)
         return error;
     journal_begin_anew(journal, why);
-    return journal->file ? journal_file_commit(journal->file, batches, keeps, why) : -EIO;
+    return journal->file ? journal_file_commit(journal->file, batches, keeps, durable, why) : -EIO;
 }
 
 static void say_trouble_locked(struct journal *journal, int error, const struct why *why)
@@ -97,16 +96,19 @@ static void commit_waiting_locked(struct journal *journal)
     struct journal_batch *batches = journal->first;
     struct journal_keep *keeps = journal->keeps;
     uint64_t ticket = journal->wanted;
+    bool durable = clock_steady_ms() - journal->synced_ms >= COMMIT_MS;
     struct why why;
-    int64_t now_ms;
     int error;
 
+    tail_turn(&journal->tail);
     journal->first = journal->last = NULL;
     journal->keeps = NULL;
     journal->queued = 0;
     journal->urgent = false;
     pthread_mutex_unlock(&journal->lock);
-    error = commit(journal, batches, keeps, &why);
+    error = commit(journal, batches, keeps, durable, &why);
+    if (!error)
+        tail_empty(&journal->tail, false);
     pthread_mutex_lock(&journal->lock);
     if (error) {
         put_back_locked(journal, batches, keeps);
@@ -120,9 +122,9 @@ static void commit_waiting_locked(struct journal *journal)
         if (journal->failing)
             say_trouble_locked(journal, 0, NULL);
         journal->reached = ticket;
-        now_ms = clock_steady_ms();
-        journal->steady = now_ms - journal->commit_ms < STEADY_MS;
-        journal->commit_ms = now_ms;
+        journal->commit_ms = clock_steady_ms();
+        if (durable)
+            journal->synced_ms = journal->commit_ms;
     }
     journal->failing = error != 0;
     pthread_cond_broadcast(&journal->done);
@@ -170,13 +172,15 @@ static void prune_locked(struct journal *journal)
 /* When the thread has to commit: 0 now, -1 never, else that time. */
 static int64_t due_locked(const struct journal *journal)
 {
-    int64_t at_ms = journal->commit_ms + GROUP_MS;
+    /* What came soon after a commit goes with the next: so while readings flow, one wake-up serves a second of them. */
+    bool soon = journal->queued_ms - journal->commit_ms < COMMIT_MS;
+    int64_t at_ms = (soon ? journal->commit_ms : journal->queued_ms) + COMMIT_MS;
 
     if (!journal->keeps && (!journal->first || (!journal->first->length && !journal->first->next)))
         return -1;
     if (journal->failing)
         at_ms = journal->try_ms;
-    else if (journal->urgent || journal->questions)
+    else if (journal->urgent)
         return 0;
     return at_ms <= clock_steady_ms() ? 0 : at_ms;
 }
@@ -190,7 +194,7 @@ void *journal_thread(void *context)
     for (;;) {
         int64_t due_ms = due_locked(journal);
 
-        if (due_ms == 0 || (journal->stop && due_ms > 0)) {
+        if (due_ms == 0) {
             commit_waiting_locked(journal);
             prune_locked(journal);
         }
@@ -198,15 +202,18 @@ void *journal_thread(void *context)
             journal->reached = journal->wanted;
         report_saved_locked(journal);
         answer_all_locked(journal);
-        if (journal->stop)
+        if (journal->stop) {
+            if (due_locked(journal) != -1)
+                commit_waiting_locked(journal);
             break;
+        }
         due_ms = due_locked(journal);
         if (due_ms == 0)
             continue;
-        /* While readings flow the thread wakes by itself: to be woken by each costs the main thread, at the very
-         * moment when the reading is on its way to the clients. */
-        if (due_ms == -1 && journal->steady && journal->commit_ms + GROUP_MS > clock_steady_ms())
-            due_ms = journal->commit_ms + GROUP_MS;
+        /* After a commit the next second's readings are waited for: to be woken by the first of them costs the main
+         * thread, at the very moment when the reading is on its way to the clients. */
+        if (due_ms == -1 && journal->commit_ms + COMMIT_MS > clock_steady_ms())
+            due_ms = journal->commit_ms + COMMIT_MS;
         journal->resting = due_ms == -1;
         if (due_ms == -1)
             pthread_cond_wait(&journal->work, &journal->lock);

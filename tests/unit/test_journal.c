@@ -20,6 +20,7 @@
 
 #include "journal/journal.h"
 #include "journal/journal_file.h"
+#include "journal/journal_tail.h"
 
 static char folder[64];
 static char path[96];
@@ -219,6 +220,120 @@ static void test_an_event_survives_kill_9_the_moment_release_returns(void **stat
     assert_int_equal(journal_replay(journal, 0, count_entry, &entries, &why), 0);
     assert_int_equal(entries, 2);
     journal_close(journal);
+}
+
+/* The child adds readings until it is killed, after a commit or before one; then all that it had added is there. */
+static void a_reading_survives_kill_9_the_moment_it_is_added(void **state)
+{
+    static const int counts[] = { 1, 20, 2000 }; /* the last are more than wait for a commit */
+
+    (void)state;
+    for (uint64_t before = 0, i = 0; i < 3; i++) {
+        struct journal *journal;
+        struct why notice, why;
+        int ready[2], entries = 0;
+        uint64_t last;
+        char byte;
+        pid_t child;
+
+        assert_int_equal(pipe(ready), 0);
+        if ((child = fork()) == 0) {
+            journal = open_started();
+            for (int n = 0; n < counts[i]; n++)
+                add_reading(journal, ++before);
+            if (write(ready[1], "x", 1) != 1)
+                abort();
+            for (;;)
+                pause();
+        }
+        assert_int_equal(read(ready[0], &byte, 1), 1);
+        kill(child, SIGKILL);
+        waitpid(child, NULL, 0);
+        close(ready[0]);
+        close(ready[1]);
+        before += (uint64_t)counts[i];
+        assert_int_equal(journal_open(&journal, path, 30, wake, NULL, &notice, &why), 0);
+        assert_int_equal(journal_last(journal, &last, &why), 0);
+        assert_int_equal(last, before);
+        assert_int_equal(journal_replay(journal, 0, count_entry, &entries, &why), 0);
+        assert_int_equal(entries, before);
+        journal_close(journal);
+    }
+}
+
+struct tail_found {
+    int count;
+    uint64_t seq[100];
+};
+
+static void note_tail(void *context, const char *text, size_t length)
+{
+    struct tail_found *found = context;
+    struct journal_entry entry;
+
+    assert_int_equal(journal_entry_read(text, length, &entry), 0);
+    assert_in_range(found->count, 0, 99);
+    found->seq[found->count++] = entry.seq;
+}
+
+static void tail_add_seq(struct journal_tail *tail, uint64_t seq)
+{
+    char text[80];
+    int length = snprintf(text, sizeof text, "[\"reading/pier/left\",{\"seq\":%llu}]", (unsigned long long)seq);
+
+    tail_add(tail, text, (size_t)length);
+}
+
+static struct tail_found reopened(struct journal_tail *tail)
+{
+    struct tail_found found = { 0 };
+
+    tail_close(tail);
+    tail_open(tail, path, note_tail, &found);
+    return found;
+}
+
+/* The files take turns; whichever is the older one comes first, and damage ends only the file that it is in. */
+static void the_tail_gives_back_what_was_added_in_order(void **state)
+{
+    struct tail_found found = { 0 };
+    struct journal_tail tail;
+    char name[600];
+    FILE *file;
+
+    (void)state;
+    tail_open(&tail, path, note_tail, &found);
+    assert_int_equal(found.count, 0);
+    for (uint64_t turn = 0; turn < 4; turn++) {
+        for (uint64_t seq = 1; seq <= 10; seq++) {
+            if (seq == 6)
+                tail_turn(&tail); /* what came before is being committed */
+            tail_add_seq(&tail, turn * 10 + seq);
+        }
+        found = reopened(&tail);
+        for (int i = 0; i < 10; i++) /* perhaps with old ones behind each file's */
+            assert_int_equal(found.seq[i], turn * 10 + (uint64_t)i + 1);
+        tail_empty(&tail, true);
+        for (int i = 10; i < found.count; i++)
+            assert_true(found.seq[i] <= turn * 10);
+    }
+    tail_add_seq(&tail, 51);
+    tail_turn(&tail);
+    tail_add_seq(&tail, 52);
+    tail_add_seq(&tail, 53);
+    snprintf(name, sizeof name, "%s.tail-%d", path, tail.now + 1);
+    tail_close(&tail);
+    file = fopen(name, "r+");
+    fseek(file, (long)tail.length[tail.now] - 3, SEEK_SET); /* in the last one */
+    fputc('!', file);
+    fclose(file);
+    memset(&found, 0, sizeof found);
+    tail_open(&tail, path, note_tail, &found);
+    assert_true(found.count >= 2);
+    assert_int_equal(found.seq[0], 51);
+    for (int i = 1; i < found.count; i++)
+        assert_int_not_equal(found.seq[i], 53);
+    tail_close(&tail);
 }
 
 static void find_kept(void *context, const char *key, const void *data, size_t length)
@@ -451,6 +566,8 @@ int main(void)
         cmocka_unit_test_setup_teardown(test_answers_hold_what_was_added_and_not_yet_committed, set_up, tear_down),
         cmocka_unit_test_setup_teardown(test_chunks_join_without_gap_or_repeat, set_up, tear_down),
         cmocka_unit_test_setup_teardown(test_an_event_survives_kill_9_the_moment_release_returns, set_up, tear_down),
+        cmocka_unit_test_setup_teardown(a_reading_survives_kill_9_the_moment_it_is_added, set_up, tear_down),
+        cmocka_unit_test_setup_teardown(the_tail_gives_back_what_was_added_in_order, set_up, tear_down),
         cmocka_unit_test_setup_teardown(test_what_is_kept_is_replaced_and_forgotten, set_up, tear_down),
         cmocka_unit_test_setup_teardown(test_a_full_disk_costs_nothing_when_it_has_room_again, set_up, tear_down),
         cmocka_unit_test_setup_teardown(test_a_disk_full_for_long_drops_readings_and_no_event, set_up, tear_down),
