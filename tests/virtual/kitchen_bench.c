@@ -31,13 +31,16 @@ static void knock(struct kitchen_session *session, double at_s, double grams)
     say(session, "a knock of %.0f g", grams);
 }
 
+/* So much louder than one of them four waves together are at their peaks. */
+#define WAVES_PEAK 1.5
+
 static void tremble(struct kitchen_session *session, double from_s, double seconds, double grams, double least_hz,
                     double most_hz, const char *what)
 {
     struct force shake = { .shape = FORCE_SHAKE,
                            .from_s = from_s,
                            .to_s = from_s + seconds,
-                           .amount_g = grams,
+                           .amount_g = grams / WAVES_PEAK,
                            .rise_s = draw(session, 0.2, 1),
                            .fall_s = draw(session, 0.2, 1) };
 
@@ -92,7 +95,7 @@ void disturb(struct kitchen_session *session, enum disturbance disturbance)
 
             at_s = draw(session, 5, end_s - 30);
             seconds = draw(session, 8, 25);
-            tremble(session, at_s, seconds, grinds ? 0.3 : draw(session, 0.2, 0.8), grinds ? 0.4 : 0.1,
+            tremble(session, at_s, seconds, grinds ? 0.3 : draw(session, 0.1, 0.5), grinds ? 0.4 : 0.1,
                     grinds ? 4 : 0.5, grinds ? "a grinder runs: shaking" : "a draught");
             continue;
         }
@@ -169,6 +172,17 @@ static void fill_kettle(struct kitchen_session *session)
     flow_g_per_s = draw(session, 20, 60);
     pour(session, water_g, flow_g_per_s, draw(session, 0.1, 0.6));
     rest(session, draw(session, 1, 8), false);
+    if (chance(session, 0.2)) { /* it boils where it stands, and steam goes */
+        double steam_g = draw(session, 5, 40), seconds = draw(session, 60, 180);
+
+        add_force(session, (struct force){ .shape = FORCE_RAMP,
+                                           .from_s = session->script->now_s,
+                                           .to_s = session->script->now_s + seconds,
+                                           .amount_g = -steam_g });
+        say(session, "it boils for %.0f s and loses %.0f g", seconds, steam_g);
+        session->script->mass_g[THING_BREWER] -= steam_g;
+        session->script->now_s += seconds;
+    }
     lift(session, BREWER);
 }
 

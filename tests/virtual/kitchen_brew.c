@@ -68,8 +68,7 @@ void usual_ways(struct kitchen_session *session, struct ways *ways)
         ways->bloom_stirred = chance(session, 0.1);
     }
     ways->stir = chance(session, 0.35) ? NO_STIR : chance(session, 0.6) ? STIR_SPOON : STIR_SWIRL;
-    if (ways->plunger_at_once && ways->stir == STIR_SPOON)
-        ways->stir = STIR_SWIRL;
+    ways->cup_put_back = chance(session, 0.15);
     ways->push = (struct push){ .peak_g = draw_log(session, 900, 6000),
                                 .seconds = draw(session, 12, 42),
                                 .rise_s = draw(session, 0.3, 1.2),
@@ -233,7 +232,7 @@ static void steep(struct kitchen_session *session, const struct ways *ways)
 {
     struct kitchen_script *script = session->script;
     double ready_s = script->now_s + ways->steep_s, stirring_s = ways->stirs * (ways->stir_s + 1);
-    bool spoon = ways->stir == STIR_SPOON;
+    bool spoon = ways->stir == STIR_SPOON, plunger_off;
 
     if (!isnan(ways->lid_after_s)) {
         rest(session, ways->lid_after_s, true);
@@ -246,14 +245,17 @@ static void steep(struct kitchen_session *session, const struct ways *ways)
     for (int i = 0; i < ways->stirs && ways->stir != NO_STIR; i++) {
         double room = (ready_s - script->now_s - stirring_s) * draw(session, 0.05, 0.7);
 
-        if (spoon && script->on[THING_LID] >= 0) {
-            rest(session, fmax(1.5, room), true);
-            lift(session, LID);
+        rest(session, fmax(1.5, room), true);
+        plunger_off = spoon && script->on[THING_PLUNGER] >= 0 && ways->arrangement != UPSIDE_DOWN;
+        if (spoon && (plunger_off || script->on[THING_LID] >= 0)) {
+            lift(session, plunger_off ? PLUNGER | LID : LID);
             rest(session, draw(session, 0.8, 2), true);
-        } else {
-            rest(session, fmax(1.5, room), true);
         }
         stir_once(session, ways, spoon);
+        if (plunger_off) {
+            rest(session, draw(session, 0.8, 2.5), true);
+            put(session, PLUNGER, script->on[THING_BREWER]);
+        }
         stirring_s -= ways->stir_s + 1;
     }
     rest(session, fmax(4, ready_s - script->now_s), true);
@@ -335,7 +337,7 @@ static void press_on_scale(struct kitchen_session *session, const struct ways *w
     mark(session, KITCHEN_WEIGH, truth->force_ended_s);
     run_through(session);
     rest(session, ways->brewer_off_after_s, true);
-    if (ways->ending != CUP_WEIGHED || ways->weigh_on_second) {
+    if (ways->ending != CUP_WEIGHED || ways->weigh_on_second || ways->cup_put_back) {
         lift(session, CUP | BREWER | PLUNGER | LID);
         return;
     }
@@ -494,7 +496,7 @@ void brew(struct kitchen_session *session, const struct ways *ways)
             rest(session, draw(session, 1, 4), true);
         }
         weigh_cup(session, ways, true);
-    } else if (!ways->beside && ways->ending == CUP_WEIGHED && ways->weigh_on_second) {
+    } else if (!ways->beside && ways->ending == CUP_WEIGHED && (ways->weigh_on_second || ways->cup_put_back)) {
         rest(session, draw(session, 2, 6), true);
         weigh_cup(session, ways, false);
     }

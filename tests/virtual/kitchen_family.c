@@ -282,6 +282,10 @@ static void division_0_01(struct kitchen_session *session)
 {
     set_division(session, 1, -2);
 }
+static void division_0_1(struct kitchen_session *session)
+{
+    set_division(session, 1, -1);
+}
 static void division_0_5(struct kitchen_session *session)
 {
     set_division(session, 5, -1);
@@ -435,6 +439,7 @@ static const struct family_row families[] = {
     { { "rate-20", "twenty readings a second", KITCHEN_INSTRUMENTS }, rate_20, NULL, NULL },
     { { "rate-50", "fifty readings a second", KITCHEN_INSTRUMENTS }, rate_50, NULL, NULL },
     { { "division-0.01", "shows 0.01 g", KITCHEN_INSTRUMENTS }, division_0_01, NULL, NULL },
+    { { "division-0.1", "shows 0.1 g", KITCHEN_INSTRUMENTS }, division_0_1, NULL, NULL },
     { { "division-0.5", "shows steps of 0.5 g", KITCHEN_INSTRUMENTS }, division_0_5, NULL, NULL },
     { { "division-1", "shows 1 g", KITCHEN_COARSE }, division_1, NULL, NULL },
     { { "division-2", "shows steps of 2 g", KITCHEN_COARSE }, division_2, NULL, NULL },

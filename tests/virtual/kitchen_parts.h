@@ -154,6 +154,7 @@ struct ways {
     double retained_g_per_g;
     double evaporation_g_per_s;
     enum ending ending;
+    bool cup_put_back; /* pressed on the scale, all taken, the cup brought back alone */
     double brewer_off_after_s, cup_alone_s;
     bool weigh_on_second, cup_shown_on_second;
     enum epilogue epilogue;

@@ -156,9 +156,10 @@ static int64_t silent_at(const struct rhythm *rhythm)
 static void let_pass(struct watch *watch, int64_t until_us)
 {
     const struct kitchen_session *session = watch->session;
+    bool stuck = false; /* it asks for a moment that has been: only a reading moves it on */
 
-    for (int calls = 0; calls < 100000; calls++) {
-        int64_t deadline_us = tracker_deadline(watch->tracker), at_us = until_us;
+    for (;;) {
+        int64_t deadline_us = stuck ? 0 : tracker_deadline(watch->tracker), at_us = until_us;
         int silent = -1;
         bool order = watch->next_order < session->tare_order_count
                      && microseconds(session->tare_order[watch->next_order].at_s) <= at_us;
@@ -176,8 +177,7 @@ static void let_pass(struct watch *watch, int64_t until_us)
                 watch->now_us = deadline_us;
             tracker_time(watch->tracker, watch->now_us, &watch->events);
             take_events(watch);
-            if (tracker_deadline(watch->tracker) == deadline_us)
-                break; /* it asks for the same moment again: a reading must move it on */
+            stuck = tracker_deadline(watch->tracker) <= deadline_us;
             continue;
         }
         if (silent < 0 && !order)

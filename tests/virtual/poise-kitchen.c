@@ -8,7 +8,7 @@
 #include <string.h>
 #include <time.h>
 
-enum { BREWS_EACH = 120, ORDINARY_TIMES = 5 }; /* the ordinary row is asked for 99 in 100: it needs more brews */
+enum { BREWS_EACH = 300, ORDINARY_TIMES = 10 }; /* the ordinary row is asked for 99 in 100: it needs more brews */
 #define HOURS_EACH 8.0
 
 enum seed_set { SEEDS_BOTH, SEEDS_READ, SEEDS_UNREAD };
@@ -35,7 +35,7 @@ static const char usage[] =
     "usage: poise-kitchen [OPTION...]\n"
     "Plays a kitchen to the stage tracker and judges what it makes of it.\n"
     "  --family NAME          only this family (--list shows them)\n"
-    "  --brews N              of each family; ordinary gets five times as many (120)\n"
+    "  --brews N              of each family; ordinary gets ten times as many (300)\n"
     "  --disturb-hours H      of each family without a brew (8)\n"
     "  --seed-set SET         read, unread or both\n"
     "  --failures             what went wrong in each brew of the read seeds\n"

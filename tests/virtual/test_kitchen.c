@@ -372,6 +372,7 @@ static void test_scales_are_what_they_say(void **state)
     assert_instrument("rate-500", 500, 0);
     assert_instrument("hurried-at-2", 2, 0);
     assert_instrument("division-0.01", 0, 0.01);
+    assert_instrument("division-0.1", 0, 0.1);
     assert_instrument("division-0.5", 0, 0.5);
     assert_instrument("division-1", 0, 1);
     assert_instrument("division-2", 0, 2);
