@@ -7,11 +7,12 @@ import os
 import re
 import subprocess
 
-UNSURE = re.compile(r"\bno (?:\w+ )?(?:difference|change|effect|verdict|break|turn)\b|not shown|cannot|can not|"
+UNSURE = re.compile(r"\bno (?:\w+ )?(?:difference|change|effect|verdict|break|turn|comparison)\b|not shown|cannot|"
                     r"nothing is|undecided|not enough|too few|not judged|is not identified|does not fit|do not fit",
                     re.I)
-SURE = re.compile(r"\bgives?\b.*\bmore\b|\b(?:rises|falls|climbs|drops)\b|\bends\b.*\bhigher\b|\bbrings?\b.*\bmore\b|"
-                  r"\bmatters\b|\bdiffers?\b|\bmost at\b|\bbreaks?\b at|\bturns?\b at", re.I)
+SURE = re.compile(r"\b(?:gives?|brings?)\b.*\b(?:more|less)\b|\b(?:rises|falls|climbs|drops)\b|"
+                  r"\bends\b.*\b(?:higher|lower)\b|\bmatters\b|\bdiffers?\b|\bmost at\b|\b(?:breaks?|turns?)\b at|"
+                  r"\bdepends on\b", re.I)
 REFUSED = re.compile(r"\b(?:own|another|different|same|one) (?:day|bag|coffee|grinder|order)|confounded|"
                      r"cannot be (?:told|kept|taken) apart|drift|refus|no verdict", re.I)
 MISFIT = re.compile(r"does not fit|do not fit|lack of fit|fits? (?:badly|poorly)|does not follow|another shape|"
@@ -23,14 +24,15 @@ AT_MOST = re.compile(r"however much longer it steeps, that brings ([\d.]+) point
 class Report:
     """One run of poise-report."""
 
-    def __init__(self, programs, store, *words):
+    def __init__(self, programs, store, *words, plain=False):
         self.programs, self.store, self.words = programs, store, words
-        done = subprocess.run([os.path.join(programs, "poise-report"), "--store", store, *words, "--json"],
+        done = subprocess.run([os.path.join(programs, "poise-report"), "--store", store, *words,
+                               *([] if plain else ["--json"])],
                               capture_output=True, text=True, check=False)
         self.status, self.diagnostic = done.returncode, done.stderr.strip()
         if done.returncode < 0 or (done.returncode and not self.diagnostic):
             raise RuntimeError(f"poise-report {' '.join(words)} ended with {done.returncode}: {done.stderr}")
-        self.json = json.loads(done.stdout) if done.returncode == 0 and done.stdout.strip() else {}
+        self.json = json.loads(done.stdout) if not plain and done.returncode == 0 else {}
         self.headline = self.json.get("headline") or ""
         self.cautions = " ".join(self.json.get("cautions") or [])
 
@@ -174,6 +176,36 @@ class Report:
     def could_have_shown(self):
         found = COULD.search(" ".join(self.headline.split()))
         return float(found.group(1)) if found else None
+
+    def equal(self):
+        """Whether the levels are called the same within the margin."""
+        claims = self.claims("equal")
+        if claims is not None:
+            return bool(claims)
+        return bool(re.search(r"\bthe same\b.* within|\balike\b.* within|\bequal\b", self.headline)) and \
+            not re.search(r"not (?:shown|known|sure)|cannot", self.headline)
+
+    def beside_the_press(self):
+        """Quantities of the press, other than the one varied, whose line has an interval without 0."""
+        return [name for name, line in (self.json.get("along_the_press") or {}).items()
+                if name != "press_peak_kpa" and (line["interval"][0] > 0 or line["interval"][1] < 0)]
+
+    def two_cups_differ(self):
+        """By how much two cups meant to be alike differ at most, nineteen times in twenty."""
+        claims = self.claims("repeatability")
+        if claims:
+            return claims[0]["value"]
+        found = re.search(r"two of them differ by less than ([\d.]+)", self.text())
+        return float(found.group(1)) if found else None
+
+    def dilution_has_interval(self):
+        text = self.text()
+        part = text[text.find("In the cup and in all"):]
+        return bool(re.search(r"\d+(?:\.\d+)? (?:g )?\(?(?:\d+(?:\.\d+)? to \d|± ?\d)", part[:900]))
+
+    def suggestions(self):
+        """Of `next`: the levels of each suggestion, the best first."""
+        return [one["factors"] for one in self.json.get("suggestions") or []]
 
     def verdicts(self):
         """factor -> [(verdict, effect, low, high, better, worse, take)] of `verdicts`."""

@@ -56,7 +56,7 @@ class Cups:
     def next_day(self):
         self.at_us = MORNING_US + ((self.at_us - MORNING_US) // DAY_US + 1) * DAY_US
 
-    def cup(self, experiment, factors, extraction, replicate=1, recipe=None, bench="pier", kept=1, **measures):
+    def cup(self, experiment, factors, extraction, replicate=1, recipe=None, bench="pier", stages=(), **measures):
         self.count, self.runs[experiment] = self.count + 1, self.runs[experiment] + 1
         began_us, self.at_us = self.at_us, self.at_us + CUP_US
         ended_us = began_us + 200_000_000
@@ -69,8 +69,14 @@ class Cups:
             (f"{bench}-{20261125 + (began_us - MORNING_US) // DAY_US}-{self.count:03d}", self.bench(bench),
              self.count * 100, began_us, began_us, ended_us, ended_us,
              self.experiments[experiment], self.runs[experiment], replicate, json.dumps(factors), json.dumps(recipe),
-             json.dumps({"dose_g": 0.2, "water_g": 3}), kept)).lastrowid
+             json.dumps({"dose_g": 0.2, "water_g": 3}), 1)).lastrowid
+        self.file.executemany("INSERT INTO stage (brew_id, seq, stage, boot_id, at_us, at_mono_us, uncertainty_us,"
+                              " made_by) VALUES (?, ?, ?, 1, ?, ?, 50000, 'tracker')",
+                              [(row, self.count * 100 + place, stage, *[began_us + int(seconds * 1e6)] * 2)
+                               for place, (stage, seconds) in enumerate(stages)])
         dose = float(factors.get("dose_g", 15)) + self.rng.normal(0, 0.03)
+        if "dose_g" in measures:
+            dose = measures["dose_g"][0]
         water = float(factors.get("water_g", 230)) + self.rng.normal(0, 0.5)
         beverage = water - 2 * dose + self.rng.normal(0, 0.5)
         strength = extraction * dose / beverage

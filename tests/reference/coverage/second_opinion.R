@@ -1,0 +1,69 @@
+# The second opinion on what poise-report prints: base R, and nlme for random days.  Reads the cups that
+# second_opinion.py wrote into the folder given, prints a name and a number a line.
+folder <- commandArgs(TRUE)[1]
+cups <- function(name) read.csv(file.path(folder, paste0(name, ".csv")), stringsAsFactors = TRUE)
+show <- function(name, value) cat(sprintf("%s %.12g\n", name, value))
+
+two <- cups("two")
+two$block <- factor(two$replicate)
+fit <- lm(extraction ~ block + part, two)
+interval <- confint(fit)["partb", ]
+show("two_levels_difference", coef(fit)["partb"])
+show("two_levels_low", interval[1])
+show("two_levels_high", interval[2])
+show("two_levels_p", summary(fit)$coefficients["partb", 4])
+
+four <- cups("four")
+four$block <- factor(four$replicate)
+fit <- aov(extraction ~ block + part, four)
+show("four_levels_f", summary(fit)[[1]]["part", "F value"])
+show("four_levels_p", summary(fit)[[1]]["part", "Pr(>F)"])
+pair <- TukeyHSD(fit, "part")$part["b-a", ]
+show("tukey_low", pair["lwr"])
+show("tukey_high", pair["upr"])
+show("tukey_p", pair["p adj"])
+
+square <- cups("square")
+table <- anova(lm(extraction ~ grind * stir, square))
+show("square_f_grind", table["grind", "F value"])
+show("square_f_stir", table["stir", "F value"])
+show("square_f_both", table["grind:stir", "F value"])
+show("square_p_both", table["grind:stir", "Pr(>F)"])
+
+steep <- cups("steep")
+fit <- nls(extraction ~ plateau * (1 - exp(-k * steep_s)), steep, start = list(plateau = 20, k = 0.02),
+           control = nls.control(tol = 1e-8, minFactor = 1e-9))
+show("curve_plateau", coef(fit)["plateau"])
+show("curve_rate", coef(fit)["k"])
+show("curve_t95", -log(0.05) / coef(fit)["k"])
+least <- deviance(fit)
+critical <- least * (1 + qf(0.95, 1, df.residual(fit)) / df.residual(fit))
+given <- function(k) {
+  x <- 1 - exp(-k * steep$steep_s)
+  sum((steep$extraction - x * sum(x * steep$extraction) / sum(x^2))^2)
+}
+k <- coef(fit)["k"]
+profile <- c(uniroot(function(r) given(r) - critical, c(k / 2, k), tol = 1e-13)$root,
+             uniroot(function(r) given(r) - critical, c(k, k * 2), tol = 1e-13)$root)
+show("curve_t95_low", -log(0.05) / profile[2])
+show("curve_t95_high", -log(0.05) / profile[1])
+pure <- sum(tapply(steep$extraction, steep$steep_s, function(y) sum((y - mean(y))^2)))
+df <- c(length(unique(steep$steep_s)) - 2, nrow(steep) - length(unique(steep$steep_s)))
+show("curve_lack_of_fit_p", pf((least - pure) / df[1] / (pure / df[2]), df[1], df[2], lower.tail = FALSE))
+
+line <- cups("line")
+line$block <- factor(line$replicate)
+fit <- lm(extraction ~ grind, line)
+span <- diff(range(line$grind))
+show("line_change", coef(fit)["grind"] * span)
+show("line_change_low", confint(fit)["grind", 1] * span)
+show("line_change_high", confint(fit)["grind", 2] * span)
+
+days <- cups("days")
+fit <- nlme::lme(extraction ~ part, random = ~ 1 | day, days, method = "REML")
+interval <- nlme::intervals(fit, which = "fixed")$fixed["partb", ]
+show("days_difference", interval["est."])
+show("days_low", interval["lower"])
+show("days_high", interval["upper"])
+show("days_between", as.numeric(nlme::VarCorr(fit)["(Intercept)", "StdDev"]))
+show("days_within", fit$sigma)
