@@ -36,7 +36,7 @@ const char *kitchen_stage_name(enum kitchen_stage stage);
 struct kitchen_mark {
     enum kitchen_stage stage;
     double at_s;
-    bool optional; /* nobody could say that it must be there: a pause of three seconds in a pour */
+    bool optional; /* it need not be seen: a pause of three seconds in a pour */
     bool or_bloom; /* a pulse that may as well be called a bloom */
     bool untimed;  /* nothing on a scale shows when: coffee that came in the brewer */
 };
@@ -74,14 +74,14 @@ struct kitchen_scale {
     double second_filter_s; /* of the second pole */
     double noise_g;         /* of one shown value before rounding */
     double capacity_g;
-    bool says_stable;
+    bool flags_stable;
     bool only_stable; /* speaks only while at rest */
     bool zero_tracking;
     double creep_g_per_s, creep_tau_s;  /* at first after a load of 500 g, and how it dies */
     double lost;                        /* share of lines */
-    double bunch_least_s, bunch_most_s; /* lines gathered for so long; 0: each as it comes */
+    double bunch_least_s, bunch_most_s; /* how long lines are gathered; 0: each as it comes */
     double tare_delay_s;                /* from the key to the new zero */
-    double tare_slide_s;                /* for so long it shows values in between */
+    double tare_slide_s;                /* how long it shows values in between */
     bool tare_waits;                    /* for rest, at most 2 s; else a touch is enough */
     double off_s, on_s, on_zero_g;      /* switches itself off and on; what it then shows; NAN: never */
 };
@@ -93,7 +93,7 @@ struct kitchen_reading {
     double at_s; /* arrival; rises over both scales */
     int scale;
     bool overload;      /* then there are no digits */
-    signed char stable; /* 1, 0, -1: does not say */
+    signed char stable; /* 1, 0, -1: not shown */
     int64_t mantissa;   /* x 10^exponent grams */
     int exponent;
 };
@@ -115,7 +115,7 @@ struct kitchen_session {
     struct kitchen_order tare_order[KITCHEN_ORDERS]; /* tares ordered through poised; those at the key are not here */
     int tare_order_count;
 
-    /* what the station's configuration and plan say */
+    /* what the station's configuration and plan hold */
     double piston_mm, press_limit_kpa, retained_g_per_g, lag_s;
     double cup_g[KITCHEN_CUPS];
     int cup_count;

@@ -18,7 +18,7 @@ static void lean(struct kitchen_session *session, double from_s, double seconds,
     add_waves(session, &hand, 0.5, 4);
     add_force(session, hand);
     session->script->now_s = from_s;
-    say(session, "somebody leans on it with %.0f g for %.1f s", grams, seconds);
+    record(session, "somebody leans on it with %.0f g for %.1f s", grams, seconds);
 }
 
 static void knock(struct kitchen_session *session, double at_s, double grams)
@@ -28,7 +28,7 @@ static void knock(struct kitchen_session *session, double at_s, double grams)
     add_waves(session, &blow, 4, 18);
     add_force(session, blow);
     session->script->now_s = at_s;
-    say(session, "a knock of %.0f g", grams);
+    record(session, "a knock of %.0f g", grams);
 }
 
 /* So much louder than one of them four waves together are at their peaks. */
@@ -47,7 +47,7 @@ static void tremble(struct kitchen_session *session, double from_s, double secon
     add_waves(session, &shake, least_hz, most_hz);
     add_force(session, shake);
     session->script->now_s = from_s;
-    say(session, "%s of %.2f g for %.0f s", what, grams, seconds);
+    record(session, "%s of %.2f g for %.0f s", what, grams, seconds);
 }
 
 static void wipe(struct kitchen_session *session, double from_s, double seconds, double grams)
@@ -63,7 +63,7 @@ static void wipe(struct kitchen_session *session, double from_s, double seconds,
     add_waves(session, &shake, 0.6, 3);
     add_force(session, shake);
     session->script->now_s = from_s;
-    say(session, "a cloth wipes with %.0f g for %.1f s", grams, seconds);
+    record(session, "a cloth wipes with %.0f g for %.1f s", grams, seconds);
 }
 
 /* A moment in which `seconds` pass without anybody's hands, with room before and after; NAN: none. */
@@ -86,7 +86,10 @@ void disturb(struct kitchen_session *session, enum disturbance disturbance)
 {
     struct kitchen_script *script = session->script;
     double end_s = script->now_s, seconds, at_s;
-    int times = disturbance == KNOCKS ? draw_int(session, 3, 8) : draw_int(session, 1, 3) * session->brew_count;
+    int times = disturbance == UNDISTURBED ? 0 : draw_int(session, 1, 3) * session->brew_count;
+
+    if (disturbance == KNOCKS)
+        times += 3;
 
     for (int i = 0; i < times; i++) {
         seconds = disturbance == KNOCKS ? 0.5 : draw(session, 1, 2);
@@ -179,7 +182,7 @@ static void fill_kettle(struct kitchen_session *session)
                                            .from_s = session->script->now_s,
                                            .to_s = session->script->now_s + seconds,
                                            .amount_g = -steam_g });
-        say(session, "it boils for %.0f s and loses %.0f g", seconds, steam_g);
+        record(session, "it boils for %.0f s and loses %.0f g", seconds, steam_g);
         session->script->mass_g[THING_BREWER] -= steam_g;
         session->script->now_s += seconds;
     }
@@ -210,51 +213,74 @@ static void weigh_beans(struct kitchen_session *session)
     }
 }
 
-static void drift(struct kitchen_session *session, double *drifted_g)
+static void drift(struct kitchen_session *session)
 {
-    double seconds = draw(session, 60, 1200), amount = draw(session, -4, 4) - *drifted_g;
+    struct kitchen_script *script = session->script;
+    double seconds = draw(session, 60, 1200), amount = draw(session, -4, 4) - script->drifted_g;
 
-    add_force(session, (struct force){ .shape = FORCE_RAMP,
-                                       .from_s = session->script->now_s,
-                                       .to_s = session->script->now_s + seconds,
-                                       .amount_g = amount });
-    say(session, "the zero drifts by %.1f g in %.0f s", amount, seconds);
-    *drifted_g += amount;
+    add_force(session,
+              (struct force){
+                  .shape = FORCE_RAMP, .from_s = script->now_s, .to_s = script->now_s + seconds, .amount_g = amount });
+    record(session, "the zero drifts by %.1f g in %.0f s", amount, seconds);
+    script->drifted_g += amount;
+    rest(session, seconds, false);
+}
+
+static void lean_on_it(struct kitchen_session *session)
+{
+    double seconds = draw(session, 1, 2);
+
+    lean(session, session->script->now_s, seconds, draw_log(session, 20, 4000));
+    rest(session, seconds, false);
+}
+
+static void knock_it(struct kitchen_session *session)
+{
+    knock(session, session->script->now_s, draw_log(session, 5, 400));
+}
+
+static void wipe_it(struct kitchen_session *session)
+{
+    double seconds = draw(session, 1, 6);
+
+    wipe(session, session->script->now_s, seconds, draw_log(session, 5, 300));
+    rest(session, seconds, false);
+}
+
+static void grind(struct kitchen_session *session)
+{
+    double seconds = draw(session, 8, 40);
+
+    tremble(session, session->script->now_s, seconds, draw(session, 0.2, 0.6), 0.4, 6, "a grinder runs: shaking");
+    rest(session, seconds, false);
+}
+
+static void let_air_move(struct kitchen_session *session)
+{
+    double seconds = draw(session, 5, 60);
+
+    tremble(session, session->script->now_s, seconds, draw_log(session, 0.2, 2), 0.05, 0.6, "a draught");
     rest(session, seconds, false);
 }
 
 void bench_hours(struct kitchen_session *session, double hours)
 {
-    struct kitchen_script *script = session->script;
-    const char *name = kitchen_family(session->family)->name;
-    double drifted_g = 0, now_s, how_s;
+    static const struct {
+        const char *family;
+        void (*act)(struct kitchen_session *session);
+    } acts[] = {
+        { "bench-leaning", lean_on_it },    { "bench-knocks", knock_it },  { "bench-cloth", wipe_it },
+        { "bench-grinder", grind },         { "bench-cups", handle_cups }, { "bench-dishes", handle_dishes },
+        { "bench-draughts", let_air_move }, { "bench-drift", drift },      { "bench-kettle", fill_kettle },
+        { "bench-beans", weigh_beans },
+    };
+    size_t which = 0;
 
-    while (script->now_s < hours * 3600 && !script->out_of_memory) {
+    while (strcmp(acts[which].family, kitchen_family(session->family)->name) != 0)
+        which++;
+    while (session->script->now_s < hours * 3600 && !session->script->out_of_memory) {
         rest(session, draw_log(session, 8, 300), false);
-        now_s = script->now_s;
-        how_s = draw(session, 0, 1);
-        if (!strcmp(name, "bench-leaning"))
-            lean(session, now_s, 1 + how_s, draw_log(session, 20, 4000));
-        else if (!strcmp(name, "bench-knocks"))
-            knock(session, now_s, draw_log(session, 5, 400));
-        else if (!strcmp(name, "bench-cloth"))
-            wipe(session, now_s, 1 + 5 * how_s, draw_log(session, 5, 300));
-        else if (!strcmp(name, "bench-grinder"))
-            tremble(session, now_s, 8 + 32 * how_s, draw(session, 0.2, 0.6), 0.4, 6, "a grinder runs: shaking");
-        else if (!strcmp(name, "bench-draughts"))
-            tremble(session, now_s, 5 + 55 * how_s, draw_log(session, 0.2, 2), 0.05, 0.6, "a draught");
-        if (now_s == script->now_s && script->now_s > 0) {
-            if (!strcmp(name, "bench-cups"))
-                handle_cups(session);
-            else if (!strcmp(name, "bench-dishes"))
-                handle_dishes(session);
-            else if (!strcmp(name, "bench-kettle"))
-                fill_kettle(session);
-            else if (!strcmp(name, "bench-beans"))
-                weigh_beans(session);
-            else if (!strcmp(name, "bench-drift"))
-                drift(session, &drifted_g);
-        }
-        script->now_s = fmax(script->now_s, now_s) + 4;
+        acts[which].act(session);
+        rest(session, 4, false);
     }
 }

@@ -286,7 +286,7 @@ static void evaporate(struct kitchen_session *session, const struct ways *ways)
                                        .from_s = truth->first_water_s,
                                        .to_s = script->now_s,
                                        .amount_g = -gone });
-    say(session, "%.2f g have evaporated", gone);
+    record(session, "%.2f g have evaporated", gone);
     script->mass_g[THING_BREWER] -= gone;
     truth->beverage_g = ways->water_g - gone - ways->retained_g_per_g * ways->dose_g;
     truth->retained_g_per_g = (ways->water_g - truth->beverage_g) / ways->dose_g;
@@ -369,7 +369,7 @@ static void press_beside(struct kitchen_session *session, const struct ways *way
     mark(session, KITCHEN_PRESS, lifted.from_s);
     truth->force_began_s = lifted.to_s + draw(session, 2, 5);
     truth->force_ended_s = truth->force_began_s + ways->push.seconds;
-    say(session, "press beside the scale from %.1f s to %.1f s", truth->force_began_s, truth->force_ended_s);
+    record(session, "press beside the scale from %.1f s to %.1f s", truth->force_began_s, truth->force_ended_s);
     run_through(session);
 }
 
@@ -452,7 +452,7 @@ void brew(struct kitchen_session *session, const struct ways *ways)
                                      .force_began_s = NAN,
                                      .force_ended_s = NAN,
                                      .press_peak_kpa = NAN };
-    say(session, "a brew begins");
+    record(session, "a brew begins");
     if (script->on[THING_CUP] >= 0)
         truth->began_s = script->now_s;
     for (int i = 0; i < session->cup_count; i++)

@@ -12,9 +12,12 @@ typedef void for_brew(struct kitchen_session *session, struct ways *ways);
 
 struct family_row {
     struct kitchen_family shown;
-    for_session *instrument; /* changes the usual scale */
+    double rate_hz;          /* 0: any of the usual */
+    int division, exponent;  /* of the scale; 0: the usual */
+    for_session *instrument; /* changes the usual scale further */
     for_brew *ways;          /* changes the usual ways */
-    for_session *meanwhile;  /* adds what goes on besides */
+    enum disturbance disturbance;
+    for_session *meanwhile; /* adds what else goes on */
 };
 
 /* ---- the usual ---- */
@@ -34,7 +37,7 @@ static void usual_scale(struct kitchen_session *session, struct kitchen_scale *s
                                                : kind < 0.85 ? KITCHEN_MEAN
                                                              : KITCHEN_ADAPTIVE,
                                      .capacity_g = chance(session, 0.5) ? 3000 : 5000,
-                                     .says_stable = chance(session, 0.5),
+                                     .flags_stable = chance(session, 0.5),
                                      .lost = chance(session, 0.3) ? 0.004 : 0,
                                      .tare_delay_s = draw(session, 0.05, 0.4),
                                      .tare_waits = chance(session, 0.5),
@@ -43,9 +46,9 @@ static void usual_scale(struct kitchen_session *session, struct kitchen_scale *s
                                      .on_zero_g = NAN };
     if (scale->filter == KITCHEN_MEAN)
         scale->filter_s = draw(session, 0.1, 0.5);
-    /* one that says when it is stable is quiet enough for it */
+    /* one that shows when it is stable is quiet enough for it */
     scale->noise_g =
-        kitchen_division_g(scale) * (scale->says_stable ? draw(session, 0.05, 0.2) : draw(session, 0.1, 0.5));
+        kitchen_division_g(scale) * (scale->flags_stable ? draw(session, 0.05, 0.2) : draw(session, 0.1, 0.5));
 }
 
 static void set_division(struct kitchen_session *session, int division, int exponent)
@@ -264,41 +267,6 @@ static void hurried(struct kitchen_session *session, struct ways *ways)
 
 /* ---- scales ---- */
 
-#define RATE(name, hz)                                \
-    static void name(struct kitchen_session *session) \
-    {                                                 \
-        session->scale[0].rate_hz = hz;               \
-    }
-RATE(rate_2, 2)
-RATE(rate_3, 3)
-RATE(rate_5, 5)
-RATE(rate_10, 10)
-RATE(rate_20, 20)
-RATE(rate_50, 50)
-RATE(rate_250, 250)
-RATE(rate_500, 500)
-
-static void division_0_01(struct kitchen_session *session)
-{
-    set_division(session, 1, -2);
-}
-static void division_0_1(struct kitchen_session *session)
-{
-    set_division(session, 1, -1);
-}
-static void division_0_5(struct kitchen_session *session)
-{
-    set_division(session, 5, -1);
-}
-static void division_1(struct kitchen_session *session)
-{
-    set_division(session, 1, 0);
-}
-static void division_2(struct kitchen_session *session)
-{
-    set_division(session, 2, 0);
-}
-
 static void one_pole(struct kitchen_session *session)
 {
     session->scale[0].filter = KITCHEN_ONE_POLE;
@@ -359,27 +327,6 @@ static void two_scales(struct kitchen_session *session)
 
 /* ---- meanwhile ---- */
 
-static void people_lean(struct kitchen_session *session)
-{
-    disturb(session, LEANING);
-}
-static void people_knock(struct kitchen_session *session)
-{
-    disturb(session, KNOCKS);
-}
-static void people_wipe(struct kitchen_session *session)
-{
-    disturb(session, CLOTH);
-}
-static void people_grind(struct kitchen_session *session)
-{
-    disturb(session, GRINDER);
-}
-static void air_moves(struct kitchen_session *session)
-{
-    disturb(session, DRAUGHT);
-}
-
 /* The scale goes off by itself while the first brew steeps, and somebody switches it on again. */
 static void switch_off(struct kitchen_session *session)
 {
@@ -394,7 +341,7 @@ static void switch_off(struct kitchen_session *session)
             scale->on_s = fmin(quiet.to_s - 4, scale->off_s + draw(session, 4, 30));
             scale->on_zero_g = chance(session, 0.6) ? 0 : draw(session, -300, 300);
             session->script->now_s = scale->off_s;
-            say(session, "the scale switches itself off until %.1f s", scale->on_s);
+            record(session, "the scale switches itself off until %.1f s", scale->on_s);
             session->script->now_s = session->end_s;
             return;
         }
@@ -409,93 +356,93 @@ static void long_steep(struct kitchen_session *session, struct ways *ways)
 /* ---- the table ---- */
 
 static const struct family_row families[] = {
-    { { "ordinary", "5 to 50 readings a second, up to 0.1 g, all ordinary ways", KITCHEN_ORDINARY }, NULL, NULL, NULL },
+    { .shown = { "ordinary", "5 to 50 readings a second, up to 0.1 g, all ordinary ways", KITCHEN_ORDINARY } },
 
-    { { "cup-never-weighed", "pressed on the scale, cup taken with the brewer, the next one set down instead",
-        KITCHEN_WAYS },
-      NULL,
-      never_weighed,
-      NULL },
-    { { "cup-never-back", "pressed beside, and the cup never comes back", KITCHEN_WAYS }, NULL, never_back, NULL },
-    { { "lid", "a lid of 15 to 45 g within seconds of the pour", KITCHEN_WAYS }, NULL, with_lid, NULL },
-    { { "any-flow", "pours from 2 to 45 g/s", KITCHEN_WAYS }, NULL, any_flow, NULL },
-    { { "pulses", "two to five pours", KITCHEN_WAYS }, NULL, in_pulses, NULL },
-    { { "pour-after-tare", "the pour begins within a second of a tare", KITCHEN_WAYS }, NULL, pour_after_tare, NULL },
-    { { "slow-tare", "a tare shows values in between for 0.2 to 1 s", KITCHEN_WAYS },
-      sliding_tare,
-      always_tares,
-      NULL },
-    { { "abrupt-pour", "the full flow at once", KITCHEN_WAYS }, NULL, abrupt_pour, NULL },
-    { { "dose-in-parts", "a dose of up to 30 g tipped in two or three times", KITCHEN_WAYS },
-      NULL,
-      dose_in_parts,
-      NULL },
-    { { "dose-in-clumps", "coffee that falls in clumps", KITCHEN_WAYS }, NULL, dose_in_clumps, NULL },
+    { .shown = { "cup-never-weighed", "pressed on the scale, cup taken with the brewer, the next one set down instead",
+                 KITCHEN_WAYS },
+      .ways = never_weighed },
+    { .shown = { "cup-never-back", "pressed beside, and the cup never comes back", KITCHEN_WAYS }, .ways = never_back },
+    { .shown = { "lid", "a lid of 15 to 45 g within seconds of the pour", KITCHEN_WAYS }, .ways = with_lid },
+    { .shown = { "any-flow", "pours from 2 to 45 g/s", KITCHEN_WAYS }, .ways = any_flow },
+    { .shown = { "pulses", "two to five pours", KITCHEN_WAYS }, .ways = in_pulses },
+    { .shown = { "pour-after-tare", "the pour begins within a second of a tare", KITCHEN_WAYS },
+      .ways = pour_after_tare },
+    { .shown = { "slow-tare", "a tare shows values in between for 0.2 to 1 s", KITCHEN_WAYS },
+      .instrument = sliding_tare,
+      .ways = always_tares },
+    { .shown = { "abrupt-pour", "the full flow at once", KITCHEN_WAYS }, .ways = abrupt_pour },
+    { .shown = { "dose-in-parts", "a dose of up to 30 g tipped in two or three times", KITCHEN_WAYS },
+      .ways = dose_in_parts },
+    { .shown = { "dose-in-clumps", "coffee that falls in clumps", KITCHEN_WAYS }, .ways = dose_in_clumps },
 
-    { { "rate-2", "two readings a second", KITCHEN_COARSE }, rate_2, NULL, NULL },
-    { { "rate-3", "three readings a second", KITCHEN_COARSE }, rate_3, NULL, NULL },
-    { { "rate-5", "five readings a second", KITCHEN_INSTRUMENTS }, rate_5, NULL, NULL },
-    { { "rate-10", "ten readings a second", KITCHEN_INSTRUMENTS }, rate_10, NULL, NULL },
-    { { "rate-20", "twenty readings a second", KITCHEN_INSTRUMENTS }, rate_20, NULL, NULL },
-    { { "rate-50", "fifty readings a second", KITCHEN_INSTRUMENTS }, rate_50, NULL, NULL },
-    { { "division-0.01", "shows 0.01 g", KITCHEN_INSTRUMENTS }, division_0_01, NULL, NULL },
-    { { "division-0.1", "shows 0.1 g", KITCHEN_INSTRUMENTS }, division_0_1, NULL, NULL },
-    { { "division-0.5", "shows steps of 0.5 g", KITCHEN_INSTRUMENTS }, division_0_5, NULL, NULL },
-    { { "division-1", "shows 1 g", KITCHEN_COARSE }, division_1, NULL, NULL },
-    { { "division-2", "shows steps of 2 g", KITCHEN_COARSE }, division_2, NULL, NULL },
-    { { "one-pole", "a first-order filter of 0.28 to 0.6 s", KITCHEN_INSTRUMENTS }, one_pole, NULL, NULL },
-    { { "two-poles", "two filters, one behind the other", KITCHEN_INSTRUMENTS }, two_poles, NULL, NULL },
-    { { "moving-mean", "a moving mean of 0.5 to 1 s", KITCHEN_INSTRUMENTS }, moving_mean, NULL, NULL },
-    { { "only-stable", "readings only at rest", KITCHEN_INSTRUMENTS }, only_stable, waits_for_rest, NULL },
-    { { "zero-tracking", "what rests near zero becomes zero", KITCHEN_INSTRUMENTS },
-      zero_tracking,
-      always_tares,
-      NULL },
-    { { "creep", "a load cell that creeps by 0.02 to 0.05 g/s at first", KITCHEN_INSTRUMENTS }, creeping, NULL, NULL },
-    { { "switch-off", "off by itself in mid-steep, and back with another zero", KITCHEN_INSTRUMENTS },
-      NULL,
-      long_steep,
-      switch_off },
-    { { "bunches", "lines late by 50 to 300 ms, several at once", KITCHEN_INSTRUMENTS }, bunched, NULL, NULL },
-    { { "lost-lines", "2 % of the lines lost", KITCHEN_INSTRUMENTS }, losing, NULL, NULL },
-    { { "hurried-at-2", "two readings a second and quick hands: the last before a movement belongs to it",
-        KITCHEN_COARSE },
-      rate_2,
-      hurried,
-      NULL },
+    { .shown = { "rate-2", "two readings a second", KITCHEN_COARSE }, .rate_hz = 2 },
+    { .shown = { "rate-3", "three readings a second", KITCHEN_COARSE }, .rate_hz = 3 },
+    { .shown = { "rate-5", "five readings a second", KITCHEN_INSTRUMENTS }, .rate_hz = 5 },
+    { .shown = { "rate-10", "ten readings a second", KITCHEN_INSTRUMENTS }, .rate_hz = 10 },
+    { .shown = { "rate-20", "twenty readings a second", KITCHEN_INSTRUMENTS }, .rate_hz = 20 },
+    { .shown = { "rate-50", "fifty readings a second", KITCHEN_INSTRUMENTS }, .rate_hz = 50 },
+    { .shown = { "division-0.01", "shows 0.01 g", KITCHEN_INSTRUMENTS }, .division = 1, .exponent = -2 },
+    { .shown = { "division-0.1", "shows 0.1 g", KITCHEN_INSTRUMENTS }, .division = 1, .exponent = -1 },
+    { .shown = { "division-0.5", "shows steps of 0.5 g", KITCHEN_INSTRUMENTS }, .division = 5, .exponent = -1 },
+    { .shown = { "division-1", "shows 1 g", KITCHEN_COARSE }, .division = 1, .exponent = 0 },
+    { .shown = { "division-2", "shows steps of 2 g", KITCHEN_COARSE }, .division = 2, .exponent = 0 },
+    { .shown = { "one-pole", "a first-order filter of 0.28 to 0.6 s", KITCHEN_INSTRUMENTS }, .instrument = one_pole },
+    { .shown = { "two-poles", "two filters, one behind the other", KITCHEN_INSTRUMENTS }, .instrument = two_poles },
+    { .shown = { "moving-mean", "a moving mean of 0.5 to 1 s", KITCHEN_INSTRUMENTS }, .instrument = moving_mean },
+    { .shown = { "only-stable", "readings only at rest", KITCHEN_INSTRUMENTS },
+      .instrument = only_stable,
+      .ways = waits_for_rest },
+    { .shown = { "zero-tracking", "what rests near zero becomes zero", KITCHEN_INSTRUMENTS },
+      .instrument = zero_tracking,
+      .ways = always_tares },
+    { .shown = { "creep", "a load cell that creeps by 0.02 to 0.05 g/s at first", KITCHEN_INSTRUMENTS },
+      .instrument = creeping },
+    { .shown = { "switch-off", "off by itself in mid-steep, and back with another zero", KITCHEN_INSTRUMENTS },
+      .ways = long_steep,
+      .meanwhile = switch_off },
+    { .shown = { "bunches", "lines late by 50 to 300 ms, several at once", KITCHEN_INSTRUMENTS },
+      .instrument = bunched },
+    { .shown = { "lost-lines", "2 % of the lines lost", KITCHEN_INSTRUMENTS }, .instrument = losing },
+    { .shown = { "hurried-at-2", "two readings a second and quick hands: the last before a movement belongs to it",
+                 KITCHEN_COARSE },
+      .rate_hz = 2,
+      .ways = hurried },
 
-    { { "grinder", "a grinder runs on the same table: 0.3 g of shaking", KITCHEN_BENCH }, NULL, NULL, people_grind },
-    { { "leaning", "somebody leans on the scale for 1 to 2 s", KITCHEN_BENCH }, NULL, NULL, people_lean },
-    { { "knocks", "knocks against the table", KITCHEN_BENCH }, NULL, NULL, people_knock },
-    { { "cloth", "a cloth wipes over the scale's edge for 1 to 2 s", KITCHEN_BENCH }, NULL, NULL, people_wipe },
-    { { "draught", "moving air", KITCHEN_BENCH }, NULL, NULL, air_moves },
-    { { "evaporation", "up to 0.02 g/s over up to ten minutes", KITCHEN_BENCH }, NULL, evaporating, NULL },
-    { { "cups-apart", "another cup one second after or before", KITCHEN_BENCH }, NULL, cups_apart, NULL },
-    { { "next-cup-beside", "the next cup set down beside the full one", KITCHEN_BENCH }, NULL, next_beside, NULL },
-    { { "parked-brewer", "the brewer parked on the scale", KITCHEN_BENCH }, NULL, parked, NULL },
-    { { "spoon-left", "a spoon of 10 to 50 g left in", KITCHEN_BENCH }, NULL, spoon_left, NULL },
-    { { "taken-at-once", "the full cup stands for 0.9 to 1.8 s", KITCHEN_BENCH }, NULL, taken_at_once, NULL },
-    { { "any-cup", "cups of 60 to 900 g", KITCHEN_BENCH }, NULL, any_cup, NULL },
-    { { "second-scale", "the cup is weighed on a scale of its own", KITCHEN_BENCH }, two_scales, on_second, NULL },
+    { .shown = { "grinder", "a grinder runs on the same table: 0.3 g of shaking", KITCHEN_BENCH },
+      .disturbance = GRINDER },
+    { .shown = { "leaning", "somebody leans on the scale for 1 to 2 s", KITCHEN_BENCH }, .disturbance = LEANING },
+    { .shown = { "knocks", "knocks against the table", KITCHEN_BENCH }, .disturbance = KNOCKS },
+    { .shown = { "cloth", "a cloth wipes over the scale's edge for 1 to 2 s", KITCHEN_BENCH }, .disturbance = CLOTH },
+    { .shown = { "draught", "moving air", KITCHEN_BENCH }, .disturbance = DRAUGHT },
+    { .shown = { "evaporation", "up to 0.02 g/s over up to ten minutes", KITCHEN_BENCH }, .ways = evaporating },
+    { .shown = { "cups-apart", "another cup one second after or before", KITCHEN_BENCH }, .ways = cups_apart },
+    { .shown = { "next-cup-beside", "the next cup set down beside the full one", KITCHEN_BENCH }, .ways = next_beside },
+    { .shown = { "parked-brewer", "the brewer parked on the scale", KITCHEN_BENCH }, .ways = parked },
+    { .shown = { "spoon-left", "a spoon of 10 to 50 g left in", KITCHEN_BENCH }, .ways = spoon_left },
+    { .shown = { "taken-at-once", "the full cup stands for 0.9 to 1.8 s", KITCHEN_BENCH }, .ways = taken_at_once },
+    { .shown = { "any-cup", "cups of 60 to 900 g", KITCHEN_BENCH }, .ways = any_cup },
+    { .shown = { "second-scale", "the cup is weighed on a scale of its own", KITCHEN_BENCH },
+      .instrument = two_scales,
+      .ways = on_second },
 
-    { { "any-press", "pressed with 0.2 to 10 kg", KITCHEN_PRESSES }, NULL, any_force, NULL },
-    { { "two-goes", "pressed, let go, pressed again", KITCHEN_PRESSES }, NULL, two_goes, NULL },
-    { { "held-still", "a press without any movement", KITCHEN_PRESSES }, NULL, held_still, NULL },
-    { { "rocking", "a rocking hand", KITCHEN_PRESSES }, NULL, rocking, NULL },
+    { .shown = { "any-press", "pressed with 0.2 to 10 kg", KITCHEN_PRESSES }, .ways = any_force },
+    { .shown = { "two-goes", "pressed, let go, pressed again", KITCHEN_PRESSES }, .ways = two_goes },
+    { .shown = { "held-still", "a press without any movement", KITCHEN_PRESSES }, .ways = held_still },
+    { .shown = { "rocking", "a rocking hand", KITCHEN_PRESSES }, .ways = rocking },
 
-    { { "rate-250", "250 readings a second", KITCHEN_FAST }, rate_250, NULL, NULL },
-    { { "rate-500", "500 readings a second", KITCHEN_FAST }, rate_500, NULL, NULL },
+    { .shown = { "rate-250", "250 readings a second", KITCHEN_FAST }, .rate_hz = 250 },
+    { .shown = { "rate-500", "500 readings a second", KITCHEN_FAST }, .rate_hz = 500 },
 
-    { { "bench-leaning", "people lean on an empty scale", KITCHEN_NO_BREW }, NULL, NULL, NULL },
-    { { "bench-knocks", "knocks", KITCHEN_NO_BREW }, NULL, NULL, NULL },
-    { { "bench-cloth", "a cloth", KITCHEN_NO_BREW }, NULL, NULL, NULL },
-    { { "bench-grinder", "a grinder on the table", KITCHEN_NO_BREW }, NULL, NULL, NULL },
-    { { "bench-cups", "cups set down and taken away", KITCHEN_NO_BREW }, NULL, NULL, NULL },
-    { { "bench-dishes", "dishes of all kinds", KITCHEN_NO_BREW }, NULL, NULL, NULL },
-    { { "bench-draughts", "moving air", KITCHEN_NO_BREW }, NULL, NULL, NULL },
-    { { "bench-drift", "a zero that drifts by some grams", KITCHEN_NO_BREW }, NULL, NULL, NULL },
-    { { "bench-kettle", "a kettle filled on the scale", KITCHEN_NO_BREW }, NULL, NULL, NULL },
-    { { "bench-beans", "beans weighed for the grinder", KITCHEN_NO_BREW }, NULL, NULL, NULL },
+    { .shown = { "bench-leaning", "people lean on an empty scale", KITCHEN_NO_BREW } },
+    { .shown = { "bench-knocks", "knocks", KITCHEN_NO_BREW } },
+    { .shown = { "bench-cloth", "a cloth", KITCHEN_NO_BREW } },
+    { .shown = { "bench-grinder", "a grinder on the table", KITCHEN_NO_BREW } },
+    { .shown = { "bench-cups", "cups set down and taken away", KITCHEN_NO_BREW } },
+    { .shown = { "bench-dishes", "dishes of all kinds", KITCHEN_NO_BREW } },
+    { .shown = { "bench-draughts", "moving air", KITCHEN_NO_BREW } },
+    { .shown = { "bench-drift", "a zero that drifts by some grams", KITCHEN_NO_BREW } },
+    { .shown = { "bench-kettle", "a kettle filled on the scale", KITCHEN_NO_BREW } },
+    { .shown = { "bench-beans", "beans weighed for the grinder", KITCHEN_NO_BREW } },
 };
 
 int kitchen_family_count(void)
@@ -628,6 +575,10 @@ struct kitchen_session *kitchen_open(int family, unsigned long seed, double hour
     script->orders_tares = chance(session, 0.3);
     set_station(session);
     usual_scale(session, &session->scale[0]);
+    if (row->rate_hz > 0)
+        session->scale[0].rate_hz = row->rate_hz;
+    if (row->division)
+        set_division(session, row->division, row->exponent);
     if (row->instrument)
         row->instrument(session);
     session->lag_s = chance(session, 0.4) ? lag_of(&session->scale[0]) : 0;
@@ -636,6 +587,7 @@ struct kitchen_session *kitchen_open(int family, unsigned long seed, double hour
     else
         play_brews(session, row);
     session->end_s = script->now_s;
+    disturb(session, row->disturbance);
     if (row->meanwhile)
         row->meanwhile(session);
     if (script->out_of_memory) {

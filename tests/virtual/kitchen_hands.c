@@ -46,7 +46,7 @@ static void *one_more(struct kitchen_script *script, void *array, int *count, in
     return (char *)*list + (size_t)(*count)++ * size;
 }
 
-void say(struct kitchen_session *session, const char *format, ...)
+void record(struct kitchen_session *session, const char *format, ...)
 {
     struct kitchen_script *script = session->script;
     struct script_line *line = one_more(script, &script->line, &script->line_count, &script->line_room, sizeof *line);
@@ -126,7 +126,7 @@ struct span put(struct kitchen_session *session, int things, int scale)
            length = draw(session, script->landing_least_s, script->landing_most_s);
     struct span span = { script->now_s, script->now_s + length };
 
-    say(session, "put %s (%.2f g) on scale %d in %.2f s", names, grams, scale + 1, length);
+    record(session, "put %s (%.2f g) on scale %d in %.2f s", names, grams, scale + 1, length);
     add_force(session, (struct force){ .shape = FORCE_STEP,
                                        .scale = scale,
                                        .from_s = span.from_s,
@@ -182,7 +182,7 @@ struct span lift(struct kitchen_session *session, int things)
     if (!things)
         return (struct span){ script->now_s, script->now_s };
     grams = mass_of(session, things, names);
-    say(session, "lift %s (%.2f g) off scale %d in %.2f s", names, grams, scale + 1, length);
+    record(session, "lift %s (%.2f g) off scale %d in %.2f s", names, grams, scale + 1, length);
     if (grasp > 0) /* the hand takes hold: a push or a pull of a few grams */
         add_force(session, (struct force){ .shape = FORCE_HAND,
                                            .scale = scale,
@@ -213,7 +213,7 @@ void touch_tare(struct kitchen_session *session, int scale)
     if (!key)
         return;
     *key = (struct key){ script->now_s, scale };
-    say(session, "tare scale %d %s", scale + 1, script->orders_tares ? "by an order" : "at its key");
+    record(session, "tare scale %d %s", scale + 1, script->orders_tares ? "by an order" : "at its key");
     if (script->orders_tares) {
         if (session->tare_order_count < KITCHEN_ORDERS)
             session->tare_order[session->tare_order_count++] = (struct kitchen_order){ script->now_s, scale };
@@ -235,7 +235,7 @@ struct span tip_coffee(struct kitchen_session *session, double grams, double sec
     int scale = script->on[THING_BREWER];
     struct span span = { script->now_s, script->now_s + seconds };
 
-    say(session, "tip in %.2f g of coffee over %.1f s%s", grams, seconds, clumps ? ", in clumps" : "");
+    record(session, "tip in %.2f g of coffee over %.1f s%s", grams, seconds, clumps ? ", in clumps" : "");
     if (clumps) {
         int lumps = draw_int(session, 2, 5);
         double left = grams, at_s = span.from_s;
@@ -278,7 +278,7 @@ struct span pour(struct kitchen_session *session, double grams, double flow_g_pe
 
     fall_s = fmin(fall_s, length / 3);
     ramp_s = fmax(0.01, fmin(ramp_s, length / 3));
-    say(session, "pour %.1f g at about %.1f g/s over %.1f s", grams, flow_g_per_s, length);
+    record(session, "pour %.1f g at about %.1f g/s over %.1f s", grams, flow_g_per_s, length);
     add_force(session, (struct force){ .shape = FORCE_STREAM,
                                        .scale = script->on[THING_BREWER],
                                        .from_s = span.from_s,
@@ -314,7 +314,7 @@ struct span shake_brewer(struct kitchen_session *session, bool spoon, double sec
                            .rise_s = draw(session, 0.1, 0.4),
                            .fall_s = draw(session, 0.1, 0.4) };
 
-    say(session, "%s for %.1f s", spoon ? "stir with a spoon" : "swirl", seconds);
+    record(session, "%s for %.1f s", spoon ? "stir with a spoon" : "swirl", seconds);
     if (spoon) { /* the spoon leans and lifts with each round */
         shake.amount_g = draw_log(session, 2, 18);
         shake.growth = draw(session, 0, 0.8);
@@ -346,7 +346,7 @@ struct span press(struct kitchen_session *session, const struct push *push)
 
     if (push->wander > 0)
         add_waves(session, &force, push->least_hz, push->most_hz);
-    say(session, "press with about %.0f g for %.1f s", push->peak_g, push->seconds);
+    record(session, "press with about %.0f g for %.1f s", push->peak_g, push->seconds);
     if (force.scale >= 0)
         add_force(session, force);
     script->now_s = span.to_s;

@@ -74,6 +74,7 @@ struct kitchen_script {
     struct key *tare;
     int tare_count, tare_room;
     bool out_of_memory;
+    double drifted_g; /* of the zero */
 
     double mass_g[THINGS];                  /* with what is in them */
     int on[THINGS];                         /* the scale it stands on; -1: none */
@@ -91,7 +92,7 @@ int draw_int(struct kitchen_session *session, int least, int most);
 struct span {
     double from_s, to_s;
 };
-void say(struct kitchen_session *session, const char *format, ...) __attribute__((format(printf, 2, 3)));
+void record(struct kitchen_session *session, const char *format, ...) __attribute__((format(printf, 2, 3)));
 void add_force(struct kitchen_session *session, struct force force);
 void add_waves(struct kitchen_session *session, struct force *force, double least_hz, double most_hz);
 void rest(struct kitchen_session *session, double seconds, bool brewing);
@@ -147,7 +148,7 @@ struct ways {
     double steep_s; /* from the last drop to the press, about */
     double plunger_to_press_s;
     bool beside;    /* pressed beside the scale */
-    double carry_s; /* beside: away for so long, the press included */
+    double carry_s; /* beside: how long everything is away, the press included */
     struct push push;
     int goes; /* of the press */
     double goes_gap_s;
@@ -165,7 +166,7 @@ void usual_ways(struct kitchen_session *session, struct ways *ways);
 void brew(struct kitchen_session *session, const struct ways *ways);
 
 /* What happens at a bench meanwhile (kitchen_bench.c). */
-enum disturbance { LEANING, KNOCKS, CLOTH, GRINDER, DRAUGHT };
+enum disturbance { UNDISTURBED, LEANING, KNOCKS, CLOTH, GRINDER, DRAUGHT };
 void disturb(struct kitchen_session *session, enum disturbance disturbance);
 void bench_hours(struct kitchen_session *session, double hours);
 

@@ -240,7 +240,7 @@ static int show(struct instrument *instrument, double now_s, double gross_g, str
     reading.at_s = arrives(instrument, now_s);
     if (instrument->off || lost || (scale->only_stable && !stable))
         return 0;
-    reading.stable = scale->says_stable || scale->only_stable ? stable : -1;
+    reading.stable = scale->flags_stable || scale->only_stable ? stable : -1;
     reading.overload = gross_g > scale->capacity_g + 9 * division_g;
     if (!reading.overload)
         reading.mantissa = (int64_t)steps * scale->division;

@@ -11,7 +11,7 @@
 #define STARTED_US 1000000000LL
 
 enum {
-    SILENT_US = 3000000,  /* an instrument with a rhythm that pauses for so long is silent ... */
+    SILENT_US = 3000000,  /* an instrument with a rhythm is silent after such a pause ... */
     SILENT_INTERVALS = 4, /* ... or for so many of its own intervals */
     REGULAR_US = 2000000,
     REGULAR_ENOUGH = 5
@@ -75,7 +75,7 @@ static struct seen_brew *begin_brew(struct watch *watch, const struct tracker_ev
     return brew;
 }
 
-/* A stage takes back those that were to begin when it does or later, as tracker.h says. */
+/* A stage takes back those that were to begin when it does or later, as tracker.h has it. */
 static void take_stage(struct seen_brew *brew, const struct tracker_event *event)
 {
     double at_s = seconds(event->at_us);

@@ -80,7 +80,7 @@ static void show_scale(const struct kitchen_scale *scale)
 
     printf("%g readings/s, division %g g, %s %.2f s, noise %.3f g%s%s%s, tare after %.2f s%s, capacity %.0f g\n",
            scale->rate_hz, kitchen_division_g(scale), filters[scale->filter], scale->filter_s, scale->noise_g,
-           scale->says_stable ? ", says stable" : "", scale->only_stable ? ", only stable" : "",
+           scale->flags_stable ? ", shows when stable" : "", scale->only_stable ? ", only stable" : "",
            scale->zero_tracking ? ", zero tracking" : "", scale->tare_delay_s, scale->tare_waits ? " at rest" : "",
            scale->capacity_g);
 }
