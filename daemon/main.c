@@ -374,9 +374,9 @@ static int run(const char *path, double rate)
     int error;
 
     daemon.path = path;
-    if (make_config(&daemon, NULL, &daemon.config, &why) < 0) {
+    if ((error = make_config(&daemon, NULL, &daemon.config, &why)) < 0) {
         program_say("%s", why.text);
-        return EXIT_FAILED;
+        return error == -ENOMEM ? EXIT_FAILED : EXIT_USAGE; /* it would fail alike if it were started again */
     }
     allow_many_files();
     mallopt(M_MMAP_THRESHOLD, LARGE_BYTES);

@@ -7,6 +7,7 @@
 #include <string.h>
 
 #include "ctl.h"
+#include "poise/place.h"
 #include "poise/program.h"
 
 static const struct command commands[] = {

@@ -11,6 +11,7 @@
 #include <unistd.h>
 
 #include "poise/client.h"
+#include "poise/place.h"
 #include "poise/program.h"
 #include "poise/store.h"
 

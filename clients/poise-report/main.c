@@ -7,6 +7,7 @@
 #include <string.h>
 #include <time.h>
 
+#include "poise/place.h"
 #include "poise/program.h"
 #include "report.h"
 

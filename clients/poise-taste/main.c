@@ -6,6 +6,7 @@
 #include <strings.h>
 
 #include "poise/clock.h"
+#include "poise/place.h"
 #include "poise/program.h"
 #include "taste.h"
 

@@ -17,6 +17,7 @@
 #include "plain.h"
 #include "poise/client.h"
 #include "poise/clock.h"
+#include "poise/place.h"
 #include "poise/program.h"
 #include "poise/uncertainty.h"
 #include "terminal.h"

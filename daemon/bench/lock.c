@@ -16,9 +16,10 @@ void give_to_group(const char *path)
 {
     char memory[1024];
     struct group group, *found = NULL;
+    struct stat status;
 
-    if (getgrnam_r(bench_group, &group, memory, sizeof memory, &found) == 0 && found
-        && chown(path, (uid_t)-1, found->gr_gid) != 0)
+    if (getgrnam_r(bench_group, &group, memory, sizeof memory, &found) == 0 && found && stat(path, &status) == 0
+        && status.st_gid != found->gr_gid && chown(path, (uid_t)-1, found->gr_gid) != 0)
         return; /* not ours to give: those who started us can listen, as before */
 }
 

@@ -15,6 +15,7 @@
 #include <sys/stat.h>
 #include <unistd.h>
 
+#include "poise/place.h"
 #include "poise/program.h"
 
 enum {
@@ -294,16 +295,13 @@ static int take_key(void *context, const char *section, const char *key, const c
 
 static void set_defaults(struct config *config)
 {
-    char own[CONFIG_PATH_SIZE / 2];
-    bool system = geteuid() == 0;
+    char folder[PLACE_FOLDER_SIZE];
 
     *config = (struct config){ .bench = "bench", .journal_days = JOURNAL_DAYS, .replicates = REPLICATES };
-    snprintf(config->bus, sizeof config->bus, "ipc://%s/bus",
-             system ? "/run/poise" : place_own_runtime(own, sizeof own));
-    snprintf(config->control, sizeof config->control, "ipc://%s/control",
-             system ? "/run/poise" : place_own_runtime(own, sizeof own));
-    snprintf(config->journal, sizeof config->journal, "%s/journal.db",
-             system ? "/var/lib/poise" : place_own_data(own, sizeof own));
+    place_runtime(folder, sizeof folder);
+    snprintf(config->bus, sizeof config->bus, "ipc://%s/bus", folder);
+    snprintf(config->control, sizeof config->control, "ipc://%s/control", folder);
+    snprintf(config->journal, sizeof config->journal, "%s/journal.db", place_data(folder, sizeof folder));
 }
 
 /* The absolute folder of the file, for relative paths. */
@@ -340,19 +338,16 @@ static int open_file(struct config_reader *reader, const char *path, struct why 
     return 0;
 }
 
-/* The user has no file: one station, and whatever instruments describe themselves. */
-static int without_file(struct config *out, struct why *why)
+/* No file, or one that names neither station nor instrument: one station, and whatever instruments describe
+ * themselves. */
+static int add_station(struct config *config, struct why *why)
 {
-    struct config config;
-
-    set_defaults(&config);
-    config.stations = calloc(1, sizeof *config.stations);
-    if (!config.stations)
+    config->stations = calloc(1, sizeof *config->stations);
+    if (!config->stations)
         return why_set(why, -ENOMEM, "no memory for the configuration");
-    config.station_count = 1;
-    strcpy(config.stations[0].name, "bench");
-    config.stations[0].tracker.retained_g_per_g = RETAINED_G_PER_G;
-    *out = config;
+    config->station_count = 1;
+    strcpy(config->stations[0].name, "bench");
+    config->stations[0].tracker.retained_g_per_g = RETAINED_G_PER_G;
     return 0;
 }
 
@@ -362,9 +357,12 @@ int config_read(struct config *out, const char *path, FILE *mistakes, struct why
     struct config_reader reader = { .file = path, .mistakes = mistakes, .why = why, .config = &config };
     int error;
 
-    if (!path)
-        return without_file(out, why);
     set_defaults(&config);
+    if (!path) {
+        if ((error = add_station(&config, why)) == 0)
+            *out = config;
+        return error;
+    }
     error = open_file(&reader, path, why);
     if (error < 0)
         return error;
@@ -374,6 +372,8 @@ int config_read(struct config *out, const char *path, FILE *mistakes, struct why
         config_mistake(&reader, 0, "could not be read to its end");
     fclose(reader.stream);
     config_check(&reader);
+    if (reader.mistake_count == 0 && config.station_count == 0 && (error = add_station(&config, why)) < 0)
+        return error;
     if (reader.mistake_count == 0 && !reader.memory_error) {
         *out = config;
         return 0;

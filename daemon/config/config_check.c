@@ -197,7 +197,7 @@ void config_check(struct config_reader *reader)
 {
     struct config *config = reader->config;
 
-    if (reader->section_first_line[SECTION_STATION] == 0)
+    if (reader->section_first_line[SECTION_STATION] == 0 && config->instrument_count > 0)
         config_mistake(reader, 0, "no [station NAME]; at least one says where a brewer stands");
     if (strcmp(config->bus, config->control) == 0)
         config_mistake(reader, reader->section_first_line[SECTION_BENCH], "bus and control need two addresses");

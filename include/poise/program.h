@@ -1,9 +1,8 @@
-/* What every Poise program does alike: say what is wrong, and find the bench. */
+/* What every Poise program does alike: say what is wrong, give its version, end with the right status. */
 #ifndef POISE_PROGRAM_H
 #define POISE_PROGRAM_H
 
 #include <stdbool.h>
-#include <stddef.h>
 
 #pragma GCC visibility push(default)
 
@@ -26,19 +25,6 @@ int program_end(int status);
 
 /* True when standard output is a terminal and NO_COLOR is not set. */
 bool program_colour(void);
-
-/* Where the bench is: the option if given, else POISE_BUS / POISE_CONTROL, else the socket of the
- * system's poised (/run/poise), else the user's own ($XDG_RUNTIME_DIR/poise); the store is
- * POISE_STORE, else $XDG_DATA_HOME/poise/store.db (~/.local/share without it).  `option` may be NULL.
- * Each writes into out and returns it. */
-char *place_bus(const char *option, char *out, size_t size);
-char *place_control(const char *option, char *out, size_t size);
-char *place_store(const char *option, char *out, size_t size);
-
-/* The user's own folders: $XDG_RUNTIME_DIR/poise (/tmp/poise-UID without it) for sockets,
- * $XDG_DATA_HOME/poise (~/.local/share/poise without it) for what is kept. */
-char *place_own_runtime(char *out, size_t size);
-char *place_own_data(char *out, size_t size);
 
 /* Which build of the program this is: the linker's build identity as hexadecimal digits, which differs whenever code or
  * data does; empty when it was linked without one. */

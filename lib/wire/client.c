@@ -2,6 +2,7 @@
  * client_order.c's. */
 #include "client_parts.h"
 #include "poise/clock.h"
+#include "poise/place.h"
 
 #include <errno.h>
 #include <poll.h>
@@ -87,6 +88,16 @@ static int open_bus(struct client *client, struct why *why)
     return zmq_connect(client->bus, address) < 0 ? address_wrong(address, why) : 0;
 }
 
+/* A socket that somebody else could have put there would feed us a false bench. */
+static int check_place(const char *address, struct why *why)
+{
+    static const char ipc[] = "ipc://";
+
+    if (strncmp(address, ipc, sizeof ipc - 1) != 0 || address[sizeof ipc - 1] != '/')
+        return 0;
+    return place_trusted(address + sizeof ipc - 1, why);
+}
+
 int client_open(struct client **out, const struct client_options *options, struct why *why)
 {
     struct client *client = calloc(1, sizeof *client);
@@ -108,8 +119,10 @@ int client_open(struct client **out, const struct client_options *options, struc
         client->gather_ms = client->rest_ms = options->gather_ms;
     if (!client->bus_address || !client->control_address || !client->context)
         error = why_set(why, -ENOMEM, "out of memory");
-    if (error == 0 && options->subscribe)
+    if (error == 0 && options->subscribe && (error = check_place(client->bus_address, why)) == 0)
         error = open_bus(client, why);
+    if (error == 0)
+        error = check_place(client->control_address, why);
     if (error == 0) /* which also shows at once whether the address makes sense */
         error = client_connect(client, ZMQ_DEALER, client->control_address, &client->hand, why);
     if (error < 0) {

@@ -220,7 +220,7 @@ def test_two_instruments_on_one_port_are_refused_with_the_line(bench):
     assert status == 1
     assert f"poised.conf:{line}: instrument right-scale has the port of instrument left-scale" in said
     status, _, said = bench.run("poised", "--config", bench.configuration)
-    assert status == 1
+    assert status == 2
     assert said.count("\n") == 1 and "has the port of" in said
 
 
@@ -244,7 +244,7 @@ def test_a_good_configuration_is_called_good(bench):
 def test_a_bus_on_the_network_is_refused(bench):
     bench.configuration.write_text("[bench]\nbus = tcp://0.0.0.0:7000\n[station left]\n")
     status, _, said = bench.run("poised", "--config", bench.configuration)
-    assert status == 1
+    assert status == 2
     assert "poised.conf:2: " in said and "encryption keys are not supported yet" in said and "ipc://" in said
 
 
@@ -437,4 +437,4 @@ def test_poised_called_wrongly_says_so(bench):
         status, _, said = bench.run("poised", *arguments)
         assert status == 2 and said
     status, _, said = bench.run("poised", "--config", bench.folder / "nowhere.conf")
-    assert status == 1 and "nowhere.conf" in said
+    assert status == 2 and "nowhere.conf" in said

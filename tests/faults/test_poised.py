@@ -150,7 +150,7 @@ def test_a_network_socket_without_keys_is_refused(bench):
     one_scale(bench)
     bench.configuration.write_text(bench.configuration.read_text().replace(bench.bus, "tcp://127.0.0.1:5555"))
     status, _, said = bench.run("poised", "--config", bench.configuration)
-    assert status == 1 and "tcp://" in said and "keys" in said
+    assert status == 2 and "tcp://" in said and "keys" in said
 
 
 def test_a_file_in_the_place_of_the_socket_is_left_alone(bench):

@@ -170,6 +170,25 @@ static void test_without_a_file_there_is_one_station(void **state)
     config_free(&config);
 }
 
+/* Comments alone, as the file that is installed, or a bench's name: as good as no file. */
+static void test_a_file_that_names_no_station_is_as_good_as_none(void **state)
+{
+    static const char *const texts[] = { "", "; nothing is set\n", "[bench]\nname = pier\n" };
+    struct files *files = *state;
+    struct config config;
+    struct why why = { "" };
+
+    for (size_t i = 0; i < sizeof texts / sizeof *texts; i++) {
+        write_file(files, texts[i], strlen(texts[i]));
+        if (config_read(&config, files->path, NULL, &why) != 0)
+            fail_msg("%s: %s", texts[i], why.text);
+        assert_string_equal(config.bench, i < 2 ? "bench" : "pier");
+        assert_int_equal(config.station_count, 1);
+        assert_string_equal(config.stations[0].name, "bench");
+        config_free(&config);
+    }
+}
+
 /* One mistake each: the line it is on, and words that its sentence must have. */
 static const struct mistake {
     const char *text;
@@ -192,8 +211,7 @@ static const struct mistake {
     { "[station left]\n[bench]\njournal_days = 0\n", 3, "whole number from 1" },
     { "[station left]\n[bench]\njournal_days = 30 days\n", 3, "without a unit" },
     { "[station left]\n[keys]\n", 2, "not supported yet" },
-    { "[bench]\nname = pier\n", 0, "no [station NAME]" },
-    { "", 0, "no [station NAME]" },
+    { "[instrument scale]\ndriver = line\nport = /dev/null\nquantity = mass\n", 0, "no [station NAME]" },
     { "[station]\n", 1, "needs a name" },
     { "[station left hand]\n", 1, "needs a name" },
     { "[station Left]\n", 1, "a-z 0-9 -" },
@@ -410,6 +428,7 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test_setup_teardown(test_everything_is_read, begin, end),
         cmocka_unit_test(test_without_a_file_there_is_one_station),
+        cmocka_unit_test_setup_teardown(test_a_file_that_names_no_station_is_as_good_as_none, begin, end),
         cmocka_unit_test_setup_teardown(test_a_mistake_is_named_with_its_line, begin, end),
         cmocka_unit_test_setup_teardown(test_a_mistake_in_an_instrument_is_named_with_its_line, begin, end),
         cmocka_unit_test_setup_teardown(test_every_mistake_is_printed, begin, end),

@@ -1,4 +1,4 @@
-/* Where a program finds its bench, and how it says what is wrong. */
+/* How a program says what is wrong, and with which status it ends. */
 #include <setjmp.h>
 #include <stdarg.h>
 #include <stddef.h>
@@ -11,65 +11,6 @@
 #include <cmocka.h>
 
 #include "poise/program.h"
-
-static int clear_environment(void **state)
-{
-    (void)state;
-    unsetenv("POISE_BUS");
-    unsetenv("POISE_CONTROL");
-    unsetenv("POISE_STORE");
-    unsetenv("XDG_DATA_HOME");
-    unsetenv("NO_COLOR");
-    setenv("XDG_RUNTIME_DIR", "/made/up", 1);
-    setenv("HOME", "/home/bench", 1);
-    return 0;
-}
-
-static void the_option_wins(void **state)
-{
-    char place[256];
-
-    (void)state;
-    setenv("POISE_BUS", "ipc:///from/environment", 1);
-    assert_string_equal(place_bus("ipc:///from/option", place, sizeof place), "ipc:///from/option");
-    assert_string_equal(place_bus(NULL, place, sizeof place), "ipc:///from/environment");
-}
-
-static void an_empty_variable_counts_as_unset(void **state)
-{
-    char place[256];
-
-    (void)state;
-    if (access("/run/poise/control", F_OK) == 0)
-        skip(); /* this machine has a bench of its own */
-    setenv("POISE_CONTROL", "", 1);
-    assert_string_equal(place_control(NULL, place, sizeof place), "ipc:///made/up/poise/control");
-}
-
-static void without_a_runtime_folder_there_is_tmp(void **state)
-{
-    char place[256], expected[256];
-
-    (void)state;
-    if (access("/run/poise/bus", F_OK) == 0)
-        skip();
-    unsetenv("XDG_RUNTIME_DIR");
-    snprintf(expected, sizeof expected, "ipc:///tmp/poise-%u/bus", (unsigned)getuid());
-    assert_string_equal(place_bus(NULL, place, sizeof place), expected);
-}
-
-static void the_store_is_the_users(void **state)
-{
-    char place[256];
-
-    (void)state;
-    assert_string_equal(place_store(NULL, place, sizeof place), "/home/bench/.local/share/poise/store.db");
-    setenv("XDG_DATA_HOME", "/made/up/data", 1);
-    assert_string_equal(place_store(NULL, place, sizeof place), "/made/up/data/poise/store.db");
-    setenv("POISE_STORE", "/srv/cups.db", 1);
-    assert_string_equal(place_store(NULL, place, sizeof place), "/srv/cups.db");
-    assert_string_equal(place_store("mine.db", place, sizeof place), "mine.db");
-}
 
 /* Runs program_say with standard error on a pipe. */
 static size_t said(char *out, size_t size, const char *sentence)
@@ -141,10 +82,6 @@ static void what_did_not_go_out_is_a_failure(void **state)
 int main(void)
 {
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test_setup(the_option_wins, clear_environment),
-        cmocka_unit_test_setup(an_empty_variable_counts_as_unset, clear_environment),
-        cmocka_unit_test_setup(without_a_runtime_folder_there_is_tmp, clear_environment),
-        cmocka_unit_test_setup(the_store_is_the_users, clear_environment),
         cmocka_unit_test(a_sentence_carries_the_programs_name),
         cmocka_unit_test(a_sentence_gives_a_terminal_no_orders),
         cmocka_unit_test(a_long_sentence_is_cut_and_still_ends_its_line),

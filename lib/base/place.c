@@ -1,0 +1,171 @@
+/* Where a bench lives; see poise/place.h. */
+#include "poise/place.h"
+
+#include <errno.h>
+#include <pwd.h>
+#include <stdbool.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sys/stat.h>
+#include <unistd.h>
+
+static const char system_runtime[] = "/run/poise", system_data[] = "/var/lib/poise";
+static const char service_user[] = "poise";
+
+static const char *variable(const char *name)
+{
+    const char *value = getenv(name);
+
+    return value && *value ? value : NULL;
+}
+
+/* There, or hidden from us: a folder that only its group may enter is there all the same. */
+static bool is_there(const char *path)
+{
+    return access(path, F_OK) == 0 || errno == EACCES;
+}
+
+static char *own_data(char *out, size_t size)
+{
+    const char *data = variable("XDG_DATA_HOME"), *home = variable("HOME");
+    const struct passwd *user = home ? NULL : getpwuid(geteuid());
+
+    if (data)
+        snprintf(out, size, "%s/poise", data);
+    else
+        snprintf(out, size, "%s/.local/share/poise", home ? home : user ? user->pw_dir : "");
+    return out;
+}
+
+static char *own_runtime(char *out, size_t size)
+{
+    const char *runtime = variable("XDG_RUNTIME_DIR");
+
+    if (!runtime)
+        return own_data(out, size);
+    snprintf(out, size, "%s/poise", runtime);
+    return out;
+}
+
+char *place_runtime(char *out, size_t size)
+{
+    const char *service = variable("RUNTIME_DIRECTORY");
+
+    if (!service && geteuid() != 0)
+        return own_runtime(out, size);
+    snprintf(out, size, "%s", service ? service : system_runtime);
+    return out;
+}
+
+char *place_data(char *out, size_t size)
+{
+    const char *service = variable("STATE_DIRECTORY");
+
+    if (!service && geteuid() != 0)
+        return own_data(out, size);
+    snprintf(out, size, "%s", service ? service : system_data);
+    return out;
+}
+
+static char *place_socket(const char *option, const char *environment, const char *name, char *out, size_t size)
+{
+    char folder[PLACE_FOLDER_SIZE], system[64];
+
+    if (!option)
+        option = variable(environment);
+    snprintf(system, sizeof system, "%s/%s", system_runtime, name);
+    if (option)
+        snprintf(out, size, "%s", option);
+    else if (is_there(system))
+        snprintf(out, size, "ipc://%s", system);
+    else
+        snprintf(out, size, "ipc://%s/%s", own_runtime(folder, sizeof folder), name);
+    return out;
+}
+
+char *place_bus(const char *option, char *out, size_t size)
+{
+    return place_socket(option, "POISE_BUS", "bus", out, size);
+}
+
+char *place_control(const char *option, char *out, size_t size)
+{
+    return place_socket(option, "POISE_CONTROL", "control", out, size);
+}
+
+char *place_store(const char *option, char *out, size_t size)
+{
+    const char *service = variable("STATE_DIRECTORY");
+    char folder[PLACE_FOLDER_SIZE], system[64];
+
+    if (!option)
+        option = variable("POISE_STORE");
+    snprintf(system, sizeof system, "%s/store.db", system_data);
+    if (option)
+        snprintf(out, size, "%s", option);
+    else if (service)
+        snprintf(out, size, "%s/store.db", service);
+    else if (is_there(system))
+        snprintf(out, size, "%s", system);
+    else
+        snprintf(out, size, "%s/store.db", own_data(folder, sizeof folder));
+    return out;
+}
+
+/* ---- trust ---- */
+
+static bool is_trusted(uid_t owner)
+{
+    const struct passwd *service = getpwnam(service_user);
+
+    return owner == 0 || owner == geteuid() || (service && owner == service->pw_uid);
+}
+
+static int not_allowed(const char *path, struct why *why)
+{
+    return why_set(why, -EACCES,
+                   "%s: you may not enter: join the group %s (sudo usermod -aG %s $USER) and log in again", path,
+                   service_user, service_user);
+}
+
+/* The part before the last slash; "/" has none before it. */
+static void go_up(char *path)
+{
+    char *slash = strrchr(path, '/');
+
+    if (slash)
+        slash[slash == path] = '\0';
+}
+
+int place_trusted(const char *path, struct why *why)
+{
+    char folder[PLACE_FOLDER_SIZE];
+    struct stat status;
+
+    if (path[0] != '/' || strlen(path) >= sizeof folder)
+        return why_set(why, -EINVAL, "%s: write a path from the root, of at most %d characters", path,
+                       PLACE_FOLDER_SIZE - 1);
+    strcpy(folder, path);
+    do {
+        go_up(folder);
+        if (stat(folder, &status) == 0)
+            break;
+        if (errno != ENOENT)
+            return errno == EACCES ? not_allowed(folder, why) : why_set(why, -errno, "%s: %s", folder, strerror(errno));
+    } while (folder[1]);
+    if (!is_trusted(status.st_uid))
+        return why_set(why, -EPERM,
+                       "%s: the folder is another user's, who could speak in the bench's place; name another", folder);
+    if (status.st_mode & S_IWOTH)
+        return why_set(why, -EPERM,
+                       "%s: everybody may write into the folder, so anybody could speak in the bench's place; "
+                       "name another",
+                       folder);
+    if (lstat(path, &status) == 0)
+        return is_trusted(status.st_uid) ? 0
+                                         : why_set(why, -EPERM, "%s: belongs to another user; it is not touched", path);
+    return errno == EACCES   ? not_allowed(folder, why)
+           : errno == ENOENT ? 0
+                             : why_set(why, -errno, "%s: %s", path, strerror(errno));
+}
