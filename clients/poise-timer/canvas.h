@@ -46,6 +46,13 @@ enum { DIGIT_ROWS = 5 };
 int canvas_digits_width(const char *text, int across);
 void canvas_digits(struct canvas *canvas, int x, int y, int across, int down, enum look look, const char *text);
 
+/* Large letters: capitals, digits, . : and blank; what has no shape is a blank.  Narrow ones take half a column for
+ * each pixel, wide ones a column, huge ones two; without Unicode all are wide and five rows high. */
+enum letter_size { LETTERS_NARROW, LETTERS_WIDE, LETTERS_HUGE };
+int canvas_letters_width(const struct canvas *canvas, const char *text, enum letter_size size);
+int canvas_letters_rows(const struct canvas *canvas, enum letter_size size);
+void canvas_letters(struct canvas *canvas, int x, int y, enum letter_size size, enum look look, const char *text);
+
 /* Row y as UTF-8, without blanks at its end. */
 void canvas_row(const struct canvas *canvas, int y, char *out, size_t size);
 

@@ -29,38 +29,39 @@ struct pane {
 /* ---- one station ---- */
 
 /* Is this stage one that the brew has had, is in, or is going to have? */
-static bool in_ribbon(const struct timer_station *station, enum stage stage)
+static bool in_ribbon(const struct timer_station *station, enum stage next, enum stage stage)
 {
     bool sometimes = stage == STAGE_BLOOM || stage == STAGE_STIR || stage == STAGE_SETTLE;
 
-    return !sometimes || stage == station->stage || station_had(station, stage) || stage == station_next_stage(station);
+    return !sometimes || stage == station->stage || station_had(station, stage) || stage == next;
 }
 
-static int ribbon_columns(const struct timer_station *station, enum stage from)
+static int ribbon_columns(const struct timer_station *station, enum stage next, enum stage from)
 {
     int columns = 0;
 
     for (enum stage stage = from; stage <= STAGE_WEIGH; stage++)
-        if (in_ribbon(station, stage))
+        if (in_ribbon(station, next, stage))
             columns += (int)strlen(stage_name(stage)) + 2;
     return columns;
 }
 
 /* The stages of this brew, the one now standing out; the first are left out where all do not fit. */
-static void draw_ribbon(struct canvas *canvas, struct pane pane, int y, const struct timer_station *station)
+static void draw_ribbon(struct canvas *canvas, struct pane pane, int y, const struct timer_station *station,
+                        enum stage next)
 {
     enum stage from = STAGE_DOSE;
     int x = pane.x, edge = pane.x + pane.width;
     bool coming = false;
 
-    while (from < station->stage && from < STAGE_WEIGH && ribbon_columns(station, from) > pane.width)
+    while (from < station->stage && from < STAGE_WEIGH && ribbon_columns(station, next, from) > pane.width)
         from++;
     for (enum stage stage = from; stage <= STAGE_WEIGH; stage++) {
         bool here = stage == station->stage;
         enum look look = here ? LOOK_HERE : coming || !station_had(station, stage) ? LOOK_PLAIN : LOOK_FAINT;
 
         coming |= here;
-        if (!in_ribbon(station, stage))
+        if (!in_ribbon(station, next, stage))
             continue;
         if (x + (int)strlen(stage_name(stage)) + 2 > edge)
             return;
@@ -71,9 +72,9 @@ static void draw_ribbon(struct canvas *canvas, struct pane pane, int y, const st
 }
 
 static void draw_title(struct canvas *canvas, struct pane pane, const struct timer_model *model,
-                       const struct timer_station *station, bool chosen)
+                       const struct timer_station *station, const struct guide *guide, bool chosen)
 {
-    char then[WORDS_SIZE], title[160];
+    char next[GUIDE_TEXT], title[160];
     int edge = pane.x + pane.width, x;
 
     snprintf(title, sizeof title, "%s%s", station->name, chosen && model->stations > 1 ? " *" : "");
@@ -84,10 +85,10 @@ static void draw_title(struct canvas *canvas, struct pane pane, const struct tim
     }
     snprintf(title, sizeof title, " %s ", stage_name(station->stage));
     x = canvas_put(canvas, x + 1, pane.y, edge - x - 1, LOOK_HERE, title);
-    words_then(model, station, then);
-    if (canvas_columns(then) > edge - x - 1 && strstr(then, " at "))
-        *strstr(then, " at ") = '\0'; /* the guide says it as well */
-    canvas_put(canvas, x + 1, pane.y, edge - x - 1, LOOK_PLAIN, then);
+    snprintf(next, sizeof next, "%s", guide->next);
+    if (canvas_columns(next) > edge - x - 1 && strstr(next, " at "))
+        *strstr(next, " at ") = '\0'; /* the instruction says it as well */
+    canvas_put(canvas, x + 1, pane.y, edge - x - 1, LOOK_PLAIN, next);
 }
 
 /* How large the digits may be: as wide as fits, and as tall, but no more than twice as tall as their
@@ -111,46 +112,92 @@ static const char *widest(const char *big)
     return strchr(big, '.') ? "000.0" : "000";
 }
 
-/* The number of the moment, its unit behind or below it.  Returns the rows used. */
-static int draw_focus(struct canvas *canvas, struct pane pane, const struct focus *focus)
+static enum look number_look(const struct guide_number *number)
 {
-    enum look look = focus->warn ? LOOK_WARN : LOOK_STRONG;
-    int across, down, width, beside;
-    char line[80];
-
-    if (!digits_fit(strlen(focus->big) > strlen(widest(focus->big)) ? focus->big : widest(focus->big), pane.width,
-                    pane.rows - 1, &across, &down)) {
-        snprintf(line, sizeof line, "%s %s", focus->big, focus->unit);
-        canvas_put(canvas, pane.x, pane.y, pane.width, look, line);
-        return 1;
-    }
-    width = canvas_digits_width(focus->big, across);
-    beside = pane.width - width - 3;
-    canvas_digits(canvas, pane.x + 1, pane.y, across, down, look, focus->big);
-    if (beside >= canvas_columns(focus->unit)) {
-        canvas_put(canvas, pane.x + 1 + width + 2, pane.y + DIGIT_ROWS * down - 1, beside, LOOK_PLAIN, focus->unit);
-        return DIGIT_ROWS * down;
-    }
-    canvas_put(canvas, pane.x + 1, pane.y + DIGIT_ROWS * down, pane.width - 1, LOOK_PLAIN, focus->unit);
-    return DIGIT_ROWS * down + 1;
+    return number->side == GUIDE_ABOVE ? LOOK_WARN : number->side == GUIDE_RIGHT ? LOOK_GOOD : LOOK_STRONG;
 }
 
-static void draw_bar(struct canvas *canvas, struct pane pane, int y, const struct focus *focus)
+/* The largest letters in which the cue fits beside the digits; false: none do. */
+static bool cue_fits(const struct canvas *canvas, const char *cue, int width, int rows, enum letter_size *size)
 {
-    int words = canvas_columns(focus->bar), width = pane.width - words - 3;
-    enum look look = focus->warn ? LOOK_WARN : LOOK_GOOD;
+    for (int larger = LETTERS_HUGE; larger >= LETTERS_NARROW; larger--) {
+        *size = (enum letter_size)larger;
+        if (canvas_letters_width(canvas, cue, *size) <= width && canvas_letters_rows(canvas, *size) <= rows)
+            return true;
+    }
+    return false;
+}
 
-    if (isnan(focus->share))
+/* The number of the moment large, beside it what to do and the unit; the unit goes below where it has no room.  Returns
+ * the rows used. */
+static int draw_number(struct canvas *canvas, struct pane pane, const struct guide *guide)
+{
+    const struct guide_number *number = &guide->number;
+    const char *digits =
+        strlen(number->digits) > strlen(widest(number->digits)) ? number->digits : widest(number->digits);
+    int across, down, width, beside = 0, x;
+    enum letter_size size;
+    char line[80];
+    bool fits = digits_fit(digits, pane.width, pane.rows, &across, &down), below;
+
+    below = fits && pane.width - canvas_digits_width(digits, across) - 4 < canvas_columns(number->unit);
+    if (below)
+        fits = digits_fit(digits, pane.width, pane.rows - 1, &across, &down);
+    if (!fits) {
+        snprintf(line, sizeof line, "%s %s", number->digits, number->unit);
+        canvas_put(canvas, pane.x, pane.y, pane.width, number_look(number), line);
+        return 1;
+    }
+    while (across > 1
+           && !cue_fits(canvas, guide->cue, pane.width - canvas_digits_width(digits, across) - 4, DIGIT_ROWS * down - 1,
+                        &size))
+        across--; /* what to do is worth smaller digits */
+    down = down < 2 * across ? down : 2 * across;
+    width = canvas_digits_width(digits, across);
+    x = pane.x + 1 + width + 3;
+    beside = pane.width - width - 4;
+    below = beside < canvas_columns(number->unit);
+    canvas_digits(canvas, pane.x + 1, pane.y, across, down, number_look(number), number->digits);
+    if (cue_fits(canvas, guide->cue, beside, DIGIT_ROWS * down - 1, &size))
+        canvas_letters(canvas, x, pane.y, size, LOOK_STRONG, guide->cue);
+    canvas_put(canvas, below ? pane.x + 1 : x, pane.y + DIGIT_ROWS * down - !below, below ? pane.width - 1 : beside,
+               LOOK_PLAIN, number->unit);
+    return DIGIT_ROWS * down + below;
+}
+
+/* Where the number has to stay stands out from the rest of the bar. */
+static void draw_band(struct canvas *canvas, int x, int y, int width, const struct guide_number *number)
+{
+    int from = (int)(fmax(number->band_from, 0) * width), to = (int)ceil(fmin(number->band_to, 1) * width);
+
+    if (isnan(number->band_from))
         return;
+    canvas_put(canvas, x + from, y, 1, LOOK_STRONG, "[");
+    canvas_put(canvas, x + (to > from + 1 ? to - 1 : from + 1), y, 1, LOOK_STRONG, "]");
+}
+
+static void draw_bar(struct canvas *canvas, struct pane pane, int y, const struct guide_number *number)
+{
+    int words = canvas_columns(number->goal), width = pane.width - words - 3;
+    enum look look = number->side == GUIDE_ABOVE ? LOOK_WARN : LOOK_GOOD;
+
+    if (isnan(number->share))
+        return;
+    if (width < 8 && words > 0 && words + 1 <= pane.width) { /* the goal in words before the bar */
+        canvas_put(canvas, pane.x, y, pane.width, number->side == GUIDE_ABOVE ? LOOK_WARN : LOOK_PLAIN, number->goal);
+        return;
+    }
     if (width < 8)
         width = pane.width - 1;
     else
-        canvas_put(canvas, pane.x + width + 2, y, words, focus->warn ? LOOK_WARN : LOOK_PLAIN, focus->bar);
-    canvas_bar(canvas, pane.x, y, width, focus->share, look);
+        canvas_put(canvas, pane.x + width + 2, y, words, number->side == GUIDE_ABOVE ? LOOK_WARN : LOOK_PLAIN,
+                   number->goal);
+    canvas_bar(canvas, pane.x, y, width, number->share, look);
+    draw_band(canvas, pane.x, y, width, number);
 }
 
 /* The lines below the digits, the most needed first.  Returns how many there are. */
-enum { PANE_LINES = 6, LINE_ROWS = 2 };
+enum { PANE_LINES = 10, LINE_ROWS = 2 };
 struct line {
     enum look look;
     bool run;   /* the run of the plan: what differs stands out */
@@ -160,41 +207,52 @@ struct line {
     char brief[WORDS_SIZE]; /* where that does not fit; empty: it is cut */
 };
 
-static int station_lines(const struct timer_model *model, const struct timer_station *station, int64_t now_us,
-                         struct line lines[PANE_LINES])
+static void add_line(struct line *lines, int *count, enum look look, bool whole, const char *text)
+{
+    if (!*text)
+        return;
+    snprintf(lines[*count].text, WORDS_SIZE, "%s", text);
+    lines[*count].look = look;
+    lines[*count].whole = whole;
+    (*count)++;
+}
+
+static int station_lines(const struct timer_model *model, const struct timer_station *station,
+                         const struct guide *guide, int64_t now_us, struct line lines[PANE_LINES])
 {
     bool bad, running = station_brewing(station);
+    char words[WORDS_SIZE];
     int count = 0;
 
     memset(lines, 0, PANE_LINES * sizeof *lines);
-    if (*station->question)
-        snprintf(lines[count].text, WORDS_SIZE, "%s%s", station->question_measure >= 0 ? "Key a: " : "? ",
+    add_line(lines, &count, LOOK_STRONG, true, guide->now);
+    if (*station->question) {
+        snprintf(words, sizeof words, "%s%s", station->question_measure >= 0 ? "Key a: " : "? ",
                  *station->question_detail ? station->question_detail : station->question);
-    else
-        words_guide(model, station, now_us, lines[count].text);
-    lines[count].whole = true;
-    lines[count].rows = *station->question ? QUESTION_ROWS : LINE_ROWS;
-    lines[count++].look = *station->question ? LOOK_WARN : LOOK_STRONG;
-    words_scale(model, station, now_us, &bad, lines[count].text);
-    lines[count++].look = bad ? LOOK_WARN : LOOK_PLAIN;
-    words_numbers(station, now_us, false, lines[count].text);
-    lines[count++].look = LOOK_PLAIN;
-    words_share(model, station, now_us, WORDS_WHOLE, lines[count].text);
+        lines[count].rows = QUESTION_ROWS;
+        add_line(lines, &count, LOOK_WARN, true, words);
+    }
+    add_line(lines, &count, LOOK_WARN, true, guide->rescue);
+    add_line(lines, &count, LOOK_HERE, true, guide->set);
+    add_line(lines, &count, LOOK_PLAIN, true, guide->caution);
+    words_scale(model, station, now_us, &bad, words);
+    add_line(lines, &count, bad ? LOOK_WARN : LOOK_PLAIN, false, words);
+    add_line(lines, &count, LOOK_PLAIN, false, words_numbers(model, station, now_us, false, words));
     words_share(model, station, now_us, WORDS_BRIEF, lines[count].brief);
-    lines[count++].look = LOOK_PLAIN;
+    add_line(lines, &count, LOOK_PLAIN, false, words_share(model, station, now_us, WORDS_WHOLE, words));
     lines[count].run = !running;
-    words_varied(station, WORDS_WHOLE, lines[count].text);
-    words_varied(station, WORDS_BRIEF, lines[count].brief);
-    lines[count++].look = running ? LOOK_PLAIN : LOOK_STRONG;
-    words_held(station, WORDS_WHOLE, lines[count].text);
-    words_held(station, WORDS_BRIEF, lines[count].brief);
-    lines[count++].look = LOOK_PLAIN;
+    words_varied(model, station, WORDS_BRIEF, lines[count].brief);
+    add_line(lines, &count, running ? LOOK_PLAIN : LOOK_STRONG, false,
+             words_varied(model, station, WORDS_WHOLE, words));
+    words_held(model, station, WORDS_BRIEF, lines[count].brief);
+    add_line(lines, &count, LOOK_PLAIN, false, words_held(model, station, WORDS_WHOLE, words));
     return count;
 }
 
 /* The run of the plan, what differs from the one before standing out; how many rows it takes.  Without a canvas it
  * is only measured. */
-static int lay_run(struct canvas *canvas, struct pane pane, const struct timer_station *station, enum brevity brevity)
+static int lay_run(struct canvas *canvas, struct pane pane, const struct timer_model *model,
+                   const struct timer_station *station, enum brevity brevity)
 {
     char text[WORDS_SIZE];
     bool changed;
@@ -202,7 +260,7 @@ static int lay_run(struct canvas *canvas, struct pane pane, const struct timer_s
 
     if (canvas)
         canvas_put(canvas, pane.x, pane.y, pane.width, LOOK_STRONG, text);
-    for (int i = 0; *words_factor(station, i, brevity, &changed, text); i++) {
+    for (int i = 0; *words_factor(model, station, i, brevity, &changed, text); i++) {
         int columns = canvas_columns(text) + FACTOR_MARGINS;
         enum look look = changed ? LOOK_HERE : LOOK_PLAIN;
 
@@ -221,10 +279,11 @@ static int lay_run(struct canvas *canvas, struct pane pane, const struct timer_s
     return row + 1;
 }
 
-static int draw_run(struct canvas *canvas, struct pane pane, const struct timer_station *station)
+static int draw_run(struct canvas *canvas, struct pane pane, const struct timer_model *model,
+                    const struct timer_station *station)
 {
-    enum brevity brevity = lay_run(NULL, pane, station, WORDS_WHOLE) <= pane.rows ? WORDS_WHOLE : WORDS_BRIEF;
-    int rows = lay_run(canvas, pane, station, brevity);
+    enum brevity brevity = lay_run(NULL, pane, model, station, WORDS_WHOLE) <= pane.rows ? WORDS_WHOLE : WORDS_BRIEF;
+    int rows = lay_run(canvas, pane, model, station, brevity);
 
     return rows < pane.rows ? rows : pane.rows;
 }
@@ -235,8 +294,8 @@ static int rows_of(const struct line *line)
 }
 
 /* The lines at the foot of a pane: each gets one row, and more where that takes none from another. */
-static void draw_lines(struct canvas *canvas, struct pane pane, const struct timer_station *station,
-                       const struct line *lines, int count)
+static void draw_lines(struct canvas *canvas, struct pane pane, const struct timer_model *model,
+                       const struct timer_station *station, const struct line *lines, int count)
 {
     int y = pane.y, left = pane.rows, waiting = 0;
 
@@ -256,7 +315,7 @@ static void draw_lines(struct canvas *canvas, struct pane pane, const struct tim
         text = lines[i].text;
         if (*lines[i].brief && canvas_lines(pane.width, room + 1, text) > room)
             text = lines[i].brief;
-        used = lines[i].run ? draw_run(canvas, (struct pane){ pane.x, y, pane.width, room }, station)
+        used = lines[i].run ? draw_run(canvas, (struct pane){ pane.x, y, pane.width, room }, model, station)
                             : canvas_wrap(canvas, pane.x, y, pane.width, room, lines[i].look, text);
         y += used;
         left -= used;
@@ -266,38 +325,40 @@ static void draw_lines(struct canvas *canvas, struct pane pane, const struct tim
 static void draw_station(struct canvas *canvas, struct pane pane, const struct timer_model *model,
                          const struct timer_station *station, bool chosen, int64_t now_us)
 {
-    int y = pane.y + 1, end = pane.y + pane.rows, least = 0, wanted = 0, guide, count;
+    int y = pane.y + 1, end = pane.y + pane.rows, least = 0, wanted = 0, first, count;
     struct line lines[PANE_LINES];
     struct pane part = pane;
-    struct focus focus;
+    struct guide guide;
 
-    words_focus(model, station, now_us, &focus);
-    count = station_lines(model, station, now_us, lines);
+    station_guide(model, station, now_us, &guide);
+    count = station_lines(model, station, &guide, now_us, lines);
     for (int i = 0; i < count; i++) {
         int rows = canvas_lines(pane.width, rows_of(&lines[i]), lines[i].text);
 
         least += lines[i].whole ? rows : rows > 0;
         wanted += rows;
     }
-    draw_title(canvas, pane, model, station, chosen);
+    draw_title(canvas, pane, model, station, &guide, chosen);
     if (pane.rows >= PANE_ROWS + 4) {
-        draw_ribbon(canvas, pane, y, station);
+        draw_ribbon(canvas, pane, y, station, guide.next_stage);
         y += 2;
     }
     part.y = y;
     part.rows = end - y - least - 2;                                         /* the bar and a blank row */
-    guide = 1 + canvas_lines(pane.width, rows_of(&lines[0]), lines[0].text); /* with the bar: never given up */
-    for (int kept = 4; kept >= 3 && part.rows < DIGIT_ROWS + 1; kept--)      /* digits come before the last lines */
-        part.rows = end - y - (kept > guide ? kept : guide);
-    y += draw_focus(canvas, part, &focus);
-    if (y < end && !isnan(focus.share)) {
+    first = 1 + canvas_lines(pane.width, rows_of(&lines[0]), lines[0].text); /* with the bar: never given up ... */
+    if (*station->question)                                                  /* ... nor is what has to be answered */
+        first += canvas_lines(pane.width, rows_of(&lines[1]), lines[1].text);
+    for (int kept = 4; kept >= 3 && part.rows < DIGIT_ROWS + 1; kept--) /* digits come before the last lines */
+        part.rows = end - y - (kept > first ? kept : first);
+    y += draw_number(canvas, part, &guide);
+    if (y < end && !isnan(guide.number.share)) {
         y += end - y > wanted + 2;
-        draw_bar(canvas, pane, y++, &focus);
+        draw_bar(canvas, pane, y++, &guide.number);
     }
     y += end - y > wanted;
     part.y = y;
     part.rows = end - y;
-    draw_lines(canvas, part, station, lines, count);
+    draw_lines(canvas, part, model, station, lines, count);
 }
 
 static void draw_stations(struct canvas *canvas, struct pane room, const struct timer_model *model, int chosen,
@@ -332,7 +393,7 @@ static void draw_header(struct canvas *canvas, const struct timer_model *model, 
     int x = 1;
 
     if (!model->found && model->heard) {
-        words_time((double)(local_us - model->gone_local_us) / 1e6, time, sizeof time);
+        guide_time((double)(local_us - model->gone_local_us) / 1e6, time, sizeof time);
         snprintf(text, sizeof text,
                  canvas->width < GONE_COLUMNS ? " Bench gone for %s, looking for it "
                                               : " The bench is gone for %s. Looking for it; what you see is old. ",
@@ -357,6 +418,8 @@ static void draw_header(struct canvas *canvas, const struct timer_model *model, 
             snprintf(text, sizeof text, "  %d of %d done: %s", model->plan_done, model->plan_of, model->experiment);
         x = canvas_put(canvas, x, 0, canvas->width - x, LOOK_PLAIN, text);
     }
+    if (page->silent)
+        x = canvas_put(canvas, x, 0, canvas->width - x, LOOK_FAINT, "  bell off");
     if (model->rate != 1) {
         snprintf(text, sizeof text, "  clock x %g", model->rate);
         canvas_put(canvas, x, 0, canvas->width - x, LOOK_FAINT, text);
@@ -366,12 +429,15 @@ static void draw_header(struct canvas *canvas, const struct timer_model *model, 
 static void draw_keys(struct canvas *canvas, const struct timer_model *model)
 {
     static const char *const several[] = {
-        "t tare   m mark   space: then   b begin   e end   tab next station   ? help   q quit",
-        "t tare  m mark  space: then  b begin  e end  tab next  ? help  q quit",
+        "t tare   m mark   space: next   b begin   e end   u undo   s silence   tab next station   ? help   q quit",
+        "t tare  m mark  space: next  b begin  e end  u undo  tab next  ? help  q quit",
         "t tare m mark b begin e end tab ? help", "t m b e tab ? q", NULL
     };
-    static const char *const single[] = { "t tare  m mark  space: then  b begin  e end  ? help  q quit",
-                                          "t tare m mark b begin e end ? help", "t m b e ? q", NULL };
+    static const char *const single[] = {
+        "t tare   m mark   space: next   b begin   e end   u undo   s silence   ? help   q quit",
+        "t tare  m mark  space: next  b begin  e end  u undo  ? help  q quit", "t tare m mark b begin e end ? help",
+        "t m b e ? q", NULL
+    };
     const char *const *line = model->stations > 1 ? several : single;
 
     while (line[1] && canvas_columns(*line) + 1 > canvas->width)
@@ -388,10 +454,12 @@ static bool notice_is_question(const struct timer_model *model)
     return false;
 }
 
-static char *fitting_waiting(const struct timer_model *model, int width, char *words)
+static char *fitting_waiting(const struct timer_model *model, int width, int64_t local_us, char *words)
 {
-    if (canvas_columns(words_waiting(model, WORDS_WHOLE, words)) > width)
-        words_waiting(model, WORDS_BRIEF, words);
+    int64_t now_us = model_now_us(model, local_us);
+
+    if (canvas_columns(words_waiting(model, WORDS_WHOLE, now_us, words)) > width)
+        words_waiting(model, WORDS_BRIEF, now_us, words);
     return words;
 }
 
@@ -404,7 +472,7 @@ static int draw_notice(struct canvas *canvas, const struct timer_model *model, i
 
     if (!model->notice_local_us || local_us - model->notice_local_us >= NOTICE_US || notice_is_question(model)) {
         if (!tall)
-            canvas_put(canvas, 1, y, width, LOOK_PLAIN, fitting_waiting(model, width, words));
+            canvas_put(canvas, 1, y, width, LOOK_PLAIN, fitting_waiting(model, width, local_us, words));
         return y - 1;
     }
     rows = canvas_lines(width, most, model->notice);
@@ -423,13 +491,15 @@ static int draw_footer(struct canvas *canvas, const struct timer_model *model, i
     y = draw_notice(canvas, model, canvas->height - 2, local_us);
     if (canvas->height < TALL_ROWS)
         return y;
-    if (*fitting_waiting(model, width, words) || model->strength_at_us) {
+    if (*fitting_waiting(model, width, local_us, words) || model->strength_at_us) {
         snprintf(text, sizeof text, "%s", words);
         if (model->strength_at_us && decimal_format(model->strength_shown, digits, sizeof digits) > 0)
-            snprintf(text, sizeof text, "%s%s%s last showed %s %%", words, *words ? "; " : "", model->strength, digits);
+            snprintf(text, sizeof text, "%s%s%s last reading %s %%", words, *words ? "; " : "", model->strength,
+                     digits);
         canvas_put(canvas, 1, y--, width, LOOK_PLAIN, text);
     }
-    if (*model->last_brew && *words_measures(&model->last, model->last_above, words)) {
+    if (*model->last_brew) {
+        guide_cup(model->last_kept, &model->last, model->last_above, &model->units, words, sizeof words);
         snprintf(text, sizeof text, "last cup %s: %s", words_brew(model->last_brew), words);
         y -= canvas_columns(text) > width;
         canvas_wrap(canvas, 1, y--, width, 2, LOOK_PLAIN, text);

@@ -14,11 +14,12 @@ struct timer_page {
     char typed[24];             /* PAGE_ANSWER: the number so far ... */
     char asked_brew[BREW_SIZE]; /* ... and what it answers */
     int asked_measure;
+    bool silent;       /* no bell */
     const char *where; /* the address that is listened to */
 };
 
-/* The letter that marks a stage on PAGE_MARK; 0: it cannot be marked. */
-char mark_letter(enum stage stage);
+/* The digit that marks a stage on PAGE_MARK, in the order of a brew; 0: it cannot be marked. */
+char mark_digit(enum stage stage);
 
 /* In how many parts PAGE_HELP is shown: the keys and the cautions, on a small screen one after the other. */
 int draw_help_parts(int width, int height);

@@ -8,12 +8,12 @@
 #include "poise/store_curve.h"
 
 /* What the run varies, or holds, as messages carry it.  NULL: memory is short. */
-static json_t *settings_of(const struct timer_run *run, bool varied)
+static json_t *settings_of(const struct guide_run *run, bool varied)
 {
     json_t *factors = json_object();
 
     for (int i = 0; factors && i < run->settings; i++) {
-        const struct timer_setting *setting = &run->setting[i];
+        const struct guide_setting *setting = &run->setting[i];
 
         if (setting->varied == varied
             && json_object_set_new(factors, setting->name,
@@ -27,7 +27,7 @@ static json_t *settings_of(const struct timer_run *run, bool varied)
 }
 
 /* No curve is no failure: the run does not vary the steep, or its cups do not show one yet. */
-static int read_one(struct store *store, const struct timer_run *run, struct timer_curve *out, struct why *why)
+static int read_one(struct store *store, const struct guide_run *run, struct timer_curve *out, struct why *why)
 {
     json_t *factors = settings_of(run, true), *held = settings_of(run, false);
     struct store_curve curve;

@@ -21,28 +21,40 @@
 #include "poise/program.h"
 #include "poise/uncertainty.h"
 #include "terminal.h"
+#include "words.h"
 
 enum {
     PLACE_SIZE = 512,
-    FRAME_MS = 100, /* a clock that shows seconds, and water that runs: ten pictures a second ... */
-    REST_MS = 1000, /* ... and one where nothing runs */
-    CONTROL_L = 12, /* the usual key to repaint a screen */
-    ASK_MS = 2000   /* a hand on the key waits no longer */
+    FRAME_MS = 100,              /* a clock that shows seconds, and water that runs: ten pictures a second ... */
+    REST_MS = 1000,              /* ... and one where nothing runs */
+    CONTROL_L = 12,              /* the usual key to repaint a screen */
+    ASK_MS = 2000,               /* a hand on the key waits no longer */
+    BEEP_US = 350000,            /* so long between the strokes of the longer bell */
+    LONG_BEEPS = 4,              /* at the end of a press */
+    SECOND_THOUGHT_US = 10000000 /* so long an order can be taken back, or waits for its second key */
 };
+
+enum bells { BELLS_ALL, BELLS_PRESS, BELLS_NONE };
 
 struct timer {
     struct client *client;
     struct timer_model model;
     struct timer_page page;
-    struct timer_bell rung;
+    struct timer_bell heard;
     struct canvas canvas;
     const char *station; /* chosen on the command line; NULL: the first */
     bool plain;
+    enum bells bells;
+    int beeps; /* still to come, the next one at ... */
+    int64_t beep_us;
+    char end_armed[NAME_SIZE]; /* the station whose brew a second `e` ends, until ... */
+    int64_t end_armed_us;
     char said_next[TIMER_STATIONS][PLAIN_SIZE]; /* plain: the run last offered in words */
-    char store[PLACE_SIZE];                     /* where earlier cups may be */
-    bool store_named;                           /* on the command line */
-    bool store_due;                             /* a brew began or ended: to be read when the state shows the run */
-    char store_trouble[sizeof(struct why)];     /* said once, until it is another */
+    struct plain_stages said_stages[TIMER_STATIONS];
+    char store[PLACE_SIZE];                 /* where earlier cups may be */
+    bool store_named;                       /* on the command line */
+    bool store_due;                         /* a brew began or ended: to be read when the state shows the run */
+    char store_trouble[sizeof(struct why)]; /* said once, until it is another */
 };
 
 static volatile sig_atomic_t stop;
@@ -56,12 +68,16 @@ static void on_signal(int number)
 static void usage(FILE *out)
 {
     fputs("Usage: poise-timer [--plain] [--station NAME] [--steep SECONDS] [--store FILE]\n"
+          "                   [--pressure UNIT] [--temperature UNIT] [--bell WHEN]\n"
           "                   [--bus ADDRESS] [--control ADDRESS]\n"
-          "Shows a brewing bench: the stage, the steep, what comes next.\n"
+          "Shows a brewing bench: what to do now, the stage, the time, what comes next.\n"
           "\n"
           "  -p, --plain            a line a second and a line per event, instead of a screen\n"
           "  -S, --station NAME     the station that the keys speak to at first\n"
           "  -t, --steep SECONDS    the steep to count towards where no plan says it\n"
+          "  -P, --pressure UNIT    kpa, bar or psi (default: POISE_PRESSURE, or kpa)\n"
+          "  -T, --temperature UNIT c or f (default: POISE_TEMPERATURE, or c)\n"
+          "  -B, --bell WHEN        all, press (its end of steep and of press) or none\n"
           "  -s, --store FILE       the store that knows earlier cups (default: POISE_STORE, or the usual file)\n"
           "  -b, --bus ADDRESS      where the bench speaks (default: POISE_BUS, or the usual sockets)\n"
           "  -c, --control ADDRESS  where it answers (default: POISE_CONTROL, or the usual sockets)\n"
@@ -80,8 +96,8 @@ static const struct timer_station *chosen(const struct timer *timer)
     return timer->model.stations > 0 ? &timer->model.station[timer->page.chosen % timer->model.stations] : NULL;
 }
 
-/* Asks the bench and shows what came of it.  `request` is stolen. */
-static void ask(struct timer *timer, json_t *request, const char *done)
+/* Asks the bench and shows what came of it.  `request` is stolen.  True: it was done. */
+static bool ask(struct timer *timer, json_t *request, const char *done)
 {
     const struct timer_station *station = chosen(timer);
     json_t *reply = NULL;
@@ -90,7 +106,7 @@ static void ask(struct timer *timer, json_t *request, const char *done)
 
     if (!station || !request) {
         json_decref(request);
-        return;
+        return false;
     }
     json_object_set_new(request, "station", json_string(station->name));
     error = client_ask(timer->client, request, ASK_MS, &reply, &why);
@@ -99,21 +115,54 @@ static void ask(struct timer *timer, json_t *request, const char *done)
     else
         model_notice(&timer->model, false, clock_world_now().mono_us, "%s: %s", station->name, done);
     json_decref(reply);
+    return error >= 0;
 }
 
 static void mark(struct timer *timer, enum stage stage)
 {
-    char done[40];
+    char done[60];
 
-    snprintf(done, sizeof done, "%s begins", stage_name(stage));
+    snprintf(done, sizeof done, "%s begins (u takes it back)", stage_name(stage));
     ask(timer, json_pack("{s:s, s:s}", "do", "mark", "stage", stage_name(stage)), done);
+}
+
+static void begin(struct timer *timer)
+{
+    ask(timer, json_pack("{s:s}", "do", "begin"), "a brew begins (u takes it back)");
+}
+
+/* An end cannot be taken back: it wants its key twice. */
+static void end(struct timer *timer)
+{
+    const struct timer_station *station = chosen(timer);
+    int64_t now_us = clock_world_now().mono_us;
+
+    if (!station)
+        return;
+    if (*station->brew && (strcmp(timer->end_armed, station->name) != 0 || now_us >= timer->end_armed_us)) {
+        strcpy(timer->end_armed, station->name);
+        timer->end_armed_us = now_us + SECOND_THOUGHT_US;
+        model_notice(&timer->model, false, now_us, "%s: press e again to end brew %s", station->name,
+                     words_brew(station->brew));
+        return;
+    }
+    timer->end_armed[0] = '\0';
+    ask(timer, json_pack("{s:s}", "do", "end"), "the brew is done");
+}
+
+static void mark_next(struct timer *timer, const struct timer_station *station)
+{
+    struct guide guide;
+
+    station_guide(&timer->model, station, model_now_us(&timer->model, clock_world_now().mono_us), &guide);
+    mark(timer, guide.next_stage);
 }
 
 static void key_on_mark_page(struct timer *timer, int key)
 {
     timer->page.page = PAGE_BENCH;
     for (enum stage stage = STAGE_IDLE; stage < STAGE_COUNT; stage++)
-        if (mark_letter(stage) && mark_letter(stage) == key)
+        if (mark_digit(stage) && mark_digit(stage) == key)
             mark(timer, stage);
 }
 
@@ -203,11 +252,15 @@ static void key_on_bench_page(struct timer *timer, int key)
     else if (key == 'm')
         timer->page.page = PAGE_MARK;
     else if (key == ' ' && station)
-        mark(timer, station_next_stage(station));
+        mark_next(timer, station);
     else if (key == 'b')
-        ask(timer, json_pack("{s:s}", "do", "begin"), "a brew begins");
+        begin(timer);
     else if (key == 'e')
-        ask(timer, json_pack("{s:s}", "do", "end"), "the brew is done");
+        end(timer);
+    else if (key == 'u')
+        ask(timer, json_pack("{s:s}", "do", "undo"), "taken back");
+    else if (key == 's')
+        timer->page.silent = !timer->page.silent;
     else if (key == 'a')
         open_answer_page(timer);
     else if (key == '\t' && timer->model.stations > 0)
@@ -273,20 +326,66 @@ static int show(struct timer *timer)
     return 0;
 }
 
-static void ring(struct timer *timer)
+/* What each moment says where there is no screen. */
+static const char *const moment_words[GUIDE_MOMENTS] = {
+    [GUIDE_BLOOM_END] = "the bloom is over: pour now",
+    [GUIDE_STIR] = "stir now",
+    [GUIDE_STIR_END] = "stop stirring",
+    [GUIDE_PRESS_SOON] = "ten seconds to the press",
+    [GUIDE_PRESS] = "the steep is over: press now",
+    [GUIDE_PRESS_END] = "the press is over",
+};
+
+static bool bell_wanted(const struct timer *timer, enum guide_moment moment)
 {
-    if (!model_bell(&timer->model, &timer->rung, model_now_us(&timer->model, clock_world_now().mono_us)))
-        return;
-    if (!timer->plain)
-        terminal_bell();
-    else
-        printf("%sthe steep is over: press now\n", isatty(STDOUT_FILENO) ? "\a" : "");
+    bool press = moment == GUIDE_PRESS || moment == GUIDE_PRESS_END;
+
+    return !timer->page.silent && (timer->bells == BELLS_ALL || (timer->bells == BELLS_PRESS && press));
 }
 
-static void print_now(const struct timer *timer)
+static void beep_now(const struct timer *timer)
+{
+    if (!timer->plain)
+        terminal_bell();
+    else if (isatty(STDOUT_FILENO))
+        fputs("\a", stdout);
+}
+
+static void ring(struct timer *timer)
+{
+    int64_t local_us = clock_world_now().mono_us;
+    unsigned fresh = model_bell(&timer->model, &timer->heard, model_now_us(&timer->model, local_us));
+
+    for (int moment = 0; moment < GUIDE_MOMENTS; moment++) {
+        if (!(fresh >> moment & 1))
+            continue;
+        if (timer->plain)
+            puts(moment_words[moment]);
+        if (bell_wanted(timer, (enum guide_moment)moment))
+            timer->beeps = moment == GUIDE_PRESS_END ? LONG_BEEPS : 1;
+    }
+    if (timer->beeps > 0 && local_us >= timer->beep_us) {
+        beep_now(timer);
+        timer->beeps--;
+        timer->beep_us = local_us + BEEP_US;
+    }
+}
+
+static void print_settled(struct timer *timer, bool at_once)
+{
+    int64_t local_us = clock_world_now().mono_us;
+    char line[PLAIN_SIZE];
+
+    for (int i = 0; i < timer->model.stations; i++)
+        while (*plain_settled(&timer->model, i, local_us, at_once, &timer->said_stages[i], line))
+            puts(line);
+}
+
+static void print_now(struct timer *timer)
 {
     char line[PLAIN_SIZE];
 
+    print_settled(timer, false);
     for (int i = 0; timer->model.found && i < timer->model.stations; i++)
         puts(plain_now(&timer->model, i, clock_world_now().mono_us, line));
 }
@@ -295,6 +394,9 @@ static void print_event(struct timer *timer, const struct message *message)
 {
     char line[PLAIN_SIZE];
 
+    for (int i = 0; message->kind == MESSAGE_STAGE && i < timer->model.stations; i++)
+        if (*message->stage.brew && strcmp(timer->model.station[i].brew, message->stage.brew) == 0)
+            plain_stage_came(&timer->model, i, message->common.mono_us, &timer->said_stages[i]);
     if (*plain_event(&timer->model, message, line))
         puts(line);
     for (int i = 0; message->kind == MESSAGE_STATE && i < timer->model.stations; i++)
@@ -344,6 +446,8 @@ static void take_event(struct timer *timer, int event, struct message *message, 
 
     switch (event) {
     case CLIENT_MESSAGE:
+        if (timer->plain && message->kind == MESSAGE_BREW && message->brew.change != BREW_NOTE)
+            print_settled(timer, true); /* before the brew is another */
         model_message(&timer->model, message, now_us);
         remember(timer, message);
         if (timer->plain)
@@ -354,13 +458,13 @@ static void take_event(struct timer *timer, int event, struct message *message, 
         break;
     case CLIENT_FOUND:
         if (timer->plain)
-            printf("the bench is there\n");
+            printf("Connected\n");
         model_found(&timer->model, now_us);
         timer->store_due = true;
         break;
     case CLIENT_GONE:
         if (timer->plain)
-            printf("the bench is gone; looking for it\n");
+            printf("Connection lost; looking for the bench\n");
         model_gone(&timer->model, now_us);
         break;
     case CLIENT_BAD:
@@ -412,6 +516,8 @@ static int run(struct timer *timer)
             error = event;
         else
             take_event(timer, event, &message, &why);
+        if (timer->beeps > 0 && next_us > timer->beep_us)
+            next_us = timer->beep_us;
         if (event == CLIENT_INPUT || event == -EINTR || event == CLIENT_GONE || event == CLIENT_FOUND
             || (event == CLIENT_MESSAGE && message.kind != MESSAGE_READING && !timer->plain))
             next_us = clock_world_now().mono_us;
@@ -420,6 +526,32 @@ static int run(struct timer *timer)
 }
 
 /* ---- start ---- */
+
+/* A unit from an option, or else from the environment; false: it is none, and that was said. */
+static bool unit_from(const char *option, const char *variable, const char *value,
+                      bool (*set)(const char *name, struct guide_units *out), const char *choices,
+                      struct guide_units *units)
+{
+    const char *name = value ? value : getenv(variable);
+
+    if (!name || !*name || set(name, units))
+        return true;
+    program_say("%s %s: %s", value ? option : variable, name, choices);
+    return false;
+}
+
+static bool bells_from(const char *text, enum bells *out)
+{
+    static const char *const names[] = { "all", "press", "none" };
+
+    for (int i = 0; i < 3; i++)
+        if (strcmp(names[i], text) == 0) {
+            *out = (enum bells)i;
+            return true;
+        }
+    program_say("--bell %s: all, press or none", text);
+    return false;
+}
 
 static bool steep_from(const char *text, double *out)
 {
@@ -443,7 +575,8 @@ static void catch_signals(void)
     sigaction(SIGHUP, &action, NULL);
 }
 
-static int start(struct timer *timer, const char *bus, const char *control, double steep_s)
+static int start(struct timer *timer, const char *bus, const char *control, double steep_s,
+                 const struct guide_units *units)
 {
     char bus_place[PLACE_SIZE], control_place[PLACE_SIZE];
     struct client_options options = { .bus = place_bus(bus, bus_place, sizeof bus_place),
@@ -457,6 +590,7 @@ static int start(struct timer *timer, const char *bus, const char *control, doub
         return EXIT_FAILED;
     }
     model_begin(&timer->model, steep_s);
+    timer->model.units = *units;
     timer->page.where = bus_place;
     timer->canvas.unicode = strcmp(nl_langinfo(CODESET), "UTF-8") == 0;
     timer->plain = timer->plain || !isatty(STDIN_FILENO) || !isatty(STDOUT_FILENO) || !terminal_open(program_colour());
@@ -478,6 +612,9 @@ int main(int argc, char **argv)
     static const struct option options[] = { { "plain", no_argument, NULL, 'p' },
                                              { "station", required_argument, NULL, 'S' },
                                              { "steep", required_argument, NULL, 't' },
+                                             { "pressure", required_argument, NULL, 'P' },
+                                             { "temperature", required_argument, NULL, 'T' },
+                                             { "bell", required_argument, NULL, 'B' },
                                              { "bus", required_argument, NULL, 'b' },
                                              { "control", required_argument, NULL, 'c' },
                                              { "store", required_argument, NULL, 's' },
@@ -485,14 +622,15 @@ int main(int argc, char **argv)
                                              { "version", no_argument, NULL, 'V' },
                                              { NULL, 0, NULL, 0 } };
     static struct timer timer;
-    const char *bus = NULL, *control = NULL, *store = NULL;
+    const char *bus = NULL, *control = NULL, *store = NULL, *pressure = NULL, *temperature = NULL;
+    struct guide_units units = { GUIDE_KPA, false };
     double steep_s = NAN;
     int option;
 
     setlocale(LC_ALL, "");
     setlocale(LC_NUMERIC, "C"); /* what is typed and printed has a decimal point */
     program_begin(argv[0]);
-    while ((option = getopt_long(argc, argv, "pS:t:s:b:c:hV", options, NULL)) != -1)
+    while ((option = getopt_long(argc, argv, "pS:t:s:P:T:B:b:c:hV", options, NULL)) != -1)
         switch (option) {
         case 'p':
             timer.plain = true;
@@ -506,6 +644,16 @@ int main(int argc, char **argv)
             break;
         case 's':
             store = optarg;
+            break;
+        case 'P':
+            pressure = optarg;
+            break;
+        case 'T':
+            temperature = optarg;
+            break;
+        case 'B':
+            if (!bells_from(optarg, &timer.bells))
+                return EXIT_USAGE;
             break;
         case 'b':
             bus = optarg;
@@ -527,7 +675,10 @@ int main(int argc, char **argv)
         program_say("%s: not an option", argv[optind]);
         return EXIT_USAGE;
     }
+    if (!unit_from("--pressure", "POISE_PRESSURE", pressure, guide_units_pressure, "kpa, bar or psi", &units)
+        || !unit_from("--temperature", "POISE_TEMPERATURE", temperature, guide_units_temperature, "c or f", &units))
+        return EXIT_USAGE;
     timer.store_named = store != NULL;
     place_store(store, timer.store, sizeof timer.store);
-    return start(&timer, bus, control, steep_s);
+    return start(&timer, bus, control, steep_s, &units);
 }

@@ -12,6 +12,7 @@
 enum {
     FLOW_WINDOW_US = 1000000, /* a slope over one second: steadier than the eye, quicker than the hand */
     REST_WINDOW_US = 500000,  /* what the scale showed just before something began is averaged over this */
+    SAME_US = 1000,           /* a stage is the same moment within a millisecond: the contract of stage events */
     GAUGE_STALE_US = 2000000  /* a pressure instrument silent for longer says nothing about now */
 };
 static const double TARE_WITHIN_S = 0.7; /* two lines of the slowest scale; in a longer silence all may be lifted */
@@ -24,6 +25,7 @@ void model_begin(struct timer_model *model, double planned_steep_s)
     model->rate = 1;
     model->planned_steep_s = planned_steep_s;
     measures_clear(&model->last);
+    model->last_kept = -1;
 }
 
 void model_found(struct timer_model *model, int64_t local_us)
@@ -142,9 +144,12 @@ static void take_brew(struct timer_model *model, const struct message_brew *brew
     } else if (strcmp(station->brew, brew->brew) == 0 && (brew->change == BREW_END || brew->change == BREW_DISCARD)) {
         station->brew[0] = '\0';
     }
+    if (brew->change == BREW_VERDICT && strcmp(brew->brew, model->last_brew) == 0)
+        model->last_kept = brew->plan_kept;
     if (brew->change == BREW_END) {
         strcpy(model->last_brew, brew->brew);
         model->last = brew->measures;
+        model->last_kept = brew->plan_kept;
         memcpy(model->last_above, station->above, sizeof model->last_above);
         station->cup_left = true;
     }
@@ -189,7 +194,9 @@ static void take_stage(struct timer_station *station, const struct message_stage
 
     if (*stage->brew && strcmp(stage->brew, station->brew) != 0)
         return; /* a correction of an earlier brew */
-    if (station->stage_count < TIMER_STAGES) {
+    while (station->stage_count > 0 && station->stages[station->stage_count - 1].at_us >= stage->at_us - SAME_US)
+        station->stage_count--; /* a stage takes back what was reported to begin then or later */
+    if (station->stage_count < TIMER_STAGES && stage->stage != STAGE_IDLE) {
         station->stages[station->stage_count].stage = stage->stage;
         station->stages[station->stage_count++].at_us = stage->at_us;
     }
@@ -239,8 +246,12 @@ static void take_instrument(struct timer_model *model, const struct message_inst
     for (int i = 0; i < model->stations; i++)
         if (!ordered && strcmp(model->station[i].scale, instrument->instrument) == 0)
             strcpy(model->station[i].condition, instrument_change_name(instrument->change));
-    model_notice(model, bad, local_us, "%s %s%s%s", instrument->instrument, instrument_change_name(instrument->change),
-                 *instrument->detail ? ": " : "", instrument->detail);
+    if (ordered)
+        model_notice(model, false, local_us, "%s: %s", instrument->instrument,
+                     strstr(instrument->detail, "tare") ? "tare sent" : "zero sent");
+    else
+        model_notice(model, bad, local_us, "%s %s%s%s", instrument->instrument,
+                     instrument_change_name(instrument->change), *instrument->detail ? ": " : "", instrument->detail);
 }
 
 void model_message(struct timer_model *model, const struct message *message, int64_t local_us)

@@ -8,6 +8,7 @@
 #include <stdbool.h>
 #include <stdint.h>
 
+#include "poise/guide.h"
 #include "poise/kinetics.h"
 #include "poise/messages.h"
 
@@ -16,23 +17,7 @@ enum {
     TIMER_STAGES = 32,   /* of one brew: two stirs and three pours are 10 */
     TIMER_WAITING = 16,
     TIMER_READINGS = 128, /* six seconds at twenty a second: flow, and the moment before the press */
-    TIMER_WORD = 48,
-    TIMER_WORDS = 24 /* as long as a plan lets a word be */
-};
-
-/* One thing that a plan varies or holds: "steep_s", 120 or "stir", "swirl". */
-struct timer_setting {
-    char name[TIMER_WORD], word[TIMER_WORD];
-    double number;    /* NAN: it is a word */
-    double tolerance; /* NAN: none */
-    bool varied;
-};
-
-struct timer_run {
-    char experiment[TIMER_WORD];
-    int run, of, replicate;
-    struct timer_setting setting[TIMER_WORDS];
-    int settings;
+    TIMER_WORD = 48       /* an experiment's name */
 };
 
 struct timer_point {
@@ -72,8 +57,8 @@ struct timer_station {
     bool above[MEASURE_COUNT];
     bool cup_left; /* the brew ended, and what stood there then has not been taken off */
     bool has_next;
-    struct timer_run next;           /* the run under way, or else the next */
-    struct timer_run brewed, before; /* the newest run seen brewing here, and the one before it; run 0: none */
+    struct guide_run next;           /* the run under way, or else the next */
+    struct guide_run brewed, before; /* the newest run seen brewing here, and the one before it; run 0: none */
     struct timer_curve curve;        /* of earlier cups like `next` */
     char question[NAME_SIZE], question_detail[DETAIL_SIZE];
     int question_measure;          /* -1: the answer is no measure */
@@ -102,6 +87,7 @@ struct timer_station {
 struct timer_waiting {
     char brew[BREW_SIZE];
     int have, want;
+    int64_t since_us; /* when it was weighed; 0: not known */
 };
 
 struct timer_model {
@@ -119,9 +105,11 @@ struct timer_model {
     char last_brew[BREW_SIZE];
     struct measures last;
     bool last_above[MEASURE_COUNT];
+    int last_kept; /* its plan: 1, 0, -1 none or not known */
     char experiment[TIMER_WORD], title[DETAIL_SIZE];
     int plan_done, plan_of;   /* 0 of 0: no plan */
     double planned_steep_s;   /* from the command line; NAN: only the plan knows */
+    struct guide_units units; /* that the reader chose */
     char strength[NAME_SIZE]; /* the refractometer that spoke last */
     struct decimal strength_shown;
     int64_t strength_at_us;
@@ -159,24 +147,21 @@ double station_share(const struct timer_station *station, double steep_s);
 bool station_brewing(const struct timer_station *station); /* dose to press */
 bool station_had(const struct timer_station *station, enum stage stage);
 
-/* The plan blooms, and no more than that water has come: the rest is still to be poured.  The tracker cannot know
- * before the second pour. */
-bool station_blooms(const struct timer_station *station);
-
 /* The run that was brewed here before `next`; NULL: none that was seen. */
-const struct timer_run *station_run_before(const struct timer_station *station);
+const struct guide_run *station_run_before(const struct timer_station *station);
 
-/* The plan's number for a measure, "bloom_g" or the like; NAN: none.  tolerance may be NULL. */
-double station_planned(const struct timer_station *station, const char *name, double *tolerance);
-double model_planned_steep_s(const struct timer_model *model, const struct timer_station *station);
+/* What to do now at this station. */
+void station_guide(const struct timer_model *model, const struct timer_station *station, int64_t now_us,
+                   struct guide *out);
 
-/* What comes after the stage now: by the plan where there is one, else by custom. */
-enum stage station_next_stage(const struct timer_station *station);
-
-/* True once per brew: the planned steep is over and nobody presses yet.  `rung` is the caller's, zeroed. */
+/* Which of its moments came since the last call, 1 << enum guide_moment; what had come when a brew is first seen counts
+ * as heard.  `heard` is the caller's, zeroed. */
 struct timer_bell {
-    char brew[TIMER_STATIONS][BREW_SIZE];
+    struct {
+        char brew[BREW_SIZE];
+        unsigned moments;
+    } heard[TIMER_STATIONS];
 };
-bool model_bell(const struct timer_model *model, struct timer_bell *rung, int64_t now_us);
+unsigned model_bell(const struct timer_model *model, struct timer_bell *heard, int64_t now_us);
 
 #endif

@@ -22,7 +22,4 @@ double station_load_g(const struct timer_station *station);
 /* Takes over all that a state says; whatever is missing or of the wrong kind counts as not known. */
 void model_state(struct timer_model *model, json_t *state);
 
-/* A run of the plan, as states and the begin of a brew carry it. */
-void run_read(json_t *json, struct timer_run *out);
-
 #endif

@@ -1,69 +1,17 @@
-/* What is planned and what comes next; see model.h. */
+/* What is planned, and what the guide makes of how things stand; see model.h. */
 #include <math.h>
-#include <stdlib.h>
 #include <string.h>
 
 #include "model_parts.h"
 
-static const double BLOOM_MORE = 0.5; /* half as much again as planned is no bloom any more, but the pour */
+static const double STANDS_THERE_G = 20; /* the lightest cup or brewer weighs more */
+static const double ADDING_G = 0.3;      /* the least that is no noise */
+static const double COFFEE_MOST_G = 45;  /* no cup takes more */
+static const int64_t OLD_US = 1500000;   /* the slowest scales speak twice a second: three missed */
 
-static const struct timer_setting *setting_of(const struct timer_station *station, const char *name)
+const struct guide_run *station_run_before(const struct timer_station *station)
 {
-    for (int i = 0; station->has_next && i < station->next.settings; i++)
-        if (strcmp(station->next.setting[i].name, name) == 0)
-            return &station->next.setting[i];
-    return NULL;
-}
-
-double station_planned(const struct timer_station *station, const char *name, double *tolerance)
-{
-    const struct timer_setting *setting = setting_of(station, name);
-
-    if (tolerance)
-        *tolerance = setting ? setting->tolerance : NAN;
-    return setting ? setting->number : NAN;
-}
-
-double model_planned_steep_s(const struct timer_model *model, const struct timer_station *station)
-{
-    double planned_s = station_planned(station, "steep_s", NULL);
-
-    return isnan(planned_s) ? model->planned_steep_s : planned_s;
-}
-
-/* "stir = none" and "stir = no" mean that nothing is done; without a plan nobody knows, and the press is likelier. */
-static bool stir_planned(const struct timer_station *station)
-{
-    const struct timer_setting *stir = setting_of(station, "stir");
-
-    if (!stir)
-        return false;
-    if (!isnan(stir->number))
-        return stir->number > 0;
-    return strcmp(stir->word, "none") != 0 && strcmp(stir->word, "no") != 0;
-}
-
-static bool bloom_planned(const struct timer_station *station)
-{
-    return station_planned(station, "bloom_s", NULL) > 0 || station_planned(station, "bloom_g", NULL) > 0;
-}
-
-bool station_blooms(const struct timer_station *station)
-{
-    double tolerance_g, bloom_g = station_planned(station, "bloom_g", &tolerance_g), water_g = station_water_g(station);
-    double rest_g = station_planned(station, "water_g", NULL) - bloom_g;
-    int pours = 0;
-
-    for (int i = 0; i < station->stage_count; i++)
-        pours += station->stages[i].stage == STAGE_BLOOM || station->stages[i].stage == STAGE_POUR;
-    if (!(bloom_g > 0) || !(rest_g > 0) || pours > 1 || station->stage < STAGE_BLOOM || station->stage > STAGE_STEEP)
-        return false;
-    return water_g <= bloom_g + fmax(tolerance_g > 0 ? tolerance_g : 0, fmin(rest_g, bloom_g) * BLOOM_MORE);
-}
-
-const struct timer_run *station_run_before(const struct timer_station *station)
-{
-    const struct timer_run *run = *station->brew ? &station->before : &station->brewed;
+    const struct guide_run *run = *station->brew ? &station->before : &station->brewed;
 
     return station->has_next && run->run > 0 && strcmp(run->experiment, station->next.experiment) == 0 ? run : NULL;
 }
@@ -73,51 +21,109 @@ double station_share(const struct timer_station *station, double steep_s)
     return station->curve.cups ? kinetics_share_at(&station->curve.fit, steep_s) : (double)NAN;
 }
 
-enum stage station_next_stage(const struct timer_station *station)
+/* Something stands there and was tared away: what is shown now is what goes in. */
+static bool tared(const struct timer_station *station)
 {
-    switch (station->stage) {
-    case STAGE_IDLE:
-    case STAGE_DONE:
-        return STAGE_DOSE;
-    case STAGE_DOSE:
-        return bloom_planned(station) ? STAGE_BLOOM : STAGE_POUR;
-    case STAGE_BLOOM:
-        return STAGE_POUR;
-    case STAGE_POUR:
-        return STAGE_STEEP;
-    case STAGE_STEEP:
-        if (station_blooms(station))
-            return STAGE_POUR;
-        return stir_planned(station) && !station_had(station, STAGE_STIR) ? STAGE_STIR : STAGE_PRESS;
-    case STAGE_STIR:
-        return STAGE_SETTLE;
-    case STAGE_SETTLE:
-        return STAGE_PRESS;
-    case STAGE_PRESS:
-        return STAGE_WEIGH;
-    case STAGE_WEIGH:
-        return STAGE_STRENGTH;
-    case STAGE_STRENGTH:
-        return STAGE_DONE;
-    case STAGE_COUNT:
-        break;
-    }
-    return STAGE_IDLE;
+    if (station->rest.known)
+        return station->rest.since == SINCE_ZERO;
+    return station->offset_g > STANDS_THERE_G && decimal_to_double(station->shown) + station->offset_g > STANDS_THERE_G;
 }
 
-bool model_bell(const struct timer_model *model, struct timer_bell *rung, int64_t now_us)
+/* How many stages of this kind have begun, and when the last one did, and ended; 0: not yet. */
+static int count_stage(const struct timer_station *station, enum stage stage, int64_t *began_us, int64_t *ended_us)
 {
-    bool ring = false;
+    int count = 0;
+
+    *began_us = *ended_us = 0;
+    for (int i = 0; i < station->stage_count; i++) {
+        if (station->stages[i].stage != stage)
+            continue;
+        count++;
+        *began_us = station->stages[i].at_us;
+        *ended_us = i + 1 < station->stage_count ? station->stages[i + 1].at_us : 0;
+    }
+    return count;
+}
+
+static double since_s(int64_t from_us, int64_t now_us)
+{
+    return from_us ? (double)(now_us - from_us) / 1e6 : (double)NAN;
+}
+
+/* Before a brew: the scale's own rests say what was added, and what was weighed and tared away. */
+static void add_coffee(const struct timer_station *station, struct guide_state *state)
+{
+    enum rest_since since;
+    double added_g = station_added_g(station, &since);
+
+    state->tared = tared(station);
+    if (isnan(added_g) && state->tared && isnan(station->rest.weighed_g) && station->status == READING_OK
+        && fabs(decimal_to_double(station->shown)) <= COFFEE_MOST_G)
+        added_g = decimal_to_double(station->shown); /* tared before we came */
+    state->coffee_g = added_g >= ADDING_G ? added_g : (double)NAN;
+    if (!isnan(station->rest.weighed_g))
+        state->dose_g = station->rest.weighed_g;
+}
+
+void station_guide(const struct timer_model *model, const struct timer_station *station, int64_t now_us,
+                   struct guide *out)
+{
+    static const struct guide_run no_run;
+    const struct measures *measures = &station->measures;
+    struct guide_state state;
+    int64_t began_us, ended_us;
+
+    guide_state_clear(&state);
+    state.stage = station->stage;
+    state.stage_s = station_stage_s(station, now_us);
+    state.water_s = station_steep_s(station, now_us);
+    state.stirs = count_stage(station, STAGE_STIR, &began_us, &ended_us);
+    state.stir_began_s = since_s(began_us, now_us);
+    state.stirred_s = since_s(ended_us, now_us);
+    state.pours = count_stage(station, STAGE_POUR, &began_us, &ended_us);
+    state.pours += count_stage(station, STAGE_BLOOM, &began_us, &ended_us);
+    count_stage(station, STAGE_PRESS, &began_us, &ended_us);
+    state.press_s = since_s(began_us, now_us);
+    state.scale = station->shown_at_us != 0
+                  && now_us - station->shown_at_us <= (int64_t)((double)OLD_US * fmax(model->rate, 1))
+                  && (station->status == READING_OK || station->status == READING_OVERLOAD);
+    state.decimals = station->shown_at_us ? -station->shown.exponent : 1;
+    state.overload = station->status == READING_OVERLOAD;
+    state.load_g = station_load_g(station);
+    state.water_g = station_water_g(station);
+    state.flow_g_per_s = station_flow_g_per_s(station, now_us);
+    state.press_kpa = station_press_kpa(station, now_us);
+    state.limit_kpa = station->press_limit_kpa > 0 ? station->press_limit_kpa : (double)NAN;
+    state.asked_steep_s = model->planned_steep_s;
+    state.cup_left = station->cup_left;
+    if (*station->brew || station->stage == STAGE_DOSE) {
+        state.dose_g = measures->value[MEASURE_DOSE_G];
+        state.beverage_g = measures->value[MEASURE_BEVERAGE_G];
+    } else if (station->cup_left) {
+        state.beverage_g = model->last.value[MEASURE_BEVERAGE_G];
+    }
+    if (station->stage <= STAGE_DOSE || station->stage >= STAGE_STRENGTH)
+        add_coffee(station, &state);
+    guide_now(station->has_next ? &station->next : &no_run, &state, &model->units, out);
+}
+
+unsigned model_bell(const struct timer_model *model, struct timer_bell *heard, int64_t now_us)
+{
+    unsigned fresh = 0;
 
     for (int i = 0; i < model->stations; i++) {
         const struct timer_station *station = &model->station[i];
-        double planned_s = model_planned_steep_s(model, station);
+        struct guide guide;
 
-        if (!*station->brew || station->stage < STAGE_BLOOM || station->stage > STAGE_SETTLE
-            || !(station_steep_s(station, now_us) >= planned_s) || strcmp(rung->brew[i], station->brew) == 0)
+        if (!*station->brew)
             continue;
-        strcpy(rung->brew[i], station->brew);
-        ring = true;
+        station_guide(model, station, now_us, &guide);
+        if (strcmp(heard->heard[i].brew, station->brew) == 0)
+            fresh |= guide.moments & ~heard->heard[i].moments;
+        else
+            heard->heard[i].moments = 0;
+        strcpy(heard->heard[i].brew, station->brew);
+        heard->heard[i].moments |= guide.moments;
     }
-    return ring;
+    return fresh;
 }

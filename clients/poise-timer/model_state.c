@@ -49,41 +49,6 @@ static void copy_text(char *out, size_t size, const char *text)
 
 /* ---- plan ---- */
 
-static void read_settings(json_t *object, json_t *tolerances, bool varied, struct timer_run *out)
-{
-    const char *name;
-    json_t *value;
-
-    json_object_foreach(object, name, value)
-    {
-        struct timer_setting *setting = &out->setting[out->settings];
-
-        if (out->settings == TIMER_WORDS)
-            return;
-        if (!json_is_number(value) && !json_is_string(value))
-            continue;
-        copy_text(setting->name, sizeof setting->name, name);
-        copy_text(setting->word, sizeof setting->word, json_is_string(value) ? json_string_value(value) : "");
-        setting->number = json_is_number(value) ? json_number_value(value) : NAN;
-        setting->tolerance = number_of(tolerances, name);
-        setting->varied = varied;
-        out->settings++;
-    }
-}
-
-void run_read(json_t *json, struct timer_run *out)
-{
-    json_t *tolerances = json_object_get(json, "tolerances");
-
-    memset(out, 0, sizeof *out);
-    copy_text(out->experiment, sizeof out->experiment, text_of(json, "experiment"));
-    out->run = count_of(json, "run");
-    out->of = count_of(json, "of");
-    out->replicate = count_of(json, "replicate");
-    read_settings(json_object_get(json, "factors"), tolerances, true, out);
-    read_settings(json_object_get(json, "recipe"), tolerances, false, out);
-}
-
 static void read_plan(struct timer_model *model, json_t *plan)
 {
     copy_text(model->experiment, sizeof model->experiment, text_of(plan, "experiment"));
@@ -134,7 +99,7 @@ static void read_question(json_t *question, struct timer_station *station)
     station->question_measure = measure_find(text_of(question, "measure"));
 }
 
-static bool same_run(const struct timer_run *one, const struct timer_run *other)
+static bool same_run(const struct guide_run *one, const struct guide_run *other)
 {
     return one->run == other->run && strcmp(one->experiment, other->experiment) == 0;
 }
@@ -178,7 +143,7 @@ static void read_station(json_t *json, struct timer_station *station)
     read_above(json_object_get(json, "above"), station->above);
     read_question(json_object_get(json, "question"), station);
     station->has_next = json_is_object(next);
-    run_read(next, &station->next);
+    guide_run_read(next, &station->next);
     if (*station->brew && station->has_next && !same_run(&station->next, &station->brewed)) {
         station->before = station->brewed;
         station->brewed = station->next;
@@ -294,6 +259,7 @@ static void read_waiting(struct timer_model *model, json_t *list)
         copy_text(waiting->brew, sizeof waiting->brew, text_of(entry, "brew"));
         waiting->have = count_of(entry, "have");
         waiting->want = count_of(entry, "want");
+        waiting->since_us = time_of(entry, "since_us");
         model->waiting_count++;
     }
 }
@@ -317,6 +283,9 @@ void model_state(struct timer_model *model, json_t *state)
     read_waiting(model, json_object_get(state, "waiting"));
     read_plan(model, json_object_get(state, "plan"));
     if (json_is_object(last)) {
+        json_t *kept = json_object_get(last, "plan_kept");
+
+        model->last_kept = json_is_boolean(kept) ? json_is_true(kept) : -1;
         read_above(json_object_get(last, "above"), model->last_above);
         copy_text(model->last_brew, sizeof model->last_brew, text_of(last, "brew"));
         if (message_read_measures(json_object_get(last, "measures"), &model->last, &why) < 0)

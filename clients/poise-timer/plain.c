@@ -24,24 +24,24 @@ char *plain_now(const struct timer_model *model, int i, int64_t local_us, char *
     const struct timer_station *station = &model->station[i];
     int64_t now_us = model_now_us(model, local_us);
     size_t length = clock_words(model_time_us(model, local_us), out);
-    char numbers[WORDS_SIZE], share[WORDS_SIZE], scale[WORDS_SIZE], brew[BREW_SIZE + 8] = "", time[16], bar[160] = "";
-    struct focus focus;
+    char numbers[WORDS_SIZE], share[WORDS_SIZE], scale[WORDS_SIZE], brew[BREW_SIZE + 8] = "", time[16];
+    struct guide guide;
     bool bad;
 
-    words_focus(model, station, now_us, &focus);
+    station_guide(model, station, now_us, &guide);
     if (*station->brew)
         snprintf(brew, sizeof brew, " %s", words_brew(station->brew));
-    if (focus.added)
-        snprintf(bar, sizeof bar, ", %s %s%s%s", focus.big, focus.unit, *focus.bar ? ", " : "", focus.bar);
-    else if (*focus.bar)
-        snprintf(bar, sizeof bar, ", %s", focus.bar);
-    words_numbers(station, now_us, true, numbers);
-    words_time(station_stage_s(station, now_us), time, sizeof time);
+    words_numbers(model, station, now_us, true, numbers);
+    guide_time(station_stage_s(station, now_us), time, sizeof time);
     words_scale(model, station, now_us, &bad, scale);
     words_share(model, station, now_us, WORDS_WHOLE, share);
-    snprintf(out + length, PLAIN_SIZE - length, "%s%s %s%s%s%s%s%s%s%s; %s", station->name, brew,
-             stage_name(station->stage), *time ? " " : "", time, *numbers ? ", " : "", numbers, bar, *share ? ", " : "",
-             share, scale);
+    length += (size_t)snprintf(out + length, PLAIN_SIZE - length, "%s%s %s%s%s", station->name, brew,
+                               stage_name(station->stage), *time ? " " : "", time);
+    if (*guide.number.digits && strcmp(guide.number.digits, "-") != 0)
+        length +=
+            (size_t)snprintf(out + length, PLAIN_SIZE - length, ", %s %s", guide.number.digits, guide.number.unit);
+    snprintf(out + length, PLAIN_SIZE - length, "%s%s%s%s%s%s; %s; %s", *guide.number.goal ? ", " : "",
+             guide.number.goal, *numbers ? ", " : "", numbers, *share ? ", " : "", share, scale, guide.now);
     return out;
 }
 
@@ -53,8 +53,8 @@ char *plain_next(const struct timer_model *model, int i, char *out)
     *out = '\0';
     if (!station->has_next || *station->brew)
         return out;
-    words_held(station, WORDS_WHOLE, held);
-    words_varied(station, WORDS_WHOLE, varied);
+    words_held(model, station, WORDS_WHOLE, held);
+    words_varied(model, station, WORDS_WHOLE, varied);
     snprintf(out, PLAIN_SIZE, "%s next: %s%s%s", station->name, varied, *held ? "; always " : "", held);
     return out;
 }
@@ -62,58 +62,156 @@ char *plain_next(const struct timer_model *model, int i, char *out)
 static void say_brew(const struct timer_model *model, const struct message_brew *brew, char *out, size_t size)
 {
     static const char *const verbs[] = { "begins", "is done", "is discarded", "noted", "is judged again" };
-    char measures[WORDS_SIZE] = "";
+    bool last = strcmp(brew->brew, model->last_brew) == 0;
+    char words[WORDS_SIZE] = "";
 
     if (brew->change == BREW_END)
-        words_measures(&brew->measures, strcmp(brew->brew, model->last_brew) == 0 ? model->last_above : NULL, measures);
-    snprintf(out, size, "%s brew %s %s%s%s%s%s%s", brew->station, words_brew(brew->brew), verbs[brew->change],
-             *measures ? ": " : "", measures,
-             brew->plan_kept == 0                                   ? "; plan not kept"
-             : brew->plan_kept == 1 && brew->change == BREW_VERDICT ? "; plan kept"
-                                                                    : "",
-             *brew->note ? ": " : "", brew->note);
+        guide_cup(brew->plan_kept, &brew->measures, last ? model->last_above : NULL, &model->units, words,
+                  sizeof words);
+    else if (brew->change == BREW_VERDICT)
+        snprintf(words, sizeof words, "%s", brew->plan_kept == 1 ? "Plan kept" : "Plan not kept");
+    snprintf(out, size, "%s brew %s %s%s%s%s%s", brew->station, words_brew(brew->brew), verbs[brew->change],
+             *words ? ": " : "", words, *brew->note ? ": " : "", brew->note);
 }
 
-static void say_measure(const struct message_measure *measure, char *out, size_t size)
+static void say_measure(const struct timer_model *model, const struct message_measure *measure, char *out, size_t size)
 {
-    char value[40] = "taken back", uncertainty[40] = "";
+    const char *name = measure_summary(measure->measure);
+    struct guide_setting setting = { .number = measure->value, .tolerance = NAN };
+    char value[80] = "taken back", digits[32];
     int decimals = measure_decimals(measure->measure);
 
-    if (!isnan(measure->value))
-        snprintf(value, sizeof value, "%s%.*f", measure->above ? "above " : "", decimals, measure->value);
-    if (measure->standard_uncertainty > 0)
-        snprintf(uncertainty, sizeof uncertainty, " ± %.2g", measure->standard_uncertainty);
-    snprintf(out, size, "%s brew %s %s %s%s", measure->station, words_brew(measure->brew),
-             measure_name(measure->measure), value, uncertainty);
+    snprintf(setting.name, sizeof setting.name, "%s", measure_name(measure->measure));
+    if (!isnan(measure->value) && measure->measure >= MEASURE_PRESS_PEAK_KPA
+        && measure->measure <= MEASURE_PRESS_MEAN_KPA) {
+        guide_pressure_words(measure->value, NAN, &model->units, value, sizeof value);
+    } else if (!isnan(measure->value) && measure->standard_uncertainty > 0 && !measure->above) {
+        snprintf(digits, sizeof digits, "%.*f", decimals, measure->standard_uncertainty);
+        snprintf(value, sizeof value, "%.*f ± %s", decimals, measure->value, digits);
+    } else if (!isnan(measure->value)) {
+        snprintf(value, sizeof value, "%.*f", decimals, measure->value);
+    }
+    snprintf(out, size, "%s brew %s %s: %s%s", measure->station, words_brew(measure->brew), name,
+             measure->above && !isnan(measure->value) ? "above " : "", value);
+}
+
+/* Of a brew that runs no more: its name is needed to know which. */
+static bool say_earlier_stage(const struct timer_model *model, const struct message_stage *stage, char *out,
+                              size_t size)
+{
+    for (int i = 0; i < model->stations; i++)
+        if (strcmp(model->station[i].name, stage->station) == 0 && strcmp(model->station[i].brew, stage->brew) == 0)
+            return false;
+    if (!*stage->brew)
+        return false;
+    if (stage->stage == STAGE_DONE)
+        snprintf(out, size, "%s brew %s has all its strength readings", stage->station, words_brew(stage->brew));
+    else
+        snprintf(out, size, "%s brew %s corrected: %s", stage->station, words_brew(stage->brew),
+                 stage_name(stage->stage));
+    return true;
+}
+
+/* ---- stages, once they have settled ---- */
+
+enum { SETTLED_US = 3000000 };     /* the tracker's second thoughts come within two seconds or much later */
+static const double MOVED_S = 0.5; /* less is no news */
+
+void plain_stage_came(const struct timer_model *model, int i, int64_t now_us, struct plain_stages *stages)
+{
+    if (strcmp(stages->brew, model->station[i].brew) != 0) {
+        memset(stages, 0, sizeof *stages);
+        strcpy(stages->brew, model->station[i].brew);
+    }
+    stages->heard_us = now_us;
+}
+
+/* Takes a stage that is not there any more out of what was said; -1: all are. */
+static int taken_back(const struct timer_station *station, struct plain_stages *stages)
+{
+    for (int said = 0; said < stages->said_count; said++) {
+        enum stage stage = stages->said[said].stage;
+        int now = 0, before = 0;
+
+        for (int k = 0; k < station->stage_count; k++)
+            now += station->stages[k].stage == stage;
+        for (int k = 0; k <= said; k++)
+            before += stages->said[k].stage == stage;
+        if (before <= now)
+            continue;
+        stages->said_count--;
+        memmove(&stages->said[said], &stages->said[said + 1],
+                sizeof stages->said[0] * (size_t)(stages->said_count - said));
+        return (int)stage;
+    }
+    return -1;
+}
+
+char *plain_settled(const struct timer_model *model, int i, int64_t local_us, bool at_once, struct plain_stages *stages,
+                    char *out)
+{
+    const struct timer_station *station = &model->station[i];
+    int64_t now_us = model_now_us(model, local_us);
+    int stage;
+
+    *out = '\0';
+    if (!stages->heard_us || (!at_once && now_us - stages->heard_us < SETTLED_US))
+        return out;
+    if ((stage = taken_back(station, stages)) >= 0) {
+        snprintf(out, PLAIN_SIZE, "%s brew %s corrected: no %s", station->name, words_brew(stages->brew),
+                 stage_name((enum stage)stage));
+        return out;
+    }
+    for (int k = 0; k < station->stage_count && k < TIMER_STAGES; k++) {
+        int64_t at_us = station->stages[k].at_us;
+        bool known = k < stages->said_count && stages->said[k].stage == station->stages[k].stage;
+        double moved_s = known ? (double)(at_us - stages->said[k].at_us) / 1e6 : 0;
+        size_t length;
+
+        if (known && fabs(moved_s) < MOVED_S)
+            continue;
+        length = clock_words(model->time_us + at_us - model->bench_us, out);
+        if (known) {
+            snprintf(out + length, PLAIN_SIZE - length, "%s brew %s corrected: %s began %.1f s %s", station->name,
+                     words_brew(stages->brew), stage_name(station->stages[k].stage), fabs(moved_s),
+                     moved_s < 0 ? "earlier" : "later");
+        } else {
+            snprintf(out + length, PLAIN_SIZE - length, "%s brew %s %s begins", station->name, words_brew(stages->brew),
+                     stage_name(station->stages[k].stage));
+            memmove(&stages->said[k + 1], &stages->said[k],
+                    sizeof stages->said[0]
+                        * (size_t)((stages->said_count < TIMER_STAGES ? stages->said_count : TIMER_STAGES - 1) - k));
+            stages->said_count += stages->said_count < TIMER_STAGES;
+        }
+        stages->said[k].stage = station->stages[k].stage;
+        stages->said[k].at_us = at_us;
+        return out;
+    }
+    stages->heard_us = 0;
+    return out;
 }
 
 char *plain_event(const struct timer_model *model, const struct message *message, char *out)
 {
     size_t length = clock_words(message->common.time_us, out), size = PLAIN_SIZE - length;
-    char then[WORDS_SIZE] = "";
 
     switch (message->kind) {
     case MESSAGE_BREW:
         say_brew(model, &message->brew, out + length, size);
         return out;
-    case MESSAGE_STAGE:
-        for (int i = 0; i < model->stations; i++)
-            if (strcmp(model->station[i].name, message->stage.station) == 0)
-                words_then(model, &model->station[i], then);
-        snprintf(out + length, size, "%s %s begins, %s", message->stage.station, stage_name(message->stage.stage),
-                 then);
-        return out;
     case MESSAGE_MEASURE:
-        say_measure(&message->measure, out + length, size);
+        say_measure(model, &message->measure, out + length, size);
         return out;
     case MESSAGE_INSTRUMENT:
-        snprintf(out + length, size, "%s %s%s%s", message->instrument.instrument,
-                 instrument_change_name(message->instrument.change), *message->instrument.detail ? ": " : "",
-                 message->instrument.detail);
+        snprintf(out + length, size, "%s", model->notice);
         return out;
     case MESSAGE_WARNING:
         snprintf(out + length, size, "%s%swarning: %s", message->warning.station, *message->warning.station ? " " : "",
                  *message->warning.detail ? message->warning.detail : message->warning.warning);
+        return out;
+    case MESSAGE_STAGE:
+        if (!say_earlier_stage(model, &message->stage, out + length, size))
+            break;
         return out;
     case MESSAGE_READING:
     case MESSAGE_STATE:

@@ -12,7 +12,26 @@ char *plain_now(const struct timer_model *model, int i, int64_t local_us, char *
 /* The next run of station `i` in words; empty while it brews, or without a plan. */
 char *plain_next(const struct timer_model *model, int i, char *out);
 
-/* What a message says; empty for readings and states.  Call it after model_message. */
+/* What a message says; empty for readings, states and stages of the running brew, which are printed once they have
+ * settled.  Call it after model_message. */
 char *plain_event(const struct timer_model *model, const struct message *message, char *out);
+
+/* The stages that were printed of a station's brew. */
+struct plain_stages {
+    char brew[BREW_SIZE];
+    struct {
+        enum stage stage;
+        int64_t at_us;
+    } said[TIMER_STAGES];
+    int said_count;
+    int64_t heard_us; /* when the last stage came; 0: nothing is to be said */
+};
+
+/* A stage of the running brew came, at the bench's now_us. */
+void plain_stage_came(const struct timer_model *model, int i, int64_t now_us, struct plain_stages *stages);
+
+/* The next line about what changed since, when that has settled or `at_once`; empty: no more. */
+char *plain_settled(const struct timer_model *model, int i, int64_t local_us, bool at_once, struct plain_stages *stages,
+                    char *out);
 
 #endif

@@ -147,8 +147,10 @@ static void write_waiting(const struct state_source *source, struct text *out)
 
         if (!brew_waits(brew, source->stations->replicates))
             continue;
-        text_print(out, "%s{\"brew\":\"%s\",\"station\":\"%s\",\"have\":%d,\"want\":%d}", first ? "" : ",", brew->name,
+        text_print(out, "%s{\"brew\":\"%s\",\"station\":\"%s\",\"have\":%d,\"want\":%d", first ? "" : ",", brew->name,
                    brew->station, brew->sample_count, source->stations->replicates);
+        write_time(out, "since_us", brew->earlier_boot ? 0 : brew->ended_us);
+        text_add(out, "}", 1);
         first = false;
     }
     text_print(out, "]");
@@ -170,7 +172,7 @@ static void write_last(const struct state_source *source, struct text *out)
     text_print(out, "{\"brew\":\"%s\",\"station\":\"%s\",\"measures\":", last->name, last->station);
     write_measures(out, &last->measures);
     write_above(out, last);
-    text_add(out, "}", 1);
+    text_print(out, ",\"plan_kept\":%s}", last->plan_kept == 1 ? "true" : last->plan_kept == 0 ? "false" : "null");
 }
 
 void state_write(const struct state_source *source, struct text *out)

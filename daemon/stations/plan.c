@@ -7,7 +7,10 @@
 #include <stdlib.h>
 #include <string.h>
 
-enum { PLAN_MESSAGE_BYTES = MESSAGE_SIZE - 700 }; /* the rest of a brew's begin needs so much */
+enum {
+    PLAN_MESSAGE_BYTES = MESSAGE_SIZE - 700, /* the rest of a brew's begin needs so much */
+    OPEN_SHOWN = 16                          /* as many as the guide looks at */
+};
 
 static const char *const state_names[] = { "waiting", "brewing", "done" };
 
@@ -418,6 +421,54 @@ void planner_write(const struct planner *planner, struct text *out)
     text_print(out, ",\"done\":%d,\"of\":%d}", planner_done(planner), planner->count);
 }
 
+/* The one factor in which an open run differs from this one; NULL: in none, or in more. */
+static json_t *only_difference(const struct planner *planner, const json_t *factors, int open)
+{
+    json_t *other = plan_run_json(planner->plan, &planner->runs[open], open + 1), *difference = NULL, *value;
+    const char *name;
+    int differs = 0;
+
+    json_object_foreach(json_object_get(other, "factors"), name, value)
+    {
+        if (json_equal(value, json_object_get(factors, name)))
+            continue;
+        differs++;
+        json_decref(difference);
+        difference = json_pack("{s:O}", name, value);
+    }
+    json_decref(other);
+    if (differs == 1)
+        return difference;
+    json_decref(difference);
+    return NULL;
+}
+
+/* What a brew of this run would have to be changed in to be another run that is open, each once: with that the guide
+ * may save it. */
+static json_t *open_runs(const struct planner *planner, const json_t *run)
+{
+    const char *experiment = json_string_value(json_object_get(run, "experiment"));
+    json_t *open = json_array();
+
+    if (!planner->plan || !experiment || strcmp(experiment, planner->plan->name) != 0)
+        return open;
+    for (int i = 0; i < planner->queued && json_array_size(open) < OPEN_SHOWN; i++) {
+        json_t *difference = only_difference(planner, json_object_get(run, "factors"), planner->queue[i]), *seen;
+        size_t place;
+
+        json_array_foreach(open, place, seen)
+        {
+            if (difference && json_equal(seen, difference)) {
+                json_decref(difference);
+                difference = NULL;
+            }
+        }
+        if (difference)
+            json_array_append_new(open, difference);
+    }
+    return open;
+}
+
 void planner_write_next(const struct planner *planner, const char *station, const struct brew *running,
                         struct text *out)
 {
@@ -433,6 +484,7 @@ void planner_write_next(const struct planner *planner, const char *station, cons
         json_object_del(run, "title");
         json_object_del(run, "definition");
         json_object_del(run, "levels");
+        json_object_set_new(run, "open", open_runs(planner, run));
     }
     text = run ? json_dumps(run, JSON_COMPACT) : NULL;
     text_print(out, "%s", text ? text : "null");

@@ -84,6 +84,7 @@ struct guide_state {
 
     bool scale;      /* a scale shows something now */
     bool overload;   /* ... beyond its range */
+    int decimals;    /* ... with so many digits after the point */
     double load_g;   /* what stands there, tares added back */
     bool tared;      /* something stands there and was tared away */
     double coffee_g; /* before a brew: added since the tare, or since something heavy was set down; NAN: nothing of that

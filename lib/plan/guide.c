@@ -45,6 +45,7 @@ void guide_state_clear(struct guide_state *state)
     state->stage_s = state->water_s = state->press_s = state->stir_began_s = state->stirred_s = NAN;
     state->load_g = state->coffee_g = state->dose_g = state->water_g = state->flow_g_per_s = NAN;
     state->press_kpa = state->beverage_g = state->limit_kpa = state->asked_steep_s = NAN;
+    state->decimals = 1;
 }
 
 /* ---- what is asked ---- */
@@ -148,12 +149,15 @@ static double stir_due_s(const struct guiding *guiding)
 /* A stir is planned, was not seen, and can still be seen. */
 static bool stir_wanted(const struct guiding *guiding)
 {
-    double for_s = guiding->asked.stir_s > 0 ? guiding->asked.stir_s : STIR_S, press_s = press_at_s(guiding);
-    double since_s =
-        guiding->state->water_s - guiding->asked.stir_at_s; /* NAN: right after the pour, whenever that is */
+    const struct guide_state *state = guiding->state;
+    double for_s = guiding->asked.stir_s > 0 ? guiding->asked.stir_s : STIR_S, since_s = 0;
 
-    return *guiding->asked.stir && guiding->state->stirs == 0 && !(since_s > for_s + UNSEEN_S)
-           && !(guiding->state->water_s >= press_s);
+    if (guiding->asked.stir_at_s >= 0)
+        since_s = state->water_s - guiding->asked.stir_at_s;
+    else if (state->stage == STAGE_STEEP) /* right after the pour */
+        since_s = state->stage_s;
+    return *guiding->asked.stir && state->stirs == 0 && !(since_s > for_s + UNSEEN_S)
+           && !(state->water_s >= press_at_s(guiding));
 }
 
 static bool stir_missed(const struct guiding *guiding)
@@ -175,33 +179,35 @@ static void number_time(struct guide_number *number, double seconds, const char 
     snprintf(number->unit, sizeof number->unit, "%s", unit);
 }
 
-static void number_mass(struct guide_number *number, double now_g, const char *unit, double target_g,
-                        double tolerance_g)
+static void number_mass(struct guiding *guiding, double now_g, const char *unit, double target_g, double tolerance_g)
 {
+    struct guide_number *number = &guiding->out->number;
+    int decimals = guiding->state->decimals < 0 ? 0 : guiding->state->decimals > 3 ? 3 : guiding->state->decimals;
     char target[64];
 
+    *number = (struct guide_number){ .share = NAN, .band_from = NAN, .band_to = NAN };
     snprintf(number->unit, sizeof number->unit, "%s", unit);
-    if (isnan(now_g)) {
-        strcpy(number->digits, "-");
-    } else {
-        now_g = fabs(now_g) < 0.05 ? 0 : now_g;
-        snprintf(number->digits, sizeof number->digits, "%.1f", fmin(fmax(now_g, -9999), 99999));
-    }
     number->side = side_of(now_g, target_g, tolerance_g);
+    now_g = fabs(now_g) < 0.5 * pow(10, -decimals) ? 0 : now_g; /* no "-0.0" */
+    if (isnan(now_g))
+        strcpy(number->digits, "-");
+    else
+        snprintf(number->digits, sizeof number->digits, "%.*f", decimals, fmin(fmax(now_g, -9999), 99999));
     if (!(target_g > 0))
         return;
     number->share = isnan(now_g) ? 0 : now_g / target_g;
     target_g = isnan(tolerance_g) ? round(target_g * 10) / 10 : target_g; /* by a ratio it may have any digits */
     guide_amount(target_g, tolerance_g, target, sizeof target);
+    decimals = decimals > 1 ? 1 : decimals;
     switch (number->side) {
     case GUIDE_ABOVE:
-        snprintf(number->goal, sizeof number->goal, "%.1f g above %s g", now_g - target_g, target);
+        snprintf(number->goal, sizeof number->goal, "%.*f g above %s g", decimals, now_g - target_g, target);
         break;
     case GUIDE_RIGHT:
         snprintf(number->goal, sizeof number->goal, "right: %s g", target);
         break;
     case GUIDE_BELOW:
-        snprintf(number->goal, sizeof number->goal, "%.1f g to go of %s g", target_g - now_g, target);
+        snprintf(number->goal, sizeof number->goal, "%.*f g to go of %s g", decimals, target_g - now_g, target);
         break;
     case GUIDE_NO_TARGET:
         snprintf(number->goal, sizeof number->goal, "of %s g", target);
@@ -320,12 +326,10 @@ static void guide_before(struct guiding *guiding)
     enum guide_side side = side_of(coffee_g, asked->dose_g, asked->dose_within_g);
     bool weighed = !adding && state->dose_g > 0;
 
-    number_mass(&guiding->out->number, isnan(coffee_g) && state->tared ? 0 : coffee_g, "g of coffee in", asked->dose_g,
+    number_mass(guiding, isnan(coffee_g) && state->tared ? 0 : coffee_g, "g of coffee in", asked->dose_g,
                 asked->dose_within_g);
     if (state->cup_left && !adding && !weighed) {
-        guiding->out->number = (struct guide_number){ .share = NAN, .band_from = NAN, .band_to = NAN };
-        number_mass(&guiding->out->number, state->beverage_g, "g in the cup", asked->beverage_g,
-                    asked->beverage_within_g);
+        number_mass(guiding, state->beverage_g, "g in the cup", asked->beverage_g, asked->beverage_within_g);
         say(guiding, "Take the cup", "The cup is weighed: take it off.");
         set_moment(guiding, PLAN_AFTERWARDS);
         snprintf(guiding->out->caution, GUIDE_TEXT,
@@ -461,7 +465,7 @@ static bool guide_short(struct guiding *guiding)
     snprintf(cue, sizeof cue, "Pour %.0f g", missing_g);
     say(guiding, cue, "%.1f g are missing: pour to %s.", missing_g,
         amount_g(asked->water_g, asked->water_within_g, amount, sizeof amount));
-    number_mass(&guiding->out->number, state->water_g, "g of water in", asked->water_g, asked->water_within_g);
+    number_mass(guiding, state->water_g, "g of water in", asked->water_g, asked->water_within_g);
     return true;
 }
 
@@ -546,7 +550,7 @@ static void guide_pour(struct guiding *guiding)
         guide_bloom_wait(guiding);
         return;
     }
-    number_mass(&guiding->out->number, state->water_g, "g of water in", target_g, tolerance_g);
+    number_mass(guiding, state->water_g, "g of water in", target_g, tolerance_g);
     rescue_water(guiding);
     if (!(target_g > 0)) {
         say(guiding, cue, "Pour the water.");
@@ -556,7 +560,7 @@ static void guide_pour(struct guiding *guiding)
     guide_add(cue, sizeof cue, " to %.10g", round(target_g * 10) / 10);
     if (side == GUIDE_BELOW || side == GUIDE_NO_TARGET)
         say(guiding, cue, "Pour to %s%s.", amount, bloom ? " for the bloom" : "");
-    else if (bloom || state->flow_g_per_s > FLOWS_G_PER_S)
+    else if (bloom || !(state->flow_g_per_s <= FLOWS_G_PER_S))
         say(guiding, "Stop", "Stop pouring: %s.", side == GUIDE_RIGHT ? "the water is in" : "it is more than planned");
     else
         guide_wait(guiding);
@@ -647,8 +651,7 @@ static void guide_weigh(struct guiding *guiding)
 {
     const struct asked *asked = &guiding->asked;
 
-    number_mass(&guiding->out->number, guiding->state->beverage_g, "g in the cup", asked->beverage_g,
-                asked->beverage_within_g);
+    number_mass(guiding, guiding->state->beverage_g, "g in the cup", asked->beverage_g, asked->beverage_within_g);
     set_moment(guiding, PLAN_AFTERWARDS);
     if (lifted_off(guiding->state))
         say(guiding, "Cup back", "Put the full cup back on the scale.");

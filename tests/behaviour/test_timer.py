@@ -34,28 +34,28 @@ def weigh(port, *weights):
 def test_timer_prints_lines_where_there_is_no_terminal(bench):
     port, _ = bench_with_a_scale(bench)
     timer = bench.start("poise-timer")
-    timer.wait_line("the bench is there")
+    timer.wait_line("Connected")
     weigh(port, 12.3, 12.3)
     timer.wait_line(r"^\d\d:\d\d:\d\d left idle; left-scale 12\.3 g, ")
     bench.ask(do="begin", station="left")
     timer.wait_line(r"^\d\d:\d\d:\d\d left brew 001 begins$")
     bench.ask(do="mark", station="left", stage="pour")
-    timer.wait_line(r"left pour begins, then steep$")
     timer.wait_line(r"left 001 pour \d:\d\d, ")
+    timer.wait_line(r"left brew 001 pour begins$")
     timer.stop()
 
 
 def test_timer_says_that_the_bench_is_gone_and_finds_it_again(bench):
     port, daemon = bench_with_a_scale(bench)
     plain = bench.start("poise-timer", "--plain")
-    plain.wait_line("the bench is there")
+    plain.wait_line("Connected")
     screen = bench.start("poise-timer", terminal=SCREEN)
     expect_on(screen, "left-scale")
     daemon.kill()
-    plain.wait_line("the bench is gone")
+    plain.wait_line("Connection lost")
     expect_on(screen, "The bench is gone for ")
     bench.poised()
-    plain.wait_line("the bench is there")
+    plain.wait_line("Connected")
     weigh(port, 45.6, 45.6)
     plain.wait_line(r"left-scale 45\.6 g")
     expect_on(screen, "45.6 g")
@@ -79,17 +79,19 @@ def test_timer_keys_reach_the_scale_and_the_brew(bench):
     timer.type("b")
     bus.wait_for(event("brew", change="begin", station="left"))
     expect_on(timer, "a brew begins")
-    timer.type("ms")
+    timer.type("m4")        # steep
     expect_on(timer, "No water was poured")
-    timer.type("mp")
+    timer.type("m3")        # pour
     assert bus.wait_for(event("stage", stage="pour"))["by"] == "operator"
     expect_on(timer, "pour begins")
-    timer.type("ms")
+    timer.type("m4")
     assert bus.wait_for(event("stage", stage="steep"))["by"] == "operator"
     expect_on(timer, "steep begins")
-    timer.type(" ")         # what stands behind "then"
+    timer.type(" ")         # what stands behind "next"
     assert bus.wait_for(event("stage", stage="press"))["by"] == "operator"
     expect_on(timer, "sturdy, level cup")
+    timer.type("e")
+    expect_on(timer, "press e again to end brew 001")
     timer.type("e")
     bus.wait_for(event("brew", change="end", station="left"))
     timer.type("?")
@@ -116,11 +118,11 @@ def test_timer_rings_when_the_steep_is_over(bench):
     expect_on(timer, "left-scale")
     timer.type("b")
     expect_on(timer, "a brew begins")
-    timer.type("mp")
+    timer.type("m3")
     expect_on(timer, "pour begins")
     timer.wait_text("\a")
-    timer.type("ms")
-    expect_on(timer, "Press now: straight down")
+    timer.type("m4")
+    expect_on(timer, "Press now.")
 
 
 def test_timer_takes_any_size(bench):

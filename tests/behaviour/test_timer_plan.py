@@ -86,7 +86,7 @@ def brewed(bench, place=None, **measures):
 def test_timer_says_the_next_run_and_how_it_differs_from_the_one_before(bench):
     bench_with_a_scale(bench)
     plain = bench.start("poise-timer", "--plain")
-    plain.wait_line("the bench is there")
+    plain.wait_line("Connected")
     screen = bench.start("poise-timer", terminal=SCREEN)
     load(bench)
     plain.wait_line(r"^left next: ferry-steep 1 of 6: steep 25 s; always dose 15\.0 ± 0\.1 g, water 230 ± 2 g, grind 18$")
@@ -96,7 +96,7 @@ def test_timer_says_the_next_run_and_how_it_differs_from_the_one_before(bench):
     plain.wait_line(r"^left next: ferry-steep 2 of 6: steep 50 s \(before: 25 s\); always ")
     expect_on(screen, "steep 50 s (before: 25 s)")
     brewed(bench, dose_g=15.0, water_g=240)
-    plain.wait_line("plan not kept")
+    plain.wait_line(r"brew 002 is done: Plan not kept: dose 15\.0 g, water 240\.0 g.*: Water 240 g, planned 230 ± 2 g")
     expect_on(screen, "1 of 6 done")
 
 
@@ -106,16 +106,16 @@ def test_timer_weighs_the_dose_against_its_target_before_a_brew_begins(bench):
     bench.poised(*RATE)
     load(bench)
     timer = bench.start("poise-timer", "--plain")
-    timer.wait_line("the bench is there")
+    timer.wait_line("Connected")
     screen = bench.start("poise-timer", terminal=SCREEN)
     bench.virtual(WEIGHED, *RATE)
     idle = r"left idle.*, "
-    timer.wait_line(idle + r"9\.8 g added since the last set-down, 5\.2 g to go of 15\.0 ± 0\.1; left-scale 533\.4 g")
-    timer.wait_line(idle + r"14\.6 g added since the last set-down, 0\.4 g to go of 15\.0 ± 0\.1; left-scale 538\.2 g")
-    timer.wait_line(idle + r"15\.0 g added since the last set-down, right: 15\.0 ± 0\.1 g; left-scale 538\.6 g")
-    expect_on(screen, "15.0 g tared away. Pour 230 ± 2 g of water")
+    timer.wait_line(idle + r"9\.8 g of coffee in, 5\.2 g to go of 15\.0 ± 0\.1 g; left-scale 533\.4 g")
+    timer.wait_line(idle + r"14\.6 g of coffee in, 0\.4 g to go of 15\.0 ± 0\.1 g; left-scale 538\.2 g")
+    timer.wait_line(idle + r"15\.0 g of coffee in, right: 15\.0 ± 0\.1 g; left-scale 538\.6 g")
+    expect_on(screen, "Pour 230 ± 2 g of water.")
     for _ in range(3):                  # the scale was tared for the water: both numbers are of the same moment
-        line = timer.wait_line(r"left 001 pour .*water \d+\.\d g, .* g to go of 230 ± 2; left-scale \d+\.\d g")
+        line = timer.wait_line(r"left 001 pour .* g to go of 230 ± 2 g, water \d+\.\d g, .*; left-scale \d+\.\d g")
         water_g, shown_g = map(float, re.search(r"water (\S+) g.*left-scale (\S+) g", line).groups())
         assert abs(water_g - shown_g) <= 0.4, line
     expect_on(screen, "g of water")
@@ -126,16 +126,16 @@ def test_timer_says_when_the_water_is_right_and_when_it_is_more(bench):
     port, _ = bench_with_a_scale(bench)
     load(bench)
     plain = bench.start("poise-timer", "--plain")
-    plain.wait_line("the bench is there")
+    plain.wait_line("Connected")
     screen = bench.start("poise-timer", terminal=SCREEN)
     weigh(port, 0.0, 0.0)
     plain.wait_line(r"left-scale 0\.0 g")
     assert bench.ask(do="begin")["ok"] and bench.ask(do="mark", stage="pour")["ok"]
-    for shown, words in (("120.0", "110.0 g to go of 230 ± 2"), ("227.9", "2.1 g to go of 230 ± 2"),
+    for shown, words in (("120.0", "110.0 g to go of 230 ± 2 g"), ("227.9", "2.1 g to go of 230 ± 2 g"),
                          ("228.0", "right: 230 ± 2 g"), ("232.0", "right: 230 ± 2 g"),
-                         ("232.1", "2.1 g more than 230 ± 2")):
+                         ("232.1", "2.1 g above 230 ± 2 g")):
         weigh(port, float(shown))
-        plain.wait_line(r"left 001 pour .*water " + re.escape(shown) + " g.*, " + re.escape(words) + "; ")
+        plain.wait_line(r"left 001 pour .*, " + re.escape(words) + ", water " + re.escape(shown) + " g")
         expect_on(screen, words)
 
 
@@ -152,17 +152,17 @@ def test_timer_answers_the_questions_of_the_tracker_with_its_key(bench):
     bench.virtual(PRESSED_ELSEWHERE, *RATE, "--stay")
     expect_on(timer, "Key a: ")
     timer.type("a")
-    expect_on(timer, "dose_g = _")
+    expect_on(timer, "dry coffee: _")
     expect_on(timer, "left: The coffee was not weighed here")
     timer.type("15x1,27\x7f")           # a slip of the finger is no digit, the last one is taken back
-    expect_on(timer, "dose_g = 151.2_")
+    expect_on(timer, "dry coffee: 151.2_")
     timer.type("\x7f" * 3 + ".2\r")
     dose = bus.wait_for(event("measure", measure="dose_g", by="operator"))
     assert (dose["value"], round(dose["standard_uncertainty"], 4)) == (15.2, 0.0289)      # tenths were typed
     expect_on(timer, "Key a: The empty cup was never seen")
     timer.type("a")
     timer.type("9")
-    expect_on(timer, "beverage_g = 9_")         # it is open, before
+    expect_on(timer, "liquid in the cup: 9_")         # it is open, before
     expect_on(timer, "left: The empty cup was never seen")
     assert bench.ask(do="enter", measure="beverage_g", value=181.7)["ok"]       # another hand was faster
     expect_on(timer, "that question is not open any more")
@@ -179,8 +179,8 @@ def test_timer_shows_two_stations_their_runs_and_what_waits(bench):
     expect_on(timer, "ferry-steep 2 of 6:")             # never the same run at both
     brewed(bench, "left", dose_g=15.0, water_g=230, beverage_g=199.5)
     brewed(bench, "right", dose_g=14.9, water_g=230, beverage_g=198.4)
-    expect_on(timer, "waiting for strength: 001, 002")
-    expect_on(timer, "last cup 002: dose 14.9 g, water 230.0 g, cup 198.4 g")
+    expect_on(timer, "waiting for strength: 001 cooled 0 min, 002 cooled 0 min")
+    expect_on(timer, "last cup 002: Plan kept: dose 14.9 g, water 230.0 g, cup 198.4 g")
     timer.type("\tb")                   # to the other station
     expect_on(timer, "right: a brew begins")
     narrow = bench.start("poise-timer", "--station", "right", terminal=(15, 40))
@@ -194,7 +194,7 @@ def test_timer_tells_from_earlier_cups_how_far_the_extraction_is(bench):
     load(bench)
     bench.logger()
     plain = bench.start("poise-timer", "--plain")
-    plain.wait_line("the bench is there")
+    plain.wait_line("Connected")
     for i in range(6):                  # plateau 22 %, 0.02 per second, a little scatter; the plan is kept
         steep_s = (25, 50, 100)[i % 3]
         extraction_pct = 22 * (1 - math.exp(-0.02 * steep_s)) + (0.02 if i < 3 else -0.02)
@@ -207,10 +207,10 @@ def test_timer_tells_from_earlier_cups_how_far_the_extraction_is(bench):
     expect_on(screen, "ferry-steep 1 of 6:")
     assert bench.ask(do="begin")["ok"] and bench.ask(do="mark", stage="pour")["ok"]
     # 1 - exp(-0.02 * 25) = 0.393
-    plain.wait_line(r"left 007 pour .*, about \d+ % of attainable extraction, 39 % at 0:25 \(by 6 earlier cups\); ")
-    expect_on(screen, "of attainable extraction, 39 % at 0:25 (by 6 earlier cups)")
+    plain.wait_line(r"left 007 pour .*, about \d+ % of the final extraction, 39 % at 0:25 \(by 6 earlier cups\); ")
+    expect_on(screen, "of the final extraction, 39 % at 0:25 (by 6 earlier cups)")
     late = bench.start("poise-timer", "--plain")        # started in mid-brew it knows as well
-    late.wait_line(r"about \d+ % of attainable extraction, 39 % at 0:25")
+    late.wait_line(r"about \d+ % of the final extraction, 39 % at 0:25")
     assert bench.ask(do="end")["ok"]
 
 

@@ -88,6 +88,8 @@ static const struct situation {
     { RATIO, "stage=pour water=100 dose=15.4 flow=6 water_s=20", "Pour to 215.6", "Pour to 215.6 g.", NULL, NULL,
       "115.6 g to go of 215.6 g", NULL, NULL, NULL },
     { STEEP, "stage=pour water_s=2", "Pour to 230", NULL, "-", NULL, "of 230 ± 2 g", NULL, NULL, NULL },
+    { STEEP, "scale=1 load=750 stage=pour water=230.4 flow=0.1 water_s=35", "Wait", "Wait until 2:00.", "1:25", NULL,
+      NULL, NULL, NULL, NULL }, /* the tracker has not said so yet, but the water stands */
     { BLOOM, "stage=pour water=30 flow=8 water_s=4 pours=1", "Pour to 45", "Pour to 45 ± 3 g for the bloom.", "30.0",
       NULL, "15.0 g to go of 45 ± 3 g", "Water: 91 °C", NULL, NULL },
     { BLOOM, "stage=pour water=46 flow=0.1 water_s=10 pours=1", "Bloom",
@@ -140,6 +142,8 @@ static const struct situation {
     /* the stir */
     { SPOON, "scale=1 load=750 stage=steep water=230 water_s=25", "Stir 10 s", "Stir for 10 s with the spoon.", "1:35",
       "to the press", NULL, NULL, "next: stir", "" },
+    { SPOON, "scale=1 load=750 stage=steep water=230 water_s=60 stage_s=30", "Wait", "Wait until 2:00.", NULL, NULL,
+      NULL, NULL, "next: press at 2:00", "No stir was seen: if it was done, mark it." },
     { SPOON, "stage=stir water=230 water_s=28 stir_began=3 stirs=1", "Stir 10 s", "Stir for 10 s with the spoon.",
       "0:07", "of stirring to go", NULL, NULL, "next: settle", NULL },
     { SPOON, "stage=stir water=230 water_s=36 stir_began=11 stirs=1", "Stop", "Stop stirring.", "0:11", "stirred", NULL,
@@ -222,11 +226,11 @@ static void state_from(const char *text, struct guide_state *out)
         const char *name;
         double *value;
     } const numbers[] = {
-        { "load", &out->load_g },         { "coffee", &out->coffee_g },     { "dose", &out->dose_g },
-        { "water", &out->water_g },       { "flow", &out->flow_g_per_s },   { "kpa", &out->press_kpa },
-        { "press", &out->press_s },       { "water_s", &out->water_s },     { "stir_began", &out->stir_began_s },
-        { "stirred", &out->stirred_s },   { "beverage", &out->beverage_g }, { "limit", &out->limit_kpa },
-        { "steep", &out->asked_steep_s },
+        { "load", &out->load_g },       { "coffee", &out->coffee_g },     { "dose", &out->dose_g },
+        { "water", &out->water_g },     { "flow", &out->flow_g_per_s },   { "kpa", &out->press_kpa },
+        { "press", &out->press_s },     { "water_s", &out->water_s },     { "stir_began", &out->stir_began_s },
+        { "stirred", &out->stirred_s }, { "stage_s", &out->stage_s },     { "beverage", &out->beverage_g },
+        { "limit", &out->limit_kpa },   { "steep", &out->asked_steep_s },
     };
     struct {
         const char *name;

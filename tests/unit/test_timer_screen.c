@@ -21,16 +21,20 @@ static void the_screen_says_what_matters(void **state)
     expect_on_screen("--control.");
     pour_until(20);
     stage(21, "steep", 20);
+    draw(80, 24, PAGE_BENCH, 22);
+    expect_on_screen("Swirl: hold brewer and cup together.");
     draw(80, 24, PAGE_BENCH, 70.2);
     expect_on_screen("3 of 15 done: How long to steep");
-    expect_on_screen(" steep  then stir");
-    expect_on_screen("0:30 to go of 1:30");
-    expect_on_screen("Press at 1:30.");
-    expect_on_screen("waiting for strength: 005 (1 of 3), 006");
-    expect_on_screen("last cup 006: dose 15.0");
+    expect_on_screen(" steep  next: press at 1:30");
+    expect_on_screen("press at 1:30");
+    expect_on_screen("Wait until 1:30.");
+    expect_on_screen("No stir was seen");
+    expect_on_screen("to the press");
+    expect_on_screen("waiting for strength: 005 (1 of 3) cooled 1 min, 006");
+    expect_on_screen("last cup 006: Plan kept: dose 15.0 g, steep 2:01");
     expect_on_screen("ferry-steep 4 of 15: steep 90 s");
-    expect_on_screen("dose 15.0 ± 0.1 g, water 230 ± 2 g, stir swirl, temperature 94 °C");
-    expect_on_screen("left-scale 115.0 g, 0:50 old");
+    expect_on_screen("dose 15.0 ± 0.1 g, water 230 ± 2 g, stir swirl, water 91 °C");
+    expect_on_screen("left-scale 245.0 g, 0:50 old");
     model_gone(&model, FAR + at(80));
     draw(80, 24, PAGE_BENCH, 85);
     expect_on_screen("The bench is gone for 0:05");
@@ -43,9 +47,17 @@ static void cautions_are_shown_where_they_matter(void **state)
 {
     (void)state;
     canvas.unicode = true;
-    pour_until(20);
-    draw(80, 24, PAGE_BENCH, 20);
+    state_at(5, "idle", "null", "400", "0");
+    scale(6, "15.0");
+    draw(80, 24, PAGE_BENCH, 6);
     expect_on_screen("scalds");
+    expect_on_screen("mains kettle");
+    expect_on_screen("Water: 91 °C");
+    fresh(NULL);
+    pour_until(20);
+    stage(21, "steep", 20);
+    draw(80, 24, PAGE_BENCH, 40);
+    assert_int_equal(look_of("sturdy"), LOOK_COUNT); /* no wallpaper */
     stage(32, "press", 31.05);
     draw(80, 24, PAGE_BENCH, 33);
     expect_on_screen("sturdy, level cup");
@@ -59,18 +71,21 @@ static void cautions_are_shown_where_they_matter(void **state)
 /* Where keys and cautions do not fit, one comes after the other, each of them whole. */
 static void help_is_whole_on_the_smallest_screen(void **state)
 {
-    struct timer_page cautions = { .page = PAGE_HELP, .part = 1 };
+    struct timer_page cautions = { .page = PAGE_HELP, .part = 1 }, others = { .page = PAGE_HELP, .part = 2 };
 
     (void)state;
     canvas.unicode = true;
     assert_int_equal(draw_help_parts(80, 24), 1);
-    assert_int_equal(draw_help_parts(40, 15), 2);
+    assert_int_equal(draw_help_parts(40, 15), 3);
     draw(40, 15, PAGE_HELP, 1);
     expect_on_screen("tare the scale");
     expect_on_screen("q  quit");
     expect_on_screen("Any key: how nobody is hurt.");
     draw_screen(&canvas, &model, &cautions, at(1));
     expect_on_screen("Water near boiling");
+    expect_on_screen("beyond its capacity.");
+    draw_screen(&canvas, &model, &others, at(1));
+    expect_on_screen("Let a sample cool");
     expect_on_screen("come first.");
     expect_on_screen("Any key goes back.");
     canvas_free(&canvas);
@@ -83,15 +98,15 @@ static void the_scale_stays_on_a_crowded_screen(void **state)
     canvas.unicode = true;
     pour_until(20);
     stage(21, "steep", 20);
-    scale(30, "115.0");
+    scale(30, "245.0");
     stage(32, "press", 31.05);
-    scale(32, "1115.0");
+    scale(32, "1245.0");
     model.station[model.stations++] = model.station[0];
     draw(80, 24, PAGE_BENCH, 32.1);
-    expect_on_screen("left-scale 1115.0 g, now");
-    expect_on_screen("Press straight down");
+    expect_on_screen("left-scale 1245.0 g");
+    expect_on_screen("Press");
     draw(40, 15, PAGE_BENCH, 32.1);
-    expect_on_screen("left-scale 1115.0 g, now");
+    expect_on_screen("left-scale 1245.0 g");
     canvas_free(&canvas);
 }
 
@@ -104,8 +119,8 @@ static void a_small_screen_cuts_no_question(void **state)
     stage(21, "steep", 20);
     draw(40, 15, PAGE_BENCH, 22);
     expect_on_screen("3 of 15 done: How long to steep");
-    expect_on_screen("steep  then stir");
-    expect_on_screen("waiting for strength: 005 (1 of 3), 006");
+    expect_on_screen("steep  next: stir");
+    expect_on_screen("waiting for strength: 2 cups");
     draw(36, 15, PAGE_BENCH, 22);
     expect_on_screen("3 of 15 done: ferry-steep");
     expect_on_screen("waiting for strength: 2 cups");
@@ -114,18 +129,19 @@ static void a_small_screen_cuts_no_question(void **state)
         "'detail':'The scale is loaded beyond its range: pressures are lower bounds, and the scale may suffer.'");
     draw(40, 15, PAGE_BENCH, 24);
     expect_on_screen("the scale may suffer.");
-    expect_on_screen("since first water");
-    expect_on_screen("▀████▀"); /* digits that are read from across the counter */
+    expect_on_screen("to the press");
+    expect_on_screen("██████ ▀████▀"); /* digits that are read from across the counter */
     strcpy(left()->question, "empty-cup-mass");
     strcpy(left()->question_detail, "The empty cup was never seen: how much coffee is in it, in g (200 is a guess)?");
     left()->question_measure = MEASURE_BEVERAGE_G;
     draw(40, 15, PAGE_BENCH, 24);
     expect_on_screen("Key a: The empty cup was never seen:");
     expect_on_screen("a guess)?");
+    strcpy(left()->next.setting[3].word, "none"); /* no word about a stir that was not seen */
     model.station[model.stations++] = model.station[0];
     draw(40, 15, PAGE_BENCH, 60);
     expect_on_screen("tab");
-    expect_on_screen("left-scale 115.0 g");
+    expect_on_screen("left-scale 245.0 g");
     draw(80, 24, PAGE_BENCH, 60);
     expect_on_screen("tab next");
     expect_on_screen("a guess)?");
@@ -140,9 +156,9 @@ static void what_differs_stands_out_in_a_narrow_pane(void **state)
     state_at(5, "idle", "null", "0", "0");
     left()->next.settings = 0;
     left()->next.setting[left()->next.settings++] =
-        (struct timer_setting){ .name = "steep_s", .number = 120, .tolerance = NAN, .varied = true };
+        (struct guide_setting){ .name = "steep_s", .number = 120, .tolerance = NAN, .varied = true };
     left()->next.setting[left()->next.settings++] =
-        (struct timer_setting){ .name = "stir", .word = "swirl", .number = NAN, .tolerance = NAN, .varied = true };
+        (struct guide_setting){ .name = "stir", .word = "swirl", .number = NAN, .tolerance = NAN, .varied = true };
     left()->brewed = left()->next;
     left()->brewed.setting[0].number = 60;
     for (int width = 37; width <= 60; width += 23) {
@@ -228,8 +244,8 @@ static void plain_lines_say_the_same(void **state)
     pour_until(20);
     stage(21, "steep", 20);
     plain_now(&model, 0, FAR + at(70.2), line);
-    assert_string_equal(line, "09:31:10 left 007 steep 0:50, water 100.0 g, steep 1:00, 0:30 to go of 1:30; "
-                              "left-scale 115.0 g, 0:50 old");
+    assert_string_equal(line, "09:31:10 left 007 steep 0:50, 0:30 to the press, press at 1:30, water 230.0 g, "
+                              "steep 1:00; left-scale 245.0 g, 0:50 old; Wait until 1:30.");
 }
 
 int main(void)

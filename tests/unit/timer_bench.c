@@ -54,7 +54,8 @@ void stage(double at_s, const char *name, double began_s)
 
 static const char plan[] =
     "{'experiment':'ferry-steep','run':4,'of':15,'replicate':1,'factors':{'steep_s':90},"
-    "'recipe':{'dose_g':15,'water_g':230,'stir':'swirl','temperature_c':94},'tolerances':{'dose_g':0.1,'water_g':2}}";
+    "'recipe':{'dose_g':15,'water_g':230,'stir':'swirl','temperature_c':91},'tolerances':{'dose_g':0.1,'water_g':2},"
+    "'open':[{'steep_s':120}]}";
 
 void state_at(double at_s, const char *name, const char *water, const char *load, const char *shown)
 {
@@ -63,12 +64,12 @@ void state_at(double at_s, const char *name, const char *water, const char *load
         "'driver':'line','port':'p','condition':'ready','value':%s,'unit':'g','stable':true,'status':'ok',"
         "'mono_us':%lld,'rate_hz':10,'rejects':{}}],"
         "'stations':[{'station':'left','stage':'%s','stage_at_us':null,'brew':null,'first_water_us':null,"
-        "'load_g':%s,'water_g':%s,'flow_g_per_s':null,'press_kpa':null,'piston_diameter_mm':60,'press_limit_kpa':30,"
+        "'load_g':%s,'water_g':%s,'flow_g_per_s':null,'press_kpa':null,'piston_diameter_mm':60,'press_limit_kpa':24,"
         "'stages':[],'measures':{},'above':[],'next':%s,'question':null}],"
-        "'waiting':[{'brew':'pier-20261125-005','station':'left','have':1,'want':3},"
-        "{'brew':'pier-20261125-006','station':'left','have':0,'want':3}],"
+        "'waiting':[{'brew':'pier-20261125-005','station':'left','have':1,'want':3,'since_us':2000000},"
+        "{'brew':'pier-20261125-006','station':'left','have':0,'want':3,'since_us':null}],"
         "'last':{'brew':'pier-20261125-006','station':'left','measures':{'dose_g':{'value':15.02,"
-        "'standard_uncertainty':0.03},'steep_s':{'value':121.4,'standard_uncertainty':0.1}}},"
+        "'standard_uncertainty':0.03},'steep_s':{'value':121.4,'standard_uncertainty':0.1}},'plan_kept':true},"
         "'plan':{'experiment':'ferry-steep','title':'How long to steep','done':3,'of':15}",
         shown, (long long)(at_s * S), name, load, water, plan);
 }
@@ -95,7 +96,7 @@ void pour_until(double until_s)
         plan);
     stage(9.5, "dose", 9);
     for (int tenth = 95; tenth <= 10 * until_s; tenth++) {
-        snprintf(value, sizeof value, "%.1f", 15.0 + (tenth > 100 ? tenth - 100 : 0));
+        snprintf(value, sizeof value, "%.1f", 15.0 + (tenth > 100 ? 2.3 * (tenth - 100) : 0));
         scale(tenth / 10.0, value);
         if (tenth == 107)
             stage(10.7, "pour", 10);
@@ -105,6 +106,22 @@ void pour_until(double until_s)
 int64_t at(double seconds)
 {
     return (int64_t)(seconds * S);
+}
+
+char *now_at(double seconds)
+{
+    static struct guide guide;
+
+    station_guide(&model, left(), at(seconds), &guide);
+    return guide.now;
+}
+
+enum stage next_at(double seconds)
+{
+    struct guide guide;
+
+    station_guide(&model, left(), at(seconds), &guide);
+    return guide.next_stage;
 }
 
 struct timer_station *left(void)

@@ -30,6 +30,10 @@ void pour_until(double until_s);
 int64_t at(double seconds);
 struct timer_station *left(void);
 
+/* What the guide says there, and the stage that comes next. */
+char *now_at(double seconds);
+enum stage next_at(double seconds);
+
 /* The whole screen, and what must stand on it; a failure prints it. */
 void draw(int width, int height, enum page page, double at_s);
 void expect_on_screen(const char *text);
