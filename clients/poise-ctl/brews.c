@@ -27,11 +27,34 @@ static const struct {
 
 enum { COLUMN_COUNT = sizeof columns / sizeof *columns };
 
+/* "press_peak_kpa,steep_s": the measures that are lower bounds. */
+static bool is_above(const char *list, const char *measure)
+{
+    size_t length = strlen(measure);
+
+    for (const char *at = list; at && *at; at = strchr(at, ',') ? strchr(at, ',') + 1 : NULL)
+        if (strncmp(at, measure, length) == 0 && (at[length] == ',' || at[length] == '\0'))
+            return true;
+    return false;
+}
+
+static json_t *above_json(const char *list)
+{
+    json_t *array = json_array();
+
+    for (int measure = 0; measure < MEASURE_COUNT; measure++)
+        if (is_above(list, measure_name((enum measure)measure)))
+            json_array_append_new(array, json_string(measure_name((enum measure)measure)));
+    return array;
+}
+
 static json_t *column_json(sqlite3_stmt *row, int column)
 {
     const char *name = sqlite3_column_name(row, column), *text;
     json_t *nested, *string;
 
+    if (strcmp(name, "above") == 0)
+        return above_json((const char *)sqlite3_column_text(row, column));
     switch (sqlite3_column_type(row, column)) {
     case SQLITE_NULL:
         return json_null();
@@ -88,10 +111,18 @@ static void print_title(void)
     printf("  plan  note\n");
 }
 
+/* "15.6"; ">15.6" where more is likely: the scale was at its end. */
+static const char *value_words(double value, enum measure measure, bool above, char *out, size_t size)
+{
+    snprintf(out, size, "%s%.*f", above ? ">" : "", measure_decimals(measure), value);
+    return out;
+}
+
 static void print_row(sqlite3_stmt *row)
 {
-    char brew[BREW_SIZE], began[32], note[DETAIL_SIZE];
-    int kept = column_find(row, "plan_kept");
+    char brew[BREW_SIZE], began[32], note[DETAIL_SIZE], value[32];
+    int kept = column_find(row, "plan_kept"), above = column_find(row, "above");
+    const char *bounds = above < 0 ? NULL : (const char *)sqlite3_column_text(row, above);
     const char *plan = kept < 0 || sqlite3_column_type(row, kept) == SQLITE_NULL ? "-"
                        : sqlite3_column_int(row, kept)                           ? "kept"
                                                                                  : "left";
@@ -108,13 +139,15 @@ static void print_row(sqlite3_stmt *row)
         if (column < 0 || sqlite3_column_type(row, column) == SQLITE_NULL)
             printf("%*s", columns[i].width, "-");
         else
-            printf("%*.*f", columns[i].width, measure_decimals(columns[i].measure), sqlite3_column_double(row, column));
+            printf("%*s", columns[i].width,
+                   value_words(sqlite3_column_double(row, column), columns[i].measure,
+                               is_above(bounds, measure_name(columns[i].measure)), value, sizeof value));
     }
     printf("  %-4s  %s\n", plan, text_of(row, "note", note, sizeof note));
 }
 
 /* The rows asked for, oldest first.  Returns the last code of SQLite. */
-static int print_rows(const struct ctl *ctl, sqlite3 *database, long *count)
+static int print_rows(const struct ctl *ctl, sqlite3 *database, const char *brew, long *count)
 {
     static const char query[] = "SELECT * FROM (SELECT * FROM brew_summary WHERE ?1 IS NULL OR brew = ?1"
                                 " ORDER BY began_utc DESC, brew DESC LIMIT ?2) ORDER BY began_utc, brew";
@@ -123,8 +156,8 @@ static int print_rows(const struct ctl *ctl, sqlite3 *database, long *count)
 
     if (code != SQLITE_OK)
         return code;
-    sqlite3_bind_text(row, 1, ctl->brew, -1, SQLITE_STATIC); /* NULL when no brew was named */
-    sqlite3_bind_int64(row, 2, ctl->count);                  /* negative: all */
+    sqlite3_bind_text(row, 1, brew, -1, SQLITE_STATIC); /* NULL when no brew was named */
+    sqlite3_bind_int64(row, 2, ctl->count);             /* negative: all */
     while ((code = sqlite3_step(row)) == SQLITE_ROW) {
         if (!ctl->json && *count == 0)
             print_title();
@@ -140,6 +173,7 @@ static int print_rows(const struct ctl *ctl, sqlite3 *database, long *count)
 
 int command_brews(const struct ctl *ctl)
 {
+    char brew[BREW_SIZE];
     struct store *store;
     struct why why;
     long count = 0;
@@ -149,11 +183,13 @@ int command_brews(const struct ctl *ctl)
         program_say("%s", why.text);
         return EXIT_FAILED;
     }
-    if (print_rows(ctl, store_database(store), &count) != SQLITE_DONE) {
+    if (ctl->brew && store_brew_named(store, ctl->brew, brew, &why) < 0) {
+        program_say("%s", why.text);
+        store_close(store);
+        return EXIT_FAILED;
+    }
+    if (print_rows(ctl, store_database(store), ctl->brew ? brew : NULL, &count) != SQLITE_DONE) {
         program_say("%s: reading the brews: %s", ctl->store, sqlite3_errmsg(store_database(store)));
-        status = EXIT_FAILED;
-    } else if (count == 0 && ctl->brew) {
-        program_say("%s: there is no brew %s", ctl->store, ctl->brew);
         status = EXIT_FAILED;
     } else if (count == 0 && !ctl->json) {
         program_say("%s: no brew yet", ctl->store);

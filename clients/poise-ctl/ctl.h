@@ -52,6 +52,7 @@ int command_mark(const struct ctl *ctl);
 int command_enter(const struct ctl *ctl);
 int command_begin(const struct ctl *ctl);
 int command_end(const struct ctl *ctl);
+int command_undo(const struct ctl *ctl);
 int command_discard(const struct ctl *ctl);
 int command_note(const struct ctl *ctl);
 

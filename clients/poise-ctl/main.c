@@ -22,6 +22,7 @@ static const struct command commands[] = {
     { "enter", "MEASURE VALUE", "put in a number read off by eye", 2, 2, TAKES_STATION | TAKES_BREW | TAKES_UNCERTAINTY,
       command_enter },
     { "end", "", "end the brew", 0, 0, TAKES_STATION, command_end },
+    { "undo", "", "take the last begin or mark back, within ten seconds", 0, 0, TAKES_STATION, command_undo },
     { "discard", "[REASON...]", "say that it was no brew", 0, 256, TAKES_STATION | TAKES_BREW, command_discard },
     { "note", "TEXT...", "write a note beside a brew", 1, 256, TAKES_STATION | TAKES_BREW, command_note },
     { "sample", "[BREW]", "the strength read next is this brew's", 0, 1, 0, command_sample },

@@ -132,6 +132,11 @@ static bool words_joined(const struct ctl *ctl, const char *what, json_t **out)
     return *out != NULL;
 }
 
+int command_undo(const struct ctl *ctl)
+{
+    return ctl_order(ctl, ctl_request(ctl, "undo"));
+}
+
 int command_discard(const struct ctl *ctl)
 {
     json_t *request, *reason;

@@ -37,19 +37,36 @@ static const char *since(const json_t *state, const json_t *object, const char *
     return out;
 }
 
-static void print_measures(const json_t *measures, const char *before)
+static bool is_above(const json_t *above, const char *measure)
 {
-    for (int measure = 0; measure < MEASURE_COUNT; measure++) {
-        const json_t *one = json_object_get(measures, measure_name((enum measure)measure));
+    json_t *one;
+    size_t i;
+
+    json_array_foreach(above, i, one)
+    {
+        const char *name = json_string_value(one);
+
+        if (name && strcmp(name, measure) == 0)
+            return true;
+    }
+    return false;
+}
+
+static void print_measures(const json_t *measures, const json_t *above, const char *before)
+{
+    for (int i = 0; i < MEASURE_COUNT; i++) {
+        enum measure measure = (enum measure)i;
+        const json_t *one = json_object_get(measures, measure_name(measure));
         double value = ctl_value(one, "value"), u = ctl_value(one, "standard_uncertainty");
-        int decimals = measure_decimals((enum measure)measure);
+        int decimals = measure_decimals(measure);
 
         if (isnan(value))
             continue;
-        printf("%s%-20s %8.*f", before, measure_name((enum measure)measure), decimals, value);
-        if (!isnan(u))
-            printf("  u %.*f", decimals + 1, u);
-        putchar('\n');
+        printf("%s%-42s %s%.*f", before, measure_summary(measure),
+               is_above(above, measure_name(measure)) ? "above " : "", decimals, value);
+        if (u > 0 && measure != MEASURE_PRESSED_DRY && u * pow(10, decimals) >= 0.5)
+            printf(" ± %.*f", decimals, u);
+        printf("%s%s\n", *measure_unit(measure) ? " " : "", measure_unit(measure));
     }
 }
 
@@ -72,7 +89,7 @@ static void print_station(const json_t *state, const json_t *station)
         printf(", pressing with %.1f kPa", ctl_value(station, "press_kpa"));
     putchar('\n');
     if (*ctl_text(station, "brew"))
-        print_measures(json_object_get(station, "measures"), "             ");
+        print_measures(json_object_get(station, "measures"), json_object_get(station, "above"), "             ");
     if (json_is_object(question))
         printf("             asks: %s\n", ctl_printable(ctl_text(question, "detail"), detail, sizeof detail));
 }
@@ -96,7 +113,7 @@ int command_status(const struct ctl *ctl)
     last = json_object_get(state, "last");
     if (json_is_object(last)) {
         printf("last brew: %s\n", ctl_printable(ctl_text(last, "brew"), brew, sizeof brew));
-        print_measures(json_object_get(last, "measures"), "             ");
+        print_measures(json_object_get(last, "measures"), json_object_get(last, "above"), "             ");
     }
     plan = json_object_get(state, "plan");
     if (json_is_object(plan))

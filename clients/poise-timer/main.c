@@ -155,6 +155,12 @@ static void mark_next(struct timer *timer, const struct timer_station *station)
     struct guide guide;
 
     station_guide(&timer->model, station, model_now_us(&timer->model, clock_world_now().mono_us), &guide);
+    if (guide.next_stage == station->stage) {
+        model_notice(&timer->model, true, clock_world_now().mono_us,
+                     "%s: no water is in yet, so nothing comes after the %s; m marks any stage", station->name,
+                     stage_name(station->stage));
+        return;
+    }
     mark(timer, guide.next_stage);
 }
 

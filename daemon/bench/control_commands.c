@@ -76,15 +76,25 @@ int control_station(struct request *request, int *out, struct why *why)
     return 0;
 }
 
+/* A brew by its name, or by an ending that no other has. */
 int control_brew_named(struct request *request, const char *name, struct brew **out, struct why *why)
 {
     const struct brews *brews = &request->control->stations->brews;
     const struct brew *newest = brews_newest(brews, NULL);
+    struct brew *found = brews_find(brews, name), *other = NULL;
 
-    if ((*out = brews_find(brews, name)))
-        return 0;
-    return why_set(why, -EINVAL, "there is no brew \"%.60s\" among the last %d; %s%s", name, BREWS_KEPT,
-                   newest ? "the newest is " : "there is none yet", newest ? newest->name : "");
+    for (int i = 0; i < brews->count && !found; i++)
+        if (brew_name_ends(brews->all[i]->name, name))
+            for (found = brews->all[i++]; i < brews->count && !other; i++)
+                other = brew_name_ends(brews->all[i]->name, name) ? brews->all[i] : NULL;
+    if (other)
+        return why_set(why, -EINVAL, "%s and %s both end in \"%.60s\": name more of the one you mean", found->name,
+                       other->name, name);
+    if (!found)
+        return why_set(why, -EINVAL, "there is no brew \"%.60s\" among the last %d; %s%s", name, BREWS_KEPT,
+                       newest ? "the newest is " : "there is none yet", newest ? newest->name : "");
+    *out = found;
+    return 0;
 }
 
 /* The brew that is meant: named; else the running or newest one of the station named; else the only
@@ -357,6 +367,20 @@ static int do_end(struct request *request, struct why *why)
     return error;
 }
 
+static int do_undo(struct request *request, struct why *why)
+{
+    struct brew *brew;
+    int station;
+    int error = control_station(request, &station, why);
+
+    if (error)
+        return error;
+    brew = station_running(request->control->stations, station);
+    error = station_undo(request->control->stations, station, request->now, why);
+    control_put_brew(request, brew);
+    return error;
+}
+
 static int do_discard(struct request *request, struct why *why)
 {
     struct stations *stations = request->control->stations;
@@ -425,6 +449,7 @@ const struct command_row control_commands[] = {
     { "begin", do_begin, "station" },
     { "end", do_end, "station" },
     { "discard", do_discard, "station brew reason" },
+    { "undo", do_undo, "station" },
     { "note", do_note, "station brew text" },
     { "strength", control_strength, "brew" },
     { "assign", control_assign, "brew seq from number" },

@@ -108,9 +108,16 @@ struct brew *brews_newest(const struct brews *brews, const char *station)
     return NULL;
 }
 
+/* A brew without coffee, water or liquid in the cup is a slip of the finger, no cup to read. */
+static bool has_a_cup(const struct brew *brew)
+{
+    return !isnan(brew->measures.value[MEASURE_DOSE_G]) || !isnan(brew->measures.value[MEASURE_WATER_G])
+           || !isnan(brew->measures.value[MEASURE_BEVERAGE_G]);
+}
+
 bool brew_waits(const struct brew *brew, int wanted)
 {
-    return brew->ended && !brew->discarded && !brew->strength_entered && brew->sample_count < wanted;
+    return brew->ended && !brew->discarded && !brew->strength_entered && brew->sample_count < wanted && has_a_cup(brew);
 }
 
 struct brew *brews_waiting(const struct brews *brews, int wanted)

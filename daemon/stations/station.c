@@ -11,6 +11,9 @@
 #include "mark.h"
 #include "strength.h"
 
+/* An order can be taken back so long: a wet hand sees at once that it hit the wrong key. */
+static const int64_t UNDO_WITHIN_US = 10000000;
+
 static void take_stage(struct stations *stations, struct brew *brew, const struct tracker_event *event)
 {
     struct staged staged = { event->stage, event->at_us, event->at_uncertainty_us,
@@ -180,16 +183,44 @@ static void by_hand(struct tracker_events *events, enum tracker_event_kind kind)
         events->event[i].by_operator |= events->event[i].kind == kind;
 }
 
+static void keep_given(struct stations *stations, int station, const char *running_before, enum stage stage,
+                       int64_t at_us, struct moment now)
+{
+    const struct brew *brew = station_running(stations, station);
+    struct order_given *given = &stations->all[station].given;
+
+    memset(given, 0, sizeof *given);
+    if (!brew)
+        return;
+    given->kind = strcmp(brew->name, running_before) == 0 ? ORDER_MARKED : ORDER_BEGUN;
+    given->stage = stage;
+    given->at_us = at_us;
+    given->given_us = now.mono_us;
+    strcpy(given->brew, brew->name);
+}
+
+static const char *running_name(const struct stations *stations, int station)
+{
+    const struct brew *brew = station_running(stations, station);
+
+    return brew ? brew->name : "";
+}
+
 int station_mark(struct stations *stations, int station, enum stage stage, int64_t at_us, struct moment now,
                  struct why *why)
 {
     struct tracker_events events = { .count = 0 };
-    char detail[TRACKER_WORDS] = "";
-    int result = tracker_mark(stations->all[station].tracker, stage, at_us, &events, detail);
+    char detail[TRACKER_WORDS] = "", before[BREW_SIZE];
+    int result;
 
+    strcpy(before, running_name(stations, station));
+    result = tracker_mark(stations->all[station].tracker, stage, at_us, &events, detail);
     if (stage == STAGE_DONE)
         by_hand(&events, TRACKER_END);
-    return take_order(stations, station, result, &events, detail, now, why);
+    result = take_order(stations, station, result, &events, detail, now, why);
+    if (!result)
+        keep_given(stations, station, before, stage, at_us, now);
+    return result;
 }
 
 int station_begin(struct stations *stations, int station, struct moment now, struct why *why)
@@ -199,6 +230,28 @@ int station_begin(struct stations *stations, int station, struct moment now, str
     int result = tracker_order_begin(stations->all[station].tracker, now.mono_us, &events, detail);
 
     by_hand(&events, TRACKER_BEGIN);
+    result = take_order(stations, station, result, &events, detail, now, why);
+    if (!result)
+        keep_given(stations, station, "", STAGE_IDLE, now.mono_us, now);
+    return result;
+}
+
+int station_undo(struct stations *stations, int station, struct moment now, struct why *why)
+{
+    struct order_given given = stations->all[station].given;
+    struct tracker_events events = { .count = 0 };
+    char detail[TRACKER_WORDS] = "";
+    int result;
+
+    if (given.kind == ORDER_NONE || now.mono_us - given.given_us > UNDO_WITHIN_US)
+        return why_set(why, -EINVAL, "nothing was begun or marked on station %s within the last %lld seconds",
+                       stations->all[station].config.name, (long long)UNDO_WITHIN_US / 1000000);
+    if (strcmp(running_name(stations, station), given.brew) != 0)
+        return why_set(why, -EINVAL, "%s is over: `discard` takes it out of the record", given.brew);
+    memset(&stations->all[station].given, 0, sizeof given);
+    if (given.kind == ORDER_BEGUN)
+        return station_discard(stations, station, "Taken back by the operator.", now, why);
+    result = tracker_unmark(stations->all[station].tracker, given.stage, given.at_us, now.mono_us, &events, detail);
     return take_order(stations, station, result, &events, detail, now, why);
 }
 

@@ -35,6 +35,9 @@ int station_mark(struct stations *stations, int station, enum stage stage, int64
 int station_begin(struct stations *stations, int station, struct moment now, struct why *why);
 int station_end(struct stations *stations, int station, struct moment now, struct why *why);
 
+/* Takes the last begin or mark back, within ten seconds of it: a brew that it began is discarded. */
+int station_undo(struct stations *stations, int station, struct moment now, struct why *why);
+
 /* The running brew of the station, or one that is over. */
 int station_discard(struct stations *stations, int station, const char *reason, struct moment now, struct why *why);
 int brew_discard(struct stations *stations, struct brew *brew, const char *reason, struct moment now, struct why *why);

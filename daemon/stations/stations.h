@@ -17,11 +17,21 @@
 
 enum { LOOSE_READINGS = 24 }; /* strength readings without a cup that can still be assigned: two cups' most */
 
+/* What the operator ordered last at a station, while it can be taken back. */
+struct order_given {
+    enum { ORDER_NONE, ORDER_BEGUN, ORDER_MARKED } kind;
+    enum stage stage; /* ORDER_MARKED ... */
+    int64_t at_us;    /* ... and for when */
+    int64_t given_us;
+    char brew[BREW_SIZE];
+};
+
 struct station {
     struct station_config config;
     struct tracker *tracker;
     uint64_t saved_seq;     /* restored from: readings after it are fed again */
     bool restored, changed; /* changed: since it was last kept */
+    struct order_given given;
 };
 
 struct stations {

@@ -325,15 +325,30 @@ int strength_unassign(struct stations *stations, struct brew *brew, uint64_t seq
 
 void strength_release(struct stations *stations, struct brew *brew, struct moment now)
 {
-    bool had = brew->sample_count > 0;
+    struct sample samples[BREW_SAMPLES];
+    int count = brew->sample_count, passed = 0;
 
     if (strcmp(stations->sample, brew->name) == 0)
         stations->sample[0] = '\0';
-    for (int i = 0; i < brew->sample_count; i++)
-        keep_loose(stations, &brew->samples[i]);
+    memcpy(samples, brew->samples, sizeof samples);
     brew->sample_count = 0;
-    if (had)
+    if (count)
         report_strength(stations, brew, BY_OPERATOR, false, now);
+    for (int i = 0; i < count; i++) {
+        struct brew *heir = brews_waiting(&stations->brews, stations->replicates);
+
+        if (heir && !heir->earlier_boot && heir->ended_us <= samples[i].at_us) { /* it was there to be read then */
+            add_sample(stations, heir, &samples[i], BY_TRACKER, now);
+            passed++;
+        } else {
+            keep_loose(stations, &samples[i]);
+        }
+    }
+    if (passed)
+        stations_warn(stations, brew, brew->station, "strength-moved",
+                      "%d strength reading%s of %s, which is discarded, went to the cup that waited; `unassign` takes "
+                      "them back",
+                      passed, passed == 1 ? "" : "s", brew->name);
 }
 
 static void list_one(json_t *list, const struct sample *sample, const struct brew *brew, int place, bool odd,

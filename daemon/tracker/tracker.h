@@ -106,6 +106,10 @@ void tracker_tare_ordered(struct tracker *tracker, int64_t now_us);
  * a reason in `detail` (TRACKER_WORDS bytes) when it cannot be. */
 int tracker_mark(struct tracker *tracker, enum stage stage, int64_t at_us, struct tracker_events *events, char *detail);
 
+/* Takes a mark back that was given for this very moment.  Returns as tracker_mark: -EINVAL when there is none. */
+int tracker_unmark(struct tracker *tracker, enum stage stage, int64_t at_us, int64_t now_us,
+                   struct tracker_events *events, char *detail);
+
 /* The operator begins, ends or discards a brew; returns as tracker_mark. */
 int tracker_order_begin(struct tracker *tracker, int64_t now_us, struct tracker_events *events, char *detail);
 int tracker_order_end(struct tracker *tracker, int64_t now_us, struct tracker_events *events, char *detail);

@@ -121,6 +121,21 @@ int tracker_mark(struct tracker *tracker, enum stage stage, int64_t at_us, struc
     return 0;
 }
 
+int tracker_unmark(struct tracker *tracker, enum stage stage, int64_t at_us, int64_t now_us,
+                   struct tracker_events *events, char *detail)
+{
+    for (int i = 0; i < tracker->mark_count; i++) {
+        if (tracker->mark[i].stage != stage || tracker->mark[i].at_us != at_us)
+            continue;
+        tracker->mark_count--;
+        memmove(&tracker->mark[i], &tracker->mark[i + 1], sizeof tracker->mark[0] * (size_t)(tracker->mark_count - i));
+        set_now(tracker, now_us);
+        tracker_look(tracker, events);
+        return 0;
+    }
+    return refuse(detail, "There is no such mark any more.");
+}
+
 int tracker_enter(struct tracker *tracker, uint32_t brew, enum measure measure, double value,
                   double standard_uncertainty, int64_t now_us, struct tracker_events *events, char *detail)
 {

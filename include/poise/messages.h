@@ -34,6 +34,9 @@ bool name_valid(const char *name);
 /* True for a brew's name: a bench's name, a date and a number of at least three digits. */
 bool brew_name_valid(const char *name);
 
+/* True when a brew's name ends so: people say "010", or "1130-010", of "pier-20261130-010". */
+bool brew_name_ends(const char *name, const char *ending);
+
 /* Which of two brews came later, by their names: below 0, 0, above 0 as strcmp; but 1000 comes after 999. */
 int brew_name_order(const char *a, const char *b);
 

@@ -55,6 +55,9 @@ const char *measure_name(enum measure measure);
 /* What it is, in a few words for people: "dry coffee". */
 const char *measure_summary(enum measure measure);
 
+/* "g", "s", "kPa", "%", "°C", "g/g"; empty for a yes or no. */
+const char *measure_unit(enum measure measure);
+
 /* Digits after the point worth showing. */
 int measure_decimals(enum measure measure);
 

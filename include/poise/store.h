@@ -42,6 +42,10 @@ int store_apply(struct store *store, const struct message *message, struct why *
  * has room again). */
 int store_commit(struct store *store, struct why *why);
 
+/* The one brew whose name is `ending`, or ends so: people say "010" of "pier-20261130-010".  0 and its name in `out`
+ * (BREW_SIZE bytes); -ENOENT when there is none, -EEXIST when there are several, or as store_open. */
+int store_brew_named(struct store *store, const char *ending, char *out, struct why *why);
+
 /* The connection, for clients that read: SELECT only. */
 sqlite3 *store_database(struct store *store);
 

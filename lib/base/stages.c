@@ -66,6 +66,19 @@ const char *measure_summary(enum measure measure)
     return measures[measure].summary;
 }
 
+const char *measure_unit(enum measure measure)
+{
+    static const char *const ends[][2] = {
+        { "_g_per_g", "g/g" }, { "_kpa", "kPa" }, { "_pct", "%" }, { "_g", "g" }, { "_s", "s" }, { "_c", "°C" },
+    };
+    const char *name = measure_name(measure);
+
+    for (size_t i = 0; i < sizeof ends / sizeof *ends; i++)
+        if (strlen(name) > strlen(ends[i][0]) && strcmp(name + strlen(name) - strlen(ends[i][0]), ends[i][0]) == 0)
+            return ends[i][1];
+    return "";
+}
+
 int measure_decimals(enum measure measure)
 {
     return measures[measure].decimals;

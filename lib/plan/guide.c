@@ -14,6 +14,7 @@
 static const double STANDS_THERE_G = 20;   /* the lightest cup or brewer weighs more (common practice, no source) */
 static const double ADDING_G = 0.3;        /* the least that is no noise on scales that show tenths */
 static const double FLOWS_G_PER_S = 0.3;   /* below it the water has stopped: drips and drift */
+static const double WATER_LEAST_G = 5;     /* less is a splash, drift or a hand: no brew goes on with it */
 static const double UNSAID = 0.01;         /* a mass without a tolerance is right within 1 %: nobody asked for more */
 static const double EDGE_G = 0.005;        /* 15.1 shown is within 15 ± 0.1, whatever the binary says */
 static const double SHORT_AT_PRESS = 0.05; /* a twentieth too little water does not hold up a press that is due */
@@ -673,9 +674,11 @@ static enum stage next_stage(const struct guiding *guiding)
     case STAGE_BLOOM:
         return STAGE_POUR;
     case STAGE_POUR:
+        if (guiding->state->water_g < WATER_LEAST_G)
+            return STAGE_POUR; /* it has not begun */
         return blooms_wet(guiding) ? STAGE_POUR : STAGE_STEEP;
     case STAGE_STEEP:
-        if (blooms(guiding)
+        if (blooms(guiding) || guiding->state->water_g < WATER_LEAST_G
             || side_of(guiding->state->water_g, guiding->asked.water_g, guiding->asked.water_within_g) == GUIDE_BELOW)
             return STAGE_POUR;
         return stir_wanted(guiding) ? STAGE_STIR : STAGE_PRESS;

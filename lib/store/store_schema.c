@@ -112,6 +112,8 @@ static char *summary_view(void)
     sqlite3_str_appendall(
         sql,
         "b.plan_kept AS plan_kept,"
+        " (SELECT group_concat(m.measure) FROM measure m WHERE m.brew_id = b.brew_id AND m.above AND m.seq ="
+        " (SELECT max(n.seq) FROM measure n WHERE n.brew_id = m.brew_id AND n.measure = m.measure)) AS above,"
         " (SELECT group_concat(text, '; ') FROM (SELECT text FROM note n WHERE n.brew_id = b.brew_id ORDER BY n.seq))"
         " AS note FROM brew b JOIN bench h USING (bench_id) LEFT JOIN experiment e USING (experiment_id)"
         " WHERE NOT b.discarded;");

@@ -31,6 +31,13 @@ bool brew_name_valid(const char *name)
     return name_valid(bench);
 }
 
+bool brew_name_ends(const char *name, const char *ending)
+{
+    size_t length = strlen(name), end = strlen(ending);
+
+    return end > 0 && end <= length && strcmp(name + length - end, ending) == 0;
+}
+
 int brew_name_order(const char *a, const char *b)
 {
     const char *number_a = strrchr(a, '-'), *number_b = strrchr(b, '-');

@@ -155,3 +155,53 @@ def test_a_sample_outside_the_instruments_temperatures_says_so(bench):
     port.line("TEMP ERR")
     fault = bus.wait_for(reading("glass"))
     assert (fault["status"], fault["value"], fault["detail"]) == ("fault", None, "temperature")
+
+
+def test_a_slip_of_the_finger_waits_for_no_strength(bench):
+    """Begun and ended on an empty scale; then a cup: the readings are the cup's."""
+    port = bench.port("glass")
+    two_cups(bench, port, r"pattern = (?<value>\d+\.\d+) (?<unit>%)")
+    for brew in [entry["brew"] for entry in bench.ask(do="status")["state"]["waiting"]]:
+        assert bench.ask(do="discard", brew=brew)["ok"]
+    bus = bench.subscribe()
+    assert bench.ask(do="begin")["ok"] and bench.ask(do="end")["ok"]
+    assert bench.ask(do="status")["state"]["waiting"] == []
+    cup = bench.ask(do="begin")["brew"]
+    assert bench.ask(do="enter", measure="beverage_g", value=199.2)["ok"] and bench.ask(do="end")["ok"]
+    port.line("0.00 %")
+    port.line("1.40 %")
+    assert bus.wait_for(event("measure", measure="strength_pct"))["brew"] == cup
+
+
+def test_a_discarded_brews_readings_go_to_the_cup_that_waited(bench):
+    port = bench.port("glass")
+    first, second = two_cups(bench, port, r"pattern = (?<value>\d+\.\d+) (?<unit>%)")
+    bus = bench.subscribe()
+    port.line("0.00 %")
+    port.line("1.40 %")
+    seq = bus.wait_for(event("measure", measure="strength_pct", brew=first))["readings"]
+    assert bench.ask(do="discard", brew=first)["ok"]
+    assert bus.wait_for(event("measure", measure="strength_pct", brew=second))["readings"] == seq
+    assert "went to the cup that waited" in bus.wait_for(event("warning", warning="strength-moved"))["detail"]
+
+
+def test_any_ending_of_a_brews_name_that_is_its_own_will_do(bench):
+    port = bench.port("glass")
+    logger = bench.logger()
+    first, second = two_cups(bench, port, r"pattern = (?<value>\d+\.\d+) (?<unit>%)")
+    assert bench.ask(do="note", brew="002", text="from the left kettle")["brew"] == second
+    refused = bench.ask(do="note", brew="", text="of nothing")
+    assert not refused["ok"] and "there is no brew" in refused["why"]
+    refused = bench.ask(do="note", brew="00", text="of nothing")
+    assert not refused["ok"] and "the newest is " + second in refused["why"]
+    bench.wait_query("SELECT brew FROM brew_summary WHERE note IS NOT NULL", lambda rows: rows == [{"brew": second}])
+    status, output, said = bench.run("poise-ctl", "brews", "--brew", "01")
+    assert (status, said) == (0, "") and first in output and second not in output
+    for number in range(3, 13):
+        assert bench.ask(do="begin")["ok"] and bench.ask(do="end")["ok"]
+    refused = bench.ask(do="note", brew="2", text="of two")     # 002 and 012
+    assert not refused["ok"] and 'both end in "2"' in refused["why"]
+    bench.wait_query("SELECT count(*) AS n FROM brew_summary", lambda rows: rows == [{"n": 12}])
+    status, output, said = bench.run("poise-ctl", "brews", "--brew", "2")
+    assert status == 1 and 'both end in "2"' in said
+    logger.stop()

@@ -101,6 +101,52 @@ def test_timer_keys_reach_the_scale_and_the_brew(bench):
     assert timer.wait() == 0
 
 
+def test_timer_takes_a_slip_of_the_finger_back(bench):
+    """Space on a scale with nothing in it comes as far as the pour; one key takes each order back."""
+    port, _ = bench_with_a_scale(bench)
+    bus = bench.subscribe()
+    timer = bench.start("poise-timer", terminal=SCREEN)
+    weigh(port, 0.0, 0.0, 0.0)
+    expect_on(timer, "0.0 g")
+    timer.type("u")
+    expect_on(timer, "nothing was begun or marked")
+    timer.type(" ")
+    brew = bus.wait_for(event("brew", change="begin"))["brew"]
+    expect_on(timer, "next: pour")
+    timer.type(" ")
+    assert bus.wait_for(event("stage", stage="pour"))["by"] == "operator"
+    weigh(port, 0.1, 0.0)
+    expect_on(timer, "next: pour")
+    timer.type(" ")
+    expect_on(timer, "no water is in yet")
+    timer.type(" ")
+    assert not any(event("stage", stage="steep")(m) or event("stage", stage="press")(m) for m in bus.messages)
+    timer.type("u")                 # the pour: the brew is in its dose again
+    bench.wait_until(lambda: bench.ask(do="status")["state"]["stations"][0]["stage"] == "dose", "the dose again")
+    timer.type("b")
+    expect_on(timer, "end or discard it first")
+    assert bench.ask(do="discard")["ok"]
+    timer.type("b")
+    other = bus.wait_for(event("brew", change="begin"))["brew"]
+    assert other != brew
+    timer.type("u")
+    gone = bus.wait_for(event("brew", change="discard", brew=other))
+    assert gone["note"] == "Taken back by the operator."
+    state = bench.ask(do="status")["state"]
+    assert state["waiting"] == [] and state["last"] is None
+
+
+def test_timer_shows_the_units_the_user_chose(bench):
+    bench_with_a_scale(bench)
+    file = bench.folder / "kettle.plan"
+    file.write_text("[experiment]\nname = kettle\n[vary]\ntemperature_c = 85, 95\n[hold]\npress_mean_kpa = 20 +- 3\n")
+    assert bench.run("poise-ctl", "plan", "load", file)[0] == 0
+    timer = bench.start("poise-timer", "--plain", "--pressure", "psi", env={"POISE_TEMPERATURE": "f"})
+    timer.wait_line(r"left next: kettle 1 of 2: water (185|203) °F; always press with 2\.9 ± 0\.4 psi$")
+    status, _, said = bench.run("poise-timer", "--pressure", "atm")
+    assert status == 2 and "kpa, bar or psi" in said
+
+
 def test_timer_shows_what_the_bench_refuses_in_its_words(bench):
     port = bench.port("left-scale")
     bench.configure(station("left"), line_scale("left-scale", port, station="left").replace("tare", "zero"))
@@ -153,3 +199,25 @@ def test_timer_refuses_what_it_does_not_know(bench):
         assert (status, output) == (2, "") and sentence in said, (status, output, said)
     status, output, said = bench.run("poise-timer", "--bus", "pier")
     assert (status, output) == (1, "") and "not an address" in said, (status, output, said)
+
+
+def test_timer_prints_a_stage_with_its_brew_and_once(bench):
+    """The strength of an earlier cup comes while the next one is poured: each line names its brew."""
+    port, _ = bench_with_a_scale(bench)
+    timer = bench.start("poise-timer", "--plain")
+    timer.wait_line("Connected")
+    first = bench.ask(do="begin")["brew"]
+    for measure, value in (("dose_g", 15.0), ("water_g", 230.0), ("beverage_g", 199.2)):
+        assert bench.ask(do="enter", measure=measure, value=value)["ok"]
+    assert bench.ask(do="end")["ok"]
+    timer.wait_line(r"left brew 001 is done: dose 15\.0 g, water 230\.0 g, cup 199\.2 g$")
+    assert bench.ask(do="begin")["ok"] and bench.ask(do="mark", stage="pour")["ok"]
+    assert bench.ask(do="enter", brew=first, measure="strength_pct", value=1.31)["ok"]
+    timer.wait_line(r"left brew 001 has all its strength readings$")
+    timer.wait_line(r"left brew 002 pour begins$")
+    for ago_s in 0.4, 0.3, 0.2, 0.1:    # corrected four times within a second: one line, once it has settled
+        assert bench.ask(do="mark", stage="steep", ago_s=ago_s)["ok"]
+    timer.wait_line(r"left brew 002 steep begins$")
+    timer.wait_line(r"left 002 steep 0:0[3-9]")
+    assert timer.output.count(b"steep begins") == 1, timer.output
+    assert not [line for line in timer.output.splitlines() if b"begins" in line and b" brew " not in line]

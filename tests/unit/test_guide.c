@@ -104,6 +104,10 @@ static const struct situation {
     { BLOOM, "stage=pour water=90 flow=8 water_s=9 pours=1", "Pour to 230", NULL, NULL, NULL,
       "140.0 g to go of 230 ± 2 g", NULL, NULL, NULL }, /* all poured at once: past half as much again */
 
+    { NONE, "scale=1 load=0 stage=pour water=0.1 water_s=9", "Pour", "Pour the water.", "0.1", NULL, NULL, NULL,
+      "next: pour", NULL }, /* nothing is in: no steep comes next, whoever asks */
+    { NONE, "scale=1 load=0 stage=steep water=0.1 water_s=9", NULL, NULL, NULL, NULL, NULL, NULL, "next: pour", NULL },
+
     /* the steep */
     { STEEP, "scale=1 load=600 stage=steep water=40 water_s=30", "Pour 190 g",
       "190.0 g are missing: pour to 230 ± 2 g.", "40.0", "g of water in", "190.0 g to go of 230 ± 2 g", NULL,

@@ -58,7 +58,7 @@ static void the_summary_has_exactly_its_columns(void **state)
 
         snprintf(expected + length, sizeof expected - length, ",%s,%s_u", name, name);
     }
-    strcat(expected, ",plan_kept,note");
+    strcat(expected, ",plan_kept,above,note");
     assert_sqlite_says(path, "SELECT group_concat(name) FROM pragma_table_info('brew_summary')", expected);
 }
 
