@@ -22,7 +22,8 @@ int strength_assign(struct stations *stations, struct brew *brew, uint64_t seq, 
 /* Takes a reading (0: the newest) back from its brew; `brew` NULL: from whichever has it. */
 int strength_unassign(struct stations *stations, struct brew *brew, uint64_t seq, struct moment now, struct why *why);
 
-/* A discarded cup takes no strength: its readings are no cup's again, and the next sample is not its. */
+/* A discarded cup takes no strength: what was read for it goes to the cup that waited when it was read, or is no cup's
+ * again, and the next sample is not its. */
 void strength_release(struct stations *stations, struct brew *brew, struct moment now);
 
 /* The brew that has this reading; NULL: none. */
