@@ -94,6 +94,16 @@ class Report:
                 found.append((level, against, pair["difference"], *bounds(pair["interval"])))
         return found
 
+    def pairs_without_zero(self):
+        """Whether a difference between two levels is printed whose interval leaves 0 out, and nothing refuses it."""
+        return not self.refused() and any(low > 0 or high < 0 for *_, low, high in self.pairs())
+
+    def denies(self, factor):
+        """Whether the headline reports of a factor that nothing is shown."""
+        if self.headline_sure():
+            return bool(re.search(rf"of {factor} nothing", self.headline))
+        return bool(re.search(rf"of {factor} nothing|\bno difference\b", self.headline, re.I))
+
     def differences(self):
         """What is asserted to differ: (more, less), as factors; a factor left out stands for its whole."""
         claims = self.claims("difference")
@@ -202,6 +212,23 @@ class Report:
         text = self.text()
         part = text[text.find("In the cup and in all"):]
         return bool(re.search(r"\d+(?:\.\d+)? (?:g )?\(?(?:\d+(?:\.\d+)? to \d|± ?\d)", part[:900]))
+
+    def predicted(self):
+        """What the recipe predicts of one more cup: (low, high); None where it predicts nothing."""
+        for claim in self.claims("predicted") or []:
+            if claim.get("of") == "cup" and claim.get("measure", "extraction_pct") == "extraction_pct":
+                return bounds(claim["interval"])
+        return None
+
+    def takes(self):
+        """The levels of the recipe: factor -> level."""
+        return {claim["factor"]: claim["level"] for claim in self.claims("take") or []}
+
+    def optimum(self):
+        """Where a surface of two numbers is highest: factor -> (low, high); None where that is not claimed."""
+        for claim in self.claims("optimum") or []:
+            return {factor: bounds(interval) for factor, interval in claim["intervals"].items()}
+        return None
 
     def suggestions(self):
         """Of `next`: the levels of each suggestion, the best first."""

@@ -6,7 +6,7 @@ import subprocess
 
 import truths
 from made_store import Cups, blocks
-from world import FALSE, MEAN, POWER, factorial, row, simulation
+from world import COVERS, FALSE, MEAN, POWER, factorial, row, simulation
 
 
 PLANS = {"two": ("own_part", ("a", "b")), "four": ("own_part", ("a", "b", "c", "d")),
@@ -41,16 +41,22 @@ def plan_power(world):
     factor, levels = PLANS[name]
     difference, spread, rng = 0.8, 0.4, world.rng
     replicates = promised(world, name, difference, spread)
-    # Two levels differ by what is asked for, the others lie between: nothing else helps to find it.
+    # Words: two levels differ by what is asked for, the others lie between, so that nothing else helps to find it.
+    # Numbers: a straight rise by as much from end to end.
     low, high = rng.permutation(len(levels))[:2]
     with world.cups() as cups:
         cups.experiment("parts", {factor: levels}, replicates=replicates, difference=difference)
         for replicate, place in blocks(rng, range(len(levels)), replicates):
-            value = 19 + (0 if place == low else difference if place == high else difference / 2)
+            value = 19 + (difference * place / (len(levels) - 1) if name == "six" else
+                          0 if place == low else difference if place == high else difference / 2)
             cups.cup("parts", {factor: levels[place]}, value + rng.normal(0, spread), replicate)
-    pairs = world.report("parts").differences()
-    world.note(f"plan_power_{name}", any(more[factor] == levels[high] and less[factor] == levels[low]
-                                         for more, less in pairs))
+    report = world.report("parts")
+    if name == "six":
+        change = report.change()
+        world.note("plan_power_six", "change" in report.series_claims() and change and change[1] > 0)
+    else:
+        world.note(f"plan_power_{name}", any(more[factor] == levels[high] and less[factor] == levels[low]
+                                             for more, less in report.differences()))
 
 
 
@@ -76,6 +82,7 @@ row("small_keep", FALSE, "eight variables, true effect 0.3 below the margin 0.5:
 row("large_drop", FALSE, "a variable whose true effect is 0.55, the margin 0.5: \"drop\"")
 row("large_keep", POWER, "eight variables, true effect 2.0: \"keep\"")
 row("effect_bias", MEAN, "best of four noisy levels: the effect claimed less the true one, points")
+row("verdict_interval", COVERS, "the same: interval of the effect in the table of verdicts")
 VARIABLES = ("stir", "filter", "rinse", "position", "own_a", "own_b", "own_c", "own_d")
 
 
@@ -114,10 +121,11 @@ def bias(world):
         truth[variable] = {level: 19 + rng.normal(0, 0.15) for level in "abcd"}
     found = several(world, 0.45, 3, truth.get).verdicts()
     for variable, rows in found.items():
-        for _, effect, _, _, better, worse, _ in rows:
+        for _, effect, low, high, better, worse, _ in rows:
             levels = truth[variable]
             if effect is not None and better in levels and worse in levels:
                 world.note("effect_bias", True, effect - (levels[better] - levels[worse]))
+                world.cover("verdict_interval", levels[better] - levels[worse], low, high)
 
 
 row("looking", FALSE, "looking after every cup of eight pairs, nothing there: ever a sure difference")

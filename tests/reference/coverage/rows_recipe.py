@@ -9,7 +9,7 @@ from scipy import stats
 import truths
 from made_store import blocks
 from rows_series import pressures
-from world import FALSE, MEAN, POWER, factorial, row, simulation, words
+from world import COVERS, FALSE, MEAN, POWER, factorial, row, simulation, words
 
 # -- the recipe --
 
@@ -70,6 +70,56 @@ def borrowed(world):
     once = world.report("once")
     kept = any(rows[0] == "keep" for rows in world.report("verdicts").verdicts().get("own_once", []))
     world.note("borrowed_null", once.headline_sure() or kept, False)
+
+
+row("recipe_predicts", COVERS, "the recipe's interval for one more cup, brewed on another day")
+row("recipe_worse", FALSE, "the recipe is truly worse than the best by more than the margin 0.5")
+row("recipe_simple", FALSE, "a step that brings nothing, surely so, stands in the recipe")
+row("optimum_cover", COVERS, "two numbers, a hill: interval of the place of the top, in each")
+row("optimum_none", FALSE, "two numbers, a slope without a top: a top is claimed")
+
+
+@simulation(400, 24)
+def whole_recipe(world):
+    """Three variables on three days: one that matters much, one that costs a step and brings nothing, one small."""
+    rng, effects = world.rng, {"stir": 1.6, "rinse": 0.0, "filter": 0.35}
+    within, between = 0.2, 0.3
+    names = {"stir": ("none", "swirl"), "rinse": ("no", "yes"), "filter": ("paper", "cloth")}
+    with world.cups() as cups:
+        for variable, levels in names.items():
+            held = {other: names[other][0] for other in names if other != variable}
+            cups.experiment(f"on-{variable}", {variable: levels}, held, replicates=8)
+            for half in range(2):
+                day = rng.normal(0, between)
+                for replicate, level in blocks(rng, levels, 4):
+                    cups.cup(f"on-{variable}", {variable: level}, 19 + day + effects[variable] * (level == levels[1]) +
+                             rng.normal(0, within), 4 * half + replicate, held)
+                cups.next_day()
+    recipe = world.report("recipe")
+    takes = recipe.takes()
+    if not takes:
+        return
+    value = sum(effect for variable, effect in effects.items() if takes.get(variable) == names[variable][1])
+    world.note("recipe_worse", value < sum(effects.values()) - 0.5, False)
+    world.note("recipe_simple", takes.get("rinse") == "yes", False)
+    if recipe.predicted():
+        world.cover("recipe_predicts", 19 + value + rng.normal(0, between) + rng.normal(0, within), *recipe.predicted())
+
+
+@simulation(400, 24)
+def surface(world):
+    rng, hill = world.rng, world.index % 2
+    warm, fine = rng.uniform(91, 93), rng.uniform(18, 21)
+    factorial(world, "surface", {"temperature_c": (88, 92, 96), "grind": (15, 19, 23)}, 2,
+              lambda cell: (20 - 0.06 * (cell["temperature_c"] - warm) ** 2 - 0.06 * (cell["grind"] - fine) ** 2 if hill
+                            else 15 + 0.05 * cell["temperature_c"] - 0.1 * cell["grind"]) + rng.normal(0, 0.25))
+    top = world.report("surface").optimum()
+    if hill:
+        for factor, truth in (("temperature_c", warm), ("grind", fine)):
+            if top and factor in top:
+                world.cover("optimum_cover", truth, *top[factor])
+    else:
+        world.note("optimum_none", top is not None, False)
 
 
 # -- the spread to quote --

@@ -21,6 +21,7 @@ for _truth in truths.OUTSIDE:
 row("misfit_silent", FALSE, "lack of fit p < 0.01 against replicates, and bends are printed unwarned")
 row("more_at_most", FALSE, "\"however much longer it steeps, that brings X more at most\"")
 row("gain_brewed", COVERS, "what a longer steep that was brewed brings")
+row("gain_outside", COVERS, "the same, where the truth is of no shape the report knows")
 
 
 def steep(world, curve, times, replicates, spread=0.3):
@@ -64,7 +65,7 @@ def judge_bends(world, curve, report, row_of):
     return bool(bends), all_true
 
 
-def judge_more(world, curve, report):
+def judge_more(world, curve, report, gains="gain_brewed"):
     most = report.more_at_most()
     if most is not None:
         ends = [seconds for by, seconds, *_ in report.bends() if by == "share"]
@@ -74,7 +75,7 @@ def judge_more(world, curve, report):
     else:
         world.note("more_at_most", False)
     for begun, ended, _, low, high in report.gains():
-        world.cover("gain_brewed", float(curve(ended) - curve(begun)), low, high)
+        world.cover(gains, float(curve(ended) - curve(begun)), low, high)
 
 
 def inside(truth, prefix):
@@ -100,7 +101,7 @@ def outside(truth):
         world.note(f"shape_{truth.__name__}", made, good)
         if lack_of_fit(t, y) < 0.01:
             world.note("misfit_silent", made and not report.misfit(), False)
-        judge_more(world, curve, report)
+        judge_more(world, curve, report, "gain_outside")
     simulate.__name__ = f"outside_{truth.__name__}"
     return simulate
 
