@@ -15,7 +15,7 @@ static const double SHORTEST_S = 15;
 
 static double quantile(const struct findings *findings, double df)
 {
-    return gsl_cdf_tdist_Pinv((1 + findings->options->confidence) / 2, df);
+    return gsl_cdf_tdist_Pinv((1 + findings->confidence) / 2, df);
 }
 
 static struct suggestion *suggest(struct advice *advice, double ratio)
@@ -156,7 +156,7 @@ static enum asked what_is_asked(const struct findings *findings, struct advice *
         return breaks ? ASKED_BREAK : ASKED_TURN;
     }
     *at = (factor->level[0].number + factor->level[factor->level_count - 1].number) / 2;
-    trend_slope_at(&findings->trend, *at, findings->options->confidence, &slope);
+    trend_slope_at(&findings->trend, *at, findings->confidence, &slope);
     advice->width = slope.high - slope.low;
     advice->unit = words_step(measure_name(findings->options->measure));
     snprintf(advice->about, sizeof advice->about, "the slope (%s per %s)", call, *unit ? unit : "step");

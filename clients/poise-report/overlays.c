@@ -141,7 +141,7 @@ enum {
 bool cooling_find(const struct chart_series *series, struct cooling *out)
 {
     struct kinetics_question rate = { QUANTITY_OF_RATE, 0, 0, 0 };
-    struct kinetics_data data = { NULL, NULL, 0, NULL, 0 };
+    struct kinetics_data data = { .n = 0 };
     struct kinetics_fit fit;
     struct why why;
     double *t, *fallen, top = -INFINITY;

@@ -1,6 +1,7 @@
 /* poise-report verdicts: every variable that was ever varied: its effect, its cost, its blind tasting, and
  * keep, drop or undecided by one stated rule; then the recipe they add up to. */
 #include <errno.h>
+#include <gsl/gsl_cdf.h>
 #include <math.h>
 #include <stddef.h>
 #include <stdlib.h>
@@ -48,18 +49,70 @@ static void find_costs(const struct findings *findings, int better, int worse, s
         mean_of(findings, better, offsetof(struct cup, steps)) - mean_of(findings, worse, offsetof(struct cup, steps));
 }
 
-static void judge(struct variable *variable, double margin)
+/* How unlikely an effect so far beyond the margin is, if it were none beyond it; pairs of several levels together, and
+ * of two factors as one of three questions. */
+static double p_beyond(double effect, const struct difference *difference, double margin, size_t together,
+                       int questions)
 {
-    const struct interval *interval = &variable->interval;
+    double t = (fabs(effect) - margin) / difference->standard_error, p;
 
-    if (isnan(variable->effect) || isnan(interval->low))
-        variable->verdict = VERDICT_UNDECIDED;
-    else if ((interval->low > 0 || interval->high < 0) && fabs(variable->effect) >= margin)
-        variable->verdict = VERDICT_KEEP;
-    else if (interval->low > -margin && interval->high < margin)
-        variable->verdict = VERDICT_DROP;
-    else
-        variable->verdict = VERDICT_UNDECIDED;
+    if (!(difference->standard_error > 0) || !(difference->df > 0))
+        return NAN;
+    if (t <= 0)
+        return 1;
+    p = together > 2 ? studentized_range_p(t * M_SQRT2, together, fmax(1, difference->df))
+                     : 2 * gsl_cdf_tdist_Q(t, difference->df);
+    return fmin(1, p * questions);
+}
+
+static void advise(struct variable *variable);
+
+/* Keep: beyond the margin, all variables together (Holm).  Drop: the whole interval lies within the margin; or what
+ * costs more brings less than it for sure. */
+static void judge_together(struct verdicts *verdicts)
+{
+    double p[VARIABLES], alpha = 1 - verdicts->request->options.confidence;
+
+    for (int i = 0; i < verdicts->count; i++)
+        p[i] = verdicts->variable[i].refused[0] ? (double)NAN : verdicts->variable[i].p_beyond;
+    holm_adjust(p, NULL, (size_t)verdicts->count);
+    for (int i = 0; i < verdicts->count; i++) {
+        struct variable *variable = &verdicts->variable[i];
+        const struct interval *interval = &variable->interval;
+        bool costly = variable->cost_s > 0 || variable->cost_steps > 0, known = !isnan(interval->low);
+
+        variable->p_together = p[i];
+        if (variable->refused[0] || !known)
+            variable->verdict = VERDICT_UNDECIDED;
+        else if (p[i] < alpha && interval->low > verdicts->margin)
+            variable->verdict = VERDICT_KEEP;
+        else if (interval->high < verdicts->margin && (costly || interval->low > -verdicts->margin))
+            variable->verdict = VERDICT_DROP;
+        else
+            variable->verdict = VERDICT_UNDECIDED;
+        advise(variable);
+    }
+}
+
+/* Of noisy means the best is too good: what is left of a difference when its own error is taken out (positive part of
+ * James and Stein, towards none). */
+static double shrunk(double effect, double error)
+{
+    return effect == 0 ? 0 : effect * fmax(0, 1 - error * error / (effect * effect));
+}
+
+/* The same of one of several levels: towards their mean, by how much they differ beyond their errors. */
+static double shrunk_range(const struct findings *findings, double effect)
+{
+    double mean = 0, between = 0, error = 0, levels = findings->level_count;
+
+    for (int i = 0; i < findings->level_count; i++) {
+        mean += findings->level[i].adjusted / levels;
+        error += findings->layout.covariance[i * (findings->level_count + 1)] / levels;
+    }
+    for (int i = 0; i < findings->level_count; i++)
+        between += pow(findings->level[i].adjusted - mean, 2) / (levels - 1);
+    return between > 0 ? effect * fmax(0, 1 - error / between) : 0;
 }
 
 /* Of the pairs that differ in this factor alone, the one farthest apart. */
@@ -101,58 +154,101 @@ static const struct curve_finding *curve_at(const struct findings *findings, int
     return NULL;
 }
 
-static void advise(const struct findings *findings, int factor, int better, int worse, struct variable *out)
+/* "18" as a plan says it, and with its unit for people. */
+static void level_words(const struct findings *findings, int factor, int level, char out[WORDS_SIZE])
+{
+    findings_level_call(&findings->factor[factor], level, out);
+}
+
+/* What the recipe takes: where it matters the level that gives most, or, of a steep or a series that turns, the place
+ * where it stops to pay, rounded to what a person can do; where it does not matter the one that costs less. */
+static void find_levels_to_take(const struct findings *findings, int factor, int better, int worse,
+                                struct variable *out)
 {
     const char *name = findings->factor[factor].name, *unit = findings->factor[factor].numeric ? unit_of(name) : "";
-    const char *good = findings->factor[factor].level[findings->level[best_level(findings)].level[factor]].label;
-    const char *bad = findings->factor[factor].level[findings->level[worse].level[factor]].label;
-    const struct curve_finding *curve = curve_at(findings, findings->factor_count == 2 ? best_level(findings) : better);
+    int best = findings->factor_count == 2 ? best_level(findings) : better;
+    const struct curve_finding *curve = curve_at(findings, best);
     bool cheaper = out->cost_s > 0 || out->cost_steps > 0;
     struct interval where;
     double top;
 
-    if (out->verdict == VERDICT_UNDECIDED)
-        snprintf(out->advice, sizeof out->advice, "not known yet: poise-report next %.60s", findings->experiment);
-    else if (out->verdict == VERDICT_DROP)
-        snprintf(out->advice, sizeof out->advice, "does not matter: %.60s%s%s", cheaper ? bad : good, *unit ? " " : "",
-                 unit);
-    else if (strcmp(name, "steep_s") == 0 && curve && curve->fitted && curve->answer[0].identified)
-        snprintf(out->advice, sizeof out->advice, "%.0f s: %g %% of the plateau%s", curve->answer[0].value,
-                 100 * findings->options->share, curve->answer[0].beyond_cups ? ", longer than any cup yet" : "");
+    level_words(findings, factor, findings->level[cheaper ? worse : best].level[factor], out->take_simple);
+    if (strcmp(name, "steep_s") == 0 && curve && curve->fitted && curve->answer[0].claimed)
+        snprintf(out->take_best, sizeof out->take_best, "%.0f s", 5 * round(curve->answer[0].value / 5));
     else if (findings->design == DESIGN_NUMBERS && words_turns(findings, &top, &where) > 0)
-        snprintf(out->advice, sizeof out->advice, "%.*f%s%s: beyond it %s falls", words_decimals(where, 0), top,
-                 *unit ? " " : "", unit, call_of(measure_name(findings->options->measure)));
+        snprintf(out->take_best, sizeof out->take_best, "%.*f%s%s", words_decimals(where, 0), top, *unit ? " " : "",
+                 unit);
     else
-        snprintf(out->advice, sizeof out->advice, "%.60s%s%s", good, *unit ? " " : "", unit);
+        level_words(findings, factor, findings->level[best].level[factor], out->take_best);
 }
 
-/* A line, or what bends or breaks without turning between its ends. */
-static bool goes_one_way(const struct findings *findings)
+static void advise(struct variable *variable)
 {
-    const struct factor *factor = &findings->factor[0];
-    struct interval any;
-    double first = trend_slope_at(&findings->trend, factor->level[0].number, 0.95, &any);
-    double last = trend_slope_at(&findings->trend, factor->level[factor->level_count - 1].number, 0.95, &any);
+    char words[SENTENCE_SIZE];
 
-    if (words_breaks(findings))
-        return findings->broken.slope_before * findings->broken.slope_after >= 0;
-    return first * last >= 0;
+    if (!variable->refused[0] && !variable->take_best[0])
+        return; /* nothing was judged: what it says already */
+    if (variable->refused[0])
+        snprintf(words, sizeof words, "no verdict: %.380s", variable->refused);
+    else if (variable->verdict == VERDICT_UNDECIDED)
+        snprintf(words, sizeof words, "not known yet: poise-report next %.60s", variable->experiment);
+    else if (variable->verdict == VERDICT_DROP)
+        snprintf(words, sizeof words, "does not matter: %.100s", variable->take_simple);
+    else
+        snprintf(words, sizeof words, "%.100s", variable->take_best);
+    memcpy(variable->advice, words, sizeof words);
+}
+
+static void take_difference(const struct difference *difference, struct variable *out)
+{
+    bool turned = difference->difference < 0;
+
+    out->raw = fabs(difference->difference);
+    out->interval =
+        turned ? (struct interval){ -difference->interval.high, -difference->interval.low } : difference->interval;
 }
 
 /* Where a line shows all, all cups speak for it, not only those at its ends. */
-static void judge_line(const struct findings *findings, struct variable *out, int *better, int *worse)
+static void judge_line(const struct findings *findings, double margin, struct variable *out, int *better, int *worse)
 {
-    struct interval interval;
-    double change = findings_change(findings, &findings->trend, &interval);
+    double change = findings->end.difference, error;
+    double reach =
+        gsl_cdf_tdist_Pinv(1 - TREND_LINE_SHARE * (1 - findings->confidence) / 2, (double)findings->trend.df);
+    struct difference line = findings->end;
     int last = findings->level_count - 1;
 
     *better = change < 0 ? 0 : last;
     *worse = change < 0 ? last : 0;
-    out->effect = fabs(change);
-    out->interval = change < 0 ? (struct interval){ -interval.high, -interval.low } : interval;
+    error = (line.interval.high - line.interval.low) / 2 / reach;
+    line.standard_error = error;
+    line.df = (double)findings->trend.df;
+    take_difference(&line, out);
+    out->effect = shrunk(out->raw, error);
+    out->p_beyond = p_beyond(out->raw, &line, margin, 2, 1);
     find_costs(findings, *better, *worse, out);
     findings_level_words(findings, *better, out->better);
     findings_level_words(findings, *worse, out->worse);
+}
+
+/* On the mean over the other factor's levels: the widest effect. */
+static bool judge_mean(const struct findings *findings, int factor, double margin, struct variable *out)
+{
+    const struct effect_finding *most = NULL;
+
+    for (int i = 0; i < findings->effect_count; i++)
+        if (findings->effect[i].factor == factor
+            && (!most || fabs(findings->effect[i].difference.difference) > fabs(most->difference.difference)))
+            most = &findings->effect[i];
+    if (!most)
+        return false;
+    take_difference(&most->difference, out);
+    out->effect = shrunk(out->raw, most->difference.standard_error);
+    out->p_beyond = p_beyond(out->raw, &most->difference, margin, (size_t)findings->factor[factor].level_count, 3);
+    findings_level_call(&findings->factor[factor], most->difference.difference > 0 ? most->first : most->second,
+                        out->better);
+    findings_level_call(&findings->factor[factor], most->difference.difference > 0 ? most->second : most->first,
+                        out->worse);
+    return true;
 }
 
 static void say_unknown(const struct findings *findings, struct variable *out)
@@ -172,6 +268,7 @@ static void add_variable(struct verdicts *verdicts, const struct findings *findi
 {
     const struct pair_finding *pair = farthest(findings, factor);
     struct variable *out = &verdicts->variable[verdicts->count];
+    const struct refusal *refusal;
     int better = 0, worse = 0;
 
     if (verdicts->count == VARIABLES)
@@ -182,24 +279,31 @@ static void add_variable(struct verdicts *verdicts, const struct findings *findi
     snprintf(out->experiment, sizeof out->experiment, "%s", findings->experiment);
     out->cups = findings->point_count;
     out->measure = findings->options->measure;
-    out->effect = out->interval.low = out->interval.high = out->cost_s = out->cost_steps = out->tasting_p = NAN;
+    out->effect = out->raw = out->interval.low = out->interval.high = out->cost_s = out->cost_steps = NAN;
+    out->tasting_p = out->p_beyond = out->p_together = NAN;
+    refusal = findings_refused(findings, factor);
+    if (refusal)
+        snprintf(out->refused, sizeof out->refused, "%s", refusal->sentence);
     if (pair) {
         bool turned = pair->difference.difference < 0;
 
         better = turned ? pair->second : pair->first;
         worse = turned ? pair->first : pair->second;
-        out->effect = fabs(pair->difference.difference);
-        out->interval = turned ? (struct interval){ -pair->difference.interval.high, -pair->difference.interval.low }
-                               : pair->difference.interval;
+        take_difference(&pair->difference, out);
+        out->effect = findings->level_count > 2 ? shrunk_range(findings, out->raw)
+                                                : shrunk(out->raw, pair->difference.standard_error);
+        out->p_beyond = p_beyond(out->raw, &pair->difference, verdicts->margin, (size_t)findings->level_count, 1);
         find_costs(findings, better, worse, out);
         findings_level_words(findings, better, out->better);
         findings_level_words(findings, worse, out->worse);
     }
-    if (pair && findings->design == DESIGN_NUMBERS && findings->has_trend && goes_one_way(findings))
-        judge_line(findings, out, &better, &worse);
-    judge(out, verdicts->margin);
+    if (pair && findings->design == DESIGN_NUMBERS && findings->has_end && !findings->bends && !findings->trend_misfit
+        && findings->trend.degree == 1)
+        judge_line(findings, verdicts->margin, out, &better, &worse);
+    else if (pair && findings->has_questions && !findings->questions.shown[2])
+        judge_mean(findings, factor, verdicts->margin, out);
     if (pair)
-        advise(findings, factor, better, worse, out);
+        find_levels_to_take(findings, factor, better, worse, out);
     else
         say_unknown(findings, out);
 }
@@ -372,6 +476,7 @@ int report_verdicts(const struct request *request)
         program_say("no variable was varied yet: load a plan with poise-ctl plan load, and brew");
         status = EXIT_DONE;
     } else {
+        judge_together(verdicts);
         if (request->json) {
             status = json_out(verdicts_json(verdicts));
         } else {

@@ -15,10 +15,14 @@ struct variable {
     char better[2 * WORDS_SIZE], worse[2 * WORDS_SIZE]; /* levels of this factor (others in brackets) */
     char advice[SENTENCE_SIZE];                         /* what the recipe says of it */
     enum measure measure;                               /* what it was judged by */
-    double effect;                                      /* better - worse; NAN: not judged */
+    double effect,
+        raw; /* better - worse: what is left of it when its own error is out; as it was seen; NAN: not judged */
     struct interval interval;
-    double cost_s, cost_steps;        /* how much more the better takes; NAN: not known */
-    char tasting[3 * SCORE_SENTENCE]; /* empty: none */
+    double p_beyond, p_together; /* that it is beyond the margin: alone, and with all variables (Holm) */
+    char take_best[WORDS_SIZE], take_simple[WORDS_SIZE]; /* the level that gives most; the one that costs less */
+    char refused[400];                                   /* why there is no verdict; empty: nothing stands beside it */
+    double cost_s, cost_steps;                           /* how much more the better takes; NAN: not known */
+    char tasting[3 * SCORE_SENTENCE];                    /* empty: none */
     double tasting_p;
     enum verdict verdict;
     size_t cups;

@@ -97,13 +97,16 @@ void verdicts_document(const struct verdicts *verdicts, struct document *out)
                      verdict_words[variable->verdict], effect, isnan(variable->effect) ? "" : interval,
                      variable->better, variable->worse, cost, p, variable->cups, variable->experiment);
     }
-    document_add(out, BLOCK_TEXT,
-                 "Keep: an effect is shown and is at least %g %s. Drop: whatever it is, it lies within %g %s either "
-                 "way. Undecided: the cups cannot tell yet. (--margin sets the %g.)",
-                 verdicts->margin, step, verdicts->margin, step, verdicts->margin);
+    document_add(
+        out, BLOCK_TEXT,
+        "Keep: the effect is beyond %g %s for sure, all variables together (Holm), so that what it costs is worth "
+        "it. Drop: it lies within %g %s either way, or what costs more brings less than that. Undecided: these "
+        "cups do not show which. The effect is what is left when its own error is taken out; the interval is "
+        "that of the difference as it was seen. (--margin sets the %g.)",
+        verdicts->margin, step, verdicts->margin, step, verdicts->margin);
     if (in_all)
         document_add(out, BLOCK_TEXT,
-                     "* judged by extraction in all: with another ratio the bed holds back another share.");
+                     "* judged by total extraction: with another ratio the bed holds back another share.");
     for (int i = 0; i < verdicts->count; i++)
         if (verdicts->variable[i].tasting[0]
             && (i == 0 || strcmp(verdicts->variable[i].experiment, verdicts->variable[i - 1].experiment) != 0))
@@ -126,6 +129,24 @@ void verdicts_document(const struct verdicts *verdicts, struct document *out)
         document_add(out, BLOCK_TEXT, "No cup was repeated yet: how well the recipe repeats is not known.");
 }
 
+/* What is asserted: each decided verdict. */
+static json_t *verdict_claims(const struct verdicts *verdicts)
+{
+    json_t *list = json_array();
+
+    for (int i = 0; i < verdicts->count; i++) {
+        const struct variable *variable = &verdicts->variable[i];
+
+        json_array_append_new(list, json_pack("{s:s, s:s, s:s, s:s, s:o, s:[o, o], s:o, s:s}", "claim", "verdict",
+                                              "where", "verdict", "factor", variable->factor, "verdict",
+                                              verdict_words[variable->verdict], "value", number_json(variable->effect),
+                                              "interval", number_json(variable->interval.low),
+                                              number_json(variable->interval.high), "cost_s",
+                                              number_json(variable->cost_s), "experiment", variable->experiment));
+    }
+    return list;
+}
+
 json_t *verdicts_json(const struct verdicts *verdicts)
 {
     json_t *list = json_array();
@@ -135,16 +156,17 @@ json_t *verdicts_json(const struct verdicts *verdicts)
 
         json_array_append_new(
             list,
-            json_pack("{s:s, s:s, s:s, s:I, s:s, s:s, s:o, s:[o, o], s:o, s:o, s:o, s:s, s:s, s:s}", "factor",
+            json_pack("{s:s, s:s, s:s, s:I, s:s, s:s, s:o, s:o, s:[o, o], s:o, s:o, s:o, s:o, s:s, s:s, s:s}", "factor",
                       variable->factor, "experiment", variable->experiment, "measure", measure_name(variable->measure),
                       "cups", (json_int_t)variable->cups, "better", variable->better, "worse", variable->worse,
-                      "effect", number_json(variable->effect), "interval", number_json(variable->interval.low),
-                      number_json(variable->interval.high), "cost_s", number_json(variable->cost_s), "cost_steps",
-                      number_json(variable->cost_steps), "blind_p", number_json(variable->tasting_p), "blind",
+                      "effect", number_json(variable->effect), "effect_as_seen", number_json(variable->raw), "interval",
+                      number_json(variable->interval.low), number_json(variable->interval.high), "cost_s",
+                      number_json(variable->cost_s), "cost_steps", number_json(variable->cost_steps), "p_together",
+                      number_json(variable->p_together), "blind_p", number_json(variable->tasting_p), "blind",
                       variable->tasting, "verdict", verdict_words[variable->verdict], "take", variable->advice));
     }
-    return json_pack("{s:s, s:f, s:o, s:o, s:o}", "measure", measure_name(verdicts->request->options.measure), "margin",
-                     verdicts->margin, "variables", list, "spread",
+    return json_pack("{s:s, s:f, s:o, s:o, s:o, s:o}", "measure", measure_name(verdicts->request->options.measure),
+                     "margin", verdicts->margin, "claims", verdict_claims(verdicts), "variables", list, "spread",
                      verdicts->spread_df > 0 ? number_json(verdicts->spread) : json_null(), "spread_df",
                      number_json(verdicts->spread_df));
 }

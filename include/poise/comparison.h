@@ -60,15 +60,13 @@ int compare_welch(struct sample a, struct sample b, double confidence, struct di
 int compare_with_spread(const struct level *a, const struct level *b, double spread, double df, double confidence,
                         struct difference *out);
 
-/* Are they the same within `margin`?  p is the larger of the two one-sided tests; the interval is the
- * 1 - 2 alpha one that must lie inside -margin .. margin.  Returns as compare_welch; -EINVAL unless
- * the margin is positive. */
+/* Are they the same within a margin?  The larger p of two one-sided tests. */
 struct equivalence {
-    struct interval interval;
+    struct interval interval; /* the 1 - 2 alpha one that must lie inside -margin .. margin */
     double p;
     bool equal;
 };
-int compare_equivalent(struct sample a, struct sample b, double margin, double alpha, struct equivalence *out);
+double equivalence_p(const struct difference *difference, double margin);
 
 /* --- several levels, one or two factors, with or without blocks --- */
 
@@ -109,13 +107,6 @@ int compare_tukey(const struct level *a, const struct level *b, size_t levels, d
 int compare_tukey_of(double difference, double standard_error, size_t levels, double df, double quantile,
                      struct difference *out);
 
-/* Levels data->a (0 .. levels - 1, each met) with the blocks taken out, by least squares of level and block: where a
- * block lacks a level, plain means would charge the block to the level.  Fills mean[levels], which for whole blocks
- * are the plain means, and covariance[levels * levels] for a spread of one, true of differences only: the variance of
- * mean[i] - mean[j] is c[i][i] + c[j][j] - 2 c[i][j].  data->b is not looked at.  Returns 0; -ENODATA when the blocks
- * do not hold the levels together; -ENOMEM. */
-int levels_within_blocks(const struct anova_data *data, size_t levels, double *mean, double *covariance);
-
 /* Studentized range: P(Q > q) for k means and df (INFINITY: known spread), and its inverse, to some
  * nine digits.  NAN for k < 2, df < 1. */
 double studentized_range_p(double q, size_t k, double df);
@@ -125,13 +116,6 @@ double studentized_range_quantile(double p_below, size_t k, double df);
 
 /* Probability that a true difference is shown at alpha (two-sided) by n_a and n_b cups. */
 double power_of_difference(double difference, double spread, size_t n_a, size_t n_b, double df, double alpha);
-
-/* The least true difference that is shown with this power. */
-double smallest_difference(double spread, size_t n_a, size_t n_b, double df, double alpha, double power);
-
-/* Cups of each of so many levels that show a difference between two of them with this power, at most `most`; 0: not
- * even that many. */
-size_t cups_needed(double difference, double spread, size_t levels, double alpha, double power, size_t most);
 
 #pragma GCC visibility pop
 

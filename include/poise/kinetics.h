@@ -1,15 +1,15 @@
 /* Extraction against time: first-order fits, where returns diminish, and the next cup worth brewing.
  *
- * The model is E(t) = E0 + (E1 - E0)(1 - exp(-k t)): a quick part E0 washed off at once (zero unless
- * the data ask for it) and a plateau E1 that is approached at the rate k.  Pure; times in seconds, k
+ * The model is E(t) = E0 + (E1 - E0)(1 - exp(-k t)): a quick part E0 washed off at once and a plateau E1 that is
+ * approached at the rate k.  Without E0 the answers are sure of what the cups do not show: it stays in them wherever
+ * there are cups enough to fit it, also below zero, which is a late beginning.  Pure; times in seconds, k
  * in 1/s, extraction in percentage points (any unit does: results are in it).  NAN in, NAN out.
  *
  * Sources: first order after Box, Hunter & Hunter, Statistics for Experimenters, 1978 (the BoxBOD
  * data), and the same form as NIST StRD Misra1a; AICc: Hurvich & Tsai, Biometrika 76, 1989; profile
  * likelihood: Bates & Watts, Nonlinear Regression Analysis, 1988; one linear unknown solved out:
- * Golub & Pereyra, SIAM J. Numer. Anal. 10, 1973; runs: Wald & Wolfowitz, Ann. Math. Statist. 11,
- * 1940; difference of two intervals: Zou & Donner, Statistics in Medicine 27, 2008; designs:
- * Atkinson & Donev, Optimum Experimental Designs, 1992 (all cited from memory). */
+ * Golub & Pereyra, SIAM J. Numer. Anal. 10, 1973; difference of two intervals: Zou & Donner, Statistics in Medicine 27,
+ * 2008; designs: Atkinson & Donev, Optimum Experimental Designs, 1992 (all cited from memory). */
 #ifndef POISE_KINETICS_H
 #define POISE_KINETICS_H
 
@@ -29,6 +29,7 @@ struct kinetics_data {
     size_t n;
     const double *weight; /* NULL: one cup each */
     double within;
+    double spent; /* degrees of freedom spent before, on blocks taken out of e */
 };
 
 /* Puts cups of one time together, in the order of time, into `room`, which has place for 3 n numbers and must
@@ -44,7 +45,7 @@ struct kinetics_fit {
     double rss;                            /* residual sum of squares */
     double spread;                         /* residual standard deviation */
     double aicc;                           /* INFINITY when there are too few cups for one */
-    size_t n, df;                          /* cups; cups less free parameters */
+    size_t n, df;                          /* cups; cups less free parameters and what was spent */
 };
 
 /* E at time t. */
@@ -55,15 +56,15 @@ double kinetics_share_at(const struct kinetics_fit *fit, double t);
 
 /* Fits one model; least squares by Levenberg-Marquardt from the best of a scan over k.  Returns 0;
  * -EINVAL for a number that is not finite, a negative time; -ENODATA with fewer than three distinct
- * times (four, and six cups, with the quick part); -EDOM when all cups are alike or nothing rises. */
+ * times (and five cups, with the quick part); -EDOM when all cups are alike or nothing rises. */
 int kinetics_fit(const struct kinetics_data *data, bool quick, struct kinetics_fit *out, struct why *why);
 
 /* The same from a given start (E1, k, E0), for comparison with certified results. */
 int kinetics_fit_from(const struct kinetics_data *data, bool quick, const double start[KINETICS_PARAMETERS],
                       struct kinetics_fit *out, struct why *why);
 
-/* Both, and the choice: with the quick part only when its AICc is lower by at least 2 and the part is
- * positive.  `other` (may be NULL) gets the one not chosen; its n is 0 when it could not be fitted. */
+/* The one that answers: with the quick part wherever it can be fitted.  `other` (may be NULL) gets the one without;
+ * its n is 0 when it is the one chosen. */
 int kinetics_choose(const struct kinetics_data *data, struct kinetics_fit *out, struct kinetics_fit *other,
                     struct why *why);
 
@@ -72,10 +73,9 @@ int kinetics_choose(const struct kinetics_data *data, struct kinetics_fit *out, 
 int kinetics_choose_planned(const struct kinetics_data *data, int planned_times, struct kinetics_fit *out,
                             struct kinetics_fit *other, struct why *why);
 
-/* Probability of so few runs of sign, or fewer, in the residuals if they were in random order: small
- * means that the curve has the wrong shape.  Cups at one time count as one, by their mean.  NAN when
- * all are on one side. */
-double kinetics_runs_p(const struct kinetics_data *data, const struct kinetics_fit *fit);
+/* p of the quick part: the probability that the curve without it (`plain`) would miss the cups by so much more than
+ * the one with it.  NAN where either is not fitted. */
+double kinetics_quick_p(const struct kinetics_fit *quick, const struct kinetics_fit *plain);
 
 /* --- where returns diminish --- */
 

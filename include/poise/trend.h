@@ -35,6 +35,31 @@ int trend_fit(const double *x, const double *y, size_t n, int degree, struct tre
 /* A line, or a curve when its AICc is lower by at least 2 and there are four distinct x. */
 int trend_choose(const double *x, const double *y, size_t n, struct trend *out, struct why *why);
 
+/* Takes off the degrees of freedom that were spent before, on blocks taken out of y. */
+void trend_spend(struct trend *trend, size_t spent);
+
+/* How sure it is that y changes with x at all, and that it does not follow a line: one family of questions.  Line, and
+ * curve against nothing, share alpha 4 : 1; curve and break against the line halve it.  NAN: not asked. */
+struct trend_family {
+    double line, curve;  /* p of the line; of the curve of degree 2 against no change */
+    double bent, broken; /* p of the curve against the line; of a break (trend_find_break) */
+    double any;          /* p that anything changes, adjusted */
+    double shape;        /* p that it is no line, adjusted */
+};
+void trend_family(const double *x, const double *y, size_t n, size_t spent, double p_break, struct trend_family *out);
+
+/* The share of alpha that the line has in its family: its interval at 1 - alpha * TREND_LINE_SHARE agrees. */
+#define TREND_LINE_SHARE 0.8
+
+/* Does y surely rise towards some level, and surely fall from some level on (or the other way round)?  Slopes of the
+ * cups at the first levels and at the last ones, all of them together at 1 - confidence, whatever the shape; spread and
+ * df are those of one cup.  level[i] is x's place among `levels`, from 0. */
+struct trend_ends {
+    bool rises_first, falls_first, rises_last, falls_last;
+};
+int trend_ends(const double *x, const double *y, const int *level, size_t n, int levels, double spread, double df,
+               double confidence, struct trend_ends *out);
+
 double trend_at(const struct trend *trend, double x);
 double trend_error_at(const struct trend *trend, double x); /* standard error of the mean there */
 struct interval trend_interval_at(const struct trend *trend, double x, double confidence);
@@ -63,8 +88,9 @@ struct trend_break {
 };
 
 /* Looks for a break between the second and the last but one distinct x.  Returns as trend_fit; -ENODATA
- * with fewer than five distinct x or six cups; -EDOM when the points are a line without scatter. */
-int trend_find_break(const double *x, const double *y, size_t n, int permutations, unsigned long seed,
+ * with fewer than five distinct x or six cups, or nothing left beside what was spent on blocks; -EDOM when the points
+ * are a line without scatter. */
+int trend_find_break(const double *x, const double *y, size_t n, size_t spent, int permutations, unsigned long seed,
                      struct trend_break *out, struct why *why);
 
 /* By how much `cups` more at `x_more` shrink the standard error of the break's place: the ratio after / before, from

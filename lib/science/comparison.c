@@ -93,19 +93,12 @@ int compare_with_spread(const struct level *a, const struct level *b, double spr
     return 0;
 }
 
-int compare_equivalent(struct sample a, struct sample b, double margin, double alpha, struct equivalence *out)
+double equivalence_p(const struct difference *difference, double margin)
 {
-    struct difference difference;
-    int error;
+    double error = difference->standard_error, df = difference->df;
 
-    if (!(margin > 0) || !(alpha > 0 && alpha < 0.5))
-        return -EINVAL;
-    error = compare_welch(a, b, 1 - 2 * alpha, &difference);
-    if (error)
-        return error;
-    out->interval = difference.interval;
-    out->p = fmax(tail((difference.difference + margin) / difference.standard_error, difference.df),
-                  tail((margin - difference.difference) / difference.standard_error, difference.df));
-    out->equal = out->p < alpha;
-    return 0;
+    if (!(margin > 0) || !(error > 0))
+        return NAN;
+    return fmax(tail((difference->difference + margin) / error, df),
+                tail((margin - difference->difference) / error, df));
 }

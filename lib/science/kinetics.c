@@ -4,22 +4,19 @@
 
 #include <errno.h>
 #include <gsl/gsl_blas.h>
+#include <gsl/gsl_cdf.h>
 #include <gsl/gsl_errno.h>
 #include <gsl/gsl_multifit_nlinear.h>
-#include <gsl/gsl_sf_gamma.h>
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
-
-/* Models within 2 of each other in AICc are about equally good (Burnham & Anderson, Model Selection
- * and Multimodel Inference, 2002, from memory): the simpler one stays. */
-static const double AICC_WORTH_A_PARAMETER = 2;
 
 /* A residual of a step into the absurd (exp overflows): the step is rejected and a shorter one tried. */
 static const double FAR_OFF = 1e75;
 
 enum { ITERATIONS_MOST = 500, SCAN_POINTS = 121 };
-enum { TIMES_LEAST = 3 }; /* plateau and rate take two; the third can contradict */
+enum { TIMES_LEAST = 3 };           /* plateau and rate take two; the third can contradict */
+enum { CUPS_FOR_A_QUICK_PART = 5 }; /* three numbers of the curve, and something left to judge them by */
 
 /* NIST certifies eleven digits; stopping at a step this small gives nine or more. */
 static const double STEP_TOLERANCE = 1e-12, GRADIENT_TOLERANCE = 1e-14;
@@ -98,7 +95,7 @@ int kinetics_gather(const struct kinetics_data *data, double *room, struct kinet
             within += cups[j].weight * (cups[j].e - e[n]) * (cups[j].e - e[n]);
     }
     free(cups);
-    *out = (struct kinetics_data){ t, e, n, weight, within };
+    *out = (struct kinetics_data){ t, e, n, weight, within, data->spent };
     return 0;
 }
 
@@ -127,9 +124,10 @@ static int check(const struct kinetics_data *data, bool quick, struct why *why)
     times = data->n ? distinct_times(data) : 0;
     if (times < TIMES_LEAST)
         return why_set(why, -ENODATA, "%zu distinct times: a curve needs at least three", times);
-    if (quick && (times < 4 || kinetics_cups(data) < 6))
-        return why_set(why, -ENODATA, "%zu cups at %zu times: a quick part needs six cups at four times",
-                       kinetics_cups(data), times);
+    if (quick && kinetics_cups(data) < CUPS_FOR_A_QUICK_PART)
+        return why_set(why, -ENODATA, "%zu cups: a quick part needs %d", kinetics_cups(data), CUPS_FOR_A_QUICK_PART);
+    if ((double)kinetics_cups(data) - data->spent < (quick ? 3 : 2))
+        return why_set(why, -ENODATA, "too few cups: nothing is left beside curve and blocks");
     return 0;
 }
 
@@ -260,7 +258,7 @@ static void summarise(const struct kinetics_data *data, bool quick, gsl_multifit
     gsl_blas_ddot(gsl_multifit_nlinear_residual(work), gsl_multifit_nlinear_residual(work), &rss);
     out->rss = rss += data->within;
     out->n = cups;
-    out->df = cups - parameters;
+    out->df = (size_t)fmax(0, (double)cups - (double)parameters - data->spent);
     out->spread = out->df ? sqrt(rss / (double)out->df) : NAN;
     gsl_multifit_nlinear_covar(gsl_multifit_nlinear_jac(work), 0, &covariance.matrix);
     for (size_t i = 0; i < parameters; i++)
@@ -334,17 +332,12 @@ int kinetics_choose(const struct kinetics_data *data, struct kinetics_fit *out, 
 
     if (error)
         return error;
-    has_quick = kinetics_fit(data, true, &quick, &ignored) == 0;
+    has_quick = kinetics_fit(data, true, &quick, &ignored) == 0 && quick.df > 0;
+    *out = has_quick ? quick : simple;
     if (!has_quick)
-        memset(&quick, 0, sizeof quick);
-    if (has_quick && quick.value[KINETICS_QUICK] > 0 && quick.aicc <= simple.aicc - AICC_WORTH_A_PARAMETER) {
-        *out = quick;
-        quick = simple;
-    } else {
-        *out = simple;
-    }
+        memset(&simple, 0, sizeof simple);
     if (other)
-        *other = quick;
+        *other = simple;
     return 0;
 }
 
@@ -357,58 +350,12 @@ int kinetics_choose_planned(const struct kinetics_data *data, int planned_times,
     return kinetics_choose(data, out, other, why);
 }
 
-/* --- residuals in a row --- */
-
-/* ways / all arrangements, in logarithms: with many cups either overflows. */
-static double share_of(double ln_all, double factor, unsigned a, unsigned b, unsigned c, unsigned d)
+double kinetics_quick_p(const struct kinetics_fit *quick, const struct kinetics_fit *plain)
 {
-    return factor * exp(gsl_sf_lnchoose(a, b) + gsl_sf_lnchoose(c, d) - ln_all);
-}
+    double f;
 
-/* P(R <= runs) for `above` and `below` signs in random order (Wald & Wolfowitz). */
-static double runs_at_most(size_t runs, unsigned above, unsigned below)
-{
-    double ln_all = gsl_sf_lnchoose(above + below, above), share = 0;
-
-    for (unsigned r = 2; r <= runs; r++) {
-        unsigned half = r / 2;
-
-        if (half > above || half > below)
-            break;
-        if (r % 2 == 0) {
-            share += share_of(ln_all, 2, above - 1, half - 1, below - 1, half - 1);
-            continue;
-        }
-        if (half < above)
-            share += share_of(ln_all, 1, above - 1, half, below - 1, half - 1);
-        if (half < below)
-            share += share_of(ln_all, 1, above - 1, half - 1, below - 1, half);
-    }
-    return fmin(share, 1);
-}
-
-double kinetics_runs_p(const struct kinetics_data *data, const struct kinetics_fit *fit)
-{
-    double *room = malloc((data->n ? 3 * data->n : 1) * sizeof *room);
-    struct kinetics_data times;
-    unsigned above = 0, below = 0;
-    size_t runs = 0;
-    int last = 0;
-
-    if (!room || kinetics_gather(data, room, &times) < 0) {
-        free(room);
+    if (!quick->n || !plain->n || !quick->quick || plain->quick || !quick->df)
         return NAN;
-    }
-    for (size_t i = 0; i < times.n; i++) {
-        int sign = times.e[i] >= kinetics_at(fit, times.t[i]) ? 1 : -1;
-
-        runs += sign != last;
-        last = sign;
-        if (sign > 0)
-            above++;
-        else
-            below++;
-    }
-    free(room);
-    return above && below ? runs_at_most(runs, above, below) : NAN;
+    f = fmax(0, plain->rss - quick->rss) / (quick->rss / (double)quick->df);
+    return gsl_cdf_fdist_Q(f, 1, (double)quick->df);
 }

@@ -323,7 +323,7 @@ bool kinetics_identified(const struct kinetics_data *data, const struct kinetics
 int kinetics_of_cups(const double *t, const double *e, size_t n, int planned_times, struct kinetics_fit *out,
                      struct why *why)
 {
-    struct kinetics_data data = { (double *)t, (double *)e, n, NULL, 0 };
+    struct kinetics_data data = { (double *)t, (double *)e, n, NULL, 0, 0 };
     double *room = malloc(3 * (n + 1) * sizeof *room);
     struct kinetics_fit fit;
     int error = room ? kinetics_gather(&data, room, &data) : -ENOMEM;

@@ -118,6 +118,90 @@ int trend_choose(const double *x, const double *y, size_t n, struct trend *out, 
     return 0;
 }
 
+void trend_spend(struct trend *trend, size_t spent)
+{
+    double before = (double)trend->df, after = before - (double)spent;
+
+    trend->df = after > 0 ? (size_t)after : 0;
+    trend->spread = trend->df ? sqrt(trend->rss / after) : NAN;
+    for (int i = 0; i < TREND_COEFFICIENTS && trend->df; i++)
+        for (int j = 0; j < TREND_COEFFICIENTS; j++)
+            trend->covariance[i][j] *= before / after;
+}
+
+/* p that a fit with so much less is no luck. */
+static double f_p(double rss_without, double rss_with, double more, double df)
+{
+    if (!(df > 0) || !(rss_with > 0))
+        return NAN;
+    return gsl_cdf_fdist_Q(fmax(0, rss_without - rss_with) / more / (rss_with / df), more, df);
+}
+
+void trend_family(const double *x, const double *y, size_t n, size_t spent, double p_break, struct trend_family *out)
+{
+    struct trend line, curve;
+    struct why ignored;
+    double mean = 0, total = 0, cups = (double)n - (double)spent;
+
+    *out = (struct trend_family){ NAN, NAN, NAN, p_break, NAN, NAN };
+    for (size_t i = 0; i < n; i++)
+        mean += y[i] / (double)n;
+    for (size_t i = 0; i < n; i++)
+        total += (y[i] - mean) * (y[i] - mean);
+    if (trend_fit(x, y, n, 1, &line, &ignored) < 0)
+        return;
+    out->any = out->line = f_p(total, line.rss, 1, cups - 2);
+    if (n < 4 + spent || trend_fit(x, y, n, 2, &curve, &ignored) < 0)
+        return;
+    out->curve = f_p(total, curve.rss, 2, cups - 3);
+    out->bent = f_p(line.rss, curve.rss, 1, cups - 3);
+    out->any = fmin(1, fmin(out->line / TREND_LINE_SHARE, out->curve / (1 - TREND_LINE_SHARE)));
+    out->shape = fmin(1, isnan(p_break) ? out->bent : 2 * fmin(out->bent, p_break));
+}
+
+/* t of the slope through the cups of levels `first` to `last`. */
+static double slope_t(const double *x, const double *y, const int *level, size_t n, int first, int last, double spread)
+{
+    double count = 0, mean_x = 0, mean_y = 0, squares = 0, product = 0;
+
+    for (size_t i = 0; i < n; i++)
+        if (level[i] >= first && level[i] <= last) {
+            count++;
+            mean_x += x[i];
+            mean_y += y[i];
+        }
+    mean_x /= count;
+    mean_y /= count;
+    for (size_t i = 0; i < n; i++)
+        if (level[i] >= first && level[i] <= last) {
+            squares += (x[i] - mean_x) * (x[i] - mean_x);
+            product += (x[i] - mean_x) * (y[i] - mean_y);
+        }
+    return squares > 0 ? product / sqrt(squares) / spread : 0;
+}
+
+int trend_ends(const double *x, const double *y, const int *level, size_t n, int levels, double spread, double df,
+               double confidence, struct trend_ends *out)
+{
+    double bar;
+
+    *out = (struct trend_ends){ false, false, false, false };
+    if (levels < 3 || !(spread > 0) || !(df > 0))
+        return -ENODATA;
+    /* one-sided, as many questions at each end as there are places to begin, and both ends */
+    bar = gsl_cdf_tdist_Qinv((1 - confidence) / 2 / (levels - 2), df);
+    for (int place = 1; place <= levels - 2; place++) {
+        double first = slope_t(x, y, level, n, 0, place, spread);
+        double last = slope_t(x, y, level, n, place, levels - 1, spread);
+
+        out->rises_first = out->rises_first || first > bar;
+        out->falls_first = out->falls_first || first < -bar;
+        out->rises_last = out->rises_last || last > bar;
+        out->falls_last = out->falls_last || last < -bar;
+    }
+    return 0;
+}
+
 double trend_at(const struct trend *trend, double x)
 {
     double d = x - trend->centre;

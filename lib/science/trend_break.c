@@ -24,7 +24,7 @@ struct means {
 
 static int gather(const double *x, const double *y, size_t n, struct means *out)
 {
-    struct kinetics_data cups = { x, y, n, NULL, 0 }, means;
+    struct kinetics_data cups = { x, y, n, NULL, 0, 0 }, means;
     double *room = malloc(3 * n * sizeof *room);
 
     if (!room || kinetics_gather(&cups, room, &means) < 0) {
@@ -235,9 +235,10 @@ static double crossing(double inside, double rss_inside, double outside, double 
 
 /* Place and slope beyond by profile likelihood: whatever lets the rest fit no worse than chance allows.  So the slope
  * pays for not knowing the place. */
-static void find_intervals(const struct means *means, double low, double high, double rss, struct trend_break *out)
+static void find_intervals(const struct means *means, double low, double high, double rss, double df,
+                           struct trend_break *out)
 {
-    double df = (double)means->cups - 4, quantile = gsl_cdf_tdist_Pinv(0.975, df);
+    double quantile = gsl_cdf_tdist_Pinv(0.975, df);
     double limit = rss * (1 + quantile * quantile / df), before = INFINITY;
 
     out->at_interval = out->slope_after_interval = (struct interval){ INFINITY, -INFINITY };
@@ -260,8 +261,8 @@ static void find_intervals(const struct means *means, double low, double high, d
     }
 }
 
-static int find_break(const struct means *means, const struct trend *line, double *residual, int permutations,
-                      unsigned long seed, struct trend_break *out, struct why *why)
+static int find_break(const struct means *means, const struct trend *line, double *residual, size_t spent,
+                      int permutations, unsigned long seed, struct trend_break *out, struct why *why)
 {
     double low = means->x[1], high = means->x[means->n - 2], at;
     double *room = malloc((DIRECTIONS * (BREAK_PLACES + 1) + 1) * means->n * sizeof *room);
@@ -278,7 +279,7 @@ static int find_break(const struct means *means, const struct trend *line, doubl
     out->value = pieces.c[0];
     out->slope_before = pieces.c[1];
     out->slope_after = pieces.c[2];
-    find_intervals(means, low, high, pieces.rss, out);
+    find_intervals(means, low, high, pieces.rss, (double)means->cups - 4 - (double)spent, out);
     out->aicc = aicc_of(pieces.rss, line->n);
     out->f = f_of(line->rss, pieces.rss, line->n);
     out->p = permuted_p(means, line, residual, room, low, high, out->f, permutations, seed);
@@ -286,7 +287,7 @@ static int find_break(const struct means *means, const struct trend *line, doubl
     return 0;
 }
 
-int trend_find_break(const double *x, const double *y, size_t n, int permutations, unsigned long seed,
+int trend_find_break(const double *x, const double *y, size_t n, size_t spent, int permutations, unsigned long seed,
                      struct trend_break *out, struct why *why)
 {
     struct trend line;
@@ -303,10 +304,10 @@ int trend_find_break(const double *x, const double *y, size_t n, int permutation
     }
     for (size_t i = 0; i < n; i++)
         residual[i] = y[i] - trend_at(&line, x[i]);
-    if (means.n < 5 || n < 6)
+    if (means.n < 5 || n < 6 + spent)
         error = why_set(why, -ENODATA, "%zu cups at %zu levels: a break needs six cups at five levels", n, means.n);
     else
-        error = find_break(&means, &line, residual, permutations, seed, out, why);
+        error = find_break(&means, &line, residual, spent, permutations, seed, out, why);
     free(residual);
     free(means.x);
     return error;

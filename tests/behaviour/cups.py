@@ -67,6 +67,22 @@ class Cups:
                 self.add(experiment, {"steep_s": time}, {"steep_s": (done, 0.1), "extraction_pct": (extraction, 0.27)},
                          {"dose_g": 15, "water_g": 230}, replicate, **more)
 
-    def done(self):
+    def shuffle(self):
+        """Each experiment's cups as a plan draws them: in random order within each replicate."""
+        cups = {}
+        for row, experiment, replicate, began, ended in self.file.execute(
+                "select brew_id, experiment_id, replicate, began_us, ended_us from brew where experiment_id is not null"):
+            cups.setdefault((experiment, replicate), []).append((row, began, ended - began))
+        for rows in cups.values():
+            times = [began for _, began, _ in rows]
+            self.random.shuffle(times)
+            for (row, _, seconds), began in zip(rows, times):
+                self.file.execute("update brew set began_us = ?, ended_us = ? where brew_id = ?",
+                                  (began, began + seconds, row))
+
+    def done(self, as_listed=False):
+        """as_listed: the cups were brewed in the order in which they were added."""
+        if not as_listed:
+            self.shuffle()
         self.file.commit()
         self.file.close()

@@ -80,7 +80,7 @@ static void r_finds_the_same(void **state)
     gsl_rng_set(random, 20261125);
     for (int i = 0; i < CASES; i++) {
         make_tent(random, 34, 0.05, 0.2, x[i], y[i]);
-        assert_int_equal(trend_find_break(x[i], y[i], CUPS, 99, 7, &breaks[i], &why), 0);
+        assert_int_equal(trend_find_break(x[i], y[i], CUPS, 0, 99, 7, &breaks[i], &why), 0);
         length = write_question(text, sizeof text, length, "line", 20 + i, x[i], y[i]);
         length = write_question(text, sizeof text, length, "curve", 20 + i, x[i], y[i]);
         length = write_question(text, sizeof text, length, "break", breaks[i].at, x[i], y[i]);
@@ -119,7 +119,7 @@ static void a_straight_series_shows_no_break_but_by_chance(void **state)
         struct why why;
 
         make_tent(random, 1000, 0, 0.3, x, y);
-        assert_int_equal(trend_find_break(x, y, CUPS, 59, (unsigned long)i, &found, &why), 0);
+        assert_int_equal(trend_find_break(x, y, CUPS, 0, 59, (unsigned long)i, &found, &why), 0);
         shown += found.p <= 0.05;
     }
     gsl_rng_free(random);
@@ -144,7 +144,7 @@ static void nor_does_a_long_one(void **state)
             x[cup] = 8 + 6 * (cup % 9);
             y[cup] = 18 + 0.08 * x[cup] + gsl_ran_gaussian(random, 0.3);
         }
-        assert_int_equal(trend_find_break(x, y, MANY, 59, (unsigned long)i, &found, &why), 0);
+        assert_int_equal(trend_find_break(x, y, MANY, 0, 59, (unsigned long)i, &found, &why), 0);
         shown += found.p <= 0.05;
     }
     gsl_rng_free(random);
@@ -206,12 +206,12 @@ static void bad_series_are_refused(void **state)
     assert_int_equal(trend_fit(x, y, 2, 1, &trend, &why), -ENODATA);
     assert_int_equal(trend_fit(x, y, 0, 1, &trend, &why), -ENODATA);
     assert_int_equal(trend_fit(x, y, 6, 3, &trend, &why), -EINVAL);
-    assert_int_equal(trend_find_break(x, y, 6, 99, 1, &found, &why), -ENODATA);
+    assert_int_equal(trend_find_break(x, y, 6, 0, 99, 1, &found, &why), -ENODATA);
     y[3] = INFINITY;
     assert_int_equal(trend_choose(x, y, 6, &trend, &why), -EINVAL);
     for (int i = 0; i < 6; i++)
         x[i] = y[i] = i;
-    assert_int_equal(trend_find_break(x, y, 6, 99, 1, &found, &why), -EDOM);
+    assert_int_equal(trend_find_break(x, y, 6, 0, 99, 1, &found, &why), -EDOM);
     assert_int_equal(trend.n, 77);
     assert_true(found.p > 76);
 }

@@ -327,9 +327,9 @@ static void test_a_varied_measure_without_a_tolerance_is_of_its_own_level(void *
     json_decref(json);
 }
 
-/* power.t.test(n = 3, sd = 0.4, power = 0.8) of R has 4 degrees of freedom; five levels of three cups
- * have 10.  The least difference d solves the power of the noncentral t with that many, here by SciPy:
- * nct.sf(t, 10, d / (0.4 sqrt(2/3))) + nct.cdf(-t, ...) = 0.8, t = t.ppf(0.975, 10): d = 1.015711. */
+/* What five levels of three cups can show is simulated, by the test the report uses (tests/reference/test_coverage.c
+ * holds the two together); here it is only about right: pairs of five levels, each with its own spread, lie between the
+ * noncentral t of one pair with 4 degrees of freedom (1.35) and that of Bonferroni's ten pairs with 2 (5). */
 static void test_a_design_is_judged_before_a_cup_is_brewed(void **state)
 {
     struct plan plan = read_well(ferry);
@@ -342,7 +342,7 @@ static void test_a_design_is_judged_before_a_cup_is_brewed(void **state)
     assert_int_equal(design.degrees_of_freedom, 10);
     assert_true(design.spread_assumed);
     assert_float_equal(design.spread, 0.4, 0);
-    assert_float_equal(design.smallest_difference, 1.015711, 1e-3);
+    assert_true(design.smallest_difference > 1.35 && design.smallest_difference < 5);
     assert_float_equal(design.hours, 15 * (144.0 + 300) / 3600, 1e-9);
     assert_true(design.answers);
     plan.difference = 0.5;
@@ -350,7 +350,7 @@ static void test_a_design_is_judged_before_a_cup_is_brewed(void **state)
     design_judge(&plan, &design);
     assert_false(design.answers);
     assert_false(design.spread_assumed);
-    assert_in_range(design.replicates_needed, 8, 14);
+    assert_in_range(design.replicates_needed, 12, 24);
     plan.replicates = design.replicates_needed;
     design_judge(&plan, &design);
     assert_true(design.answers);

@@ -4,6 +4,7 @@
 
 #include <errno.h>
 #include <math.h>
+#include <stdarg.h>
 #include <stdlib.h>
 #include <string.h>
 
@@ -182,7 +183,10 @@ static int find_points(struct findings *out, struct why *why)
     struct lately lately = { .next = 0 };
 
     out->point = malloc((out->cups->count ? out->cups->count : 1) * sizeof *out->point);
-    if (!out->point)
+    out->cell = calloc(3 * out->cups->count + 1, sizeof *out->cell);
+    out->block = out->cell ? out->cell + out->cups->count : NULL;
+    out->day = out->cell ? out->block + out->cups->count : NULL;
+    if (!out->point || !out->cell)
         return why_set(why, -ENOMEM, "not enough memory");
     for (size_t i = 0; i < out->cups->count; i++) {
         const struct cup *cup = &out->cups->cup[i];
@@ -251,6 +255,8 @@ static int find_levels(struct findings *out, double *values, struct why *why)
         if (place_of(out, out->point[i].level) < 0)
             return why_set(why, -E2BIG, "more than %d combinations of levels: an experiment compares fewer", LEVELS);
     qsort(out->level, (size_t)out->level_count, sizeof *out->level, in_order);
+    for (size_t i = 0; i < out->point_count; i++)
+        out->cell[i] = place_of(out, out->point[i].level);
     for (int i = 0; i < out->level_count; i++)
         out->level[i].level_of = level_of((struct sample){ values, findings_values(out, i, values) });
     for (size_t i = 0; i < out->cups->count; i++) {
@@ -285,15 +291,6 @@ static int find_spread(sqlite3 *database, struct findings *out, struct why *why)
     } else {
         error = findings_bench_spread(database, out, why);
     }
-    for (int i = 0; i < out->level_count; i++) {
-        struct level level = out->level[i].level_of;
-
-        if (!(level.df > 0) && out->spread_source != SPREAD_NONE) {
-            level.spread = out->spread;
-            level.df = out->spread_df;
-        }
-        out->level[i].interval = level_interval(&level, out->options->confidence);
-    }
     return error;
 }
 
@@ -313,7 +310,7 @@ static enum design design_of(const struct findings *out)
     return out->factor[0].numeric && out->factor[0].level_count >= 3 ? DESIGN_NUMBERS : DESIGN_WORDS;
 }
 
-static int analyse(sqlite3 *database, struct findings *out, double *values, int *whole, struct why *why)
+static int analyse(sqlite3 *database, struct findings *out, double *values, struct why *why)
 {
     int error = find_levels(out, values, why);
 
@@ -322,7 +319,11 @@ static int analyse(sqlite3 *database, struct findings *out, double *values, int 
     if (error)
         return error;
     out->design = design_of(out);
-    findings_compare(out, values, whole);
+    findings_find_plan(database, out);
+    error = findings_find_design(out, why);
+    if (error)
+        return error;
+    findings_compare(out, values);
     if (out->design == DESIGN_TIME)
         error = findings_find_curves(out, why);
     else if (out->design == DESIGN_NUMBERS)
@@ -336,19 +337,18 @@ int findings_make(sqlite3 *database, const char *experiment, const struct cups *
                   const struct report_options *options, struct findings *out, struct why *why)
 {
     double *values = malloc((cups->count + 1) * sizeof *values);
-    int *whole = malloc((3 * cups->count + 1) * sizeof *whole), error;
+    int error;
 
     memset(out, 0, sizeof *out);
     out->options = options;
     out->cups = cups;
     snprintf(out->experiment, sizeof out->experiment, "%s", experiment);
-    error = values && whole ? find_factors(out, why) : why_set(why, -ENOMEM, "not enough memory");
+    error = values ? find_factors(out, why) : why_set(why, -ENOMEM, "not enough memory");
     if (!error)
         error = find_points(out, why);
     if (!error)
-        error = analyse(database, out, values, whole, why);
+        error = analyse(database, out, values, why);
     free(values);
-    free(whole);
     if (error)
         findings_free(out);
     return error;
@@ -357,7 +357,32 @@ int findings_make(sqlite3 *database, const char *experiment, const struct cups *
 void findings_free(struct findings *findings)
 {
     free(findings->point);
+    free(findings->cell);
     findings->point = NULL;
+    findings->cell = findings->block = findings->day = NULL;
+}
+
+void findings_refuse(struct findings *out, const char *because, int factor, const char *format, ...)
+{
+    struct refusal *refusal = &out->refusal[out->refusal_count];
+    va_list arguments;
+
+    if (out->refusal_count == REFUSALS)
+        return;
+    out->refusal_count++;
+    snprintf(refusal->because, sizeof refusal->because, "%s", because);
+    refusal->factor = factor;
+    va_start(arguments, format);
+    vsnprintf(refusal->sentence, sizeof refusal->sentence, format, arguments);
+    va_end(arguments);
+}
+
+const struct refusal *findings_refused(const struct findings *findings, int factor)
+{
+    for (int i = 0; i < findings->refusal_count; i++)
+        if (findings->refusal[i].factor == factor || findings->refusal[i].factor < 0)
+            return &findings->refusal[i];
+    return NULL;
 }
 
 void findings_level_call(const struct factor *factor, int place, char out[WORDS_SIZE])

@@ -8,9 +8,21 @@
 #include "cups.h"
 #include "poise/comparison.h"
 #include "poise/kinetics.h"
+#include "poise/layout.h"
+#include "poise/shape.h"
 #include "poise/trend.h"
 
-enum { LEVELS = 24, FACTORS = 2, PAIRS = LEVELS * (LEVELS - 1) / 2, CURVES = 6, CAUTIONS = 16, ANSWERS = 3 };
+enum {
+    LEVELS = 24,
+    FACTORS = 2,
+    PAIRS = LEVELS * (LEVELS - 1) / 2,
+    CURVES = 6,
+    CAUTIONS = 16,
+    ANSWERS = 3,
+    REFUSALS = 8,
+    EFFECTS = 32,
+    BLOCKS_MOST = 60
+}; /* more days or bags are no blocks of one experiment */
 
 /* What the user may choose. */
 struct report_options {
@@ -54,6 +66,31 @@ struct pair_finding {
     int first, second; /* places in level_finding; the difference is first - second */
     struct difference difference;
     bool equal; /* within the margin that was asked for */
+    bool shown; /* the difference is sure, and nothing refuses it */
+};
+
+/* What one factor does on the mean over the other's levels: first - second of its levels. */
+struct effect_finding {
+    int factor, first, second;
+    struct difference difference; /* its interval holds together with the other questions of the report */
+    bool shown;
+};
+
+/* The three questions of two factors: what each does on the mean, and whether they depend on each other.  Together
+ * they are wrongly answered yes no more often than one question would be (Holm). */
+struct questions {
+    bool asked[3];        /* first factor, second, both together */
+    double p[3];          /* each alone */
+    double adjusted[3];   /* together */
+    double confidence[3]; /* at which an interval agrees with that */
+    bool shown[3];
+};
+
+/* Why no verdict is given. */
+struct refusal {
+    char because[16]; /* "day", "order", "bag", "bench", "setting", "unfinished", "alike" */
+    int factor;       /* -1: any */
+    char sentence[400];
 };
 
 /* One curve against time, of one level of the other factor. */
@@ -61,19 +98,32 @@ struct curve_finding {
     int level;               /* of the other factor; -1: there is none */
     bool fitted, identified; /* there is a curve; its plateau and rate are bounded, so it may be reported */
     bool falls;              /* a line through the cups falls, shown as such: no such curve */
-    bool all_late;           /* the rate has no upper bound: every cup lies past the bend */
+    bool all_late;           /* no rise is shown, or the rate has no upper bound: every cup may lie past the bend */
     char why_not[200];
-    struct kinetics_fit fit, other;
-    double runs_p;
+    struct kinetics_fit fit, other; /* with the quick part where it can be; the one without */
+    double quick_p;                 /* of that part */
+    bool has_lack;
+    struct lack_of_fit lack; /* of the curve, against replicates */
+    bool misfit;             /* the curve misses the levels by more than replicates scatter */
+    bool rivalled;           /* another shape, one that ends elsewhere or nowhere, fits as well */
+    struct shape_fit rival;  /* the best of the others; not fitted: none */
+    bool supported;          /* the curve is identified, fits, and no other shape does as well */
     struct interval plateau, rate;
+    struct interval plateau_together; /* such that differences of all curves hold together */
     struct answer {
         struct kinetics_question question;
         double value;
         struct interval interval;
         bool identified;
         bool beyond_cups; /* later than the longest steep of these cups: the curve's word alone */
+        bool claimed;     /* the whole interval lies among the steeps that were brewed, and the curve is supported */
     } answer[ANSWERS];
-    double longest_s; /* of its cups */
+    struct { /* between two steeps that were brewed, by their own cups: from the one next to the bend to the longest */
+        double from_s, to_s, value;
+        struct interval interval;
+    } gain;
+    bool has_gain;
+    double longest_s, shortest_s; /* of its cups */
     size_t n;
 };
 
@@ -108,7 +158,22 @@ struct findings {
     int factor_count;
     struct factor factor[FACTORS];
 
+    double confidence; /* of intervals and verdicts: the one asked for; before the plan's end a higher one */
+    struct {
+        bool known, random, order_given, unfinished;
+        int runs, replicates, parts_done;
+    } plan;
+    struct refusal refusal[REFUSALS];
+    int refusal_count;
+
     struct point *point;
+    int *cell;  /* the place of each point's combination among `level` */
+    int *block; /* of each point; block_count 0: there are none */
+    int block_count;
+    int *day; /* of each point: the days, benches or bags that differ beside the replicates */
+    int day_count;
+    double block_effect[BLOCKS_MOST]; /* what each adds, once the levels are known */
+    char block_words[160];            /* "replicate and day" */
     size_t point_count, left_out;
     size_t impossible, without_value, without_level; /* cups that do not count, each by the first of these */
 
@@ -120,19 +185,21 @@ struct findings {
 
     bool has_anova;
     struct anova anova;
-    bool blocks;                        /* replicates are blocks */
-    bool broken_blocks;                 /* and not each has every level: differences are not those of the plain means */
-    double covariance[LEVELS * LEVELS]; /* of adjusted means, for a spread of one; with blocks only */
+    bool has_layout;
+    struct layout_result layout;
+    bool has_no_scatter; /* cups of each level are equal to the last digit */
+    bool broken_blocks;  /* not each block has every level: differences are not those of the plain means */
     char no_anova[200];
+    bool has_questions;
+    struct questions questions;
+    struct effect_finding effect[EFFECTS];
+    int effect_count;
 
     struct pair_finding pair[PAIRS];
     int pair_count;
     bool has_equivalence;
     struct equivalence equivalence; /* of two levels */
     bool all_equal;                 /* all pairs lie within the margin that was asked for */
-    bool has_within;                /* two levels and replicates that differ: compared within replicates, too */
-    struct difference within;
-    double smallest; /* least difference of two levels that would have been shown (power 80 %) */
 
     struct curve_finding curve[CURVES];
     int curve_count;
@@ -140,6 +207,13 @@ struct findings {
     struct trend in_all; /* of extraction in all, where the ratio varies and the cup's share is judged */
     bool has_trend, has_break, has_in_all;
     struct trend_break broken;
+    struct trend_family family;
+    struct trend_ends ends;
+    bool trend_misfit; /* neither line nor curve follows the levels */
+    bool changes;      /* it changes at all; and it is no line */
+    bool bends;
+    struct difference end; /* last level less first: of the line where it is one, of the two levels where it is not */
+    bool has_end;
     bool has_turn; /* a curve that rises and falls, or falls and rises, and both is shown */
     double turn_at;
     struct interval turn_interval;
@@ -151,9 +225,7 @@ struct findings {
     int caution_count;
 };
 
-/* The power for "would have been shown" (common practice, no source), and the permutations of a break. */
-#define FINDING_POWER 0.80
-enum { FINDING_PERMUTATIONS = 999 };
+enum { FINDING_PERMUTATIONS = 999 }; /* of a break */
 
 /* Fills `out` from the cups of one experiment; `database` is asked for the bench's other repeats and for
  * warnings.  Returns 0 or a negative errno; findings_free() after success. */
@@ -161,13 +233,16 @@ int findings_make(sqlite3 *database, const char *experiment, const struct cups *
                   const struct report_options *options, struct findings *out, struct why *why);
 void findings_free(struct findings *findings);
 
+/* Is a verdict on this factor (-1: on anything) refused?  The refusal, or NULL. */
+const struct refusal *findings_refused(const struct findings *findings, int factor);
+
 /* "75 s", "swirl": one level of one factor; and all of a combination, "coarse, 45 s". */
 void findings_level_call(const struct factor *factor, int place, char out[WORDS_SIZE]);
 void findings_level_words(const struct findings *findings, int place, char out[2 * WORDS_SIZE]);
 
 /* The points of a curve as kinetics wants them, cups of one time put together, in `room` of the caller: CURVE_ROOM
  * numbers for each point. */
-enum { CURVE_ROOM = 5 };
+enum { CURVE_ROOM = 8 };
 struct kinetics_data findings_curve_data(const struct findings *findings, int curve, double *room);
 
 /* The place among `factor` of the one that is a time or a number, of the other; -1: none. */

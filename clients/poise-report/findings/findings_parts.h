@@ -10,12 +10,26 @@ size_t findings_values(const struct findings *findings, int place, double *value
 /* The spread of repeats of the same bench in other experiments, where there are any. */
 int findings_bench_spread(sqlite3 *database, struct findings *out, struct why *why);
 
-/* Room: values for all points, `whole` for three times as many. */
-void findings_compare(struct findings *out, double *values, int *whole);
+/* How far the plan is done, and how sure a verdict must be for it. */
+void findings_find_plan(sqlite3 *database, struct findings *out);
+
+/* Blocks, and what cannot be told from the levels. */
+int findings_find_design(struct findings *out, struct why *why);
+
+/* `values` has room for all points. */
+void findings_compare(struct findings *out, double *values);
+void findings_find_effects(struct findings *out);
+/* What a point's block adds to it; 0 without blocks. */
+double findings_block_effect(const struct findings *findings, size_t point);
+
 int findings_find_curves(struct findings *out, struct why *why);
 int findings_find_trend(struct findings *out, struct why *why);
 int findings_find_press(struct findings *out, struct why *why);
 int findings_find_cautions(sqlite3 *database, struct findings *out, struct why *why);
+
+/* No verdict on a factor (-1: on any), because of what stands beside it. */
+void findings_refuse(struct findings *out, const char *because, int factor, const char *format, ...)
+    __attribute__((format(printf, 4, 5)));
 
 void findings_caution(struct findings *out, const char *format, ...) __attribute__((format(printf, 2, 3)));
 

@@ -54,7 +54,7 @@ static void find_slopes(struct findings *out, double *x, double *y)
             continue;
         slope->measure = of_press[i];
         slope->n = n;
-        slope->per_unit = trend_slope_at(&line, line.centre, out->options->confidence, &slope->interval);
+        slope->per_unit = trend_slope_at(&line, line.centre, out->confidence, &slope->interval);
         out->press.slope_count++;
     }
 }
@@ -108,7 +108,7 @@ static void find_endings(struct findings *out, double *numbers)
     struct press_findings *press = &out->press;
     double *dry = numbers, *dry_judged = dry + out->point_count;
     double *stopped = dry_judged + out->point_count, *stopped_judged = stopped + out->point_count;
-    double confidence = out->options->confidence;
+    double confidence = out->confidence;
 
     press->with_water = all_know_water(out);
     take_ending(out, true, &press->dry, dry, dry_judged);

@@ -5,7 +5,7 @@
 #include <string.h>
 
 #include "poise/program.h"
-#include "words/words.h"
+#include "words/claims.h"
 
 json_t *number_json(double number)
 {
@@ -76,6 +76,7 @@ static json_t *pairs_json(const struct findings *findings)
             json_pack("{s:s, s:s, s:o, s:o, s:o, s:o, s:o}", "level", first, "against", second, "difference",
                       number_json(difference->difference), "interval", interval_json(difference->interval), "t",
                       number_json(difference->t), "df", number_json(difference->df), "p", number_json(difference->p));
+        json_object_set_new(object, "shown", json_boolean(pair->shown));
         if (!isnan(findings->options->margin))
             json_object_set_new(object, "same_within_margin", json_boolean(pair->equal));
         json_array_append_new(list, object);
@@ -88,6 +89,7 @@ static json_t *curve_json(const struct findings *findings, const struct curve_fi
     static const char *const names[ANSWERS] = { "share", "gain", "doubling" };
     int other = findings_other_factor(findings);
     json_t *out = json_object();
+    char shape[120];
 
     if (other >= 0)
         json_object_set_new(out, findings->factor[other].name,
@@ -107,12 +109,29 @@ static json_t *curve_json(const struct findings *findings, const struct curve_fi
     json_object_set_new(out, "spread", number_json(curve->fit.spread));
     json_object_set_new(out, "aicc", number_json(curve->fit.aicc));
     json_object_set_new(out, "aicc_other", curve->other.n ? number_json(curve->other.aicc) : json_null());
-    json_object_set_new(out, "runs_p", number_json(curve->runs_p));
+    json_object_set_new(out, "quick_p", number_json(curve->quick_p));
+    json_object_set_new(out, "supported", json_boolean(curve->supported));
+    if (curve->has_lack)
+        json_object_set_new(out, "lack_of_fit",
+                            json_pack("{s:f, s:f, s:f, s:f}", "f", curve->lack.f, "df", curve->lack.df, "df_pure",
+                                      curve->lack.df_pure, "p", curve->lack.p));
+    if (curve->rival.fitted) {
+        shape_words(&curve->rival, shape, sizeof shape);
+        json_object_set_new(
+            out, "rival",
+            json_pack("{s:s, s:f, s:b}", "shape", shape, "aicc", curve->rival.aicc, "as_good", curve->rivalled));
+    }
+    if (curve->has_gain)
+        json_object_set_new(out, "longer",
+                            json_pack("{s:f, s:f, s:o, s:o}", "from_s", curve->gain.from_s, "to_s", curve->gain.to_s,
+                                      "value", number_json(curve->gain.value), "interval",
+                                      interval_json(curve->gain.interval)));
     for (int i = 0; i < ANSWERS; i++)
         json_object_set_new(out, names[i],
-                            json_pack("{s:o, s:o, s:b, s:b}", "seconds", number_json(curve->answer[i].value),
+                            json_pack("{s:o, s:o, s:b, s:b, s:b}", "seconds", number_json(curve->answer[i].value),
                                       "interval", interval_json(curve->answer[i].interval), "identified",
-                                      curve->answer[i].identified, "beyond_cups", curve->answer[i].beyond_cups));
+                                      curve->answer[i].identified, "beyond_cups", curve->answer[i].beyond_cups,
+                                      "claimed", curve->answer[i].claimed));
     return out;
 }
 
@@ -139,10 +158,11 @@ static void add_trend(const struct findings *findings, json_t *out)
 {
     const struct trend_break *broken = &findings->broken;
     struct interval interval;
-    double change;
+    double change, at;
 
-    if (findings->has_trend) {
-        change = findings_change(findings, &findings->trend, &interval);
+    if (findings->has_end) {
+        change = findings->end.difference;
+        interval = findings->end.interval;
         json_object_set_new(out, "change",
                             json_pack("{s:o, s:o}", "value", number_json(change), "interval", interval_json(interval)));
     }
@@ -158,7 +178,15 @@ static void add_trend(const struct findings *findings, json_t *out)
                                       findings->trend.centre, "c0", findings->trend.coefficient[0], "c1",
                                       findings->trend.coefficient[1], "c2", findings->trend.coefficient[2], "spread",
                                       number_json(findings->trend.spread)));
-    if (findings->has_turn)
+    if (findings->has_trend)
+        json_object_set_new(out, "series",
+                            json_pack("{s:o, s:o, s:b, s:b, s:b, s:b, s:b, s:b}", "p_changes",
+                                      number_json(findings->family.any), "p_no_line",
+                                      number_json(findings->family.shape), "changes", findings->changes, "no_line",
+                                      findings->bends, "misfit", findings->trend_misfit, "rises_first",
+                                      findings->ends.rises_first, "falls_last", findings->ends.falls_last, "turn_shown",
+                                      words_turns(findings, &at, &interval) != 0));
+    if (findings->has_turn && words_turns(findings, &at, &interval))
         json_object_set_new(
             out, "turn",
             json_pack("{s:f, s:o}", "at", findings->turn_at, "interval", interval_json(findings->turn_interval)));
@@ -208,6 +236,44 @@ static void add_press(const struct findings *findings, json_t *out)
     json_object_set_new(out, "pressed_dry_or_not", ends);
 }
 
+static json_t *layout_json(const struct findings *findings)
+{
+    static const char *const methods[] = { "none", "separate", "pooled", "blocks", "days", "borrowed" };
+    const struct layout_result *layout = &findings->layout;
+
+    return json_pack("{s:s, s:o, s:o, s:i, s:s, s:o, s:o, s:o}", "method", methods[layout->method], "spread",
+                     number_json(layout->spread), "df", number_json(layout->df), "blocks", findings->block_count,
+                     "blocks_are", findings->block_words, "between", number_json(layout->between), "block_p",
+                     number_json(layout->block_p), "alike_p", number_json(layout->alike_p));
+}
+
+static json_t *effects_json(const struct findings *findings)
+{
+    json_t *list = json_array(), *questions = json_array();
+
+    for (int i = 0; i < findings->effect_count; i++) {
+        const struct effect_finding *effect = &findings->effect[i];
+        json_t *object = difference_json(&effect->difference);
+        char first[WORDS_SIZE], second[WORDS_SIZE];
+
+        findings_level_call(&findings->factor[effect->factor], effect->first, first);
+        findings_level_call(&findings->factor[effect->factor], effect->second, second);
+        json_object_set_new(object, "factor", json_string(findings->factor[effect->factor].name));
+        json_object_set_new(object, "level", json_string(first));
+        json_object_set_new(object, "against", json_string(second));
+        json_object_set_new(object, "shown", json_boolean(effect->shown));
+        json_array_append_new(list, object);
+    }
+    for (int i = 0; i < 3; i++)
+        if (findings->questions.asked[i])
+            json_array_append_new(questions, json_pack("{s:s, s:o, s:o, s:b}", "of",
+                                                       i < FACTORS ? findings->factor[i].name : "interaction", "p",
+                                                       number_json(findings->questions.p[i]), "p_together",
+                                                       number_json(findings->questions.adjusted[i]), "shown",
+                                                       findings->questions.shown[i]));
+    return json_pack("{s:o, s:o}", "questions", questions, "differences", list);
+}
+
 json_t *findings_json(const struct findings *findings)
 {
     static const char *const sources[] = { "none", "levels", "bench" };
@@ -220,6 +286,7 @@ json_t *findings_json(const struct findings *findings)
     json_object_set_new(out, "measure", json_string(measure_name(findings->options->measure)));
     json_object_set_new(out, "confidence", number_json(findings->options->confidence));
     json_object_set_new(out, "headline", json_string(headline));
+    json_object_set_new(out, "claims", claims_json(findings));
     json_object_set_new(out, "cups_counted", json_integer((json_int_t)findings->point_count));
     json_object_set_new(out, "levels", levels_json(findings));
     json_object_set_new(out, "spread",
@@ -227,11 +294,17 @@ json_t *findings_json(const struct findings *findings)
                                   number_json(findings->spread_source ? findings->spread : (double)NAN), "df",
                                   number_json(findings->spread_df)));
     json_object_set_new(out, "differences", pairs_json(findings));
-    json_object_set_new(out, "smallest_difference_shown", number_json(findings->smallest));
+    if (findings->has_layout)
+        json_object_set_new(out, "layout", layout_json(findings));
+    if (findings->has_questions)
+        json_object_set_new(out, "effects", effects_json(findings));
+    if (findings->plan.known)
+        json_object_set_new(out, "plan",
+                            json_pack("{s:i, s:I, s:b, s:o}", "runs", findings->plan.runs, "brewed",
+                                      (json_int_t)findings->cups->count, "unfinished", findings->plan.unfinished,
+                                      "confidence", number_json(findings->confidence)));
     if (findings->has_anova)
         json_object_set_new(out, "anova", anova_json(findings));
-    if (findings->has_within)
-        json_object_set_new(out, "within_replicates", difference_json(&findings->within));
     if (findings->has_equivalence)
         json_object_set_new(out, "same_within",
                             json_pack("{s:f, s:b, s:f, s:o}", "margin", findings->options->margin, "same",

@@ -1,5 +1,5 @@
-/* The report of one experiment: levels, cautions, what was held; see words.h.  Headlines and the sections of each
- * design are in words_headline.c and words_details.c. */
+/* The report of one experiment: levels, cautions, what was held; see words.h.  Headlines are in headline_*.c, the
+ * sections of each design in words_details.c. */
 #include "words.h"
 
 #include <math.h>
@@ -58,7 +58,32 @@ bool words_smooth(const struct findings *findings)
 
 bool words_breaks(const struct findings *findings)
 {
-    return findings->has_break && findings->broken.p < 1 - findings->options->confidence && !words_smooth(findings);
+    return findings->has_break && findings->bends && 2 * findings->broken.p < 1 - findings->confidence
+           && !words_smooth(findings);
+}
+
+/* Models within 2 of each other in AICc are about equally good: the place may be where either has it. */
+static const double ABOUT_AS_GOOD = 2;
+
+int words_turns(const struct findings *findings, double *at, struct interval *where)
+{
+    const struct trend_ends *ends = &findings->ends;
+    int way = ends->rises_first && ends->falls_last ? 1 : ends->falls_first && ends->rises_last ? -1 : 0;
+    bool pieces = findings->has_break, curve = findings->has_turn;
+
+    if (!findings->bends || !way || !(pieces || curve))
+        return 0;
+    if (pieces && curve) {
+        pieces = findings->broken.aicc <= findings->trend.aicc + ABOUT_AS_GOOD;
+        curve = findings->trend.aicc <= findings->broken.aicc + ABOUT_AS_GOOD;
+    }
+    *at = pieces && !(curve && words_smooth(findings)) ? findings->broken.at : findings->turn_at;
+    *where = pieces ? findings->broken.at_interval : findings->turn_interval;
+    if (pieces && curve) {
+        where->low = fmin(where->low, findings->turn_interval.low);
+        where->high = fmax(where->high, findings->turn_interval.high);
+    }
+    return way;
 }
 
 /* --- the levels --- */
@@ -72,7 +97,7 @@ static void level_table(const struct findings *findings, struct document *out)
     if (!findings->level_count)
         return;
     snprintf(titles, sizeof titles, "level|#cups|#mean %s|%.0f %% interval|#spread|#out of plan", unit_of(measure),
-             100 * findings->options->confidence);
+             100 * findings->confidence);
     document_add(out, BLOCK_HEADING, "%s by level", call_of(measure));
     document_table(out, titles);
     for (int i = 0; i < findings->level_count; i++) {

@@ -25,14 +25,15 @@ void words_p(double p, char out[32]);
 /* Decimals, at least so many, by which the ends of an interval differ: what lies in it is shown no coarser. */
 int words_decimals(struct interval interval, int decimals);
 
-/* Where a series breaks or turns: 1 it is shown to climb up to there and to fall beyond, -1 to fall and to climb, 0
- * neither. */
+/* Where a series turns: 1 it surely climbs at first and surely falls at last, -1 it falls and climbs, 0 neither is
+ * shown.  The place is the break of two pieces or the top of a curve, whichever fits; of two that fit, the interval
+ * holds both. */
 int words_turns(const struct findings *findings, double *at, struct interval *where);
 
 /* Does one curve show the series as well as two straight pieces would? */
 bool words_smooth(const struct findings *findings);
 
-/* Does the series break, as far as the confidence asked for goes, and not merely bend? */
+/* Is a break shown, and not merely a bend? */
 bool words_breaks(const struct findings *findings);
 
 /* What was the same for all cups: "dose 15 g, grind 18". */

@@ -50,8 +50,8 @@ static void add_curve(const struct findings *findings, int place, struct chart_s
 {
     const struct curve_finding *curve = &findings->curve[place];
     double *room = malloc(CURVE_ROOM * findings->point_count * sizeof *room);
-    double reach = curve->fit.df ? gsl_cdf_tdist_Pinv((1 + findings->options->confidence) / 2, (double)curve->fit.df)
-                                 : (double)NAN;
+    double reach =
+        curve->fit.df ? gsl_cdf_tdist_Pinv((1 + findings->confidence) / 2, (double)curve->fit.df) : (double)NAN;
 
     if (room && curve->fitted) {
         struct kinetics_data data = findings_curve_data(findings, place, room);
@@ -125,7 +125,7 @@ static void number_chart(const struct findings *findings, struct chart *chart)
         chart_mark(chart, findings->turn_at, findings->turn_interval, "turn");
     for (int i = 0; i < CURVE_POINTS && findings->has_trend; i++) {
         double at = low + (high - low) * i / (CURVE_POINTS - 1);
-        struct interval band = trend_interval_at(&findings->trend, at, findings->options->confidence);
+        struct interval band = trend_interval_at(&findings->trend, at, findings->confidence);
 
         chart_curve(series, at, trend_at(&findings->trend, at), band.low, band.high);
     }

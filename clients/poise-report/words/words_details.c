@@ -41,7 +41,7 @@ static void fit_sentence(const struct findings *findings, const struct curve_fin
 {
     const char *measure = measure_name(findings->options->measure), *unit = unit_of(measure);
     const char *step = words_step(measure);
-    char p[32], plateau[96], rate[96];
+    char p[32], plateau[96], rate[96], shape[120];
 
     if (!curve->identified) {
         document_add(out, BLOCK_TEXT,
@@ -51,31 +51,46 @@ static void fit_sentence(const struct findings *findings, const struct curve_fin
     words_interval(curve->plateau, 1, unit, plateau);
     words_interval(curve->rate, 4, "per second", rate);
     document_add(out, BLOCK_TEXT,
-                 "Plateau %.2f %s (%s); rate %.4f per second (%s)%s; cups scatter by %.2f %s around "
-                 "the curve.",
+                 "By first order with a part that is washed off at once: plateau %.2f %s (%s); rate %.4f per second "
+                 "(%s); cups scatter by %.2f %s around the curve.",
                  curve->fit.value[KINETICS_PLATEAU], unit, plateau, curve->fit.value[KINETICS_RATE], rate,
-                 curve->fit.quick ? "" : ", no quick part", curve->fit.spread, step);
-    if (curve->fit.quick)
+                 curve->fit.spread, step);
+    if (curve->fit.quick && curve->quick_p < 1 - findings->confidence) {
+        words_p(curve->quick_p, p);
+        document_add(out, BLOCK_TEXT, "The part washed off at once is %.1f %s; without it the curve fits worse (p %s).",
+                     curve->fit.value[KINETICS_QUICK], unit, p);
+    } else if (curve->fit.quick) {
+        document_add(out, BLOCK_TEXT, "Whether a part is washed off at once is not shown; the intervals allow for it.");
+    } else {
+        document_add(out, BLOCK_CAUTION,
+                     "These cups are too few to show whether a part is washed off at once: with such "
+                     "a part the bend lies elsewhere.");
+    }
+    if (curve->has_lack) {
+        words_p(curve->lack.p, p);
+        document_add(out, curve->misfit ? BLOCK_CAUTION : BLOCK_TEXT,
+                     "Lack of fit against replicates: F %.2f on %.0f and %.0f degrees of freedom, p %s%s.",
+                     curve->lack.f, curve->lack.df, curve->lack.df_pure, p,
+                     curve->misfit ? ": the true shape is another, and the numbers above are not claimed" : "");
+    } else {
         document_add(out, BLOCK_TEXT,
-                     "A quick part of %.1f %s is washed off at once, the rest is first order; without "
-                     "it the curve fits clearly worse (AICc %.1f against %.1f).",
-                     curve->fit.value[KINETICS_QUICK], unit, curve->fit.aicc, curve->other.aicc);
-    if (!curve->fit.quick && !curve->other.n)
+                     "Whether the shape is right these cups do not show: that takes more levels than "
+                     "the curve has numbers, and repeats.");
+    }
+    if (curve->rivalled) {
+        shape_words(&curve->rival, shape, sizeof shape);
         document_add(out, BLOCK_CAUTION,
-                     "Whether a part is washed off at once these cups cannot tell (it takes six at "
-                     "four times): with such a part the bend would lie later.");
-    if (!isnan(curve->runs_p) && curve->runs_p < 0.05) {
-        words_p(curve->runs_p, p);
-        document_add(out, BLOCK_CAUTION,
-                     "Neighbouring levels lie on the same side of the curve more often than chance would have "
-                     "it (runs test, p %s): the true shape is another.",
-                     p);
+                     "%s fits as well (AICc %.1f against %.1f): where extraction ends is not shown, and the "
+                     "numbers above are first order's alone.",
+                     shape, curve->rival.aicc, curve->fit.aicc);
     }
 }
 
+/* Plateaus of all pairs of curves together: each interval is widened so that none of them misses more often than one
+ * alone would. */
 static void compare_curves(const struct findings *findings, struct document *out)
 {
-    char first_name[2 * WORDS_SIZE], second_name[2 * WORDS_SIZE], plateau[96], rate[96];
+    char first_name[2 * WORDS_SIZE], second_name[2 * WORDS_SIZE], plateau[96];
 
     for (int first = 0; first < findings->curve_count; first++)
         for (int second = first + 1; second < findings->curve_count; second++) {
@@ -83,21 +98,16 @@ static void compare_curves(const struct findings *findings, struct document *out
 
             curve_name(findings, first, first_name);
             curve_name(findings, second, second_name);
-            if (!a->fitted || !b->fitted || !a->identified || !b->identified) {
-                document_add(out, BLOCK_ITEM,
-                             "%s against %s: not comparable, plateau and rate of %s are not identified.", first_name,
-                             second_name, a->fitted && a->identified ? second_name : first_name);
+            if (!a->supported || !b->supported) {
+                document_add(out, BLOCK_ITEM, "%s against %s: not comparable, where %s ends is not shown.", first_name,
+                             second_name, a->supported ? second_name : first_name);
                 continue;
             }
-            words_interval(kinetics_difference(a->fit.value[KINETICS_PLATEAU], a->plateau,
-                                               b->fit.value[KINETICS_PLATEAU], b->plateau),
+            words_interval(kinetics_difference(a->fit.value[KINETICS_PLATEAU], a->plateau_together,
+                                               b->fit.value[KINETICS_PLATEAU], b->plateau_together),
                            1, "points", plateau);
-            words_interval(
-                kinetics_difference(a->fit.value[KINETICS_RATE], a->rate, b->fit.value[KINETICS_RATE], b->rate), 4,
-                "per second", rate);
-            document_add(out, BLOCK_ITEM, "%s against %s: plateau %+.2f points (%s), rate %+.4f per second (%s).",
-                         first_name, second_name, a->fit.value[KINETICS_PLATEAU] - b->fit.value[KINETICS_PLATEAU],
-                         plateau, a->fit.value[KINETICS_RATE] - b->fit.value[KINETICS_RATE], rate);
+            document_add(out, BLOCK_ITEM, "%s against %s: plateau %+.2f points (%s, all pairs together).", first_name,
+                         second_name, a->fit.value[KINETICS_PLATEAU] - b->fit.value[KINETICS_PLATEAU], plateau);
         }
 }
 
@@ -128,17 +138,19 @@ void words_curves(const struct findings *findings, struct document *out)
             document_add(out, BLOCK_CAUTION, "No curve: %s.", curve->why_not);
             continue;
         }
-        snprintf(titles, sizeof titles, "by this measure|#seconds|%.0f %% interval",
-                 100 * findings->options->confidence);
+        snprintf(titles, sizeof titles, "by this measure|#seconds|%.0f %% interval|", 100 * findings->confidence);
         document_table(out, titles);
         for (int j = 0; j < ANSWERS; j++) {
             question_words(findings, &curve->answer[j].question, words);
             words_interval(curve->answer[j].interval, 0, "s", interval);
-            if (curve->answer[j].identified)
-                document_row(out, "%s" CELL "%.0f" CELL "%s", words, curve->answer[j].value, interval);
+            if (curve->answer[j].claimed)
+                document_row(out, "%s" CELL "%.0f" CELL "%s" CELL "", words, curve->answer[j].value, interval);
+            else if (curve->answer[j].identified && !curve->misfit)
+                document_row(out, "%s" CELL "(%.0f)" CELL "%s" CELL "%s", words, curve->answer[j].value, interval,
+                             !curve->supported ? "if first order is right" : "beyond the steeps brewed");
             else
-                document_row(out, "%s" CELL "?" CELL "%s", words,
-                             curve->answer[j].interval.low > 0 ? interval : "not identified");
+                document_row(out, "%s" CELL "?" CELL "%s" CELL "", words,
+                             curve->answer[j].interval.low > 0 && !curve->misfit ? interval : "not identified");
         }
         beyond_sentence(curve, out);
         fit_sentence(findings, curve, out);
@@ -156,50 +168,48 @@ void words_trend(const struct findings *findings, struct document *out)
     const struct factor *levels = &findings->factor[0];
     double low = levels->level[0].number, high = levels->level[levels->level_count - 1].number;
     struct interval slope;
-    char words[96], p[32];
+    char words[96], p[32], shape[32];
 
     document_add(out, BLOCK_HEADING, "%s along %s", call_of(measure), call_of(factor));
-    if (words_breaks(findings)) {
+    if (findings->has_break && findings->bends) {
         words_p(findings->broken.p, p);
         words_interval(findings->broken.at_interval, 0, unit_of(factor), words);
         document_add(out, BLOCK_TEXT,
-                     "A break at %.*f%s%s (%s): %+.3f %s per %s before, %+.3f after (p %s by %d "
-                     "permutations).",
+                     "Two straight pieces would meet at %.*f%s%s (%s): %+.3f %s per %s before, %+.3f after (p %s by %d "
+                     "permutations%s).",
                      words_decimals(findings->broken.at_interval, 0), findings->broken.at, *unit_of(factor) ? " " : "",
                      unit_of(factor), words, findings->broken.slope_before, words_step(measure), per,
-                     findings->broken.slope_after, p, FINDING_PERMUTATIONS);
-        return;
+                     findings->broken.slope_after, p, FINDING_PERMUTATIONS,
+                     words_smooth(findings) ? "; a smooth curve fits as well" : "");
     }
     if (findings->has_trend && findings->trend.degree == 1) {
-        double value = trend_slope_at(&findings->trend, low, findings->options->confidence, &slope);
+        double value = trend_slope_at(&findings->trend, low, findings->confidence, &slope);
 
         words_interval(slope, 3, words_step(measure), words);
         document_add(out, BLOCK_TEXT, "A line: %+.3f %s per %s (%s).", value, words_step(measure), per, words);
     } else if (findings->has_trend) {
-        double first = trend_slope_at(&findings->trend, low, findings->options->confidence, &slope);
-        double last = trend_slope_at(&findings->trend, high, findings->options->confidence, &slope);
+        double first = trend_slope_at(&findings->trend, low, findings->confidence, &slope);
+        double last = trend_slope_at(&findings->trend, high, findings->confidence, &slope);
 
         document_add(out, BLOCK_TEXT, "A curve: %+.3f %s per %s at %g%s%s, %+.3f at %g.", first, words_step(measure),
                      per, low, *unit_of(factor) ? " " : "", unit_of(factor), last, high);
     }
-    if (findings->has_turn) {
-        words_interval(findings->turn_interval, 0, unit_of(factor), words);
-        document_add(out, BLOCK_TEXT, "It turns at %.*f%s%s (%s).", words_decimals(findings->turn_interval, 0),
-                     findings->turn_at, *unit_of(factor) ? " " : "", unit_of(factor), words);
-    }
-    if (findings->has_break && words_smooth(findings)) {
-        document_add(out, BLOCK_TEXT, "No break shown: two straight pieces fit no better than this curve.");
-    } else if (findings->has_break) {
-        words_p(findings->broken.p, p);
-        document_add(out, BLOCK_TEXT, "No break shown (p %s by %d permutations).", p, FINDING_PERMUTATIONS);
-    }
+    words_p(findings->family.any, p);
+    words_p(findings->family.shape, shape);
+    document_add(out, BLOCK_TEXT,
+                 "That it changes at all: p %s; that it is no line: p %s. Line, curve and break are one family of "
+                 "questions, adjusted for each other.",
+                 p, shape);
+    if (findings->trend_misfit)
+        document_add(out, BLOCK_CAUTION,
+                     "Levels lie farther from it than replicates scatter: the true shape is another.");
 }
 
 /* --- comparisons --- */
 
 static void anova_table(const struct findings *findings, struct document *out)
 {
-    static const char *const sources[ANOVA_SOURCES] = { NULL, NULL, "both together", "replicate (block)" };
+    static const char *const sources[ANOVA_SOURCES] = { NULL, NULL, "both together", "block" };
 
     document_table(out, "source|#sum of squares|#df|#F|#p");
     for (int i = 0; i < ANOVA_SOURCES; i++) {
@@ -240,8 +250,8 @@ static void pair_table(const struct findings *findings, struct document *out, in
 
     if (asked)
         snprintf(within, sizeof within, "|same within %g", findings->options->margin);
-    snprintf(titles, sizeof titles, "compared|#difference, %s|%g %% interval|#p%s", words_step(measure),
-             100 * findings->options->confidence, within);
+    snprintf(titles, sizeof titles, "compared|#difference, %s|%.4g %% interval|#p%s", words_step(measure),
+             100 * findings->confidence, within);
     document_table(out, titles);
     for (int i = 0; i < findings->pair_count; i++) {
         const struct pair_finding *pair = &findings->pair[i];
@@ -257,40 +267,79 @@ static void pair_table(const struct findings *findings, struct document *out, in
     }
 }
 
-/* Two by two: the four simple effects, said. */
-static void simple_effects(const struct findings *findings, struct document *out)
+/* What each of two factors does on the mean over the other, and the three questions. */
+static void effect_table(const struct findings *findings, struct document *out)
 {
-    const char *measure = measure_name(findings->options->measure), *step = words_step(measure);
-    double alpha = 1 - findings->options->confidence;
+    const char *step = words_step(measure_name(findings->options->measure));
+    char first[WORDS_SIZE], second[WORDS_SIZE], interval[96], titles[160], p[32], alone[32];
+    const struct questions *questions = &findings->questions;
 
-    for (int factor = 0; factor < FACTORS; factor++)
-        for (int i = 0; i < findings->pair_count; i++) {
-            const struct pair_finding *pair = &findings->pair[i];
-            const int *first = findings->level[pair->first].level, *second = findings->level[pair->second].level;
-            const struct factor *varied = &findings->factor[factor], *held = &findings->factor[1 - factor];
-            char interval[96], where[WORDS_SIZE], one[WORDS_SIZE], other[WORDS_SIZE];
+    document_table(out, "question|#p alone|#p together|answer");
+    for (int i = 0; i < 3; i++) {
+        if (!questions->asked[i])
+            continue;
+        words_p(questions->p[i], alone);
+        words_p(questions->adjusted[i], p);
+        if (i < FACTORS)
+            document_row(out, "does %s matter, on the mean" CELL "%s" CELL "%s" CELL "%s",
+                         call_of(findings->factor[i].name), alone, p, questions->shown[i] ? "yes" : "not shown");
+        else
+            document_row(out, "does the one depend on the other" CELL "%s" CELL "%s" CELL "%s", alone, p,
+                         questions->shown[i] ? "yes" : "not shown");
+    }
+    document_add(out, BLOCK_TEXT,
+                 "The questions are judged together (Holm), and each interval below agrees with that.");
+    snprintf(titles, sizeof titles, "on the mean|#difference, %s|interval|", step);
+    document_table(out, titles);
+    for (int i = 0; i < findings->effect_count; i++) {
+        const struct effect_finding *effect = &findings->effect[i];
 
-            if (first[1 - factor] != second[1 - factor])
-                continue;
-            words_interval(pair->difference.interval, 2, step, interval);
-            findings_level_call(held, first[1 - factor], where);
-            findings_level_call(varied, first[factor], one);
-            findings_level_call(varied, second[factor], other);
-            if (pair->difference.p < alpha)
-                document_add(out, BLOCK_ITEM, "Where %.60s is %.60s, %.60s instead of %.60s brings %+.2f %s (%s).",
-                             call_of(held->name), where, one, other, pair->difference.difference, step, interval);
-            else
-                document_add(out, BLOCK_ITEM,
-                             "Where %.60s is %.60s, no difference is shown between %.60s and %.60s (%s)%s.",
-                             call_of(held->name), where, one, other, interval,
-                             pair->equal ? ": they are the same within the margin" : "");
-        }
+        if (findings->factor[effect->factor].numeric && findings->factor[effect->factor].level_count > 3
+            && effect->first - effect->second > 1)
+            continue;
+        findings_level_call(&findings->factor[effect->factor], effect->first, first);
+        findings_level_call(&findings->factor[effect->factor], effect->second, second);
+        words_interval(effect->difference.interval, 2, "", interval);
+        document_row(out, "%.60s: %.60s against %.60s" CELL "%+.2f" CELL "%s" CELL "%s",
+                     call_of(findings->factor[effect->factor].name), first, second, effect->difference.difference,
+                     interval, effect->shown ? "shown" : "not shown");
+    }
+}
+
+static void method_sentence(const struct findings *findings, struct document *out)
+{
+    static const char *const methods[] = {
+        [LAYOUT_NONE] = "",
+        [LAYOUT_SEPARATE] = "Each level is judged by its own spread",
+        [LAYOUT_POOLED] = "Levels are judged by one spread",
+        [LAYOUT_BLOCKS] = "Levels are compared within blocks",
+        [LAYOUT_DAYS] = "What the levels do differs from day to day: they are compared by the means of each day",
+        [LAYOUT_BORROWED] = "Levels are judged by the bench's own repeats",
+    };
+    const struct layout_result *layout = &findings->layout;
+    const char *step = words_step(measure_name(findings->options->measure));
+
+    document_add(out, BLOCK_TEXT, "%s%s%s%s.", methods[layout->method],
+                 layout->method == LAYOUT_SEPARATE ? findings->level_count == 2 ? " (Welch)" : " (Games and Howell)"
+                                                   : "",
+                 layout->method == LAYOUT_BLOCKS ? ", random effects by restricted maximum likelihood" : "",
+                 findings->level_count > 2 ? "; intervals and p of pairs hold for all pairs together" : "");
+    if (findings->block_count) {
+        char p[32];
+
+        words_p(layout->block_p, p);
+        document_add(
+            out, BLOCK_TEXT,
+            "Blocks (%s): %d, of which cups scatter by %.2f %s within and %.2f between (that they differ: p %s)%s.",
+            findings->block_words, findings->block_count, layout->spread, step,
+            isnan(layout->between) ? 0 : layout->between, p,
+            layout->method == LAYOUT_BLOCKS ? "" : "; too little to compare within them");
+    }
 }
 
 void words_comparison(const struct findings *findings, struct document *out)
 {
     const char *step = words_step(measure_name(findings->options->measure));
-    bool two_by_two = findings->factor_count == 2 && findings->level_count == 4 && findings->factor[0].level_count == 2;
     char p[32], interval[96];
 
     document_add(out, BLOCK_HEADING, "Compared");
@@ -298,34 +347,24 @@ void words_comparison(const struct findings *findings, struct document *out)
         document_add(out, BLOCK_TEXT, "Not possible: %s.", findings->no_anova[0] ? findings->no_anova : "too few cups");
         return;
     }
-    if (two_by_two && findings->has_anova)
-        simple_effects(findings, out);
-    else
-        for (int factor = 0; factor < findings->factor_count; factor++)
-            pair_table(findings, out, factor);
-    if (findings->level_count > 2 && findings->has_anova)
-        document_add(out, BLOCK_TEXT,
-                     "Analysis of variance%s; intervals and p of pairs hold for all pairs together (Tukey).",
-                     findings->blocks ? ", replicates as blocks" : "");
+    if (findings->has_questions)
+        effect_table(findings, out);
+    for (int factor = 0; factor < findings->factor_count; factor++)
+        pair_table(findings, out, factor);
+    method_sentence(findings, out);
     if (findings->level_count > 2 && findings->has_anova)
         anova_table(findings, out);
     if (findings->broken_blocks)
         document_add(out, BLOCK_TEXT,
-                     "Not every replicate has every level: levels are compared within replicates, so "
-                     "a difference is not quite that of the means above.");
-    if (findings->has_within) {
-        words_interval(findings->within.interval, 2, step, interval);
-        words_p(findings->anova.line[ANOVA_BLOCK].p, p);
+                     "Not every block has every level: levels are compared within blocks, so a difference is not "
+                     "quite that of the means above.");
+    if (findings->confidence > findings->options->confidence)
         document_add(out, BLOCK_TEXT,
-                     "The replicates differ among themselves (p %s). Compared within each of them, "
-                     "the difference is %+.2f %s (%s).",
-                     p, findings->within.difference, step, interval);
-    }
-    if (!isnan(findings->smallest))
-        document_add(out, BLOCK_TEXT,
-                     "With these cups a difference below %.2f %s between two levels could easily have stayed "
-                     "unseen: \"not shown\" is not \"not there\".",
-                     findings->smallest, step);
+                     "The plan is not done (%zu of %d runs): until it is, only what is sure at %.4g %% is called. All "
+                     "early looks together call a difference that is not there once in 200 plans; at the end %g %% "
+                     "holds.",
+                     findings->cups->count, findings->plan.runs, 100 * findings->confidence,
+                     100 * findings->options->confidence);
     if (!isnan(findings->options->margin) && findings->level_count == 2 && !findings->has_equivalence)
         document_add(out, BLOCK_TEXT, "The same within %g %s: cannot be judged; it takes two cups of each level.",
                      findings->options->margin, step);

@@ -12,7 +12,7 @@ static void slopes(const struct findings *findings, struct document *out)
         return;
     document_add(out, BLOCK_HEADING, "Along with the press");
     snprintf(titles, sizeof titles, "%s against|#cups|#%s per unit|%.0f %% interval|unit", call_of(measure),
-             words_step(measure), 100 * findings->options->confidence);
+             words_step(measure), 100 * findings->confidence);
     document_table(out, titles);
     for (int i = 0; i < findings->press.slope_count; i++) {
         const struct press_slope *slope = &findings->press.slope[i];

@@ -1,0 +1,342 @@
+/* Lack of fit, and shapes other than first order; see shape.h.  A shape is linear but for one number, or two: those are
+ * searched for, the rest solved. */
+#include "poise/shape.h"
+
+#include <errno.h>
+#include <gsl/gsl_cdf.h>
+#include <gsl/gsl_errno.h>
+#include <gsl/gsl_multifit.h>
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+enum { SCAN = 48, REFINED = 24, LINEAR_MOST = 3, SCAN_TWO = 16 };
+
+/* --- lack of fit --- */
+
+int shape_lack_of_fit(const double *residual, const int *level, size_t n, size_t parameters, double spent,
+                      struct lack_of_fit *out)
+{
+    double total = 0, pure = 0;
+    size_t levels = 0;
+
+    for (size_t i = 0; i < n; i++) {
+        double sum = 0, squares = 0;
+        size_t cups = 0;
+        bool met = false;
+
+        total += residual[i] * residual[i];
+        for (size_t j = 0; j < i && !met; j++)
+            met = level[j] == level[i];
+        if (met)
+            continue;
+        levels++;
+        for (size_t j = i; j < n; j++)
+            if (level[j] == level[i]) {
+                sum += residual[j];
+                cups++;
+            }
+        for (size_t j = i; j < n; j++)
+            if (level[j] == level[i])
+                squares += pow(residual[j] - sum / (double)cups, 2);
+        pure += squares;
+    }
+    if (levels <= parameters || !((double)n - (double)levels - spent > 0) || !(pure > 0))
+        return -ENODATA;
+    out->df = (double)levels - (double)parameters;
+    out->df_pure = (double)n - (double)levels - spent;
+    out->ss = fmax(0, total - pure);
+    out->ss_pure = pure;
+    out->f = out->ss / out->df / (pure / out->df_pure);
+    out->p = gsl_cdf_fdist_Q(out->f, out->df, out->df_pure);
+    return 0;
+}
+
+/* --- shapes --- */
+
+struct search {
+    const double *t, *e;
+    size_t n;
+    gsl_matrix *columns, *covariance;
+    gsl_vector *values, *coefficients;
+    gsl_multifit_linear_workspace *work[LINEAR_MOST];
+};
+
+static void fill_row(enum shape shape, size_t linear, const double *knob, double t, double row[LINEAR_MOST])
+{
+    size_t k = 0;
+
+    switch (shape) {
+    case SHAPE_POWER:
+        row[0] = pow(t, knob[0]);
+        break;
+    case SHAPE_LOGARITHM:
+    case SHAPE_LOG_CURVE:
+        row[0] = 1;
+        row[1] = log(t);
+        row[2] = log(t) * log(t);
+        break;
+    case SHAPE_HYPERBOLA:
+        if (linear == 2)
+            row[k++] = 1;
+        row[k] = t / (t + knob[0]);
+        break;
+    case SHAPE_CREEPING:
+        row[0] = 1;
+        row[1] = -exp(-knob[0] * t);
+        row[2] = t;
+        break;
+    default:
+        row[0] = 1;
+        row[1] = -exp(-knob[0] * t);
+        row[2] = -exp(-knob[1] * t);
+        break;
+    }
+}
+
+/* The least sum of squares with the knobs set; INFINITY where it cannot be solved. */
+static double solve(struct search *search, enum shape shape, size_t linear, const double *knob, double *out)
+{
+    gsl_matrix_view columns = gsl_matrix_submatrix(search->columns, 0, 0, search->n, linear);
+    gsl_matrix_view covariance = gsl_matrix_submatrix(search->covariance, 0, 0, linear, linear);
+    gsl_vector_view coefficients = gsl_vector_subvector(search->coefficients, 0, linear);
+    double rss, row[LINEAR_MOST] = { 0 };
+
+    for (size_t i = 0; i < search->n; i++) {
+        fill_row(shape, linear, knob, search->t[i], row);
+        for (size_t j = 0; j < linear; j++)
+            gsl_matrix_set(&columns.matrix, i, j, row[j]);
+    }
+    if (gsl_multifit_linear(&columns.matrix, search->values, &coefficients.vector, &covariance.matrix, &rss,
+                            search->work[linear - 1])
+        != GSL_SUCCESS)
+        return INFINITY;
+    for (size_t j = 0; j < linear; j++)
+        out[j] = gsl_vector_get(&coefficients.vector, j);
+    return isfinite(rss) ? rss : INFINITY;
+}
+
+static void keep(struct shape_fit *fit, double rss, size_t linear, const double *coefficients, const double *knob,
+                 size_t knobs)
+{
+    fit->fitted = true;
+    fit->rss = rss;
+    fit->parameters = linear + knobs;
+    memcpy(fit->value, coefficients, linear * sizeof *coefficients);
+    memcpy(fit->value + linear, knob, knobs * sizeof *knob);
+}
+
+static double aicc(double rss, double n, double parameters)
+{
+    double p = parameters + 1; /* the spread is estimated too */
+
+    return n - p - 1 > 0 ? n * log(rss / n) + 2 * p + 2 * p * (p + 1) / (n - p - 1) : INFINITY;
+}
+
+/* One knob between low and high, in logarithms: a scan, then golden section about its best. */
+static void fit_one_knob(struct search *search, size_t linear, double low, double high, struct shape_fit *fit)
+{
+    double coefficients[LINEAR_MOST], least = INFINITY, step = log(high / low) / (SCAN - 1), best = log(low);
+    static const double golden = 0.6180339887498949;
+    double from, to;
+
+    for (int i = 0; i < SCAN; i++) {
+        double knob = low * exp(i * step), rss = solve(search, fit->shape, linear, &knob, coefficients);
+
+        if (rss < least) {
+            least = rss;
+            best = log(knob);
+            keep(fit, rss, linear, coefficients, &knob, 1);
+        }
+    }
+    from = best - step;
+    to = best + step;
+    for (int i = 0; i < REFINED; i++) {
+        double a = exp(to - golden * (to - from)), b = exp(from + golden * (to - from)), of_a, of_b;
+        double coefficients_b[LINEAR_MOST];
+
+        of_a = solve(search, fit->shape, linear, &a, coefficients);
+        of_b = solve(search, fit->shape, linear, &b, coefficients_b);
+        if (of_a < of_b)
+            to = log(b);
+        else
+            from = log(a);
+        if (fmin(of_a, of_b) < fit->rss)
+            keep(fit, fmin(of_a, of_b), linear, of_a < of_b ? coefficients : coefficients_b, of_a < of_b ? &a : &b, 1);
+    }
+}
+
+static void fit_two_rates(struct search *search, double longest, double shortest, struct shape_fit *fit)
+{
+    double low = 0.3 / longest, step = pow(6 / shortest / low, 1.0 / (SCAN_TWO - 1)), coefficients[LINEAR_MOST];
+
+    fit->rss = INFINITY;
+    for (int i = 0; i < SCAN_TWO; i++)
+        for (int j = 0; j < i; j++) {
+            double knob[] = { low * pow(step, i), low * pow(step, j) };
+            double rss = solve(search, SHAPE_TWO_RATES, 3, knob, coefficients);
+
+            if (rss < fit->rss && coefficients[1] > 0 && coefficients[2] > 0) /* both rise */
+                keep(fit, rss, 3, coefficients, knob, 2);
+        }
+}
+
+static size_t different_times(const double *t, size_t n)
+{
+    size_t count = 0;
+
+    for (size_t i = 0; i < n; i++) {
+        bool met = false;
+
+        for (size_t j = 0; j < i && !met; j++)
+            met = fabs(t[j] - t[i]) < 0.02 * t[i]; /* repeats of one time lie a little apart */
+        count += !met;
+    }
+    return count;
+}
+
+static void fit_shapes(struct search *search, size_t times, double longest, double shortest, double spent,
+                       struct shape_fit *out)
+{
+    double none[2] = { 0 }, coefficients[LINEAR_MOST], n = (double)search->n, rss;
+    struct shape_fit bent = { .shape = SHAPE_HYPERBOLA, .rss = INFINITY };
+
+    for (int i = 0; i < SHAPE_COUNT; i++)
+        out[i] = (struct shape_fit){ .shape = (enum shape)i, .rss = INFINITY, .aicc = INFINITY };
+    fit_one_knob(search, 1, 0.01, 3, &out[SHAPE_POWER]);
+    rss = solve(search, SHAPE_LOGARITHM, 2, none, coefficients);
+    if (isfinite(rss))
+        keep(&out[SHAPE_LOGARITHM], rss, 2, coefficients, none, 0);
+    rss = solve(search, SHAPE_LOG_CURVE, 3, none, coefficients);
+    if (isfinite(rss))
+        keep(&out[SHAPE_LOG_CURVE], rss, 3, coefficients, none, 0);
+    fit_one_knob(search, 1, shortest / 30, 30 * longest, &out[SHAPE_HYPERBOLA]);
+    fit_one_knob(search, 2, shortest / 30, 30 * longest, &bent);
+    if (bent.fitted
+        && aicc(bent.rss, n - spent, 3) < aicc(out[SHAPE_HYPERBOLA].rss, n - spent, 2)) /* with what is there at once */
+        out[SHAPE_HYPERBOLA] = bent;
+    if (times >= 5) {
+        fit_two_rates(search, longest, shortest, &out[SHAPE_TWO_RATES]);
+        fit_one_knob(search, 3, 0.3 / longest, 6 / shortest, &out[SHAPE_CREEPING]);
+    }
+    for (int i = 0; i < SHAPE_COUNT; i++)
+        if (out[i].fitted)
+            out[i].aicc = aicc(out[i].rss, n - spent, (double)out[i].parameters);
+}
+
+int shape_fit_all(const double *t, const double *e, size_t n, double spent, struct shape_fit out[SHAPE_COUNT])
+{
+    struct search search = { .t = t, .e = e, .n = n };
+    gsl_error_handler_t *handler;
+    double longest = 0, shortest = INFINITY;
+    size_t times = different_times(t, n);
+    bool room;
+
+    for (size_t i = 0; i < n; i++) {
+        longest = fmax(longest, t[i]);
+        shortest = fmin(shortest, t[i]);
+    }
+    if (times < 4 || !(shortest > 0))
+        return -ENODATA;
+    handler = gsl_set_error_handler_off();
+    search.columns = gsl_matrix_alloc(n, LINEAR_MOST);
+    search.covariance = gsl_matrix_alloc(LINEAR_MOST, LINEAR_MOST);
+    search.values = gsl_vector_alloc(n);
+    search.coefficients = gsl_vector_alloc(LINEAR_MOST);
+    room = search.columns && search.covariance && search.values && search.coefficients;
+    for (size_t i = 0; i < LINEAR_MOST; i++) {
+        search.work[i] = gsl_multifit_linear_alloc(n, i + 1);
+        room = room && search.work[i];
+    }
+    if (room) {
+        for (size_t i = 0; i < n; i++)
+            gsl_vector_set(search.values, i, e[i]);
+        fit_shapes(&search, times, longest, shortest, spent, out);
+    }
+    for (size_t i = 0; i < LINEAR_MOST; i++)
+        gsl_multifit_linear_free(search.work[i]);
+    gsl_matrix_free(search.columns);
+    gsl_matrix_free(search.covariance);
+    gsl_vector_free(search.values);
+    gsl_vector_free(search.coefficients);
+    gsl_set_error_handler(handler);
+    return room ? 0 : -ENOMEM;
+}
+
+double shape_at(const struct shape_fit *fit, double t)
+{
+    size_t knobs = fit->shape == SHAPE_TWO_RATES
+                       ? 2
+                       : fit->shape == SHAPE_POWER || fit->shape == SHAPE_HYPERBOLA || fit->shape == SHAPE_CREEPING;
+    size_t linear = fit->parameters - knobs;
+    double row[LINEAR_MOST] = { 0 }, sum = 0;
+
+    fill_row(fit->shape, linear, fit->value + linear, t, row);
+    for (size_t i = 0; i < linear; i++)
+        sum += fit->value[i] * row[i];
+    return sum;
+}
+
+void shape_words(const struct shape_fit *fit, char *out, size_t size)
+{
+    const double *value = fit->value;
+
+    switch (fit->shape) {
+    case SHAPE_POWER:
+        snprintf(out, size, "a power law, %.2f t^%.3f", value[0], value[1]);
+        break;
+    case SHAPE_LOGARITHM:
+        snprintf(out, size, "a logarithm, %.2f %+.2f ln t", value[0], value[1]);
+        break;
+    case SHAPE_HYPERBOLA:
+        if (fit->parameters == 3)
+            snprintf(out, size, "a hyperbola, %.2f %+.2f t / (t + %.0f)", value[0], value[1], value[2]);
+        else
+            snprintf(out, size, "a hyperbola, %.2f t / (t + %.0f)", value[0], value[1]);
+        break;
+    case SHAPE_LOG_CURVE:
+        snprintf(out, size, "a curve of log time, %.2f %+.2f ln t %+.3f (ln t)^2", value[0], value[1], value[2]);
+        break;
+    case SHAPE_CREEPING:
+        snprintf(out, size, "first order and %+.4f a second that goes on", value[2]);
+        break;
+    default:
+        snprintf(out, size, "two rates, %.4f and %.4f per second", fit->value[3], fit->value[4]);
+        break;
+    }
+}
+
+/* Another shape's AICc must be larger by this. */
+static const double CLEARLY_WORSE = 2;
+
+/* What holds first order within it is a rival already when one in four would fit so much better by luck: a true plateau
+ * loses some claims by that, a creeping one keeps few. */
+static const double BETTER_BY_LUCK = 0.25;
+
+const struct shape_fit *shape_rival(const struct shape_fit fits[SHAPE_COUNT], size_t n, double spent, double rss,
+                                    double aicc_own, bool *rivals)
+{
+    const struct shape_fit *nearest = NULL, *rival = NULL;
+
+    for (int i = 0; i < SHAPE_COUNT; i++) {
+        const struct shape_fit *fit = &fits[i];
+        double df = (double)n - spent - (double)fit->parameters;
+        bool holds_it = i == SHAPE_TWO_RATES || i == SHAPE_CREEPING, is_rival;
+
+        if (!fit->fitted)
+            continue;
+        if (holds_it && df > 0)
+            is_rival = gsl_cdf_fdist_Q(fmax(0, rss - fit->rss) / ((double)fit->parameters - 3) / (fit->rss / df),
+                                       (double)fit->parameters - 3, df)
+                       < BETTER_BY_LUCK;
+        else
+            is_rival = !holds_it && fit->aicc <= aicc_own + CLEARLY_WORSE;
+        if (is_rival && (!rival || fit->aicc < rival->aicc))
+            rival = fit;
+        if (!nearest || fit->aicc < nearest->aicc)
+            nearest = fit;
+    }
+    *rivals = rival != NULL;
+    return rival ? rival : nearest;
+}

@@ -1,0 +1,101 @@
+"""What poise-report makes of levels in words and of two factors: compared as they were brewed."""
+from cups import Cups
+from reports import answer, done, two_by_two
+
+
+def test_report_compares_two_by_two_as_statsmodels_does(bench):
+    cups = Cups(bench)
+    two_by_two(cups)
+    cups.done()
+    found = answer(bench, "grind-stir")["anova"]
+    assert abs(found["grind"]["f"] - 447.340909) < 1e-5
+    assert abs(found["stir"]["f"] - 150.613636) < 1e-5
+    assert abs(found["interaction"]["f"] - 65.522727) < 1e-5
+    assert abs(found["interaction"]["p"] - 4.012068e-05) < 1e-10
+    assert found["residual"]["df"] == 8
+    text = done(bench, "grind-stir")
+    assert text.startswith("What stir does to extraction depends on grind") and text.count("here grind is") == 2
+    claims = answer(bench, "grind-stir")["claims"]
+    assert claims[0]["claim"] == "interaction" and claims[0]["where"] == "headline"
+    assert {"claim": "difference", "more": {"grind": "coarse", "stir": "stir"}, "less": {"grind": "coarse", "stir": "none"}}.items() \
+        <= next(c for c in claims if c.get("less") == {"grind": "coarse", "stir": "none"} and c["more"]["grind"] == "coarse").items()
+
+
+def test_report_calls_two_levels_the_same_only_within_a_margin(bench):
+    cups = Cups(bench)
+    for i in range(24):
+        cups.add("swirl", {"stir": ("none", "swirl")[i % 2]}, {"extraction_pct": 20 + (0.1, -0.1)[i // 2 % 2]})
+    cups.done()
+    assert "No difference of extraction is shown" in done(bench, "swirl")
+    assert "the same extraction within 0.5 points" in done(bench, "--margin", "0.5", "swirl").replace("\n", " ")
+    assert answer(bench, "--margin", "0.05", "swirl")["same_within"]["same"] is False
+
+
+def test_report_calls_several_levels_the_same_only_within_a_margin(bench):
+    cups = Cups(bench)
+    for i in range(20):
+        cups.add("paper", {"paper": "abcd"[i % 4]}, {"extraction_pct": 18 + cups.random.gauss(0, 0.1)})
+        cups.add("line", {"dose_g": (14, 15, 16, 17)[i % 4]}, {"extraction_pct": 18 + cups.random.gauss(0, 0.1)})
+    cups.done()
+    assert done(bench, "--margin", "0.5", "paper").startswith("All 4 levels give the same extraction within 0.5 points.")
+    assert all(pair["same_within_margin"] for pair in answer(bench, "--margin", "0.5", "paper")["differences"])
+    assert done(bench, "--margin", "0.02", "paper").startswith("No difference of extraction is shown")
+    assert "same_within_margin" not in answer(bench, "paper")["differences"][0]
+    assert "extraction stays the same within 0.5 points" in answer(bench, "--margin", "0.5", "line")["headline"]
+    assert "stays the same" not in answer(bench, "--margin", "0.02", "line")["headline"]
+
+
+def test_report_charges_no_level_with_the_sitting_it_missed(bench):
+    """Three sittings that lie far apart; one level was not brewed at one of them."""
+    cups = Cups(bench)
+    for sitting, offset in enumerate((0, 3, -3)):
+        for stir in "abc":
+            if (stir, sitting) != ("c", 1):
+                cups.add("missed", {"stir": stir}, {"extraction_pct": 20 + offset + cups.random.gauss(0, 0.1)},
+                         replicate=sitting + 1)
+    cups.done()
+    found = answer(bench, "missed")
+    assert all(abs(pair["difference"]) < 0.5 and pair["interval"][0] < 0 < pair["interval"][1]
+               for pair in found["differences"])
+    text = " ".join(done(bench, "missed").split())
+    assert text.startswith("No difference of extraction is shown") and "Not every block has every level" in text
+
+
+def test_report_compares_within_the_blocks_of_the_plan(bench):
+    """Two levels that hardly differ, in replicates that do: the headline is the blocked comparison."""
+    cups = Cups(bench)
+    for sitting, offset in enumerate((0, 1.5, -1.5, 2, -2)):
+        for stir, more in (("none", 0), ("swirl", 0.2)):
+            cups.add("drift", {"stir": stir}, {"extraction_pct": 20 + offset + more + cups.random.gauss(0, 0.03)},
+                     replicate=sitting + 1)
+    cups.done()
+    found = answer(bench, "drift")
+    low, high = found["differences"][0]["interval"]
+    assert 0 < low < 0.2 < high and found["layout"]["method"] == "blocks" and found["layout"]["between"] > 1
+    assert found["headline"].startswith("Swirl gives 0.")
+    assert "most likely have shown" not in done(bench, "drift")         # no power after the fact
+
+
+def test_report_prints_no_p_for_one_cup_per_level(bench):
+    cups = Cups(bench)
+    for stir, value in (("none", 18), ("stir", 19), ("swirl", 20)):
+        cups.add("single", {"stir": stir}, {"extraction_pct": value})
+    cups.file.commit()
+    found = answer(bench, "single")
+    assert found["differences"] == [] and found["spread"]["from"] == "none"
+    assert "no difference can be judged" in done(bench, "single").replace("\n    ", " ")
+    for value in (18.0, 18.4, 17.8):        # repeats of the same bench elsewhere show a spread
+        cups.add("other", {"stir": "none"}, {"extraction_pct": value})
+    cups.done()
+    found = answer(bench, "single")
+    assert found["spread"]["from"] == "bench" and found["spread"]["df"] == 2 and len(found["differences"]) == 3
+
+
+def test_report_leaves_out_cups_out_of_plan_unless_reported(bench):
+    cups = Cups(bench)
+    two_by_two(cups)
+    cups.add("grind-stir", {"grind": "fine", "stir": "stir"}, {"extraction_pct": 10}, kept=0)
+    cups.done()
+    assert answer(bench, "grind-stir")["cups_counted"] == 12
+    assert answer(bench, "--all", "grind-stir")["cups_counted"] == 13
+    assert "1 cup out of plan left out" in done(bench, "grind-stir")
