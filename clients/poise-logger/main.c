@@ -2,6 +2,7 @@
  * decides nothing about coffee and knows no table.  See poise-logger.1. */
 #include <errno.h>
 #include <getopt.h>
+#include <limits.h>
 #include <signal.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -11,6 +12,7 @@
 #include <unistd.h>
 
 #include "poise/client.h"
+#include "poise/clock.h"
 #include "poise/place.h"
 #include "poise/program.h"
 #include "poise/store.h"
@@ -26,6 +28,9 @@ static const int FIRST_WORD_MS = 1000;
 /* A full disk is tried again so often; until then nothing more is taken in, and the journal keeps it. */
 static const int RETRY_MS = 5000;
 
+/* How far the store is, the bench learns so often: it keeps what is missing here. */
+static const int64_t ACKNOWLEDGE_MS = 10000;
+
 /* What comes in one go is committed at its end, and in groups of so many messages where it is long: some
  * megabytes of memory. */
 static const int GROUP = 5000;
@@ -36,7 +41,9 @@ struct logger {
     struct store *store;
     struct client *client;
     char store_path[PLACE_SIZE], bus[PLACE_SIZE], control[PLACE_SIZE];
-    int signals; /* a signalfd: SIGTERM, SIGINT */
+    char reader[NAME_SIZE]; /* by which the bench knows this store */
+    int64_t kept_ms;        /* when the bench was informed last of what it holds; 0: not yet */
+    int signals;            /* a signalfd: SIGTERM, SIGINT */
     char bench[NAME_SIZE];
     uint64_t last_seq; /* 0: nothing heard yet of a bench that the store does not know */
     bool caught_up;
@@ -60,6 +67,20 @@ static void usage(FILE *out)
           out);
 }
 
+/* The same name for the same file on the same computer: so the bench knows it again, and another store is another. */
+static void name_reader(struct logger *logger)
+{
+    char text[PLACE_SIZE + 256] = "", whole[PATH_MAX];
+    uint64_t sum = UINT64_C(0xcbf29ce484222325); /* FNV-1a, 64 bits (its authors' constants) */
+
+    gethostname(text, 255);
+    strncat(text, realpath(logger->store_path, whole) && strlen(whole) < PLACE_SIZE ? whole : logger->store_path,
+            PLACE_SIZE - 1);
+    for (const char *at = text; *at; at++)
+        sum = (sum ^ (unsigned char)*at) * UINT64_C(0x100000001b3);
+    snprintf(logger->reader, sizeof logger->reader, "logger-%016llx", (unsigned long long)sum);
+}
+
 /* True when a signal came within timeout_ms. */
 static bool stopped_within(struct logger *logger, int timeout_ms)
 {
@@ -68,6 +89,20 @@ static bool stopped_within(struct logger *logger, int timeout_ms)
     if (poll(&wait, 1, timeout_ms) == 1)
         logger->stop = true;
     return logger->stop;
+}
+
+/* What the store holds whole, which is less than we have heard: the readings before a brew wait in memory. */
+static void acknowledge(struct logger *logger)
+{
+    int64_t now_ms = clock_steady_ms(), heard_us;
+    struct why why;
+    uint64_t seq;
+
+    if (!logger->client || (logger->kept_ms && now_ms - logger->kept_ms < ACKNOWLEDGE_MS)
+        || store_resume(logger->store, logger->bench, &seq, &heard_us, &why) != 0)
+        return;
+    logger->kept_ms = now_ms;
+    client_kept(logger->client, seq);
 }
 
 /* Until it works or we are reported to stop.  Nothing is taken in meanwhile: the bench's journal keeps it. */
@@ -88,6 +123,7 @@ static void commit(struct logger *logger)
     if (result > 0)
         program_say("%s", why.text);
     logger->uncommitted = 0;
+    acknowledge(logger);
 }
 
 static void notice_gap(struct logger *logger, const struct message *message)
@@ -134,7 +170,8 @@ static int connect_to(struct logger *logger, bool catch_up, uint64_t after_seq, 
                                       .catch_up = catch_up,
                                       .after_seq = after_seq,
                                       .after_us = after_us,
-                                      .gather_ms = GATHER_MS };
+                                      .gather_ms = GATHER_MS,
+                                      .reader = catch_up ? logger->reader : NULL };
 
     client_close(logger->client);
     logger->client = NULL;
@@ -212,8 +249,10 @@ static int run(struct logger *logger)
     struct why why;
     int error = store_open(&logger->store, logger->store_path, STORE_WRITE, &why);
 
-    if (!error)
+    if (!error) {
+        name_reader(logger);
         error = learn_bench(logger, &why);
+    }
     if (!error && !logger->stop)
         error = listen_to(logger, &why);
     if (error)

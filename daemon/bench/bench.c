@@ -231,7 +231,9 @@ int bench_reading(void *context, int instrument, const struct reading *reading, 
         add_tracked(&message->reading, &view);
     if ((length = message_write(message, text, sizeof text)) >= 0) {
         bench_say_reading(bench, outlet, before, text, (size_t)length);
-        journal_reading(bench->journal, outlet->topic, outlet->topic_length, text, (size_t)length, seq, at.time_us);
+        journal_reading(bench->journal, outlet->topic, outlet->topic_length, text, (size_t)length, seq, at.time_us,
+                        reading->quantity != QUANTITY_MASS
+                            || (message->reading.tracked && !isnan(message->reading.water_g)));
     }
     settle_reading(bench, outlet->source.station);
     /* only now: a tracker that is kept must not know of events that are not written down yet */
@@ -353,6 +355,11 @@ static void take_outlets(struct bench *bench, const struct config *config, struc
     bench->config = bench->control.config = config;
 }
 
+static struct journal_limits journal_limits(const struct config *config)
+{
+    return (struct journal_limits){ .days = config->journal_days, .bytes = (int64_t)config->journal_mb << 20 };
+}
+
 static void fill(struct bench *bench, uv_loop_t *loop, const struct config *config, const struct clock *clock,
                  const struct bench_hands *hands)
 {
@@ -375,6 +382,7 @@ static void fill(struct bench *bench, uv_loop_t *loop, const struct config *conf
         .instruments = instruments_text,
         .plugged = plugged_write,
         .since = bench_ask_since,
+        .read_by = bench_read_by,
         .planner = &bench->planner,
         .planned = bench_planned,
     };
@@ -412,6 +420,7 @@ int bench_open(struct bench **out, uv_loop_t *loop, const struct config *config,
 {
     struct bench *bench = calloc(1, sizeof *bench);
     struct bus_calls calls = { bench, subscribed, settled, requested };
+    struct journal_limits limits;
     struct outlet *outlets;
     struct why notice;
     int error;
@@ -428,8 +437,8 @@ int bench_open(struct bench **out, uv_loop_t *loop, const struct config *config,
     if (!(outlets = outlets_new(config, why)))
         return give_up(bench, -ENOMEM);
     take_outlets(bench, config, outlets);
-    if ((error = journal_open(&bench->journal, config->journal, config->journal_days, bench_wake, bench, &notice, why))
-            != 0
+    limits = journal_limits(config);
+    if ((error = journal_open(&bench->journal, config->journal, &limits, bench_wake, bench, &notice, why)) != 0
         || (error = bus_open(&bench->bus, loop, config->bus, config->control, &calls, why)) != 0)
         return give_up(bench, error);
     bench->news.data = bench->deadline.data = bench;
@@ -450,6 +459,7 @@ int bench_open(struct bench **out, uv_loop_t *loop, const struct config *config,
 int bench_reconfigure(struct bench *bench, const struct config *config, struct why *why)
 {
     struct outlet *outlets = outlets_new(config, why);
+    struct journal_limits limits;
     int error;
 
     if (!outlets)
@@ -463,7 +473,8 @@ int bench_reconfigure(struct bench *bench, const struct config *config, struct w
         return error;
     }
     take_outlets(bench, config, outlets);
-    journal_keep_days(bench->journal, config->journal_days);
+    limits = journal_limits(config);
+    journal_limit(bench->journal, &limits);
     bench_planned(bench);
     bench_settle(bench);
     return 0;

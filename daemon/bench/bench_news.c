@@ -14,6 +14,13 @@ struct question {
     char id[120]; /* as JSON; empty: none */
 };
 
+void bench_read_by(void *context, const char *reader, uint64_t seq)
+{
+    struct bench *bench = context;
+
+    journal_read_by(bench->journal, reader, seq);
+}
+
 int bench_ask_since(void *context, uint64_t after_seq, size_t most, const json_t *id)
 {
     struct bench *bench = context;

@@ -16,6 +16,7 @@ struct taken {
     struct bench *bench;
     uint64_t reserved;
     bool clean, any;
+    bool missing; /* something is: then no tracker can be followed */
 };
 
 static void take_kept(void *context, const char *key, const void *data, size_t length)
@@ -30,7 +31,8 @@ static void take_kept(void *context, const char *key, const void *data, size_t l
         return;
     }
     if (strcmp(key, "seq") != 0) {
-        stations_load(&taken->bench->stations, key, data, length, &now);
+        if (!taken->missing || strncmp(key, "station/", 8) != 0)
+            stations_load(&taken->bench->stations, key, data, length, &now);
         return;
     }
     if ((json = json_loadb(data, length, 0, NULL))) {
@@ -76,7 +78,7 @@ static void start_above(struct bench *bench)
 
 int bench_restore(struct bench *bench, const struct why *notice, struct why *why)
 {
-    struct taken taken = { .bench = bench };
+    struct taken taken = { .bench = bench, .missing = notice->text[0] != '\0' };
     uint64_t last = 0, from;
     int error;
 

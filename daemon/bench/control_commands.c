@@ -419,6 +419,24 @@ static int do_note(struct request *request, struct why *why)
     return brew_note(request->control->stations, brew, text, why);
 }
 
+/* Who reads everything may name itself, and up to where it holds all for good. */
+static int take_reader(struct request *request, struct why *why)
+{
+    json_t *kept = json_object_get(request->json, "kept");
+    const char *reader;
+    int error = control_string(request, "reader", &reader, why);
+
+    if (error || (!reader && !kept))
+        return error;
+    if (!reader || !name_valid(reader))
+        return why_set(why, -EINVAL, "\"reader\" is a name of 1 to 32 characters a-z 0-9 -");
+    if (!json_is_integer(kept) || json_integer_value(kept) < 0)
+        return why_set(why, -EINVAL,
+                       "\"kept\" is a whole number: the last message that \"reader\" holds for good, 0 for none");
+    request->control->read_by(request->control->context, reader, (uint64_t)json_integer_value(kept));
+    return 0;
+}
+
 static int do_since(struct request *request, struct why *why)
 {
     json_t *seq = json_object_get(request->json, "seq");
@@ -432,6 +450,8 @@ static int do_since(struct request *request, struct why *why)
         return why_set(why, -EINVAL, "\"most\" is a whole number of bytes, at most %d", SINCE_BYTES);
     if (most && json_integer_value(most) < SINCE_BYTES)
         bytes = (size_t)json_integer_value(most);
+    if ((error = take_reader(request, why)) != 0)
+        return error;
     error = request->control->since(request->control->context, (uint64_t)json_integer_value(seq), bytes,
                                     json_object_get(request->json, "id"));
     if (error == -EBUSY)
@@ -455,7 +475,7 @@ const struct command_row control_commands[] = {
     { "assign", control_assign, "brew seq from number" },
     { "unassign", control_unassign, "brew seq number" },
     { "sample", control_sample, "brew" },
-    { "since", do_since, "seq most" },
+    { "since", do_since, "seq most reader kept" },
     { "plan", control_plan, "plan text station brew" },
     { NULL, NULL, NULL },
 };

@@ -20,6 +20,7 @@
 
 enum {
     JOURNAL_DAYS = 30,      /* long enough to find a logger that was off for a holiday */
+    JOURNAL_MB = 2048,      /* a week of one scale that is never switched off */
     REPLICATES = 3,         /* readings per cup (common practice, no source) */
     INSTRUMENTS_MOST = 4096 /* a thousand are expected to work; far more is a mistake */
 };
@@ -297,7 +298,9 @@ static void set_defaults(struct config *config)
 {
     char folder[PLACE_FOLDER_SIZE];
 
-    *config = (struct config){ .bench = "bench", .journal_days = JOURNAL_DAYS, .replicates = REPLICATES };
+    *config = (struct config){
+        .bench = "bench", .journal_days = JOURNAL_DAYS, .journal_mb = JOURNAL_MB, .replicates = REPLICATES
+    };
     place_runtime(folder, sizeof folder);
     snprintf(config->bus, sizeof config->bus, "ipc://%s/bus", folder);
     snprintf(config->control, sizeof config->control, "ipc://%s/control", folder);

@@ -23,6 +23,7 @@ struct config {
     char bench[NAME_SIZE];
     char bus[CONFIG_PATH_SIZE], control[CONFIG_PATH_SIZE], journal[CONFIG_PATH_SIZE];
     int journal_days; /* kept for so long; 30 */
+    int journal_mb;   /* and no larger; 2048 */
     struct station_config *stations;
     int station_count;
     struct instrument_config *instruments;

@@ -10,6 +10,8 @@
 /* Ranges refuse slips of the finger, not taste. */
 enum {
     DAYS_MOST = 36500,
+    JOURNAL_MB_LEAST = 16,     /* less holds no morning */
+    JOURNAL_MB_MOST = 1 << 20, /* a terabyte */
     REPLICATES_MOST = 20,
     LAG_MOST_MS = 5000 /* a filter slower than that follows no pour */
 };
@@ -63,6 +65,12 @@ static int set_journal_days(struct config_reader *reader, const struct key *key,
 {
     (void)key;
     return config_whole_number(value, 1, DAYS_MOST, &reader->config->journal_days, why);
+}
+
+static int set_journal_mb(struct config_reader *reader, const struct key *key, const char *value, struct why *why)
+{
+    (void)key;
+    return config_whole_number(value, JOURNAL_MB_LEAST, JOURNAL_MB_MOST, &reader->config->journal_mb, why);
 }
 
 static int set_piston(struct config_reader *reader, const struct key *key, const char *value, struct why *why)
@@ -247,6 +255,7 @@ static const struct key keys[] = {
     { SECTION_BENCH, "control", set_control, 0, 0, NULL },
     { SECTION_BENCH, "journal", set_journal, 0, 0, NULL },
     { SECTION_BENCH, "journal_days", set_journal_days, 0, 0, NULL },
+    { SECTION_BENCH, "journal_mb", set_journal_mb, 0, 0, NULL },
     { SECTION_STATION, "piston_diameter_mm", set_piston, 10, 300, NULL },
     { SECTION_STATION, "press_limit_kpa", set_press_limit, 1, 1000, NULL },
     { SECTION_STATION, "retained_g_per_g", set_retained, 0.5, 10, NULL },

@@ -44,7 +44,7 @@ static struct journal_batch *batch_open(struct journal *journal)
     else if (!(batch = calloc(1, sizeof *batch)))
         return NULL;
     batch->length = 0;
-    batch->event = false;
+    batch->event = batch->precious = false;
     batch->next = NULL;
     if (journal->last)
         journal->last->next = batch;
@@ -108,7 +108,7 @@ static struct journal_batch *batch_for(struct journal *journal, size_t more)
 }
 
 static void add(struct journal *journal, const char *topic, size_t topic_length, const char *json, size_t json_length,
-                uint64_t seq, int64_t time_us, bool event, bool to_tail)
+                uint64_t seq, int64_t time_us, bool event, bool precious, bool to_tail)
 {
     struct journal_batch *batch = batch_for(journal, topic_length + json_length + ENTRY_EXTRA);
     size_t before, began;
@@ -139,6 +139,7 @@ static void add(struct journal *journal, const char *topic, size_t topic_length,
     batch->length = (size_t)(at - batch->text);
     batch->last_seq = seq;
     batch->event = batch->event || event;
+    batch->precious = batch->precious || precious;
     if (to_tail)
         tail_add(&journal->tail, batch->text + began, batch->length - began);
     if (journal->queued == 0)
@@ -147,19 +148,19 @@ static void add(struct journal *journal, const char *topic, size_t topic_length,
     journal->newest_us = time_us;
 }
 
-void journal_keep_days(struct journal *journal, int days)
+void journal_limit(struct journal *journal, const struct journal_limits *limits)
 {
     pthread_mutex_lock(&journal->lock);
-    journal->days = days;
-    journal->pruned_us = 0; /* what is old now goes with the next commit */
+    journal->limits = *limits;
+    journal->pruned_us = journal->measured_ms = 0; /* what may go now goes with the next commit */
     pthread_mutex_unlock(&journal->lock);
 }
 
 void journal_reading(struct journal *journal, const char *topic, size_t topic_length, const char *json,
-                     size_t json_length, uint64_t seq, int64_t time_us)
+                     size_t json_length, uint64_t seq, int64_t time_us, bool precious)
 {
     pthread_mutex_lock(&journal->lock);
-    add(journal, topic, topic_length, json, json_length, seq, time_us, false, true);
+    add(journal, topic, topic_length, json, json_length, seq, time_us, false, precious, true);
     journal_release_later(journal);
 }
 
@@ -173,7 +174,7 @@ void journal_event(struct journal *journal, const char *topic, size_t topic_leng
 {
     bool event = topic_length > 6 && memcmp(topic, "event/", 6) == 0;
 
-    add(journal, topic, topic_length, json, json_length, seq, time_us, event, false);
+    add(journal, topic, topic_length, json, json_length, seq, time_us, event, true, false);
 }
 
 void journal_keep_add(struct journal *journal, struct journal_keep *keep, bool newer)
@@ -270,6 +271,21 @@ int journal_ask(struct journal *journal, uint64_t after_seq, size_t most, void *
     return 0;
 }
 
+void journal_report_locked(struct journal *journal, const struct journal_news *what)
+{
+    struct news *news = malloc(sizeof *news);
+
+    if (!news) {
+        free(what->text);
+        return;
+    }
+    news->news = *what;
+    news->next = NULL;
+    *journal->news_end = news;
+    journal->news_end = &news->next;
+    journal->wake(journal->wake_context);
+}
+
 struct journal_news journal_news(struct journal *journal)
 {
     struct journal_news out = { 0 };
@@ -310,6 +326,23 @@ void journal_recycle_locked(struct journal *journal, struct journal_batch *batch
 
 /* ---- opening and closing ---- */
 
+static const char reader_key[] = "reader/";
+
+static bool is_readers(const char *key)
+{
+    return strncmp(key, reader_key, sizeof reader_key - 1) == 0;
+}
+
+static void take_reader(void *context, const char *key, const void *data, size_t length)
+{
+    uint64_t seq;
+
+    if (!data || !is_readers(key) || length != sizeof seq || strlen(key) >= sizeof reader_key + NAME_SIZE - 1)
+        return;
+    memcpy(&seq, data, sizeof seq);
+    journal_read_by(context, key + sizeof reader_key - 1, seq);
+}
+
 struct taking {
     struct journal *journal;
     uint64_t last_seq; /* in the file */
@@ -324,11 +357,11 @@ static void take_entry(void *context, const char *text, size_t length)
     if (journal_entry_read(text, length, &entry) == 0 && entry.length == length && entry.seq > taking->last_seq
         && entry.seq > taking->journal->newest_seq)
         add(taking->journal, entry.topic, entry.topic_length, entry.json, entry.json_length, entry.seq, entry.time_us,
-            false, false);
+            false, true, false);
 }
 
 /* What can be committed is; where the disk takes nothing it waits in memory as everything else does. */
-static int take_tail(struct journal *journal, struct why *why)
+static int take_tail(struct journal *journal, struct why *notice, struct why *why)
 {
     struct taking taking = { .journal = journal };
     int error = journal_file_last(journal->file, &taking.last_seq, why);
@@ -336,6 +369,11 @@ static int take_tail(struct journal *journal, struct why *why)
     if (error)
         return error;
     tail_open(&journal->tail, journal->path, take_entry, &taking);
+    if (!notice->text[0] && journal->tail.noted_seq > taking.last_seq && journal->tail.noted_seq > journal->newest_seq)
+        why_set(notice, 0,
+                "journal %s: messages %llu to %llu are missing, which were on the disk: the file was damaged, or an "
+                "older one was put in its place",
+                journal->path, (unsigned long long)taking.last_seq + 1, (unsigned long long)journal->tail.noted_seq);
     if (journal->first && journal_file_commit(journal->file, journal->first, NULL, true, why) != 0)
         return 0;
     journal_recycle_locked(journal, journal->first, NULL);
@@ -345,8 +383,8 @@ static int take_tail(struct journal *journal, struct why *why)
     return 0;
 }
 
-int journal_open(struct journal **out, const char *path, int days, void (*wake)(void *context), void *context,
-                 struct why *notice, struct why *why)
+int journal_open(struct journal **out, const char *path, const struct journal_limits *limits,
+                 void (*wake)(void *context), void *context, struct why *notice, struct why *why)
 {
     struct journal *journal = calloc(1, sizeof *journal);
     pthread_condattr_t attributes;
@@ -363,7 +401,7 @@ int journal_open(struct journal **out, const char *path, int days, void (*wake)(
     if (aside[0])
         why_set(notice, 0, "journal %s: damaged; it is kept as %s and a new one was begun", path, aside);
     snprintf(journal->path, sizeof journal->path, "%s", path);
-    journal->days = days;
+    journal->limits = *limits;
     journal->wake = wake;
     journal->wake_context = context;
     journal->question_end = &journal->questions;
@@ -375,7 +413,8 @@ int journal_open(struct journal **out, const char *path, int days, void (*wake)(
     pthread_cond_init(&journal->work, &attributes);
     pthread_cond_init(&journal->done, &attributes);
     pthread_condattr_destroy(&attributes);
-    if ((error = take_tail(journal, why)) != 0) {
+    if ((error = journal_file_kept(journal->file, take_reader, journal, why)) != 0
+        || (error = take_tail(journal, notice, why)) != 0) {
         journal_close(journal);
         return error;
     }
@@ -392,11 +431,28 @@ int journal_last(struct journal *journal, uint64_t *last_seq, struct why *why)
     return error;
 }
 
+struct giving {
+    void (*each)(void *context, const char *key, const void *data, size_t length);
+    void *context;
+};
+
+/* Readers are the journal's own; what is damaged is as if it had never been kept. */
+static void give_kept(void *context, const char *key, const void *data, size_t length)
+{
+    const struct giving *giving = context;
+
+    if (data && !is_readers(key))
+        giving->each(giving->context, key, data, length);
+}
+
 int journal_kept(struct journal *journal, void (*each)(void *context, const char *key, const void *data, size_t length),
                  void *context, struct why *why)
 {
-    return journal_file_kept(journal->file, each, context, why);
+    struct giving giving = { each, context };
+
+    return journal_file_kept(journal->file, give_kept, &giving, why);
 }
+
 
 struct replay {
     uint64_t after_seq;
@@ -404,15 +460,18 @@ struct replay {
     void *context;
 };
 
-static int replay_row(void *context, const char *text, size_t length, uint64_t last_seq)
+static void replay_text(const struct replay *replay, const char *text, size_t length)
 {
-    const struct replay *replay = context;
     struct journal_entry entry;
 
-    (void)last_seq;
     for (size_t at = 0; at < length && journal_entry_read(text + at, length - at, &entry) == 0; at += entry.length + 1)
         if (entry.seq > replay->after_seq)
             replay->each(replay->context, entry.topic, entry.topic_length, entry.json, entry.json_length);
+}
+
+static int replay_row(void *context, const struct journal_row *row)
+{
+    replay_text(context, row->text, row->length);
     return 0;
 }
 
@@ -422,10 +481,10 @@ int journal_replay(struct journal *journal, uint64_t after_seq,
                    void *context, struct why *why)
 {
     struct replay replay = { after_seq, each, context };
-    int error = journal_file_rows(journal->file, after_seq, replay_row, &replay, why);
+    int error = journal_file_rows(journal->file, after_seq, replay_row, NULL, &replay, why);
 
     for (struct journal_batch *batch = journal->first; batch && !error; batch = batch->next)
-        replay_row(&replay, batch->text, batch->length, batch->last_seq);
+        replay_text(&replay, batch->text, batch->length);
     return error;
 }
 

@@ -12,15 +12,24 @@
 #include <stddef.h>
 #include <stdint.h>
 
+#include "poise/messages.h"
 #include "poise/why.h"
 
 struct journal;
 
-/* Opens or makes the file, days: how long to keep messages.  `wake` is called from the journal's
- * thread when journal_news has something.  When a damaged file was set aside, `notice` says so,
- * else it is empty.  Returns 0 or a negative errno, as journal_file_open. */
-int journal_open(struct journal **out, const char *path, int days, void (*wake)(void *context), void *context,
-                 struct why *notice, struct why *why);
+/* How much is kept: what every reader has, for so many days; what one of them has not, whatever its age.  Above the
+ * size the oldest goes that all have, then the oldest readings outside brews, at last the oldest of all. */
+struct journal_limits {
+    int days;
+    int64_t bytes;
+};
+
+/* Opens or makes the file.  `wake` is called from the journal's
+ * thread when journal_news has something.  When something is missing that had been there (a damaged file was set aside,
+ * or the file is an older one), `notice` says so, else it is empty.  Returns 0 or a negative errno, as
+ * journal_file_open. */
+int journal_open(struct journal **out, const char *path, const struct journal_limits *limits,
+                 void (*wake)(void *context), void *context, struct why *notice, struct why *why);
 
 /* Before journal_start only: the last seq on disk, what was kept, and the messages after a seq. */
 int journal_last(struct journal *journal, uint64_t *last_seq, struct why *why);
@@ -38,12 +47,15 @@ int journal_start(struct journal *journal, struct why *why);
  * saved. */
 uint64_t journal_close(struct journal *journal);
 
-/* From now on messages are kept for so many days. */
-void journal_keep_days(struct journal *journal, int days);
+/* From now on so much is kept. */
+void journal_limit(struct journal *journal, const struct journal_limits *limits);
 
-/* Adds one reading. */
+/* A reader, which may be new, holds everything up to this seq where no kill takes it away. */
+void journal_read_by(struct journal *journal, const char *reader, uint64_t seq);
+
+/* Adds one reading; `precious`: it belongs to a brew. */
 void journal_reading(struct journal *journal, const char *topic, size_t topic_length, const char *json,
-                     size_t json_length, uint64_t seq, int64_t time_us);
+                     size_t json_length, uint64_t seq, int64_t time_us, bool precious);
 
 /* Adds a group that is committed together: between hold and release the thread takes nothing. */
 void journal_hold(struct journal *journal);
@@ -69,7 +81,7 @@ enum journal_news_kind {
     JOURNAL_NOTHING,
     JOURNAL_ANSWER,  /* `text` holds the entries with commas between, owned by the caller */
     JOURNAL_TROUBLE, /* `why` is a new sentence for people: it began, goes on, or is over */
-    JOURNAL_RENEWED  /* the file was damaged and a new one begun: keep everything again */
+    JOURNAL_RENEWED  /* the file is another one from now on: keep everything again */
 };
 struct journal_news {
     enum journal_news_kind kind;

@@ -5,22 +5,8 @@
 
 #include "journal_parts.h"
 
-void journal_report_locked(struct journal *journal, const struct journal_news *what)
-{
-    struct news *news = malloc(sizeof *news);
-
-    if (!news) {
-        free(what->text);
-        return;
-    }
-    news->news = *what;
-    news->next = NULL;
-    *journal->news_end = news;
-    journal->news_end = &news->next;
-    journal->wake(journal->wake_context);
-}
-
 struct answer {
+    struct journal *journal;
     char *text;
     size_t length, size, most;
     uint64_t last_seq;
@@ -50,9 +36,8 @@ static int answer_add(struct answer *answer, const char *text, size_t length)
 
 /* Adds what of a row came after the answer's last seq: the whole row where it can, else its entries
  * one by one.  Non-zero when the answer is as long as it may be. */
-static int answer_row(void *context, const char *text, size_t length, uint64_t last_seq)
+static int answer_text(struct answer *answer, const char *text, size_t length, uint64_t last_seq)
 {
-    struct answer *answer = context;
     struct journal_entry entry;
     size_t at = 0;
 
@@ -82,21 +67,51 @@ static int answer_row(void *context, const char *text, size_t length, uint64_t l
     return 0;
 }
 
+static int answer_row(void *context, const struct journal_row *row)
+{
+    return answer_text(context, row->text, row->length, row->last_seq);
+}
+
+/* What is damaged is reported once, and what is behind it goes on. */
+static void pass_over(void *context, const struct journal_damage *damage)
+{
+    struct answer *answer = context;
+    struct journal *journal = answer->journal;
+    struct journal_news news = { .kind = JOURNAL_TROUBLE };
+    bool known = false;
+
+    pthread_mutex_lock(&journal->lock);
+    for (int i = 0; i < DAMAGED_MOST; i++)
+        known = known || journal->damaged[i] == damage->first_seq;
+    if (!known) {
+        journal->damaged[journal->damaged_count++ % DAMAGED_MOST] = damage->first_seq;
+        if (damage->last_seq)
+            why_set(&news.why, 0,
+                    "journal %s: damaged on its disk: messages %llu to %llu are lost; what is whole goes on",
+                    journal->path, (unsigned long long)damage->first_seq, (unsigned long long)damage->last_seq);
+        else
+            why_set(&news.why, 0, "journal %s: damaged on its disk: messages from %llu on are lost", journal->path,
+                    (unsigned long long)damage->first_seq);
+        journal_report_locked(journal, &news);
+    }
+    pthread_mutex_unlock(&journal->lock);
+}
+
 void journal_answer(struct journal *journal, struct question *question)
 {
-    struct answer answer = { .most = question->most, .last_seq = question->after_seq };
+    struct answer answer = { .journal = journal, .most = question->most, .last_seq = question->after_seq };
     struct journal_news news = { .kind = JOURNAL_ANSWER, .question = question->context };
 
     if (journal->file)
-        answer.error = journal_file_rows(journal->file, question->after_seq, answer_row, &answer, &news.why);
+        answer.error = journal_file_rows(journal->file, question->after_seq, answer_row, pass_over, &answer, &news.why);
     if (answer.error == -EUCLEAN) { /* what was read before the damage is still reported */
-        journal_begin_anew(journal, &news.why);
+        journal_renew_damaged(journal, &news.why);
         answer.error = 0;
     }
     pthread_mutex_lock(&journal->lock);
     /* what a full disk keeps in memory belongs to the answer too */
     for (struct journal_batch *batch = journal->first; batch && !answer.full && !answer.error; batch = batch->next)
-        if (batch->length && answer_row(&answer, batch->text, batch->length, batch->last_seq))
+        if (batch->length && answer_text(&answer, batch->text, batch->length, batch->last_seq))
             break;
     if (!answer.error && !answer.text && !(answer.text = calloc(1, 1)))
         answer.error = -ENOMEM;

@@ -11,6 +11,8 @@
 #include <time.h>
 #include <unistd.h>
 
+#include "checksum.h"
+
 /* Marks the file as a journal of ours: "PoJ1". */
 enum { APPLICATION_ID = 0x506f4a31 };
 
@@ -19,18 +21,34 @@ enum { PRUNE_ROWS = 64 };
 
 struct journal_file {
     sqlite3 *database;
-    sqlite3_stmt *insert, *keep, *forget, *rows, *oldest, *drop;
+    sqlite3_stmt *insert, *keep, *forget, *rows, *rows_on, *from, *oldest, *drop, *next, *drop_one, *size;
     bool durable; /* synchronous=FULL now */
     char path[512];
+    struct identity {
+        dev_t device;
+        ino_t inode;
+    } itself, log; /* the file that was opened, and the log beside it */
 };
 
-static const char schema[] = "BEGIN IMMEDIATE;"
-                             "CREATE TABLE journal(first_seq INTEGER PRIMARY KEY, last_seq INTEGER NOT NULL,"
-                             " first_us INTEGER NOT NULL, messages BLOB NOT NULL);"
-                             "CREATE TABLE keep(name TEXT PRIMARY KEY, value BLOB NOT NULL) WITHOUT ROWID;"
-                             "PRAGMA application_id=1349470769;"
-                             "PRAGMA user_version=1;"
+/* What is asked of every row stands before the messages, which may lie on pages of their own. */
+#define JOURNAL_TABLE                                                                                           \
+    "CREATE TABLE journal(first_seq INTEGER PRIMARY KEY, last_seq INTEGER NOT NULL, first_us INTEGER NOT NULL," \
+    " precious INTEGER NOT NULL, checksum INTEGER, messages BLOB NOT NULL);"
+#define KEEP_TABLE "CREATE TABLE keep(name TEXT PRIMARY KEY, checksum INTEGER, value BLOB NOT NULL) WITHOUT ROWID;"
+
+static const char schema[] = "BEGIN IMMEDIATE;" JOURNAL_TABLE KEEP_TABLE "PRAGMA application_id=1349470769;"
+                             "PRAGMA user_version=2;"
                              "COMMIT;";
+
+/* Version 1 had no checksums, and did not say what is precious. */
+static const char from_version_1[] =
+    "BEGIN IMMEDIATE;"
+    "ALTER TABLE journal RENAME TO journal_1; ALTER TABLE keep RENAME TO keep_1;" JOURNAL_TABLE KEEP_TABLE
+    "INSERT INTO journal SELECT first_seq, last_seq, first_us, 1, NULL, messages FROM journal_1;"
+    "INSERT INTO keep SELECT name, NULL, value FROM keep_1;"
+    "DROP TABLE journal_1; DROP TABLE keep_1;"
+    "PRAGMA user_version=2;"
+    "COMMIT;";
 
 static int failure(struct journal_file *file, struct why *why)
 {
@@ -101,13 +119,31 @@ static int check_or_make(struct journal_file *file, struct why *why)
                        "journal %s: made by a newer Poise (version %lld, this one knows %d); "
                        "use the newer program or name another file with `journal =`",
                        file->path, (long long)version, JOURNAL_VERSION);
-    return 0;
+    return version < JOURNAL_VERSION ? run(file, from_version_1, why) : 0;
 }
 
 /* The row before may reach past ?1 too, hence from the greatest first_seq at or below it. */
-static const char rows_after[] =
-    "SELECT messages, last_seq FROM journal WHERE first_seq >= coalesce("
-    "(SELECT max(first_seq) FROM journal WHERE first_seq <= ?1), 0) AND last_seq > ?1 ORDER BY first_seq";
+#define ROWS_AFTER                                                                                             \
+    " FROM journal WHERE first_seq >= coalesce((SELECT max(first_seq) FROM journal WHERE first_seq <= ?1), 0)" \
+    " AND last_seq > ?1 ORDER BY first_seq"
+
+#define COLUMNS "SELECT messages, last_seq, first_seq, first_us, precious, checksum"
+#define COLUMNS_OF_VERSION_1 "SELECT messages, last_seq, first_seq, first_us, 1, NULL"
+
+static const char rows_after[] = COLUMNS ROWS_AFTER;
+static const char rows_after_of_version_1[] = COLUMNS_OF_VERSION_1 ROWS_AFTER;
+
+/* Where the row before cannot be read. */
+#define ROWS_FROM " FROM journal WHERE first_seq >= ?1 ORDER BY first_seq"
+
+static const char rows_from[] = COLUMNS ROWS_FROM;
+static const char rows_from_of_version_1[] = COLUMNS_OF_VERSION_1 ROWS_FROM;
+static const char first_seq_from[] = "SELECT first_seq FROM journal WHERE first_seq >= ?1 ORDER BY first_seq LIMIT 1";
+
+static int prepare(struct journal_file *file, const char *sql, sqlite3_stmt **out)
+{
+    return sqlite3_prepare_v3(file->database, sql, -1, SQLITE_PREPARE_PERSISTENT, out, NULL);
+}
 
 static int prepare_all(struct journal_file *file, struct why *why)
 {
@@ -115,18 +151,25 @@ static int prepare_all(struct journal_file *file, struct why *why)
         sqlite3_stmt **statement;
         const char *sql;
     } all[] = {
-        { &file->insert, "INSERT INTO journal(first_seq, last_seq, first_us, messages) VALUES(?1, ?2, ?3, ?4)" },
-        { &file->keep, "INSERT INTO keep(name, value) VALUES(?1, ?2) "
-                       "ON CONFLICT(name) DO UPDATE SET value=excluded.value" },
+        { &file->insert, "INSERT INTO journal(first_seq, last_seq, first_us, messages, precious, checksum)"
+                         " VALUES(?1, ?2, ?3, ?4, ?5, ?6)" },
+        { &file->keep, "INSERT INTO keep(name, value, checksum) VALUES(?1, ?2, ?3) "
+                       "ON CONFLICT(name) DO UPDATE SET value=excluded.value, checksum=excluded.checksum" },
         { &file->forget, "DELETE FROM keep WHERE name=?1" },
         { &file->rows, rows_after },
-        { &file->oldest, "SELECT first_seq, first_us FROM journal ORDER BY first_seq LIMIT ?1" },
+        { &file->rows_on, rows_from },
+        { &file->from, first_seq_from },
+        { &file->oldest, "SELECT first_seq, first_us, last_seq FROM journal ORDER BY first_seq LIMIT ?1" },
+        { &file->next, "SELECT first_seq, first_us, last_seq, precious FROM journal WHERE first_seq > ?1"
+                       " ORDER BY first_seq LIMIT ?2" },
+        { &file->drop_one, "DELETE FROM journal WHERE first_seq=?1" },
+        { &file->size, "SELECT (SELECT page_count FROM pragma_page_count)"
+                       " - (SELECT freelist_count FROM pragma_freelist_count)" },
         { &file->drop, "DELETE FROM journal WHERE first_seq <= ?1" },
     };
 
     for (size_t i = 0; i < sizeof all / sizeof *all; i++)
-        if (sqlite3_prepare_v3(file->database, all[i].sql, -1, SQLITE_PREPARE_PERSISTENT, all[i].statement, NULL)
-            != SQLITE_OK)
+        if (prepare(file, all[i].sql, all[i].statement) != SQLITE_OK)
             return failure(file, why);
     return 0;
 }
@@ -139,19 +182,61 @@ void journal_file_close(struct journal_file *file)
     sqlite3_finalize(file->keep);
     sqlite3_finalize(file->forget);
     sqlite3_finalize(file->rows);
+    sqlite3_finalize(file->rows_on);
+    sqlite3_finalize(file->from);
     sqlite3_finalize(file->oldest);
     sqlite3_finalize(file->drop);
+    sqlite3_finalize(file->next);
+    sqlite3_finalize(file->drop_one);
+    sqlite3_finalize(file->size);
     sqlite3_close(file->database);
     free(file);
 }
 
-/* SQLite would make it readable for everybody; what lies beside it gets the mode of the file. */
-static void make_private(const char *path)
+/* SQLite would make it readable for everybody; what lies beside it gets the mode of the file.  It would also follow a
+ * link, which somebody else may have put there. */
+static int make_private(const char *path, struct why *why)
 {
-    int descriptor = open(path, O_RDWR | O_CREAT | O_CLOEXEC, 0640);
+    int descriptor = open(path, O_RDWR | O_CREAT | O_CLOEXEC | O_NOFOLLOW, 0640);
 
+    if (descriptor < 0 && errno == ELOOP)
+        return why_set(why, -EBADF, "journal %s: this is a link; name the file itself with `journal =`", path);
     if (descriptor >= 0)
         close(descriptor); /* where it cannot be made, SQLite says so */
+    return 0;
+}
+
+static struct identity identity_of(const char *path, const char *suffix)
+{
+    struct identity none = { 0, 0 };
+    struct stat status;
+    char name[600];
+
+    snprintf(name, sizeof name, "%s%s", path, suffix);
+    return lstat(name, &status) == 0 ? (struct identity){ status.st_dev, status.st_ino } : none;
+}
+
+static bool is_same(struct identity a, struct identity b)
+{
+    return a.device == b.device && a.inode == b.inode;
+}
+
+enum journal_place journal_file_place(const struct journal_file *file)
+{
+    if (!is_same(file->itself, identity_of(file->path, "")))
+        return JOURNAL_ELSEWHERE;
+    return is_same(file->log, identity_of(file->path, "-wal")) ? JOURNAL_IN_PLACE : JOURNAL_WITHOUT_LOG;
+}
+
+void journal_file_give_up_path(struct journal_file *file)
+{
+    char log[600];
+    int on = 1;
+
+    snprintf(log, sizeof log, "%s-wal", file->path);
+    if (is_same(file->log, identity_of(file->path, "-wal")))
+        unlink(log);
+    sqlite3_file_control(file->database, "main", SQLITE_FCNTL_PERSIST_WAL, &on);
 }
 
 static int open_once(struct journal_file **out, const char *path, struct why *why)
@@ -163,7 +248,10 @@ static int open_once(struct journal_file **out, const char *path, struct why *wh
     if (!file)
         return why_set(why, -ENOMEM, "journal %s: out of memory", path);
     snprintf(file->path, sizeof file->path, "%s", path);
-    make_private(path);
+    if ((error = make_private(path, why)) != 0) {
+        free(file);
+        return error;
+    }
     if (sqlite3_open_v2(path, &file->database, SQLITE_OPEN_READWRITE | SQLITE_OPEN_CREATE | SQLITE_OPEN_NOMUTEX, NULL)
         != SQLITE_OK) {
         error = file->database ? failure(file, why) : why_set(why, -ENOMEM, "journal %s: out of memory", path);
@@ -183,6 +271,8 @@ static int open_once(struct journal_file **out, const char *path, struct why *wh
         journal_file_close(file);
         return error;
     }
+    file->itself = identity_of(path, "");
+    file->log = identity_of(path, "-wal");
     *out = file;
     return 0;
 }
@@ -214,7 +304,7 @@ static int open_read_only(struct journal_file *file)
 int journal_file_open_to_read(struct journal_file **out, const char *path, struct why *why)
 {
     struct journal_file *file = calloc(1, sizeof *file);
-    int64_t id = 0;
+    int64_t id = 0, version = 0;
     int error = 0;
 
     if (!file)
@@ -230,7 +320,12 @@ int journal_file_open_to_read(struct journal_file **out, const char *path, struc
                         "bench for --brew NAME: a store keeps a brew from five seconds before it began, too late for "
                         "the tracker, which must see the cup set down",
                         path);
-    if (!error && sqlite3_prepare_v2(file->database, rows_after, -1, &file->rows, NULL) != SQLITE_OK)
+    if (!error)
+        error = ask_number(file, "PRAGMA user_version", &version, why);
+    if (!error
+        && (prepare(file, version < 2 ? rows_after_of_version_1 : rows_after, &file->rows) != SQLITE_OK
+            || prepare(file, version < 2 ? rows_from_of_version_1 : rows_from, &file->rows_on) != SQLITE_OK
+            || prepare(file, first_seq_from, &file->from) != SQLITE_OK))
         error = failure(file, why);
     if (error == -EBUSY)
         why_set(why, error, "journal %s: a running poised has it open; ask that bench: leave the file out", path);
@@ -318,6 +413,8 @@ static int put_batches(struct journal_file *file, const struct journal_batch *ba
         sqlite3_bind_int64(file->insert, 2, (sqlite3_int64)batches->last_seq);
         sqlite3_bind_int64(file->insert, 3, batches->first_us);
         sqlite3_bind_blob64(file->insert, 4, batches->text, batches->length, SQLITE_STATIC);
+        sqlite3_bind_int(file->insert, 5, batches->precious);
+        sqlite3_bind_int64(file->insert, 6, (sqlite3_int64)checksum64(batches->text, batches->length));
         if ((error = step_once(file, file->insert, why)) != 0)
             return error;
     }
@@ -333,6 +430,8 @@ static int put_keeps(struct journal_file *file, const struct journal_keep *keeps
         sqlite3_bind_text(statement, 1, keeps->key, -1, SQLITE_STATIC);
         if (keeps->data)
             sqlite3_bind_blob64(statement, 2, keeps->data, keeps->length, SQLITE_STATIC);
+        if (keeps->data)
+            sqlite3_bind_int64(statement, 3, (sqlite3_int64)checksum64(keeps->data, keeps->length));
         if ((error = step_once(file, statement, why)) != 0)
             return error;
     }
@@ -344,8 +443,6 @@ int journal_file_commit(struct journal_file *file, const struct journal_batch *b
 {
     int error;
 
-    for (const struct journal_batch *batch = batches; batch; batch = batch->next)
-        durable = durable || batch->event;
     if (durable != file->durable) {
         if ((error = run(file, durable ? "PRAGMA synchronous=FULL" : "PRAGMA synchronous=NORMAL", why)) != 0)
             return error;
@@ -374,27 +471,146 @@ int journal_file_last(struct journal_file *file, uint64_t *last_seq, struct why 
     return error;
 }
 
-int journal_file_rows(struct journal_file *file, uint64_t after_seq,
-                      int (*each)(void *context, const char *text, size_t length, uint64_t last_seq), void *context,
-                      struct why *why)
+static bool is_whole(sqlite3_stmt *statement, int column, const void *data, size_t length)
+{
+    return sqlite3_column_type(statement, column) == SQLITE_NULL
+           || (uint64_t)sqlite3_column_int64(statement, column) == checksum64(data, length);
+}
+
+/* The first row from this number on that can be found; INT64_MAX: there is none; -1: it lies where the file is damaged.
+ */
+static int64_t first_from(struct journal_file *file, int64_t seq)
+{
+    int64_t found;
+    int step;
+
+    sqlite3_bind_int64(file->from, 1, seq);
+    step = sqlite3_step(file->from);
+    found = step == SQLITE_ROW ? sqlite3_column_int64(file->from, 0) : step == SQLITE_DONE ? INT64_MAX : -1;
+    sqlite3_reset(file->from);
+    return found;
+}
+
+/* Behind a damaged page: leaps until a row is found, then halves the leap down to the first one. */
+static int64_t beyond_damage(struct journal_file *file, int64_t seq)
+{
+    int64_t bad = seq, good = seq, leap = 1;
+
+    do {
+        if (leap > INT64_MAX / 4 - seq)
+            return INT64_MAX;
+        leap *= 2;
+        good = seq + leap;
+    } while (first_from(file, good) < 0);
+    while (good - bad > 1) {
+        int64_t middle = bad + (good - bad) / 2;
+
+        if (first_from(file, middle) < 0)
+            bad = middle;
+        else
+            good = middle;
+    }
+    return first_from(file, good);
+}
+
+/* Rows up to the first damaged page; -EUCLEAN: there is one.  `reached` is the last seq that was read. */
+static int rows_until_damage(struct journal_file *file, sqlite3_stmt *rows, int64_t seq, int64_t *reached,
+                             int (*each)(void *context, const struct journal_row *row),
+                             void (*damaged)(void *context, const struct journal_damage *damage), void *context,
+                             struct why *why)
 {
     int error = 0;
     int step;
 
-    if (after_seq > INT64_MAX)
-        return 0;
-    sqlite3_bind_int64(file->rows, 1, (sqlite3_int64)after_seq);
-    while ((step = sqlite3_step(file->rows)) == SQLITE_ROW) {
-        const char *text = sqlite3_column_blob(file->rows, 0);
-        size_t length = (size_t)sqlite3_column_bytes(file->rows, 0);
+    sqlite3_bind_int64(rows, 1, seq);
+    while ((step = sqlite3_step(rows)) == SQLITE_ROW) {
+        struct journal_row row = { .text = sqlite3_column_blob(rows, 0),
+                                   .length = (size_t)sqlite3_column_bytes(rows, 0),
+                                   .last_seq = (uint64_t)sqlite3_column_int64(rows, 1),
+                                   .first_seq = (uint64_t)sqlite3_column_int64(rows, 2),
+                                   .first_us = sqlite3_column_int64(rows, 3),
+                                   .precious = sqlite3_column_int(rows, 4) != 0 };
 
-        if (text && each(context, text, length, (uint64_t)sqlite3_column_int64(file->rows, 1)))
+        if (row.text && !is_whole(rows, 5, row.text, row.length)) {
+            if (damaged)
+                damaged(context, &(struct journal_damage){ row.first_seq, row.last_seq });
+        } else if (row.text && each(context, &row)) {
             break;
+        }
+        if ((int64_t)row.last_seq > *reached)
+            *reached = (int64_t)row.last_seq;
     }
     if (step != SQLITE_ROW && step != SQLITE_DONE)
         error = failure(file, why);
-    sqlite3_reset(file->rows);
+    sqlite3_reset(rows);
     return error;
+}
+
+int journal_file_rows(struct journal_file *file, uint64_t after_seq,
+                      int (*each)(void *context, const struct journal_row *row),
+                      void (*damaged)(void *context, const struct journal_damage *damage), void *context,
+                      struct why *why)
+{
+    sqlite3_stmt *rows = file->rows;
+    int64_t reached = (int64_t)after_seq, next = reached;
+    int error;
+
+    if (after_seq > INT64_MAX)
+        return 0;
+    while ((error = rows_until_damage(file, rows, next, &reached, each, damaged, context, why)) == -EUCLEAN) {
+        /* a row that was found and cannot be read, since its messages lie on a damaged page, is passed over too */
+        int64_t after = rows == file->rows_on && reached < next ? next : reached;
+
+        if ((next = beyond_damage(file, after)) <= after)
+            return error; /* no way on: not even this can be asked */
+        if (damaged && next > reached + 1)
+            damaged(context,
+                    &(struct journal_damage){ (uint64_t)reached + 1, next == INT64_MAX ? 0 : (uint64_t)next - 1 });
+        if (next == INT64_MAX)
+            return 0;
+        reached = next - 1;
+        rows = file->rows_on;
+    }
+    return error;
+}
+
+struct carrying {
+    struct journal_file *to;
+    struct why *why;
+    uint64_t messages;
+    int error;
+};
+
+static int carry_row(void *context, const struct journal_row *row)
+{
+    struct carrying *carrying = context;
+    struct journal_batch batch = { .text = (char *)row->text,
+                                   .length = row->length,
+                                   .first_seq = row->first_seq,
+                                   .last_seq = row->last_seq,
+                                   .first_us = row->first_us,
+                                   .precious = row->precious };
+
+    carrying->error = put_batches(carrying->to, &batch, carrying->why);
+    if (!carrying->error)
+        carrying->messages += row->last_seq - row->first_seq + 1;
+    else if ((sqlite3_errcode(carrying->to->database) & 0xff) == SQLITE_CONSTRAINT)
+        carrying->error = 0; /* it is there already */
+    return carrying->error;
+}
+
+uint64_t journal_file_carry_over(struct journal_file *from, struct journal_file *to)
+{
+    struct why why;
+    struct carrying carrying = { .to = to, .why = &why };
+
+    if (run(to, "BEGIN IMMEDIATE", &why) != 0)
+        return 0;
+    journal_file_rows(from, 0, carry_row, NULL, &carrying, &why);
+    if (run(to, "COMMIT", &why) == 0)
+        return carrying.messages;
+    run(to, "ROLLBACK", &why);
+    return 0;
 }
 
 int journal_file_kept(struct journal_file *file,
@@ -405,39 +621,90 @@ int journal_file_kept(struct journal_file *file,
     int error = 0;
     int step;
 
-    if (sqlite3_prepare_v2(file->database, "SELECT name, value FROM keep ORDER BY name", -1, &statement, NULL)
+    if (sqlite3_prepare_v2(file->database, "SELECT name, value, checksum FROM keep ORDER BY name", -1, &statement, NULL)
         != SQLITE_OK)
         return failure(file, why);
-    while ((step = sqlite3_step(statement)) == SQLITE_ROW)
-        each(context, (const char *)sqlite3_column_text(statement, 0), sqlite3_column_blob(statement, 1),
-             (size_t)sqlite3_column_bytes(statement, 1));
+    while ((step = sqlite3_step(statement)) == SQLITE_ROW) {
+        const char *key = (const char *)sqlite3_column_text(statement, 0);
+        const void *data = sqlite3_column_blob(statement, 1);
+        size_t length = (size_t)sqlite3_column_bytes(statement, 1);
+        bool whole = is_whole(statement, 2, data ? data : "", length);
+
+        if (key)
+            each(context, key, whole ? (data ? data : "") : NULL, whole ? length : 0);
+    }
     if (step != SQLITE_DONE)
         error = failure(file, why);
     sqlite3_finalize(statement);
     return error;
 }
 
-int journal_file_prune(struct journal_file *file, int64_t older_than_us, int64_t now_us, int most, struct why *why)
+int64_t journal_file_size(struct journal_file *file)
 {
-    int64_t last_old = -1;
+    int64_t pages = 0, page_size = 0;
+    struct why why;
+
+    if (sqlite3_step(file->size) == SQLITE_ROW)
+        pages = sqlite3_column_int64(file->size, 0);
+    sqlite3_reset(file->size);
+    return ask_number(file, "PRAGMA page_size", &page_size, &why) == 0 ? pages * page_size : 0;
+}
+
+static bool may_go(const struct journal_prune *prune, sqlite3_stmt *row)
+{
+    int64_t first_us = sqlite3_column_int64(row, 1);
+
+    return (first_us < prune->older_than_us || first_us > prune->now_us)
+           && (uint64_t)sqlite3_column_int64(row, 2) <= prune->up_to_seq;
+}
+
+int journal_file_prune_idle(struct journal_file *file, const struct journal_prune *prune, uint64_t *cursor,
+                            struct why *why)
+{
+    int64_t idle[PRUNE_ROWS];
+    int most = prune->most < PRUNE_ROWS ? prune->most : PRUNE_ROWS, count = 0, step, error = 0;
+
+    sqlite3_bind_int64(file->next, 1, (sqlite3_int64)*cursor);
+    sqlite3_bind_int(file->next, 2, most);
+    while ((step = sqlite3_step(file->next)) == SQLITE_ROW && may_go(prune, file->next)) {
+        *cursor = (uint64_t)sqlite3_column_int64(file->next, 0);
+        if (!sqlite3_column_int(file->next, 3))
+            idle[count++] = (int64_t)*cursor;
+    }
+    if (step != SQLITE_ROW && step != SQLITE_DONE)
+        error = failure(file, why);
+    sqlite3_reset(file->next);
+    for (int i = 0; i < count && !error; i++) {
+        sqlite3_bind_int64(file->drop_one, 1, idle[i]);
+        error = step_once(file, file->drop_one, why);
+    }
+    return error ? error : count;
+}
+
+int journal_file_prune(struct journal_file *file, const struct journal_prune *prune, uint64_t *dropped_seq,
+                       struct why *why)
+{
+    int most = prune->most < PRUNE_ROWS ? prune->most : PRUNE_ROWS;
+    int64_t last_first = -1, last_seq = 0;
     int old = 0;
     int step, error;
 
-    sqlite3_bind_int(file->oldest, 1, most < PRUNE_ROWS ? most : PRUNE_ROWS);
+    sqlite3_bind_int(file->oldest, 1, most);
     while ((step = sqlite3_step(file->oldest)) == SQLITE_ROW) {
-        int64_t first_us = sqlite3_column_int64(file->oldest, 1);
-
-        if (first_us >= older_than_us && first_us <= now_us)
+        if (!may_go(prune, file->oldest))
             break;
-        last_old = sqlite3_column_int64(file->oldest, 0);
+        last_first = sqlite3_column_int64(file->oldest, 0);
+        last_seq = sqlite3_column_int64(file->oldest, 2);
         old++;
     }
     error = step != SQLITE_ROW && step != SQLITE_DONE ? failure(file, why) : 0;
     sqlite3_reset(file->oldest);
     if (error || old == 0)
         return error;
-    sqlite3_bind_int64(file->drop, 1, last_old);
+    sqlite3_bind_int64(file->drop, 1, last_first);
     error = step_once(file, file->drop, why);
+    if (!error && dropped_seq)
+        *dropped_seq = (uint64_t)last_seq;
     return error ? error : old;
 }
 

@@ -15,6 +15,17 @@ enum {
     FLUSH_BYTES = 128 << 10  /* so much is committed without waiting for its time */
 };
 
+enum {
+    READERS_MOST = 16, /* who reads everything: a logger or two; more are not waited for */
+    DAMAGED_MOST = 64  /* reported once each; one more takes the oldest one's place */
+};
+
+/* Who reads everything, and how far it has all that was said where no kill takes it away. */
+struct reader {
+    char name[NAME_SIZE];
+    uint64_t seq, kept_seq; /* kept_seq: as the file has it */
+};
+
 struct question {
     uint64_t after_seq;
     size_t most;
@@ -55,8 +66,16 @@ struct journal {
     int64_t pruned_us;                  /* UTC of the newest message when nothing old was left; 0: not yet */
     int64_t newest_us;                  /* UTC of the newest message, for pruning */
     int prune_rows;                     /* so many may go */
-    int days;                           /* to keep them */
-    uint64_t newest_seq;                /* of all that was added, saved or not */
+    struct journal_limits limits;
+    struct reader readers[READERS_MOST];
+    int reader_count;
+    uint64_t idle_cursor;           /* rows up to there hold nothing that may go before its time */
+    int64_t measured_ms;            /* when the size and the disk were looked at */
+    bool over;                      /* its size: something goes with each commit */
+    bool tight;                     /* the disk's end is near, and this was reported */
+    uint64_t damaged[DAMAGED_MOST]; /* first seq of what was damaged and has been reported; 0: none */
+    int damaged_count;
+    uint64_t newest_seq; /* of all that was added, saved or not */
 };
 
 /* Waits for the condition until then at most. */
@@ -68,8 +87,18 @@ void journal_keep_add(struct journal *journal, struct journal_keep *keep, bool n
 /* What is no longer needed: two batches are kept to be used again. */
 void journal_recycle_locked(struct journal *journal, struct journal_batch *batches, struct journal_keep *keeps);
 
-/* The file was found damaged: it is set aside and a new one begun.  journal->file is NULL when that failed. */
-void journal_begin_anew(struct journal *journal, struct why *why);
+/* ---- the file is another one from now on: journal_renew.c ---- */
+
+/* The file was found damaged: it is set aside, a new one begun, and what is whole put into it.  journal->file is NULL
+ * when that failed. */
+void journal_renew_damaged(struct journal *journal, struct why *why);
+
+/* The file or its log was deleted or replaced: what is there now goes on, with what the old one holds. */
+void journal_renew_lost(struct journal *journal, enum journal_place place, struct why *why);
+
+/* ---- what may go: journal_retain.c ---- */
+
+void journal_retain_locked(struct journal *journal);
 
 /* The thread's life; context is the journal. */
 void *journal_thread(void *context);

@@ -11,9 +11,17 @@
 
 #include "checksum.h"
 
-enum { TAIL_BYTES = 1 << 20 }; /* eight times what is committed at once at the latest: a slow disk has its time */
+enum {
+    FILE_BYTES = 1 << 20, /* eight times what is committed at once at the latest: a slow disk has its time */
+    HEAD_BYTES = 64,
+    TAIL_BYTES = FILE_BYTES - HEAD_BYTES
+};
 
 static const uint32_t MARK = 0x6c696174; /* "tail" */
+
+struct head {
+    uint64_t noted_seq, checksum;
+};
 
 struct record {
     uint32_t mark, length;
@@ -68,10 +76,30 @@ static char *map_one(const char *journal_path, int number)
     file = open(path, O_RDWR | O_CREAT | O_CLOEXEC | O_NOFOLLOW, 0640);
     if (file < 0)
         return NULL;
-    if (fstat(file, &status) == 0 && S_ISREG(status.st_mode) && posix_fallocate(file, 0, TAIL_BYTES) == 0)
-        map = mmap(NULL, TAIL_BYTES, PROT_READ | PROT_WRITE, MAP_SHARED, file, 0);
+    if (fstat(file, &status) == 0 && S_ISREG(status.st_mode) && posix_fallocate(file, 0, FILE_BYTES) == 0)
+        map = mmap(NULL, FILE_BYTES, PROT_READ | PROT_WRITE, MAP_SHARED, file, 0);
     close(file);
-    return map == MAP_FAILED ? NULL : map;
+    return map == MAP_FAILED ? NULL : (char *)map + HEAD_BYTES;
+}
+
+static uint64_t noted_in(const char *map)
+{
+    struct head head;
+
+    if (!map)
+        return 0;
+    memcpy(&head, map - HEAD_BYTES, sizeof head);
+    return checksum64(&head.noted_seq, sizeof head.noted_seq) == head.checksum ? head.noted_seq : 0;
+}
+
+void tail_note(struct journal_tail *tail, uint64_t seq)
+{
+    struct head head = { seq, checksum64(&seq, sizeof seq) };
+
+    tail->noted_seq = seq;
+    for (int i = 0; i < 2; i++)
+        if (tail->map[i])
+            memcpy(tail->map[i] - HEAD_BYTES, &head, sizeof head);
 }
 
 void tail_open(struct journal_tail *tail, const char *journal_path,
@@ -80,9 +108,12 @@ void tail_open(struct journal_tail *tail, const char *journal_path,
     unsigned long long seq[2];
     int older;
 
+    tail->noted_seq = 0;
     for (int i = 0; i < 2; i++) {
         tail->map[i] = map_one(journal_path, i);
         seq[i] = first_seq(tail->map[i]);
+        if (noted_in(tail->map[i]) > tail->noted_seq)
+            tail->noted_seq = noted_in(tail->map[i]);
     }
     older = seq[1] && (!seq[0] || seq[1] < seq[0]);
     tail->now = !older;
@@ -122,7 +153,7 @@ void tail_close(struct journal_tail *tail)
 {
     for (int i = 0; i < 2; i++) {
         if (tail->map[i])
-            munmap(tail->map[i], TAIL_BYTES);
+            munmap(tail->map[i] - HEAD_BYTES, FILE_BYTES);
         tail->map[i] = NULL;
     }
 }

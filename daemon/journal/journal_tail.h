@@ -3,7 +3,9 @@
  * A reading is put there, into mapped memory, before anybody sees it: the system keeps it whatever becomes of poised,
  * so that a kill loses none, and it costs a tenth of a write (1 against 10 us of CPU where the loop was asleep before).
  * The journal's thread commits what is in the one that rests, which is then written from its beginning again; what is
- * behind that is known to be old by its number.  Nobody waits for these files to reach the disk. */
+ * behind that is known to be old by its number.  Nobody waits for these files to reach the disk.
+ *
+ * At its head each has the newest number that SQLite had on the disk: what is missing there later was lost. */
 #ifndef POISE_JOURNAL_TAIL_H
 #define POISE_JOURNAL_TAIL_H
 
@@ -12,7 +14,8 @@
 #include <stdint.h>
 
 struct journal_tail {
-    char *map[2]; /* NULL: not available, and then readings are as safe as SQLite's commits */
+    char *map[2];       /* NULL: not available, and then readings are as safe as SQLite's commits */
+    uint64_t noted_seq; /* 0: none was */
     size_t length[2];
     int now; /* the one that is written */
 };
@@ -31,6 +34,9 @@ void tail_turn(struct journal_tail *tail);
 /* What was added before the last tail_turn is committed; `both`: all of it.  Not while tail_turn may be called;
  * tail_add may. */
 void tail_empty(struct journal_tail *tail, bool both);
+
+/* All up to this number is on the disk. */
+void tail_note(struct journal_tail *tail, uint64_t seq);
 
 void tail_close(struct journal_tail *tail);
 

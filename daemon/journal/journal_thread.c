@@ -6,47 +6,30 @@
 #include "poise/clock.h"
 
 enum {
-    COMMIT_MS = 1000,          /* readings wait no longer: what a power cut may cost */
-    RETRY_MS = 1000,           /* a full disk is tried again that often */
-    SAY_AGAIN_MS = 600 * 1000, /* and is complained of that often */
-    PRUNE_PER_ROW = 2,         /* so many old rows may go for one that comes: a wall clock that is set far
-                                * ahead makes all of them old, and a logger must have time to read them */
-    PRUNE_SAVED_UP = 80000     /* two hours' rows at ten commits a second */
+    COMMIT_MS = 1000,         /* readings wait no longer: what a power cut may cost */
+    RETRY_MS = 1000,          /* a full disk is tried again that often */
+    SAY_AGAIN_MS = 600 * 1000 /* and is complained of that often */
 };
-
-/* By the messages' own clock, which may be a fast one. */
-static const int64_t PRUNE_EVERY_US = 3600 * INT64_C(1000000);
-
-void journal_begin_anew(struct journal *journal, struct why *why)
-{
-    struct journal_news news = { .kind = JOURNAL_RENEWED };
-    char aside[600] = "", again[600];
-
-    if (journal->file) {
-        journal_file_close(journal->file);
-        journal->file = NULL;
-        if (journal_file_set_aside(journal->path, aside, sizeof aside, why) != 0)
-            return;
-    }
-    if (journal_file_open(&journal->file, journal->path, again, sizeof again, why) != 0)
-        return;
-    why_set(&news.why, 0, "journal %s: damaged; it is kept as %s and a new one was begun", journal->path,
-            aside[0] ? aside : again);
-    pthread_mutex_lock(&journal->lock);
-    journal_report_locked(journal, &news);
-    pthread_mutex_unlock(&journal->lock);
-}
 
 static int commit(struct journal *journal, const struct journal_batch *batches, const struct journal_keep *keeps,
                   bool durable, struct why *why)
 {
     int error = -EUCLEAN;
 
+    enum journal_place place = journal->file ? journal_file_place(journal->file) : JOURNAL_IN_PLACE;
+
+    if (place != JOURNAL_IN_PLACE) {
+        struct journal_file *old = journal->file;
+
+        journal_renew_lost(journal, place, why);
+        if (!journal->file || (place == JOURNAL_ELSEWHERE && journal->file == old))
+            return -EIO;
+    }
     if (journal->file)
         error = journal_file_commit(journal->file, batches, keeps, durable, why);
     if (error != -EUCLEAN)
         return error;
-    journal_begin_anew(journal, why);
+    journal_renew_damaged(journal, why);
     return journal->file ? journal_file_commit(journal->file, batches, keeps, durable, why) : -EIO;
 }
 
@@ -97,9 +80,12 @@ static void commit_waiting_locked(struct journal *journal)
     struct journal_keep *keeps = journal->keeps;
     uint64_t ticket = journal->wanted;
     bool durable = clock_steady_ms() - journal->synced_ms >= COMMIT_MS;
+    uint64_t newest_seq = journal->newest_seq;
     struct why why;
     int error;
 
+    for (const struct journal_batch *batch = batches; batch; batch = batch->next)
+        durable = durable || batch->event;
     tail_turn(&journal->tail);
     journal->first = journal->last = NULL;
     journal->keeps = NULL;
@@ -109,15 +95,14 @@ static void commit_waiting_locked(struct journal *journal)
     error = commit(journal, batches, keeps, durable, &why);
     if (!error)
         tail_empty(&journal->tail, false);
+    if (!error && durable)
+        tail_note(&journal->tail, newest_seq);
     pthread_mutex_lock(&journal->lock);
     if (error) {
         put_back_locked(journal, batches, keeps);
         say_trouble_locked(journal, error, &why);
         journal->try_ms = clock_steady_ms() + RETRY_MS;
     } else {
-        for (const struct journal_batch *batch = batches; batch; batch = batch->next)
-            if (batch->length && journal->prune_rows < PRUNE_SAVED_UP)
-                journal->prune_rows += PRUNE_PER_ROW;
         journal_recycle_locked(journal, batches, keeps);
         if (journal->failing)
             say_trouble_locked(journal, 0, NULL);
@@ -151,24 +136,6 @@ static void answer_all_locked(struct journal *journal)
     }
 }
 
-static void prune_locked(struct journal *journal)
-{
-    int64_t now_us = journal->newest_us, older_than_us = now_us - (int64_t)journal->days * 86400 * 1000000;
-    int most = journal->prune_rows, pruned;
-    struct why why;
-
-    if (journal->failing || now_us == 0 || !journal->file || most == 0
-        || (journal->pruned_us && llabs(now_us - journal->pruned_us) < PRUNE_EVERY_US))
-        return;
-    pthread_mutex_unlock(&journal->lock);
-    pruned = journal_file_prune(journal->file, older_than_us, now_us, most, &why);
-    pthread_mutex_lock(&journal->lock);
-    if (pruned > 0)
-        journal->prune_rows -= pruned;
-    else
-        journal->pruned_us = now_us; /* nothing old is left: rest an hour */
-}
-
 /* When the thread has to commit: 0 now, -1 never, else that time. */
 static int64_t due_locked(const struct journal *journal)
 {
@@ -196,7 +163,7 @@ void *journal_thread(void *context)
 
         if (due_ms == 0) {
             commit_waiting_locked(journal);
-            prune_locked(journal);
+            journal_retain_locked(journal);
         }
         if (journal->reached < journal->wanted && due_ms == -1)
             journal->reached = journal->wanted;

@@ -67,14 +67,13 @@ static int feed_lines(struct replay *replay, FILE *file)
     return EXIT_DONE;
 }
 
-static int feed_row(void *context, const char *text, size_t length, uint64_t last_seq)
+static int feed_row(void *context, const struct journal_row *row)
 {
     struct replay *replay = context;
     struct journal_entry entry;
     struct why why;
 
-    (void)last_seq;
-    for (size_t at = 0; at < length && journal_entry_read(text + at, length - at, &entry) == 0;
+    for (size_t at = 0; at < row->length && journal_entry_read(row->text + at, row->length - at, &entry) == 0;
          at += entry.length + 1) {
         struct recorded one = { entry.topic, entry.json, entry.topic_length, entry.json_length };
 
@@ -91,7 +90,7 @@ static int feed_journal(struct replay *replay)
     int error = journal_file_open_to_read(&file, replay->options->path, &why);
 
     if (error == 0) {
-        error = journal_file_rows(file, 0, feed_row, replay, &why);
+        error = journal_file_rows(file, 0, feed_row, NULL, replay, &why);
         journal_file_close(file);
     }
     if (error)

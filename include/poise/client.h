@@ -30,6 +30,8 @@ struct client_options {
                                 * came before it at once; CLIENT_CAUGHT_UP then ends every round.  For whom a
                                 * second does not matter: to be woken by each costs more than to deal with it.
                                 * A bench that says nothing is asked ever more seldom, down to once a minute. */
+    const char *reader;        /* with catch_up: the name (a-z 0-9 -) of one who keeps everything, so that the bench
+                                * keeps for him what he does not hold yet; NULL: nobody waits for us */
 };
 
 /* Connects; succeeds whether the bench is there or not.  Returns 0, or a negative errno when an
@@ -46,6 +48,10 @@ enum client_event {
     CLIENT_INPUT,     /* extra_fd is readable */
     CLIENT_BAD        /* a message made no sense: why says; it was dropped */
 };
+
+/* For a reader: everything up to this seq is where no kill takes it away.  The bench hears of it with the next
+ * question. */
+void client_kept(struct client *client, uint64_t seq);
 
 /* Waits for the next thing to happen, at most timeout_ms (-1: for ever; 0: only what is there now).
  * extra_fd (-1: none) is watched too, for a terminal or a signalfd.  Returns an enum client_event,

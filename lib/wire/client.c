@@ -106,18 +106,20 @@ int client_open(struct client **out, const struct client_options *options, struc
     if (!client)
         return why_set(why, -ENOMEM, "out of memory");
     client->options = *options;
-    client->options.bus = client->options.control = NULL; /* the caller's strings need not outlive us */
+    /* the caller's strings need not outlive us */
+    client->options.bus = client->options.control = client->options.reader = NULL;
     client->held_end = &client->held;
     client->bus_address = strdup(options->bus ? options->bus : "");
     client->control_address = strdup(options->control ? options->control : "");
+    client->reader = options->reader ? strdup(options->reader) : NULL;
     client->context = zmq_ctx_new();
     client->position_known = options->after_seq != UINT64_MAX;
     if (client->position_known)
-        client->last = client->covered = options->after_seq;
+        client->last = client->covered = client->kept = options->after_seq;
     client->heard_us = options->after_us;
     if (client->position_known && options->catch_up)
         client->gather_ms = client->rest_ms = options->gather_ms;
-    if (!client->bus_address || !client->control_address || !client->context)
+    if (!client->bus_address || !client->control_address || !client->context || (options->reader && !client->reader))
         error = why_set(why, -ENOMEM, "out of memory");
     if (error == 0 && options->subscribe && (error = check_place(client->bus_address, why)) == 0)
         error = open_bus(client, why);
@@ -149,7 +151,13 @@ void client_close(struct client *client)
             ;
     free(client->bus_address);
     free(client->control_address);
+    free(client->reader);
     free(client);
+}
+
+void client_kept(struct client *client, uint64_t seq)
+{
+    client->kept = seq;
 }
 
 /* ---- the next thing that happens ---- */

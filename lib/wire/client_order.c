@@ -13,7 +13,7 @@
 enum {
     REPLY_WAIT_MS = 5000,   /* a bench that has not sent the next part of its history by then is asked again */
     REFUSED_WAIT_MS = 1000, /* a bench that says no is busy, or in trouble; it says which */
-    RETRY_WAIT_MS = 200,    /* between questions that brought nothing: two group commits of the journal */
+    RETRY_WAIT_MS = 200,    /* between questions that brought nothing */
     TRIES_MOST = 10,        /* so many in vain (2 s): what is missing will not come */
     REST_MOST_MS = 60000,   /* gathering from a bench that is silent: it is asked no more seldom */
     HELD_MOST = 20000       /* live messages held while the history is read; more are asked for again */
@@ -54,8 +54,15 @@ static int ask(struct client *client, struct why *why)
 {
     json_t *request = json_pack("{s:s, s:I}", "do", "since", "seq",
                                 (json_int_t)(client->chunk ? client->chunk_next : client->covered));
-    char *text = request ? json_dumps(request, JSON_COMPACT) : NULL;
-    int error = text ? 0 : why_set(why, -ENOMEM, "out of memory");
+    char *text;
+    int error;
+
+    if (request && client->reader) {
+        json_object_set_new(request, "reader", json_string(client->reader));
+        json_object_set_new(request, "kept", json_integer((json_int_t)client->kept));
+    }
+    text = request ? json_dumps(request, JSON_COMPACT) : NULL;
+    error = text ? 0 : why_set(why, -ENOMEM, "out of memory");
 
     json_decref(request);
     if (error == 0 && !client->history)
@@ -95,7 +102,7 @@ static void heard(struct client *client, const struct message *message)
 /* The bench's journal is another one than before: we begin again with it. */
 static int begin_again(struct client *client)
 {
-    client->last = client->covered = 0;
+    client->last = client->covered = client->kept = 0;
     client->tries = 0;
     return CLIENT_BAD;
 }

@@ -14,7 +14,8 @@ enum asking { NOT_ASKING, ASK_NOW, ASK_LATER, ASKED };
 
 struct client {
     struct client_options options;
-    char *bus_address, *control_address;
+    char *bus_address, *control_address, *reader;
+    uint64_t kept; /* that the reader holds for good */
     void *context;
     void *bus, *monitor; /* hears what is published; shows of the connection */
     void *history;       /* asks what was missed ... */

@@ -84,6 +84,8 @@ def test_a_reload_takes_new_days_of_the_journal(bench):
     file.commit()
     file.close()
     daemon = bench.poised()
+    newest = bench.ask(do="since", seq=0)["last"]
+    assert bench.ask(do="since", seq=newest, reader="a-reader", kept=newest)["ok"]
     bench.ask(do="begin")
     assert old in [message.get("brew") for message in bench.history()]
     bench.configure(station("left"), bench="journal_days = 5\n")

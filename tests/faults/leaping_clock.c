@@ -1,6 +1,7 @@
 /* A computer that sleeps, for the test of poised: loaded before the C library (LD_PRELOAD).  The file named by
- * LEAPING_CLOCK holds a 64-bit number: microseconds that the clocks which count sleep are ahead of those that do not.
- * The pipe of the same name with .wake behind it plays the alarm that the kernel cancels when it wakes. */
+ * LEAPING_CLOCK holds two 64-bit numbers: microseconds that the clocks which count sleep are ahead of those that do
+ * not, and that the wall clock was set. The pipe of the same name with .wake behind it plays the alarm that the kernel
+ * cancels when it wakes. */
 #include <fcntl.h>
 #include <limits.h>
 #include <stdio.h>
@@ -19,7 +20,7 @@ static void __attribute__((constructor)) map(void)
 {
     const char *path = getenv("LEAPING_CLOCK");
     int file = path ? open(path, O_RDONLY | O_CLOEXEC) : -1;
-    void *place = file < 0 ? MAP_FAILED : mmap(NULL, sizeof *ahead_us, PROT_READ, MAP_SHARED, file, 0);
+    void *place = file < 0 ? MAP_FAILED : mmap(NULL, 2 * sizeof *ahead_us, PROT_READ, MAP_SHARED, file, 0);
 
     if (file >= 0)
         close(file);
@@ -32,10 +33,10 @@ int clock_gettime(clockid_t which, struct timespec *out)
     int result = (int)syscall(SYS_clock_gettime, which, out);
 
     if (result == 0 && ahead_us && (which == CLOCK_BOOTTIME || which == CLOCK_REALTIME)) {
-        int64_t us = out->tv_nsec / 1000 + *ahead_us;
+        int64_t us = out->tv_nsec / 1000 + ahead_us[0] + (which == CLOCK_REALTIME ? ahead_us[1] : 0);
 
-        out->tv_sec += us / 1000000;
-        out->tv_nsec = us % 1000000 * 1000;
+        out->tv_sec += us / 1000000 - (us % 1000000 < 0);
+        out->tv_nsec = (us % 1000000 + 1000000) % 1000000 * 1000;
     }
     return result;
 }

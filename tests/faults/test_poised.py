@@ -103,7 +103,7 @@ do = lift all
 def test_a_sleep_of_the_computer_is_reported_and_delays_no_deadline(bench):     # alone
     """A brew is taken away and the computer sleeps for an hour: the brew is over when it wakes, not 15 minutes later."""
     leap = bench.folder / "leap"
-    leap.write_bytes(struct.pack("q", 0))
+    leap.write_bytes(struct.pack("qq", 0, 0))
     os.mkfifo(f"{leap}.wake")
     wake = os.open(f"{leap}.wake", os.O_RDWR | os.O_NONBLOCK)
     bench.configure(station("left", "piston_diameter_mm = 60"),
@@ -118,7 +118,7 @@ def test_a_sleep_of_the_computer_is_reported_and_delays_no_deadline(bench):     
     player.wait_json(lambda line: line["truth"] == "end")
     bus.wait_for(lambda message: reading("left-scale")(message) and abs(message["value"]) < 5)
     before = bus.messages[-1]["mono_us"]
-    leap.write_bytes(struct.pack("q", 360 * 1000000))           # 10 times as long on this bench's clock
+    leap.write_bytes(struct.pack("qq", 360 * 1000000, 0))           # 10 times as long on this bench's clock
     os.write(wake, b"\1" * 8)
     warning = bus.wait_for(event("warning", warning="slept"))
     assert "slept for 3600 s" in warning["detail"] and warning["mono_us"] - before > 3600 * 1000000

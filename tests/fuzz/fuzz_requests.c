@@ -47,6 +47,14 @@ static char *state(void *context)
     return strdup("{}");
 }
 
+static void read_by(void *context, const char *reader, uint64_t seq)
+{
+    (void)context;
+    (void)seq;
+    if (!name_valid(reader))
+        abort();
+}
+
 static int since(void *context, uint64_t after_seq, size_t most, const json_t *id)
 {
     (void)context;
@@ -149,6 +157,7 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t length)
         .instruments = state,
         .plugged = plugged,
         .since = since,
+        .read_by = read_by,
         .planner = &fresh,
         .planned = planned,
     };

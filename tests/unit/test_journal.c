@@ -22,6 +22,7 @@
 #include "journal/journal_file.h"
 #include "journal/journal_tail.h"
 
+static const struct journal_limits limits = { 30, INT64_C(1) << 40 };
 static char folder[64];
 static char path[96];
 static int woken = -1; /* an eventfd: the journal has news */
@@ -79,7 +80,7 @@ static struct journal *open_started(void)
     struct journal *journal;
     struct why notice, why;
 
-    assert_int_equal(journal_open(&journal, path, 30, wake, NULL, &notice, &why), 0);
+    assert_int_equal(journal_open(&journal, path, &limits, wake, NULL, &notice, &why), 0);
     assert_string_equal(notice.text, "");
     assert_int_equal(journal_start(journal, &why), 0);
     return journal;
@@ -91,7 +92,7 @@ static void add_reading(struct journal *journal, uint64_t seq)
     int length = snprintf(json, sizeof json, "{\"v\":1,\"bench\":\"pier\",\"seq\":%llu,\"value\":\"]},{[\\\"\"}",
                           (unsigned long long)seq);
 
-    journal_reading(journal, "reading/pier/left", 17, json, (size_t)length, seq, (int64_t)seq * 1000);
+    journal_reading(journal, "reading/pier/left", 17, json, (size_t)length, seq, (int64_t)seq * 1000, false);
 }
 
 static bool add_event(struct journal *journal, uint64_t seq, int wait_ms)
@@ -214,7 +215,7 @@ static void test_an_event_survives_kill_9_the_moment_release_returns(void **stat
     waitpid(child, NULL, 0);
     close(ready[0]);
     close(ready[1]);
-    assert_int_equal(journal_open(&journal, path, 30, wake, NULL, &notice, &why), 0);
+    assert_int_equal(journal_open(&journal, path, &limits, wake, NULL, &notice, &why), 0);
     assert_int_equal(journal_last(journal, &last, &why), 0);
     assert_int_equal(last, 2);
     assert_int_equal(journal_replay(journal, 0, count_entry, &entries, &why), 0);
@@ -252,7 +253,7 @@ static void a_reading_survives_kill_9_the_moment_it_is_added(void **state)
         close(ready[0]);
         close(ready[1]);
         before += (uint64_t)counts[i];
-        assert_int_equal(journal_open(&journal, path, 30, wake, NULL, &notice, &why), 0);
+        assert_int_equal(journal_open(&journal, path, &limits, wake, NULL, &notice, &why), 0);
         assert_int_equal(journal_last(journal, &last, &why), 0);
         assert_int_equal(last, before);
         assert_int_equal(journal_replay(journal, 0, count_entry, &entries, &why), 0);
@@ -360,7 +361,7 @@ static void test_what_is_kept_is_replaced_and_forgotten(void **state)
     journal_keep(journal, "c", "", 0);
     assert_true(journal_release(journal, 20000));
     journal_close(journal);
-    assert_int_equal(journal_open(&journal, path, 30, wake, NULL, &notice, &why), 0);
+    assert_int_equal(journal_open(&journal, path, &limits, wake, NULL, &notice, &why), 0);
     assert_int_equal(journal_kept(journal, find_kept, kept, &why), 0);
     assert_string_equal(kept, "a=three;c=;");
     journal_close(journal);
@@ -426,7 +427,7 @@ static void test_a_disk_full_for_long_drops_readings_and_no_event(void **state)
         if (seq % 100 == 0)
             add_event(journal, seq, 0);
         else
-            journal_reading(journal, "reading/pier/left", 17, json, (size_t)length, seq, (int64_t)seq);
+            journal_reading(journal, "reading/pier/left", 17, json, (size_t)length, seq, (int64_t)seq, false);
     }
     setrlimit(RLIMIT_FSIZE, &before);
     news = wait_news(journal, JOURNAL_TROUBLE);
@@ -465,12 +466,12 @@ static void test_a_newer_journal_and_a_foreign_one_are_left_alone(void **state)
     (void)state;
     add_event(journal, 1, 20000);
     journal_close(journal);
-    run_sql("PRAGMA user_version=2");
-    assert_int_equal(journal_open(&journal, path, 30, wake, NULL, &notice, &why), -EPROTO);
+    run_sql("PRAGMA user_version=3");
+    assert_int_equal(journal_open(&journal, path, &limits, wake, NULL, &notice, &why), -EPROTO);
     assert_non_null(strstr(why.text, "newer"));
     unlink(path);
     run_sql("CREATE TABLE recipes(name)");
-    assert_int_equal(journal_open(&journal, path, 30, wake, NULL, &notice, &why), -EBADF);
+    assert_int_equal(journal_open(&journal, path, &limits, wake, NULL, &notice, &why), -EBADF);
     run_sql("INSERT INTO recipes VALUES('still here')");
 }
 
@@ -486,19 +487,50 @@ static void test_a_damaged_journal_is_set_aside(void **state)
     for (int i = 0; i < 1000; i++)
         fputs("and this is none ", file);
     fclose(file);
-    assert_int_equal(journal_open(&journal, path, 30, wake, NULL, &notice, &why), 0);
+    assert_int_equal(journal_open(&journal, path, &limits, wake, NULL, &notice, &why), 0);
     assert_non_null(strstr(notice.text, ".damaged-"));
     assert_int_equal(journal_last(journal, &last, &why), 0);
     assert_int_equal(last, 0);
     journal_close(journal);
 }
 
+static char trouble[sizeof((struct why *)0)->text]; /* that was reported first before the answer; empty: none */
+static int troubles;
+
+static void ask_for_rest(struct journal *journal, uint64_t after, uint64_t *seqs, int *count)
+{
+    struct pollfd poll_for = { .fd = woken, .events = POLLIN };
+    struct journal_news news;
+    struct journal_entry entry;
+    uint64_t wakes;
+
+    trouble[0] = '\0';
+    troubles = 0;
+    assert_int_equal(journal_ask(journal, after, 1 << 24, malloc(1)), 0);
+    while ((news = journal_news(journal)).kind != JOURNAL_ANSWER) {
+        if (news.kind == JOURNAL_TROUBLE && troubles++ == 0)
+            strcpy(trouble, news.why.text);
+        if (news.kind == JOURNAL_NOTHING) {
+            assert_int_equal(poll(&poll_for, 1, 20000), 1);
+            assert_int_equal(read(woken, &wakes, sizeof wakes), sizeof wakes);
+        }
+    }
+    assert_non_null(news.text);
+    *count = 0;
+    for (size_t at = 0; at < news.length; at += entry.length + 1) {
+        assert_int_equal(journal_entry_read(news.text + at, news.length - at, &entry), 0);
+        seqs[(*count)++] = entry.seq;
+    }
+    free(news.text);
+    free(news.question);
+}
+
 /* Another program writes over the file while it is in use. */
 static void test_damage_under_way_is_noticed_and_costs_nothing_new(void **state)
 {
     enum { BEFORE = 60000 };
+    static uint64_t seqs[BEFORE + 2];
     struct journal *journal = open_started();
-    struct journal_news news;
     uint64_t next;
     int count;
     FILE *file;
@@ -516,17 +548,158 @@ static void test_damage_under_way_is_noticed_and_costs_nothing_new(void **state)
     for (int i = 0; i < 200000; i++)
         fputs("spilled coffee ", file);
     fclose(file);
-    assert_int_equal(journal_ask(journal, 100, 1 << 24, malloc(1)), 0);
-    news = wait_news(journal, JOURNAL_RENEWED);
-    assert_non_null(strstr(news.why.text, ".damaged-"));
-    news = wait_news(journal, JOURNAL_ANSWER);
-    assert_non_null(news.text);
-    free(news.text);
-    free(news.question);
-    assert_true(add_event(journal, BEFORE + 1, 20000));
+    ask_for_rest(journal, 100, seqs, &count);
+    assert_non_null(strstr(trouble, "damaged on its disk: messages "));
+    assert_true(add_event(journal, BEFORE + 1, 20000)); /* in a new file, if need be */
     free(ask(journal, BEFORE, 1 << 20, &next, &count));
     assert_int_equal(count, 1);
     assert_int_equal(journal_close(journal), 0);
+}
+
+static long page_of(const char *needle, long *file_size)
+{
+    static char bytes[1 << 23];
+    FILE *file = fopen(path, "r");
+    size_t length = fread(bytes, 1, sizeof bytes, file);
+    char *found = memmem(bytes, length, needle, strlen(needle));
+
+    fclose(file);
+    *file_size = (long)length;
+    assert_non_null(found);
+    return found - bytes;
+}
+
+static void spoil(long at, const char *with, int times)
+{
+    FILE *file = fopen(path, "r+");
+
+    fseek(file, at, SEEK_SET);
+    for (int i = 0; i < times; i++)
+        fputs(with, file);
+    fclose(file);
+}
+
+/* One bad byte costs the row that it is in; a page that is no page any more costs what was on it; each is reported with
+ * its numbers, once, and what is whole is there, however often it is asked for. */
+static void damage_is_passed_over_and_reported_once(void **state)
+{
+    enum { MESSAGES = 20000, ROW = 10 };
+    static uint64_t seqs[MESSAGES + 1];
+    struct journal *journal = open_started();
+    unsigned long long first, last;
+    long size, at;
+    int count;
+
+    (void)state;
+    for (uint64_t seq = 1; seq <= MESSAGES; seq++) {
+        add_reading(journal, seq);
+        if (seq % ROW == 0) {
+            journal_hold(journal);
+            while (!journal_release(journal, 20000))
+                journal_hold(journal);
+        }
+    }
+    journal_close(journal);
+    spoil(page_of("\"seq\":7004,", &size) + 2, "X", 1);
+    journal = open_started();
+    ask_for_rest(journal, 0, seqs, &count);
+    assert_int_equal(count, MESSAGES - ROW);
+    assert_int_equal(sscanf(strstr(trouble, "messages "), "messages %llu to %llu", &first, &last), 2);
+    assert_int_equal(troubles, 1);
+    assert_int_equal(first, 7001);
+    assert_int_equal(last, 7010);
+    ask_for_rest(journal, 5000, seqs, &count);
+    assert_int_equal(count, MESSAGES - 5000 - ROW);
+    assert_int_equal(troubles, 0);
+    journal_close(journal);
+
+    at = page_of("\"seq\":12004,", &size) / 4096 * 4096;
+    spoil(at, "tea", 1300);
+    journal = open_started();
+    ask_for_rest(journal, 8000, seqs, &count);
+    assert_in_range(count, MESSAGES - 8000 - 100, MESSAGES - 8000 - ROW); /* some rows of 800 bytes */
+    assert_int_equal(seqs[0], 8001);
+    assert_int_equal(seqs[count - 1], MESSAGES);
+    assert_int_equal(sscanf(strstr(trouble, "messages "), "messages %llu to %llu", &first, &last), 2);
+    assert_int_equal(last - first + 1, MESSAGES - 8000 - count);
+    assert_in_range(12004, first, last);
+    add_reading(journal, MESSAGES + 1);
+    ask_for_rest(journal, 8000, seqs, &count);
+    assert_int_equal(seqs[count - 1], MESSAGES + 1);
+    assert_int_equal(journal_close(journal), 0);
+}
+
+/* What is deleted or replaced under the journal's hands goes on in a new file, with all that the old one had. */
+static void a_file_that_is_deleted_or_replaced_is_made_again(void **state)
+{
+    static uint64_t seqs[10];
+    struct journal *journal = open_started();
+    struct journal_news news;
+    char command[500];
+    int count;
+
+    (void)state;
+    assert_true(add_event(journal, 1, 20000));
+    unlink(path);
+    assert_true(add_event(journal, 2, 20000));
+    news = wait_news(journal, JOURNAL_RENEWED);
+    assert_non_null(strstr(news.why.text, "deleted or replaced"));
+    ask_for_rest(journal, 0, seqs, &count);
+    assert_int_equal(count, 2);
+    snprintf(command, sizeof command, "cp %s %s.copy && mv %s.copy %s", path, path, path, path);
+    assert_int_equal(system(command), 0);
+    assert_true(add_event(journal, 3, 20000));
+    wait_news(journal, JOURNAL_RENEWED);
+    ask_for_rest(journal, 0, seqs, &count);
+    assert_int_equal(count, 3);
+    snprintf(command, sizeof command, "%s-wal", path); /* the log alone: what is in it would be gone with it */
+    unlink(command);
+    assert_true(add_event(journal, 4, 20000));
+    wait_news(journal, JOURNAL_RENEWED);
+    assert_int_equal(journal_close(journal), 0);
+    journal = open_started();
+    ask_for_rest(journal, 0, seqs, &count);
+    assert_int_equal(count, 4);
+    assert_int_equal(journal_close(journal), 0);
+}
+
+/* The log is damaged, and SQLite drops it without a word: what had been in it is known to be missing. */
+static void what_a_damaged_log_had_is_missed(void **state)
+{
+    struct journal *journal;
+    struct why notice, why;
+    char log[128];
+    int ready[2];
+    FILE *file;
+    char byte;
+    pid_t child;
+
+    (void)state;
+    assert_int_equal(pipe(ready), 0);
+    if ((child = fork()) == 0) {
+        journal = open_started();
+        for (uint64_t seq = 1; seq <= 30; seq++)
+            while (!add_event(journal, seq, 20000))
+                abort();
+        if (write(ready[1], "x", 1) != 1)
+            abort();
+        for (;;)
+            pause();
+    }
+    assert_int_equal(read(ready[0], &byte, 1), 1);
+    kill(child, SIGKILL);
+    waitpid(child, NULL, 0);
+    close(ready[0]);
+    close(ready[1]);
+    snprintf(log, sizeof log, "%s-wal", path);
+    file = fopen(log, "r+");
+    fseek(file, 32 + 5 * (24 + 4096) + 100,
+          SEEK_SET); /* a frame's head is 24 bytes, the log's 32 (SQLite's file format) */
+    fputs("!!!", file);
+    fclose(file);
+    assert_int_equal(journal_open(&journal, path, &limits, wake, NULL, &notice, &why), 0);
+    assert_non_null(strstr(notice.text, " to 30 are missing"));
+    journal_close(journal);
 }
 
 static void test_a_journal_in_use_is_refused(void **state)
@@ -535,7 +708,7 @@ static void test_a_journal_in_use_is_refused(void **state)
     struct why notice, why;
 
     (void)state;
-    assert_int_equal(journal_open(&second, path, 30, wake, NULL, &notice, &why), -EBUSY);
+    assert_int_equal(journal_open(&second, path, &limits, wake, NULL, &notice, &why), -EBUSY);
     journal_close(journal);
 }
 
@@ -574,6 +747,9 @@ int main(void)
         cmocka_unit_test_setup_teardown(test_a_newer_journal_and_a_foreign_one_are_left_alone, set_up, tear_down),
         cmocka_unit_test_setup_teardown(test_a_damaged_journal_is_set_aside, set_up, tear_down),
         cmocka_unit_test_setup_teardown(test_damage_under_way_is_noticed_and_costs_nothing_new, set_up, tear_down),
+        cmocka_unit_test_setup_teardown(damage_is_passed_over_and_reported_once, set_up, tear_down),
+        cmocka_unit_test_setup_teardown(a_file_that_is_deleted_or_replaced_is_made_again, set_up, tear_down),
+        cmocka_unit_test_setup_teardown(what_a_damaged_log_had_is_missed, set_up, tear_down),
         cmocka_unit_test_setup_teardown(test_a_journal_in_use_is_refused, set_up, tear_down),
         cmocka_unit_test(test_entries_cut_short_are_not_read),
     };

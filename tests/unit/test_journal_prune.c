@@ -1,4 +1,5 @@
-/* The journal lets go of what is older than it is to keep, and of little more when the wall clock lies. */
+/* The journal lets go of what its readers have when it is old, and of nothing else before it is too large; of little
+ * more when the wall clock lies. */
 #include <setjmp.h>
 #include <stdarg.h>
 #include <stddef.h>
@@ -15,12 +16,16 @@ enum { DAYS = 30, PATIENCE_MS = 20000 };
 
 static const int64_t DAY_US = INT64_C(86400000000);
 
+static struct journal_limits limits;
+static uint64_t read_up_to; /* 0: nobody reads */
 static char folder[64];
 static char path[96];
 
 static int set_up(void **state)
 {
     (void)state;
+    limits = (struct journal_limits){ DAYS, INT64_C(1) << 40 };
+    read_up_to = INT64_MAX;
     strcpy(folder, "/tmp/poise-journal-XXXXXX");
     if (!mkdtemp(folder))
         return -1;
@@ -47,7 +52,7 @@ static struct journal *open_journal(void)
     struct journal *journal;
     struct why notice, why;
 
-    assert_int_equal(journal_open(&journal, path, DAYS, wake, NULL, &notice, &why), 0);
+    assert_int_equal(journal_open(&journal, path, &limits, wake, NULL, &notice, &why), 0);
     assert_string_equal(notice.text, "");
     return journal;
 }
@@ -59,6 +64,8 @@ static void add(uint64_t first, uint64_t last, int64_t time_us)
     struct journal *journal = open_journal();
     struct why why;
 
+    if (read_up_to)
+        journal_read_by(journal, "logger", read_up_to);
     assert_int_equal(journal_start(journal, &why), 0);
     for (uint64_t seq = first; seq <= last; seq++) {
         char json[40];
@@ -119,11 +126,115 @@ static void test_a_clock_set_far_ahead_takes_little(void **state)
     assert_int_equal(kept(), ROWS - AHEAD - 1);
 }
 
+/* Brews that no logger has are there however old they seem, and however the clock is set. */
+static void what_is_unread_stays(void **state)
+{
+    (void)state;
+    read_up_to = 0;
+    for (uint64_t seq = 1; seq <= 3; seq++)
+        add(seq, seq, (int64_t)seq * 200 * DAY_US);
+    add(4, 30, DAY_US); /* set back: all before it is later than now */
+    assert_int_equal(kept(), 30);
+    read_up_to = 2;
+    add(31, 31, 700 * DAY_US);
+    add(32, 40, 701 * DAY_US); /* more come, so more might go */
+    assert_int_equal(kept(), 38);
+    read_up_to = INT64_MAX;
+    add(41, 60, 702 * DAY_US);
+    assert_int_equal(kept(), 60 - 30);
+}
+
+/* Two loggers: what one of them has not is kept for it. */
+static void the_slowest_reader_is_waited_for(void **state)
+{
+    struct journal *journal;
+    struct why why;
+
+    (void)state;
+    read_up_to = INT64_MAX;
+    add(1, 10, 10 * DAY_US);
+    journal = open_journal();
+    journal_read_by(journal, "logger", INT64_MAX);
+    journal_read_by(journal, "other", 4);
+    assert_int_equal(journal_start(journal, &why), 0);
+    for (uint64_t seq = 11; seq <= 20; seq++) {
+        char json[40];
+        int length = snprintf(json, sizeof json, "{\"seq\":%llu}", (unsigned long long)seq);
+
+        journal_hold(journal);
+        journal_event(journal, "event/pier/stage", 16, json, (size_t)length, seq, 100 * DAY_US);
+        assert_true(journal_release(journal, PATIENCE_MS));
+    }
+    journal_close(journal);
+    assert_int_equal(kept(), 20 - 4);
+    add(21, 21, 100 * DAY_US); /* "other" is remembered over a restart, as it was when it was heard last */
+    assert_int_equal(kept(), 21 - 4);
+}
+
+/* A row of so many bytes, outside a brew or in one. */
+static void add_rows(uint64_t first, uint64_t last, int64_t time_us, size_t bytes, bool precious)
+{
+    struct journal *journal = open_journal();
+    struct why why;
+    char *json = malloc(bytes + 64);
+
+    if (read_up_to)
+        journal_read_by(journal, "logger", read_up_to);
+    assert_non_null(json);
+    assert_int_equal(journal_start(journal, &why), 0);
+    for (uint64_t seq = first; seq <= last; seq++) {
+        int length =
+            snprintf(json, bytes + 64, "{\"seq\":%llu,\"x\":\"%0*d\"}", (unsigned long long)seq, (int)bytes, 0);
+
+        journal_reading(journal, "reading/pier/left", 17, json, (size_t)length, seq, time_us + (int64_t)seq, precious);
+        journal_hold(journal);
+        while (!journal_release(journal, PATIENCE_MS))
+            journal_hold(journal);
+    }
+    free(json);
+    assert_int_equal(journal_close(journal), 0);
+}
+
+static void readings_outside_brews_go_sooner(void **state)
+{
+    (void)state;
+    add_rows(1, 10, 1 * DAY_US, 100, false);
+    add_rows(11, 20, 1 * DAY_US, 100, true);
+    add_rows(21, 21, 5 * DAY_US, 100, true);
+    assert_int_equal(kept(), 11);
+}
+
+/* Read ones first; then those outside brews; at last the oldest of all. */
+static void the_size_is_kept_and_what_is_worth_most_goes_last(void **state)
+{
+    enum { BYTES = 10000 };
+
+    (void)state;
+    limits.bytes = 1000000;
+    read_up_to = 20;
+    add_rows(1, 20, DAY_US, BYTES, true);   /* 200 KB that are read */
+    add_rows(21, 60, DAY_US, BYTES, false); /* 400 KB outside brews */
+    add_rows(61, 100, DAY_US, BYTES, true); /* 400 KB of brews */
+    add_rows(101, 101, DAY_US, BYTES, true);
+    assert_int_equal(kept(), 81);
+    add_rows(102, 150, DAY_US, BYTES, true);
+    add_rows(151, 151, DAY_US, BYTES, true);
+    assert_int_equal(kept(), 91);
+    add_rows(152, 300, DAY_US, BYTES, true);
+    for (uint64_t seq = 301; seq < 306; seq++)
+        add_rows(seq, seq, DAY_US, BYTES, true);
+    assert_in_range(kept(), 30, 99);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test_setup_teardown(test_rows_older_than_the_days_kept_go, set_up, tear_down),
         cmocka_unit_test_setup_teardown(test_a_clock_set_far_ahead_takes_little, set_up, tear_down),
+        cmocka_unit_test_setup_teardown(what_is_unread_stays, set_up, tear_down),
+        cmocka_unit_test_setup_teardown(the_slowest_reader_is_waited_for, set_up, tear_down),
+        cmocka_unit_test_setup_teardown(readings_outside_brews_go_sooner, set_up, tear_down),
+        cmocka_unit_test_setup_teardown(the_size_is_kept_and_what_is_worth_most_goes_last, set_up, tear_down),
     };
 
     return cmocka_run_group_tests(tests, NULL, NULL);

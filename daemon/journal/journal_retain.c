@@ -1,0 +1,185 @@
+/* What may go from the journal: by age and size, and by who has read it. */
+#include <stdlib.h>
+#include <string.h>
+#include <sys/statvfs.h>
+
+#include "journal_parts.h"
+#include "poise/clock.h"
+
+enum {
+    PRUNE_PER_ROW = 2,      /* so many old rows may go for one that comes: a wall clock that is set far
+                             * ahead makes all of them old, and who replays a brew must have time for it */
+    PRUNE_SAVED_UP = 80000, /* a day's rows at one commit a second */
+    IDLE_DAYS = 2,          /* readings outside brews are looked at today or tomorrow, or never */
+    IDLE_BITES = 16,        /* a thousand rows a minute, where sixty come */
+    MEASURE_EVERY_MS = 60000
+};
+
+/* By the messages' own clock, which may be a fast one. */
+static const int64_t PRUNE_EVERY_US = 3600 * INT64_C(1000000), DAY_US = 86400 * INT64_C(1000000);
+
+/* Room on the disk below which it is reported, long before it is full: a day of three scales (3 KB a second each). */
+static const uint64_t ROOM_LEAST = UINT64_C(1) << 30;
+
+static struct reader *find(struct journal *journal, const char *name)
+{
+    for (int i = 0; i < journal->reader_count; i++)
+        if (strcmp(journal->readers[i].name, name) == 0)
+            return &journal->readers[i];
+    return NULL;
+}
+
+void journal_read_by(struct journal *journal, const char *name, uint64_t seq)
+{
+    struct reader *reader;
+
+    pthread_mutex_lock(&journal->lock);
+    reader = find(journal, name);
+    if (!reader && journal->reader_count < READERS_MOST) {
+        reader = &journal->readers[journal->reader_count++];
+        *reader = (struct reader){ .seq = 0 };
+        strcpy(reader->name, name);
+        journal->pruned_us = 0; /* what had to be kept for want of a reader may go now */
+    }
+    if (reader)
+        reader->seq = seq; /* also a lower one: a store that was put back to an earlier state reads again */
+    pthread_mutex_unlock(&journal->lock);
+}
+
+/* What all have.  Who has never been heard of cannot be waited for; so while nobody has, nothing counts as read. */
+static uint64_t read_by_all(const struct journal *journal)
+{
+    uint64_t least = journal->reader_count ? UINT64_MAX : 0;
+
+    for (int i = 0; i < journal->reader_count; i++)
+        if (journal->readers[i].seq < least)
+            least = journal->readers[i].seq;
+    return least;
+}
+
+/* Once an hour, while old rows are left with each commit. */
+static void retain_by_age(struct journal *journal, struct journal_prune *prune)
+{
+    int64_t now_us = prune->now_us;
+    struct why why;
+    int pruned;
+
+    if (journal->prune_rows < PRUNE_SAVED_UP)
+        journal->prune_rows += PRUNE_PER_ROW;
+    if (journal->pruned_us && llabs(now_us - journal->pruned_us) < PRUNE_EVERY_US)
+        return;
+    prune->older_than_us = now_us - journal->limits.days * DAY_US;
+    prune->most = journal->prune_rows;
+    pthread_mutex_unlock(&journal->lock);
+    pruned = journal_file_prune(journal->file, prune, NULL, &why);
+    pthread_mutex_lock(&journal->lock);
+    if (pruned > 0)
+        journal->prune_rows -= pruned;
+    else
+        journal->pruned_us = now_us; /* nothing old is left: rest an hour */
+}
+
+static void retain_idle(struct journal *journal, struct journal_prune *prune)
+{
+    struct why why;
+
+    prune->older_than_us =
+        prune->now_us - (journal->limits.days < IDLE_DAYS ? journal->limits.days : IDLE_DAYS) * DAY_US;
+    prune->most = INT32_MAX;
+    pthread_mutex_unlock(&journal->lock);
+    for (int bite = 0; bite < IDLE_BITES; bite++) {
+        uint64_t before = journal->idle_cursor;
+
+        if (journal_file_prune_idle(journal->file, prune, &journal->idle_cursor, &why) < 0
+            || journal->idle_cursor == before)
+            break;
+    }
+    pthread_mutex_lock(&journal->lock);
+}
+
+static void report_locked(struct journal *journal, const struct why *why)
+{
+    journal_report_locked(journal, &(struct journal_news){ .kind = JOURNAL_TROUBLE, .why = *why });
+}
+
+/* First what all have read, then readings outside brews, at last the oldest of all, and that is reported. */
+static void retain_by_size(struct journal *journal, struct journal_prune *prune)
+{
+    uint64_t cursor = 0, dropped = 0, newest_seq = journal->newest_seq - 1; /* the last row stays in any case */
+    struct why why;
+    int pruned;
+
+    prune->older_than_us = INT64_MAX;
+    prune->most = INT32_MAX;
+    pthread_mutex_unlock(&journal->lock);
+    journal->over = journal_file_size(journal->file) > journal->limits.bytes;
+    pruned = journal->over ? journal_file_prune(journal->file, prune, NULL, &why) : -1;
+    for (prune->up_to_seq = newest_seq; pruned == 0;) {
+        uint64_t before = cursor;
+
+        pruned = journal_file_prune_idle(journal->file, prune, &cursor, &why);
+        if (cursor == before)
+            break;
+    }
+    if (pruned == 0 && journal_file_prune(journal->file, prune, &dropped, &why) > 0)
+        why_set(
+            &why, 0,
+            "journal %s: larger than journal_mb allows, and nothing is left that every reader has: messages up to %llu "
+            "were dropped unread; start poise-logger, or allow more",
+            journal->path, (unsigned long long)dropped);
+    pthread_mutex_lock(&journal->lock);
+    if (dropped)
+        report_locked(journal, &why);
+}
+
+static void look_at_disk(struct journal *journal)
+{
+    struct statvfs disk;
+    struct why why;
+    uint64_t room;
+
+    if (statvfs(journal->path, &disk) != 0)
+        return;
+    room = (uint64_t)disk.f_bavail * disk.f_frsize;
+    if (room < ROOM_LEAST && !journal->tight) {
+        why_set(&why, 0, "journal %s: only %llu MB are left on its disk; make room before it is full", journal->path,
+                (unsigned long long)(room >> 20));
+        report_locked(journal, &why);
+    }
+    journal->tight = journal->tight ? room < 2 * ROOM_LEAST : room < ROOM_LEAST;
+}
+
+/* So that a restart, which forgets what readers said since, only keeps a little more. */
+static void keep_readers(struct journal *journal)
+{
+    for (int i = 0; i < journal->reader_count; i++) {
+        struct reader *reader = &journal->readers[i];
+        char key[KEEP_KEY_SIZE];
+
+        if (reader->seq == reader->kept_seq)
+            continue;
+        snprintf(key, sizeof key, "reader/%s", reader->name);
+        journal_keep(journal, key, &reader->seq, sizeof reader->seq);
+        reader->kept_seq = reader->seq;
+    }
+}
+
+void journal_retain_locked(struct journal *journal)
+{
+    uint64_t read = read_by_all(journal);
+    struct journal_prune prune = { .up_to_seq = read < journal->newest_seq ? read : journal->newest_seq - 1,
+                                   .now_us = journal->newest_us };
+    bool measure = clock_steady_ms() - journal->measured_ms >= MEASURE_EVERY_MS;
+
+    if (journal->failing || journal->newest_us == 0 || !journal->file)
+        return;
+    retain_by_age(journal, &prune);
+    if (measure) {
+        journal->measured_ms = clock_steady_ms();
+        retain_idle(journal, &prune);
+        look_at_disk(journal);
+        keep_readers(journal);
+    }
+    if (measure || journal->over)
+        retain_by_size(journal, &prune);
+}
