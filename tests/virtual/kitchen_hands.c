@@ -274,7 +274,7 @@ struct span pour(struct kitchen_session *session, double grams, double flow_g_pe
     struct kitchen_script *script = session->script;
     double fall_s = draw(session, 0.1, 0.5), length = grams / flow_g_per_s + (ramp_s + fall_s) / 2;
     struct span span = { script->now_s, script->now_s + length };
-    double drops = chance(session, 0.4) ? draw(session, 0.2, 0.6) : 0;
+    double drops = chance(session, 0.4) ? draw(session, 0.3, 0.7) : 0;
 
     fall_s = fmin(fall_s, length / 3);
     ramp_s = fmax(0.01, fmin(ramp_s, length / 3));

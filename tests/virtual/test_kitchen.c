@@ -249,6 +249,39 @@ static void test_a_scale_shows_the_dose(void **state)
     assert_true(doses > 5);
 }
 
+/* How long after a beginning, or before an end, the load differs by more than 2.5 divisions of 0.1 g. */
+static double unseen_s(const struct kitchen_session *session, double at_s, bool ends)
+{
+    double rests_g = kitchen_load_g(session, 0, at_s + (ends ? 0.02 : -0.02)), after_s = 0;
+
+    while (after_s < 2 && fabs(kitchen_load_g(session, 0, at_s + (ends ? -after_s : after_s)) - rests_g) <= 0.25)
+        after_s += 0.005;
+    return after_s;
+}
+
+/* What a limit asks for must be on the scale within it, or a tracker would be asked for what nobody can know. */
+static void test_every_moment_of_an_ordinary_brew_shows_within_its_limit(void **state)
+{
+    (void)state;
+    for (unsigned long seed = 0; seed < 4 * SEEDS; seed++) {
+        struct kitchen_session *session = opened(family_of("ordinary"), seed);
+        struct limits limits = kitchen_limits(&session->scale[0]);
+
+        for (int i = 0; i < session->brew_count; i++)
+            for (int j = 0; j < session->brew[i].mark_count; j++) {
+                const struct kitchen_mark *mark = &session->brew[i].mark[j];
+                bool pressed = session->brew[i].press_seen;
+                bool ends = mark->stage == KITCHEN_STEEP || mark->stage == KITCHEN_SETTLE
+                            || mark->stage == KITCHEN_STRENGTH || (mark->stage == KITCHEN_WEIGH && pressed);
+                bool tight = pressed && (mark->stage == KITCHEN_PRESS || mark->stage == KITCHEN_WEIGH);
+
+                if (!mark->untimed)
+                    assert_true(unseen_s(session, mark->at_s, ends) < (tight ? limits.press_s : limits.stage_s) - 0.1);
+            }
+        kitchen_close(session);
+    }
+}
+
 /* ---- families ---- */
 
 static int lines_with(const struct kitchen_session *session, const char *words)
@@ -639,6 +672,7 @@ int main(void)
         cmocka_unit_test(test_what_the_cup_gained_is_the_beverage),
         cmocka_unit_test(test_marks_follow_one_another),
         cmocka_unit_test(test_a_scale_shows_the_dose),
+        cmocka_unit_test(test_every_moment_of_an_ordinary_brew_shows_within_its_limit),
         cmocka_unit_test(test_ways_are_what_they_promise),
         cmocka_unit_test(test_cups_that_are_never_weighed),
         cmocka_unit_test(test_pours_and_presses_reach_their_ends),
