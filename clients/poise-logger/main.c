@@ -291,6 +291,7 @@ int main(int argc, char **argv)
     int option, result;
 
     program_begin(argv[0]);
+    logger.signals = catch_signals(); /* first of all: who stops it now finds a logger that ends in order */
     while ((option = getopt_long(argc, argv, "s:b:c:hV", options, NULL)) != -1)
         switch (option) {
         case 's':
@@ -319,7 +320,6 @@ int main(int argc, char **argv)
     place_store(store, logger.store_path, sizeof logger.store_path);
     place_bus(bus, logger.bus, sizeof logger.bus);
     place_control(control, logger.control, sizeof logger.control);
-    logger.signals = catch_signals();
     if (logger.signals < 0) {
         program_say("cannot watch for signals: %s", strerror(errno));
         return EXIT_FAILED;

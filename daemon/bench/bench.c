@@ -18,6 +18,9 @@ enum {
                                * on a disk that takes nothing */
 };
 
+/* A new listener has the state at once; who subscribes without pause costs the others one a second. */
+enum { STATES_AT_ONCE = 8, STATE_EVERY_MS = 1000 };
+
 /* Each tracker is kept at least so often while readings arrive: what a restart has to read again.  They take
  * turns, so that a thousand of them cost neither a pause nor the memory of a second copy. */
 static const int64_t SAVE_EVERY_US = 60000000;
@@ -101,16 +104,22 @@ static void publish_state(struct bench *bench)
         bus_publish(bench->bus, bench->state_topic, strlen(bench->state_topic), bench->state.data, bench->state.length);
 }
 
-static char *text_taken(struct text *text)
+/* What changed is published in any case. */
+static bool may_publish_state(struct bench *bench)
 {
-    char *room = text_room(text, 1);
+    int64_t now_ms = clock_steady_ms(), earned = (now_ms - bench->state_ms) / STATE_EVERY_MS;
 
-    if (!room) {
-        text_free(text);
-        return NULL;
+    if (earned > 0) {
+        bench->states_left =
+            earned < STATES_AT_ONCE - bench->states_left ? bench->states_left + (int)earned : STATES_AT_ONCE;
+        bench->state_ms = now_ms;
     }
-    *room = '\0';
-    return text->data;
+    if (bench->stations.state_changed)
+        return true;
+    if (bench->states_left == 0)
+        return false;
+    bench->states_left--;
+    return true;
 }
 
 static char *state_text(void *context)
@@ -162,9 +171,11 @@ void bench_settle(struct bench *bench)
     if (bench->pending.length || bench->planner.changed || bench->late_us)
         bench_save_pending(bench);
     /* the state shows what the events do: it comes behind them */
-    if (!bench->pending.length && (bench->state_wanted || bench->stations.state_changed))
+    if (!bench->pending.length && (bench->state_wanted || bench->stations.state_changed) && may_publish_state(bench))
         publish_state(bench);
     if (!bench->closing) {
+        if (bench->state_wanted)
+            arm(bench, bench->now.mono_us + (int64_t)(STATE_EVERY_MS * 1000 * bench->clock->rate));
         arm(bench, stations_deadline(&bench->stations));
         arm(bench, bench->late_us);
     }
@@ -174,7 +185,7 @@ void bench_settle(struct bench *bench)
  */
 static void settle_reading(struct bench *bench, int station)
 {
-    if (bench->pending.length > bench->journaled || bench->state_wanted || bench->stations.state_changed)
+    if (bench->pending.length > bench->journaled || bench->stations.state_changed)
         bench_settle(bench);
     else if (station >= 0)
         arm(bench, tracker_deadline(bench->stations.all[station].tracker));
@@ -295,6 +306,11 @@ void bench_slept(struct bench *bench, int64_t slept_us)
     bench_settle(bench);
 }
 
+static void ordered(void *bench, int instrument, const char *detail)
+{
+    bench_instrument(bench, instrument, INSTRUMENT_ORDERED, detail);
+}
+
 /* ---- what clients say ---- */
 
 static void subscribed(void *context, const char *prefix, size_t length)
@@ -383,6 +399,7 @@ static void fill(struct bench *bench, uv_loop_t *loop, const struct config *conf
         .plugged = plugged_write,
         .since = bench_ask_since,
         .read_by = bench_read_by,
+        .ordered = ordered,
         .planner = &bench->planner,
         .planned = bench_planned,
     };

@@ -47,6 +47,8 @@ struct bench {
     struct text state;
     char state_topic[TOPIC_SIZE];
     bool state_wanted; /* somebody subscribed to it */
+    int states_left;   /* that subscriptions may still cause at once ... */
+    int64_t state_ms;  /* ... and when one was added last */
     bool closing;
     int64_t saved_us;            /* when a tracker was last kept in its turn ... */
     int save_next;               /* ... and which */

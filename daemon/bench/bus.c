@@ -16,6 +16,7 @@
 #include <zmq.h>
 
 #include "lock.h"
+#include "poise/place.h"
 
 enum {
     DRAIN_BUDGET = 64,        /* messages per turn, so that a flood of requests never starves the instruments */
@@ -192,24 +193,6 @@ int bus_reply(struct bus *bus, const struct bus_peer *peer, const char *text, si
 
 /* ---- opening and closing ---- */
 
-/* Who owns the folder can put another socket in this one's place; under /tmp anybody may have made it first. */
-static int check_owner(const char *path, struct why *why)
-{
-    char folder[SOCKET_PATH_BYTES + 1];
-    struct stat status;
-
-    snprintf(folder, sizeof folder, "%s", path);
-    *strrchr(folder, '/') = '\0';
-    if (stat(folder[0] ? folder : "/", &status) != 0)
-        return why_set(why, -errno, "%s: %s", folder, strerror(errno));
-    if (status.st_uid != geteuid() && status.st_uid != 0 && geteuid() != 0)
-        return why_set(why, -EPERM,
-                       "%s: the folder is another user's, who could listen in your place; choose a folder "
-                       "of your own",
-                       folder);
-    return 0;
-}
-
 static int end_bind(struct end *end, const char *address, struct why *why)
 {
     struct stat there;
@@ -230,7 +213,7 @@ static int end_bind(struct end *end, const char *address, struct why *why)
                        address, SOCKET_PATH_BYTES);
     strcpy(end->address, address);
     if ((error = folder_make_for(address + sizeof ipc - 1, why)) != 0
-        || (error = check_owner(address + sizeof ipc - 1, why)) != 0)
+        || (error = place_trusted(address + sizeof ipc - 1, why)) != 0)
         return error;
     if ((end->lock = lock_take(address + sizeof ipc - 1, why)) < 0)
         return end->lock;

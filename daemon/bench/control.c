@@ -83,6 +83,30 @@ static json_t *sentence(struct why *why)
     return json_string(why->text);
 }
 
+static void drop_raw(struct request *request)
+{
+    while (request->raw_count > 0)
+        free(request->raw[--request->raw_count].text);
+}
+
+/* The object with what is JSON already put in; NULL: no memory. */
+static char *write_reply(const struct request *request)
+{
+    char *object = json_dumps(request->reply, JSON_COMPACT);
+    struct text text = { 0 };
+
+    if (!object || !request->raw_count)
+        return object;
+    text_add(&text, object, strlen(object) - 1); /* without its last bracket; it has "ok" at least */
+    free(object);
+    for (int i = 0; i < request->raw_count; i++) {
+        text_print(&text, ",\"%s\":", request->raw[i].key);
+        text_add(&text, request->raw[i].text, strlen(request->raw[i].text));
+    }
+    text_add(&text, "}", 1);
+    return text_taken(&text);
+}
+
 char *control_answer(const struct control *control, const char *text, size_t length, struct moment now,
                      size_t *reply_length)
 {
@@ -96,6 +120,7 @@ char *control_answer(const struct control *control, const char *text, size_t len
     if ((request.json = read_request(text, length, &why)))
         result = run(&request, &why);
     if (result < 0) {
+        drop_raw(&request);
         json_object_clear(request.reply);
         json_object_set_new(request.reply, "why", sentence(&why));
     }
@@ -103,10 +128,11 @@ char *control_answer(const struct control *control, const char *text, size_t len
         json_object_set(request.reply, "id", json_object_get(request.json, "id"));
     if (result != LATER) {
         json_object_set_new(request.reply, "ok", json_boolean(result >= 0));
-        reply = json_dumps(request.reply, JSON_COMPACT);
+        reply = write_reply(&request);
     }
     if (reply)
         *reply_length = strlen(reply);
+    drop_raw(&request);
     json_decref(request.json);
     json_decref(request.reply);
     return reply;

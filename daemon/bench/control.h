@@ -20,6 +20,8 @@ struct control {
     void (*plugged)(const struct config *config, struct text *out); /* what no section names: plugged_write */
     /* "since": the answer is sent later; `id` (may be NULL) goes back with it.  0 or a negative errno. */
     int (*since)(void *context, uint64_t after_seq, size_t most, const json_t *id);
+    /* An instrument has taken an order: which it was. */
+    void (*ordered)(void *context, int instrument, const char *detail);
     /* A reader holds everything up to this seq for good. */
     void (*read_by)(void *context, const char *reader, uint64_t seq);
     struct planner *planner;

@@ -1,4 +1,5 @@
 /* What each request does; see control.h.  Reading and answering them is in control.c. */
+#include <assert.h>
 #include <errno.h>
 #include <math.h>
 #include <stdio.h>
@@ -187,14 +188,13 @@ void control_put_brew(struct request *request, const struct brew *brew)
 
 /* ---- commands ---- */
 
+/* The text is the request's from now on. */
 static int put_text(struct request *request, const char *key, char *text, struct why *why)
 {
-    json_t *value = text ? json_loads(text, 0, NULL) : NULL;
-
-    free(text);
-    if (!value)
+    if (!text)
         return why_set(why, -ENOMEM, "out of memory");
-    json_object_set_new(request->reply, key, value);
+    assert(request->raw_count < (int)(sizeof request->raw / sizeof *request->raw));
+    request->raw[request->raw_count++] = (struct raw){ key, text };
     return 0;
 }
 
@@ -207,14 +207,11 @@ static int do_instruments(struct request *request, struct why *why)
 {
     const struct control *control = request->control;
     struct text plugged = { 0 };
-    json_t *list;
+    int error;
 
     control->plugged(control->config, &plugged);
-    list = plugged.failed ? NULL : json_loadb(plugged.data, plugged.length, 0, NULL);
-    text_free(&plugged);
-    if (!list)
-        return why_set(why, -ENOMEM, "out of memory");
-    json_object_set_new(request->reply, "plugged", list);
+    if ((error = put_text(request, "plugged", text_taken(&plugged), why)) != 0)
+        return error;
     json_object_set_new(request->reply, "mono_us", json_integer(request->now.mono_us));
     return put_text(request, "instruments", control->instruments(control->context), why);
 }
@@ -248,22 +245,15 @@ static int get_instrument(struct request *request, int *out, struct why *why)
 
 static int give_order(struct request *request, enum order order, struct why *why)
 {
-    const struct bench_hands *hands = request->control->hands;
-    const struct config *config = request->control->config;
-    struct stations *stations = request->control->stations;
-    struct message message = { .kind = MESSAGE_INSTRUMENT, .instrument.change = INSTRUMENT_ORDERED };
-    struct source source;
+    const struct control *control = request->control;
+    const struct bench_hands *hands = control->hands;
     int instrument = -1; /* set by get_instrument */
     int error = get_instrument(request, &instrument, why);
 
     if (error || (error = hands->order(hands->context, instrument, order, why)) != 0)
         return error;
-    source = source_configured(config, instrument, stations);
-    source_changed(stations, &source, INSTRUMENT_ORDERED, request->now);
-    strcpy(message.instrument.instrument, config->instruments[instrument].name);
-    strcpy(message.instrument.detail, order == ORDER_TARE ? "to tare" : "to show zero");
-    stations->emit(stations->context, &message);
-    json_object_set_new(request->reply, "instrument", json_string(config->instruments[instrument].name));
+    control->ordered(control->context, instrument, order == ORDER_TARE ? "to tare" : "to show zero");
+    json_object_set_new(request->reply, "instrument", json_string(control->config->instruments[instrument].name));
     return 0;
 }
 

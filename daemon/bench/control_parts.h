@@ -11,6 +11,11 @@ struct request {
     json_t *json;
     struct moment now;
     json_t *reply; /* fields are added to it */
+    struct raw {   /* and these, which are JSON already */
+        const char *key;
+        char *text;
+    } raw[2];
+    int raw_count;
 };
 
 /* Returns 0, LATER, or a negative errno with a sentence. */

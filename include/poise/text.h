@@ -24,6 +24,9 @@ void text_string(struct text *text, const char *string);
 void text_number(struct text *text, double value);
 void text_free(struct text *text);
 
+/* What it holds as a C string, which is the caller's from now on; NULL when memory was short: then it is freed. */
+char *text_taken(struct text *text);
+
 #pragma GCC visibility pop
 
 #endif

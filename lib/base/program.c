@@ -19,9 +19,14 @@ void program_begin(const char *argv0)
 
 void program_plain(char *text)
 {
-    for (; *text; text++)
-        if ((unsigned char)*text < ' ' || *text == 0x7f)
+    for (; *text; text++) {
+        unsigned char byte = (unsigned char)*text, next = (unsigned char)text[1];
+
+        if (byte < ' ' || byte == 0x7f)
             *text = '?';
+        else if (byte == 0xc2 && next >= 0x80 && next < 0xa0) /* U+0080 to U+009F steer terminals too */
+            *text = text[1] = '?';
+    }
 }
 
 void program_say(const char *format, ...)

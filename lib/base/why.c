@@ -11,6 +11,8 @@ static void blank_controls(char *text)
     for (; *text; text++)
         if ((unsigned char)*text < 0x20 || *text == 0x7f)
             *text = '?';
+        else if ((unsigned char)text[0] == 0xc2 && (unsigned char)text[1] >= 0x80 && (unsigned char)text[1] < 0xa0)
+            text[0] = text[1] = '?'; /* U+0080 to U+009F steer terminals too */
 }
 
 void why_write(struct why *why, const char *format, ...)

@@ -88,11 +88,15 @@ static int open_bus(struct client *client, struct why *why)
     return zmq_connect(client->bus, address) < 0 ? address_wrong(address, why) : 0;
 }
 
-/* A socket that somebody else could have put there would feed us a false bench. */
+/* A socket that somebody else could have put there would feed us a false bench; so would a network, which has neither
+ * owners nor keys yet. */
 static int check_place(const char *address, struct why *why)
 {
     static const char ipc[] = "ipc://";
 
+    if (strncmp(address, "tcp:", 4) == 0)
+        return why_set(why, -EPERM,
+                       "%s: refused: a network socket needs keys, and there are none; use an ipc:// address", address);
     if (strncmp(address, ipc, sizeof ipc - 1) != 0 || address[sizeof ipc - 1] != '/')
         return 0;
     return place_trusted(address + sizeof ipc - 1, why);

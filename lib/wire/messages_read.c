@@ -17,12 +17,15 @@ static int missing(const char *key, const char *wanted, struct why *why)
     return why_set(why, -EINVAL, "the field \"%s\" is not %s", key, wanted);
 }
 
+/* Every JSON reader holds these exactly, and differences of them always fit. */
+static const int64_t WHOLE_MOST = INT64_C(1) << 53;
+
 static int read_int64(json_t *json, const char *key, int64_t *out, struct why *why)
 {
     json_t *field = json_object_get(json, key);
 
-    if (!json_is_integer(field))
-        return missing(key, "a whole number", why);
+    if (!json_is_integer(field) || json_integer_value(field) > WHOLE_MOST || json_integer_value(field) < -WHOLE_MOST)
+        return missing(key, "a whole number within 2^53", why);
     *out = json_integer_value(field);
     return 0;
 }
@@ -62,6 +65,9 @@ static int read_text(json_t *json, const char *key, bool required, char *out, si
     }
     memcpy(out, json_string_value(field), length);
     out[length] = '\0';
+    for (char *at = out; *at; at++) /* U+0080 to U+009F are no text, and steer terminals */
+        if ((unsigned char)at[0] == 0xc2 && (unsigned char)at[1] >= 0x80 && (unsigned char)at[1] < 0xa0)
+            at[0] = at[1] = '?';
     return 0;
 }
 

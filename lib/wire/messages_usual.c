@@ -53,7 +53,7 @@ static int digits(struct cursor *cursor)
     return (int)(cursor->at - from);
 }
 
-/* A whole number of at most 18 digits and without leading zeros, so that nothing can overflow. */
+/* A whole number within 2^53 and without leading zeros, so that nothing can overflow. */
 static int64_t whole(struct cursor *cursor)
 {
     bool negative = follows(cursor, "-");
@@ -72,6 +72,10 @@ static int64_t whole(struct cursor *cursor)
     }
     for (int i = 0; i < count; i++)
         value = value * 10 + (from[i] - '0');
+    if (value > INT64_C(1) << 53) {
+        cursor->good = false;
+        return 0;
+    }
     return negative ? -value : value;
 }
 

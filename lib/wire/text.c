@@ -84,3 +84,15 @@ void text_free(struct text *text)
     free(text->data);
     *text = (struct text){ 0 };
 }
+
+char *text_taken(struct text *text)
+{
+    char *room = text_room(text, 1);
+
+    if (!room) {
+        text_free(text);
+        return NULL;
+    }
+    *room = '\0';
+    return text->data;
+}

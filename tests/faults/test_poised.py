@@ -153,6 +153,74 @@ def test_a_network_socket_without_keys_is_refused(bench):
     assert status == 2 and "tcp://" in said and "keys" in said
 
 
+def test_a_socket_or_folder_of_a_stranger_is_refused(bench):
+    """Neither poised nor a client has anything to do with it; root, who could, neither."""
+    if os.geteuid() != 0:
+        return          # only root can make a folder that is another's
+    one_scale(bench)
+    bench.poised()
+    theirs = bench.folder / "theirs"
+    theirs.mkdir()
+    os.chown(theirs, 4711, 4711)
+    for program, arguments in (("poise-ctl", ["--control", f"ipc://{theirs}/control", "status"]),
+                               ("poise-logger", ["--bus", f"ipc://{theirs}/bus", "--control", f"ipc://{theirs}/control"]),
+                               ("poise-timer", ["--plain", "--bus", f"ipc://{theirs}/bus"])):
+        status, _, said = bench.run(program, *arguments)
+        assert status == 1 and "another user" in said, (program, said)
+    text = bench.configuration.read_text().replace(str(bench.folder) + "/", f"{theirs}/").replace(
+        "journal = journal.db", f"journal = {bench.folder}/other.db")
+    (bench.folder / "other.conf").write_text(text)
+    status, _, said = bench.run("poised", "--config", bench.folder / "other.conf")
+    assert status == 1 and "another user's" in said
+    os.chown(bench.folder / "control", 4711, 4711)          # a socket that a stranger has made
+    status, _, said = bench.run("poise-ctl", "status")
+    assert status == 1 and "another user" in said
+    os.chown(bench.folder / "control", 0, 0)
+    os.chmod(bench.folder, 0o777)                           # anybody could put another one there
+    status, _, said = bench.run("poise-ctl", "status")
+    assert status == 1 and "everybody may write" in said
+    os.chmod(bench.folder, 0o700)
+    assert bench.run("poise-ctl", "status")[0] == 0
+
+
+def test_a_network_address_without_a_key_is_refused_by_clients(bench):
+    status, _, said = bench.run("poise-ctl", "--control", "tcp://127.0.0.1:5555", "status")
+    assert status == 1 and "needs keys" in said
+
+
+def test_subscribing_without_pause_costs_others_one_state_a_second(bench):
+    one_scale(bench)
+    bench.poised()
+    bus = bench.subscribe()
+    began = time.monotonic()
+    for _ in range(40):
+        sockets = []
+        for _ in range(10):
+            sockets.append(bench.context.socket(zmq.SUB))
+            sockets[-1].setsockopt(zmq.LINGER, 0)
+            sockets[-1].connect(bench.bus)
+            sockets[-1].setsockopt_string(zmq.SUBSCRIBE, "state/")
+        bench.ask(do="status")
+        for one in sockets:
+            one.close()
+    late = bench.subscribe()                # waits its turn, and has it
+    elapsed = time.monotonic() - began
+    states = sum(message["topic"] == "state/pier" for message in bus.drain())
+    assert states <= 1 + 8 + elapsed + 1, (states, elapsed)
+    assert late.state["stations"][0]["station"] == "left"
+
+
+def test_steering_characters_and_hostile_times_reach_no_terminal(bench):
+    one_scale(bench)
+    bench.poised()
+    watch = bench.start("poise-ctl", "watch")
+    watch.wait_line("bench pier")
+    bench.ask(do="begin")
+    assert bench.ask(do="note", text="hot\u009b31mred\u0085")["ok"]
+    line = watch.wait_line("hot")
+    assert not [c for c in line if 0x7f <= ord(c) < 0xa0] and "red" in line
+
+
 def test_a_file_in_the_place_of_the_socket_is_left_alone(bench):
     one_scale(bench)
     (bench.folder / "bus").write_text("my recipe")

@@ -47,6 +47,13 @@ static char *state(void *context)
     return strdup("{}");
 }
 
+static void ordered(void *context, int instrument, const char *detail)
+{
+    (void)context;
+    if (instrument != 0 || !*detail)
+        abort();
+}
+
 static void read_by(void *context, const char *reader, uint64_t seq)
 {
     (void)context;
@@ -158,6 +165,7 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t length)
         .plugged = plugged,
         .since = since,
         .read_by = read_by,
+        .ordered = ordered,
         .planner = &fresh,
         .planned = planned,
     };

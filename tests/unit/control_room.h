@@ -34,6 +34,7 @@ struct room {
     int count;
     uint64_t seq;
     int ordered, order;
+    char said[40]; /* what was reported of the order */
     struct {
         char key[80];
         void *data;
@@ -49,6 +50,21 @@ static inline void emit(void *context, struct message *message)
     assert_true(room->count < EMITTED);
     message->common.seq = ++room->seq;
     room->emitted[room->count++] = *message;
+}
+
+static inline void ordered(void *context, int instrument, const char *detail)
+{
+    struct room *room = context;
+
+    assert_int_equal(instrument, room->ordered);
+    snprintf(room->said, sizeof room->said, "%s", detail);
+}
+
+static inline void read_by(void *context, const char *reader, uint64_t seq)
+{
+    struct room *room = context;
+
+    snprintf(room->said, sizeof room->said, "%s %llu", reader, (unsigned long long)seq);
 }
 
 static inline int order(void *context, int instrument, enum order what, struct why *why)
@@ -106,6 +122,8 @@ static inline int set_up(void **state)
         .hands = &room->hands,
         .context = room,
         .planner = &room->planner,
+        .ordered = ordered,
+        .read_by = read_by,
     };
     room->seq = 100;
     stations_of(room);
