@@ -71,7 +71,7 @@ static void print_design(const struct plan *plan, const struct design *design)
         puts("One cup per level shows no spread: a trend may be seen, but no difference between two levels is proved.");
         return;
     }
-    printf("Two levels must differ by %.2f points of extraction to show (at 5 %%, four times out of five),\n"
+    printf("A difference of %.2f points of extraction will show four times out of five, by the test of the report,\n"
            "if repeats spread by %.2f points%s.\n",
            design->smallest_difference, design->spread,
            design->spread_assumed ? ", which is assumed: put `spread =` of this bench into [experiment]" : "");

@@ -16,8 +16,9 @@ static void usage(FILE *out)
     fputs("Usage: poise-report [OPTIONS] EXPERIMENT      what an experiment says\n"
           "       poise-report [OPTIONS] brew NAME       one cup\n"
           "       poise-report [OPTIONS] brews           cups as a table\n"
-          "       poise-report [OPTIONS] next EXPERIMENT the cup that would teach most\n"
+          "       poise-report [OPTIONS] next EXPERIMENT the cup that would show most\n"
           "       poise-report [OPTIONS] verdicts        of each variable: keep or drop\n"
+          "       poise-report [OPTIONS] recipe          one recipe of all experiments, and its proof\n"
           "       poise-report                           the experiments there are\n"
           "\n"
           "An experiment that is called like a command: poise-report experiment NAME\n"
@@ -235,11 +236,9 @@ static int (*command_of(int count, char **words, struct request *out))(const str
         bool named;
         int (*command)(const struct request *);
     } commands[] = {
-        { "brew", true, report_brew },
-        { "brews", false, report_brews },
-        { "next", true, report_next },
-        { "verdicts", false, report_verdicts },
-        { "experiment", true, report_experiment },
+        { "brew", true, report_brew },      { "brews", false, report_brews },
+        { "next", true, report_next },      { "verdicts", false, report_verdicts },
+        { "recipe", false, report_recipe }, { "experiment", true, report_experiment },
     };
 
     if (count == 0)

@@ -188,7 +188,9 @@ static void advise(struct variable *variable)
 
     if (!variable->refused[0] && !variable->take_best[0])
         return; /* nothing was judged: what it says already */
-    if (variable->refused[0])
+    if (variable->preferred[0])
+        snprintf(words, sizeof words, "%.100s: preferred blind", variable->preferred);
+    else if (variable->refused[0])
         snprintf(words, sizeof words, "no verdict: %.380s", variable->refused);
     else if (variable->verdict == VERDICT_UNDECIDED)
         snprintf(words, sizeof words, "not known yet: poise-report next %.60s", variable->experiment);
@@ -363,6 +365,9 @@ static void say_tasted(const struct tasted *tasted, struct variable *variable)
     for (int i = 0; i < tasted->first.sample_count; i++)
         samples[i] = tasted->first.sample[i];
     variable->tasting_p = tasting_score_p(&tasted->score, &over_tasters);
+    if (tasted->first.method == TASTING_PAIRED && !tasted->seen && variable->tasting_p < TASTING_ALPHA)
+        snprintf(variable->preferred, sizeof variable->preferred, "%s",
+                 samples[tasted->score.preferred[1] > tasted->score.preferred[0]]);
     tasting_score_sentence(&tasted->score, samples, variable->tasting);
     tasting_words_text(tasted->words, samples, tasted->first.sample_count, words);
     length = strlen(variable->tasting);
@@ -416,7 +421,7 @@ static int judge_experiment(struct verdicts *verdicts, const char *name, struct 
         free(findings);
         return error;
     }
-    for (int factor = 0; factor < findings->factor_count; factor++)
+    for (int factor = 0; factor < findings->factor_count && strcmp(name, RECIPE_EXPERIMENT) != 0; factor++)
         add_variable(verdicts, findings, factor);
     findings_free(findings);
     free(findings);
@@ -448,44 +453,58 @@ static int judge_all(struct verdicts *verdicts, struct why *why)
     return 0;
 }
 
+int verdicts_make(const struct request *request, struct verdicts *out, struct why *why)
+{
+    sqlite3 *database = store_database(request->store);
+    struct tasting_search search = { out, NULL, 0 };
+    int error;
+
+    memset(out, 0, sizeof *out);
+    out->request = request;
+    out->margin = isnan(request->options.margin) ? MARGIN_POINTS : request->options.margin;
+    error = judge_all(out, why);
+    if (!error)
+        error = findings_repeats(database, NULL, request->options.measure, &out->spread, &out->spread_df, why);
+    if (!error)
+        error = store_tasting_each(request->store, each_tasting, &search, why);
+    free(search.tasted);
+    if (!error)
+        judge_together(out);
+    return error;
+}
+
+bool verdicts_know_margin(const struct request *request)
+{
+    if (margin_is_known(&request->options))
+        return true;
+    program_say("--measure %s: how much of it is worth having? Say so by --margin",
+                measure_name(request->options.measure));
+    return false;
+}
+
 int report_verdicts(const struct request *request)
 {
-    struct verdicts *verdicts = calloc(1, sizeof *verdicts);
+    struct verdicts *verdicts = malloc(sizeof *verdicts);
     struct document document = { NULL, 0, false };
     struct why why = { "not enough memory" };
-    struct tasting_search search = { verdicts, NULL, 0 };
     int status = EXIT_FAILED;
 
-    if (!margin_is_known(&request->options)) {
-        program_say("--measure %s: how much of it is worth having? Say so by --margin",
-                    measure_name(request->options.measure));
+    if (!verdicts_know_margin(request)) {
         free(verdicts);
         return EXIT_USAGE;
     }
-    if (verdicts) {
-        verdicts->request = request;
-        verdicts->margin = isnan(request->options.margin) ? MARGIN_POINTS : request->options.margin;
-    }
-    if (!verdicts || judge_all(verdicts, &why) < 0
-        || findings_repeats(store_database(request->store), NULL, request->options.measure, &verdicts->spread,
-                            &verdicts->spread_df, &why)
-               < 0
-        || store_tasting_each(request->store, each_tasting, &search, &why) < 0) {
+    if (!verdicts || verdicts_make(request, verdicts, &why) < 0) {
         program_say("%s", why.text);
     } else if (!verdicts->count) {
         program_say("no variable was varied yet: load a plan with poise-ctl plan load, and brew");
         status = EXIT_DONE;
+    } else if (request->json) {
+        status = json_out(verdicts_json(verdicts));
     } else {
-        judge_together(verdicts);
-        if (request->json) {
-            status = json_out(verdicts_json(verdicts));
-        } else {
-            verdicts_document(verdicts, &document);
-            status = report_out(request, &document, "Verdicts");
-        }
+        verdicts_document(verdicts, &document);
+        status = report_out(request, &document, "Verdicts");
     }
     document_free(&document);
-    free(search.tasted);
     free(verdicts);
     return status;
 }

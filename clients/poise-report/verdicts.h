@@ -23,6 +23,7 @@ struct variable {
     char refused[400];                                   /* why there is no verdict; empty: nothing stands beside it */
     double cost_s, cost_steps;                           /* how much more the better takes; NAN: not known */
     char tasting[3 * SCORE_SENTENCE];                    /* empty: none */
+    char preferred[WORDS_SIZE]; /* the sample that was preferred blind, if one was; empty: none */
     double tasting_p;
     enum verdict verdict;
     size_t cups;
@@ -35,6 +36,21 @@ struct verdicts {
     int count;
     double spread, spread_df;
 };
+
+/* The experiment of the cups that confirm a recipe: its cups vary nothing. */
+#define RECIPE_EXPERIMENT "confirm-recipe"
+
+/* Judges every variable of every experiment in the store.  Returns 0 or a negative errno. */
+int verdicts_make(const struct request *request, struct verdicts *out, struct why *why);
+
+/* Says so where the measure has no usual margin and none was given. */
+bool verdicts_know_margin(const struct request *request);
+
+/* Of several experiments on one variable, is this the one that speaks for it? */
+bool verdicts_leads(const struct verdicts *verdicts, int place);
+
+/* "+30 s, +1 step"; empty: nothing. */
+void verdicts_cost(const struct variable *variable, char out[64]);
 
 void verdicts_document(const struct verdicts *verdicts, struct document *out);
 json_t *verdicts_json(const struct verdicts *verdicts);

@@ -10,7 +10,7 @@ static const char *const verdict_words[] = { "keep", "drop", "undecided" };
 
 /* Of several experiments on one variable the recipe follows the decided one with the most cups, of equals
  * the latest. */
-static bool leads(const struct verdicts *verdicts, int place)
+bool verdicts_leads(const struct verdicts *verdicts, int place)
 {
     const struct variable *variable = &verdicts->variable[place];
 
@@ -38,12 +38,12 @@ static void headline(const struct verdicts *verdicts, struct document *out)
         int count = 0, said = 0;
 
         for (int i = 0; i < verdicts->count; i++)
-            count += leads(verdicts, i) && (int)verdicts->variable[i].verdict == verdict;
+            count += verdicts_leads(verdicts, i) && (int)verdicts->variable[i].verdict == verdict;
         if (count)
             length +=
                 (size_t)snprintf(words + length, sizeof words - length, "%s%s", length ? "; " : "", before[verdict]);
         for (int i = 0; i < verdicts->count && length + 2 * WORDS_SIZE < sizeof words; i++)
-            if (leads(verdicts, i) && (int)verdicts->variable[i].verdict == verdict)
+            if (verdicts_leads(verdicts, i) && (int)verdicts->variable[i].verdict == verdict)
                 length += (size_t)snprintf(words + length, sizeof words - length, "%s%.60s",
                                            said == 0           ? ""
                                            : said == count - 1 ? " and "
@@ -55,7 +55,7 @@ static void headline(const struct verdicts *verdicts, struct document *out)
 }
 
 /* "+30 s, +1 step"; what costs nothing says nothing. */
-static void cost_words(const struct variable *variable, char out[64])
+void verdicts_cost(const struct variable *variable, char out[64])
 {
     const double least_s = 0.5, least_steps = 0.05; /* below what is shown */
     size_t length = 0;
@@ -87,7 +87,7 @@ void verdicts_document(const struct verdicts *verdicts, struct document *out)
         words_interval(variable->interval, 2, "", interval);
         if (!isnan(variable->effect))
             snprintf(effect, sizeof effect, "%+.2f", variable->effect);
-        cost_words(variable, cost);
+        verdicts_cost(variable, cost);
         if (!isnan(variable->tasting_p))
             words_p(variable->tasting_p, p);
         in_all = in_all || variable->measure != verdicts->request->options.measure;
@@ -117,7 +117,7 @@ void verdicts_document(const struct verdicts *verdicts, struct document *out)
                  call_of(measure));
     document_table(out, "variable|take");
     for (int i = 0; i < verdicts->count; i++)
-        if (leads(verdicts, i))
+        if (verdicts_leads(verdicts, i))
             document_row(out, "%s" CELL "%s", call_of(verdicts->variable[i].factor), verdicts->variable[i].advice);
     if (verdicts->spread_df > 0)
         document_add(out, BLOCK_TEXT,

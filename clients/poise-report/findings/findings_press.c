@@ -54,7 +54,9 @@ static void find_slopes(struct findings *out, double *x, double *y)
             continue;
         slope->measure = of_press[i];
         slope->n = n;
-        slope->per_unit = trend_slope_at(&line, line.centre, out->confidence, &slope->interval);
+        /* as many questions as there may be lines: an interval that leaves out zero is one of them */
+        slope->per_unit =
+            trend_slope_at(&line, line.centre, 1 - (1 - out->confidence) / PRESS_SLOPES, &slope->interval);
         out->press.slope_count++;
     }
 }
