@@ -181,15 +181,34 @@ static void print_plan(const json_t *plan)
     }
 }
 
+static void print_loaded(const json_t *reply)
+{
+    char words[256];
+
+    printf("%s is loaded: %g cups", ctl_printable(ctl_text(reply, "experiment"), words, sizeof words),
+           ctl_value(json_object_get(reply, "design"), "cups"));
+    if (ctl_value(reply, "done") > 0)
+        printf(", %g of them done already", ctl_value(reply, "done"));
+    putchar('\n');
+}
+
 static int ask_plan(const struct ctl *ctl, const char *verb, char *text)
 {
-    bool brew_wanted = strcmp(verb, "redo") == 0;
+    bool credit = strcmp(verb, "credit") == 0, brew_wanted = credit || strcmp(verb, "redo") == 0;
+    double run = NAN;
     json_t *request = json_pack("{s:s, s:s, s:s*, s:s*, s:s*}", "do", "plan", "plan", verb, "station", ctl->station,
                                 "text", text, "brew", brew_wanted && ctl->word_count > 1 ? ctl->words[1] : NULL);
     json_t *reply;
     char words[256];
     int status;
 
+    if (credit && (!ctl_number(ctl->words[2], &run) || run != floor(run) || fabs(run) > 1e6)) {
+        program_say("plan credit: '%s' is no number of a run; `plan show` lists them", ctl->words[2]);
+        json_decref(request);
+        return EXIT_USAGE;
+    }
+    if (credit)
+        json_object_set_new(request, "run", json_integer((json_int_t)run));
     if (!request && text) {
         program_say("the plan is not valid UTF-8");
         return EXIT_FAILED;
@@ -204,12 +223,13 @@ static int ask_plan(const struct ctl *ctl, const char *verb, char *text)
     else if (strcmp(verb, "show") == 0)
         print_plan(json_object_get(reply, "plan"));
     else if (strcmp(verb, "load") == 0)
-        printf("%s is loaded: %g cups\n", ctl_printable(ctl_text(reply, "experiment"), words, sizeof words),
-               ctl_value(json_object_get(reply, "design"), "cups"));
+        print_loaded(reply);
     else if (strcmp(verb, "unload") == 0)
         printf("%s is unloaded, %g of %g cups were done\n",
                ctl_printable(ctl_text(reply, "experiment"), words, sizeof words), ctl_value(reply, "done"),
                ctl_value(reply, "of"));
+    else if (credit)
+        printf("%s counts as run %g\n", ctl_printable(ctl_text(reply, "brew"), words, sizeof words), run);
     else
         printf("%s is offered again\n", ctl_printable(ctl_text(reply, "brew"), words, sizeof words));
     json_decref(reply);
@@ -259,9 +279,15 @@ int command_plan(const struct ctl *ctl)
         const char *name, *wants;
         int least_words, most_words;
     } verbs[] = {
-        { "load", "the plan's file", 2, 2 }, { "check", "the plan's file", 2, 2 }, { "show", "no more", 1, 1 },
-        { "next", "no more", 1, 1 },         { "skip", "no more", 1, 1 },          { "redo", "at most a brew", 1, 2 },
-        { "unload", "no more", 1, 1 },       { "settings", "no more", 1, 1 },
+        { "load", "the plan's file", 2, 2 },
+        { "check", "the plan's file", 2, 2 },
+        { "show", "no more", 1, 1 },
+        { "next", "no more", 1, 1 },
+        { "skip", "no more", 1, 1 },
+        { "redo", "at most a brew", 1, 2 },
+        { "unload", "no more", 1, 1 },
+        { "settings", "no more", 1, 1 },
+        { "credit", "a brew and a run", 3, 3 },
     };
     const char *verb = ctl->words[0];
 
@@ -278,6 +304,7 @@ int command_plan(const struct ctl *ctl)
             return settings(ctl);
         return strcmp(verb, "load") == 0 ? load(ctl) : ask_plan(ctl, verb, NULL);
     }
-    program_say("plan: there is no '%s'; there are load, check, show, next, skip, redo, unload, settings", verb);
+    program_say("plan: there is no '%s'; there are load, check, show, next, skip, redo, credit, unload, settings",
+                verb);
     return EXIT_USAGE;
 }

@@ -77,15 +77,13 @@ static void say_brew(const struct timer_model *model, const struct message_brew 
 static void say_measure(const struct timer_model *model, const struct message_measure *measure, char *out, size_t size)
 {
     const char *name = measure_summary(measure->measure);
-    struct guide_setting setting = { .number = measure->value, .tolerance = NAN };
     char value[80] = "taken back", digits[32];
     int decimals = measure_decimals(measure->measure);
 
-    snprintf(setting.name, sizeof setting.name, "%s", measure_name(measure->measure));
     if (!isnan(measure->value) && measure->measure >= MEASURE_PRESS_PEAK_KPA
         && measure->measure <= MEASURE_PRESS_MEAN_KPA) {
         guide_pressure_words(measure->value, NAN, &model->units, value, sizeof value);
-    } else if (!isnan(measure->value) && measure->standard_uncertainty > 0 && !measure->above) {
+    } else if (!isnan(measure->value) && measure->standard_uncertainty * pow(10, decimals) >= 0.5 && !measure->above) {
         snprintf(digits, sizeof digits, "%.*f", decimals, measure->standard_uncertainty);
         snprintf(value, sizeof value, "%.*f ± %s", decimals, measure->value, digits);
     } else if (!isnan(measure->value)) {

@@ -402,6 +402,7 @@ static void fill(struct bench *bench, uv_loop_t *loop, const struct config *conf
         .ordered = ordered,
         .planner = &bench->planner,
         .planned = bench_planned,
+        .credited = bench_credited,
     };
     strcpy(bench->common.bench, config->bench);
     snprintf(bench->common.boot, sizeof bench->common.boot, "%s", clock_boot());

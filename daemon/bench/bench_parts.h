@@ -105,6 +105,9 @@ void bench_on_news(uv_async_t *handle);
 
 /* bench_plan.c: for struct stations and struct control; context is the bench. */
 json_t *bench_plan(void *context, const char *station, const char *brew);
+/* A brew is another run than it was: said on the bus. */
+void bench_credited(void *context, struct brew *brew, const struct why *why);
+
 void bench_planned_over(void *context, struct brew *brew, bool corrected, struct why *why);
 void bench_planned(void *context);
 

@@ -1,5 +1,6 @@
 /* The plan on the bench: brews take their run from it, stations aim at what it asks. */
 #include <stdio.h>
+#include <stdlib.h>
 #include <string.h>
 
 #include "bench_parts.h"
@@ -42,9 +43,11 @@ json_t *bench_plan(void *context, const char *station, const char *brew)
     return planner_take(&bench->planner, station, brew);
 }
 
-static void report_verdict(struct bench *bench, const struct brew *brew, const struct why *why)
+/* `credited`: with the run that the brew is now. */
+static void report_verdict(struct bench *bench, const struct brew *brew, bool credited, const struct why *why)
 {
     struct message message = { .kind = MESSAGE_BREW };
+    char *plan = credited && brew->plan ? json_dumps(brew->plan, JSON_COMPACT) : NULL;
 
     strcpy(message.brew.brew, brew->name);
     strcpy(message.brew.station, brew->station);
@@ -52,23 +55,37 @@ static void report_verdict(struct bench *bench, const struct brew *brew, const s
     message.brew.at_us = brew->ended_us;
     message.brew.plan_kept = brew->plan_kept;
     snprintf(message.brew.note, DETAIL_SIZE, "%s", why->text);
+    message.brew.plan_json = plan;
+    measures_clear(&message.brew.measures);
     bench_emit(bench, &message);
+    free(plan);
+}
+
+void bench_credited(void *context, struct brew *brew, const struct why *why)
+{
+    report_verdict(context, brew, true, why);
 }
 
 void bench_planned_over(void *context, struct brew *brew, bool corrected, struct why *why)
 {
     struct bench *bench = context;
     int before = brew->plan_kept;
+    json_t *was = json_incref(brew->plan);
 
     if (planner_over(&bench->planner, brew, why)) {
-        if (corrected)
-            report_verdict(bench, brew, why);
-        if (brew->plan_kept == 0)
+        bool credited = brew->plan != was;
+
+        if (corrected || credited)
+            report_verdict(bench, brew, credited, why);
+        if (credited)
+            stations_warn(&bench->stations, brew, brew->station, "plan-credited", "%s: %s.", brew->name, why->text);
+        else if (brew->plan_kept == 0)
             stations_warn(&bench->stations, brew, brew->station, "plan-not-kept", "%s. Kept; repeat queued.",
                           why->text);
         else if (before == 0)
             stations_warn(&bench->stations, brew, brew->station, "plan-kept", "corrected: %s keeps its plan after all",
                           brew->name);
     }
+    json_decref(was);
     bench_planned(bench);
 }

@@ -27,6 +27,8 @@ struct control {
     struct planner *planner;
     /* The plan or what it offers changed: stations aim at it. */
     void (*planned)(void *context);
+    /* A brew counts as another run than before, or is judged by another plan; `why` as planner_over has it. */
+    void (*credited)(void *context, struct brew *brew, const struct why *why);
 };
 
 enum { SINCE_BYTES = 262144 }; /* most of one answer, so that it never holds up the others for long */

@@ -466,6 +466,6 @@ const struct command_row control_commands[] = {
     { "unassign", control_unassign, "brew seq number" },
     { "sample", control_sample, "brew" },
     { "since", do_since, "seq most reader kept" },
-    { "plan", control_plan, "plan text station brew" },
+    { "plan", control_plan, "plan text station brew run" },
     { NULL, NULL, NULL },
 };

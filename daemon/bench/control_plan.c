@@ -1,4 +1,4 @@
-/* Requests about the plan: load, show, next, skip, redo, unload, check. */
+/* Requests about the plan: load, show, next, skip, redo, credit, unload, check. */
 #include <errno.h>
 #include <math.h>
 #include <string.h>
@@ -42,7 +42,9 @@ static int do_load(struct request *request, struct why *why)
         return why_set(why, -EIO, "the system gives no random numbers; write a seed into the plan");
     if ((error = planner_load(planner, text, strlen(text), seed, why)) != 0)
         return error;
+    planner_adopt(planner, &request->control->stations->brews, request->control->credited, request->control->context);
     json_object_set_new(request->reply, "experiment", json_string(planner->plan->name));
+    json_object_set_new(request->reply, "done", json_integer(planner_done(planner)));
     json_object_set_new(request->reply, "seed", json_integer(planner->seed));
     put_design(request, planner->plan);
     return 0;
@@ -120,6 +122,27 @@ static int do_redo(struct request *request, struct why *why)
     return planner_redo(request->control->planner, brew, why);
 }
 
+static int do_credit(struct request *request, struct why *why)
+{
+    struct planner *planner = request->control->planner;
+    json_t *run = json_object_get(request->json, "run");
+    struct brew *brew;
+    int error;
+
+    if ((error = need_plan(request, why)) != 0 || (error = control_brew(request, &brew, why)) != 0)
+        return error;
+    if (!json_is_integer(run))
+        return why_set(why, -EINVAL, "\"run\" is the number of the run, as `plan show` lists it");
+    if (json_integer_value(run) < 1 || json_integer_value(run) > planner->count)
+        return why_set(why, -EINVAL, "%s has the runs 1 to %d", planner->plan->name, planner->count);
+    if ((error = planner_credit(planner, brew, (int)json_integer_value(run) - 1, why)) != 0)
+        return error;
+    request->control->credited(request->control->context, brew, why);
+    json_object_set_new(request->reply, "brew", json_string(brew->name));
+    json_object_set_new(request->reply, "run", json_incref(run));
+    return 0;
+}
+
 static int do_unload(struct request *request, struct why *why)
 {
     struct planner *planner = request->control->planner;
@@ -139,8 +162,9 @@ static const struct {
     command *run;
     bool changes;
 } verbs[] = {
-    { "load", do_load, true }, { "show", do_show, false },    { "next", do_next, false },   { "skip", do_skip, true },
-    { "redo", do_redo, true }, { "unload", do_unload, true }, { "check", do_check, false },
+    { "load", do_load, true },    { "show", do_show, false },    { "next", do_next, false },
+    { "skip", do_skip, true },    { "redo", do_redo, true },     { "unload", do_unload, true },
+    { "check", do_check, false }, { "credit", do_credit, true },
 };
 
 int control_plan(struct request *request, struct why *why)
@@ -155,5 +179,6 @@ int control_plan(struct request *request, struct why *why)
                 request->control->planned(request->control->context);
             return error;
         }
-    return error ? error : why_set(why, -EINVAL, "\"plan\" is one of load, show, next, skip, redo, unload, check");
+    return error ? error
+                 : why_set(why, -EINVAL, "\"plan\" is one of load, show, next, skip, redo, credit, unload, check");
 }

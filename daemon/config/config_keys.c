@@ -88,6 +88,11 @@ static int set_retained(struct config_reader *reader, const struct key *key, con
     return config_number(value, key->least, key->most, &station(reader)->tracker.retained_g_per_g, why);
 }
 
+static int set_last_drops(struct config_reader *reader, const struct key *key, const char *value, struct why *why)
+{
+    return config_number(value, key->least, key->most, &station(reader)->tracker.last_drops_g, why);
+}
+
 static int set_cup_mass(struct config_reader *reader, const struct key *key, const char *value, struct why *why)
 {
     return config_number(value, key->least, key->most, &reader->cups[reader->cup_count - 1].mass_g, why);
@@ -259,6 +264,7 @@ static const struct key keys[] = {
     { SECTION_STATION, "piston_diameter_mm", set_piston, 10, 300, NULL },
     { SECTION_STATION, "press_limit_kpa", set_press_limit, 1, 1000, NULL },
     { SECTION_STATION, "retained_g_per_g", set_retained, 0.5, 10, NULL },
+    { SECTION_STATION, "last_drops_g", set_last_drops, 0.5, 50, NULL },
     { SECTION_CUP, "mass_g", set_cup_mass, 1, 20000, "what it weighs empty, in grams" },
     { SECTION_INSTRUMENT, "driver", set_driver, 0, 0, "driver = line (poised --drivers lists them)" },
     { SECTION_INSTRUMENT, "port", set_port, 0, 0, "port = /dev/serial/by-id/..." },

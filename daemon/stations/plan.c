@@ -3,6 +3,7 @@
 
 #include <errno.h>
 #include <inttypes.h>
+#include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -256,6 +257,174 @@ static void judge_earlier(struct planner *planner, int run, const struct brew *b
     planner->changed = true;
 }
 
+/* ---- another run than the one that was offered ---- */
+
+static bool same_value(const json_t *one, const json_t *other)
+{
+    if (json_is_number(one) && json_is_number(other))
+        return json_number_value(one) == json_number_value(other);
+    return json_equal(one, other);
+}
+
+/* What both of two objects name is alike in them; `measures` false: measures, which an instrument checks, apart. */
+static bool same_where_both(const json_t *one, const json_t *other, bool measures)
+{
+    const char *name;
+    json_t *value;
+
+    json_object_foreach((json_t *)one, name, value)
+    {
+        const json_t *found = json_object_get(other, name);
+
+        if (found && !same_value(value, found) && (measures || measure_find(name) < 0))
+            return false;
+    }
+    return true;
+}
+
+/* The brew is this run's from now on. */
+static void take_over(struct planner *planner, struct brew *brew, int run)
+{
+    json_t *plan = plan_run_json(planner->plan, &planner->runs[run], run + 1);
+
+    if (!plan)
+        return;
+    json_decref(brew->plan);
+    brew->plan = plan;
+    brew->changed = planner->changed = true;
+}
+
+/* The open run that a brew fits best which missed its own: alike in all that nobody measures, and kept; -1: none is. */
+static int best_open(const struct planner *planner, const struct brew *brew)
+{
+    double least = INFINITY;
+    int best = -1;
+
+    for (int i = 0; i < planner->queued; i++) {
+        int run = planner->queue[i];
+        json_t *plan = plan_run_json(planner->plan, &planner->runs[run], run + 1);
+        struct why ignored;
+
+        if (plan && same_where_both(json_object_get(plan, "factors"), json_object_get(brew->plan, "factors"), false)
+            && plan_judge(plan, &brew->measures, &ignored) == 1 && plan_misfit(plan, &brew->measures) < least) {
+            least = plan_misfit(plan, &brew->measures);
+            best = run;
+        }
+        json_decref(plan);
+    }
+    return best;
+}
+
+/* Gives up the run that a brew was for; it waits again, first of all. */
+static void let_go(struct planner *planner, int run, const struct brew *brew)
+{
+    if (strcmp(planner->made[run].brew, brew->name) != 0)
+        return;
+    planner->made[run].brew[0] = '\0';
+    run_missed(planner, run, true);
+}
+
+/* True when it found another run for the brew, which is credited to that. */
+static bool credited(struct planner *planner, struct brew *brew, int run, struct why *why)
+{
+    int other = best_open(planner, brew);
+
+    if (other < 0)
+        return false;
+    let_go(planner, run, brew);
+    take_over(planner, brew, other);
+    planner->made[other].tries++;
+    run_done(planner, other, brew->name);
+    brew->plan_kept = 1;
+    why_set(why, 0, "Counts as run %d, which it fits; run %d is offered again. `plan credit` changes that", other + 1,
+            run + 1);
+    return true;
+}
+
+int planner_credit(struct planner *planner, struct brew *brew, int run, struct why *why)
+{
+    int old = run_of(planner, brew);
+
+    if (!planner->plan)
+        return why_set(why, -EINVAL, "no plan is loaded");
+    if (!brew->ended || brew->discarded)
+        return why_set(why, -EINVAL, "%s is %s: only a cup that is done counts as a run", brew->name,
+                       brew->discarded ? "discarded" : "still being brewed");
+    if (run < 0 || run >= planner->count)
+        return why_set(why, -EINVAL, "%s has the runs 1 to %d", planner->plan->name, planner->count);
+    if (old == run && planner->made[run].state == RUN_DONE)
+        return why_set(why, -EINVAL, "%s is run %d already", brew->name, run + 1);
+    if (planner->made[run].state != RUN_WAITING)
+        return why_set(why, -EINVAL, "run %d is %s: `plan redo %s` frees it", run + 1,
+                       planner->made[run].state == RUN_DONE ? "done" : "being brewed", planner->made[run].brew);
+    if (old >= 0)
+        let_go(planner, old, brew);
+    take_over(planner, brew, run);
+    brew->plan_kept = plan_judge(brew->plan, &brew->measures, why);
+    planner->made[run].tries++;
+    strcpy(planner->made[run].brew, brew->name);
+    if (!planner->first[0] || brew_name_order(brew->name, planner->first) < 0)
+        strcpy(planner->first, brew->name);
+    if (brew->plan_kept != 0)
+        run_done(planner, run, brew->name);
+    return 0;
+}
+
+static bool same_names(const json_t *one, const json_t *other)
+{
+    const char *name;
+    json_t *value;
+
+    json_object_foreach((json_t *)one, name, value) if (!json_object_get(other, name)) return false;
+    return json_object_size(one) == json_object_size(other);
+}
+
+/* The open run that is set exactly as this brew was; -1: none is. */
+static int same_open(const struct planner *planner, const json_t *was)
+{
+    const json_t *factors = json_object_get(was, "factors"), *recipe = json_object_get(was, "recipe");
+    int found = -1;
+
+    for (int i = 0; i < planner->queued && found < 0; i++) {
+        json_t *plan = plan_run_json(planner->plan, &planner->runs[planner->queue[i]], planner->queue[i] + 1);
+        json_t *set = json_object_get(plan, "factors"), *held = json_object_get(plan, "recipe");
+
+        if (same_names(set, factors) && same_where_both(set, factors, true) && same_where_both(held, recipe, true))
+            found = planner->queue[i];
+        json_decref(plan);
+    }
+    return found;
+}
+
+void planner_adopt(struct planner *planner, struct brews *brews,
+                   void (*changed)(void *context, struct brew *brew, const struct why *why), void *context)
+{
+    for (int i = 0; i < brews->count; i++) {
+        struct brew *brew = brews->all[i];
+        const char *experiment = json_string_value(json_object_get(brew->plan, "experiment"));
+        struct why why = { "" };
+        int run;
+
+        if (!experiment || strcmp(experiment, planner->plan->name) != 0 || brew->discarded
+            || (run = same_open(planner, brew->plan)) < 0)
+            continue;
+        take_over(planner, brew, run);
+        if (!planner->first[0])
+            strcpy(planner->first, brew->name);
+        strcpy(planner->made[run].brew, brew->name);
+        planner->made[run].tries++;
+        if (!brew->ended) {
+            leave_queue(planner, run);
+            planner->made[run].state = RUN_BREWING;
+            continue;
+        }
+        brew->plan_kept = plan_judge(brew->plan, &brew->measures, &why);
+        if (brew->plan_kept != 0)
+            run_done(planner, run, brew->name);
+        changed(context, brew, &why);
+    }
+}
+
 int planner_over(struct planner *planner, struct brew *brew, struct why *why)
 {
     int before = brew->plan_kept;
@@ -278,6 +447,8 @@ int planner_over(struct planner *planner, struct brew *brew, struct why *why)
     if (!first && brew->plan_kept == before)
         return 0;
     brew->changed = true;
+    if (current && brew->plan_kept == 0 && credited(planner, brew, run, why))
+        return 1;
     if (current && brew->plan_kept == 0)
         run_missed(planner, run, false);
     else if (current)

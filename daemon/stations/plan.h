@@ -57,9 +57,19 @@ void planner_stations(struct planner *planner, const char *(*name)(const void *c
 json_t *planner_take(struct planner *planner, const char *station, const char *brew);
 
 /* Judges a brew that is over, or was corrected since: sets brew->plan_kept, and `why` to the reasons when it was not
- * kept, else empty.  Returns 1 when the verdict is a new one, else 0.  A run that was not kept or was
- * discarded is offered again, unless an earlier try of it kept the plan; one that kept it after all is no longer. */
+ * kept, else empty.  A brew that missed its run and is what another open run asks becomes that run's, the one it fits
+ * best: brew->plan is then another, and `why` says so.  Returns 1 when the verdict is a new one, else 0.  A run that
+ * was not kept or was discarded is offered again, unless an earlier try of it kept the plan; one that kept it after all
+ * is no longer. */
 int planner_over(struct planner *planner, struct brew *brew, struct why *why);
+
+/* The operator says which run a brew was: brew->plan and its verdict follow. */
+int planner_credit(struct planner *planner, struct brew *brew, int run, struct why *why);
+
+/* Takes over the brews of the same experiment that were made before the plan was loaded: each that was the same in all
+ * that is set, and keeps the tolerances of now, is done.  `changed` gets each brew whose plan is another now. */
+void planner_adopt(struct planner *planner, struct brews *brews,
+                   void (*changed)(void *context, struct brew *brew, const struct why *why), void *context);
 
 /* The offered run goes to the end. */
 int planner_skip(struct planner *planner, const char *station, struct why *why);

@@ -19,6 +19,7 @@ struct tracker_config {
     double piston_diameter_mm;  /* 0: no pressure from force */
     double press_limit_kpa;     /* 0: no warning */
     double retained_g_per_g;    /* liquid held per gram of coffee, until measured */
+    double last_drops_g;        /* what comes when a press goes on until the flow dies; 0: not known */
     double cup_g[TRACKER_CUPS]; /* known cups by their empty mass */
     int cup_count;
     int64_t lag_us; /* of the mass instrument's filter; 0: not known */

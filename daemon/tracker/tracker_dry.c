@@ -2,10 +2,10 @@
  * is how much came through in the end and, where the cup stands on a scale of its own, when it stopped to gain. */
 #include "tracker_parts.h"
 
-/* What coffee holds when pressed dry differs by so much from bean to bean and grind to grind, per gram; and a press
- * that stops before the end leaves some 6 g of 180 in the brewer (common practice, no source). */
+/* What coffee holds when pressed dry differs by so much from bean to bean and grind to grind, per gram (common
+ * practice, no source).  How much a press that stops before the end leaves in the brewer is the bench's own: its
+ * configuration. */
 static const double HELD_G_PER_G = 2, HELD_U_G_PER_G = 0.2;
-static const double LEFT_SHARE = 6.0 / 180;
 
 /* Nothing gained for so long under the hand's force: what is left is air.  Then it is dry but once in fifty times. */
 static const int64_t DIED_US = 1000000;
@@ -47,7 +47,7 @@ void dry_judge(const struct tracker *tracker, struct measures *measures)
     const double *value = measures->value, *u = measures->standard_uncertainty;
     double held = tracker->config.retained_g_per_g > 0 ? tracker->config.retained_g_per_g : HELD_G_PER_G;
     double dose_g = value[MEASURE_DOSE_G], dry_g = value[MEASURE_WATER_G] - held * dose_g;
-    double left_g = dry_g - value[MEASURE_BEVERAGE_G], stopped_g = LEFT_SHARE * dry_g;
+    double left_g = dry_g - value[MEASURE_BEVERAGE_G], stopped_g = tracker->config.last_drops_g;
     double u_g = hypot(hypot(u[MEASURE_WATER_G], u[MEASURE_BEVERAGE_G]),
                        hypot(held * u[MEASURE_DOSE_G], HELD_U_G_PER_G * dose_g));
     double log_odds, chance;
@@ -55,7 +55,7 @@ void dry_judge(const struct tracker *tracker, struct measures *measures)
     if (is_said(measures))
         return;
     log_odds = stopped_g * (stopped_g - 2 * left_g) / (2 * u_g * u_g);
-    if (isnan(log_odds))
+    if (isnan(log_odds) || !(stopped_g > 0)) /* nobody said how much the end brings: the mass shows nothing */
         log_odds = 0;
     if (has_died(tracker))
         log_odds += DIED_LOG_ODDS;

@@ -101,9 +101,10 @@ struct message_brew {
     struct measures measures; /* with BREW_END: all that is known; else all NAN */
     int plan_kept;            /* with BREW_END and BREW_VERDICT: 1, 0, -1 not known; else -1 */
     char note[DETAIL_SIZE];   /* with BREW_NOTE, or why a brew was discarded or left its plan */
-    const char *plan_json;    /* with BREW_BEGIN under a plan: the object {"experiment", "run", "replicate",
-                               * "factors", "recipe"}; NULL: no plan.  Owned by the caller when writing; when read
-                               * it lives as long as the message. */
+    const char *plan_json; /* with BREW_BEGIN under a plan, and with BREW_VERDICT when the brew is credited to another
+                            * run: the object {"experiment", "run", "replicate",
+                            * "factors", "recipe"}; NULL: no plan.  Owned by the caller when writing; when read
+                            * it lives as long as the message. */
 };
 
 struct message_stage {

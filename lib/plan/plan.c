@@ -206,3 +206,17 @@ int plan_judge(const json_t *run, const struct measures *measures, struct why *w
     }
     return kept;
 }
+
+double plan_misfit(const json_t *run, const struct measures *measures)
+{
+    double target[MEASURE_COUNT], tolerance[MEASURE_COUNT], sum = 0;
+
+    plan_targets(run, target, tolerance);
+    for (int i = 0; i < MEASURE_COUNT; i++) {
+        double unit = tolerance[i] > 0 ? tolerance[i] : 0.01 * fabs(target[i]);
+
+        if (!isnan(target[i]) && !isnan(measures->value[i]) && unit > 0)
+            sum += pow((measures->value[i] - target[i]) / unit, 2);
+    }
+    return sum;
+}

@@ -215,6 +215,9 @@ const char *const store_statements[STATEMENT_COUNT] = {
     [STATEMENT_BREW_PLAN] = "UPDATE brew SET experiment_id = ?2, run = ?3, replicate = ?4, factors = ?5, recipe = ?6,"
                             " tolerances = ?7"
                             " WHERE brew_id = ?1 AND experiment_id IS NULL AND recipe IS NULL",
+    /* by a verdict, which must be the newest word on the brew */
+    [STATEMENT_BREW_CREDIT] = "UPDATE brew SET experiment_id = ?2, run = ?3, replicate = ?4, factors = ?5, recipe = ?6,"
+                              " tolerances = ?7 WHERE brew_id = ?1 AND outcome_seq = ?8",
     [STATEMENT_BREW_END] = "UPDATE brew SET outcome_seq = ?2, ended_us = ?3, ended_mono_us = ?4,"
                            " plan_kept = coalesce(?5, plan_kept), reason = coalesce(?6, reason)"
                            " WHERE brew_id = ?1 AND outcome_seq < ?2",

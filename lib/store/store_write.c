@@ -48,9 +48,10 @@ static void bind_count(sqlite3_stmt *statement, int place, const json_t *value)
         sqlite3_bind_null(statement, place);
 }
 
-static int write_plan(struct store *store, int64_t brew, const char *text)
+/* The run a brew is: of its begin (verdict_seq 0), or another one that a verdict credits it to. */
+static int write_plan(struct store *store, int64_t brew, const char *text, uint64_t verdict_seq)
 {
-    sqlite3_stmt *statement = store->statement[STATEMENT_BREW_PLAN];
+    sqlite3_stmt *statement = store->statement[verdict_seq ? STATEMENT_BREW_CREDIT : STATEMENT_BREW_PLAN];
     json_t *plan = json_loads(text, 0, NULL);
     int64_t experiment = 0;
     int result = 0;
@@ -73,6 +74,8 @@ static int write_plan(struct store *store, int64_t brew, const char *text)
     bind_json(statement, 5, json_object_get(plan, "factors"));
     bind_json(statement, 6, json_object_get(plan, "recipe"));
     bind_json(statement, 7, json_object_get(plan, "tolerances"));
+    if (verdict_seq)
+        sqlite3_bind_int64(statement, 8, (int64_t)verdict_seq);
     if (result == 0)
         result = store_done(statement);
     json_decref(plan);
@@ -95,7 +98,7 @@ static int write_begin(struct store *store, const struct store_event *event)
     store_bind_name(statement, 6, message->brew.station);
     if (store_done(statement) != 0)
         return -1;
-    return event->plan_json ? write_plan(store, brew, event->plan_json) : 0;
+    return event->plan_json ? write_plan(store, brew, event->plan_json, 0) : 0;
 }
 
 static int write_measure(struct store *store, enum statement kind, int64_t brew, const struct message_common *common,
@@ -277,7 +280,9 @@ static int write_event(struct store *store, const struct store_event *event)
         case BREW_NOTE:
             return write_note(store, message, brew);
         case BREW_VERDICT:
-            return write_verdict(store, message, brew);
+            if (write_verdict(store, message, brew) != 0)
+                return -1;
+            return event->plan_json ? write_plan(store, brew, event->plan_json, message->common.seq) : 0;
         }
         return 0;
     case MESSAGE_STAGE:

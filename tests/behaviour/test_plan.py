@@ -184,3 +184,35 @@ def test_a_plan_without_a_title_goes_by_its_name(bench):
     assert bench.run("poise-ctl", "plan", "load", file)[0] == 0
     assert bench.run("poise-ctl", "plan", "show")[1].startswith("ferry-steep\n0 of 4 cups are done")
     assert "\nplan: ferry-steep, 0 of 4 runs done\n" in bench.run("poise-ctl", "status")[1]
+
+
+def test_a_plan_loaded_again_counts_its_cups_and_credits_the_run_that_fits(bench):
+    """The verdict and the run reach the store: 120 s brewed where 60 s were offered, then a wider tolerance."""
+    configure(bench)
+    bench.poised()
+    logger = bench.logger()
+    text = PLAN.replace("seed = 7", "order = listed").replace("60, 120", "60, 120 +- 3")
+    file = bench.folder / "ferry.plan"
+    file.write_text(text)
+    assert bench.run("poise-ctl", "plan", "load", file)[0] == 0
+    bus = bench.subscribe()
+    brews = []
+    for steep_s, water_g in (121, 230), (60, 236):
+        brews.append(bench.ask(do="begin")["brew"])
+        assert bench.ask(do="enter", measure="water_g", value=water_g)["ok"]
+        assert bench.ask(do="enter", measure="steep_s", value=steep_s)["ok"]
+        assert bench.ask(do="end")["ok"]
+    credited = bus.wait_for(event("brew", change="verdict", brew=brews[0]))
+    assert (credited["plan_kept"], credited["plan"]["run"]) == (True, 2)
+    assert "Counts as run 2" in bus.wait_for(event("warning", warning="plan-credited"))["detail"]
+    bench.wait_query("SELECT run, plan_kept, json_extract(factors, '$.steep_s') AS steep FROM brew_summary ORDER BY brew",
+                     lambda rows: rows == [{"run": 2, "plan_kept": 1, "steep": 120},
+                                           {"run": 1, "plan_kept": 0, "steep": 60}])
+    assert "1 of 4 cups were done" in bench.run("poise-ctl", "plan", "unload")[1]
+    file.write_text(text.replace("230 +- 2", "230 +- 8"))
+    assert bench.run("poise-ctl", "plan", "load", file)[1] == "ferry-steep is loaded: 4 cups, 2 of them done already\n"
+    bench.wait_query("SELECT plan_kept FROM brew_summary ORDER BY brew",
+                     lambda rows: [row["plan_kept"] for row in rows] == [1, 1])
+    assert bench.run("poise-ctl", "plan", "credit", brews[0][-3:], "4")[1] == f"{brews[0]} counts as run 4\n"
+    bench.wait_query("SELECT run FROM brew_summary ORDER BY brew", lambda rows: [row["run"] for row in rows] == [4, 1])
+    logger.stop()

@@ -76,6 +76,13 @@ static void planned(void *context)
     (void)context;
 }
 
+static void credited(void *context, struct brew *brew, const struct why *why)
+{
+    (void)context;
+    (void)brew;
+    (void)why;
+}
+
 static struct planner *planner;
 
 static json_t *plan(void *context, const char *station, const char *brew)
@@ -168,6 +175,7 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t length)
         .ordered = ordered,
         .planner = &fresh,
         .planned = planned,
+        .credited = credited,
     };
     struct why why;
 

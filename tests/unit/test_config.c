@@ -59,8 +59,9 @@ static const char whole[] = "\xef\xbb\xbf; the training room\n"
                             "\n"
                             "[station left]\n"
                             "piston_diameter_mm = 60\n"
-                            "press_limit_kpa = 30.5\n"
+                            "press_limit_kpa = 24.5\n"
                             "   retained_g_per_g = 1.9\n"
+                            "last_drops_g = 4.5\n"
                             "[station right]\n"
                             "# no settings\n"
                             "[cup blue]\n"
@@ -113,9 +114,11 @@ static void test_everything_is_read(void **state)
     assert_int_equal(config.station_count, 2);
     assert_string_equal(config.stations[0].name, "left");
     assert_float_equal(config.stations[0].tracker.piston_diameter_mm, 60, 0);
-    assert_float_equal(config.stations[0].tracker.press_limit_kpa, 30.5, 0);
+    assert_float_equal(config.stations[0].tracker.press_limit_kpa, 24.5, 0);
     assert_float_equal(config.stations[0].tracker.retained_g_per_g, 1.9, 0);
     assert_float_equal(config.stations[1].tracker.retained_g_per_g, 2.0, 0);
+    assert_float_equal(config.stations[0].tracker.last_drops_g, 4.5, 0);
+    assert_float_equal(config.stations[1].tracker.last_drops_g, 0, 0);
     assert_int_equal(config.stations[0].tracker.lag_us, 180000);
     assert_int_equal(config.stations[1].tracker.lag_us, 0);
     for (int i = 0; i < 2; i++) {
@@ -140,11 +143,11 @@ static void test_everything_is_read(void **state)
     assert_int_equal(scale->orders[ORDER_TARE].length, 3);
     assert_memory_equal(scale->orders[ORDER_TARE].data, "T\r\n", 3);
     assert_int_equal(scale->orders[ORDER_ZERO].length, 0);
-    assert_int_equal(scale->line, 17);
+    assert_int_equal(scale->line, 18);
     assert_int_equal(scale->setting_count, 2);
     assert_string_equal(scale->settings[1].key, "pattern");
     assert_string_equal(scale->settings[1].value, "^(?<value>[0-9,]+)(?<unit>g)$");
-    assert_int_equal(scale->settings[1].line, 28);
+    assert_int_equal(scale->settings[1].line, 29);
     assert_string_equal(refractometer->station, "");
     assert_null(refractometer->serial);
 

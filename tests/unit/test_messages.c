@@ -23,7 +23,7 @@
     "{'station':'left','stage':'steep','stage_at_us':4000000,"                                       \
     "'brew':'pier-20261125-007',"                                                                    \
     "'first_water_us':3000000,'load_g':520.5,'water_g':230.1,'flow_g_per_s':0.0,'press_kpa':null,"   \
-    "'piston_diameter_mm':60,'press_limit_kpa':30,'stages':[{'stage':'dose','at_us':1}],"            \
+    "'piston_diameter_mm':60,'press_limit_kpa':24,'stages':[{'stage':'dose','at_us':1}],"            \
     "'measures':{'dose_g':{'value':15.02,'standard_uncertainty':0.03}},'above':['press_peak_kpa'],"  \
     "'next':{'experiment':'ferry-steep','run':4,'of':15,'replicate':1,'factors':{'steep_s':120},"    \
     "'recipe':{'dose_g':15.0,'stir':'swirl'},'tolerances':{'dose_g':0.1},'open':[{'steep_s':150}]}," \

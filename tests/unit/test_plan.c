@@ -573,6 +573,103 @@ static void test_a_skipped_run_comes_last(void **state)
     planner_unload(&planner);
 }
 
+#define TWICE \
+    "[experiment]\nname = ferry\nreplicates = 2\norder = listed\n[vary]\nsteep_s = 60, 120 +- 3\n[hold]\nwater_g = 230 +- "
+
+static struct brew *ferry_brew(struct planner *planner, const char *name, double steep_s, double water_g)
+{
+    struct brew *brew = brew_of(planner_take(planner, "left", name), name, water_g);
+
+    brew->measures.value[MEASURE_STEEP_S] = steep_s;
+    return brew;
+}
+
+/* The offered run wants 60 s; the cup was the spilt one again, 120 s, and a run that wants just that is open. */
+static void test_a_cup_counts_as_the_open_run_that_it_fits(void **state)
+{
+    static const char plan[] = TWICE "2\n";
+    struct planner planner = { 0 };
+    struct brew *brew, *none;
+    struct why why;
+
+    (void)state;
+    assert_int_equal(planner_load(&planner, plan, strlen(plan), 0, &why), 0);
+    brew = ferry_brew(&planner, "pier-20261125-001", 121, 230);
+    assert_int_equal(number_of(brew->plan), 1);
+    assert_int_equal(planner_over(&planner, brew, &why), 1);
+    assert_int_equal(brew->plan_kept, 1);
+    assert_int_equal(number_of(brew->plan), 2);
+    assert_non_null(strstr(why.text, "Counts as run 2"));
+    assert_int_equal(planner.made[1].state, RUN_DONE);
+    assert_int_equal(planner_offer(&planner, "left"), 0); /* its own run is open still */
+    none = ferry_brew(&planner, "pier-20261125-002", 90, 230);
+    assert_int_equal(planner_over(&planner, none, &why), 1); /* near to neither: it is none of them */
+    assert_int_equal(none->plan_kept, 0);
+    assert_int_equal(number_of(none->plan), 1);
+    /* the operator knows better */
+    assert_int_equal(planner_credit(&planner, brew, 1, &why), -EINVAL);
+    assert_int_equal(planner_credit(&planner, brew, 9, &why), -EINVAL);
+    assert_int_equal(planner_credit(&planner, brew, 3, &why), 0);
+    assert_int_equal(number_of(brew->plan), 4);
+    assert_int_equal(planner.made[3].state, RUN_DONE);
+    assert_int_equal(planner.made[1].state, RUN_WAITING);
+    drop(brew);
+    drop(none);
+    planner_unload(&planner);
+}
+
+static int changes;
+static void one_changed(void *context, struct brew *brew, const struct why *why)
+{
+    (void)context;
+    (void)brew;
+    (void)why;
+    changes++;
+}
+
+/* Unloaded and loaded again, with a wider tolerance, or longer: the cups that were made are there. */
+static void test_a_plan_loaded_again_knows_its_cups(void **state)
+{
+    static const char narrow[] = TWICE "2\n", wide[] = TWICE "8\n", other[] = TWICE "8\ngrind = 18\n",
+                      longer[] = "[experiment]\nname = ferry\nreplicates = 3\n[vary]\nsteep_s = 60, 120 +- 3\n[hold]\n"
+                                 "water_g = 230 +- 8\n";
+    struct planner planner = { 0 };
+    struct brews brews = { .count = 2 };
+    struct why why;
+
+    (void)state;
+    assert_int_equal(planner_load(&planner, narrow, strlen(narrow), 0, &why), 0);
+    brews.all[0] = ferry_brew(&planner, "pier-20261125-001", 60, 230);
+    planner_over(&planner, brews.all[0], &why);
+    brews.all[1] = ferry_brew(&planner, "pier-20261125-002", 120, 236);
+    planner_over(&planner, brews.all[1], &why);
+    assert_int_equal(brews.all[1]->plan_kept, 0);
+    planner_unload(&planner);
+    changes = 0;
+    assert_int_equal(planner_load(&planner, narrow, strlen(narrow), 0, &why), 0);
+    planner_adopt(&planner, &brews, one_changed, NULL);
+    assert_int_equal(planner_done(&planner), 1);
+    assert_int_equal(changes, 2);
+    planner_unload(&planner);
+    assert_int_equal(planner_load(&planner, wide, strlen(wide), 0, &why), 0);
+    planner_adopt(&planner, &brews, one_changed, NULL);
+    assert_int_equal(planner_done(&planner), 2); /* 236 g are within 230 +- 8 */
+    assert_int_equal(brews.all[1]->plan_kept, 1);
+    planner_unload(&planner);
+    assert_int_equal(planner_load(&planner, longer, strlen(longer), 5, &why), 0);
+    planner_adopt(&planner, &brews, one_changed, NULL);
+    assert_int_equal(planner_done(&planner), 2);
+    assert_int_equal(planner.count, 6);
+    planner_unload(&planner);
+    assert_int_equal(planner_load(&planner, other, strlen(other), 5, &why), 0);
+    json_object_set_new(json_object_get(brews.all[0]->plan, "recipe"), "grind", json_integer(20));
+    planner_adopt(&planner, &brews, one_changed, NULL);
+    assert_int_equal(planner_done(&planner), 1); /* the first was ground otherwise */
+    planner_unload(&planner);
+    drop(brews.all[0]);
+    drop(brews.all[1]);
+}
+
 static void test_a_plan_survives_a_restart(void **state)
 {
     struct planner planner = { 0 }, restored = { 0 };
@@ -620,6 +717,8 @@ int main(void)
         cmocka_unit_test(test_an_earlier_try_that_kept_the_plan_after_all_stands_for_its_run),
         cmocka_unit_test(test_a_renamed_station_keeps_no_run),
         cmocka_unit_test(test_a_skipped_run_comes_last),
+        cmocka_unit_test(test_a_cup_counts_as_the_open_run_that_it_fits),
+        cmocka_unit_test(test_a_plan_loaded_again_knows_its_cups),
         cmocka_unit_test(test_a_plan_survives_a_restart),
     };
 

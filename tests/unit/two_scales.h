@@ -147,7 +147,7 @@ static inline void bench_free(struct bench *bench)
 }
 
 static const struct tracker_config usual = {
-    .piston_diameter_mm = 60, .press_limit_kpa = 200, .retained_g_per_g = 2, .lag_us = 150000
+    .piston_diameter_mm = 60, .press_limit_kpa = 200, .retained_g_per_g = 2, .last_drops_g = 6, .lag_us = 150000
 };
 
 static inline const struct tracker_event *last_of(const struct bench *bench, enum tracker_event_kind kind, int which)
