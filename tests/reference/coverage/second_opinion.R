@@ -22,6 +22,15 @@ pair <- TukeyHSD(fit, "part")$part["b-a", ]
 show("tukey_low", pair["lwr"])
 show("tukey_high", pair["upr"])
 show("tukey_p", pair["p adj"])
+# Games & Howell 1976: a spread for each level, Welch's degrees of freedom, the studentized range of four.
+a <- four$extraction[four$part == "a"]
+b <- four$extraction[four$part == "b"]
+part <- c(var(a) / length(a), var(b) / length(b))
+df <- sum(part)^2 / sum(part^2 / (c(length(a), length(b)) - 1))
+width <- qtukey(0.95, 4, df) * sqrt(sum(part) / 2)
+show("games_howell_low", mean(b) - mean(a) - width)
+show("games_howell_high", mean(b) - mean(a) + width)
+show("games_howell_p", ptukey(abs(mean(b) - mean(a)) / sqrt(sum(part) / 2), 4, df, lower.tail = FALSE))
 
 square <- cups("square")
 table <- anova(lm(extraction ~ grind * stir, square))
@@ -50,6 +59,14 @@ show("curve_t95_high", -log(0.05) / profile[1])
 pure <- sum(tapply(steep$extraction, steep$steep_s, function(y) sum((y - mean(y))^2)))
 df <- c(length(unique(steep$steep_s)) - 2, nrow(steep) - length(unique(steep$steep_s)))
 show("curve_lack_of_fit_p", pf((least - pure) / df[1] / (pure / df[2]), df[1], df[2], lower.tail = FALSE))
+quick <- nls(extraction ~ plateau - (plateau - at_once) * exp(-k * steep_s), steep,
+             start = list(plateau = 21, k = 0.019, at_once = 0.1), control = nls.control(tol = 1e-7, minFactor = 1e-9))
+show("quick_plateau", coef(quick)["plateau"])
+show("quick_rate", coef(quick)["k"])
+found <- as.list(coef(quick))
+show("quick_t95", log((found$plateau - found$at_once) / (0.05 * found$plateau)) / found$k)
+df <- df - c(1, 0)
+show("quick_lack_of_fit_p", pf((deviance(quick) - pure) / df[1] / (pure / df[2]), df[1], df[2], lower.tail = FALSE))
 
 line <- cups("line")
 line$block <- factor(line$replicate)

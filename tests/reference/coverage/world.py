@@ -5,6 +5,7 @@ made and whether it held.  None of it knows how the report reaches its claims.""
 import contextlib
 import math
 import os
+import sys
 from dataclasses import dataclass
 
 import numpy as np
@@ -22,6 +23,7 @@ class Row:
     what: str
     kind: str       # COVERS: held / made within reach.  FALSE: false / reports.  POWER: made / reports.  MEAN: a number
     reach: tuple    # lowest and highest that hold; shares in percent
+    part: str       # the module whose simulations fill it
 
 
 ROWS, SIMULATIONS = {}, []
@@ -29,7 +31,7 @@ ROWS, SIMULATIONS = {}, []
 
 def row(name, kind, what, reach=None):
     usual = {COVERS: (93, 97), FALSE: (0, 6), POWER: (90, 100), MEAN: (-0.1, 0.1)}
-    ROWS[name] = Row(name, what, kind, reach or usual[kind])
+    ROWS[name] = Row(name, what, kind, reach or usual[kind], sys._getframe(1).f_globals["__name__"])
 
 
 def simulation(full, short=0):
