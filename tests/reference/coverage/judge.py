@@ -119,6 +119,7 @@ def main():
     options.add_argument("--short", action="store_true", help="a minute, and the standing rows must hold")
     options.add_argument("--only", action="append", metavar="ROW", help="only what fills this row")
     options.add_argument("--times", type=float, default=1.0, help="so many times as many experiments")
+    options.add_argument("--minutes", type=float, help="stop after so long, with what there is by then")
     options.add_argument("--jobs", type=int, default=2)
     given = options.parse_args()
     if given.seeds == "unread" and given.only:
@@ -136,19 +137,25 @@ def main():
             if given.only and not fills(function, programs, empty, folder, set(given.only)):
                 continue
             count = int(given.times * (short if given.short else full))
-            tasks += [(place, index, given.seeds, programs, empty, folder) for index in range(count)]
-        noted = {name: [] for name in judged.ROWS}
+            tasks += [((index + 0.5) / count, (place, index, given.seeds, programs, empty, folder))
+                      for index in range(count)]
+        tasks.sort()        # all rows fill at the same pace, so that a run that is cut short has some of each
+        noted, judged_benches = {name: [] for name in judged.ROWS}, 0
         with multiprocessing.Pool(given.jobs) as pool:
-            for found in pool.imap(one, tasks, chunksize=8):
+            for found in pool.imap(one, [task for _, task in tasks], chunksize=4):
                 for name, made, good in found:
                     noted[name].append((made, good))
+                judged_benches += 1
+                if given.minutes and time.monotonic() - began > 60 * given.minutes:
+                    pool.terminate()
+                    break
     # A row falls when chance does not explain it: 1 in 20 in the table, 1 in 1000 in the test that has to stay green.
     z = 3.29 if given.short else 1.96
     results = [Result(row, noted[name], z) for name, row in judged.ROWS.items()
                if noted[name] or not given.only]
     with open(os.path.join(HERE, "standing.csv"), encoding="utf-8") as standing:
         declared = {line["row"]: line["standing"] for line in csv.DictReader(standing)}
-    print(f"poise-report judged on {len(tasks)} made-up benches, {given.seeds} seeds"
+    print(f"poise-report judged on {judged_benches} of {len(tasks)} made-up benches, {given.seeds} seeds"
           f"{', short' if given.short else ''}; ± is half the 95 % interval (Wilson)")
     print(f"{'row':22s} {'reports':>7s} {'claims':>7s} {'true':>7s} {'false':>7s} {'measure':>7s} {'found':>16s}  "
           f"{'reach':14s} {'':9s} what")
