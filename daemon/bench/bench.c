@@ -241,10 +241,11 @@ int bench_reading(void *context, int instrument, const struct reading *reading, 
     if ((message->reading.tracked = source_view(&bench->stations, &outlet->source, reading, &view)))
         add_tracked(&message->reading, &view);
     if ((length = message_write(message, text, sizeof text)) >= 0) {
-        bench_say_reading(bench, outlet, before, text, (size_t)length);
+        /* kept first: then nobody sees what a kill could lose */
         journal_reading(bench->journal, outlet->topic, outlet->topic_length, text, (size_t)length, seq, at.time_us,
                         reading->quantity != QUANTITY_MASS
                             || (message->reading.tracked && !isnan(message->reading.water_g)));
+        bench_say_reading(bench, outlet, before, text, (size_t)length);
     }
     settle_reading(bench, outlet->source.station);
     /* only now: a tracker that is kept must not know of events that are not written down yet */

@@ -38,7 +38,7 @@ int bench_reconfigure(struct bench *bench, const struct config *config, struct w
 
 /* The next four are called through a sink by instruments that know no bench; `bench` is the struct bench.
  *
- * A reading arrived: publish first, then track, then journal.  0, or a negative errno: no message can carry it. */
+ * A reading arrived: track, keep, publish.  0, or a negative errno: no message can carry it. */
 int bench_reading(void *bench, int instrument, const struct reading *reading, struct moment at);
 
 /* An instrument was found, is ready, fell silent, was lost, refused, flooded. */

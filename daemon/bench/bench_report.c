@@ -1,6 +1,7 @@
 /* What the bench says, in the order of its numbers: an event goes out when it is on the disk, so that nobody has seen
  * what a kill could take back.  Most disks are faster than anybody sees; for a slow one readings and replies wait
  * behind the event, and for one that hangs nothing waits longer than a moment: then the bench goes on without it. */
+#include <assert.h>
 #include <stdlib.h>
 #include <string.h>
 
@@ -54,6 +55,7 @@ void bench_emit(void *context, struct message *message)
         return;
     }
     head->length = (size_t)length;
+    assert(bench->journaled <= bench->pending.length);
     bench->pending.length += pending_size(head);
 }
 

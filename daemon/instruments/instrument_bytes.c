@@ -2,6 +2,7 @@
  * bytes and the time, or allocates, but once for what is shown besides. */
 #include "instrument_parts.h"
 
+#include <assert.h>
 #include <errno.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -85,6 +86,7 @@ static void hand_over(struct instrument *instrument, struct reading *reading, st
         if (instrument->beside)
             instrument->beside[reading->quantity] = *reading;
     }
+    assert(instrument->all->sink.context); /* a port is open only while somebody listens */
     if (instrument->all->sink.reading(instrument->all->sink.context, instrument->place, reading, now) < 0)
         reject(instrument, REJECT_RANGE);
 }

@@ -1,6 +1,7 @@
 /* The tail of the journal; see journal_tail.h. */
 #include "journal_tail.h"
 
+#include <assert.h>
 #include <fcntl.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -144,6 +145,7 @@ void tail_turn(struct journal_tail *tail)
 
 void tail_empty(struct journal_tail *tail, bool both)
 {
+    assert(tail->length[!tail->now] <= TAIL_BYTES); /* the other one's may grow just now */
     tail->length[!tail->now] = 0;
     if (both)
         tail->length[tail->now] = 0;

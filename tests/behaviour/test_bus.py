@@ -147,6 +147,25 @@ def test_an_event_published_is_in_the_journal_whenever_it_is_killed(bench):
     assert len({message["brew"] for message in seen}) == 5
 
 
+def test_a_reading_published_is_in_the_journal_whenever_it_is_killed(bench):
+    port = one_scale(bench)
+    seen = []
+    for round in range(5):
+        daemon, bus = bench.poised(), bench.subscribe()
+        port.wait_heard()
+        port.line("")                       # the rest of nothing: dropped
+        for gram in range(10):
+            port.line(f"ST,GS,{10 * round + gram:+9.2f} g")
+        bus.wait_for(reading("left-scale", value=10 * round + 9))
+        daemon.kill()
+        seen += [message for message in bus.drain() if reading("left-scale")(message)]
+        port.unplug()                       # what nobody read must not come again
+        port.plug()
+    bench.poised()
+    kept = {message["seq"]: message for message in bench.history()}
+    assert len(seen) >= 45 and all(kept[message["seq"]] == message for message in seen)
+
+
 def test_a_stop_in_order_skips_no_number(bench):
     one_scale(bench)
     daemon = bench.poised()
