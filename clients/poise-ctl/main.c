@@ -110,7 +110,7 @@ static void help(void)
            "                         else the bench of this machine or this user\n"
            "  --store FILE           the store, else POISE_STORE, else the user's own\n"
            "  --help, --version\n\n"
-           "Exit status: 0 done, 1 it failed, 2 the command line makes no sense.\n");
+           "Exit status: 0 done, 1 it failed, 2 wrong usage.\n");
 }
 
 static const struct command *command_find(const char *name)

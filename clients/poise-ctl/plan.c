@@ -7,6 +7,7 @@
 
 #include "ctl.h"
 #include "poise/design.h"
+#include "poise/guide.h"
 #include "poise/plan.h"
 #include "poise/program.h"
 
@@ -115,24 +116,19 @@ static int check(const struct ctl *ctl)
     return design.answers ? EXIT_DONE : EXIT_FAILED;
 }
 
-/* "steep_s 120, dose_g 15 +- 0.1" */
-static void print_settings(const json_t *settings, const json_t *tolerances)
+/* "Steep: 120 s, Dose: 15.0 ± 0.1 g" */
+static void print_settings(const struct guide_run *run, bool varied)
 {
-    const char *name;
-    json_t *value;
+    static const struct guide_units units = { GUIDE_KPA, false };
     bool first = true;
 
-    json_object_foreach((json_t *)settings, name, value)
-    {
-        const json_t *tolerance = json_object_get(tolerances, name);
-        char words[PLAN_WORD_SIZE * 4];
+    for (int i = 0; i < run->settings; i++) {
+        char words[PLAN_WORD_SIZE * 4], shown[PLAN_WORD_SIZE * 4];
 
-        if (json_is_string(value))
-            printf("%s%s %s", first ? "" : ", ", name, ctl_printable(json_string_value(value), words, sizeof words));
-        else
-            printf("%s%s %g", first ? "" : ", ", name, json_number_value(value));
-        if (json_is_number(tolerance))
-            printf(" +- %g", json_number_value(tolerance));
+        if (run->setting[i].varied != varied)
+            continue;
+        guide_setting_words(&run->setting[i], true, &units, words, sizeof words);
+        printf("%s%s", first ? "" : ", ", ctl_printable(words, shown, sizeof shown));
         first = false;
     }
 }
@@ -140,21 +136,24 @@ static void print_settings(const json_t *settings, const json_t *tolerances)
 static void print_next(const json_t *reply)
 {
     const json_t *next = json_object_get(reply, "next");
+    struct guide_run set;
 
     if (!json_is_object(next)) {
         puts("nothing is left to brew");
         return;
     }
-    printf("cup %g of %g: ", ctl_value(next, "run"), ctl_value(next, "of"));
-    print_settings(json_object_get(next, "factors"), json_object_get(next, "tolerances"));
+    guide_run_read(next, &set);
+    printf("cup %d of %d: ", set.run, set.of);
+    print_settings(&set, true);
     if (json_object_size(json_object_get(next, "recipe")))
         printf("; held: ");
-    print_settings(json_object_get(next, "recipe"), json_object_get(next, "tolerances"));
+    print_settings(&set, false);
     putchar('\n');
 }
 
 static void print_plan(const json_t *plan)
 {
+    struct guide_run set;
     const json_t *run;
     size_t i;
     char words[256];
@@ -176,7 +175,8 @@ static void print_plan(const json_t *plan)
             state = "again"; /* it was brewed: outside a tolerance, or redo was asked for */
         printf("%4.0f  %-8s ", ctl_value(run, "run"), ctl_printable(state, words, sizeof words));
         printf("%-24s ", ctl_printable(brew, words, sizeof words));
-        print_settings(json_object_get(run, "factors"), NULL);
+        guide_run_read(run, &set);
+        print_settings(&set, true);
         putchar('\n');
     }
 }

@@ -71,6 +71,17 @@ static bool pouring(const struct timer_station *station)
     return station->stage == STAGE_BLOOM || station->stage == STAGE_POUR;
 }
 
+/* Takes what the bench knows with a reading; without one, nothing is known. */
+void station_hears(struct timer_station *station, const struct message_reading *reading)
+{
+    bool tracked = reading && reading->tracked;
+
+    station->bench.load_g = tracked ? reading->load_g : (double)NAN;
+    station->bench.water_g = tracked ? reading->water_g : (double)NAN;
+    station->bench.flow_g_per_s = tracked ? reading->flow_g_per_s : (double)NAN;
+    station->bench.press_kpa = tracked ? reading->press_kpa : (double)NAN;
+}
+
 static void take_mass(struct timer_station *station, const struct message *message, double rate)
 {
     const struct message_reading *reading = &message->reading;
@@ -78,6 +89,7 @@ static void take_mass(struct timer_station *station, const struct message *messa
     double silent_s = (double)(message->common.mono_us - station->shown_at_us) / 1e6;
     bool at_once = station->shown_at_us && station->status == READING_OK && silent_s <= TARE_WITHIN_S * rate;
 
+    station_hears(station, reading);
     strcpy(station->scale, reading->instrument);
     strcpy(station->condition, instrument_change_name(INSTRUMENT_READY));
     station->status = reading->status;
@@ -339,6 +351,8 @@ double station_stage_s(const struct timer_station *station, int64_t now_us)
 
 double station_load_g(const struct timer_station *station)
 {
+    if (!isnan(station->bench.load_g))
+        return station->bench.load_g;
     if (!station->shown_at_us || station->status != READING_OK)
         return NAN;
     return decimal_to_double(station->shown) + station->offset_g;
@@ -350,6 +364,8 @@ double station_water_g(const struct timer_station *station)
 
     if (station->stage < STAGE_BLOOM || station->stage == STAGE_DONE)
         return NAN;
+    if (pouring(station) && !isnan(station->bench.water_g))
+        return station->bench.water_g;
     if (!pouring(station) || isnan(load_g) || isnan(station->load_base_g)) {
         water_g = station->measures.value[MEASURE_WATER_G];
         return isnan(water_g) ? station->water_base_g : water_g;
@@ -364,6 +380,8 @@ double station_flow_g_per_s(const struct timer_station *station, int64_t now_us)
     double n = 0, sum_t = 0, sum_g = 0, sum_tt = 0, sum_tg = 0, spread;
     struct timer_point point;
 
+    if (!isnan(station->bench.flow_g_per_s) && now_us - station->shown_at_us <= FLOW_WINDOW_US)
+        return station->bench.flow_g_per_s;
     for (int back = 0; station_recent(station, back, &point) && now_us - point.mono_us <= FLOW_WINDOW_US; back++) {
         double t_s = (double)(point.mono_us - now_us) / 1e6;
 
@@ -383,6 +401,8 @@ double station_press_kpa(const struct timer_station *station, int64_t now_us)
         return NAN;
     if (station->gauge_at_us && now_us - station->gauge_at_us <= GAUGE_STALE_US)
         return station->gauge_kpa;
+    if (!isnan(station->bench.press_kpa))
+        return station->bench.press_kpa;
     if (station->status != READING_OK || isnan(station->press_base_g))
         return NAN;
     return fmax(

@@ -79,6 +79,10 @@ struct timer_station {
     int recent_count, recent_next;
     struct timer_rest rest;
 
+    struct { /* what the bench makes of the same indication: that counts where it knows; NAN: it does not */
+        double load_g, water_g, flow_g_per_s, press_kpa;
+    } bench;
+
     double gauge_kpa; /* a pressure instrument's last indication; NAN: none */
     int64_t gauge_at_us;
     double slurry_c;

@@ -16,6 +16,9 @@ void station_zeroed(struct timer_station *station, double before_g);
 void station_forgets_rest(struct timer_station *station);
 bool is_zero_g(double shown_g);
 
+/* What the bench knows with a reading; NULL: nothing. */
+void station_hears(struct timer_station *station, const struct message_reading *reading);
+
 /* What stands on the scale, tares added back; NAN: not known. */
 double station_load_g(const struct timer_station *station);
 

@@ -170,6 +170,7 @@ static void read_stations(struct timer_model *model, json_t *list)
         memset(station, 0, sizeof *station);
         station->press_base_g = station->gauge_kpa = station->slurry_c = NAN;
         station_forgets_rest(station);
+        station_hears(station, NULL);
         for (int i = 0; i < known; i++)
             if (strcmp(before[i].name, name) == 0)
                 *station = before[i];

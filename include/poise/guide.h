@@ -133,7 +133,7 @@ enum guide_side { GUIDE_NO_TARGET, GUIDE_BELOW, GUIDE_RIGHT, GUIDE_ABOVE };
 
 /* The one number to read from across the counter. */
 struct guide_number {
-    char digits[16];           /* "1:23", "230.1", "-": digits : . - and blank */
+    char digits[16];           /* "1:23", "230.1", "-": digits : . - > and blank (">7": a lower bound) */
     char unit[GUIDE_WORD];     /* what it is: "g of water in" */
     char goal[96];             /* "of 230 ± 2 g, 190 g to go"; empty: nothing is planned */
     double share;              /* how far along, 1: there; NAN: nothing is planned */

@@ -581,7 +581,7 @@ static void number_press(struct guiding *guiding)
     guide_pressure_words(kpa, NAN, guiding->units, words, sizeof words);
     if ((blank = strchr(words, ' ')))
         *blank++ = '\0';
-    snprintf(number->digits, sizeof number->digits, "%.15s", words);
+    snprintf(number->digits, sizeof number->digits, "%s%.13s", state->overload ? ">" : "", words);
     snprintf(number->unit, sizeof number->unit, "%s", blank ? blank : "");
     if (scale > 0)
         number->share = kpa / scale;
@@ -591,8 +591,9 @@ static void number_press(struct guiding *guiding)
             number->band_to = (asked->press_kpa + tolerance) / scale;
         }
         tolerance = within(asked->press_kpa, isnan(tolerance) ? 0.15 * asked->press_kpa : tolerance);
-        number->side = kpa < asked->press_kpa - tolerance   ? GUIDE_BELOW
-                       : kpa > asked->press_kpa + tolerance ? GUIDE_ABOVE
+        number->side = kpa > asked->press_kpa + tolerance   ? GUIDE_ABOVE
+                       : state->overload                    ? GUIDE_NO_TARGET /* it is a lower bound */
+                       : kpa < asked->press_kpa - tolerance ? GUIDE_BELOW
                                                             : GUIDE_RIGHT;
         guide_add(number->goal, sizeof number->goal, "%s",
                   guide_pressure_words(asked->press_kpa, asked->press_within_kpa, guiding->units, words, sizeof words));

@@ -159,7 +159,7 @@ def test_a_plan_is_worked_through_with_poise_ctl(bench):
     assert bench.run("poise-ctl", "plan", "show")[0] == 1
     assert bench.run("poise-ctl", "plan", "load", file)[:2] == (0, "ferry-steep is loaded: 4 cups\n")
     status, first, _ = bench.run("poise-ctl", "plan", "next")
-    assert status == 0 and first.startswith("cup 1 of 4: steep_s ") and "held: water_g 230 +- 2, grind 18" in first
+    assert status == 0 and first.startswith("cup 1 of 4: Steep: ") and "held: Water: 230 ± 2 g, Grind: 18" in first
     assert bench.run("poise-ctl", "plan", "skip")[1].startswith("cup 2 of 4: ")
     brew = brewed(bench, 230)[0]["brew"]
     assert bench.run("poise-ctl", "plan", "redo", brew)[:2] == (0, f"{brew} is offered again\n")

@@ -194,6 +194,8 @@ static const struct situation {
       "", NULL, NULL, NULL },
     { PRESSURE, "scale=1 overload=1 stage=press press=9 water_s=92", "Press", NULL, "0:16", "of pressing to go", NULL,
       NULL, NULL, NULL },
+    { PRESSURE, "scale=1 overload=1 stage=press kpa=7.2 press=9 water_s=92", "Press", "Press with 20 ± 3 kPa for 25 s.",
+      ">7", "kPa", "20 ± 3 kPa, 9 s of 25 s", NULL, NULL, NULL }, /* nobody can say "harder" */
     { NONE, "scale=1 load=2 stage=press press=9 water_s=92", "Press",
       "Press beside the scale, then put the full cup back.", "0:09", "pressing", NULL, NULL, NULL, NULL },
     { KIOSK, "scale=1 load=900 stage=press kpa=4 press=2 water_s=92", NULL, NULL, NULL, NULL, NULL, "Press: slow", NULL,
@@ -507,7 +509,7 @@ static void no_state_breaks_it(void **state)
         assert_true(*guide.now != '\0' && strlen(guide.now) < GUIDE_TEXT);
         assert_true(*guide.cue != '\0' && *guide.next != '\0');
         for (const char *at = guide.number.digits; *at; at++)
-            assert_non_null(strchr("0123456789:.- ", *at));
+            assert_non_null(strchr("0123456789:.-> ", *at));
     }
 }
 

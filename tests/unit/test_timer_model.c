@@ -11,6 +11,23 @@
 #include "timer_bench.h"
 #include "words.h"
 
+/* Water, flow, load and pressure are the bench's: where it says them with the reading, nothing else counts. */
+static void what_the_bench_says_of_a_reading_counts(void **state)
+{
+    (void)state;
+    pour_until(12);
+    say("reading/pier/left-scale", 12.1,
+        "'instrument':'left-scale','station':'left','quantity':'mass','value':61.0,'unit':'g','stable':false,"
+        "'status':'ok','load_g':460.5,'water_g':44.4,'flow_g_per_s':7.5");
+    assert_true(station_water_g(left()) == 44.4);
+    assert_true(station_flow_g_per_s(left(), at(12.1)) == 7.5);
+    stage(31, "press", 30.5);
+    say("reading/pier/left-scale", 31.1,
+        "'instrument':'left-scale','station':'left','quantity':'mass','value':6100,'unit':'g','stable':false,"
+        "'status':'ok','load_g':6500,'press_kpa':19.5");
+    assert_true(station_press_kpa(left(), at(31.1)) == 19.5);
+}
+
 static void time_goes_on_between_messages(void **state)
 {
     (void)state;
@@ -511,6 +528,7 @@ static void nonsense_in_a_state_is_not_known(void **state)
 int main(void)
 {
     const struct CMUnitTest tests[] = {
+        cmocka_unit_test_setup(what_the_bench_says_of_a_reading_counts, fresh),
         cmocka_unit_test_setup(time_goes_on_between_messages, fresh),
         cmocka_unit_test_setup(water_counts_from_the_truth_of_the_stage, fresh),
         cmocka_unit_test_setup(a_tare_in_mid_pour_takes_no_water_away, fresh),

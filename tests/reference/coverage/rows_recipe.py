@@ -191,10 +191,10 @@ def shown_beside(world):
                      drip_g=(22 + rng.normal(0, 2) if method == "upright" else 2.2, 0.1))
     world.note("drip_in_methods", re.search(r"drip", world.report("methods").text(), re.I))
     with world.cups() as cups:
-        cups.experiment("hiss", {"press": ("stop", "hiss")}, replicates=4)
-        for replicate, level in blocks(rng, ("stop", "hiss"), 4):
-            cups.cup("hiss", {"press": level}, 19 + 0.3 * (level == "hiss") + rng.normal(0, 0.3), replicate,
-                     pressed_dry=(float(level == "hiss"), 0))
+        cups.experiment("press-end", {"press": ("stop", "dry")}, replicates=4)
+        for replicate, level in blocks(rng, ("stop", "dry"), 4):
+            cups.cup("press-end", {"press": level}, 19 + 0.3 * (level == "dry") + rng.normal(0, 0.3), replicate,
+                     pressed_dry=(float(level == "dry"), 0))
     world.note("pressed_dry_caution", re.search(r"nothing more came|until dry|pressed dry",
                                                 world.report("hiss").cautions), False)
     with world.cups() as cups:
