@@ -8,7 +8,7 @@
 #include <string.h>
 
 #include "poise/program.h"
-#include "poise/store_tasting.h"
+#include "poise/tasting_verdict.h"
 #include "verdicts.h"
 
 /* A change of extraction smaller than this nobody tastes (common practice, no source); --margin says otherwise. */
@@ -312,92 +312,48 @@ static void add_variable(struct verdicts *verdicts, const struct findings *findi
 
 /* --- blind tastings --- */
 
-/* Sessions of one experiment with the same method and samples, taken together. */
-struct tasted {
-    struct tasting_session first;
-    struct tasting_score score;
-    unsigned words[TASTING_CUPS][TASTING_WORDS];
-    bool seen, peeked;
-};
+enum { QUESTIONS = 32 }; /* of all experiments; a report with more is read by nobody */
 
-struct tasting_search {
-    struct verdicts *verdicts;
-    struct tasted *tasted;
-    size_t count;
-};
-
-static bool same_tasting(const struct tasting_session *a, const struct tasting_session *b)
+/* The level of this variable in the sample that people, or the one taster, preferred. */
+static void take_preferred(const struct tasting_verdict *tasted, struct variable *variable)
 {
-    bool same =
-        a->method == b->method && a->sample_count == b->sample_count && strcmp(a->experiment, b->experiment) == 0;
+    json_t *level, *value;
+    int measure = measure_find(variable->factor);
+    const char *unit = measure < 0 ? "" : measure_unit((enum measure)measure);
 
-    for (int i = 0; same && i < a->sample_count; i++)
-        same = strcmp(a->sample[i], b->sample[i]) == 0;
-    return same;
+    if (tasted->method != TASTING_PREFERENCE || tasted->finding != TASTING_DIFFERENT || tasted->favoured < 0)
+        return;
+    level = json_loads(tasted->sample[tasted->favoured].level, 0, NULL);
+    value = json_object_get(level, variable->factor);
+    if (json_is_number(value))
+        snprintf(variable->preferred, sizeof variable->preferred, "%.10g%s%s", json_number_value(value),
+                 *unit ? " " : "", unit);
+    else if (json_is_string(value))
+        snprintf(variable->preferred, sizeof variable->preferred, "%.100s", json_string_value(value));
+    json_decref(level);
 }
 
-static struct tasted *find_tasted(struct tasting_search *search, const struct tasting_session *session)
+/* Each variable takes the first question asked of its experiment that was judged, or else the first. */
+static int take_tastings(struct verdicts *verdicts, struct why *why)
 {
-    struct tasted *more;
+    struct tasting_verdict *tasted = calloc(QUESTIONS, sizeof *tasted);
+    int count = tasted ? tasting_verdicts(verdicts->request->store, NULL, tasted, QUESTIONS, why)
+                       : why_set(why, -ENOMEM, "not enough memory");
 
-    for (size_t i = 0; i < search->count; i++)
-        if (same_tasting(&search->tasted[i].first, session))
-            return &search->tasted[i];
-    more = realloc(search->tasted, (search->count + 1) * sizeof *more);
-    if (!more)
-        return NULL;
-    search->tasted = more;
-    more = &more[search->count++];
-    memset(more, 0, sizeof *more);
-    more->first = *session;
-    tasting_score_begin(&more->score, session->method, session->sample_count);
-    return more;
-}
+    for (int i = 0; i < count; i++)
+        for (int j = 0; j < verdicts->count; j++) {
+            struct variable *variable = &verdicts->variable[j];
 
-/* What the tastings show, and the common words counted for each level. */
-static void say_tasted(const struct tasted *tasted, struct variable *variable)
-{
-    const char *samples[TASTING_CUPS];
-    char words[SCORE_SENTENCE];
-    bool over_tasters;
-    size_t length;
-
-    for (int i = 0; i < tasted->first.sample_count; i++)
-        samples[i] = tasted->first.sample[i];
-    variable->tasting_p = tasting_score_p(&tasted->score, &over_tasters);
-    if (tasted->first.method == TASTING_PAIRED && !tasted->seen && variable->tasting_p < TASTING_ALPHA)
-        snprintf(variable->preferred, sizeof variable->preferred, "%s",
-                 samples[tasted->score.preferred[1] > tasted->score.preferred[0]]);
-    tasting_score_sentence(&tasted->score, samples, variable->tasting);
-    tasting_words_text(tasted->words, samples, tasted->first.sample_count, words);
-    length = strlen(variable->tasting);
-    snprintf(variable->tasting + length, sizeof variable->tasting - length, "%s%s%s%s%s",
-             tasted->seen ? " Not blind: the cups could be distinguished by eye." : "",
-             tasted->peeked ? " The key was opened before all answers were in." : "", *words ? " Words: " : "", words,
-             *words ? "." : "");
-}
-
-static int each_tasting(const struct tasting_session *session, void *context)
-{
-    struct tasting_search *search = context;
-    struct store *store = search->verdicts->request->store;
-    static struct tasting_set sets[TASTING_SETS];
-    struct tasted *tasted;
-    struct why why;
-
-    /* a tampered session shows nothing; poise-taste says so */
-    if (!session->revealed_us || !session->experiment[0] || store_tasting_sets(session, sets, &why) < 0)
-        return 0;
-    tasted = find_tasted(search, session);
-    if (!tasted || store_tasting_score(store, session, &tasted->score, &why) < 0
-        || store_tasting_words(store, session, tasted->words, &why) < 0)
-        return 0;
-    tasted->seen |= session->seen;
-    tasted->peeked |= session->peeks > 0;
-    for (int i = 0; i < search->verdicts->count; i++)
-        if (strcmp(search->verdicts->variable[i].experiment, session->experiment) == 0)
-            say_tasted(tasted, &search->verdicts->variable[i]);
-    return 0;
+            if (strcmp(variable->experiment, tasted[i].experiment) != 0
+                || (*variable->tasting && (!isnan(variable->tasting_p) || isnan(tasted[i].p))))
+                continue;
+            variable->tasting_p = tasted[i].p;
+            take_preferred(&tasted[i], variable);
+            snprintf(variable->tasting, sizeof variable->tasting, "%s%s%s", tasted[i].sentence,
+                     *tasted[i].caution ? " " : "", tasted[i].caution);
+        }
+    free(tasted);
+    return count < 0 ? count : 0;
 }
 
 /* --- all experiments --- */
@@ -456,7 +412,6 @@ static int judge_all(struct verdicts *verdicts, struct why *why)
 int verdicts_make(const struct request *request, struct verdicts *out, struct why *why)
 {
     sqlite3 *database = store_database(request->store);
-    struct tasting_search search = { out, NULL, 0 };
     int error;
 
     memset(out, 0, sizeof *out);
@@ -466,8 +421,7 @@ int verdicts_make(const struct request *request, struct verdicts *out, struct wh
     if (!error)
         error = findings_repeats(database, NULL, request->options.measure, &out->spread, &out->spread_df, why);
     if (!error)
-        error = store_tasting_each(request->store, each_tasting, &search, why);
-    free(search.tasted);
+        error = take_tastings(out, why);
     if (!error)
         judge_together(out);
     return error;

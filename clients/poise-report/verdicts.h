@@ -2,7 +2,7 @@
 #ifndef POISE_REPORT_VERDICTS_H
 #define POISE_REPORT_VERDICTS_H
 
-#include "poise/store_tasting.h"
+#include "poise/tasting_verdict.h"
 #include "report.h"
 #include "words/words.h"
 
@@ -22,7 +22,7 @@ struct variable {
     char take_best[WORDS_SIZE], take_simple[WORDS_SIZE]; /* the level that gives most; the one that costs less */
     char refused[400];                                   /* why there is no verdict; empty: nothing stands beside it */
     double cost_s, cost_steps;                           /* how much more the better takes; NAN: not known */
-    char tasting[3 * SCORE_SENTENCE];                    /* empty: none */
+    char tasting[TASTING_SENTENCE + TASTING_CAUTION];    /* empty: none */
     char preferred[WORDS_SIZE]; /* the sample that was preferred blind, if one was; empty: none */
     double tasting_p;
     enum verdict verdict;

@@ -5,20 +5,67 @@
 #include <stdlib.h>
 #include <string.h>
 #include <strings.h>
+#include <unistd.h>
 
 #include "poise/clock.h"
 #include "poise/program.h"
 #include "taste.h"
 
-enum { REMARKS = 2 * TASTING_CUPS };
+/* What is asked, with the attribute of a directional test or ranking in it. */
+static void print_question(const struct tasting_session *session)
+{
+    const char *attribute = *session->attribute ? session->attribute : "stronger";
 
-static const char *const asks[TASTING_METHOD_COUNT] = {
-    [TASTING_TRIANGLE] = "Which one is the odd one? ",
-    [TASTING_TWO_OF_FIVE] = "Which two are alike, against the other three? ",
-    [TASTING_DUO_TRIO] = "Which one is like the reference? ",
-    [TASTING_PAIRED] = "Which one do you prefer? ",
-    [TASTING_RANKING] = "In which order, from first to last? ",
-};
+    switch (session->method) {
+    case TASTING_TRIANGLE:
+        taste_print(false, "Which one is the odd one?");
+        break;
+    case TASTING_TWO_OF_FIVE:
+        taste_print(false, "Which two are alike, against the other three?");
+        break;
+    case TASTING_DUO_TRIO:
+        taste_print(false, "The open cup is the reference. Which one is like it?");
+        break;
+    case TASTING_TETRAD:
+        taste_print(false, "Two and two are alike. Which are two of a kind?");
+        break;
+    case TASTING_DIRECTIONAL:
+        taste_print(false, "Which one is %s?", attribute);
+        break;
+    case TASTING_PREFERENCE:
+        taste_print(false, "Which one do you prefer?");
+        break;
+    case TASTING_RANKING:
+        taste_print(false,
+                    *session->attribute ? "In which order, the one that is most %s first?"
+                                        : "In which order, the best first?",
+                    attribute);
+        break;
+    default:
+        taste_print(false, "The open cup is the control. How far is each cup from it: 0 like it, 10 as far as can be?");
+    }
+}
+
+static const char *const ordinal[TASTING_CUPS] = { "first", "second",  "third",  "fourth", "fifth",
+                                                   "sixth", "seventh", "eighth", "ninth",  "tenth" };
+
+/* "493, the first from the left", or both of two, or all in order. */
+static void print_choice(const struct tasting_session *session, const struct tasting_set *set, const int *place,
+                         int count, bool sure)
+{
+    char text[400] = "";
+    size_t length = 0;
+
+    for (int i = 0; i < count && length < sizeof text; i++)
+        if (session->method == TASTING_DEGREE)
+            length += (size_t)snprintf(text + length, sizeof text - length, "%s%d: %d", i ? ", " : "", set->code[i],
+                                       place[i]);
+        else
+            length += (size_t)snprintf(text + length, sizeof text - length, "%s%d, the %s", i ? "; " : "",
+                                       set->code[place[i]], ordinal[place[i]]);
+    taste_print(false, "%s%s. %s.", text, session->method == TASTING_DEGREE ? "" : " from the left",
+                sure ? "You are sure" : "A guess");
+}
 
 /* 1 sure, 0 a guess, -1 end of input. */
 static int ask_sure(void)
@@ -34,168 +81,299 @@ static int ask_sure(void)
     return -1;
 }
 
-static int find_code(const struct tasting_set *set, int code)
+/* The choice, confidence, and both shown back until they are confirmed.  False: the input ended. */
+static bool ask_answer(const struct tasting_session *session, const struct tasting_set *set, char *answer, size_t size,
+                       int *sure)
 {
-    for (int cup = 0; cup < set->cups; cup++)
-        if (set->code[cup] == code)
-            return cup;
-    return -1;
-}
-
-/* Words for single cups until an empty line.  Returns how many, -1 at the end of input. */
-static int ask_remarks(const struct tasting_set *set, bool alone, int set_number, struct tasting_remark *out)
-{
-    int count = 0;
-    const char *line;
-
-    while ((line = taste_ask("Words for a cup, as CODE words (empty line: no more): "))) {
-        char *words;
-        int code = (int)strtol(line, &words, 10);
-
-        if (*line == '\0')
-            return count;
-        if (words == line || find_code(set, code) < 0 || !isspace((unsigned char)*words)) {
-            printf("Begin with a code of this set, then the words.\n");
-            continue;
-        }
-        if (count == REMARKS)
-            return count;
-        /* alone, places recur from set to set: the set's number keeps them apart */
-        out[count].code = alone ? (set_number + 1) * 100 + code : code;
-        snprintf(out[count++].text, TASTING_WORDS_SIZE, "%s", words + 1);
-    }
-    return -1;
-}
-
-static bool ask_answer(const struct tasting_session *session, const struct tasting_set *set, struct tasting_answer *out)
-{
-    int place[TASTING_CUPS];
+    int place[TASTING_CUPS], count, kept = 0;
     struct why why;
-    const char *line;
 
-    while ((line = taste_ask(asks[session->method]))) {
-        int count = tasting_answer_read(session->method, set, line, place, &why);
-        size_t length = 0;
+    do {
+        const char *line = taste_ask("Your answer (code or place): ");
 
+        if (!line)
+            return false;
+        count = tasting_answer_read(session->method, set, line, place, &why);
         if (count < 0) {
-            printf("%s.\n", why.text);
+            taste_print(false, "%s.", why.text);
             continue;
         }
-        for (int i = 0; i < count; i++)
-            length += (size_t)snprintf(out->answer + length, sizeof out->answer - length, "%s%d", i ? " " : "",
-                                       set->code[place[i]]);
-        return true;
+        *sure = ask_sure();
+        if (*sure < 0)
+            return false;
+        print_choice(session, set, place, count, *sure);
+        kept = taste_ask_yes("Seal it for ever? (y/n) ");
+        if (kept < 0)
+            return false;
+    } while (kept != 1);
+    *answer = '\0';
+    for (int i = 0; i < count; i++) {
+        size_t length = strlen(answer);
+
+        snprintf(answer + length, size - length, "%s%d", i ? " " : "",
+                 session->method == TASTING_DEGREE ? place[i] : set->code[place[i]]);
     }
-    return false;
+    return true;
 }
 
-/* One set: asked, committed.  1: done, 0: the input ended, negative errno: the store said no. */
-static int ask_set(struct store *store, const struct tasting_session *session, int number,
-                   const struct tasting_set *set, struct why *why)
+/* Words for single cups until an empty line; each is kept at once. */
+static int ask_words(struct store *store, struct tasting_record *record, int set, struct why *why)
 {
-    struct tasting_remark remarks[REMARKS];
-    struct tasting_answer answer = { .set = number };
-    int sure, count;
+    const struct tasting_session *session = &record->session;
+    const char *line;
 
-    printf("\nSet %d of %d%s: the cups from left to right:", number + 1, session->sets,
-           session->method == TASTING_DUO_TRIO ? ", beside the reference" : "");
-    for (int cup = 0; cup < set->cups; cup++)
-        printf("  %d", set->code[cup]);
-    printf("\n");
-    if (!ask_answer(session, set, &answer) || (sure = ask_sure()) < 0)
+    if (*session->offered)
+        taste_print(false, "Words at hand: %s; your own are as good.", session->offered);
+    while ((line = taste_ask("Words for a cup, as CODE words (Enter: none): ")) && *line) {
+        char code[8], text[320], *words;
+        long number = strtol(line, &words, 10);
+        int cup = 0, error;
+        struct tasting_happening happening = { .kind = KIND_WORDS, .set = set + 1, .sure = -1 };
+
+        while (cup < session->set[set].cups && session->set[set].code[cup] != number && cup + 1 != number)
+            cup++;
+        if (words == line || !isspace((unsigned char)*words) || cup == session->set[set].cups) {
+            taste_print(false, "Begin with a code of this set, then the words.");
+            continue;
+        }
+        snprintf(code, sizeof code, "%d", session->set[set].code[cup]);
+        snprintf(text, sizeof text, "%s", words + strspn(words, " \t"));
+        program_plain(text);
+        happening.who = session->taster[session->of[set].taster];
+        happening.answer = code;
+        happening.text = text;
+        happening.time_us = clock_world_now().time_us;
+        error = tasting_record_add(store, record, &happening, why);
+        if (error)
+            return error;
+        session = &record->session;
+    }
+    return line ? 1 : 0;
+}
+
+/* Seconds since the taster's last answer; -1: it is the first. */
+static int64_t rested_s(const struct tasting_record *record, int taster)
+{
+    int64_t last_us = 0;
+
+    for (int set = 0; set < record->session.sets; set++) {
+        const struct store_tasting_entry *entry =
+            record->session.of[set].taster == taster ? tasting_record_answer(record, set + 1) : NULL;
+
+        if (entry && entry->time_us > last_us)
+            last_us = entry->time_us;
+    }
+    return last_us ? (clock_world_now().time_us - last_us) / 1000000 : -1;
+}
+
+static int own_number(const struct tasting_session *session, int set, int *of)
+{
+    int number = 0;
+
+    *of = 0;
+    for (int i = 0; i < session->sets; i++)
+        if (session->of[i].taster == session->of[set].taster && !session->of[i].warm_up) {
+            ++*of;
+            number += i <= set;
+        }
+    return number;
+}
+
+static void print_set(const struct tasting_session *session, int set)
+{
+    int of, number = own_number(session, set, &of);
+    char cups[160] = "";
+
+    if (session->of[set].warm_up)
+        taste_print(false, "%s: warm-up, does not count.", session->taster[session->of[set].taster]);
+    else
+        taste_print(false, "%s: set %d of %d.", session->taster[session->of[set].taster], number, of);
+    for (int cup = 0; cup < session->set[set].cups; cup++) {
+        size_t length = strlen(cups);
+
+        snprintf(cups + length, sizeof cups - length, "%s%d", cup ? "  " : "", session->set[set].code[cup]);
+    }
+    taste_print(false, "Cups from the left:  %s", cups);
+    print_question(session);
+}
+
+/* One set: rested before, asked, sealed.  1: done, 0: the input ended, negative errno. */
+static int ask_set(struct store *store, struct tasting_record *record, int set, struct why *why)
+{
+    const struct tasting_session *session = &record->session;
+    int taster = session->of[set].taster, sure, error;
+    int64_t rested = rested_s(record, taster);
+    char answer[ENTRY_ANSWER_SIZE - 2], rest[32], receipt[TASTING_SHORT_SIZE];
+    struct tasting_happening happening = {
+        .kind = session->of[set].warm_up ? KIND_WARM_UP : KIND_ANSWER, .set = set + 1, .answer = answer, .text = rest
+    };
+
+    if (rested >= 0 && rested < session->rest_s) {
+        taste_print(false, "Rest your palate: a rinse with water. Enter goes on before the time; that is recorded.");
+        taste_wait("Next set in", session->rest_s - (int)rested);
+        rested = rested_s(record, taster);
+    }
+    snprintf(rest, sizeof rest, "rest %lld", (long long)rested);
+    if (rested >= 0)
+        taste_clear();
+    print_set(session, set);
+    if (!ask_answer(session, &session->set[set], answer, sizeof answer, &sure))
         return 0;
-    count = ask_remarks(set, session->alone, number, remarks);
-    snprintf(answer.taster, sizeof answer.taster, "%s", session->taster[number]);
-    answer.sure = sure;
-    return (count = store_tasting_answer_add(store, session->name, &answer, remarks, count < 0 ? 0 : count,
-                                             clock_world_now().time_us, why))
-                   < 0
-               ? count
-               : 1;
+    happening.who = session->taster[taster];
+    happening.sure = sure;
+    happening.time_us = clock_world_now().time_us;
+    error = tasting_record_add(store, record, &happening, why);
+    if (error)
+        return error;
+    taste_print(false, "Sealed. Receipt: %s", tasting_short(tasting_record_answer(record, set + 1)->hash, receipt));
+    return ask_words(store, record, set, why);
 }
 
-static bool has_taster(const struct tasting_session *session, const char *name)
+/* The taster's next set; -1: all are answered. */
+static int next_set(const struct tasting_record *record, int taster)
 {
-    for (int set = 0; set < session->sets; set++)
-        if (strcmp(session->taster[set], name) == 0)
-            return true;
-    return false;
+    for (int set = 0; set < record->session.sets; set++)
+        if (record->session.of[set].taster == taster && !tasting_record_answer(record, set + 1))
+            return set;
+    return -1;
 }
 
-/* Whose sets are asked: the one named, the only one, or whoever says so. */
-static const char *find_taster(const struct tasting_session *session, const struct options *options)
+/* In turn: whoever has rested longest of those who have sets left; -1: nobody. */
+static int next_taster(const struct tasting_record *record)
+{
+    int best = -1;
+    int64_t longest = 0;
+
+    for (int taster = 0; taster < record->session.taster_count; taster++) {
+        int64_t rested = rested_s(record, taster);
+
+        if (next_set(record, taster) < 0)
+            continue;
+        rested = rested < 0 ? INT64_MAX : rested;
+        if (best < 0 || rested > longest) {
+            best = taster;
+            longest = rested;
+        }
+    }
+    return best;
+}
+
+/* Whose sets are asked, by name or number; -1: nobody of that name, -2: everyone in turn. */
+static int find_taster(const struct tasting_session *session, const struct options *options)
 {
     const char *name = options->taster_count ? options->taster[0] : NULL;
+    char *end;
+    long number = name ? strtol(name, &end, 10) : 0;
 
-    if (options->taster_count > 1) {
-        program_say("one taster at a time");
-        return NULL;
-    }
-    if (!name && strcmp(session->taster[0], session->taster[session->sets - 1]) == 0)
-        return session->taster[0];
-    if (name && has_taster(session, name))
-        return name;
-    program_say(name ? "no taster '%s' in this session; there are:" : "say which --taster:", name);
-    for (int set = 0; set < session->sets; set++)
-        if (set == 0 || strcmp(session->taster[set], session->taster[set - 1]) != 0)
-            program_say("  %s", session->taster[set]);
-    return NULL;
+    if (!name)
+        return session->taster_count == 1 ? 0 : -2;
+    for (int i = 0; i < session->taster_count; i++)
+        if (strcasecmp(session->taster[i], name) == 0)
+            return i;
+    if (end != name && *end == '\0' && number >= 1 && number <= session->taster_count)
+        return (int)number - 1;
+    program_say("no taster '%s' in this session; there are:", name);
+    for (int i = 0; i < session->taster_count; i++)
+        program_say("  %d %s", i + 1, session->taster[i]);
+    return -1;
 }
 
-/* Which sets have an answer. */
-static int load_done(struct store *store, const char *name, bool *done, struct why *why)
+static void print_start(const struct tasting_record *record, int taster)
 {
-    static struct tasting_answer answers[TASTING_SETS];
-    int count = store_tasting_answers(store, name, answers, TASTING_SETS, why);
+    const struct tasting_session *session = &record->session;
 
-    for (int i = 0; i < count; i++)
-        if (answers[i].set >= 0 && answers[i].set < TASTING_SETS)
-            done[answers[i].set] = true;
-    return count;
+    taste_clear();
+    /* not the question: it may name what is in the cups */
+    taste_print(false, "%s. %d cups of %d ml: %s. Sip only what has cooled; rinse between cups.", session->name,
+                taste_cups_each(session), session->cup_ml, session->swallow ? "swallow" : "spit");
+    for (int i = 0; i < session->taster_count; i++)
+        if ((taster == i || taster == -2) && tasting_record_saw(record, session->taster[i], 0))
+            taste_print(false, "%s has seen the map: answers are kept, and not counted.", session->taster[i]);
+}
+
+static int ask_all(struct store *store, struct tasting_record *record, int who, struct why *why)
+{
+    int result = 1, taster, last = -1;
+
+    while (result > 0 && (taster = who == -2 ? next_taster(record) : who) >= 0) {
+        int set = next_set(record, taster);
+
+        if (set < 0)
+            break;
+        if (who == -2 && taster != last) {
+            char prompt[TASTING_NAME_SIZE + 80];
+
+            snprintf(prompt, sizeof prompt, "Over to %s, alone at the screen: Enter ", record->session.taster[taster]);
+            if (last >= 0)
+                taste_clear();
+            if (!taste_ask(prompt))
+                return 0;
+            last = taster;
+        }
+        result = ask_set(store, record, set, why);
+        if (result == -EEXIST) { /* another window was quicker: its answer stands, and this one sees it */
+            struct tasting_record fresh;
+
+            taste_print(false, "%s.", why->text);
+            result = tasting_record_load(store, record->row.name, &fresh, why);
+            if (result == 0) {
+                tasting_record_free(record);
+                *record = fresh;
+                result = 1;
+            }
+        }
+    }
+    return result;
+}
+
+static int left_of(const struct tasting_record *record, int who)
+{
+    int left = 0;
+
+    for (int set = 0; set < record->session.sets; set++)
+        left += (who == -2 || record->session.of[set].taster == who) && !tasting_record_answer(record, set + 1);
+    return left;
 }
 
 int taste_answer(struct store *store, const struct options *options)
 {
-    static struct tasting_session session;
-    static struct tasting_set sets[TASTING_SETS];
-    bool done[TASTING_SETS] = { false };
-    const char *taster;
+    struct tasting_record record;
     struct why why;
-    int result, left = 0;
+    char noted[TASTING_SHORT_SIZE];
+    int who, result = 0, left;
 
-    if (store_tasting_load(store, options->name, &session, &why) != 0 || store_tasting_sets(&session, sets, &why) < 0
-        || load_done(store, options->name, done, &why) < 0) {
+    if (options->taster_count > 1) {
+        program_say("one taster at a time, or none: then all in turn");
+        return EXIT_USAGE;
+    }
+    if (tasting_record_load(store, options->name, &record, &why) != 0) {
         program_say("%s", why.text);
         return EXIT_FAILED;
     }
-    if (session.revealed_us > 0) {
-        program_say("%s: the key has been opened: no answer counts after that", session.name);
+    if (record.opened_us) {
+        program_say("%s: the key has been opened: no answer counts after that", record.session.name);
+        tasting_record_free(&record);
         return EXIT_FAILED;
     }
-    taster = find_taster(&session, options);
-    if (!taster)
+    who = find_taster(&record.session, options);
+    if (who == -1) {
+        tasting_record_free(&record);
         return EXIT_USAGE;
-    /* not the question: it may name what is in the cups */
-    printf("%s, for %s.  Let the cups cool until they can be sipped; near-boiling coffee scalds.\n"
-           "Common words: sweet, sour, bitter, harsh, hollow, clean, body; your own are as good.\n",
-           session.name, taster);
-    for (int set = 0; set < session.sets; set++) {
-        if (done[set] || strcmp(session.taster[set], taster) != 0)
-            continue;
-        result = left ? 0 : ask_set(store, &session, set, &sets[set], &why);
-        if (result == -EEXIST)
-            printf("%s.\n", why.text);
-        else if (result < 0) {
-            program_say("%s", why.text);
-            return EXIT_FAILED;
-        }
-        left += result == 0;
     }
-    if (left) {
-        program_say("stopped with %d set%s to go; what was answered is kept: call again to go on", left,
+    print_start(&record, who);
+    result = ask_all(store, &record, who, &why);
+    left = left_of(&record, who);
+    if (result < 0)
+        program_say("%s", why.text);
+    else if (left)
+        program_say("stopped with %d set%s to go; what was sealed is kept: call again to go on", left,
                     left == 1 ? "" : "s");
-        return EXIT_FAILED;
-    }
-    printf("\nAll of %s's sets are answered.  When everyone is done: poise-taste reveal %s\n", taster, session.name);
-    return EXIT_DONE;
+    else
+        taste_print(false, "\nAll %s%ssets are answered.", who >= 0 ? record.session.taster[who] : "",
+                    who >= 0 ? "'s " : "");
+    if (result >= 0 && left_of(&record, -2) == 0)
+        taste_print(false, "All answers are in. Hash over all answers, to note before the key is opened:\n  %s",
+                    tasting_short(record.answers_head, noted));
+    tasting_record_free(&record);
+    return result < 0 || left ? EXIT_FAILED : EXIT_DONE;
 }

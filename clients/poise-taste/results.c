@@ -1,4 +1,4 @@
-/* poise-taste results and list: what revealed sessions show, those of one question together. */
+/* poise-taste results and list: what opened sessions show, those of one question together. */
 #include <jansson.h>
 #include <math.h>
 #include <stdio.h>
@@ -6,143 +6,43 @@
 #include <string.h>
 
 #include "poise/clock.h"
-#include "poise/discrimination.h"
 #include "poise/program.h"
 #include "taste.h"
 
-/* Sessions of the same question, method and samples, scored as one. */
-struct group {
-    struct tasting_session first;
-    struct tasting_score score;
-    int sessions, seen, peeked;
-};
+enum { QUESTIONS = 200 };
 
-struct groups {
-    struct store *store;
-    const struct options *options;
-    struct group *group;
-    size_t count;
-    int error;
-    struct why *why;
-};
-
-static void print_dprime(const struct tasting_score *score)
+static void print_places(const struct tasting_verdict *verdict)
 {
-    double proportion = (double)score->right / score->answered;
-    struct tasting_interval interval = proportion_interval(score->right, score->answered, 0.95);
-    double dprime = tasting_dprime(score->method, proportion);
+    int cups = tasting_cups(verdict->method, verdict->sample_count);
 
-    printf("  estimated share who can tell: %.0f %% (95 %%: %.0f to %.0f)",
-           100 * tasting_share(score->method, proportion), 100 * tasting_share(score->method, interval.low),
-           100 * tasting_share(score->method, interval.high));
-    if (isinf(dprime))
-        printf("; d' beyond measure (all right)");
-    else if (!isnan(dprime))
-        printf("; d' %.2f", dprime);
-    puts("");
-}
-
-static void print_places(const struct tasting_score *score)
-{
-    int cups = tasting_cups(score->method, score->samples);
-
-    printf("  named by place, from the left:");
+    printf("  chosen by position, from the left:");
     for (int cup = 0; cup < cups; cup++)
-        printf(" %u", score->chosen[cup]);
+        printf(" %u", verdict->chosen[cup]);
     for (int cup = 0; cup < cups; cup++) /* exact binomial for the most favoured place, for all places at once */
-        if (score->answered >= 6
-            && (double)cups * proportion_tail(score->chosen[cup], score->answered, 1.0 / cups) < 0.05)
-            printf(" (place %d is favoured: did it stand out?)", cup + 1);
+        if (verdict->answered >= 6 && verdict->method != TASTING_TWO_OF_FIVE && verdict->method != TASTING_TETRAD
+            && (double)cups * proportion_tail(verdict->chosen[cup], verdict->answered, 1.0 / cups) < 0.05)
+            printf(" (position %d is favoured: did it stand out?)", cup + 1);
     puts("");
 }
 
-static void print_tasters(const struct tasting_score *score)
+void taste_print_verdict(const struct tasting_verdict *verdict)
 {
-    if (score->tasters == 1 && score->answered > 1)
-        printf("  one taster, %u times: this describes %s, not people\n", score->answered, score->taster[0].name);
-    for (size_t i = 0; i < score->tasters && score->tasters > 1; i++)
-        printf("  %s: %u of %u right\n", score->taster[i].name, score->taster[i].right, score->taster[i].answered);
-}
+    bool right = tasting_method_has_right(verdict->method);
 
-void taste_print_score(const struct tasting_score *score, const struct tasting_session *session)
-{
-    const char *sample[TASTING_CUPS];
-    char sentence[SCORE_SENTENCE];
-    struct ranking_result ranking;
-
-    for (int i = 0; i < session->sample_count; i++)
-        sample[i] = session->sample[i];
-    printf("%s\n", tasting_score_sentence(score, sample, sentence));
-    if (session->seen)
-        puts("  Not blind: the cups could be distinguished by eye.");
-    if (session->peeks)
-        puts("  The key was opened before all answers were in: this stays on record.");
-    if (score->answered == 0)
+    taste_print(false, "%s", verdict->sentence);
+    if (*verdict->caution)
+        taste_print(false, "  %s", verdict->caution);
+    if (verdict->answered == 0)
         return;
-    if (score->method == TASTING_RANKING) {
-        if (ranking_test(score->rank, score->rankings, (size_t)score->samples, &ranking) == 0)
-            printf("  Friedman chi-square %.2f, p %.3g; Page's L %.0f for the order as named, p %.3g\n",
-                   ranking.chi_square, ranking.p, ranking.page_l, ranking.page_p);
-        return;
+    if (right && !verdict->unjudged) {
+        printf("  sure %u, of them right %u; a guess %u, of them right %u\n", verdict->sure, verdict->sure_right,
+               verdict->answered - verdict->sure, verdict->hits - verdict->sure_right);
+        for (size_t i = 0; i < verdict->tasters && verdict->tasters > 1; i++)
+            printf("  %s: %u of %u right\n", verdict->taster[i].name, verdict->taster[i].hits,
+                   verdict->taster[i].answered);
     }
-    if (score->method != TASTING_PAIRED) {
-        print_dprime(score);
-        printf("  said to be sure %u, of them right %u; said to be a guess %u, of them right %u\n", score->sure,
-               score->sure_right, score->answered - score->sure, score->right - score->sure_right);
-        print_tasters(score);
-    }
-    print_places(score);
-}
-
-static bool same_question(const struct tasting_session *a, const struct tasting_session *b)
-{
-    bool same = a->method == b->method && a->sample_count == b->sample_count && strcmp(a->question, b->question) == 0;
-
-    for (int i = 0; same && i < a->sample_count; i++)
-        same = strcmp(a->sample[i], b->sample[i]) == 0;
-    return same;
-}
-
-static struct group *find_group(struct groups *groups, const struct tasting_session *session)
-{
-    struct group *more;
-
-    for (size_t i = 0; i < groups->count; i++)
-        if (same_question(&groups->group[i].first, session))
-            return &groups->group[i];
-    more = realloc(groups->group, (groups->count + 1) * sizeof *more);
-    if (!more)
-        return NULL;
-    groups->group = more;
-    more = &groups->group[groups->count++];
-    memset(more, 0, sizeof *more);
-    more->first = *session;
-    tasting_score_begin(&more->score, session->method, session->sample_count);
-    return more;
-}
-
-static int gather(const struct tasting_session *session, void *context)
-{
-    struct groups *groups = context;
-    struct group *group;
-
-    if (session->revealed_us == 0)
-        return 0;
-    if (groups->options->name && strcmp(groups->options->name, session->name) != 0)
-        return 0;
-    if (groups->options->question && strcmp(groups->options->question, session->question) != 0)
-        return 0;
-    group = find_group(groups, session);
-    if (!group)
-        groups->error = why_set(groups->why, -1, "not enough memory");
-    else if ((groups->error = store_tasting_score(groups->store, session, &group->score, groups->why)) == 0) {
-        group->sessions++;
-        group->seen += session->seen;
-        group->peeked += session->peeks > 0;
-        group->first.seen |= session->seen;
-        group->first.peeks += session->peeks;
-    }
-    return groups->error;
+    if (verdict->method != TASTING_DEGREE)
+        print_places(verdict);
 }
 
 static json_t *number(double value)
@@ -150,99 +50,163 @@ static json_t *number(double value)
     return isfinite(value) ? json_real(value) : json_null();
 }
 
-static json_t *group_json(const struct group *group)
-{
-    const struct tasting_score *score = &group->score;
-    const char *sample[TASTING_CUPS];
-    char sentence[SCORE_SENTENCE];
-    double share = score->answered ? (double)score->right / score->answered : (double)NAN;
-    struct tasting_interval interval = proportion_interval(score->right, score->answered, 0.95);
-    bool over;
-    json_t *samples = json_array();
+static const char *const finding_names[] = { [TASTING_UNJUDGED] = "not judged",
+                                             [TASTING_NOT_SHOWN] = "not shown",
+                                             [TASTING_DIFFERENT] = "different",
+                                             [TASTING_SAME] = "same" };
 
-    for (int i = 0; i < group->first.sample_count; i++) {
-        sample[i] = group->first.sample[i];
-        json_array_append_new(samples, json_string(sample[i]));
-    }
-    return json_pack("{s:s, s:s, s:s, s:o, s:i, s:b, s:i, s:i, s:i, s:i, s:i, s:o, s:o, s:o, s:o, s:o, s:s}",
-                     "question", group->first.question, "method", tasting_method_name(score->method), "experiment",
-                     group->first.experiment, "samples", samples, "sessions", group->sessions, "blind", !group->seen,
-                     "peeked", group->peeked, "answered", (int)score->answered, "right", (int)score->right, "sure",
-                     (int)score->sure, "sure_right", (int)score->sure_right, "p", number(tasting_score_p(score, &over)),
-                     "proportion", number(share), "proportion_low", number(interval.low), "proportion_high",
-                     number(interval.high), "dprime", number(tasting_dprime(score->method, share)), "sentence",
-                     tasting_score_sentence(score, sample, sentence));
-}
-
-static void print_group(const struct group *group)
+static json_t *verdict_json(const struct tasting_verdict *verdict)
 {
-    printf("%s (%s, %d session%s)\n", group->first.question, tasting_method_name(group->first.method), group->sessions,
-           group->sessions == 1 ? "" : "s");
-    taste_print_score(&group->score, &group->first);
-    puts("");
+    json_t *samples = json_array(), *object;
+
+    for (int i = 0; i < verdict->sample_count; i++)
+        json_array_append_new(samples, json_string(verdict->sample[i].label));
+    object = json_pack("{s:s, s:s, s:s, s:o, s:s, s:i, s:b, s:b, s:i, s:i, s:i, s:i, s:i}", "question",
+                       verdict->question, "method", tasting_method_name(verdict->method), "experiment",
+                       verdict->experiment, "samples", samples, "finding", finding_names[verdict->finding], "sessions",
+                       verdict->sessions, "blind", !verdict->by_eye && !verdict->alone, "alone", verdict->alone,
+                       "planned", (int)verdict->planned, "answered", (int)verdict->answered, "hits", (int)verdict->hits,
+                       "left_out", (int)verdict->left_out, "tasters", (int)verdict->tasters);
+    json_object_set_new(object, "favoured",
+                        verdict->favoured < 0 ? json_null() : json_string(verdict->sample[verdict->favoured].label));
+    json_object_set_new(object, "sure", json_integer(verdict->sure));
+    json_object_set_new(object, "sure_right", json_integer(verdict->sure_right));
+    json_object_set_new(object, "p", number(verdict->p));
+    json_object_set_new(object, "level", number(verdict->level));
+    json_object_set_new(object, "proportion", number(verdict->proportion));
+    json_object_set_new(object, "proportion_low", number(verdict->proportion_95.low));
+    json_object_set_new(object, "proportion_high", number(verdict->proportion_95.high));
+    json_object_set_new(object, "share", number(verdict->share));
+    json_object_set_new(object, "share_low", number(verdict->share_95.low));
+    json_object_set_new(object, "share_high", number(verdict->share_95.high));
+    json_object_set_new(object, "dprime", number(verdict->dprime));
+    json_object_set_new(object, "dprime_low", number(verdict->dprime_95.low));
+    json_object_set_new(object, "dprime_high", number(verdict->dprime_95.high));
+    json_object_set_new(object, "p_alike", number(verdict->p_alike));
+    json_object_set_new(object, "sentence", json_string(verdict->sentence));
+    json_object_set_new(object, "caution", json_string(verdict->caution));
+    return object;
 }
 
 int taste_results(struct store *store, const struct options *options)
 {
+    struct tasting_verdict *verdict = calloc(QUESTIONS, sizeof *verdict);
     struct why why;
-    struct groups groups = { .store = store, .options = options, .why = &why };
-    int error = store_tasting_each(store, gather, &groups, &why);
+    int count =
+        verdict ? tasting_verdicts(store, NULL, verdict, QUESTIONS, &why) : why_set(&why, -1, "not enough memory");
+    int shown = 0, status = count < 0 ? EXIT_FAILED : EXIT_DONE;
     json_t *all = json_array();
 
-    if (error || groups.error) {
+    if (count < 0)
         program_say("%s", why.text);
-    } else if (groups.count == 0 && !options->json) {
-        program_say("no tasting has been revealed yet%s", options->name || options->question ? " that fits" : "");
-    } else {
-        for (size_t i = 0; i < groups.count; i++)
-            if (options->json)
-                json_array_append_new(all, group_json(&groups.group[i]));
-            else
-                print_group(&groups.group[i]);
+    for (int i = 0; i < count; i++) {
+        if (options->question && strcmp(options->question, verdict[i].question) != 0)
+            continue;
+        shown++;
+        if (verdict[i].sessions == 0) { /* it could not be read as what was sealed */
+            program_say("%s", verdict[i].sentence);
+            status = EXIT_FAILED;
+        }
         if (options->json) {
-            json_dumpf(all, stdout, JSON_INDENT(2));
+            json_array_append_new(all, verdict_json(&verdict[i]));
+        } else if (verdict[i].sessions > 0) {
+            taste_print(false, "%s (%s, %d session%s)", verdict[i].question, tasting_method_name(verdict[i].method),
+                        verdict[i].sessions, verdict[i].sessions == 1 ? "" : "s");
+            taste_print_verdict(&verdict[i]);
             puts("");
         }
     }
+    if (options->json && count >= 0) {
+        json_dumpf(all, stdout, JSON_INDENT(2));
+        puts("");
+    } else if (count >= 0 && shown == 0) {
+        program_say("no tasting has been opened yet%s", options->question ? " with this question" : "");
+    }
     json_decref(all);
-    free(groups.group);
-    return error || groups.error ? EXIT_FAILED : EXIT_DONE;
+    free(verdict);
+    return status;
 }
+
+/* ---- list ---- */
 
 struct listing {
     struct store *store;
     json_t *all; /* NULL: as text */
     int count;
+    char missing[TASTING_SEAL_SIZE]; /* the seal that the next session names as before it */
 };
 
-static int list_one(const struct tasting_session *session, void *context)
+static void list_line(struct listing *listing, const char *name, const char *method, int answered, int sets,
+                      const char *condition, const char *made, const char *question)
 {
-    static struct tasting_answer answers[TASTING_SETS];
-    struct listing *listing = context;
-    struct why why;
-    char made[32];
-    int answered = store_tasting_answers(listing->store, session->name, answers, TASTING_SETS, &why);
-    const char *condition = session->peeks ? "opened early" : session->revealed_us ? "revealed" : "sealed";
-
-    clock_format_utc(session->made_us, made);
-    if (listing->all)
-        json_array_append_new(listing->all,
-                              json_pack("{s:s, s:s, s:s, s:s, s:i, s:i, s:s}", "name", session->name, "method",
-                                        tasting_method_name(session->method), "question", session->question, "made_utc",
-                                        made, "sets", session->sets, "answered", answered, "condition", condition));
-    else
-        printf("%-20s %-12s %3d of %3d answered, %-12s  %s  %s\n", session->name, tasting_method_name(session->method),
-               answered, session->sets, condition, made, session->question);
     listing->count++;
+    if (listing->all)
+        json_array_append_new(listing->all, json_pack("{s:s, s:s, s:s, s:s, s:i, s:i, s:s}", "name", name, "method",
+                                                      method, "question", question, "made_utc", made, "sets", sets,
+                                                      "answered", answered, "condition", condition));
+    else
+        printf("%-20s %-12s %3d of %3d answered, %s  %s  %s\n", name, method, answered, sets, condition, made,
+               question);
+}
+
+static const char *condition_of(const struct tasting_record *record)
+{
+    if (record->opened_us)
+        return record->early ? "opened early" : record->session.alone ? "opened, was alone" : "opened";
+    return record->session.alone ? "alone, nobody holds a key" : "sealed";
+}
+
+static int list_one(const char *name, bool lost, void *context)
+{
+    struct listing *listing = context;
+    struct tasting_record record;
+    struct why why;
+    char made[32] = "";
+
+    if (lost) {
+        list_line(listing, name, "?", 0, 0, "its row is missing: somebody removed it", made, "");
+        return 0;
+    }
+    if (tasting_record_load(listing->store, name, &record, &why) != 0) {
+        list_line(listing, name, "?", 0, 0, why.text, made, "");
+        *listing->missing = '\0';
+        return 0;
+    }
+    if (*record.session.before && *listing->missing && strcmp(record.session.before, listing->missing) != 0)
+        list_line(listing, "(missing)", "?", 0, 0, "a tasting before the next one was removed", made, "");
+    else if (*record.session.before && listing->count == 0)
+        list_line(listing, "(missing)", "?", 0, 0, "a tasting before the next one was removed", made, "");
+    snprintf(listing->missing, sizeof listing->missing, "%s", record.row.seal);
+    list_line(listing, name, tasting_method_name(record.session.method), record.answered,
+              tasting_counted(&record.session), condition_of(&record), clock_format_utc(record.session.made_us, made),
+              record.session.question);
+    tasting_record_free(&record);
+    return 0;
+}
+
+static int list_early(const struct store_tasting_early *tasting, void *context)
+{
+    struct listing *listing = context;
+    char made[32], condition[160];
+
+    snprintf(condition, sizeof condition, "%s; sealed the early way: its key lay open, a change would not show",
+             tasting->peeked        ? "opened early"
+             : tasting->revealed_us ? "opened"
+             : tasting->alone       ? "alone"
+                                    : "closed");
+    list_line(listing, tasting->name, tasting->method, tasting->answered, tasting->sets, condition,
+              clock_format_utc(tasting->made_us, made), tasting->question);
     return 0;
 }
 
 int taste_list(struct store *store, const struct options *options)
 {
-    struct listing listing = { store, options->json ? json_array() : NULL, 0 };
+    struct listing listing = { .store = store, .all = options->json ? json_array() : NULL };
     struct why why;
-    int error = store_tasting_each(store, list_one, &listing, &why);
+    int error = store_tasting_names(store, list_one, &listing, &why);
 
+    if (!error)
+        error = store_tasting_early_each(store, list_early, &listing, &why);
     if (error)
         program_say("%s", why.text);
     else if (listing.count == 0 && !options->json)

@@ -1,4 +1,5 @@
-/* poise-taste reveal: opens the key, checks its seal, says what the answers mean. */
+/* poise-taste reveal and look: the hash over all answers, the key opened and checked, what the answers mean. */
+#include <ctype.h>
 #include <errno.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -8,190 +9,308 @@
 #include "poise/program.h"
 #include "taste.h"
 
-const char *taste_ask(const char *prompt)
+const char *taste_key_file(const struct options *options)
 {
-    static char *line;
-    static size_t size;
-    ssize_t length;
+    static char path[4096];
+    char own[3800];
 
-    printf("%s", prompt);
-    fflush(stdout);
-    length = getline(&line, &size, stdin);
-    if (length < 0) {
-        free(line);
-        line = NULL;
-        size = 0;
-        puts("");
-        return NULL;
-    }
-    line[strcspn(line, "\r\n")] = '\0';
-    return line;
+    if (options->key_file)
+        return options->key_file;
+    snprintf(path, sizeof path, "%s/keys/%s.key", place_own_data(own, sizeof own), options->name);
+    return path;
 }
 
-int taste_ask_yes(const char *prompt)
+bool taste_unlock(struct tasting_record *record, const struct options *options, char sealed[TASTING_TEXT_SIZE])
 {
-    const char *line;
+    static char word[128]; /* asked once for a run of the program */
+    struct why why;
 
-    while ((line = taste_ask(prompt))) {
-        if (*line == 'y' || *line == 'Y')
-            return 1;
-        if (*line == 'n' || *line == 'N')
-            return 0;
+    if (!tasting_locked_in_file(record->row.lock) && !*word) {
+        const char *line = taste_ask_secret("Helper's word: ");
+
+        snprintf(word, sizeof word, "%s", line ? line : "");
     }
-    return -1;
+    if (tasting_record_unlock(record, word, taste_key_file(options), sealed, &why) == 0)
+        return true;
+    program_say("%s", why.text);
+    return false;
 }
 
-/* What the taster finds underneath: letters from left to right.  False: not that many, or none of the samples. */
-static bool read_letters(const char *line, const struct tasting_session *session, struct tasting_set *set)
+/* What the taster finds underneath: letters from left to right.  False: not such as the method serves. */
+static bool read_letters(const char *line, const struct tasting_session *session, int number, char *out)
 {
-    int cup = 0, of[TASTING_CUPS] = { 0 };
+    struct tasting_set set = session->set[number];
+    int cup = 0;
 
     for (; *line; line++) {
         int sample = (*line & ~0x20) - 'A';
 
         if (*line == ' ' || *line == ',')
             continue;
-        if (sample < 0 || sample >= session->sample_count || cup == set->cups)
+        if (sample < 0 || sample >= session->sample_count || cup == set.cups)
             return false;
-        set->sample[cup++] = (unsigned char)sample;
-        of[sample]++;
+        set.sample[cup] = (unsigned char)sample;
+        out[cup++] = (char)('A' + sample);
     }
-    for (int i = 0; i < session->sample_count; i++)
-        if (of[i] == 0)
-            return false; /* every set holds every sample */
-    return cup == set->cups && (session->method != TASTING_TWO_OF_FIVE || of[0] == 2 || of[0] == 3);
+    out[cup] = '\0';
+    set.reference = session->method == TASTING_DUO_TRIO || session->method == TASTING_DEGREE ? 0 : -1;
+    return cup == set.cups && tasting_set_possible(session->method, session->sample_count, &set);
 }
 
-/* Alone: asks what stands underneath, and keeps it as the key. */
-static int look_underneath(struct store *store, struct tasting_session *session, struct tasting_set *sets,
-                           struct why *why)
+static bool is_underneath(const struct tasting_record *record, int set)
 {
-    const char *samples[TASTING_CUPS];
-    char prompt[80];
+    for (int i = 0; i < record->entries; i++)
+        if (strcmp(record->entry[i].kind, KIND_UNDERNEATH) == 0 && record->entry[i].set == set + 1)
+            return true;
+    return false;
+}
 
-    puts("Now look underneath, and give the letters from left to right:");
-    for (int i = 0; i < session->sample_count; i++) {
-        samples[i] = session->sample[i];
-        printf("  %c = %s\n", 'A' + i, samples[i]);
-    }
-    for (int set = 0; set < session->sets; set++) {
+/* Alone: asks what stands underneath; each set's letters are kept as they come. */
+static int look_underneath(struct store *store, struct tasting_record *record, struct why *why)
+{
+    puts("Now look underneath, and give the letters from the left:");
+    for (int i = 0; i < record->session.sample_count; i++)
+        taste_print(false, "  %c = %s", 'A' + i, record->session.sample[i].label);
+    for (int set = 0; set < record->session.sets; set++) {
+        char prompt[80], letters[TASTING_CUPS + 1];
+        struct tasting_happening happening = { .kind = KIND_UNDERNEATH, .set = set + 1, .sure = -1, .answer = letters };
         const char *line;
+        int error;
 
+        if (is_underneath(record, set))
+            continue;
         snprintf(prompt, sizeof prompt, "Set %d: ", set + 1);
-        while ((line = taste_ask(prompt)) && !read_letters(line, session, &sets[set]))
-            printf("Give %d letters, each sample at least once.\n", sets[set].cups);
+        while ((line = taste_ask(prompt)) && !read_letters(line, &record->session, set, letters))
+            printf("Give %d letters, such as the cups were labelled.\n", record->session.set[set].cups);
         if (!line)
-            return why_set(why, -ECANCELED,
-                           "stopped before all sets were looked at; nothing was kept of it: "
-                           "call again");
+            return why_set(why, -ECANCELED, "stopped before all sets were looked at: call again to go on");
+        happening.time_us = clock_world_now().time_us;
+        error = tasting_record_add(store, record, &happening, why);
+        if (error)
+            return error;
     }
-    if (tasting_key_write(session->name, session->method, samples, session->sample_count, "none", sets, session->sets,
-                          session->key)
-        < 0)
-        return why_set(why, -ENOSPC, "the key is too long to keep");
-    return store_tasting_set_key(store, session->name, session->key, why);
+    return 0;
 }
 
-struct words_context {
-    const struct tasting_session *session;
-    const struct tasting_set *sets;
-};
-
-static void each_remark(const struct tasting_remark *remark, const char *taster, void *context)
+static void print_answers(const struct tasting_record *record)
 {
-    const struct words_context *words = context;
-    int sample = store_tasting_remarked(words->session, words->sets, remark->code);
+    const struct tasting_session *session = &record->session;
 
-    if (sample >= 0)
-        printf("  %s (%s): %s\n", words->session->sample[sample], taster, remark->text);
-}
-
-/* The common words, counted for each sample. */
-static int print_word_counts(struct store *store, const struct tasting_session *session, struct why *why)
-{
-    unsigned count[TASTING_CUPS][TASTING_WORDS] = { { 0 } };
-    const char *samples[TASTING_CUPS];
-    char text[SCORE_SENTENCE];
-    int error = store_tasting_words(store, session, count, why);
-
-    for (int i = 0; i < session->sample_count; i++)
-        samples[i] = session->sample[i];
-    if (!error && *tasting_words_text(count, samples, session->sample_count, text))
-        printf("  %s\n", text);
-    return error;
-}
-
-static void print_sets(const struct tasting_session *session, const struct tasting_set *sets,
-                       const struct tasting_answer *answers, int count)
-{
-    for (int i = 0; i < count; i++) {
-        const struct tasting_set *set = &sets[answers[i].set];
+    for (int set = 0; set < session->sets; set++) {
+        const struct store_tasting_entry *entry = tasting_record_answer(record, set + 1);
         int place[TASTING_CUPS];
         struct why why;
 
-        printf("  set %d, %s:", answers[i].set + 1, answers[i].taster);
-        for (int cup = 0; cup < set->cups; cup++)
-            printf("  %d %s", set->code[cup], session->sample[set->sample[cup]]);
-        printf("  | said %s, %s", answers[i].answer, answers[i].sure ? "sure" : "a guess");
-        if (session->method <= TASTING_DUO_TRIO
-            && tasting_answer_read(session->method, set, answers[i].answer, place, &why) > 0)
-            printf(": %s", tasting_answer_right(session->method, set, place) ? "right" : "wrong");
+        printf("  set %d%s, %s:", set + 1, session->of[set].warm_up ? " (warm-up)" : "",
+               session->taster[session->of[set].taster]);
+        for (int cup = 0; cup < session->set[set].cups; cup++)
+            printf("  %d %c", session->set[set].code[cup], 'A' + session->set[set].sample[cup]);
+        if (entry)
+            printf("  | %s, %s", entry->answer, entry->sure == 1 ? "sure" : "a guess");
+        if (entry && tasting_method_has_right(session->method)
+            && tasting_answer_read(session->method, &session->set[set], entry->answer, place, &why) > 0)
+            printf(": %s", tasting_answer_right(session->method, &session->set[set], place) ? "right" : "wrong");
+        puts("");
+    }
+    for (int i = 0; i < session->sample_count; i++)
+        printf("  %c = %s\n", 'A' + i, session->sample[i].label);
+}
+
+/* The sample that a remark is about, by its code; -1: none. */
+static int remarked(const struct tasting_session *session, const struct store_tasting_entry *entry)
+{
+    const struct tasting_set *set = &session->set[entry->set - 1];
+
+    for (int cup = 0; entry->set >= 1 && entry->set <= session->sets && cup < set->cups; cup++)
+        if (set->code[cup] == atoi(entry->answer))
+            return set->sample[cup];
+    return -1;
+}
+
+/* Whether a word stands in a text as a word of its own, in any case. */
+static bool has_word(const char *text, const char *word, size_t length)
+{
+    for (; *text; text += strcspn(text, " ,;.")) {
+        text += strspn(text, " ,;.");
+        if (strcspn(text, " ,;.") == length && strncasecmp(text, word, length) == 0)
+            return true;
+    }
+    return false;
+}
+
+static void print_words(const struct tasting_record *record)
+{
+    const struct tasting_session *session = &record->session;
+
+    for (int i = 0; i < record->entries; i++) {
+        const struct store_tasting_entry *entry = &record->entry[i];
+        int sample = strcmp(entry->kind, KIND_WORDS) == 0 ? remarked(session, entry) : -1;
+
+        if (sample >= 0)
+            taste_print(false, "  %s (%s): %s", session->sample[sample].label, entry->who, entry->text);
+    }
+    for (const char *word = session->offered; *word; word += strcspn(word, " ,")) {
+        size_t length;
+        unsigned of[TASTING_CUPS] = { 0 };
+
+        word += strspn(word, " ,");
+        length = strcspn(word, " ,");
+        for (int i = 0; i < record->entries && length > 0; i++) {
+            int sample = strcmp(record->entry[i].kind, KIND_WORDS) == 0 ? remarked(session, &record->entry[i]) : -1;
+
+            if (sample >= 0 && has_word(record->entry[i].text, word, length))
+                of[sample]++;
+        }
+        printf("  %.*s:", (int)length, word);
+        for (int i = 0; i < session->sample_count; i++)
+            printf("%s %s %u", i ? "," : "", session->sample[i].label, of[i]);
         puts("");
     }
 }
 
-static int open_key(struct store *store, struct tasting_session *session, bool peek, struct why *why)
+/* The verdict of the question that this session belongs to. */
+static int print_verdict(struct store *store, const struct tasting_session *session, struct why *why)
 {
-    static struct tasting_answer answers[TASTING_SETS];
-    static struct tasting_set sets[TASTING_SETS];
-    struct words_context words = { .session = session, .sets = sets };
-    struct tasting_score score;
-    int count, error = store_tasting_sets(session, sets, why);
+    enum { MOST = 64 };
+    struct tasting_verdict *verdict = calloc(MOST, sizeof *verdict);
+    int count = verdict ? tasting_verdicts(store, session->experiment, verdict, MOST, why)
+                        : why_set(why, -ENOMEM, "not enough memory");
 
-    if (error < 0)
-        return error;
-    if (session->alone && !*session->key && (error = look_underneath(store, session, sets, why)) != 0)
-        return error;
-    /* on record before it is shown: a key that was seen was opened */
-    if (session->revealed_us == 0
-        && (error = store_tasting_opened(store, session->name, peek, clock_world_now().time_us, why)) != 0)
-        return error;
-    session->peeks += peek;
-    tasting_score_begin(&score, session->method, session->sample_count);
-    count = store_tasting_answers(store, session->name, answers, TASTING_SETS, why);
-    if (count < 0 || (error = store_tasting_score(store, session, &score, why)) != 0)
-        return count < 0 ? count : error;
-    if (!session->alone)
-        printf("The key, word for word (its SHA-256 is the seal %s):\n\n%s\n", session->seal, session->key);
-    print_sets(session, sets, answers, count);
+    for (int i = 0; i < count; i++)
+        if (verdict[i].method == session->method && strcmp(verdict[i].question, session->question) == 0
+            && verdict[i].planned == session->planned
+            && strcmp(verdict[i].sample[0].label, session->sample[0].label) == 0)
+            taste_print_verdict(&verdict[i]);
+    free(verdict);
+    return count < 0 ? count : 0;
+}
+
+/* Both hashes before anything opens: what everyone may note, and what was noted at the beginning.  0 not compared,
+ * 1 the same, negative: another. */
+static int compare_hashes(const struct tasting_record *record, const struct options *options)
+{
+    char noted[TASTING_SHORT_SIZE];
+    const char *line = options->noted;
+
+    taste_print(false, "Hash over all answers:  %s", tasting_short(record->answers_head, noted));
+    if (!line)
+        line = taste_ask("Hash noted at the beginning (Enter: none was): ");
+    if (!line || !*line)
+        return 0;
+    if (tasting_noted(line, record->row.seal))
+        return 1;
+    program_say("%s: that is not the hash of this tasting: it was replaced, or the note is of another; the key stays "
+                "closed",
+                record->session.name);
+    return -EBADF;
+}
+
+static int open_key(struct store *store, struct tasting_record *record, const struct options *options, bool early)
+{
+    static char sealed[TASTING_TEXT_SIZE];
+    int noted = compare_hashes(record, options);
+    struct tasting_happening opened = { .kind = KIND_OPENED, .sure = early, .text = sealed };
+    struct why why;
+
+    if (noted < 0)
+        return EXIT_FAILED;
+    if ((record->session.alone && look_underneath(store, record, &why) != 0)) {
+        program_say("%s", why.text);
+        return EXIT_FAILED;
+    }
+    if (!taste_unlock(record, options, sealed))
+        return EXIT_FAILED;
+    opened.answer = noted ? "noted" : "not compared";
+    opened.time_us = clock_world_now().time_us;
+    if (tasting_record_add(store, record, &opened, &why) == 0) /* on record before it is shown */
+        return EXIT_DONE;
+    program_say("%s", why.text);
+    return EXIT_FAILED;
+}
+
+static int reveal(struct store *store, struct tasting_record *record, const struct options *options)
+{
+    int missing = tasting_counted(&record->session) - record->answered;
+    struct why why;
+    bool early = missing > 0 && !record->stopped;
+
+    if (early && !record->opened_us && !options->force) {
+        program_say(
+            "%s: %d of %d sets have no answer yet; opened now, nothing could be concluded (--force does it, and "
+            "stays on record)",
+            record->session.name, missing, tasting_counted(&record->session));
+        return EXIT_FAILED;
+    }
+    if (!record->opened_us && open_key(store, record, options, early) != EXIT_DONE)
+        return EXIT_FAILED;
+    if (options->key) { /* so that sha256sum gives the seal */
+        fputs(record->entry[record->entries - 1].text, stdout);
+        return EXIT_DONE;
+    }
+    taste_print(true, "The key fits its seal %s (poise-taste reveal %s --key | sha256sum).", record->row.seal,
+                record->session.name);
+    print_answers(record);
     puts("");
-    taste_print_score(&score, session);
-    error = store_tasting_remarks(store, session->name, each_remark, &words, why);
-    return error ? error : print_word_counts(store, session, why);
+    if (print_verdict(store, &record->session, &why) != 0) {
+        program_say("%s", why.text);
+        return EXIT_FAILED;
+    }
+    print_words(record);
+    return EXIT_DONE;
 }
 
 int taste_reveal(struct store *store, const struct options *options)
 {
-    static struct tasting_session session;
-    static struct tasting_answer answers[TASTING_SETS];
+    struct tasting_record record;
     struct why why;
-    int count, missing;
+    int status;
 
-    if (store_tasting_load(store, options->name, &session, &why) != 0
-        || (count = store_tasting_answers(store, options->name, answers, TASTING_SETS, &why)) < 0) {
+    if (tasting_record_load(store, options->name, &record, &why) != 0) {
         program_say("%s", why.text);
         return EXIT_FAILED;
     }
-    missing = session.sets - count;
-    if (missing > 0 && session.revealed_us == 0 && !options->force) {
-        program_say("%s: %d of %d sets have no answer yet; opening the key now would end the session (--force does, "
-                    "and stays on record)",
-                    session.name, missing, session.sets);
-        return EXIT_FAILED;
-    }
-    if (open_key(store, &session, missing > 0 && session.revealed_us == 0, &why) != 0) {
+    status = reveal(store, &record, options);
+    tasting_record_free(&record);
+    return status;
+}
+
+int taste_look(struct store *store, const struct options *options)
+{
+    static char sealed[TASTING_TEXT_SIZE];
+    struct tasting_record record;
+    struct tasting_happening look = { .kind = KIND_LOOK, .sure = -1 };
+    unsigned answered, bound;
+    char text[64];
+    bool reached;
+    struct why why;
+    int status = EXIT_FAILED;
+
+    if (tasting_record_load(store, options->name, &record, &why) != 0) {
         program_say("%s", why.text);
         return EXIT_FAILED;
     }
-    return EXIT_DONE;
+    if (record.opened_us)
+        program_say("%s: the key has been opened already", record.session.name);
+    else if (taste_unlock(&record, options, sealed)) {
+        int error = tasting_look(&record, &answered, &bound, &reached, &why);
+
+        snprintf(text, sizeof text, "%u %u %s", answered, bound, reached ? "stop" : "go on");
+        look.text = text;
+        look.time_us = clock_world_now().time_us;
+        if (error || tasting_record_add(store, &record, &look, &why) != 0) {
+            program_say("%s", why.text);
+        } else {
+            if (reached)
+                taste_print(false, "After %u of %u sets: stop. The bound for this look is reached; reveal %s.",
+                            answered, record.session.planned, options->name);
+            else
+                taste_print(false,
+                            "After %u of %u sets: go on. The bound for this look is not reached. The look is "
+                            "paid for.",
+                            answered, record.session.planned);
+            status = EXIT_DONE;
+        }
+    }
+    tasting_record_free(&record);
+    return status;
 }

@@ -1,138 +1,205 @@
-/* poise-taste serve: the helper's sheet.  The one command that shows what is in the cups. */
-#include <errno.h>
+/* poise-taste serve: for the helper.  Codes on one page, the map of the cups on another, and it is written down who
+ * looked and when. */
 #include <stdio.h>
+#include <stdlib.h>
 #include <string.h>
+#include <unistd.h>
 
+#include "poise/clock.h"
 #include "poise/program.h"
 #include "taste.h"
 
+/* Above it coffee scalds, and temperature hides taste (common practice, no source). */
+static const double hot_c = 60;
+
 static void print_alone(const struct tasting_session *session)
 {
-    puts("Alone at the bench.  For every set, label the cups underneath where you cannot see it, pour, close your\n"
-         "eyes, shuffle the cups by hand until you have lost track, and line them up.  They are then called 1, 2, 3\n"
-         "... from left to right.  Do not look underneath before all sets are answered.\n");
+    taste_print(true,
+                "Alone at the bench. For every set label the cups underneath where you cannot see it, pour, close "
+                "your eyes, shuffle the cups by hand until you have lost track, and line them up. They are then "
+                "called 1, 2, 3 ... from the left. Do not look underneath before all sets are answered.");
     for (int i = 0; i < session->sample_count; i++)
-        printf("  %c = %s\n", 'A' + i, session->sample[i]);
+        taste_print(false, "  %c = %s", 'A' + i, session->sample[i].label);
     for (int set = 0; set < session->sets; set++) {
         bool other = set % 2; /* each sample is the odd one, or the pair, in turn */
 
-        printf("\n  set %d: label", set + 1);
+        printf("  set %d: label", set + 1);
         if (session->method == TASTING_TRIANGLE)
             printf("%s", other ? " A B B" : " A A B");
         else if (session->method == TASTING_TWO_OF_FIVE)
             printf("%s", other ? " A A B B B" : " A A A B B");
+        else if (session->method == TASTING_TETRAD)
+            printf(" A A B B");
         else
             for (int i = 0; i < session->sample_count; i++)
                 printf(" %c", 'A' + i);
-        if (session->method == TASTING_DUO_TRIO)
-            printf(", and an open cup of A as the reference");
+        puts(session->method == TASTING_DUO_TRIO || session->method == TASTING_DEGREE ? "; and an open cup of A" : "");
     }
-    puts("");
 }
 
-static void print_sheet(const struct tasting_session *session, const struct tasting_set *sets)
+static const char *set_name(const struct tasting_session *session, int set, char *out, size_t size)
 {
-    printf("FOR THE HELPER ONLY: keep this out of the tasters' sight.\nTasting %s, %s: %s\n", session->name,
-           tasting_method_name(session->method), session->question);
+    snprintf(out, size, "set %d%s, %s", set + 1, session->of[set].warm_up ? " (warm-up)" : "",
+             session->taster[session->of[set].taster]);
+    return out;
+}
+
+static void print_codes(const struct tasting_session *session)
+{
+    char name[80];
+
+    puts("Page 1: the codes.  Anybody may see them.\n");
     for (int set = 0; set < session->sets; set++) {
-        printf("\nset %d, for %s%s%s, from left to right:\n", set + 1, session->taster[set],
-               sets[set].reference >= 0 ? "; reference: " : "",
-               sets[set].reference >= 0 ? session->sample[sets[set].reference] : "");
-        for (int cup = 0; cup < sets[set].cups; cup++)
-            printf("  %d  %s\n", sets[set].code[cup], session->sample[sets[set].sample[cup]]);
+        printf("%s:", set_name(session, set, name, sizeof name));
+        for (int cup = 0; cup < session->set[set].cups; cup++)
+            printf("  %d", session->set[set].code[cup]);
+        puts("");
     }
-    puts("\nSame cups, same fill, same temperature; hold hot cups by the handle; near-boiling coffee scalds.");
-    printf("Seal (SHA-256 of the key): %s\n", session->seal);
 }
 
-static void print_escaped(FILE *page, const char *text)
+/* The map, as many sets at a time as the screen has rows; each gone with the next key. */
+static bool show_map(const struct tasting_session *session)
 {
-    for (; *text; text++)
-        switch (*text) {
-        case '<':
-            fputs("&lt;", page);
-            break;
-        case '>':
-            fputs("&gt;", page);
-            break;
-        case '&':
-            fputs("&amp;", page);
-            break;
-        case '"':
-            fputs("&quot;", page);
-            break;
-        default:
-            fputc(*text, page);
-        }
-}
+    char name[80];
+    int rows = taste_rows(), fit = rows > 8 ? rows - 6 - session->sample_count : 2;
 
-static void print_page(FILE *page, const struct tasting_session *session, const struct tasting_set *sets)
-{
-    fputs("<!doctype html><html lang=\"en\"><meta charset=\"utf-8\"><meta name=\"viewport\" "
-          "content=\"width=device-width\"><title>Serving sheet</title><style>"
-          "body{font:16px/1.4 sans-serif;margin:1.5rem;max-width:60rem}"
-          "section{break-inside:avoid;border-top:1px solid #888;padding:.6rem 0}"
-          "div{display:flex;flex-wrap:wrap;gap:1rem}figure{margin:0;border:2px solid;padding:.4rem .8rem;"
-          "min-width:8rem}"
-          "b{font-size:3rem;display:block;letter-spacing:.1em}figcaption{font-size:.9rem}</style>",
-          page);
-    fputs("<h1>For the helper only</h1><p>", page);
-    print_escaped(page, session->name);
-    fprintf(page, ", %s: ", tasting_method_name(session->method));
-    print_escaped(page, session->question);
-    fputs("</p><p>Same cups, same fill, same temperature; near-boiling coffee scalds.</p>", page);
-    for (int set = 0; set < session->sets; set++) {
-        fprintf(page, "<section><h2>Set %d, ", set + 1);
-        print_escaped(page, session->taster[set]);
-        fputs("</h2>", page);
-        if (sets[set].reference >= 0) {
-            fputs("<p>Reference: ", page);
-            print_escaped(page, session->sample[sets[set].reference]);
-            fputs("</p>", page);
+    fit = fit < 1 ? 1 : fit;
+    for (int first = 0; first < session->sets; first += fit) {
+        bool last = first + fit >= session->sets;
+
+        taste_clear();
+        printf("Page 2: which sample in which cup, from the left.\n");
+        for (int i = 0; i < session->sample_count; i++)
+            printf("  %c = %s\n", 'A' + i, session->sample[i].label);
+        for (int set = first; set < session->sets && set < first + fit; set++) {
+            printf("%s:", set_name(session, set, name, sizeof name));
+            for (int cup = 0; cup < session->set[set].cups; cup++)
+                printf("  %d %c", session->set[set].code[cup], 'A' + session->set[set].sample[cup]);
+            if (session->set[set].reference >= 0)
+                printf("; open cup: %c", 'A' + session->set[set].reference);
+            puts("");
         }
-        fputs("<div>", page);
-        for (int cup = 0; cup < sets[set].cups; cup++) {
-            fprintf(page, "<figure><b>%d</b><figcaption>", sets[set].code[cup]);
-            print_escaped(page, session->sample[sets[set].sample[cup]]);
-            fputs("</figcaption></figure>", page);
-        }
-        fputs("</div></section>", page);
+        if (!taste_key(last ? "Any key clears the screen. " : "Any key: the next sets. "))
+            return false;
     }
-    fprintf(page, "<p>Seal (SHA-256 of the key): %s</p></html>\n", session->seal);
+    taste_clear();
+    puts("The map is off the screen.");
+    return true;
 }
 
-static int write_page(const char *path, const struct tasting_session *session, const struct tasting_set *sets)
+/* Equal warmth is half of a fair tasting: asked once for a session, kept with it. */
+static bool ask_temperature(struct store *store, struct tasting_record *record, const struct options *options,
+                            const char *who)
 {
-    FILE *page = fopen(path, "w");
-    bool failed;
+    const struct tasting_session *session = &record->session;
+    struct tasting_happening happening = { .kind = KIND_TEMPERATURE, .who = who, .sure = -1 };
+    const char *text = options->temperature;
+    double value, least = 1000, most = -1000;
+    int count = 0;
+    char *end, kept[80];
+    struct why why;
 
-    if (!page) {
-        program_say("%s: %s", path, strerror(errno));
+    if (!text) {
+        taste_print(false, "Temperature of the samples as served, in \u00b0C, with blanks between:");
+        for (int i = 0; i < session->sample_count; i++)
+            taste_print(false, "  %s", session->sample[i].label);
+        text = taste_ask("(Enter: not measured) ");
+    }
+    if (!text || !*text)
+        return true;
+    snprintf(kept, sizeof kept, "%s", text);
+    for (const char *rest = kept; (value = strtod(rest, &end)), end != rest; rest = end, count++) {
+        least = value < least ? value : least;
+        most = value > most ? value : most;
+    }
+    if (count != session->sample_count || least < 0 || most > 100) {
+        program_say("temperature: give %d numbers from 0 to 100", session->sample_count);
+        return false;
+    }
+    if (most > hot_c)
+        taste_print(false, "Above %.0f \u00b0C a sip scalds and hides the taste: let the samples cool.", hot_c);
+    if (most - least > 3)
+        taste_print(false, "The samples differ by %.0f \u00b0C: that alone can be tasted. Let them come together.",
+                    most - least);
+    happening.text = kept;
+    happening.time_us = clock_world_now().time_us;
+    if (tasting_record_add(store, record, &happening, &why) != 0) {
+        program_say("%s", why.text);
+        return false;
+    }
+    return true;
+}
+
+/* On record before it is shown: a map that was seen was looked at. */
+static bool write_down(struct store *store, struct tasting_record *record, const char *who, const char *how)
+{
+    struct tasting_happening happening = {
+        .kind = KIND_LOOKED, .who = who, .text = how, .sure = -1, .time_us = clock_world_now().time_us
+    };
+    struct why why;
+
+    if (tasting_record_add(store, record, &happening, &why) == 0)
+        return true;
+    program_say("%s", why.text);
+    return false;
+}
+
+static int serve(struct store *store, struct tasting_record *record, const struct options *options)
+{
+    static char sealed[TASTING_TEXT_SIZE];
+    char who[TASTING_NAME_SIZE];
+    const char *asked = options->server ? options->server : taste_ask("Who serves (your name)? ");
+    int status = EXIT_DONE;
+
+    if (!asked || !*asked) {
+        program_say("name who serves (--server): it is written down with the time");
+        return EXIT_USAGE;
+    }
+    snprintf(who, sizeof who, "%s", asked);
+    program_plain(who);
+    for (int i = 0; i < record->session.taster_count; i++)
+        if (strcasecmp(record->session.taster[i], who) == 0)
+            taste_print(true, "%s tastes as well: answers given after this will be kept, and not counted.", who);
+    if (!ask_temperature(store, record, options, who))
         return EXIT_FAILED;
-    }
-    print_page(page, session, sets);
-    failed = ferror(page);
-    if (fclose(page) != 0 || failed) {
-        program_say("%s: could not be written whole: %s", path, strerror(errno));
+    if (options->html)
+        status = taste_page(options->html, record, false);
+    if (status != EXIT_DONE || !taste_unlock(record, options, sealed))
         return EXIT_FAILED;
-    }
-    return EXIT_DONE;
+    if (!write_down(store, record, who, options->map ? "printed" : "on the screen")
+        || !taste_unlock(record, options, sealed))
+        return EXIT_FAILED;
+    if (options->map)
+        return taste_page(options->map, record, true);
+    taste_clear();
+    print_codes(&record->session);
+    if (!taste_key("Out of the tasters' sight, any key: the map. "))
+        return EXIT_FAILED;
+    return show_map(&record->session) ? EXIT_DONE : EXIT_FAILED;
 }
 
 int taste_serve(struct store *store, const struct options *options)
 {
-    static struct tasting_session session;
-    static struct tasting_set sets[TASTING_SETS];
+    struct tasting_record record;
     struct why why;
+    int status;
 
-    if (store_tasting_load(store, options->name, &session, &why) != 0 || store_tasting_sets(&session, sets, &why) < 0) {
+    if (tasting_record_load(store, options->name, &record, &why) != 0) {
         program_say("%s", why.text);
         return EXIT_FAILED;
     }
-    if (session.alone) {
-        print_alone(&session);
-        return EXIT_DONE;
+    if (record.opened_us) {
+        program_say("%s: the key has been opened: there is nothing left to serve", record.session.name);
+        status = EXIT_FAILED;
+    } else if (record.session.alone) {
+        print_alone(&record.session);
+        status = EXIT_DONE;
+    } else if (!options->map && !isatty(STDOUT_FILENO)) {
+        program_say("the map is shown on a terminal, or written to a file of its own (--map FILE)");
+        status = EXIT_USAGE;
+    } else {
+        status = serve(store, &record, options);
     }
-    print_sheet(&session, sets);
-    return options->html ? write_page(options->html, &session, sets) : EXIT_DONE;
+    tasting_record_free(&record);
+    return status;
 }

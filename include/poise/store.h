@@ -14,7 +14,7 @@
 
 #pragma GCC visibility push(default)
 
-enum { STORE_VERSION = 3 };
+enum { STORE_VERSION = 4 };
 
 struct store;
 

@@ -1,5 +1,9 @@
-/* Blind tastings in the store: sessions, sealed keys, answers.  What is written stays: answers cannot
- * be changed and a peek cannot be taken back (the tables refuse it). */
+/* Blind tastings in the store: rows as they are.  Two tables: `tasting_session` has a row for each, and
+ * `tasting_entry` all that happened in it, one after another.  Whether they are what they were is judged by
+ * tasting_record.h; nothing here believes or checks them.
+ *
+ * Stores of version 3 and older kept tastings otherwise, with a key in plain sight and answers that could be
+ * changed; those tables are kept as `early_tasting...`. */
 #ifndef POISE_STORE_TASTING_H
 #define POISE_STORE_TASTING_H
 
@@ -7,93 +11,75 @@
 #include <stdint.h>
 
 #include "poise/store.h"
-#include "poise/tasting.h"
-#include "poise/tasting_score.h"
 
 #pragma GCC visibility push(default)
 
 enum {
-    TASTING_NAME_SIZE = 33,  /* as name_valid() */
-    TASTING_LABEL_SIZE = 64, /* a sample: a brew's name or a level in words */
-    TASTING_TASTERS = 40,
-    TASTING_WORDS_SIZE = 320,
-    TASTING_ANSWER_SIZE = 48 /* codes with blanks between */
+    /* each with room for one more than is ever written, so that a longer text is another text */
+    ENTRY_KIND_SIZE = 17,
+    ENTRY_NAME_SIZE = 34,
+    ENTRY_ANSWER_SIZE = 50,
+    ENTRY_HASH_SIZE = 66 /* SHA-256 in hexadecimal */
 };
 
-struct tasting_session {
-    char name[TASTING_NAME_SIZE];
-    char question[DETAIL_SIZE];         /* sessions with the same question are combined */
-    char experiment[TASTING_NAME_SIZE]; /* empty: none */
-    enum tasting_method method;
-    int sample_count;
-    char sample[TASTING_CUPS][TASTING_LABEL_SIZE];
-    int sets;
-    char taster[TASTING_SETS][TASTING_NAME_SIZE]; /* who gets set i */
-    bool alone;                                   /* no helper: cups labelled underneath, shuffled by hand */
-    bool seen;                                    /* the cups can be distinguished by eye: not blind */
-    char seal[TASTING_SEAL_SIZE];                 /* empty with `alone` */
-    char key[TASTING_KEY_SIZE];                   /* with `alone` empty until the cups were looked at */
-    int64_t made_us;
-    int64_t revealed_us; /* 0: not yet */
-    int peeks;           /* times it was opened before all answers were in */
+struct store_tasting_row {
+    char *name, *text, *seal, *lock, *ratchet; /* owned */
 };
 
-struct tasting_answer {
-    int set; /* from 0 */
-    char taster[TASTING_NAME_SIZE];
-    char answer[TASTING_ANSWER_SIZE]; /* codes, left to right or first to last */
-    bool sure;
-    char words[TASTING_WORDS_SIZE]; /* free text on the set */
+struct store_tasting_entry {
+    int number; /* from 0 */
+    int64_t time_us;
+    char kind[ENTRY_KIND_SIZE];
+    char who[ENTRY_NAME_SIZE];
+    int set;                        /* from 1; 0: about none */
+    char answer[ENTRY_ANSWER_SIZE]; /* codes */
+    int sure;                       /* 1 sure, 0 a guess, -1: no answer */
+    char *text;                     /* owned; never NULL */
+    char hash[ENTRY_HASH_SIZE], proof[ENTRY_HASH_SIZE];
 };
 
-/* One cup's words: free text and the trade's common words in it. */
-struct tasting_remark {
-    int code;
-    char text[TASTING_WORDS_SIZE];
-};
+/* One transaction: begin takes the write lock, so that several tasters' terminals come one after the other. */
+int store_tasting_begin(struct store *store, struct why *why);
+int store_tasting_commit(struct store *store, struct why *why);
+void store_tasting_rollback(struct store *store);
 
-/* Writes a new session.  -EEXIST when there is one of that name. */
-int store_tasting_add(struct store *store, const struct tasting_session *session, struct why *why);
+/* -ENOENT with the names there are.  Freed by store_tasting_row_free. */
+int store_tasting_read(struct store *store, const char *name, struct store_tasting_row *out, struct why *why);
+void store_tasting_row_free(struct store_tasting_row *row);
 
-/* Reads one.  -ENOENT with the names there are. */
-int store_tasting_load(struct store *store, const char *name, struct tasting_session *out, struct why *why);
+/* All entries of a session by number.  *out is allocated: store_tasting_entries_free.  Returns their count or a
+ * negative errno. */
+int store_tasting_entries(struct store *store, const char *name, struct store_tasting_entry **out, struct why *why);
+void store_tasting_entries_free(struct store_tasting_entry *entries, int count);
 
-/* All answers of a session in the order of sets.  Returns their count, at most `most`, or a negative errno. */
-int store_tasting_answers(struct store *store, const char *name, struct tasting_answer *out, int most, struct why *why);
+/* Writes; inside a transaction.  -EEXIST when there is one of that name or number. */
+int store_tasting_add(struct store *store, const struct store_tasting_row *row, struct why *why);
+int store_tasting_append(struct store *store, const char *name, const struct store_tasting_entry *entry,
+                         const char *ratchet, struct why *why);
 
-/* Commits one answer with its remarks.  -EEXIST when the set has one already, -EROFS after the reveal. */
-int store_tasting_answer_add(struct store *store, const char *name, const struct tasting_answer *answer,
-                             const struct tasting_remark *remarks, int remark_count, int64_t time_us, struct why *why);
-
-/* Keeps the key of a session whose cups were looked at underneath.  Refused with -EEXIST when it has one. */
-int store_tasting_set_key(struct store *store, const char *name, const char *key, struct why *why);
-
-/* Marks the session revealed; with `peek` also, for ever, that it was opened before all answers were in. */
-int store_tasting_opened(struct store *store, const char *name, bool peek, int64_t time_us, struct why *why);
-
-/* Calls each() for every session, oldest first, until it returns non-zero. */
-int store_tasting_each(struct store *store, int (*each)(const struct tasting_session *session, void *context),
-                       void *context, struct why *why);
-
-/* Calls each() for every remark of a session. */
-int store_tasting_remarks(struct store *store, const char *name,
-                          void (*each)(const struct tasting_remark *remark, const char *taster, void *context),
-                          void *context, struct why *why);
-
-/* The sets of a session: from its key, or (alone, not looked at yet) bare places.  Checks the seal.
- * Returns their count, or a negative errno with a sentence. */
-int store_tasting_sets(const struct tasting_session *session, struct tasting_set *out, struct why *why);
-
-/* Adds a session's answers to a score.  Returns 0 or a negative errno. */
-int store_tasting_score(struct store *store, const struct tasting_session *session, struct tasting_score *score,
+/* Every session's name, oldest first, and the names in entries that have no session, until each() returns non-zero:
+ * that is returned, or a negative errno. */
+int store_tasting_names(struct store *store, int (*each)(const char *name, bool lost, void *context), void *context,
                         struct why *why);
 
-/* The sample in the cup that a remark is about; -1: no cup of this session. */
-int store_tasting_remarked(const struct tasting_session *session, const struct tasting_set *sets, int code);
+/* What a sample may be made of: a brew of this name, or the only one whose name ends so. */
+struct store_tasting_brew {
+    char name[48], experiment[33], level[256]; /* level: its plan's factors as JSON, or empty */
+    double dose_g, water_g, beverage_g;        /* NAN: not known */
+    bool discarded;
+};
+int store_tasting_brew(struct store *store, const char *name, struct store_tasting_brew *out, struct why *why);
 
-/* Adds how often each common word was said of each sample.  Returns 0 or a negative errno. */
-int store_tasting_words(struct store *store, const struct tasting_session *session,
-                        unsigned count[TASTING_CUPS][TASTING_WORDS], struct why *why);
+/* A tasting as older versions kept it. */
+struct store_tasting_early {
+    char name[33], question[320], experiment[33], method[33];
+    char sample[10][64];
+    int samples, sets, answered;
+    bool alone, seen, peeked;
+    int64_t made_us, revealed_us;
+};
+int store_tasting_early_each(struct store *store, int (*each)(const struct store_tasting_early *tasting, void *context),
+                             void *context, struct why *why);
 
 #pragma GCC visibility pop
 

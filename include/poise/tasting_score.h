@@ -1,4 +1,4 @@
-/* What the answers of one or more blind tastings of the same question come to.  Pure. */
+/* What the answers to a question are, counted.  Pure. */
 #ifndef POISE_TASTING_SCORE_H
 #define POISE_TASTING_SCORE_H
 
@@ -9,63 +9,38 @@
 
 #pragma GCC visibility push(default)
 
-enum {
-    SCORE_TASTERS = 40, /* more are counted together as the last one */
-    SCORE_RANKINGS = 400,
-    SCORE_SENTENCE = 640
-};
-
-/* Significance used for verdicts and the power used for "could have been seen": ISO 4120's customary
- * 5 %, and 80 % (common practice, no source). */
-#define TASTING_ALPHA 0.05
-#define TASTING_POWER 0.80
+enum { SCORE_TASTERS = 40, SCORE_ANSWERS = 800, SCORE_LOOKS = 40 };
 
 struct tasting_score {
     enum tasting_method method;
     int samples;
-    unsigned answered, right;
-    unsigned sure, sure_right;     /* of the answered, those given as sure, and of these the right ones */
+    unsigned answered;
+    unsigned hits; /* right answers; of a pair, how often the second sample was chosen */
+    unsigned sure, sure_right;
     unsigned chosen[TASTING_CUPS]; /* how often the cup at each place was named (first) */
-    unsigned preferred[2];         /* paired: how often each sample was */
     size_t tasters;
     struct {
         char name[33];
-        unsigned right, answered;
+        unsigned hits, answered;
     } taster[SCORE_TASTERS];
-    size_t rankings; /* rows of ranks: by sample, 1 = first */
-    unsigned char rank[SCORE_RANKINGS * TASTING_CUPS];
+    size_t rows; /* rankings and ratings: whose, and by sample the rank (1 first) or the rating */
+    unsigned char of[SCORE_ANSWERS];
+    unsigned char row[SCORE_ANSWERS][TASTING_CUPS];
+    size_t looks; /* looked at after so many answers; the last one may be now */
+    unsigned look[SCORE_LOOKS];
+    bool reached;      /* a look's bound was reached */
+    unsigned left_out; /* answers that do not count: the taster had seen the map of the cups */
 };
 
 void tasting_score_begin(struct tasting_score *score, enum tasting_method method, int samples);
 
-/* Adds the answer to one set: the places as tasting_answer_read gives them. */
-void tasting_score_add(struct tasting_score *score, const struct tasting_set *set, const int *place, bool sure,
-                       const char *taster);
+/* Adds the answer to one set: the places as tasting_answer_read gives them.  Returns 0, or -ENOSPC when there are
+ * too many tasters or rows. */
+int tasting_score_add(struct tasting_score *score, const struct tasting_set *set, const int *place, bool sure,
+                      const char *taster);
 
-/* Probability that luck alone does as well: exact binomial; with several tasters of whom one answered
- * more than once, that of the beta-binomial (`over_tasters` says so); for a ranking Friedman's.
- * NAN without answers. */
-double tasting_score_p(const struct tasting_score *score, bool *over_tasters);
-
-/* What it means, in one sentence a person can say aloud: what was right, how likely by luck, and
- * whether the cups can be distinguished; "no difference shown" with the least that could have been seen.
- * `sample` are the names of the samples. Returns out. */
-char *tasting_score_sentence(const struct tasting_score *score, const char *const *sample, char out[SCORE_SENTENCE]);
-
-/* What so many sets could show at all, before anyone tastes: one or two sentences.  Returns out. */
-char *tasting_outlook(enum tasting_method method, int samples, unsigned sets, char out[SCORE_SENTENCE]);
-
-/* The trade's common words for taste, that are counted: "sweet", "sour", "bitter", "harsh", "hollow",
- * "clean", "body". */
-enum { TASTING_WORDS = 7 };
-extern const char *const tasting_words[TASTING_WORDS];
-
-/* Adds 1 for every common word that stands in the text as a word of its own, in any case. */
-void tasting_words_count(const char *text, unsigned count[TASTING_WORDS]);
-
-/* "sweet: 75 s 3, 180 s 0; clean: ..." for the words that were said at all; empty when none was.  Returns out. */
-char *tasting_words_text(const unsigned count[][TASTING_WORDS], const char *const *sample, int samples,
-                         char out[SCORE_SENTENCE]);
+/* Somebody looked now (before the end). */
+void tasting_score_looked(struct tasting_score *score);
 
 #pragma GCC visibility pop
 

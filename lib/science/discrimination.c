@@ -1,17 +1,24 @@
-/* Discrimination tests; see discrimination.h.  Exact binomial throughout; no session, no key. */
+/* Discrimination tests; see discrimination.h.  Exact binomial throughout; no session, no key.  d' is in
+ * discrimination_dprime.c, several tasters in discrimination_panel.c. */
 #include "poise/discrimination.h"
 
-#include <errno.h>
 #include <gsl/gsl_cdf.h>
-#include <gsl/gsl_integration.h>
-#include <gsl/gsl_randist.h>
 #include <math.h>
+#include <stdbool.h>
+#include <stdlib.h>
 #include <string.h>
 
 static const double chances[TASTING_METHOD_COUNT] = {
     [TASTING_TRIANGLE] = 1.0 / 3, [TASTING_TWO_OF_FIVE] = 1.0 / 10, [TASTING_DUO_TRIO] = 1.0 / 2,
-    [TASTING_PAIRED] = 1.0 / 2,   [TASTING_RANKING] = NAN,
+    [TASTING_TETRAD] = 1.0 / 3,   [TASTING_DIRECTIONAL] = 1.0 / 2,  [TASTING_PREFERENCE] = 1.0 / 2,
+    [TASTING_RANKING] = NAN,      [TASTING_DEGREE] = NAN,
 };
+
+/* A pair compared: a split either way counts. */
+static bool both_ways(enum tasting_method method)
+{
+    return method == TASTING_DIRECTIONAL || method == TASTING_PREFERENCE;
+}
 
 double tasting_chance(enum tasting_method method)
 {
@@ -29,7 +36,7 @@ double tasting_p(enum tasting_method method, unsigned correct, unsigned n)
 
     if (isnan(chance) || correct > n)
         return NAN;
-    if (method != TASTING_PAIRED)
+    if (!both_ways(method))
         return proportion_tail(correct, n, chance);
     p = 2 * proportion_tail(correct > n - correct ? correct : n - correct, n, chance);
     return p < 1 ? p : 1;
@@ -37,12 +44,24 @@ double tasting_p(enum tasting_method method, unsigned correct, unsigned n)
 
 unsigned tasting_critical(enum tasting_method method, unsigned n, double alpha)
 {
-    unsigned least = method == TASTING_PAIRED ? (n + 1) / 2 : 0;
+    unsigned least = both_ways(method) ? (n + 1) / 2 : 0;
 
     for (unsigned correct = least; correct <= n && n > 0; correct++)
         if (tasting_p(method, correct, n) <= alpha)
             return correct;
     return 0;
+}
+
+int tasting_most_alike(enum tasting_method method, unsigned n, double limit, double beta)
+{
+    double chance = tasting_chance(method), p = chance + limit * (1 - chance);
+    int most = -1;
+
+    if (both_ways(method) || isnan(p))
+        return -1;
+    while (most < (int)n && gsl_cdf_binomial_P((unsigned)(most + 1), p, n) <= beta)
+        most++;
+    return most;
 }
 
 double tasting_power(enum tasting_method method, unsigned n, double alpha, double share)
@@ -55,7 +74,7 @@ double tasting_power(enum tasting_method method, unsigned n, double alpha, doubl
     if (critical == 0)
         return 0;
     power = p >= 1 ? 1 : proportion_tail(critical, n, p);
-    if (method == TASTING_PAIRED && p < 1) /* so many for the other cup are a difference too */
+    if (both_ways(method) && p < 1) /* so many for the other cup are a difference too */
         power += gsl_cdf_binomial_P(n - critical, p, n);
     return power;
 }
@@ -79,6 +98,15 @@ void tasting_needed(enum tasting_method method, double alpha, double power, doub
         *n_first = first;
     if (n_stays)
         *n_stays = stays;
+}
+
+double tasting_power_floor(enum tasting_method method, unsigned n, double alpha, double share)
+{
+    double least = 1;
+
+    for (unsigned more = n; more <= 2 * n + 20; more++)
+        least = fmin(least, tasting_power(method, more, alpha, share));
+    return least;
 }
 
 double tasting_smallest_share(enum tasting_method method, unsigned n, double alpha, double power)
@@ -105,10 +133,10 @@ double tasting_share(enum tasting_method method, double proportion_correct)
     return share < 0 ? 0 : share;
 }
 
-struct tasting_interval proportion_interval(unsigned correct, unsigned n, double confidence)
+struct interval proportion_interval(unsigned correct, unsigned n, double confidence)
 {
     double tail = (1 - confidence) / 2;
-    struct tasting_interval interval = { NAN, NAN };
+    struct interval interval = { NAN, NAN };
 
     if (n == 0 || correct > n)
         return interval;
@@ -117,67 +145,54 @@ struct tasting_interval proportion_interval(unsigned correct, unsigned n, double
     return interval;
 }
 
-/* Ennis 1993, equation for the triangle: half of the integrand of P(correct), over z > 0. */
-static double triangle_density(double z, void *dprime)
+/* O'Brien-Fleming kind (Lan and DeMets 1983): alpha spent when a share of the sets is answered. */
+static double spent_by(double alpha, double share)
 {
-    double shift = *(double *)dprime * sqrt(2.0 / 3);
-
-    return 2 * (gsl_cdf_ugaussian_P(-z * sqrt(3) + shift) + gsl_cdf_ugaussian_P(-z * sqrt(3) - shift))
-           * gsl_ran_ugaussian_pdf(z);
+    if (share >= 1)
+        return alpha;
+    return share <= 0 ? 0 : 2 * gsl_cdf_ugaussian_Q(gsl_cdf_ugaussian_Qinv(alpha / 2) / sqrt(share));
 }
 
-static double triangle_proportion(double dprime)
+/* `more` further answers by luck: the chances of every count right, none of which has crossed a bound. */
+static void answer_more(double *ways, unsigned until, double chance, unsigned more)
 {
-    const double far = 12; /* standard deviations: beyond them the integrand is below 1e-32 */
-    gsl_function density = { triangle_density, &dprime };
-    double total = 0, error;
-    size_t evaluations;
-
-    for (int piece = 0; piece < 12; piece++) {
-        double part;
-
-        gsl_integration_qng(&density, piece * far / 12, (piece + 1) * far / 12, 1e-12, 1e-12, &part, &error,
-                            &evaluations);
-        total += part;
-    }
-    return total;
+    for (unsigned i = 0; i < more; i++)
+        for (unsigned right = until + i + 1; right-- > 0;) {
+            ways[right + 1] += ways[right] * chance;
+            ways[right] *= 1 - chance;
+        }
 }
 
-double tasting_proportion(enum tasting_method method, double dprime)
+double tasting_look_bounds(enum tasting_method method, double alpha, const unsigned *answered, size_t looks,
+                           unsigned planned, unsigned *bound)
 {
-    double reference, pair;
+    double chance = tasting_chance(method), spent = 0;
+    unsigned until = 0, last = looks ? answered[looks - 1] : 0;
+    double *ways = calloc(last + 2, sizeof *ways);
 
-    switch (method) {
-    case TASTING_TRIANGLE:
-        return triangle_proportion(dprime);
-    case TASTING_DUO_TRIO:
-        pair = gsl_cdf_ugaussian_P(dprime / sqrt(2));
-        reference = gsl_cdf_ugaussian_P(dprime / sqrt(6));
-        return 1 - pair - reference + 2 * pair * reference;
-    case TASTING_PAIRED:
-        return gsl_cdf_ugaussian_P(dprime / sqrt(2));
-    default:
+    if (!ways || !tasting_method_has_right(method)) {
+        free(ways);
         return NAN;
     }
-}
+    ways[0] = 1;
+    for (size_t look = 0; look < looks; look++) {
+        double allowed = spent_by(alpha, planned ? (double)answered[look] / planned : 1) - spent, crossed = 0;
+        unsigned least = answered[look] + 1;
 
-double tasting_dprime(enum tasting_method method, double proportion_correct)
-{
-    double low = 0, high = 20; /* at 20 every method is right to the last bit */
-
-    if (isnan(tasting_proportion(method, 0)) || isnan(proportion_correct))
-        return NAN;
-    if (proportion_correct <= tasting_chance(method))
-        return 0;
-    if (proportion_correct >= 1)
-        return INFINITY;
-    while (high - low > 1e-10) {
-        double middle = (low + high) / 2;
-
-        if (tasting_proportion(method, middle) < proportion_correct)
-            low = middle;
-        else
-            high = middle;
+        if (answered[look] < until || (look > 0 && answered[look] == until)) {
+            spent = NAN;
+            break;
+        }
+        answer_more(ways, until, chance, answered[look] - until);
+        until = answered[look];
+        while (least > 0 && crossed + ways[least - 1] <= allowed) {
+            least--;
+            crossed += ways[least];
+            ways[least] = 0;
+        }
+        bound[look] = least > until ? 0 : least;
+        spent += crossed;
     }
-    return (low + high) / 2;
+    free(ways);
+    return spent;
 }

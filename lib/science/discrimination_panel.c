@@ -1,14 +1,12 @@
-/* Several tasters: the beta-binomial model of replicated tests, and rankings; see discrimination.h. */
+/* Several tasters: the beta-binomial model of replicated tests, and signs that may as well be turned; see
+ * discrimination.h. */
 #include <errno.h>
 #include <gsl/gsl_cdf.h>
 #include <math.h>
 #include <stdbool.h>
 #include <stdlib.h>
-#include <string.h>
 
 #include "poise/discrimination.h"
-
-enum { PAGE_EXACT_CUPS = 7, PAGE_EXACT_TASTERS = 60, MOST_CUPS = 10 }; /* 7! orders are listed in a millisecond */
 
 struct answers {
     const unsigned *correct, *n;
@@ -135,95 +133,75 @@ int tasting_panel_fit(enum tasting_method method, const unsigned *correct, const
     return 0;
 }
 
-static bool is_permutation(const unsigned char *ranks, size_t cups)
+/* Where the profile falls by `drop` below its best, between `inside` (there it has not) and `outside`. */
+static double falls(struct answers *answers, double inside, double outside, double best, double drop)
 {
-    unsigned seen = 0;
+    if (best - over_mean(outside, answers) < drop)
+        return outside;
+    while (fabs(outside - inside) > 1e-6) {
+        double middle = (inside + outside) / 2;
 
-    for (size_t cup = 0; cup < cups; cup++) {
-        if (ranks[cup] < 1 || ranks[cup] > cups)
-            return false;
-        seen |= 1u << ranks[cup];
+        if (best - over_mean(middle, answers) < drop)
+            inside = middle;
+        else
+            outside = middle;
     }
-    return seen == (1u << (cups + 1)) - 2;
+    return outside;
 }
 
-/* Counts, for every L, the orders of the remaining cups that give it. */
-static void list_orders(size_t cup, size_t cups, unsigned used, size_t sum, double *ways)
+struct interval tasting_panel_interval(const unsigned *correct, const unsigned *n, size_t tasters, double confidence)
 {
-    if (cup > cups) {
-        ways[sum]++;
-        return;
-    }
-    for (size_t rank = 1; rank <= cups; rank++)
-        if (!(used & 1u << rank))
-            list_orders(cup + 1, cups, used | 1u << rank, sum + cup * rank, ways);
-}
+    struct answers answers = { correct, n, tasters, 0, 0 };
+    struct interval interval = { NAN, NAN };
+    const double close = 1e-9;
+    bool repeated = false;
+    double mean, best, drop;
 
-/* P(L >= observed) when all orders are alike for every taster: the distribution of one taster,
- * folded with itself.  NAN: no memory. */
-static double page_exact(size_t observed, size_t tasters, size_t cups)
-{
-    size_t most = cups * (cups + 1) * (2 * cups + 1) / 6; /* ranked exactly as asked */
-    double *one = calloc(most + 1, sizeof *one), *all = calloc(tasters * most + 1, sizeof *all);
-    double *next = calloc(tasters * most + 1, sizeof *next), orders = 0, tail = 0;
-
-    if (!one || !all || !next) {
-        tail = NAN;
-        goto out;
-    }
-    list_orders(1, cups, 0, 0, one);
-    for (size_t i = 0; i <= most; i++)
-        orders += one[i];
-    all[0] = 1;
-    for (size_t taster = 0; taster < tasters; taster++) {
-        memset(next, 0, (tasters * most + 1) * sizeof *next);
-        for (size_t sum = 0; sum <= taster * most; sum++)
-            for (size_t i = 0; all[sum] > 0 && i <= most; i++)
-                next[sum + i] += all[sum] * one[i] / orders;
-        memcpy(all, next, (tasters * most + 1) * sizeof *next);
-    }
-    for (size_t sum = observed; sum <= tasters * most; sum++)
-        tail += all[sum];
-out:
-    free(one);
-    free(all);
-    free(next);
-    return tail < 1 ? tail : isnan(tail) ? NAN : 1;
-}
-
-static double page_normal(double l, double n, double k)
-{
-    double mean = n * k * (k + 1) * (k + 1) / 4;
-    double variance = n * k * k * (k + 1) * (k + 1) * (k - 1) / 144;
-
-    return gsl_cdf_ugaussian_Q((l - mean) / sqrt(variance));
-}
-
-int ranking_test(const unsigned char *ranks, size_t tasters, size_t cups, struct ranking_result *out)
-{
-    double n = (double)tasters, k = (double)cups, squares = 0, page_p;
-    size_t page_l = 0;
-
-    if (tasters < 2 || cups < 3 || cups > MOST_CUPS)
-        return -ERANGE;
     for (size_t taster = 0; taster < tasters; taster++)
-        if (!is_permutation(ranks + taster * cups, cups))
-            return -EINVAL;
-    for (size_t cup = 0; cup < cups; cup++) {
-        size_t sum = 0;
+        repeated |= n[taster] > 1;
+    if (tasters < 3 || !repeated)
+        return interval;
+    mean = maximum(over_mean, &answers, close, 1 - close);
+    best = over_mean(mean, &answers);
+    drop = gsl_cdf_fdist_Pinv(confidence, 1, (double)tasters - 1) / 2;
+    interval.low = falls(&answers, mean, close, best, drop);
+    interval.high = falls(&answers, mean, 1 - close, best, drop);
+    interval.low = interval.low > 2 * close ? interval.low : 0;
+    interval.high = interval.high < 1 - 2 * close ? interval.high : 1;
+    return interval;
+}
 
-        for (size_t taster = 0; taster < tasters; taster++)
-            sum += ranks[taster * cups + cup];
-        squares += (double)(sum * sum);
-        page_l += (cup + 1) * sum;
+double sign_flip_p(const int *difference, size_t count, bool two_sided)
+{
+    size_t reach = 0;
+    long observed = 0;
+    double *ways, tail = 0;
+
+    for (size_t i = 0; i < count; i++) {
+        reach += (size_t)abs(difference[i]);
+        observed += difference[i];
     }
-    page_p = cups <= PAGE_EXACT_CUPS && tasters <= PAGE_EXACT_TASTERS ? page_exact(page_l, tasters, cups)
-                                                                      : page_normal((double)page_l, n, k);
-    if (isnan(page_p))
-        return -ENOMEM;
-    out->chi_square = 12 * squares / (n * k * (k + 1)) - 3 * n * (k + 1);
-    out->p = gsl_cdf_chisq_Q(out->chi_square, k - 1);
-    out->page_l = (double)page_l;
-    out->page_p = page_p;
-    return 0;
+    if (reach == 0)
+        return 1;
+    ways = calloc(reach + 1, sizeof *ways); /* by the sum of those that are counted positive */
+    if (!ways)
+        return NAN;
+    ways[0] = 1;
+    for (size_t i = 0, until = 0; i < count; i++) {
+        size_t step = (size_t)abs(difference[i]);
+
+        until += step;
+        for (size_t sum = until + 1; step > 0 && sum-- > 0;)
+            ways[sum] = ways[sum] / 2 + (sum >= step ? ways[sum - step] / 2 : 0);
+    }
+    for (size_t positive = 0; positive <= reach; positive++) {
+        long sum = 2 * (long)positive - (long)reach;
+
+        if (sum >= observed && !two_sided)
+            tail += ways[positive];
+        if (two_sided && labs(sum) >= labs(observed))
+            tail += ways[positive];
+    }
+    free(ways);
+    return tail < 1 ? tail : 1;
 }

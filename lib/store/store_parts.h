@@ -47,8 +47,8 @@ enum statement {
 };
 extern const char *const store_statements[STATEMENT_COUNT];
 
-/* The tables of blind tastings. */
-extern const char store_tasting_tables[];
+/* The tables of blind tastings: today's, those of versions 1 to 3, and how these are put aside. */
+extern const char store_tasting_tables[], store_tasting_early_tables[], store_tasting_rename_early[];
 
 /* Names met so far and their row numbers; a row number of 0 is looked up, or made, when next written.
  * An index into these lists stands for the name everywhere below. */

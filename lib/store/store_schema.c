@@ -134,7 +134,7 @@ static int to_version_1(sqlite3 *database, struct why *why)
 {
     int error = run(database, tables, why);
 
-    return error ? error : run(database, store_tasting_tables, why);
+    return error ? error : run(database, store_tasting_early_tables, why);
 }
 
 /* 1 to 2: a station may have two scales, distinguished by `weighs`; the summary has a column for pressed_dry. */
@@ -152,6 +152,27 @@ static int to_version_3(sqlite3 *database, struct why *why)
                "ALTER TABLE brew RENAME COLUMN told_seq TO outcome_seq;"
                "ALTER TABLE tasting RENAME COLUMN told_by_eye TO distinct_by_eye",
                why);
+}
+
+/* 3 to 4: tastings that show a change.  Earlier ones stay as they were, under another name. */
+static int to_version_4(sqlite3 *database, struct why *why)
+{
+    sqlite3_stmt *statement;
+    bool empty;
+    int error = run(database, store_tasting_rename_early, why);
+
+    if (error)
+        return error;
+    if (sqlite3_prepare_v2(database, "SELECT 1 FROM early_tasting", -1, &statement, NULL) != SQLITE_OK)
+        return run(database, "SELECT 1 FROM early_tasting", why);
+    empty = sqlite3_step(statement) == SQLITE_DONE;
+    sqlite3_finalize(statement);
+    if (empty)
+        error = run(database,
+                    "DROP TABLE early_tasting_peek; DROP TABLE early_tasting_remark; DROP TABLE early_tasting_answer;"
+                    "DROP TABLE early_tasting_set; DROP TABLE early_tasting_sample; DROP TABLE early_tasting",
+                    why);
+    return error ? error : run(database, store_tasting_tables, why);
 }
 
 /* Views are made again with every version: they hold no data. */
@@ -173,7 +194,7 @@ static int make_views(sqlite3 *database, struct why *why)
 
 /* step[v] brings version v to v + 1, inside the caller's transaction. */
 static int (*const step[STORE_VERSION])(sqlite3 *database, struct why *why) = { to_version_1, to_version_2,
-                                                                                to_version_3 };
+                                                                                to_version_3, to_version_4 };
 
 int store_migrate(sqlite3 *database, int from_version, struct why *why)
 {

@@ -269,7 +269,7 @@ static void no_room_for_the_tables_leaves_nothing_half_made(void **state)
     assert_int_equal(status, 0);
     assert_sqlite_says(path, "SELECT count(*) FROM sqlite_schema; PRAGMA user_version", "0\n0");
     store_close(opened(path));
-    assert_sqlite_says(path, "SELECT count(*) FROM brew_summary; PRAGMA user_version", "0\n3");
+    assert_sqlite_says(path, "SELECT count(*) FROM brew_summary; PRAGMA user_version", "0\n4");
 }
 
 /* Version 1 had one scale to a station and no word for pressed dry. */
@@ -279,17 +279,20 @@ static void an_older_store_is_brought_up_to_date_with_all_in_it(void **state)
     char *before = uninterrupted("older.db"), *after;
 
     (void)state;
-    free(sqlite_says(path,
-                     "DROP VIEW brew_trace; DROP VIEW brew_stage; DROP VIEW brew_summary;"
-                     "CREATE VIEW brew_summary AS SELECT name AS brew FROM brew;"
-                     "ALTER TABLE instrument DROP COLUMN weighs;"
-                     "ALTER TABLE brew RENAME COLUMN outcome_seq TO told_seq;"
-                     "ALTER TABLE tasting RENAME COLUMN distinct_by_eye TO told_by_eye; PRAGMA user_version = 1"));
+    free(sqlite_says(path, "DROP VIEW brew_trace; DROP VIEW brew_stage; DROP VIEW brew_summary;"
+                           "CREATE VIEW brew_summary AS SELECT name AS brew FROM brew;"
+                           "ALTER TABLE instrument DROP COLUMN weighs;"
+                           "ALTER TABLE brew RENAME COLUMN outcome_seq TO told_seq;"
+                           "DROP TABLE tasting_entry; DROP TABLE tasting_session;"
+                           "CREATE TABLE tasting (tasting_id, told_by_eye); CREATE TABLE tasting_sample (tasting_id);"
+                           "CREATE TABLE tasting_set (tasting_id); CREATE TABLE tasting_answer (tasting_id);"
+                           "CREATE TABLE tasting_remark (tasting_id); CREATE TABLE tasting_peek (tasting_id);"
+                           "PRAGMA user_version = 1"));
     store_close(opened(path));
     assert_sqlite_says(path,
                        "PRAGMA user_version; SELECT count(*), count(weighs) FROM instrument;"
                        "SELECT count(*), count(pressed_dry_u) FROM brew_summary",
-                       "3\n1|0\n2|0");
+                       "4\n1|0\n2|0");
     after = all_of(path);
     assert_same_store(after, before);
     free(before);
@@ -309,8 +312,9 @@ static void a_store_of_version_2_keeps_its_brew_and_its_tasting(void **state)
     assert_sqlite_says(path,
                        "PRAGMA user_version; SELECT group_concat(stage) FROM (SELECT stage FROM stage ORDER BY seq);"
                        "SELECT brew, water_g FROM brew_summary; SELECT outcome_seq FROM brew;"
-                       "SELECT name, distinct_by_eye FROM tasting",
-                       "3\npour,press,weigh\npier-20261125-001|230.1\n40\nround-1|1");
+                       "SELECT name, distinct_by_eye FROM early_tasting;"
+                       "SELECT count(*) FROM tasting_session",
+                       "4\npour,press,weigh\npier-20261125-001|230.1\n40\nround-1|1\n0");
 }
 
 static void a_newer_store_is_refused_and_left_alone(void **state)
