@@ -124,7 +124,8 @@ static int ask_words(struct store *store, struct tasting_record *record, int set
 
     if (*session->offered)
         taste_print(false, "Words at hand: %s; your own are as good.", session->offered);
-    while ((line = taste_ask("Words for a cup, as CODE words (Enter: none): ")) && *line) {
+    taste_print(false, "Words for a cup, as CODE words (Enter: none).");
+    while ((line = taste_ask("Words: ")) && *line) {
         char code[8], text[320], *words;
         long number = strtol(line, &words, 10);
         int cup = 0, error;
@@ -166,7 +167,7 @@ static int64_t rested_s(const struct tasting_record *record, int taster)
     return last_us ? (clock_world_now().time_us - last_us) / 1000000 : -1;
 }
 
-static int own_number(const struct tasting_session *session, int set, int *of)
+int taste_own_number(const struct tasting_session *session, int set, int *of)
 {
     int number = 0;
 
@@ -181,7 +182,7 @@ static int own_number(const struct tasting_session *session, int set, int *of)
 
 static void print_set(const struct tasting_session *session, int set)
 {
-    int of, number = own_number(session, set, &of);
+    int of, number = taste_own_number(session, set, &of);
     char cups[160] = "";
 
     if (session->of[set].warm_up)
@@ -209,6 +210,7 @@ static int ask_set(struct store *store, struct tasting_record *record, int set, 
     };
 
     if (rested >= 0 && rested < session->rest_s) {
+        taste_clear();
         taste_print(false, "Rest your palate: a rinse with water. Enter goes on before the time; that is recorded.");
         taste_wait("Next set in", session->rest_s - (int)rested);
         rested = rested_s(record, taster);
@@ -369,8 +371,8 @@ int taste_answer(struct store *store, const struct options *options)
         program_say("stopped with %d set%s to go; what was sealed is kept: call again to go on", left,
                     left == 1 ? "" : "s");
     else
-        taste_print(false, "\nAll %s%ssets are answered.", who >= 0 ? record.session.taster[who] : "",
-                    who >= 0 ? "'s " : "");
+        taste_print(false, "\nAll %s%s%ssets are answered.", who >= 0 ? "of " : "",
+                    who >= 0 ? record.session.taster[who] : "", who >= 0 ? "'s " : "");
     if (result >= 0 && left_of(&record, -2) == 0)
         taste_print(false, "All answers are in. Hash over all answers, to note before the key is opened:\n  %s",
                     tasting_short(record.answers_head, noted));

@@ -46,9 +46,14 @@ static void print_head(FILE *page, const char *title, const char *name)
 
 static void print_set_name(FILE *page, const struct tasting_session *session, int set)
 {
-    fprintf(page, "<section><h2>Set %d%s, ", set + 1, session->of[set].warm_up ? " (warm-up)" : "");
+    int of, number = taste_own_number(session, set, &of);
+
+    fputs("<section><h2>", page);
     print_escaped(page, session->taster[session->of[set].taster]);
-    fputs("</h2>", page);
+    if (session->of[set].warm_up)
+        fputs(", warm-up</h2>", page);
+    else
+        fprintf(page, ", set %d</h2>", number);
 }
 
 /* Codes large enough to be cut out, how the cups are poured, and room for the two hashes. */

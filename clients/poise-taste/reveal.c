@@ -6,13 +6,14 @@
 #include <string.h>
 
 #include "poise/clock.h"
+#include "poise/place.h"
 #include "poise/program.h"
 #include "taste.h"
 
 const char *taste_key_file(const struct options *options)
 {
     static char path[4096];
-    char own[3800];
+    char own[PLACE_FOLDER_SIZE];
 
     if (options->key_file)
         return options->key_file;
@@ -101,8 +102,12 @@ static void print_answers(const struct tasting_record *record)
         int place[TASTING_CUPS];
         struct why why;
 
-        printf("  set %d%s, %s:", set + 1, session->of[set].warm_up ? " (warm-up)" : "",
-               session->taster[session->of[set].taster]);
+        int of, number = taste_own_number(session, set, &of);
+
+        if (session->of[set].warm_up)
+            printf("  %s, warm-up:", session->taster[session->of[set].taster]);
+        else
+            printf("  %s, set %d:", session->taster[session->of[set].taster], number);
         for (int cup = 0; cup < session->set[set].cups; cup++)
             printf("  %d %c", session->set[set].code[cup], 'A' + session->set[set].sample[cup]);
         if (entry)

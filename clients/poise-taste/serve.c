@@ -10,7 +10,7 @@
 #include "taste.h"
 
 /* Above it coffee scalds, and temperature hides taste (common practice, no source). */
-static const double hot_c = 60;
+static const double hot_c = 60, uneven_c = 3;
 
 static void print_alone(const struct tasting_session *session)
 {
@@ -39,28 +39,40 @@ static void print_alone(const struct tasting_session *session)
 
 static const char *set_name(const struct tasting_session *session, int set, char *out, size_t size)
 {
-    snprintf(out, size, "set %d%s, %s", set + 1, session->of[set].warm_up ? " (warm-up)" : "",
-             session->taster[session->of[set].taster]);
+    int of, number = taste_own_number(session, set, &of);
+
+    if (session->of[set].warm_up)
+        snprintf(out, size, "%s, warm-up", session->taster[session->of[set].taster]);
+    else
+        snprintf(out, size, "%s, set %d", session->taster[session->of[set].taster], number);
     return out;
+}
+
+/* One set's line: codes, and with the map what is in the cups. */
+static void print_line(const struct tasting_session *session, int set, bool map)
+{
+    char name[80], text[240];
+    size_t length = (size_t)snprintf(text, sizeof text, "%s:", set_name(session, set, name, sizeof name));
+
+    for (int cup = 0; cup < session->set[set].cups && length < sizeof text; cup++)
+        length += map ? (size_t)snprintf(text + length, sizeof text - length, "  %d\u00a0%c",
+                                         session->set[set].code[cup], 'A' + session->set[set].sample[cup])
+                      : (size_t)snprintf(text + length, sizeof text - length, "  %d", session->set[set].code[cup]);
+    if (map && session->set[set].reference >= 0 && length < sizeof text)
+        snprintf(text + length, sizeof text - length, "; open cup:\u00a0%c", 'A' + session->set[set].reference);
+    taste_print(false, "%s", text);
 }
 
 static void print_codes(const struct tasting_session *session)
 {
-    char name[80];
-
-    puts("Page 1: the codes.  Anybody may see them.\n");
-    for (int set = 0; set < session->sets; set++) {
-        printf("%s:", set_name(session, set, name, sizeof name));
-        for (int cup = 0; cup < session->set[set].cups; cup++)
-            printf("  %d", session->set[set].code[cup]);
-        puts("");
-    }
+    taste_print(true, "Page 1: the codes. Anybody may see them.");
+    for (int set = 0; set < session->sets; set++)
+        print_line(session, set, false);
 }
 
 /* The map, as many sets at a time as the screen has rows; each gone with the next key. */
 static bool show_map(const struct tasting_session *session)
 {
-    char name[80];
     int rows = taste_rows(), fit = rows > 8 ? rows - 6 - session->sample_count : 2;
 
     fit = fit < 1 ? 1 : fit;
@@ -68,17 +80,11 @@ static bool show_map(const struct tasting_session *session)
         bool last = first + fit >= session->sets;
 
         taste_clear();
-        printf("Page 2: which sample in which cup, from the left.\n");
+        taste_print(false, "Page 2: which sample in which cup, from the left.");
         for (int i = 0; i < session->sample_count; i++)
-            printf("  %c = %s\n", 'A' + i, session->sample[i].label);
-        for (int set = first; set < session->sets && set < first + fit; set++) {
-            printf("%s:", set_name(session, set, name, sizeof name));
-            for (int cup = 0; cup < session->set[set].cups; cup++)
-                printf("  %d %c", session->set[set].code[cup], 'A' + session->set[set].sample[cup]);
-            if (session->set[set].reference >= 0)
-                printf("; open cup: %c", 'A' + session->set[set].reference);
-            puts("");
-        }
+            taste_print(false, "  %c = %s", 'A' + i, session->sample[i].label);
+        for (int set = first; set < session->sets && set < first + fit; set++)
+            print_line(session, set, true);
         if (!taste_key(last ? "Any key clears the screen. " : "Any key: the next sets. "))
             return false;
     }
@@ -118,9 +124,11 @@ static bool ask_temperature(struct store *store, struct tasting_record *record, 
     }
     if (most > hot_c)
         taste_print(false, "Above %.0f \u00b0C a sip scalds and hides the taste: let the samples cool.", hot_c);
-    if (most - least > 3)
+    if (most - least > uneven_c)
         taste_print(false, "The samples differ by %.0f \u00b0C: that alone can be tasted. Let them come together.",
                     most - least);
+    if ((most > hot_c || most - least > uneven_c) && !options->map && !taste_key("Any key goes on. "))
+        return false;
     happening.text = kept;
     happening.time_us = clock_world_now().time_us;
     if (tasting_record_add(store, record, &happening, &why) != 0) {
@@ -173,7 +181,8 @@ static int serve(struct store *store, struct tasting_record *record, const struc
         return taste_page(options->map, record, true);
     taste_clear();
     print_codes(&record->session);
-    if (!taste_key("Out of the tasters' sight, any key: the map. "))
+    taste_print(false, "Out of the tasters' sight,");
+    if (!taste_key("any key: the map. "))
         return EXIT_FAILED;
     return show_map(&record->session) ? EXIT_DONE : EXIT_FAILED;
 }

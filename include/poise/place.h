@@ -26,6 +26,10 @@ char *place_store(const char *option, char *out, size_t size);
 char *place_runtime(char *out, size_t size);
 char *place_data(char *out, size_t size);
 
+/* The user's own folder, also where the bench is the system's: for what nobody else may read, as the key of a tasting.
+ */
+char *place_own_data(char *out, size_t size);
+
 /* Whether a file or socket at this path can only have been put there by root, by the user poise, or by the user who
  * asks: its folder (or, while that is missing, the nearest above it), and itself where it is there, are theirs, and the
  * folder is not writable for everybody.  Root is not exempt.  0; -EPERM or -EACCES with a sentence that names the place

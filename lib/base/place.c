@@ -26,7 +26,7 @@ static bool is_there(const char *path)
     return access(path, F_OK) == 0 || errno == EACCES;
 }
 
-static char *own_data(char *out, size_t size)
+char *place_own_data(char *out, size_t size)
 {
     const char *data = variable("XDG_DATA_HOME"), *home = variable("HOME");
     const struct passwd *user = home ? NULL : getpwuid(geteuid());
@@ -43,7 +43,7 @@ static char *own_runtime(char *out, size_t size)
     const char *runtime = variable("XDG_RUNTIME_DIR");
 
     if (!runtime)
-        return own_data(out, size);
+        return place_own_data(out, size);
     snprintf(out, size, "%s/poise", runtime);
     return out;
 }
@@ -63,7 +63,7 @@ char *place_data(char *out, size_t size)
     const char *service = variable("STATE_DIRECTORY");
 
     if (!service && geteuid() != 0)
-        return own_data(out, size);
+        return place_own_data(out, size);
     snprintf(out, size, "%s", service ? service : system_data);
     return out;
 }
@@ -109,7 +109,7 @@ char *place_store(const char *option, char *out, size_t size)
     else if (is_there(system))
         snprintf(out, size, "%s", system);
     else
-        snprintf(out, size, "%s/store.db", own_data(folder, sizeof folder));
+        snprintf(out, size, "%s/store.db", place_own_data(folder, sizeof folder));
     return out;
 }
 

@@ -24,6 +24,12 @@ static bool has_repeats(const struct tasting_score *score)
     return false;
 }
 
+/* Are the tasters a sample of people, whose repeats must not pass for more people? */
+static bool speaks_of_people(const struct tasting_score *score)
+{
+    return has_repeats(score) && score->tasters >= TASTERS_FOR_PEOPLE;
+}
+
 /* The hits that count: right answers, or choices of the favoured sample. */
 static unsigned hits_of(const struct tasting_verdict *verdict, unsigned hits, unsigned answered)
 {
@@ -61,7 +67,7 @@ static bool is_same(const struct tasting_session *session, const struct tasting_
 
     if ((int)score->hits > most)
         return false;
-    if (score->tasters == 1 || !has_repeats(score))
+    if (!speaks_of_people(score))
         return true;
     return tasting_panel_of(score, score->hits, 1 - 2 * session->beta).high < at_limit;
 }
@@ -103,7 +109,7 @@ static double preference_p(const struct tasting_score *score)
 /* The share of the favoured within the limit of an even split. */
 static bool is_even(const struct tasting_session *session, const struct tasting_score *score)
 {
-    struct interval interval = score->tasters == 1 || !has_repeats(score)
+    struct interval interval = !speaks_of_people(score)
                                    ? proportion_interval(score->hits, score->answered, 1 - 2 * session->beta)
                                    : tasting_panel_of(score, score->hits, 1 - 2 * session->beta);
 
@@ -272,7 +278,7 @@ static void measure_alike(const struct tasting_score *score, struct tasting_verd
 static void measure_proportion(const struct tasting_score *score, struct tasting_verdict *out)
 {
     unsigned hits = hits_of(out, score->hits, score->answered);
-    bool by_people = has_repeats(score) && score->tasters >= 3;
+    bool by_people = speaks_of_people(score);
     struct interval ends =
         by_people ? tasting_panel_of(score, hits, 0.95) : proportion_interval(hits, score->answered, 0.95);
 
@@ -305,7 +311,7 @@ static void measure_degree(const struct tasting_score *score, struct tasting_ver
     int difference[SCORE_ANSWERS];
     double value[SCORE_ANSWERS], deviation, reach;
     size_t count = rated_further(score, false, difference);
-    bool by_taster = score->tasters >= 3;
+    bool by_taster = score->tasters >= TASTERS_FOR_PEOPLE;
 
     for (size_t i = 0; i < count; i++)
         value[i] = difference[i];

@@ -67,8 +67,7 @@ static void add_dprime(const struct tasting_verdict *verdict, char *out, size_t 
 
 static void say_share(const struct tasting_verdict *verdict, char *out, size_t size)
 {
-    add(out, size, " Estimated share who can, of %s ",
-        verdict->one_taster || !verdict->over_people ? "the tastings of" : "");
+    add(out, size, " Estimated share who can, of %s", verdict->over_people ? "" : "the tastings of ");
     add_who(verdict, out, size);
     add(out, size, ": %.0f %% (95 %%: %.0f to %.0f %%)", 100 * verdict->share, 100 * verdict->share_95.low,
         100 * verdict->share_95.high);

@@ -203,7 +203,7 @@ def test_a_warm_up_comes_first_and_does_not_count(bench):
     taster = answer(bench, [wrong, odd(sets[1]), odd(sets[2])])
     assert taster.wait() == 0
     output = bench.run("poise-taste", "reveal", "round-1")[1]
-    assert "2 of 2 right" in output and "set 1 (warm-up)" in output
+    assert "2 of 2 right" in output and "taster, warm-up:" in output
 
 
 def test_the_session_paces_the_rests(bench):
@@ -249,7 +249,7 @@ def test_serving_clears_the_screen_and_is_written_down(bench):
     codes, page, cleared = serve(bench, "--server", "Bo")
     assert b"A = steep" not in codes and all(code.encode() in codes for pairs in sets for code, _ in pairs)
     for pairs in sets:
-        assert "  ".join(f"{code} {letter}" for code, letter in pairs).encode() in page
+        assert "  ".join(f"{code}\u00a0{letter}" for code, letter in pairs).encode() in page
     for screen in (page, cleared):
         assert b"\x1b[2J" in screen and b"\x1b[3J" in screen        # the screen, and what scrolled off it
     rows = bench.query("SELECT kind, who, text, time_us FROM tasting_entry WHERE kind IN ('looked', 'temperature')")

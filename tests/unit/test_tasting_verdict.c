@@ -128,9 +128,15 @@ static void tasters_who_differ_are_reported(void **state)
     judge();
     assert_int_equal(verdict.finding, TASTING_DIFFERENT);
     assert_true(verdict.p_alike < 0.05);
-    assert_true(verdict.over_people);
+    assert_false(verdict.over_people);
+    assert_says("these 4 tasters can distinguish");
     assert_says("The tasters differ among themselves");
-    assert_true(verdict.share_95.low < 0.1 && verdict.share_95.high > 0.6); /* four people say little of people */
+    answers("Cy", &triangle, 3, 10);
+    answers("Dee", &triangle, 10, 10);
+    judge();
+    assert_true(verdict.over_people);
+    assert_says("people like these 6 can distinguish");
+    assert_true(verdict.share_95.low < 0.05 && verdict.share_95.high > 0.75); /* six people say little of people */
 }
 
 /* 2 / 2^6 = 0.03125, once shown as "the preference is real". */
