@@ -79,7 +79,7 @@ bool taste_key(const char *prompt)
 
     printf("%s", prompt);
     fflush(stdout);
-    raw = set_terminal(ICANON | ECHO, &before);
+    raw = set_terminal(ICANON | ECHO | ISIG, &before); /* Ctrl-C is a key too: it must not leave a map on the screen */
     if (!raw)
         return taste_ask("") != NULL;
     pressed = read(STDIN_FILENO, &key, 1) == 1;

@@ -10,7 +10,7 @@
 #include "taste.h"
 
 /* Above it coffee scalds, and temperature hides taste (common practice, no source). */
-static const double hot_c = 60, uneven_c = 3;
+static const double hot_c = 60;
 
 static void print_alone(const struct tasting_session *session)
 {
@@ -85,8 +85,10 @@ static bool show_map(const struct tasting_session *session)
             taste_print(false, "  %c = %s", 'A' + i, session->sample[i].label);
         for (int set = first; set < session->sets && set < first + fit; set++)
             print_line(session, set, true);
-        if (!taste_key(last ? "Any key clears the screen. " : "Any key: the next sets. "))
+        if (!taste_key(last ? "Any key clears the screen. " : "Any key: the next sets. ")) {
+            taste_clear();
             return false;
+        }
     }
     taste_clear();
     puts("The map is off the screen.");
@@ -124,10 +126,10 @@ static bool ask_temperature(struct store *store, struct tasting_record *record, 
     }
     if (most > hot_c)
         taste_print(false, "Above %.0f \u00b0C a sip scalds and hides the taste: let the samples cool.", hot_c);
-    if (most - least > uneven_c)
+    if (most - least > TASTING_UNEVEN_C)
         taste_print(false, "The samples differ by %.0f \u00b0C: that alone can be tasted. Let them come together.",
                     most - least);
-    if ((most > hot_c || most - least > uneven_c) && !options->map && !taste_key("Any key goes on. "))
+    if ((most > hot_c || most - least > TASTING_UNEVEN_C) && !options->map && !taste_key("Any key goes on. "))
         return false;
     happening.text = kept;
     happening.time_us = clock_world_now().time_us;

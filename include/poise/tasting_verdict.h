@@ -21,6 +21,9 @@ enum tasting_finding {
 
 enum { TASTING_SENTENCE = 1024, TASTING_CAUTION = 512 };
 
+/* Degrees between the samples beyond which warmth may be what is tasted (common practice, no source). */
+#define TASTING_UNEVEN_C 3.0
+
 struct tasting_verdict {
     enum tasting_method method;
     char question[DETAIL_SIZE], experiment[TASTING_NAME_SIZE];
@@ -33,7 +36,8 @@ struct tasting_verdict {
     unsigned answered, hits, planned;
     const char *unjudged; /* why nothing was judged; NULL: it was */
     unsigned left_out;    /* answers of tasters who had seen the map */
-    double proportion;    /* right, or for the favoured sample; degree: points further than the control */
+    double proportion; /* right, or for the favoured sample; degree: points further than the control; ranking: share in
+                          which the first-named came before the last */
     struct interval proportion_95;
     double share; /* who distinguish the cups; of a pair: favoured above one half, doubled */
     struct interval share_95;

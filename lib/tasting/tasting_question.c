@@ -8,9 +8,6 @@
 #include "poise/tasting_record.h"
 #include "poise/tasting_verdict.h"
 
-/* Degrees between the samples that are tasted as a difference (common practice, no source). */
-static const double uneven_c = 3;
-
 /* All sessions of one question, in the order in which they were opened. */
 struct question {
     struct tasting_session session; /* of the first */
@@ -75,7 +72,7 @@ static bool is_uneven(const char *text)
         least = fmin(least, value);
         most = fmax(most, value);
     }
-    return most - least > uneven_c;
+    return most - least > TASTING_UNEVEN_C;
 }
 
 static int count_answer(struct question *question, const struct tasting_record *record,

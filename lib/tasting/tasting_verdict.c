@@ -305,6 +305,12 @@ static double deviation_of(const double *value, size_t count, double *mean)
     return count > 1 ? sqrt(squares / (double)(count - 1)) : (double)NAN;
 }
 
+static double signed_dprime(double proportion)
+{
+    return proportion < 0.5 ? -tasting_dprime(TASTING_DIRECTIONAL, 1 - proportion)
+                            : tasting_dprime(TASTING_DIRECTIONAL, proportion);
+}
+
 /* Points on the scale with an interval over tasters, or over the sets of one; d' from set to set. */
 static void measure_degree(const struct tasting_score *score, struct tasting_verdict *out)
 {
@@ -331,6 +337,30 @@ static void measure_degree(const struct tasting_score *score, struct tasting_ver
     out->proportion_95 = (struct interval){ out->proportion - reach, out->proportion + reach };
 }
 
+/* Of the samples named first and last, which came first in each ranking: a pair of sensations, as in a comparison of
+ * two (Thurstone).  Named, not chosen by their ranks: so the interval holds. */
+static void measure_ranking(const struct tasting_score *score, struct tasting_verdict *out)
+{
+    unsigned right[SCORE_TASTERS] = { 0 }, n[SCORE_TASTERS], hits = 0;
+    int last = score->samples - 1;
+
+    for (size_t row = 0; row < score->rows; row++) {
+        bool before = score->row[row][0] < score->row[row][last];
+
+        hits += before;
+        right[score->of[row]] += before;
+    }
+    for (size_t i = 0; i < score->tasters; i++)
+        n[i] = score->taster[i].answered;
+    out->over_people = score->tasters > 1 && (!has_repeats(score) || speaks_of_people(score));
+    out->proportion = (double)hits / score->answered;
+    out->proportion_95 = speaks_of_people(score) ? tasting_panel_interval(right, n, score->tasters, 0.95)
+                                                 : proportion_interval(hits, score->answered, 0.95);
+    /* the sign says which way: below one half the last-named came first */
+    out->dprime = signed_dprime(out->proportion);
+    out->dprime_95 = (struct interval){ signed_dprime(out->proportion_95.low), signed_dprime(out->proportion_95.high) };
+}
+
 void tasting_measure(const struct tasting_session *session, const struct tasting_score *score,
                      struct tasting_verdict *out)
 {
@@ -339,6 +369,8 @@ void tasting_measure(const struct tasting_session *session, const struct tasting
         return;
     if (out->method == TASTING_DEGREE)
         measure_degree(score, out);
-    else if (out->method != TASTING_RANKING)
+    else if (out->method == TASTING_RANKING)
+        measure_ranking(score, out);
+    else
         measure_proportion(score, out);
 }

@@ -56,8 +56,12 @@ static void add_dprime(const struct tasting_verdict *verdict, char *out, size_t 
 {
     if (isnan(verdict->dprime_95.low))
         return;
-    if (isinf(verdict->dprime))
-        add(out, size, "; d' at least %.1f", verdict->dprime_95.low);
+    if (isinf(verdict->dprime) && verdict->dprime < 0)
+        add(out, size, "; d' %.1f or less", verdict->dprime_95.high);
+    else if (isinf(verdict->dprime))
+        add(out, size, "; d' %.1f or more", verdict->dprime_95.low);
+    else if (isinf(verdict->dprime_95.low))
+        add(out, size, "; d' %.1f (95 %%: %.1f or less)", verdict->dprime, verdict->dprime_95.high);
     else if (isinf(verdict->dprime_95.high))
         add(out, size, "; d' %.1f (95 %%: %.1f or more)", verdict->dprime, verdict->dprime_95.low);
     else
@@ -146,6 +150,13 @@ static void say_ranking(const struct tasting_verdict *verdict, char *out, size_t
             verdict->sample[verdict->favoured].label);
     else
         add(out, size, " (Friedman, p %.2g): no difference in rank shown, nor that they are the same.", verdict->p);
+    if (isnan(verdict->proportion))
+        return;
+    add(out, size, " %s came before %s in %.0f %% (95 %%: %.0f to %.0f %%)", verdict->sample[0].label,
+        verdict->sample[verdict->sample_count - 1].label, 100 * verdict->proportion, 100 * verdict->proportion_95.low,
+        100 * verdict->proportion_95.high);
+    add_dprime(verdict, out, size);
+    add(out, size, ".");
 }
 
 static void say_degree(const struct tasting_verdict *verdict, char *out, size_t size)

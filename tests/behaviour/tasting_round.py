@@ -59,7 +59,7 @@ def answer(bench, answers, name="round-1", *more, sure="s"):
         taster.wait_text("(y/n)")
         taster.type("y\n")
         taster.wait_text("Sealed")
-        taster.wait_text("Words")
+        taster.wait_text("Words: ")
         taster.type("\n")
     return taster
 

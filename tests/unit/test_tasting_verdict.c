@@ -208,6 +208,8 @@ static void rankings_are_by_sample(void **state)
     assert_true(fabs(verdict.p - pow(6, -4)) < 1e-12); /* all five alike: 6 of 6^5 orders */
     assert_int_equal(verdict.favoured, 0);
     assert_says("steep 75 s comes first on average");
+    assert_says("steep 75 s came before steep 285 s in 100 %");
+    assert_true(isinf(verdict.dprime) && verdict.dprime_95.low > 0);
 }
 
 static void a_degree_is_how_much_further_than_the_control(void **state)
