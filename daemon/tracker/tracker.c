@@ -12,7 +12,7 @@
 
 enum {
     EVENTS_PER_CALL = 16,
-    LAYOUT_VERSION = 3 /* raise it with every change of meaning that sizeof does not show */
+    LAYOUT_VERSION = 4 /* raise it with every change of meaning that sizeof does not show */
 };
 
 /* A stage found this much nearer to the truth is not worth another event. */
@@ -155,12 +155,13 @@ static bool same_step(const struct step *a, const struct step *b)
  * difference, and if that one moves later, from the stage before it.  Before the first there is idle. */
 static void report_stages(struct tracker *tracker, struct tracker_events *events, int limit)
 {
-    const struct story *story = &tracker->story;
+    struct story *story = &tracker->story;
     int same = 0;
 
-    while (same < story->count && same < tracker->reported_count
-           && same_step(&story->step[same], &tracker->reported[same]))
-        same++;
+    for (; same < story->count && same < tracker->reported_count
+           && same_step(&story->step[same], &tracker->reported[same]);
+         same++)
+        story->step[same].at_us = tracker->reported[same].at_us; /* not worth a correction: it stays as it was */
     if (same == story->count && same == tracker->reported_count)
         return;
     if (same > 0 && same < tracker->reported_count
@@ -234,6 +235,14 @@ static void report_questions(struct tracker *tracker, struct tracker_events *eve
         event->measure = MEASURE_DOSE_G;
         snprintf(event->word, sizeof event->word, "dose");
         snprintf(event->detail, sizeof event->detail, "The coffee was not weighed here: how many grams were it?");
+    }
+    if (!tracker->asked_cup && story->over && !story->out_us
+        && (event = tracker_report(tracker, events, TRACKER_QUESTION, tracker->now_us))) {
+        tracker->asked_cup = true;
+        event->measure = MEASURE_BEVERAGE_G;
+        snprintf(event->word, sizeof event->word, "beverage");
+        snprintf(event->detail, sizeof event->detail,
+                 "The full cup was never weighed: how much coffee is in it, in g?");
     }
     if (!tracker->asked_cup && story->out_us && (!story->cup_known || story->cup_u_g > 0)
         && (event = tracker_report(tracker, events, TRACKER_QUESTION, tracker->now_us))) {
@@ -311,6 +320,23 @@ static void warn_of_press(struct tracker *tracker, struct tracker_events *events
     }
 }
 
+static bool tracker_rests(const struct tracker *tracker)
+{
+    const struct signal *signal = &tracker->signal;
+
+    return signal->count && signal->piece[signal->count - 1].kind == PIECE_REST;
+}
+
+static void discard(struct tracker *tracker, struct tracker_events *events, int64_t over_us, const char *why)
+{
+    struct tracker_event *event = tracker_report(tracker, events, TRACKER_DISCARD, tracker->now_us);
+
+    if (event)
+        snprintf(event->detail, sizeof event->detail, "%s", why);
+    tracker_close_brew(tracker, over_us);
+    late_forget(tracker);
+}
+
 /* Reads the story again and reports what is new. */
 void tracker_look(struct tracker *tracker, struct tracker_events *events)
 {
@@ -329,6 +355,10 @@ void tracker_look(struct tracker *tracker, struct tracker_events *events)
     }
     if (!story->brewing && !tracker->running)
         return;
+    if (!story->brewing && tracker_rests(tracker)) {
+        discard(tracker, events, tracker->now_us, "It was no brew after all: what looked like water went away again.");
+        return;
+    }
     if (!tracker->running) {
         tracker->brew++;
         tracker->running = true;
@@ -344,12 +374,7 @@ void tracker_look(struct tracker *tracker, struct tracker_events *events)
         report_questions(tracker, events);
     }
     if (story->nothing && events->count < limit) {
-        struct tracker_event *event = tracker_report(tracker, events, TRACKER_DISCARD, tracker->now_us);
-
-        if (event)
-            snprintf(event->detail, sizeof event->detail, "It was taken away before a press and did not come back.");
-        tracker_close_brew(tracker, story->over_us);
-        late_forget(tracker);
+        discard(tracker, events, story->over_us, "It was taken away before a press and did not come back.");
     } else if (story->over && events->count < limit) {
         int64_t over_us = story->over_us;
 

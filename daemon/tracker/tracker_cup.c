@@ -272,7 +272,7 @@ void second_weigh(struct reader *reader)
 {
     const struct second *second = &reader->tracker->second;
 
-    if (reader->out->nothing || !reader->out->first_water_us || !second->came_us)
+    if (reader->out->nothing || reader->out->over || !reader->out->first_water_us || !second->came_us)
         return;
     if (has_come_back(second, reader->out))
         unweigh(reader, second->left_us);

@@ -95,6 +95,7 @@ struct signal {
     struct indication shown[4]; /* the last ones, newest last */
     int shown_count;
     double resolution_g, resolution_seen_g; /* the last one may be of a damaged line */
+    int64_t heard_us;                       /* when a reading was last taken */
     int64_t interval_us;                    /* between readings, smoothed */
     int64_t tare_ordered_us;                /* 0: none open */
     int64_t overload_us;                    /* when the instrument last gave up */
@@ -415,6 +416,7 @@ struct reader {
     int64_t pour_ended_us, first_ended_us, second_water_us;
     int pours;
     int64_t stir_ended_us;
+    int64_t steeped_us; /* when the last pour ended */
     double poured_to_g; /* the load after the last pour */
     int64_t leaned_us;  /* when it ended, or a spoon was seen on its heels; 0: another thing was moved since */
     bool unrested;      /* the load did not come to rest after the last pour */

@@ -30,6 +30,10 @@ static const double GOES_ON_DIVISIONS = 3, GOES_ON_SHARE = 0.5;
 /* No reading for so long, or for eight readings' time, is a gap. */
 static const int64_t GAP_US = 3000000;
 
+/* Of an instrument that speaks faster every so many readings are heard: hands are slower, and the samples held must
+ * reach back over what they do.  (Two hundred and fifty a second and more; fifty are heard one by one.) */
+static const int64_t HEARD_US = 15000;
+
 /* No instrument speaks faster than a hundred times a second for long. */
 static const double INTERVAL_LEAST_US = 10000;
 
@@ -225,6 +229,9 @@ enum signal_news signal_mass(struct signal *signal, double shown_g, bool overloa
 {
     struct indication *shown = signal->shown;
 
+    if (at_us - signal->heard_us < HEARD_US && at_us >= signal->heard_us && signal->heard_us)
+        return SIGNAL_NOTHING;
+    signal->heard_us = at_us;
     at_us = time_of(signal, at_us);
     if (resolution_g > 0 && !overload) { /* twice in a row: a damaged line may have lost its point */
         if (signal->shown_count == 0 || fabs(resolution_g - signal->resolution_seen_g) < resolution_g / 10)

@@ -34,7 +34,9 @@ static const int64_t DOUBT_US = 20000000;        /* and so long when it may be a
 static const int64_t WEIGHED_US = 3000000;       /* the cup has stood so long: weighed */
 static const int64_t PUT_DOWN_US = 1000000;      /* still for less, it was a pause of the hand or of the filter */
 static const double TOUCH_WIDE_G = 200;          /* handled no wider than this, the cup still stands there */
-static const int64_t AWAY_US = 900000000;        /* a brew taken away for a quarter of an hour comes not back */
+static const int64_t STEEP_LEAST_US =
+    35000000; /* poured out sooner it was given up, not pressed (common practice, no source) */
+static const int64_t AWAY_US = 900000000; /* a brew taken away for a quarter of an hour comes not back */
 
 void story_say(struct reader *reader, enum stage stage, int64_t at_us, double u_s)
 {
@@ -62,6 +64,7 @@ static double u_of_time(const struct act *act)
 static void poured_until(struct reader *reader, const struct act *act)
 {
     reader->poured_to_g = act->after_g;
+    reader->steeped_us = act->end_us;
     reader->water_u_g = hypot(hypot(reader->water_u_g, reader->poured_to_u_g), act->before_u_g);
     reader->poured_to_u_g = act->after_u_g;
     reader->unrested = !act->open && !act->rest_after;
@@ -210,6 +213,26 @@ static bool is_another_brew(const struct reader *reader, const struct act *act)
     return grams > THING_G || (!act->open && grams > ANOTHER_DOSE_G && grams < BLOOM_LEAST_G);
 }
 
+/* Another brew begins, or nothing came back: who let it steep has pressed it elsewhere, and its cup was never weighed.
+ */
+static void never_weighed(struct reader *reader, int64_t over_us)
+{
+    struct story *out = reader->out;
+
+    while (out->count && out->step[out->count - 1].stage >= STAGE_PRESS)
+        out->count--;
+    reader->phase = PHASE_AWAY;
+    out->out_us = out->wait_us = out->press_began_us = 0;
+    out->over_us = over_us;
+    if (reader->away_us - reader->steeped_us < STEEP_LEAST_US) {
+        out->nothing = true;
+        return;
+    }
+    story_end_pour(reader, 0);
+    story_say_lifted(reader, reader->away_us);
+    out->over = true;
+}
+
 /* The cup is looked at again, or goes. */
 static void after_weighing(struct reader *reader, const struct act *act)
 {
@@ -217,10 +240,7 @@ static void after_weighing(struct reader *reader, const struct act *act)
     bool unseen = !reader->press.seen && !reader->tracker->gauge.began_us;
 
     if (unseen && !reader->left_weighing && is_another_brew(reader, act)) {
-        reader->out->nothing = true;
-        reader->out->over_us = reader->back_us - 1;
-        while (reader->out->count && reader->out->step[reader->out->count - 1].stage >= STAGE_PRESS)
-            reader->out->count--;
+        never_weighed(reader, reader->back_us - 1);
         return;
     }
     if (unseen && act->open && grams > -DOSE_LEAST_G && act->high_g - act->low_g < TOUCH_WIDE_G)
@@ -376,8 +396,7 @@ static void away(struct reader *reader, const struct act *act)
             reader->phase = PHASE_WATER;
             return;
         case BACK_OTHER:
-            reader->out->nothing = true;
-            reader->out->over_us = act->begin_us - 1;
+            never_weighed(reader, act->begin_us - 1);
             return;
         case BACK_CUP:
             story_end_pour(reader, u_of_time(act));
@@ -449,7 +468,7 @@ void story_read(struct story *out, const struct tracker *tracker)
     last = tracker->signal.count ? &tracker->signal.piece[tracker->signal.count - 1] : NULL;
     out->load_g = last ? (double)last->last_g : signal_load_g(&tracker->signal);
     reader.zero_g = isnan(tracker->signal.zero_g) ? 0 : tracker->signal.zero_g;
-    for (int i = 0; i < count && !out->nothing; i++) {
+    for (int i = 0; i < count && !out->nothing && !out->over; i++) {
         switch (reader.phase) {
         case PHASE_SETUP:
             in_setup(&reader, &act[i]);
@@ -486,14 +505,17 @@ void story_read(struct story *out, const struct tracker *tracker)
     name_bloom(&reader);
     story_use_gauge(&reader);
     story_measure(&reader);
-    if (reader.phase == PHASE_AWAY && !out->wait_us)
+    if (reader.phase == PHASE_AWAY && !out->wait_us && !out->over)
         out->wait_us = reader.away_us + AWAY_US;
-    if (reader.phase == PHASE_WEIGHED && !out->nothing) {
+    if (reader.phase == PHASE_WEIGHED && !out->nothing && !out->over) {
         out->over = reader.left_weighing || tracker->now_us >= out->wait_us;
         out->over_us = out->out_us;
     }
-    if (reader.phase == PHASE_AWAY && !out->nothing && tracker->now_us >= out->wait_us) {
-        out->nothing = !(out->over = reader.press.seen);
+    if (reader.phase == PHASE_AWAY && !out->nothing && !out->over && tracker->now_us >= out->wait_us) {
         out->over_us = reader.away_us;
+        if (reader.press.seen)
+            out->over = true;
+        else
+            never_weighed(&reader, reader.away_us);
     }
 }

@@ -294,9 +294,66 @@ static void no_later_cup_overrules_the_operator(void **state)
     }
 }
 
+/* Taken away after a steep, pressed out of sight, and the cup never comes back: dose, water and steep are kept, and the
+ * beverage is asked for, when the next brew's empty cup is set down. */
+static void a_cup_that_never_comes_back_keeps_its_brew(void **state)
+{
+    struct trace *trace = *state;
+    double poured_s, lifted_s;
+
+    put_things(trace);
+    move(trace, 15, 4);
+    wait_s(trace, 3);
+    poured_s = seconds_now(trace);
+    move(trace, 230, 20);
+    wait_s(trace, 60);
+    lifted_s = seconds_now(trace);
+    move(trace, -trace->load_g, 0.5);
+    wait_s(trace, 60);
+    move(trace, cup_g, 0.4);
+    wait_s(trace, 3);
+    move(trace, brewer_g, 0.4);
+    wait_s(trace, 6);
+    assert_int_equal(count_of(trace, TRACKER_END), 1);
+    assert_int_equal(count_of(trace, TRACKER_DISCARD), 0);
+    assert_float_equal(measured(trace, 1, MEASURE_DOSE_G), 15, 0.1);
+    assert_float_equal(measured(trace, 1, MEASURE_WATER_G), 230, 0.3);
+    assert_float_equal(measured(trace, 1, MEASURE_STEEP_S), lifted_s - poured_s, 0.5);
+    assert_true(isnan(measured(trace, 1, MEASURE_BEVERAGE_G)));
+    assert_true(was_said(trace, TRACKER_QUESTION, "beverage"));
+}
+
+/* Two hundred and fifty readings a second, and five hundred. */
+static void fast_scales_are_followed(void **state)
+{
+    for (int64_t tick_us = 4000; tick_us >= 2000; tick_us -= 2000) {
+        struct trace *trace = *state;
+
+        trace->tick_us = tick_us;
+        put_things(trace);
+        move(trace, 15, 4);
+        wait_s(trace, 3);
+        move(trace, 230, 20);
+        wait_s(trace, 40);
+        push(trace, 4000, 20);
+        wait_s(trace, 3);
+        move(trace, -(brewer_g + 45), 0.4);
+        wait_s(trace, 6);
+        assert_int_equal(count_of(trace, TRACKER_END), 1);
+        assert_float_equal(measured(trace, 1, MEASURE_DOSE_G), 15, 0.1);
+        assert_float_equal(measured(trace, 1, MEASURE_WATER_G), 230, 0.3);
+        assert_float_equal(measured(trace, 1, MEASURE_BEVERAGE_G), 200, 0.3);
+        assert_float_equal(measured(trace, 1, MEASURE_PRESS_S), 20, 0.8);
+        teardown(state);
+        setup(state);
+    }
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
+        cmocka_unit_test_setup_teardown(a_cup_that_never_comes_back_keeps_its_brew, setup, teardown),
+        cmocka_unit_test_setup_teardown(fast_scales_are_followed, setup, teardown),
         cmocka_unit_test_setup_teardown(a_stir_on_the_heels_of_the_pour_is_no_water, setup, teardown),
         cmocka_unit_test_setup_teardown(a_breath_between_pours_is_no_bloom, setup, teardown),
         cmocka_unit_test_setup_teardown(a_pour_without_a_rest_is_uncertain, setup, teardown),
