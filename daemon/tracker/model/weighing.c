@@ -1,0 +1,208 @@
+/* From indications to samples: time, tares, damaged lines, gaps. */
+#include "weighing.h"
+
+#include <math.h>
+#include <string.h>
+
+/* After a tare the instrument shows zero within its last digit; a division and its noise. */
+static const double ZERO_DIVISIONS = 1.01, ZERO_LEAST_G = 0.15;
+
+/* A tare is one step of more than this, and more than so many times what the load moved in the reading before: a lift
+ * comes to zero as it went. */
+static const double TAIL_SHARE = 0.03, TARE_DIVISIONS = 2.5, TARE_LEAST_G = 0.5, TARE_TIMES = 8;
+
+/* A tare that was ordered is expected within so long. */
+static const int64_t TARE_WAIT_US = 5000000;
+
+/* Hands lift a cup within so long (common practice, no source): where two readings are as far apart, a step to zero
+ * may be a lift as well, and the story decides. */
+static const int64_t LIFT_US = 420000;
+
+/* A damaged line that still reads as a number is one alone: so far off both its neighbours, and so many times as far as
+ * they are apart. */
+static const double ALONE_DIVISIONS = 4, ALONE_TIMES = 4, ALONE_FAR_G = 30;
+
+/* No reading for so long, or for eight readings' time, is a gap. */
+static const int64_t GAP_US = 3000000;
+static const double GAP_PERIODS = 8;
+
+/* Instruments that speak more often are gathered to about this pace: hands are slower, and a filter's noise is
+ * the same from reading to reading. */
+static const double SAMPLE_S = 0.05;
+
+/* Readings within this of the last one are the same rest: their mean is what a tare takes away. */
+static const int64_t LEVEL_US = 2000000;
+
+void weighing_begin(struct weighing *weighing)
+{
+    memset(weighing, 0, sizeof *weighing);
+    weighing->resolution_g = 0.1;
+    weighing->period_s = 0.1;
+}
+
+static bool keep(struct weighing *weighing, double load_g, bool overload, int64_t at_us)
+{
+    struct sample *sample = weighing_sample(weighing, weighing->end);
+
+    if (weighing->end && at_us <= weighing_sample(weighing, weighing->end - 1)->at_us)
+        at_us = weighing_sample(weighing, weighing->end - 1)->at_us + 1;
+    *sample =
+        (struct sample){ .at_us = at_us, .load_g = (float)load_g, .clear_g = (float)load_g, .overload = overload };
+    weighing->end++;
+    return true;
+}
+
+/* A sample, or part of one. */
+static bool gather(struct weighing *weighing, double load_g, bool overload, int64_t at_us)
+{
+    double period_s = weighing->cadence.period_us / 1e6;
+    int wanted = period_s > 0 ? (int)ceil(SAMPLE_S / period_s - 0.1) : 1;
+
+    weighing->period_s = fmax(period_s, 1e-4) * (wanted > 1 ? wanted : 1);
+    if (wanted <= 1) {
+        weighing->gathered = 0;
+        return keep(weighing, load_g, overload, at_us);
+    }
+    if (!weighing->gathered) {
+        weighing->gathered_g = weighing->gathered_s = 0;
+        weighing->gathered_from_us = at_us;
+        weighing->gathered_overload = false;
+    }
+    weighing->gathered_g += load_g;
+    weighing->gathered_s += (double)(at_us - weighing->gathered_from_us) / 1e6;
+    weighing->gathered_overload |= overload;
+    if (++weighing->gathered < wanted && (double)(at_us - weighing->gathered_from_us) / 1e6 < 2 * SAMPLE_S)
+        return false;
+    keep(weighing, weighing->gathered_g / weighing->gathered, weighing->gathered_overload,
+         weighing->gathered_from_us + (int64_t)(weighing->gathered_s / weighing->gathered * 1e6));
+    weighing->gathered = 0;
+    return true;
+}
+
+/* The load that rested until a tare, which was indicated as last_g. */
+static double tared_level_g(const struct weighing *weighing, double last_g, int64_t at_us)
+{
+    double sum_g = last_g, same_g = 1.01 * weighing->resolution_g;
+    int n = 1;
+
+    for (uint32_t i = weighing->end; i-- > weighing_oldest(weighing);) {
+        const struct sample *sample = weighing_sample(weighing, i);
+
+        if (at_us - sample->at_us > LEVEL_US || fabs((double)sample->load_g - last_g) > same_g)
+            break;
+        sum_g += (double)sample->load_g;
+        n++;
+    }
+    return sum_g / n;
+}
+
+/* Whether the step to what was indicated last but one is a tare. */
+static bool is_tare(const struct weighing *weighing)
+{
+    const struct indication *shown = weighing->shown;
+    double zero_g = fmax(ZERO_DIVISIONS * weighing->resolution_g, ZERO_LEAST_G);
+    double tail_g = 0, moved_g = fabs(shown[1].shown_g - shown[0].shown_g),
+           step_g = fabs(shown[1].shown_g - shown[2].shown_g);
+    bool ordered = weighing->tare_ordered_us && shown[2].at_us - weighing->tare_ordered_us < TARE_WAIT_US;
+    bool sudden = shown[2].at_us - shown[1].at_us < LIFT_US || weighing->offset_g > TARE_LEAST_G;
+
+    if (shown[1].overload || shown[2].overload || shown[3].overload)
+        return false;
+    if (shown[1].shown_g > shown[0].shown_g && moved_g < TAIL_SHARE * fabs(shown[1].shown_g))
+        tail_g = moved_g; /* the last of what was put down is still coming */
+    zero_g += fmax(tail_g, fmin(moved_g, zero_g));
+    if (fabs(shown[2].shown_g) > zero_g || fabs(shown[3].shown_g) > (ordered ? 3 : 1) * zero_g + tail_g)
+        return false;
+    return step_g > fmax(TARE_DIVISIONS * weighing->resolution_g, TARE_LEAST_G)
+           && (ordered || (sudden && step_g > TARE_TIMES * moved_g));
+}
+
+static bool middle(struct weighing *weighing)
+{
+    struct indication *shown = weighing->shown;
+    double a = shown[1].shown_g, b = shown[2].shown_g, c = shown[3].shown_g, off_g;
+
+    if (is_tare(weighing)) {
+        double before_g = shown[1].shown_g;
+
+        /* the line before the instrument obeyed was damaged */
+        if (weighing->end && fabs(before_g - shown[0].shown_g) > ALONE_FAR_G)
+            before_g = shown[0].shown_g;
+        weighing->offset_g = tared_level_g(weighing, before_g + weighing->offset_g, shown[2].at_us);
+        weighing->tare_ordered_us = 0;
+        shown[0] = shown[1] = shown[2];
+        return gather(weighing, b + weighing->offset_g, false, shown[2].at_us);
+    }
+    off_g = fmin(fabs(b - a), fabs(b - c));
+    if (!shown[1].overload && !shown[2].overload && !shown[3].overload && (b > a) == (b > c)
+        && off_g > ALONE_DIVISIONS * weighing->resolution_g && off_g > ALONE_TIMES * fabs(c - a)) {
+        if (off_g > ALONE_FAR_G)
+            return false;
+        b = (a + c) / 2;
+    }
+    b += weighing->offset_g;
+    if (shown[2].overload && weighing->end) /* so much at least */
+        b = fmax(b, (double)weighing_sample(weighing, weighing->end - 1)->load_g);
+    return gather(weighing, b, shown[2].overload, shown[2].at_us);
+}
+
+/* The time of a reading that arrived now. */
+static int64_t time_of(struct weighing *weighing, int64_t arrived_us)
+{
+    int64_t interval_us = arrived_us - weighing->cadence.arrived_us;
+
+    if (weighing->shown_count && interval_us > GAP_US
+        && (double)interval_us > GAP_PERIODS * weighing->cadence.period_us)
+        weighing_gap(weighing);
+    if (weighing->shown_count == 0) {
+        cadence_begin(&weighing->cadence, arrived_us);
+        return arrived_us;
+    }
+    return cadence_time(&weighing->cadence, arrived_us, &weighing->shown[3].at_us);
+}
+
+bool weighing_take(struct weighing *weighing, double shown_g, bool overload, double resolution_g, int64_t at_us)
+{
+    struct indication *shown = weighing->shown;
+
+    at_us = time_of(weighing, at_us);
+    if (resolution_g > 0 && !overload) { /* twice in a row: a damaged line may have lost its point */
+        if (weighing->shown_count == 0 || fabs(resolution_g - weighing->resolution_seen_g) < resolution_g / 10)
+            weighing->resolution_g = resolution_g;
+        weighing->resolution_seen_g = resolution_g;
+    }
+    memmove(shown, shown + 1, 3 * sizeof *shown);
+    shown[3] = (struct indication){ overload ? shown[2].shown_g : shown_g, at_us, overload };
+    if (weighing->shown_count == 0)
+        shown[0] = shown[1] = shown[2] = shown[3];
+    if (weighing->shown_count < 2 && ++weighing->shown_count < 2)
+        return false;
+    return middle(weighing);
+}
+
+void weighing_gap(struct weighing *weighing)
+{
+    weighing->shown_count = weighing->gathered = 0;
+}
+
+double weighing_load_g(const struct weighing *weighing)
+{
+    const struct indication *before = &weighing->shown[2], *newest = &weighing->shown[3];
+    double zero_g = fmax(ZERO_DIVISIONS * weighing->resolution_g, ZERO_LEAST_G);
+
+    if (!weighing->shown_count)
+        return weighing->end ? (double)weighing_sample(weighing, weighing->end - 1)->load_g : NAN;
+    if (newest->overload || fabs(newest->shown_g - before->shown_g) > ALONE_FAR_G
+        || (fabs(newest->shown_g) < zero_g && fabs(before->shown_g) > TARE_LEAST_G))
+        newest = before;
+    return newest->shown_g + weighing->offset_g;
+}
+
+void weighing_shift(struct weighing *weighing, double grams)
+{
+    weighing->offset_g += grams;
+    for (uint32_t i = weighing_oldest(weighing); i < weighing->end; i++) {
+        weighing_sample(weighing, i)->load_g += (float)grams;
+        weighing_sample(weighing, i)->clear_g += (float)grams;
+    }
+}
