@@ -85,8 +85,11 @@ static void take_variable(struct recipe *recipe, const struct variable *variable
                  step_words, interval, cost[0] ? ", and would cost " : "", cost);
     } else if (variable->take_simple[0]) {
         plain_value(variable->take_simple, step->value);
-        snprintf(step->why, sizeof step->why, "undecided (%s), so the simpler: poise-report next %.60s",
-                 variable->refused[0] ? "no verdict can be given" : interval, variable->experiment);
+        snprintf(step->why, sizeof step->why, "undecided (%s), %s: poise-report next %.60s",
+                 variable->refused[0] ? "no verdict can be given" : interval,
+                 variable->cost_s > 0 || variable->cost_steps > 0 ? "so the one that costs less"
+                                                                  : "what gave more so far",
+                 variable->experiment);
     }
 }
 
@@ -115,6 +118,19 @@ static void take_held(const struct cups *cups, struct recipe *recipe)
 
 /* --- what a cup of it gives --- */
 
+/* A bend or a top lies between the levels that were brewed: within this share of each other they are the same step. */
+static const double NEARLY = 0.15;
+
+static bool agree(const char *level, const char *value)
+{
+    char *end, *its_end;
+    double number = strtod(level, &end), its = strtod(value, &its_end);
+
+    if (end > level && !*end && its_end > value && !*its_end)
+        return fabs(number - its) <= NEARLY * fmax(fabs(number), fabs(its));
+    return strcmp(level, value) == 0;
+}
+
 /* Do all settings that this cup and the recipe name agree? */
 static bool is_of(const struct cup *cup, const struct recipe *recipe, int *misses, const struct step **missed)
 {
@@ -122,7 +138,7 @@ static bool is_of(const struct cup *cup, const struct recipe *recipe, int *misse
 
     *misses = 0;
     for (int i = 0; i < recipe->count; i++)
-        if (cup_level(cup, recipe->step[i].name, level) && strcmp(level, recipe->step[i].value) != 0) {
+        if (cup_level(cup, recipe->step[i].name, level) && !agree(level, recipe->step[i].value)) {
             ++*misses;
             *missed = &recipe->step[i];
         }

@@ -25,6 +25,7 @@ struct layout {
     const int *block; /* any numbers; NULL: none */
     size_t n, levels;
     const int *day; /* cups of one day, bench or bag, of which the levels' differences may differ; NULL: not known */
+    bool factorial; /* the levels combine two factors, of which little is asked: blocks always count */
     double spread,
         spread_df; /* of cups meant to be alike, known from elsewhere, for levels of one cup; df 0: unknown */
 };

@@ -135,7 +135,7 @@ static bool judge_by_days(const struct layout *layout, double within, double df,
            *count = room + LAYOUT_LEVELS * DAYS_MOST;
     double value[LAYOUT_LEVELS * DAYS_MOST], cups = 0, p;
     int level[LAYOUT_LEVELS * DAYS_MOST], day[LAYOUT_LEVELS * DAYS_MOST], days;
-    struct layout means = { value, level, day, 0, layout->levels, NULL, NAN, 0 };
+    struct layout means = { value, level, day, 0, layout->levels, NULL, false, NAN, 0 };
     struct layout_result result;
     struct why ignored;
     bool differ = false;
@@ -204,7 +204,8 @@ int layout_analyse(const struct layout *layout, struct layout_result *out, struc
     }
     several = layout->levels > 2;
     has_blocks = layout->block && layout_blocks(layout, &blocked, why) == 0;
-    if (has_blocks && (!several || own.least < CUPS_FOR_A_SPREAD || blocked.block_p < BLOCKS_SHOWN)) {
+    if (has_blocks
+        && (!several || layout->factorial || own.least < CUPS_FOR_A_SPREAD || blocked.block_p < BLOCKS_SHOWN)) {
         blocked.alike_p = result.alike_p;
         blocked.days_p = result.days_p;
         *out = blocked;

@@ -53,7 +53,7 @@ def test_report_compares_two_curves(bench):
     two_curves(cups, "half", {"coarse": [10, 15, 20], "fine": times})
     cups.done()
     text = " ".join(done(bench, "both").split())
-    assert text.startswith("Grind fine gives ") and " more extraction than coarse (" in text
+    assert text.startswith("On the mean over the other factor, grind fine gives ") and " more extraction than coarse (" in text
     low, high = map(float, text.split(" more extraction than coarse (")[1].split(" points)")[0].split(" to "))
     mean = sum(22.5 * (1 - math.exp(-.03 * t)) - 19.5 * (1 - math.exp(-.012 * t)) for t in times) / len(times)
     assert low < mean < high

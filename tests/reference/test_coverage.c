@@ -194,7 +194,7 @@ static void levels_and_a_sitting_without_one_of_them(void **state)
     for (int i = 0; i < EXPERIMENTS; i++) {
         double value[SOME];
         int a[SOME], block[SOME];
-        struct layout layout = { value, a, block, SOME, LEVELS, NULL, NAN, 0 };
+        struct layout layout = { value, a, block, SOME, LEVELS, NULL, false, NAN, 0 };
         struct layout_result result;
         struct why why;
         bool all = true;
@@ -295,7 +295,7 @@ static void a_plan_promises_what_its_report_shows(void **state)
             double value[60], x[60];
             int level[60], block[60];
             size_t n = (size_t)(levels * plan.replicates);
-            struct layout layout = { value, level, block, n, (size_t)levels, NULL, NAN, 0 };
+            struct layout layout = { value, level, block, n, (size_t)levels, NULL, false, NAN, 0 };
             struct layout_result result;
             struct difference difference;
             struct trend_family family;

@@ -48,7 +48,7 @@ static void days_as_random_blocks(void **state)
                                    18.9, 18.6, 20.4, 20.1, 17.8, 18.0, 19.3, 19.6 };
     static const int level[] = { 0, 0, 1, 1, 0, 0, 1, 1, 0, 0, 1, 1, 0, 0, 1, 1 };
     static const int day[] = { 1, 1, 1, 1, 2, 2, 2, 2, 3, 3, 3, 3, 4, 4, 4, 4 };
-    struct layout layout = { cups, level, day, 16, 2, NULL, NAN, 0 };
+    struct layout layout = { cups, level, day, 16, 2, NULL, false, NAN, 0 };
     struct layout_result result;
     struct difference pair;
     struct why why;
@@ -101,7 +101,7 @@ static void blocks_as_nlme_sees_them(void **state)
     given = ask_r("layout.R", questions, answers, QUESTIONS * 20);
     assert_int_equal(given, QUESTIONS * (3 + 2 * 4));
     for (int q = 0; q < QUESTIONS; q++) {
-        struct layout layout = { value[q], level[q], block[q], n[q], 3, NULL, NAN, 0 };
+        struct layout layout = { value[q], level[q], block[q], n[q], 3, NULL, false, NAN, 0 };
         struct layout_result result;
         struct difference pair;
         struct why why;
@@ -130,7 +130,7 @@ static void levels_of_unequal_spread(void **state)
         size_t a, b;
         const char *name;
     } pairs[] = { { 1, 0, "b-a" }, { 2, 0, "c-a" }, { 2, 1, "c-b" } };
-    struct layout layout = { cups, level, NULL, 11, 3, NULL, NAN, 0 };
+    struct layout layout = { cups, level, NULL, 11, 3, NULL, false, NAN, 0 };
     struct layout_result result;
     char path[512], line[256];
     int met = 0;
@@ -168,7 +168,7 @@ static void levels_that_never_met(void **state)
 {
     static const double cups[] = { 18, 18.3, 19, 19.2, 20, 20.5, 21, 21.2 };
     static const int level[] = { 0, 1, 0, 1, 2, 3, 2, 3 }, day[] = { 1, 1, 2, 2, 3, 3, 4, 4 };
-    struct layout layout = { cups, level, day, 8, 4, NULL, NAN, 0 };
+    struct layout layout = { cups, level, day, 8, 4, NULL, false, NAN, 0 };
     struct layout_result result;
     struct difference pair;
     struct why why;
@@ -264,7 +264,7 @@ static double misses(size_t levels, size_t cups, double noisy, double between, i
     for (int i = 0; i < experiments; i++) {
         double value[100];
         int level[100], block[100];
-        struct layout layout = { value, level, block, levels * cups, levels, NULL, NAN, 0 };
+        struct layout layout = { value, level, block, levels * cups, levels, NULL, false, NAN, 0 };
         struct layout_result result;
         bool miss = false;
         struct why why;

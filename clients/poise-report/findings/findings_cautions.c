@@ -320,12 +320,14 @@ static void caution_one_of_each(struct findings *out)
 
     if (!out->point_count)
         return;
-    findings_caution(out, "%s%s%s%s as far as the store knows: trust the shape and the difference, not the number.",
-                     days_of(out) == 1 ? "One day" : "Several days",
-                     coffee && grinder   ? ", "
-                     : coffee || grinder ? " and "
-                                         : "",
-                     coffee ? "one coffee" : "", grinder ? coffee ? " and one grinder" : "one grinder" : "");
+    findings_caution(
+        out,
+        "%s%s%s%s as far as the store knows: another coffee or grinder may give other numbers, and other differences.",
+        days_of(out) == 1 ? "One day" : "Several days",
+        coffee && grinder   ? ", "
+        : coffee || grinder ? " and "
+                            : "",
+        coffee ? "one coffee" : "", grinder ? coffee ? " and one grinder" : "one grinder" : "");
 }
 
 int findings_find_cautions(sqlite3 *database, struct findings *out, struct why *why)

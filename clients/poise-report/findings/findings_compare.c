@@ -24,6 +24,7 @@ static void find_layout(struct findings *out, double *values)
                              .level = out->cell,
                              .block = out->block_count ? out->block : NULL,
                              .day = out->day_count > 1 ? out->day : NULL,
+                             .factorial = out->factor_count == 2,
                              .n = out->point_count,
                              .levels = (size_t)out->level_count };
     struct why why = { "" };

@@ -352,7 +352,8 @@ static void effect_words(const struct findings *findings, int factor, char out[S
                  "%.60s may make a difference (p %s alone, %s among the questions asked), %.60s over %.60s %s", call, p,
                  adjusted, more, less, interval);
     } else {
-        snprintf(out, SENTENCE_SIZE, "of %.60s nothing is shown, %.60s over %.60s %s", call, more, less, interval);
+        snprintf(out, SENTENCE_SIZE, "for %.60s no difference is shown (%.60s over %.60s: %s)", call, more, less,
+                 interval);
     }
 }
 
@@ -366,16 +367,16 @@ static void say_effects(const struct findings *findings, char out[SENTENCE_SIZE]
     char words[SENTENCE_SIZE];
     size_t length = 0;
 
-    out[0] = '\0';
-    for (int pass = 0; pass < 2; pass++) /* what is shown leads */
+    length = (size_t)snprintf(out, SENTENCE_SIZE, "On the mean over the other factor, ");
+    for (int pass = 0, said = 0; pass < 2; pass++) /* what is shown leads */
         for (int f = 0; f < FACTORS; f++) {
             if (findings->questions.shown[f] != (pass == 0)
                 || (findings->design == DESIGN_TIME && f == findings_numeric_factor(findings)))
                 continue;
             effect_words(findings, f, words);
-            length += (size_t)snprintf(out + length, SENTENCE_SIZE - length, "%s%.500s", length ? "; " : "", words);
+            length += (size_t)snprintf(out + length, SENTENCE_SIZE - length, "%s%.500s", said++ ? "; " : "", words);
         }
-    snprintf(out + length, SENTENCE_SIZE - length, " (on the mean over the other's levels).");
+    snprintf(out + length, SENTENCE_SIZE - length, ".");
 }
 
 static void claim_effects(const struct findings *findings, json_t *list)

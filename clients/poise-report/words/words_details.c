@@ -201,8 +201,7 @@ void words_trend(const struct findings *findings, struct document *out)
                  "questions, adjusted for each other.",
                  p, shape);
     if (findings->trend_misfit)
-        document_add(out, BLOCK_CAUTION,
-                     "Levels lie farther from it than replicates scatter: the true shape is another.");
+        document_add(out, BLOCK_CAUTION, "Levels lie farther from that line or curve than replicates scatter.");
 }
 
 /* --- comparisons --- */
@@ -333,7 +332,8 @@ static void method_sentence(const struct findings *findings, struct document *ou
             "Blocks (%s): %d, of which cups scatter by %.2f %s within and %.2f between (that they differ: p %s)%s.",
             findings->block_words, findings->block_count, layout->spread, step,
             isnan(layout->between) ? 0 : layout->between, p,
-            layout->method == LAYOUT_BLOCKS ? "" : "; too little to compare within them");
+            layout->method == LAYOUT_BLOCKS ? ""
+                                            : "; they are not shown to differ, so levels are not compared within them");
     }
 }
 
