@@ -515,3 +515,23 @@ def test_verdicts_carry_the_blind_tasting(bench):
     found = json.loads(output)["variables"][0]
     assert "6 of 6 right" in found["blind"] and abs(found["blind_p"] - 3 ** -6) < 1e-9
     assert "not of people" in found["blind"]
+
+
+def test_a_blind_preference_reaches_verdicts_and_recipe(bench):
+    levels = Cups(bench)
+    for i in range(12):
+        levels.add("ferry-steep", {"steep_s": (75, 180)[i % 2]},
+                   {**MEASURES, "extraction_pct": 18 + i % 2 + levels.random.gauss(0, .2)}, {"dose_g": 15, "water_g": 230},
+                   i // 2 + 1)
+    levels.done()
+    new(bench, method="preference", samples=("001", "002"), sets=8)
+    sets = cups(bench)
+    assert answer(bench, [next(code for code, letter in pairs if letter == "A") for pairs in sets]).wait() == 0
+    assert bench.run("poise-taste", "reveal", "round-1")[0] == 0
+    status, output, said = bench.run("poise-report", "--json", "verdicts")
+    assert status == 0, said
+    found = json.loads(output)["variables"][0]
+    assert "steep 75 s was preferred in 8 of 8" in found["blind"] and abs(found["blind_p"] - 2 ** -7) < 1e-9
+    assert "75 s: preferred blind" in found["take"], found
+    status, output, said = bench.run("poise-report", "recipe")
+    assert status == 0 and "preferred blind" in output, output + said
