@@ -79,9 +79,49 @@ int command_unassign(const struct ctl *ctl)
     return ctl_order(ctl, request);
 }
 
+/* How a sample's readings are moved, and the words behind it. */
+static const struct sample_order {
+    const char *word;
+    int least, most;
+} sample_orders[] = {
+    { "swap", 2, 2 }, { "shift", 1, 2 }, { "merge", 2, 2 }, { "take", 2, 2 }, { "undo", 0, 0 },
+};
+
+static const struct sample_order *sample_order(const struct ctl *ctl)
+{
+    for (size_t i = 0; ctl->word_count && i < sizeof sample_orders / sizeof *sample_orders; i++)
+        if (strcmp(ctl->words[0], sample_orders[i].word) == 0)
+            return &sample_orders[i];
+    return NULL;
+}
+
 int command_sample(const struct ctl *ctl)
 {
-    return order_brew(ctl, "sample");
+    const struct sample_order *order = sample_order(ctl);
+    bool back = order && ctl->word_count == 3 && strcmp(order->word, "shift") == 0;
+    json_t *request;
+    bool named = true;
+
+    if (!order && ctl->word_count < 2)
+        return order_brew(ctl, "sample");
+    if (!order || ctl->word_count - 1 < order->least || ctl->word_count - 1 > order->most
+        || (back && strcmp(ctl->words[2], "back") != 0)) {
+        program_say(
+            "a sample is [BREW], swap BREW BREW, shift BREW [back], merge BREW BREW, take BREW READING, or undo");
+        return EXIT_USAGE;
+    }
+    request = ctl_request(ctl, "sample");
+    json_object_set_new(request, "how", json_string(back ? "shift-back" : order->word));
+    if (ctl->word_count > 1)
+        json_object_set_new(request, "brew", json_string(ctl->words[1]));
+    if (strcmp(order->word, "take") == 0)
+        named = put_reading(request, "with", ctl->words[2]);
+    else if (ctl->word_count > 2 && !back)
+        json_object_set_new(request, "with", json_string(ctl->words[2]));
+    if (named)
+        return ctl_order(ctl, request);
+    json_decref(request);
+    return EXIT_USAGE;
 }
 
 static const char *ago(const json_t *reading, char *out, size_t size)
@@ -99,6 +139,27 @@ static const char *ago(const json_t *reading, char *out, size_t size)
     return out;
 }
 
+/* What stands behind a reading: who says so, how surely, or what is asked. */
+static void print_doubt(const json_t *reading)
+{
+    double chance = ctl_value(reading, "chance"), other = ctl_value(reading, "other_chance");
+    double water_pct = ctl_value(reading, "shown_pct") - ctl_value(reading, "strength_pct");
+    char words[BREW_SIZE];
+
+    if (fabs(water_pct) >= 0.005)
+        printf("; shown %.2f, water %.2f", ctl_value(reading, "shown_pct"), water_pct);
+    if (json_is_true(json_object_get(reading, "suspect")))
+        printf("; far from the others, not in their mean");
+    if (json_is_true(json_object_get(reading, "said")))
+        printf("; placed by hand");
+    if (*ctl_text(reading, "likely"))
+        printf("; %s %.0f %%", ctl_printable(ctl_text(reading, "likely"), words, sizeof words), 100 * chance);
+    if (*ctl_text(reading, "other"))
+        printf(" or %s %.0f %%?", ctl_printable(ctl_text(reading, "other"), words, sizeof words), 100 * other);
+    else if (*ctl_text(reading, "brew") && chance < 0.995)
+        printf("; %.0f %% sure", 100 * chance);
+}
+
 static void print_reading(const json_t *reading)
 {
     char brew[BREW_SIZE], whose[BREW_SIZE + 8], when[32], sample[16] = "-";
@@ -110,12 +171,14 @@ static void print_reading(const json_t *reading)
                  ctl_value(reading, "number"));
     if (!isnan(sample_c))
         snprintf(sample, sizeof sample, "%.1f", sample_c);
-    printf("%9.0f  %-24s %10.2f %9s  %s%s\n", ctl_value(reading, "seq"), whose, ctl_value(reading, "strength_pct"),
-           sample, ago(reading, when, sizeof when),
-           json_is_true(json_object_get(reading, "suspect")) ? "; far from the others" : "");
+    printf("%9.0f  %-24s %10.2f %9s  %s", ctl_value(reading, "seq"), whose, ctl_value(reading, "strength_pct"), sample,
+           ago(reading, when, sizeof when));
+    print_doubt(reading);
+    putchar('\n');
 }
 
-/* Behind a brew's last reading: their mean, and how far they spread (the standard deviation). */
+/* Behind a brew's last reading: their mean, and how far they spread (the standard deviation); the suspect ones are in
+ * neither. */
 static void print_mean(const json_t *list, size_t last)
 {
     const char *brew = ctl_text(json_array_get(list, last), "brew");
@@ -123,9 +186,13 @@ static void print_mean(const json_t *list, size_t last)
     char words[BREW_SIZE];
     int count = 0;
 
-    for (size_t i = 0; i <= last; i++)
-        if (count < MEASURE_READINGS && strcmp(ctl_text(json_array_get(list, i), "brew"), brew) == 0)
-            sum += values[count++] = ctl_value(json_array_get(list, i), "strength_pct");
+    for (size_t i = 0; i <= last; i++) {
+        const json_t *one = json_array_get(list, i);
+
+        if (count < MEASURE_READINGS && strcmp(ctl_text(one, "brew"), brew) == 0
+            && !json_is_true(json_object_get(one, "suspect")))
+            sum += values[count++] = ctl_value(one, "strength_pct");
+    }
     for (int i = 0; i < count; i++)
         squares += (values[i] - sum / count) * (values[i] - sum / count);
     if (*brew && count > 1 && strcmp(ctl_text(json_array_get(list, last + 1), "brew"), brew) != 0)

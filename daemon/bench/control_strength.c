@@ -1,6 +1,7 @@
 /* Requests about strength readings: which there are, and which cup's each is. */
 #include <errno.h>
 #include <inttypes.h>
+#include <string.h>
 
 #include "control_parts.h"
 #include "stations/strength.h"
@@ -100,13 +101,80 @@ int control_unassign(struct request *request, struct why *why)
     return strength_unassign(request->control->stations, brew, seq, request->now, why);
 }
 
+/* Each order about samples names one brew, most a second one. */
+static int need_second(struct request *request, struct brew **out, struct why *why)
+{
+    int error = brew_under(request, "with", out, why);
+
+    if (error || *out)
+        return error;
+    return why_set(why, -EINVAL, "\"with\" is missing: the other cup's name");
+}
+
+static int sample_swap(struct request *request, struct brew *brew, struct why *why)
+{
+    struct brew *with;
+    int error = need_second(request, &with, why);
+
+    return error ? error : strength_swap(request->control->stations, brew, with, request->now, why);
+}
+
+static int sample_merge(struct request *request, struct brew *brew, struct why *why)
+{
+    struct brew *with;
+    int error = need_second(request, &with, why);
+
+    return error ? error : strength_merge(request->control->stations, brew, with, request->now, why);
+}
+
+static int sample_shift(struct request *request, struct brew *brew, struct why *why)
+{
+    return strength_shift(request->control->stations, brew, false, request->now, why);
+}
+
+static int sample_shift_back(struct request *request, struct brew *brew, struct why *why)
+{
+    return strength_shift(request->control->stations, brew, true, request->now, why);
+}
+
+static int sample_take(struct request *request, struct brew *brew, struct why *why)
+{
+    struct brew *from;
+    uint64_t seq;
+    int error;
+
+    if ((error = brew_under(request, "with", &from, why)) != 0 || (error = get_reading(request, from, &seq, why)) != 0)
+        return error;
+    if (!seq)
+        return why_set(why, -EINVAL, "which reading?  Add \"seq\", or \"with\" and \"number\"");
+    return strength_assign(request->control->stations, brew, seq, request->now, why);
+}
+
+static const struct {
+    const char *name;
+    int (*run)(struct request *request, struct brew *brew, struct why *why);
+} sample_orders[] = {
+    { "swap", sample_swap },   { "shift", sample_shift }, { "shift-back", sample_shift_back },
+    { "merge", sample_merge }, { "take", sample_take },
+};
+
 int control_sample(struct request *request, struct why *why)
 {
     struct brew *brew;
-    int error = brew_under(request, "brew", &brew, why);
+    const char *how;
+    int error;
 
-    if (error)
+    if ((error = control_string(request, "how", &how, why)) != 0)
+        return error;
+    if (how && strcmp(how, "undo") == 0)
+        return strength_undo(request->control->stations, request->now, why);
+    if ((error = how ? need_brew(request, &brew, why) : brew_under(request, "brew", &brew, why)) != 0)
         return error;
     control_put_brew(request, brew);
-    return strength_sample(request->control->stations, brew, why);
+    if (!how)
+        return strength_sample(request->control->stations, brew, why);
+    for (size_t i = 0; i < sizeof sample_orders / sizeof *sample_orders; i++)
+        if (strcmp(sample_orders[i].name, how) == 0)
+            return sample_orders[i].run(request, brew, why);
+    return why_set(why, -EINVAL, "\"how\" is one of swap, shift, shift-back, merge, take, undo");
 }

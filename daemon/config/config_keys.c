@@ -235,6 +235,11 @@ static int set_lag(struct config_reader *reader, const struct key *key, const ch
     return error;
 }
 
+static int set_accuracy(struct config_reader *reader, const struct key *key, const char *value, struct why *why)
+{
+    return config_number(value, key->least, key->most, &instrument(reader)->accuracy, why);
+}
+
 static int set_replicates(struct config_reader *reader, const struct key *key, const char *value, struct why *why)
 {
     (void)key;
@@ -278,6 +283,7 @@ static const struct key keys[] = {
     { SECTION_INSTRUMENT, "tare", set_tare, 0, 0, NULL },
     { SECTION_INSTRUMENT, "zero", set_zero, 0, 0, NULL },
     { SECTION_INSTRUMENT, "lag_ms", set_lag, 0, LAG_MOST_MS, NULL },
+    { SECTION_INSTRUMENT, "accuracy", set_accuracy, 0.0001, 5, NULL },
     { SECTION_STRENGTH, "replicates", set_replicates, 0, 0, NULL },
     { SECTION_STRENGTH, "strength_per_brix", set_strength_per_brix, 0.5, 1.5, NULL },
     { SECTION_STRENGTH, "filtered", set_filtered, 0, 0, NULL },

@@ -1,6 +1,8 @@
 /* The brews the bench remembers; see brews.h. */
 #include "brews.h"
 
+#include "samples.h"
+
 #include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -120,14 +122,6 @@ bool brew_waits(const struct brew *brew, int wanted)
     return brew->ended && !brew->discarded && !brew->strength_entered && brew->sample_count < wanted && has_a_cup(brew);
 }
 
-struct brew *brews_waiting(const struct brews *brews, int wanted)
-{
-    for (int i = 0; i < brews->count; i++)
-        if (brew_waits(brews->all[i], wanted))
-            return brews->all[i];
-    return NULL;
-}
-
 void brew_stage(struct brew *brew, const struct staged *staged)
 {
     timeline_report(&brew->timeline, staged);
@@ -216,20 +210,17 @@ int brew_derive(struct brew *brew, enum measure *changed)
     return count;
 }
 
-void brew_strength(const struct brew *brew, double *mean_pct, double *standard_uncertainty)
+double brew_strength(const struct brew *brew)
 {
-    double values[BREW_SAMPLES], parts[2];
     double sum = 0;
+    int used = 0;
 
-    *mean_pct = *standard_uncertainty = NAN;
-    if (brew->sample_count == 0)
-        return;
     for (int i = 0; i < brew->sample_count; i++)
-        sum += values[i] = brew->samples[i].strength_pct;
-    *mean_pct = sum / brew->sample_count;
-    parts[0] = uncertainty_of_resolution(brew->samples[brew->sample_count - 1].resolution_pct);
-    parts[1] = uncertainty_of_mean(values, (size_t)brew->sample_count);
-    *standard_uncertainty = uncertainty_combined(parts, 2);
+        if (!brew->samples[i].suspect) {
+            sum += brew->samples[i].strength_pct;
+            used++;
+        }
+    return used ? sum / used : NAN;
 }
 
 /* ---- kept and restored ---- */
@@ -246,12 +237,19 @@ static double number_of(const json_t *json)
 
 json_t *sample_save(const struct sample *sample)
 {
-    return json_pack("[f,o,I,I,o]", sample->strength_pct, number_or_null(sample->resolution_pct),
-                     (json_int_t)sample->seq, (json_int_t)sample->at_us, number_or_null(sample->sample_c));
+    return json_pack("[f,o,I,I,o,f,i,b,b,f,s,s,f]", sample->strength_pct, number_or_null(sample->resolution_pct),
+                     (json_int_t)sample->seq, (json_int_t)sample->at_us, number_or_null(sample->sample_c),
+                     sample->shown_pct, sample->instrument, sample->said, sample->suspect, sample->chance,
+                     sample->likely, sample->other, sample->other_chance);
 }
 
+/* A newer build reads what an older one kept: then the later fields are missing. */
 bool sample_load(const json_t *json, struct sample *out)
 {
+    const char *likely = json_string_value(json_array_get(json, 10)),
+               *other = json_string_value(json_array_get(json, 11));
+    json_int_t instrument = json_integer_value(json_array_get(json, 6));
+
     if (!json_is_number(json_array_get(json, 0)))
         return false;
     *out = (struct sample){
@@ -260,7 +258,15 @@ bool sample_load(const json_t *json, struct sample *out)
         .seq = (uint64_t)json_integer_value(json_array_get(json, 2)),
         .at_us = json_integer_value(json_array_get(json, 3)),
         .sample_c = number_of(json_array_get(json, 4)),
+        .shown_pct = number_of(json_array_get(json, json_array_size(json) > 5 ? 5 : 0)),
+        .instrument = instrument >= 0 && instrument < SAMPLES_INSTRUMENTS ? (int)instrument : 0,
+        .said = json_is_true(json_array_get(json, 7)),
+        .suspect = json_is_true(json_array_get(json, 8)),
+        .chance = json_array_size(json) > 9 ? number_of(json_array_get(json, 9)) : 1,
+        .other_chance = json_array_size(json) > 12 ? number_of(json_array_get(json, 12)) : 0,
     };
+    snprintf(out->likely, sizeof out->likely, "%s", likely ? likely : "");
+    snprintf(out->other, sizeof out->other, "%s", other ? other : "");
     return true;
 }
 

@@ -19,12 +19,20 @@ enum {
     BREW_QUESTIONS = 2               /* the coffee that was brought ready, and the cup never seen empty */
 };
 
+/* One strength reading. */
 struct sample {
-    double strength_pct;
-    double resolution_pct; /* worth of the last digit shown */
-    uint64_t seq;          /* of the reading; 0: entered by hand */
-    int64_t at_us;         /* INT64_MAX: before the computer was restarted */
-    double sample_c;       /* NAN: not known */
+    double strength_pct;                      /* shown_pct less what water showed at that time */
+    double shown_pct;                         /* as shown, made a strength */
+    double resolution_pct;                    /* worth of the last digit shown */
+    uint64_t seq;                             /* of the reading; 0: entered by hand */
+    int64_t at_us;                            /* INT64_MAX: before the computer was restarted */
+    double sample_c;                          /* NAN: not known */
+    int instrument;                           /* which refractometer: its place in struct stations */
+    bool said;                                /* it is where the operator put it */
+    bool suspect;                             /* far from its cup's others: left out of their mean */
+    double chance;                            /* that it is where it is; of one that is asked: that it is of `likely` */
+    char likely[BREW_SIZE], other[BREW_SIZE]; /* of one that is asked; else empty */
+    double other_chance;
 };
 
 struct brew {
@@ -73,8 +81,7 @@ struct brew *brews_numbered(const struct brews *brews, const char *station, uint
 /* The station's newest; NULL. `station` NULL: of any. */
 struct brew *brews_newest(const struct brews *brews, const char *station);
 
-/* The oldest ended cup with fewer samples than wanted; NULL: none waits. */
-struct brew *brews_waiting(const struct brews *brews, int wanted);
+/* Whether it is over and has fewer readings than wanted. */
 bool brew_waits(const struct brew *brew, int wanted);
 
 /* A stage is reported. */
@@ -91,8 +98,8 @@ void brew_answer(struct brew *brew, enum measure measure);
 int brew_derive(struct brew *brew, enum measure *changed);
 bool measure_derived(enum measure measure);
 
-/* Mean and its standard uncertainty from the samples, resolution included.  NAN without samples. */
-void brew_strength(const struct brew *brew, double *mean_pct, double *standard_uncertainty);
+/* The mean of its readings, less the suspect ones; NAN without any. */
+double brew_strength(const struct brew *brew);
 
 /* One strength reading as an array for the journal, and back; false: it is none. */
 json_t *sample_save(const struct sample *sample);

@@ -25,10 +25,13 @@ struct source source_configured(const struct config *config, int instrument, con
 {
     const struct instrument_config *one = &config->instruments[instrument];
 
-    return (struct source){ .station = one->station[0] ? station_find(stations, one->station) : -1,
-                            .own = one->quantity,
-                            .weighs_cup = one->weighs_cup,
-                            .apart = !one->station[0] && a_station_weighs(config) };
+    struct source source = { .station = one->station[0] ? station_find(stations, one->station) : -1,
+                             .own = one->quantity,
+                             .weighs_cup = one->weighs_cup,
+                             .apart = !one->station[0] && a_station_weighs(config) };
+
+    strcpy(source.name, one->name);
+    return source;
 }
 
 /* Besides what it is there for, an instrument may show a temperature or a pressure: the station's, or, if it reads
@@ -45,8 +48,12 @@ void source_reading(struct stations *stations, const struct source *source, cons
     else if (reading->quantity == QUANTITY_TEMPERATURE
              && (own == QUANTITY_STRENGTH || own == QUANTITY_BRIX || own == QUANTITY_REFRACTIVE_INDEX))
         strength_sample_temperature(stations, reading);
-    else if (own == QUANTITY_NONE || reading->quantity == own || reading->quantity == QUANTITY_TEMPERATURE
-             || reading->quantity == QUANTITY_PRESSURE)
+    else if (reading->quantity == QUANTITY_STRENGTH || reading->quantity == QUANTITY_BRIX
+             || reading->quantity == QUANTITY_REFRACTIVE_INDEX) {
+        if (own == QUANTITY_NONE || reading->quantity == own)
+            strength_reading(stations, source->name, reading, seq, now);
+    } else if (own == QUANTITY_NONE || reading->quantity == own || reading->quantity == QUANTITY_TEMPERATURE
+               || reading->quantity == QUANTITY_PRESSURE)
         stations_reading(stations, source->station, reading, seq, now);
 }
 

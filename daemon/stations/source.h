@@ -7,6 +7,7 @@
 
 /* An instrument as stations know it. */
 struct source {
+    char name[NAME_SIZE];
     int station;       /* -1: the whole bench */
     enum quantity own; /* what it is there for; QUANTITY_NONE: all that it shows */
     bool weighs_cup;   /* a station's second scale */

@@ -94,7 +94,7 @@ void stations_reading(struct stations *stations, int station, const struct readi
     case QUANTITY_STRENGTH:
     case QUANTITY_BRIX:
     case QUANTITY_REFRACTIVE_INDEX:
-        strength_reading(stations, reading, seq, now);
+        strength_reading(stations, "", reading, seq, now);
         break;
     case QUANTITY_MASS:
     case QUANTITY_TEMPERATURE:

@@ -1,5 +1,6 @@
 /* Stations as a configuration has them, and as another has them later; see station.h. */
 #include "station.h"
+#include "strength.h"
 
 #include <errno.h>
 #include <math.h>
@@ -36,6 +37,7 @@ static void take_settings(struct stations *stations, const struct config *config
     stations->replicates = config->replicates;
     stations->strength_per_brix = config->strength_per_brix;
     stations->filtered = config->filtered;
+    strength_configure(stations, config);
 }
 
 int stations_open(struct stations *stations, const struct config *config, struct why *why)
@@ -53,7 +55,7 @@ int stations_open(struct stations *stations, const struct config *config, struct
         stations->count++;
     }
     strcpy(stations->brews.bench, config->bench);
-    stations->blank_pct = stations->sample_c = NAN;
+    stations->sample_c = NAN;
     take_settings(stations, config);
     return 0;
 }

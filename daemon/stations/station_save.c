@@ -69,13 +69,18 @@ static json_t *brew_json(const struct brew *brew)
 
 static json_t *bench_json(const struct stations *stations)
 {
-    json_t *loose = json_array();
+    json_t *loose = json_array(), *blanks = json_array(), *refractometers = json_array();
 
     for (int i = 0; i < stations->loose_count; i++)
         json_array_append_new(loose, sample_save(&stations->loose[i]));
-    return json_pack("{s:s,s:i,s:i,s:I,s:s,s:I,s:o}", "boot", clock_boot(), "day", stations->brews.day, "number",
-                     stations->brews.number, "strength_seq", (json_int_t)stations->strength_seq, "sample",
-                     stations->sample, "meant_seq", (json_int_t)stations->meant_seq, "loose", loose);
+    for (int i = 0; i < stations->blank_count; i++)
+        json_array_append_new(blanks, sample_save(&stations->blanks[i]));
+    for (int i = 0; i < SAMPLES_INSTRUMENTS && stations->refractometers[i].used; i++)
+        json_array_append_new(refractometers, json_string(stations->refractometers[i].name));
+    return json_pack("{s:s,s:i,s:i,s:I,s:s,s:I,s:o,s:o,s:o}", "boot", clock_boot(), "day", stations->brews.day,
+                     "number", stations->brews.number, "strength_seq", (json_int_t)stations->strength_seq, "sample",
+                     stations->sample, "meant_seq", (json_int_t)stations->meant_seq, "loose", loose, "blanks", blanks,
+                     "refractometers", refractometers);
 }
 
 void stations_save(struct stations *stations, bool all, const struct saved_at *at, keep_function *keep, void *context)
@@ -165,23 +170,69 @@ static void forget_times(struct sample *samples, int count)
         samples[i].at_us = INT64_MAX;
 }
 
+static int load_samples(const json_t *list, struct sample *out)
+{
+    const json_t *reading;
+    int count = 0;
+    size_t i;
+
+    json_array_foreach(list, i, reading)
+    {
+        if (count < LOOSE_READINGS && sample_load(reading, &out[count]))
+            count++;
+    }
+    return count;
+}
+
+/* The names that the kept readings know their instruments by come back in their order; how accurate each is, the
+ * configuration says. */
+static void load_refractometers(struct stations *stations, const json_t *list)
+{
+    struct refractometer now[SAMPLES_INSTRUMENTS];
+    const json_t *entry;
+    size_t i;
+
+    memcpy(now, stations->refractometers, sizeof now);
+    json_array_foreach(list, i, entry)
+    {
+        struct refractometer *one = &stations->refractometers[i];
+        const char *name = json_string_value(entry);
+
+        if (i >= SAMPLES_INSTRUMENTS || !name || strlen(name) >= NAME_SIZE)
+            break;
+        *one = (struct refractometer){ .used = true, .accuracy_pct = NAN };
+        strcpy(one->name, name);
+        for (int k = 0; k < SAMPLES_INSTRUMENTS; k++)
+            if (now[k].used && strcmp(now[k].name, name) == 0)
+                one->accuracy_pct = now[k].accuracy_pct;
+    }
+    for (int k = 0; k < SAMPLES_INSTRUMENTS; k++) {
+        int slot = 0;
+
+        while (slot < SAMPLES_INSTRUMENTS && stations->refractometers[slot].used
+               && strcmp(stations->refractometers[slot].name, now[k].name) != 0)
+            slot++;
+        if (now[k].used && slot < SAMPLES_INSTRUMENTS)
+            stations->refractometers[slot] = now[k];
+    }
+}
+
 static void load_bench(struct stations *stations, const json_t *json)
 {
     const char *sample = json_string_value(json_object_get(json, "sample"));
-    const json_t *reading;
-    size_t i;
 
     stations->brews.day = (int)json_integer_value(json_object_get(json, "day"));
     stations->brews.number = (int)json_integer_value(json_object_get(json, "number"));
     stations->strength_seq = (uint64_t)json_integer_value(json_object_get(json, "strength_seq"));
     stations->meant_seq = (uint64_t)json_integer_value(json_object_get(json, "meant_seq"));
     snprintf(stations->sample, BREW_SIZE, "%s", sample ? sample : "");
-    json_array_foreach(json_object_get(json, "loose"), i,
-                       reading) if (stations->loose_count < LOOSE_READINGS
-                                    && sample_load(reading, &stations->loose[stations->loose_count]))
-        stations->loose_count++;
-    if (is_of_earlier_boot(json))
+    stations->loose_count = load_samples(json_object_get(json, "loose"), stations->loose);
+    stations->blank_count = load_samples(json_object_get(json, "blanks"), stations->blanks);
+    load_refractometers(stations, json_object_get(json, "refractometers"));
+    if (is_of_earlier_boot(json)) {
         forget_times(stations->loose, stations->loose_count);
+        stations->blank_count = 0; /* at what time water showed what is not known any more */
+    }
 }
 
 void stations_load(struct stations *stations, const char *key, const void *data, size_t length,

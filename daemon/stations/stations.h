@@ -9,13 +9,17 @@
 #include <stdint.h>
 
 #include "brews.h"
+#include "samples.h"
 #include "config/config.h"
 #include "poise/clock.h"
 #include "poise/messages.h"
 #include "poise/why.h"
 #include "tracker/tracker.h"
 
-enum { LOOSE_READINGS = 24 }; /* strength readings without a cup that can still be assigned: two cups' most */
+enum {
+    LOOSE_READINGS = 24, /* strength readings without a cup that can still be assigned: two cups' most */
+    MOVES_KEPT = 160     /* readings that one order about samples can move and be taken back: a day's cups */
+};
 
 /* What the operator ordered last at a station, while it can be taken back. */
 struct order_given {
@@ -43,16 +47,29 @@ struct stations {
     bool filtered;
     struct sample loose[LOOSE_READINGS]; /* strength readings that are no cup's, oldest first */
     int loose_count;
-    char sample[BREW_SIZE]; /* the operator named the brew whose sample is read next */
-    uint64_t meant_seq;     /* the strength reading that `assign` means when none is named: the newest, or
-                             * the one that was taken back since; 0: none */
-    uint64_t strength_seq;  /* of the newest strength reading that was used or kept */
-    int64_t strength_us;    /* when it came */
-    double blank_pct;       /* the newest reading of water; NAN: none */
-    int64_t unknown_us;     /* when it was last said that a reading cannot become a strength */
-    double sample_c;        /* of what lies on the refractometer; NAN: it has not said */
-    int64_t sample_c_us;    /* when it said so */
-    bool state_changed;     /* late joiners' picture differs: publish it */
+    char sample[BREW_SIZE];               /* the operator named the brew whose sample is read next */
+    uint64_t meant_seq;                   /* the strength reading that `assign` means when none is named: the newest, or
+                                           * the one that was taken back since; 0: none */
+    uint64_t strength_seq;                /* of the newest strength reading that was used or kept */
+    int64_t strength_us;                  /* when it came */
+    int strength_slot;                    /* on which refractometer */
+    struct sample blanks[LOOSE_READINGS]; /* readings of water, oldest first */
+    int blank_count;
+    struct refractometer {
+        char name[NAME_SIZE];
+        bool used;
+        double accuracy_pct;               /* NAN: not known */
+    } refractometers[SAMPLES_INSTRUMENTS]; /* as samples know them by */
+    struct moved {
+        uint64_t seq;
+        char brew[BREW_SIZE]; /* empty: no cup's */
+        bool said;
+    } undo[MOVES_KEPT]; /* whose readings were whose before the last order about them */
+    int undo_count;
+    int64_t unknown_us;  /* when it was last said that a reading cannot become a strength */
+    double sample_c;     /* of what lies on the refractometer; NAN: it has not said */
+    int64_t sample_c_us; /* when it said so */
+    bool state_changed;  /* late joiners' picture differs: publish it */
     void *context;
     void (*emit)(void *context, struct message *message); /* the common fields are the callee's */
     /* A brew begins at a station: the plan's object for it (stolen), or NULL.  May be NULL. */

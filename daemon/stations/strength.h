@@ -1,17 +1,23 @@
-/* Cups waiting for strength: readings come minutes later, when samples have cooled.  Each goes to the
- * oldest cup that still lacks one, unless the operator named another. */
+/* Cups waiting for strength: readings come minutes later, when samples have cooled.  Each goes to the cup that is
+ * likeliest by all that was read (samples.h); where that is not clear it is no cup's, and asked.  What the operator
+ * says stands. */
 #ifndef POISE_STRENGTH_H
 #define POISE_STRENGTH_H
 
 #include "stations.h"
 
-/* A strength, Brix or refractive index reading. */
-void strength_reading(struct stations *stations, const struct reading *reading, uint64_t seq, struct moment now);
+/* The refractometers as the configuration describes them. */
+void strength_configure(struct stations *stations, const struct config *config);
+
+/* A strength, Brix or refractive index reading of this instrument. */
+void strength_reading(struct stations *stations, const char *instrument, const struct reading *reading, uint64_t seq,
+                      struct moment now);
 
 /* The temperature that a refractometer shows of the sample that it reads next. */
 void strength_sample_temperature(struct stations *stations, const struct reading *reading);
 
-/* A strength typed in by hand replaces the readings. */
+/* A strength typed in by hand replaces the readings; without an uncertainty it gets that of one look at the bench's
+ * refractometer. */
 void strength_enter(struct stations *stations, struct brew *brew, double strength_pct, double standard_uncertainty,
                     struct moment now);
 
@@ -22,15 +28,27 @@ int strength_assign(struct stations *stations, struct brew *brew, uint64_t seq, 
 /* Takes a reading (0: the newest) back from its brew; `brew` NULL: from whichever has it. */
 int strength_unassign(struct stations *stations, struct brew *brew, uint64_t seq, struct moment now, struct why *why);
 
-/* A discarded cup takes no strength: what was read for it goes to the cup that waited when it was read, or is no cup's
- * again, and the next sample is not its. */
+/* All readings of two cups change places; one cup gets those of another too; from `first` on each cup's readings go to
+ * the cup after it (back: before it).  0, or -EINVAL with a sentence. */
+int strength_swap(struct stations *stations, struct brew *a, struct brew *b, struct moment now, struct why *why);
+int strength_merge(struct stations *stations, struct brew *brew, const struct brew *from, struct moment now,
+                   struct why *why);
+int strength_shift(struct stations *stations, const struct brew *first, bool back, struct moment now, struct why *why);
+
+/* Takes back the last order about whose readings are whose; the next undo takes back that. */
+int strength_undo(struct stations *stations, struct moment now, struct why *why);
+
+/* A discarded cup takes no strength: what was read for it goes to the cup that it fits, or is no cup's again, and the
+ * next sample is not its. */
 void strength_release(struct stations *stations, struct brew *brew, struct moment now);
 
 /* The brew that has this reading; NULL: none. */
-struct brew *strength_owner(const struct stations *stations, uint64_t seq);
+struct brew *strength_owner(struct stations *stations, uint64_t seq);
 
-/* The readings that can be assigned, those of one brew (NULL: all): [{"seq", "strength_pct", "sample_c", "ago_s",
- * "brew", "number", "suspect"}]; "brew" null: no cup's.  "number" counts a brew's readings from 1. */
+/* The readings that can be assigned, those of one brew (NULL: all): [{"seq", "strength_pct", "shown_pct", "sample_c",
+ * "ago_s", "brew", "number", "suspect", "said", "chance", "instrument"}]; "brew" null: no cup's.  "number" counts a
+ * brew's readings from 1; strength_pct is shown_pct less what water showed; "said": the operator placed it.  Of one
+ * that is asked also "likely", "other" and "other_chance". */
 json_t *strength_list(const struct stations *stations, const struct brew *brew, struct moment now);
 
 /* The next readings are of this brew's sample; NULL: the oldest that waits, as usual. */

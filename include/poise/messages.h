@@ -125,8 +125,9 @@ struct message_measure {
     double standard_uncertainty; /* NAN: not known; null on the bus */
     bool above;                  /* true: the value is a lower bound (an overloaded scale); field "above" */
     enum made_by by;
-    /* With strength_pct: which readings are the brew's (field "readings"; none: the empty list; the value is their mean
-     * unless the operator entered it), whether the samples passed a filter, and the temperature of the newest. */
+    /* With strength_pct: which readings are the brew's (field "readings"; none: the empty list; the value is their
+     * mean, water subtracted and without those far from the others, unless the operator entered it), whether the
+     * samples passed a filter, and the temperature of the newest. */
     bool from_readings;
     int readings;
     uint64_t reading[MEASURE_READINGS];

@@ -111,6 +111,7 @@ def test_strength_goes_to_the_oldest_cup_that_lacks_it(bench):
     brews = []
     for _ in range(2):
         brews.append(bench.ask(do="begin")["brew"])
+        bench.ask(do="enter", measure="water_g", value=230)
         bench.ask(do="end")
     assert [cup["brew"] for cup in bench.ask(do="status")["state"]["waiting"]] == brews
     port.line("0.00 %")         # may be half a line: dropped

@@ -73,11 +73,12 @@ def test_any_reading_can_be_put_right_also_after_kill_9(bench):
     brews = []
     for _ in range(2):
         brews.append(bench.ask(do="begin")["brew"])
+        bench.ask(do="enter", measure="water_g", value=230)
         bench.ask(do="end")
     first, second = brews
     bus = bench.subscribe()
     port.line("0.00 %")
-    seqs = [read(bench, port, bus, value) for value in (1.40, 1.50, 1.30, 1.20, 1.10)]
+    seqs = [read(bench, port, bus, value) for value in (1.40, 1.41, 1.20, 1.21, 0.80)]        # the last fits neither
     assert [(one["brew"], one["number"]) for one in bench.ask(do="strength")["readings"]] == [
         (first, 1), (first, 2), (second, 1), (second, 2), (None, None)]
     daemon.kill()
@@ -85,9 +86,9 @@ def test_any_reading_can_be_put_right_also_after_kill_9(bench):
     status, output, said = bench.run("poise-ctl", "assign", second, f"{first}/1")
     assert (status, output, said) == (0, f"{second}\n", "")
     assert bench.run("poise-ctl", "assign", first, seqs[4])[0] == 0
-    assert bench.run("poise-ctl", "unassign", f"{second}/2")[:2] == (0, f"{second}\n")
+    assert bench.run("poise-ctl", "unassign", f"{second}/3")[:2] == (0, f"{second}\n")
     bench.wait_query("SELECT brew, round(strength_pct, 6) AS s FROM brew_summary ORDER BY brew", lambda rows: rows == [
-        {"brew": first, "s": 1.30}, {"brew": second, "s": 1.35}])
+        {"brew": first, "s": 1.105}, {"brew": second, "s": 1.30}])
     whose = bench.query("SELECT r.seq AS seq, (SELECT b.name FROM assignment a LEFT JOIN brew b USING (brew_id) WHERE"
                         " a.bench_id = r.bench_id AND a.reading_seq = r.seq ORDER BY a.seq DESC LIMIT 1) AS brew FROM"
                         " reading r ORDER BY r.seq")
@@ -96,9 +97,9 @@ def test_any_reading_can_be_put_right_also_after_kill_9(bench):
     listed = bench.run("poise-ctl", "strength")[1].splitlines()
     # the spread of two is their difference by the square root of 2
     assert [line.split()[:4 if "spread" in line else 3] for line in listed[1:]] == [
-        [str(seqs[1]), f"{first}/1", "1.50"], [str(seqs[4]), f"{first}/2", "1.10"], [first, "1.300", "spread", "0.283"],
-        [str(seqs[2]), f"{second}/1", "1.30"], [str(seqs[0]), f"{second}/2", "1.40"], [second, "1.350", "spread", "0.071"],
-        [str(seqs[3]), "-", "1.20"]]
+        [str(seqs[1]), f"{first}/1", "1.41"], [str(seqs[4]), f"{first}/2", "0.80"], [first, "1.105", "spread", "0.431"],
+        [str(seqs[0]), f"{second}/1", "1.40"], [str(seqs[2]), f"{second}/2", "1.20"], [second, "1.300", "spread", "0.141"],
+        [str(seqs[3]), "-", "1.21"]]
     logger.stop()
 
 

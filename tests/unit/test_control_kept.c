@@ -22,10 +22,13 @@ static void test_strength_makes_extraction(void **state)
     read_strength(room, 141, QUANTITY_STRENGTH);
     assert_float_equal(last_of(room, MEASURE_STRENGTH_PCT), 1.41, 1e-9);
     assert_non_null(find_emitted(room, MESSAGE_STAGE, STAGE_DONE));
-    /* u of the mean of 1.40 1.42 1.41: s 0.01, so s/sqrt(3), and the last digit 0.01/sqrt(12) */
+    /* 1.40 1.42 1.41: squares 2e-4 with 2 degrees of freedom, pooled with what is usual (0.012 with 4), over 3; the
+     * last digit 0.01/sqrt(12); and a zero that nobody read water for, 0.01 (JCGM 100, 4.2.3, 4.3.7, 5.1.2) */
     message = find_emitted(room, MESSAGE_MEASURE, MEASURE_STRENGTH_PCT);
-    assert_float_equal(message->measure.standard_uncertainty, sqrt(1e-4 / 3 + 1e-4 / 12), 1e-9);
-    /* three are enough: the next has no cup */
+    assert_float_equal(message->measure.standard_uncertainty,
+                       sqrt((4 * 0.012 * 0.012 + 2e-4) / 6 / 3 + 1e-4 / 12 + 1e-4), 1e-9);
+    /* three are enough: the next sample has no cup */
+    room->now.mono_us += 100000000;
     read_strength(room, 120, QUANTITY_STRENGTH);
     assert_null(find_emitted(room, MESSAGE_MEASURE, MEASURE_STRENGTH_PCT));
     assert_string_equal(find_emitted(room, MESSAGE_WARNING, 0)->warning.warning, "strength-unassigned");
@@ -54,9 +57,10 @@ static void test_the_oldest_cup_comes_first_and_the_operator_corrects(void **sta
     read_strength(room, 144, QUANTITY_STRENGTH);
     assert_string_equal(find_emitted(room, MESSAGE_MEASURE, MEASURE_STRENGTH_PCT)->measure.brew, second);
     agrees(room, "{\"do\":\"sample\"}");
-    read_strength(room, 165, QUANTITY_BRIX);
+    room->now.mono_us += 100000000;
+    read_strength(room, 135, QUANTITY_BRIX); /* far from the second's two */
     assert_string_equal(find_emitted(room, MESSAGE_MEASURE, MEASURE_STRENGTH_PCT)->measure.brew, first);
-    assert_float_equal(last_of(room, MEASURE_STRENGTH_PCT), 1.65 * 0.85, 1e-9);
+    assert_float_equal(last_of(room, MEASURE_STRENGTH_PCT), 1.35 * 0.85, 1e-9);
     snprintf(text, sizeof text, "{\"do\":\"unassign\",\"brew\":\"%s\"}", first);
     agrees(room, text);
     assert_true(isnan(last_of(room, MEASURE_STRENGTH_PCT)));
@@ -99,38 +103,167 @@ static void test_any_reading_is_put_right(void **state)
     brew_one(room, "left", first);
     brew_one(room, "right", second);
     for (int i = 0; i < 3; i++) {
-        read_strength(room, 140 + 10 * i, QUANTITY_STRENGTH);
+        read_strength(room, 140 + i, QUANTITY_STRENGTH);
         seq[i] = find_emitted(room, MESSAGE_MEASURE, MEASURE_STRENGTH_PCT)->measure.reading[i];
     }
+    room->now.mono_us += 100000000;
     read_strength(room, 130, QUANTITY_STRENGTH);
     snprintf(text, sizeof text, "{\"do\":\"assign\",\"brew\":\"%s\",\"seq\":%d}", second, (int)seq[0]);
     agrees(room, text);
     assert_string_equal(room->emitted[0].measure.brew, first);
-    assert_float_equal(room->emitted[0].measure.value, (1.50 + 1.60) / 2, 1e-9);
+    assert_float_equal(room->emitted[0].measure.value, (1.41 + 1.42) / 2, 1e-9);
     assert_int_equal(room->emitted[0].measure.readings, 2);
     assert_int_equal(room->emitted[0].measure.reading[0], seq[1]);
     assert_float_equal(last_of(room, MEASURE_STRENGTH_PCT), (1.30 + 1.40) / 2, 1e-9);
     snprintf(text, sizeof text, "{\"do\":\"assign\",\"brew\":\"%s\",\"from\":\"%s\",\"number\":2}", second, first);
     agrees(room, text);
-    assert_float_equal(room->emitted[0].measure.value, 1.50, 1e-9);
-    assert_float_equal(last_of(room, MEASURE_STRENGTH_PCT), (1.30 + 1.40 + 1.60) / 3, 1e-9);
+    assert_float_equal(room->emitted[0].measure.value, 1.41, 1e-9);
+    assert_float_equal(last_of(room, MEASURE_STRENGTH_PCT), (1.30 + 1.40 + 1.42) / 3, 1e-9);
     refuses(room, text, "has 1 strength reading, so there is none with the number 2");
     snprintf(text, sizeof text, "{\"do\":\"unassign\",\"brew\":\"%s\",\"seq\":%d}", first, (int)seq[0]);
     refuses(room, text, "is not pier-20261125-001's but pier-20261125-002's");
     snprintf(text, sizeof text, "{\"do\":\"unassign\",\"seq\":%d}", (int)seq[0]);
     agrees(room, text);
     assert_string_equal(room->emitted[0].measure.brew, second);
-    assert_float_equal(last_of(room, MEASURE_STRENGTH_PCT), (1.30 + 1.60) / 2, 1e-9);
+    assert_float_equal(last_of(room, MEASURE_STRENGTH_PCT), (1.30 + 1.42) / 2, 1e-9);
     refuses(room, text, "is no cup's already");
     /* what was taken back last is what `assign` means when it names none */
     snprintf(text, sizeof text, "{\"do\":\"assign\",\"brew\":\"%s\"}", first);
     agrees(room, text);
-    assert_float_equal(last_of(room, MEASURE_STRENGTH_PCT), (1.50 + 1.40) / 2, 1e-9);
+    assert_float_equal(last_of(room, MEASURE_STRENGTH_PCT), (1.41 + 1.40) / 2, 1e-9);
     snprintf(text, sizeof text, "{\"do\":\"assign\",\"brew\":\"%s\",\"seq\":7}", first);
     refuses(room, text, "there is no strength reading 7 among those that can be assigned");
     snprintf(text, sizeof text, "{\"do\":\"assign\",\"brew\":\"%s\",\"seq\":-7}", first);
     refuses(room, text, "\"seq\" is a whole number of 1 or more");
     refuses(room, "{\"do\":\"unassign\"}", "\"brew\" or \"seq\" is missing");
+}
+
+static void order_sample(struct room *room, const char *how, const char *brew, const char *with)
+{
+    char text[240];
+
+    snprintf(text, sizeof text, "{\"do\":\"sample\",\"how\":\"%s\",\"brew\":\"%s\"%s%s%s}", how, brew,
+             with ? ",\"with\":\"" : "", with ? with : "", with ? "\"" : "");
+    agrees(room, text);
+}
+
+static double strength_of(const struct room *room, const char *brew)
+{
+    return brews_find(&room->stations.brews, brew)->measures.value[MEASURE_STRENGTH_PCT];
+}
+
+/* A whole morning is corrected with one order, and each order is taken back with one. */
+static void test_samples_are_moved_with_one_order_each(void **state)
+{
+    struct room *room = *state;
+    char cup[3][BREW_SIZE];
+    const double read[] = { 1.10, 1.25, 1.40 };
+
+    for (int i = 0; i < 3; i++) {
+        brew_one(room, i % 2 ? "right" : "left", cup[i]);
+        room->now.mono_us += 100000000;
+        for (int k = 0; k < 3; k++)
+            read_strength(room, (int64_t)lround(read[i] * 100), QUANTITY_STRENGTH);
+    }
+    for (int i = 0; i < 3; i++)
+        assert_float_equal(strength_of(room, cup[i]), read[i], 1e-9);
+    order_sample(room, "swap", cup[0], cup[2]);
+    assert_float_equal(strength_of(room, cup[0]), 1.40, 1e-9);
+    assert_float_equal(strength_of(room, cup[1]), 1.25, 1e-9);
+    assert_float_equal(strength_of(room, cup[2]), 1.10, 1e-9);
+    agrees(room, "{\"do\":\"sample\",\"how\":\"undo\"}");
+    for (int i = 0; i < 3; i++)
+        assert_float_equal(strength_of(room, cup[i]), read[i], 1e-9);
+    order_sample(room, "shift", cup[0], NULL);
+    assert_true(isnan(strength_of(room, cup[0])));
+    assert_float_equal(strength_of(room, cup[1]), 1.10, 1e-9);
+    assert_float_equal(strength_of(room, cup[2]), 1.25, 1e-9);
+    assert_int_equal(room->stations.loose_count, 3); /* there is no fourth cup */
+    order_sample(room, "shift-back", cup[1], NULL);
+    assert_float_equal(strength_of(room, cup[0]), 1.10, 1e-9);
+    assert_float_equal(strength_of(room, cup[1]), 1.25, 1e-9);
+    assert_true(isnan(strength_of(room, cup[2])));
+    order_sample(room, "merge", cup[0], cup[1]);
+    assert_int_equal(brews_find(&room->stations.brews, cup[0])->sample_count, 6);
+    assert_true(isnan(strength_of(room, cup[1])));
+    agrees(room, "{\"do\":\"sample\",\"how\":\"undo\"}");
+    assert_float_equal(strength_of(room, cup[1]), 1.25, 1e-9);
+    agrees(room, "{\"do\":\"sample\",\"how\":\"undo\"}"); /* takes back the undo */
+    assert_true(isnan(strength_of(room, cup[1])));
+    refuses(room, "{\"do\":\"sample\",\"how\":\"turn\",\"brew\":\"pier-20261125-001\"}", "swap, shift, shift-back");
+    refuses(room, "{\"do\":\"sample\",\"how\":\"swap\",\"brew\":\"pier-20261125-001\"}", "the other cup's name");
+    refuses(room, "{\"do\":\"sample\",\"how\":\"shift-back\",\"brew\":\"pier-20261125-001\"}", "no cup before");
+}
+
+/* A reading that may be of either of two cups is no cup's until somebody says; the question names both. */
+static void test_a_reading_that_may_be_of_two_cups_is_asked(void **state)
+{
+    struct room *room = *state;
+    static const int steep_s[] = { 60, 150, 62, 64 };
+    char cup[4][BREW_SIZE], text[200];
+    const struct message *asked;
+
+    for (int i = 0; i < 4; i++) {
+        brew_one(room, "left", cup[i]);
+        snprintf(text, sizeof text, "{\"do\":\"enter\",\"brew\":\"%s\",\"measure\":\"steep_s\",\"value\":%d}", cup[i],
+                 steep_s[i]);
+        agrees(room, text);
+    }
+    for (int i = 0; i < 3; i++)
+        read_strength(room, 98, QUANTITY_STRENGTH);
+    assert_float_equal(strength_of(room, cup[0]), 0.98, 1e-9);
+    room->now.mono_us += 100000000;
+    read_strength(room, 104, QUANTITY_STRENGTH);
+    assert_null(find_emitted(room, MESSAGE_MEASURE, MEASURE_STRENGTH_PCT));
+    asked = find_emitted(room, MESSAGE_WARNING, 0);
+    assert_non_null(asked);
+    assert_string_equal(asked->warning.warning, "strength-unsure");
+    assert_non_null(strstr(asked->warning.detail, cup[1]));
+    assert_non_null(strstr(asked->warning.detail, cup[2]));
+    snprintf(text, sizeof text, "{\"do\":\"sample\",\"how\":\"take\",\"brew\":\"%s\",\"seq\":%d}", cup[2],
+             (int)room->seq - 1);
+    agrees(room, text);
+    assert_float_equal(strength_of(room, cup[2]), 1.04, 1e-9);
+    read_strength(room, 104, QUANTITY_STRENGTH); /* the next of that sample is known */
+    assert_string_equal(find_emitted(room, MESSAGE_MEASURE, MEASURE_STRENGTH_PCT)->measure.brew, cup[2]);
+}
+
+/* Water drifts in steps: it is of no cup, and each cup is corrected by what lies about it. */
+static void test_water_is_subtracted(void **state)
+{
+    struct room *room = *state;
+    char name[BREW_SIZE];
+
+    brew_one(room, "left", name);
+    room->now.mono_us += 100000000;
+    read_strength(room, 12, QUANTITY_STRENGTH);
+    assert_null(find_emitted(room, MESSAGE_MEASURE, MEASURE_STRENGTH_PCT));
+    assert_string_equal(find_emitted(room, MESSAGE_WARNING, 0)->warning.warning, "blank-drift");
+    room->now.mono_us += 60000000;
+    read_strength(room, 140, QUANTITY_STRENGTH);
+    assert_float_equal(strength_of(room, name), 1.28, 1e-9);
+    room->now.mono_us += 55000000; /* as long after as before: the zero moved back by half of it */
+    read_strength(room, 6, QUANTITY_STRENGTH);
+    assert_float_equal(strength_of(room, name), 1.40 - 0.09, 0.003);
+}
+
+/* One number typed is no better than one reading: never surer than three. */
+static void test_a_strength_typed_in_is_no_surer_than_one_that_was_read(void **state)
+{
+    struct room *room = *state;
+    char name[BREW_SIZE], text[160];
+    const struct message *typed;
+    double read_u;
+
+    brew_one(room, "left", name);
+    for (int i = 0; i < 3; i++)
+        read_strength(room, 118, QUANTITY_STRENGTH);
+    read_u = brews_find(&room->stations.brews, name)->measures.standard_uncertainty[MEASURE_STRENGTH_PCT];
+    snprintf(text, sizeof text, "{\"do\":\"enter\",\"brew\":\"%s\",\"measure\":\"strength_pct\",\"value\":1.18}", name);
+    agrees(room, text);
+    typed = find_emitted(room, MESSAGE_MEASURE, MEASURE_STRENGTH_PCT);
+    assert_true(typed->measure.standard_uncertainty > read_u);
+    assert_float_equal(typed->measure.standard_uncertainty, hypot(0.012, 0.01), 1e-12);
 }
 
 static void test_what_was_typed_in_stands_when_a_reading_is_taken_off(void **state)
@@ -162,7 +295,7 @@ static void test_a_reading_far_from_the_others_is_said_and_kept(void **state)
     read_strength(room, 155, QUANTITY_STRENGTH);
     assert_string_equal(find_emitted(room, MESSAGE_WARNING, 0)->warning.warning, "strength-suspect");
     assert_non_null(strstr(find_emitted(room, MESSAGE_WARNING, 0)->warning.detail, "1.55"));
-    assert_float_equal(last_of(room, MEASURE_STRENGTH_PCT), (1.40 + 1.41 + 1.42 + 1.55) / 4, 1e-9);
+    assert_float_equal(last_of(room, MEASURE_STRENGTH_PCT), (1.40 + 1.41 + 1.42) / 3, 1e-9);
 }
 
 static void test_a_sample_too_warm_for_the_instrument_is_kept_and_said(void **state)
@@ -232,6 +365,7 @@ static void test_a_strength_reading_has_an_age_only_within_its_boot(void **state
 
     room->stations.replicates = 2;
     read_strength(room, 150, QUANTITY_STRENGTH); /* no cup waits for it */
+    room->now.mono_us += 100000000;
     brew_one(room, "left", name);
     read_strength(room, 140, QUANTITY_STRENGTH);
     boot_anew(room);
@@ -355,6 +489,10 @@ int main(void)
         cmocka_unit_test_setup_teardown(test_the_oldest_cup_comes_first_and_the_operator_corrects, set_up, tear_down),
         cmocka_unit_test_setup_teardown(test_a_discarded_cup_gives_up_its_readings, set_up, tear_down),
         cmocka_unit_test_setup_teardown(test_any_reading_is_put_right, set_up, tear_down),
+        cmocka_unit_test_setup_teardown(test_a_strength_typed_in_is_no_surer_than_one_that_was_read, set_up, tear_down),
+        cmocka_unit_test_setup_teardown(test_water_is_subtracted, set_up, tear_down),
+        cmocka_unit_test_setup_teardown(test_a_reading_that_may_be_of_two_cups_is_asked, set_up, tear_down),
+        cmocka_unit_test_setup_teardown(test_samples_are_moved_with_one_order_each, set_up, tear_down),
         cmocka_unit_test_setup_teardown(test_what_was_typed_in_stands_when_a_reading_is_taken_off, set_up, tear_down),
         cmocka_unit_test_setup_teardown(test_a_reading_far_from_the_others_is_said_and_kept, set_up, tear_down),
         cmocka_unit_test_setup_teardown(test_a_sample_too_warm_for_the_instrument_is_kept_and_said, set_up, tear_down),
