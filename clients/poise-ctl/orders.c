@@ -104,7 +104,8 @@ int command_enter(const struct ctl *ctl)
     request = ctl_request(ctl, "enter");
     json_object_set_new(request, "measure", json_string(ctl->words[0]));
     json_object_set_new(request, "value", json_real(value));
-    if (isnan(u) && measure != MEASURE_PRESSED_DRY) /* that is a yes or a no */
+    /* that is a yes or a no; and a strength is less sure than its digits: the bench knows its refractometer */
+    if (isnan(u) && measure != MEASURE_PRESSED_DRY && measure != MEASURE_STRENGTH_PCT)
         u = uncertainty_of_digits(ctl->words[1]);
     if (!isnan(u))
         json_object_set_new(request, "standard_uncertainty", json_real(u));

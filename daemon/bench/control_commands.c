@@ -327,9 +327,10 @@ static int do_enter(struct request *request, struct why *why)
         return why_set(why, -EINVAL, "\"value\" is missing: the number that was read");
     if (!isnan(uncertainty) && !(uncertainty >= 0 && isfinite(uncertainty)))
         return why_set(why, -EINVAL, "\"standard_uncertainty\" is not below 0");
-    error = brew_enter(request->control->stations, brew, (enum measure)measure, value, uncertainty, request->now, why);
     control_put_brew(request, brew);
-    return error;
+    if ((error = brew_doubt(request->control->stations, brew, (enum measure)measure, value, why)) != 0)
+        return error;
+    return brew_enter(request->control->stations, brew, (enum measure)measure, value, uncertainty, request->now, why);
 }
 
 static int do_begin(struct request *request, struct why *why)

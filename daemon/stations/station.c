@@ -10,6 +10,7 @@
 
 #include "mark.h"
 #include "strength.h"
+#include "poise/brew.h"
 
 /* An order can be taken back so long: a wet hand sees at once that it hit the wrong key. */
 static const int64_t UNDO_WITHIN_US = 10000000;
@@ -301,6 +302,89 @@ static bool tracker_holds(const struct stations *stations, int station, const st
         return false;
     tracker_view(stations->all[station].tracker, &view);
     return view.brew == brew->number;
+}
+
+/* ---- numbers that cannot well be true ---- */
+
+/* So many cups of this bench show what is usual, and this much beside them is not (common practice, no source). */
+enum { USUAL_CUPS = 3 };
+static const double UNUSUAL = 2;
+
+/* More of a dose than dissolves: about a third of roasted coffee is soluble at all (from memory, no source at hand). */
+static const double EXTRACTION_MOST_PCT = 35;
+
+/* More in the cup than was poured; what dissolved adds a little. */
+static const double MORE_THAN_POURED_G = 10;
+
+static bool is_unusual(const struct stations *stations, const struct brew *brew, enum measure measure, double value,
+                       double *least, double *most)
+{
+    int count = 0;
+
+    *least = *most = NAN;
+    for (int i = 0; i < stations->brews.count; i++) {
+        const struct brew *other = stations->brews.all[i];
+        double known = other->measures.value[measure];
+
+        if (other == brew || other->discarded || isnan(known))
+            continue;
+        *least = fmin(*least, known);
+        *most = fmax(*most, known);
+        count++;
+    }
+    return count >= USUAL_CUPS && (value > UNUSUAL * *most || value < *least / UNUSUAL);
+}
+
+static int ask_back(const struct stations *stations, const struct brew *brew, enum measure measure, double value,
+                    struct why *why)
+{
+    const char *unit = measure == MEASURE_STRENGTH_PCT ? "%" : "g", *name = measure_name(measure);
+    int decimals = measure_decimals(measure);
+    double with[MEASURE_COUNT], least, most;
+
+    memcpy(with, brew->measures.value, sizeof with);
+    with[measure] = value;
+    if (measure == MEASURE_BEVERAGE_G && with[MEASURE_BEVERAGE_G] > with[MEASURE_WATER_G] + MORE_THAN_POURED_G)
+        return why_set(
+            why, -EAGAIN,
+            "%.*f g in the cup, of %.*f g of water?  If that is what the cup weighs, enter what is left when "
+            "it is taken off; if it is so, enter it again",
+            decimals, value, decimals, with[MEASURE_WATER_G]);
+    if (extraction_in_cup_pct(with[MEASURE_STRENGTH_PCT], with[MEASURE_BEVERAGE_G], with[MEASURE_DOSE_G])
+        > EXTRACTION_MOST_PCT)
+        return why_set(
+            why, -EAGAIN,
+            "%s %.*f %s?  %.0f %% of the coffee would be in the cup, more than dissolves; if it is so, enter "
+            "it again",
+            name, decimals, value, unit,
+            extraction_in_cup_pct(with[MEASURE_STRENGTH_PCT], with[MEASURE_BEVERAGE_G], with[MEASURE_DOSE_G]));
+    if (is_unusual(stations, brew, measure, value, &least, &most))
+        return why_set(why, -EAGAIN, "%s %.*f %s?  Cups here were %.*f to %.*f; if it is so, enter it again", name,
+                       decimals, value, unit, decimals, least, decimals, most);
+    return 0;
+}
+
+int brew_doubt(struct stations *stations, const struct brew *brew, enum measure measure, double value, struct why *why)
+{
+    struct doubted *doubted = &stations->doubted;
+    bool again = strcmp(doubted->brew, brew->name) == 0 && doubted->measure == measure && doubted->value == value;
+    int error = 0;
+
+    if (measure == MEASURE_DOSE_G || measure == MEASURE_WATER_G || measure == MEASURE_BEVERAGE_G
+        || measure == MEASURE_STRENGTH_PCT)
+        error = ask_back(stations, brew, measure, value, why);
+    doubted->brew[0] = '\0';
+    if (!error)
+        return 0;
+    if (again) {
+        stations_warn(stations, brew, brew->station, "implausible", "%s of %s is %g, and was confirmed",
+                      measure_name(measure), brew->name, value);
+        return 0;
+    }
+    strcpy(doubted->brew, brew->name);
+    doubted->measure = measure;
+    doubted->value = value;
+    return error;
 }
 
 int brew_enter(struct stations *stations, struct brew *brew, enum measure measure, double value,

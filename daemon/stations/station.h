@@ -42,6 +42,10 @@ int station_undo(struct stations *stations, int station, struct moment now, stru
 int station_discard(struct stations *stations, int station, const char *reason, struct moment now, struct why *why);
 int brew_discard(struct stations *stations, struct brew *brew, const char *reason, struct moment now, struct why *why);
 
+/* A number that cannot well be true is asked back once, as a slip of the finger: -EAGAIN with the question.  The same
+ * again is taken, and a warning notes it. */
+int brew_doubt(struct stations *stations, const struct brew *brew, enum measure measure, double value, struct why *why);
+
 /* A measure of a brew, as the operator read it; the uncertainty may be NAN. */
 int brew_enter(struct stations *stations, struct brew *brew, enum measure measure, double value,
                double standard_uncertainty, struct moment now, struct why *why);

@@ -66,6 +66,11 @@ struct stations {
         bool said;
     } undo[MOVES_KEPT]; /* whose readings were whose before the last order about them */
     int undo_count;
+    struct doubted {
+        char brew[BREW_SIZE];
+        enum measure measure;
+        double value;
+    } doubted;           /* a number that was asked back: the same again is meant */
     int64_t unknown_us;  /* when it was last said that a reading cannot become a strength */
     double sample_c;     /* of what lies on the refractometer; NAN: it has not said */
     int64_t sample_c_us; /* when it said so */

@@ -253,8 +253,9 @@ static void report_questions(struct tracker *tracker, struct tracker_events *eve
         snprintf(event->detail, sizeof event->detail,
                  !story->cup_known && story->cup_u_g < 8
                      ? "More than one known cup fits: how much coffee is in it, in g (perhaps %.0f)?"
-                     : "The empty cup was never seen: how much coffee is in it, in g (%.0f is a guess)?",
-                 story->measures.value[MEASURE_BEVERAGE_G]);
+                     : "The empty cup was never seen (%.0f g of coffee is a guess): weigh it empty, and enter the full "
+                       "cup's %.1f g less that.",
+                 story->measures.value[MEASURE_BEVERAGE_G], story->full_g);
     }
 }
 

@@ -266,6 +266,37 @@ static void test_a_strength_typed_in_is_no_surer_than_one_that_was_read(void **s
     assert_float_equal(typed->measure.standard_uncertainty, hypot(0.012, 0.01), 1e-12);
 }
 
+/* A slip of the finger is asked back once; the same again is meant, and noted. */
+static void test_a_number_that_cannot_be_is_asked_back_once(void **state)
+{
+    struct room *room = *state;
+    char name[4][BREW_SIZE], text[200];
+
+    for (int i = 0; i < 4; i++)
+        brew_one(room, "left", name[i]);
+    for (int i = 0; i < 3; i++) {
+        snprintf(text, sizeof text, "{\"do\":\"enter\",\"brew\":\"%s\",\"measure\":\"strength_pct\",\"value\":%g}",
+                 name[i], 1.1 + 0.2 * i);
+        agrees(room, text);
+    }
+    snprintf(text, sizeof text, "{\"do\":\"enter\",\"brew\":\"%s\",\"measure\":\"dose_g\",\"value\":150}", name[3]);
+    refuses(room, text, "Cups here were 15.0 to 15.0");
+    snprintf(text, sizeof text, "{\"do\":\"enter\",\"brew\":\"%s\",\"measure\":\"beverage_g\",\"value\":333}", name[3]);
+    refuses(room, text, "of 230.0 g of water?");
+    snprintf(text, sizeof text, "{\"do\":\"enter\",\"brew\":\"%s\",\"measure\":\"strength_pct\",\"value\":14.4}",
+             name[3]);
+    refuses(room, text, "191 % of the coffee would be in the cup");
+    snprintf(text, sizeof text, "{\"do\":\"enter\",\"brew\":\"%s\",\"measure\":\"strength_pct\",\"value\":14.4}",
+             name[2]);
+    refuses(room, text, "enter it again"); /* of another cup it is another slip */
+    agrees(room, text);
+    assert_string_equal(find_emitted(room, MESSAGE_WARNING, 0)->warning.warning, "implausible");
+    assert_float_equal(last_of(room, MEASURE_STRENGTH_PCT), 14.4, 1e-9);
+    snprintf(text, sizeof text, "{\"do\":\"enter\",\"brew\":\"%s\",\"measure\":\"strength_pct\",\"value\":1.44}",
+             name[3]);
+    agrees(room, text);
+}
+
 static void test_what_was_typed_in_stands_when_a_reading_is_taken_off(void **state)
 {
     struct room *room = *state;
@@ -493,6 +524,7 @@ int main(void)
         cmocka_unit_test_setup_teardown(test_water_is_subtracted, set_up, tear_down),
         cmocka_unit_test_setup_teardown(test_a_reading_that_may_be_of_two_cups_is_asked, set_up, tear_down),
         cmocka_unit_test_setup_teardown(test_samples_are_moved_with_one_order_each, set_up, tear_down),
+        cmocka_unit_test_setup_teardown(test_a_number_that_cannot_be_is_asked_back_once, set_up, tear_down),
         cmocka_unit_test_setup_teardown(test_what_was_typed_in_stands_when_a_reading_is_taken_off, set_up, tear_down),
         cmocka_unit_test_setup_teardown(test_a_reading_far_from_the_others_is_said_and_kept, set_up, tear_down),
         cmocka_unit_test_setup_teardown(test_a_sample_too_warm_for_the_instrument_is_kept_and_said, set_up, tear_down),
