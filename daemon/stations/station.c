@@ -370,6 +370,8 @@ int brew_doubt(struct stations *stations, const struct brew *brew, enum measure 
     bool again = strcmp(doubted->brew, brew->name) == 0 && doubted->measure == measure && doubted->value == value;
     int error = 0;
 
+    if (!(value >= measure_least(measure) && value <= measure_most(measure)))
+        return 0; /* it is refused for that */
     if (measure == MEASURE_DOSE_G || measure == MEASURE_WATER_G || measure == MEASURE_BEVERAGE_G
         || measure == MEASURE_STRENGTH_PCT)
         error = ask_back(stations, brew, measure, value, why);
