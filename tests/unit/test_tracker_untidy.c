@@ -323,6 +323,31 @@ static void a_cup_that_never_comes_back_keeps_its_brew(void **state)
     assert_true(was_said(trace, TRACKER_QUESTION, "beverage"));
 }
 
+/* A hand or a full cloth is laid on brewer and cup as evenly as water runs, and is taken away again: the brew that was
+ * begun is taken back, and the real one begins where it does. */
+static void a_brew_out_of_nothing_is_taken_back(void **state)
+{
+    struct trace *trace = *state;
+    struct tracker_event reported[REPORTED];
+    uint32_t brews;
+    double dosed_s;
+
+    put_things(trace);
+    move(trace, 60, 6);
+    move(trace, -60, 0.3);
+    wait_s(trace, 20);
+    brews = (uint32_t)count_of(trace, TRACKER_BEGIN);
+    assert_int_equal(count_of(trace, TRACKER_DISCARD), brews);
+    dosed_s = seconds_now(trace);
+    move(trace, 15, 4);
+    wait_s(trace, 3);
+    move(trace, 230, 20);
+    wait_s(trace, 40);
+    assert_true(stages_of(trace, brews + 1, reported) > 0);
+    assert_float_equal((double)reported[0].at_us / 1e6, dosed_s, 0.5);
+    assert_float_equal(measured(trace, brews + 1, MEASURE_WATER_G), 230, 0.3);
+}
+
 /* Two hundred and fifty readings a second, and five hundred. */
 static void fast_scales_are_followed(void **state)
 {
@@ -354,6 +379,7 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test_setup_teardown(a_cup_that_never_comes_back_keeps_its_brew, setup, teardown),
         cmocka_unit_test_setup_teardown(fast_scales_are_followed, setup, teardown),
+        cmocka_unit_test_setup_teardown(a_brew_out_of_nothing_is_taken_back, setup, teardown),
         cmocka_unit_test_setup_teardown(a_stir_on_the_heels_of_the_pour_is_no_water, setup, teardown),
         cmocka_unit_test_setup_teardown(a_breath_between_pours_is_no_bloom, setup, teardown),
         cmocka_unit_test_setup_teardown(a_pour_without_a_rest_is_uncertain, setup, teardown),
