@@ -698,10 +698,8 @@ static enum stage next_stage(const struct guiding *guiding)
 
 static void say_next(struct guiding *guiding)
 {
-    static const char *const words[STAGE_COUNT] = { "",         "coffee",         "bloom",
-                                                    "pour",     "steep",          "stir",
-                                                    "settle",   "press",          "weigh the cup",
-                                                    "strength", "the cup is done" };
+    static const char *const words[STAGE_COUNT] = { "",       "coffee", "bloom", "pour",     "steep",          "stir",
+                                                    "settle", "press",  "weigh", "strength", "the cup is done" };
     enum stage next = guiding->out->next_stage;
     double at_s = NAN;
     char time[16];

@@ -134,7 +134,7 @@ def test_timer_says_when_the_water_is_right_and_when_it_is_more(bench):
     for shown, words in (("120.0", "110.0 g to go of 230 ± 2 g"), ("227.9", "2.1 g to go of 230 ± 2 g"),
                          ("228.0", "right: 230 ± 2 g"), ("232.0", "right: 230 ± 2 g"),
                          ("232.1", "2.1 g above 230 ± 2 g")):
-        weigh(port, float(shown))
+        weigh(port, float(shown), float(shown))
         plain.wait_line(r"left 001 pour .*, " + re.escape(words) + ", water " + re.escape(shown) + " g")
         expect_on(screen, words)
 
@@ -202,9 +202,9 @@ def test_timer_tells_from_earlier_cups_how_far_the_extraction_is(bench):
     rows = bench.wait_query("SELECT steep_s, extraction_pct FROM brew_summary WHERE plan_kept = 1"
                             " AND extraction_pct IS NOT NULL", lambda rows: len(rows) == 6)
     assert {row["steep_s"] for row in rows} == {25, 50, 100}
-    load(bench)                         # the same plan once more
+    load(bench, PLAN.replace("replicates = 2", "replicates = 4"))       # longer: its cups are known
     screen = bench.start("poise-timer", "--store", bench.store, terminal=SCREEN)
-    expect_on(screen, "ferry-steep 1 of 6:")
+    expect_on(screen, "ferry-steep 7 of 12:")
     assert bench.ask(do="begin")["ok"] and bench.ask(do="mark", stage="pour")["ok"]
     # 1 - exp(-0.02 * 25) = 0.393
     plain.wait_line(r"left 007 pour .*, about \d+ % of the final extraction, 39 % at 0:25 \(by 6 earlier cups\); ")

@@ -181,7 +181,7 @@ static const struct situation {
     { PRESSURE, "scale=1 load=4000 stage=press kpa=11 press=4 water_s=92", "Harder",
       "Press harder: with 20 ± 3 kPa for 25 s.", "11", "kPa", "20 ± 3 kPa, 4 s of 25 s", NULL, NULL, NULL },
     { PRESSURE, "scale=1 load=6000 stage=press kpa=21 press=9.7 water_s=92", "Press", "Press with 20 ± 3 kPa for 25 s.",
-      "21", "kPa", "20 ± 3 kPa, 9 s of 25 s", NULL, "next: weigh the cup", NULL },
+      "21", "kPa", "20 ± 3 kPa, 9 s of 25 s", NULL, "next: weigh", NULL },
     { PRESSURE, "scale=1 load=9000 stage=press kpa=27 press=9 water_s=92", "Ease off", NULL, "27", NULL, NULL, NULL,
       NULL, NULL },
     { PRESSURE, "scale=1 load=6000 stage=press kpa=21 press=25.2 water_s=92", "Stop", "Stop pressing: 25 s.", NULL,

@@ -196,7 +196,7 @@ def shown_beside(world):
             cups.cup("press-end", {"press": level}, 19 + 0.3 * (level == "dry") + rng.normal(0, 0.3), replicate,
                      pressed_dry=(float(level == "dry"), 0))
     world.note("pressed_dry_caution", re.search(r"nothing more came|until dry|pressed dry",
-                                                world.report("hiss").cautions), False)
+                                                world.report("press-end").cautions), False)
     with world.cups() as cups:
         cups.experiment("doses", {"dose_g": (12, 15, 18)}, replicates=4)
         for replicate, dose in blocks(rng, (12, 15, 18), 4):
