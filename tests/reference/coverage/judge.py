@@ -24,8 +24,7 @@ import numpy as np
 sys.dont_write_bytecode = True      # a run leaves nothing in the source tree
 import world as judged
 from made_store import empty_store
-for part in ("rows_steeping", "rows_levels", "rows_series", "rows_decisions", "rows_recipe",
-             "rows_tasting"):
+for part in ("rows_steeping", "rows_levels", "rows_series", "rows_decisions", "rows_recipe"):
     importlib.import_module(part)
 
 HERE = os.path.dirname(os.path.abspath(__file__))
