@@ -308,7 +308,7 @@ void shape_words(const struct shape_fit *fit, char *out, size_t size)
 }
 
 /* Another shape's AICc must be larger by this. */
-static const double CLEARLY_WORSE = 2;
+static const double CLEARLY_WORSE = 4;
 
 /* What holds first order within it is a rival already when one in four would fit so much better by luck: a true plateau
  * loses some claims by that, a creeping one keeps few. */

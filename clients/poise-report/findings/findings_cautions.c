@@ -243,20 +243,39 @@ static void caution_unfiltered(struct findings *out)
     }
 }
 
+/* Is it the levels of a factor that were pressed until dry, or not?  Then that is what was varied. */
+static bool is_varied(const struct findings *out)
+{
+    for (int f = 0; f < out->factor_count; f++) {
+        int dry[LEVELS] = { 0 }, stopped[LEVELS] = { 0 }, mixed = 0;
+
+        for (size_t i = 0; i < out->point_count; i++) {
+            double value = out->point[i].cup->measures.value[MEASURE_PRESSED_DRY];
+
+            dry[out->point[i].level[f]] += value > 0.5;
+            stopped[out->point[i].level[f]] += value <= 0.5;
+        }
+        for (int i = 0; i < out->factor[f].level_count; i++)
+            mixed += dry[i] && stopped[i];
+        if (!mixed)
+            return true;
+    }
+    return false;
+}
+
 /* A press that goes on until nothing more comes is worth some grams: cups that differ in it differ already. */
 static void caution_pressed_dry(struct findings *out)
 {
     int dry = 0, stopped = 0;
 
-    for (int f = 0; f < out->factor_count; f++)
-        if (strcmp(out->factor[f].name, "pressed_dry") == 0)
-            return;
     for (size_t i = 0; i < out->point_count; i++) {
         double value = out->point[i].cup->measures.value[MEASURE_PRESSED_DRY];
 
         dry += value > 0.5;
         stopped += value <= 0.5;
     }
+    if (dry && stopped && is_varied(out))
+        return;
     if (dry && stopped)
         findings_caution(out,
                          "%d cup%s pressed until nothing more came, %d %s stopped before: that alone is worth some "
