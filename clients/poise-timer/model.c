@@ -351,10 +351,8 @@ double station_stage_s(const struct timer_station *station, int64_t now_us)
 
 double station_load_g(const struct timer_station *station)
 {
-    if (!isnan(station->bench.load_g))
-        return station->bench.load_g;
     if (!station->shown_at_us || station->status != READING_OK)
-        return NAN;
+        return station->bench.load_g;
     return decimal_to_double(station->shown) + station->offset_g;
 }
 
@@ -364,10 +362,10 @@ double station_water_g(const struct timer_station *station)
 
     if (station->stage < STAGE_BLOOM || station->stage == STAGE_DONE)
         return NAN;
-    if (pouring(station) && !isnan(station->bench.water_g))
-        return station->bench.water_g;
     if (!pouring(station) || isnan(load_g) || isnan(station->load_base_g)) {
         water_g = station->measures.value[MEASURE_WATER_G];
+        if (isnan(water_g) && pouring(station)) /* after a mark by hand the bench waits for more than one reading */
+            water_g = station->bench.water_g;
         return isnan(water_g) ? station->water_base_g : water_g;
     }
     water_g = (isnan(station->water_base_g) ? 0 : station->water_base_g) + load_g - station->load_base_g;

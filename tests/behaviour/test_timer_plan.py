@@ -134,7 +134,7 @@ def test_timer_says_when_the_water_is_right_and_when_it_is_more(bench):
     for shown, words in (("120.0", "110.0 g to go of 230 ± 2 g"), ("227.9", "2.1 g to go of 230 ± 2 g"),
                          ("228.0", "right: 230 ± 2 g"), ("232.0", "right: 230 ± 2 g"),
                          ("232.1", "2.1 g above 230 ± 2 g")):
-        weigh(port, float(shown), float(shown))
+        weigh(port, *[float(shown)] * 4)
         plain.wait_line(r"left 001 pour .*, " + re.escape(words) + ", water " + re.escape(shown) + " g")
         expect_on(screen, words)
 
