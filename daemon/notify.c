@@ -1,4 +1,4 @@
-/* Telling the service manager how it goes; see notify.h.  Written out because it is one datagram. */
+/* Informing the service manager how it goes; see notify.h.  Written out because it is one datagram. */
 #include "notify.h"
 
 #include <errno.h>

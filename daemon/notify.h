@@ -1,4 +1,4 @@
-/* Telling the service manager how it goes (sd_notify(3), protocol only): nothing where there is none. */
+/* Informing the service manager how it goes (sd_notify(3), protocol only): nothing where there is none. */
 #ifndef POISE_NOTIFY_H
 #define POISE_NOTIFY_H
 

@@ -105,7 +105,7 @@ static void acknowledge(struct logger *logger)
     client_kept(logger->client, seq);
 }
 
-/* Until it works or we are reported to stop.  Nothing is taken in meanwhile: the bench's journal keeps it. */
+/* Until it works or we are asked to stop.  Nothing is taken in meanwhile: the bench's journal keeps it. */
 static void commit(struct logger *logger)
 {
     struct why why, last = { "" };

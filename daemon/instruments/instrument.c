@@ -242,7 +242,7 @@ static void adopt(struct instrument *open, struct instrument *fresh)
         open->beside = NULL;
         if (open->serial)
             instrument_begin_again(open);
-        else if (open->usb) /* the new driver has to be reported what the device is */
+        else if (open->usb) /* the new driver has to learn what the device is */
             instrument_lose(open, "its settings have changed; it is opened again");
     }
     instrument_free(fresh);

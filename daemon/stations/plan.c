@@ -318,6 +318,8 @@ static int best_open(const struct planner *planner, const struct brew *brew)
 /* Gives up the run that a brew was for; it waits again, first of all. */
 static void let_go(struct planner *planner, int run, const struct brew *brew)
 {
+    if (strcmp(planner->made[run].kept, brew->name) == 0) /* a cup counts for one run */
+        planner->made[run].kept[0] = '\0';
     if (strcmp(planner->made[run].brew, brew->name) != 0)
         return;
     planner->made[run].brew[0] = '\0';

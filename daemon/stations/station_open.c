@@ -70,7 +70,7 @@ void stations_close(struct stations *stations)
     brews_free(&stations->brews);
 }
 
-/* While all stations are still there: who is reported of an end looks at them. */
+/* While all stations are still there: who hears of an end looks at them. */
 static void end_brews_of_gone(struct stations *stations, const struct config *config, struct moment now)
 {
     for (int i = 0; i < stations->count; i++) {

@@ -14,7 +14,7 @@ enum {
 
 static const char percent_doubt[] = "percent may be strength or Brix: compare with the display";
 static const char unit_doubt[] = "the numbers come without a unit: does the display show this one?";
-static const char fields_doubt[] = "what each number is was reported by its size: compare with the display";
+static const char fields_doubt[] = "what each number is was found by its size: compare with the display";
 static const char comma_doubt[] = "1,234 can be read two ways: is the comma the decimal sign?";
 
 /* What a configuration can say, the surest first. */

@@ -17,7 +17,7 @@ static const int64_t TAIL_US = 60000000;
 
 /* A brew is reported to begin so long after it truly did, at most: coffee is weighed, water comes, and only then is it
  * sure. */
-static const int64_t TOLD_LATE_US = 300000000;
+static const int64_t REPORTED_LATE_US = 300000000;
 
 struct held {
     struct held *next;
@@ -109,7 +109,7 @@ static int hold_back(struct span *span, const struct recorded *one, const struct
     span->end = &held->next;
     while (span->first
            && (strcmp(span->first->boot, common->boot) != 0
-               || span->first->mono_us < common->mono_us - LEAD_US - TOLD_LATE_US))
+               || span->first->mono_us < common->mono_us - LEAD_US - REPORTED_LATE_US))
         free(first_out(span));
     return 0;
 }
@@ -137,7 +137,7 @@ static int let_go(struct span *span, int64_t since_us)
 }
 
 /* Does it say that the brew is under way?  Corrections say nothing of that: they come days later too. */
-static bool tells_of(const struct message *message, const char *brew)
+static bool speaks_of(const struct message *message, const char *brew)
 {
     if (message->kind == MESSAGE_STAGE)
         return message->stage.by == BY_TRACKER && strcmp(message->stage.brew, brew) == 0;
@@ -150,7 +150,7 @@ static int offer_brew(struct span *span, const struct recorded *one, const struc
     const char *brew = span->options->brew;
     int error;
 
-    if (span->place == BEFORE && !tells_of(message, brew))
+    if (span->place == BEFORE && !speaks_of(message, brew))
         return hold_back(span, one, &message->common);
     if (span->place == BEFORE) {
         int64_t began_us = message->kind == MESSAGE_BREW ? message->brew.at_us : message->stage.at_us;

@@ -32,7 +32,7 @@ double second_u_g(const struct second *second)
     return hypot(sqrt(2) * uncertainty_of_resolution((double)second->resolution_g), CREEP_G);
 }
 
-/* Reports the brew's scale what ran into the cup since it was reported last, dt_s ago. */
+/* Adds to the brew's scale what ran into the cup since the last time, dt_s ago. */
 static void account_for(struct tracker *tracker, double dt_s)
 {
     struct second *second = &tracker->second;

@@ -299,7 +299,7 @@ static int decode(void *state, const uint8_t *frame_bytes, size_t length, struct
 
     if (report == NULL)
         return length > 1 ? -REJECT_OTHER_REPORT : 0;
-    if (report[KEYS] == KEY_ROLLOVER) /* more keys than it can report: nothing changes */
+    if (report[KEYS] == KEY_ROLLOVER) /* more keys than fit a report: nothing changes */
         return 0;
     if (keyboard->alt_code && !(report[MODIFIERS] & (ALT_LEFT | ALT_RIGHT))) {
         if (keyboard->alt_value >= ' ' && keyboard->alt_value < 0x7f)

@@ -53,7 +53,7 @@ enum zero_bits { BIT_ZERO, BIT_RETURN, BIT_COUNT };
 struct hid_scale {
     bool described; /* what follows comes from the report descriptor */
     bool has_ids;
-    bool data_reported; /* by the configuration: it wins over the descriptor */
+    bool data_given; /* by the configuration: it wins over the descriptor */
     uint8_t data_report;
     uint32_t weight_bit, weight_bits;
     uint8_t zero_kind, zero_report; /* 0: it cannot be zeroed from here */
@@ -83,7 +83,7 @@ static int set_data_report(struct hid_scale *scale, const struct setting *settin
         return why_set(why, -EINVAL, "line %d: data_report = %s: the ID of the report with the weight, 1 to 255",
                        setting->line, setting->value);
     scale->data_report = (uint8_t)id;
-    scale->data_reported = true;
+    scale->data_given = true;
     return 0;
 }
 
@@ -173,7 +173,7 @@ static void note_field(void *context, const struct hid_field *field)
         scale->has_ids = true;
     for (int i = 0; i < field->usage_count; i++) {
         if (field->usages[i] == DATA_WEIGHT && field->kind == HID_INPUT) {
-            if (!scale->data_reported)
+            if (!scale->data_given)
                 scale->data_report = field->report_id;
             scale->weight_bit = field->bit_offset;
             scale->weight_bits = field->bits;

@@ -19,7 +19,7 @@ struct line {
     enum quantity quantity;     /* of a number that does not say what it is */
     enum unit unit;             /* of a bare number; UNIT_NONE: it is rejected */
     enum unit temperature_unit; /* of a bare temperature */
-    char decimal;               /* ',' or '.'; 0: not reported */
+    char decimal;               /* ',' or '.'; 0: not given */
     char separator;
     bool checksum, seven_bit, blank_unit_moving;
     bool sample_limited; /* the two below are set */

@@ -1,4 +1,4 @@
-/* Serial ports, opened for us alone and set as reported; see serial.h.  Reading and writing is the loop's. */
+/* Serial ports, opened for us alone and set as configured; see serial.h.  Reading and writing is the loop's. */
 #include "serial.h"
 
 #include <dirent.h>
@@ -119,7 +119,7 @@ static int explain(int error, const char *path, struct why *why)
     }
 }
 
-static bool lines_reported(const struct serial_settings *settings)
+static bool lines_given(const struct serial_settings *settings)
 {
     return settings->dtr != SERIAL_LINE_LEAVE || settings->rts != SERIAL_LINE_LEAVE;
 }
@@ -130,7 +130,7 @@ static int set_lines(const struct serial *serial, const char *path, const struct
     int on = (settings->dtr == SERIAL_LINE_ON ? TIOCM_DTR : 0) | (settings->rts == SERIAL_LINE_ON ? TIOCM_RTS : 0);
     int off = (settings->dtr == SERIAL_LINE_OFF ? TIOCM_DTR : 0) | (settings->rts == SERIAL_LINE_OFF ? TIOCM_RTS : 0);
 
-    if (serial->pseudo || !lines_reported(settings))
+    if (serial->pseudo || !lines_given(settings))
         return 0;
     if ((off && ioctl(serial->lock, TIOCMBIC, &off) < 0) || (on && ioctl(serial->lock, TIOCMBIS, &on) < 0))
         return why_set(why, -EIO, "%s cannot switch its lines DTR and RTS; leave dtr and rts out", path);
@@ -353,7 +353,7 @@ int serial_open(struct serial **out, const char *path, const struct serial_setti
     error = resolve(path, resolved, &serial->port);
     error = error < 0 ? explain(-error, path, why) : lock_port(serial, resolved, settings, why);
     serial->touched = error == 0;
-    if (error == 0 && lines_reported(settings)) { /* libserialport would open the port again, and raise them */
+    if (error == 0 && lines_given(settings)) { /* libserialport would open the port again, and raise them */
         sp_free_port(serial->port);
         serial->port = NULL;
     }

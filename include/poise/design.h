@@ -11,7 +11,7 @@
 struct design {
     int cups, levels;
     double hours;           /* of the morning, at one station */
-    int degrees_of_freedom; /* for the spread; 0: one cup per level tells no spread */
+    int degrees_of_freedom; /* for the spread; 0: one cup per level shows no spread */
     double spread;          /* that was assumed or named */
     bool spread_assumed;    /* the plan names none */
     /* that the report will show four times out of five, by the very test it uses (layout.h): between two levels, all

@@ -2,6 +2,7 @@
 #include "poise/place.h"
 
 #include <errno.h>
+#include <limits.h>
 #include <pwd.h>
 #include <stdbool.h>
 #include <stdio.h>
@@ -77,7 +78,8 @@ static char *place_socket(const char *option, const char *environment, const cha
     snprintf(system, sizeof system, "%s/%s", system_runtime, name);
     if (option)
         snprintf(out, size, "%s", option);
-    else if (is_there(system))
+    else if (variable("STATE_DIRECTORY") || geteuid() == 0
+             || is_there(system)) /* a service may be up before poised is */
         snprintf(out, size, "ipc://%s", system);
     else
         snprintf(out, size, "ipc://%s/%s", own_runtime(folder, sizeof folder), name);
@@ -129,6 +131,47 @@ static int not_allowed(const char *path, struct why *why)
                    service_user, service_user);
 }
 
+static int strangers(const char *folder, struct why *why)
+{
+    return why_set(why, -EPERM, "%s: another user's, who could speak in the bench's place; name another folder",
+                   folder);
+}
+
+/* One folder, or link, on the way: who owns it may put another in its place, and whoever may write into it too, unless
+ * it is sticky.  `last`: the folder of the file itself, where sticky does not help: nothing is there to protect yet. */
+static int step_trusted(const char *step, bool last, struct why *why)
+{
+    struct stat status;
+
+    if (lstat(step, &status) < 0)
+        return errno == EACCES ? not_allowed(step, why) : why_set(why, -errno, "%s: %s", step, strerror(errno));
+    if (!is_trusted(status.st_uid))
+        return strangers(step, why);
+    if (S_ISDIR(status.st_mode) && (status.st_mode & S_IWOTH) && (last || !(status.st_mode & S_ISVTX)))
+        return why_set(why, -EPERM,
+                       "%s: everybody may write into the folder, so anybody could speak in the bench's place; "
+                       "name another",
+                       step);
+    return 0;
+}
+
+/* Every step of an absolute path to a folder that is there. */
+static int way_trusted(const char *folder, struct why *why)
+{
+    char step[PATH_MAX];
+    int error = 0;
+
+    for (const char *end = folder; error == 0 && end; end = strchr(end + 1, '/')) {
+        size_t length = end == folder ? 1 : (size_t)(end - folder);
+
+        snprintf(step, sizeof step, "%.*s", (int)length, folder);
+        error = step_trusted(step, false, why);
+        if (!end[1])
+            return error ? error : step_trusted(folder, true, why);
+    }
+    return error ? error : step_trusted(folder, true, why);
+}
+
 /* The part before the last slash; "/" has none before it. */
 static void go_up(char *path)
 {
@@ -140,8 +183,9 @@ static void go_up(char *path)
 
 int place_trusted(const char *path, struct why *why)
 {
-    char folder[PLACE_FOLDER_SIZE];
+    char folder[PLACE_FOLDER_SIZE], real[PATH_MAX];
     struct stat status;
+    int error;
 
     if (path[0] != '/' || strlen(path) >= sizeof folder)
         return why_set(why, -EINVAL, "%s: write a path from the root, of at most %d characters", path,
@@ -149,22 +193,18 @@ int place_trusted(const char *path, struct why *why)
     strcpy(folder, path);
     do {
         go_up(folder);
-        if (stat(folder, &status) == 0)
+        if (lstat(folder, &status) == 0)
             break;
         if (errno != ENOENT)
             return errno == EACCES ? not_allowed(folder, why) : why_set(why, -errno, "%s: %s", folder, strerror(errno));
     } while (folder[1]);
-    if (!is_trusted(status.st_uid))
-        return why_set(why, -EPERM,
-                       "%s: the folder is another user's, who could speak in the bench's place; name another", folder);
-    if (status.st_mode & S_IWOTH)
-        return why_set(why, -EPERM,
-                       "%s: everybody may write into the folder, so anybody could speak in the bench's place; "
-                       "name another",
-                       folder);
+    if (!realpath(folder, real))
+        return errno == EACCES ? not_allowed(folder, why) : why_set(why, -errno, "%s: %s", folder, strerror(errno));
+    /* both as it is named, for a link may be turned, and as it is */
+    if ((error = way_trusted(folder, why)) != 0 || (error = way_trusted(real, why)) != 0)
+        return error;
     if (lstat(path, &status) == 0)
-        return is_trusted(status.st_uid) ? 0
-                                         : why_set(why, -EPERM, "%s: belongs to another user; it is not touched", path);
+        return is_trusted(status.st_uid) ? 0 : strangers(path, why);
     return errno == EACCES   ? not_allowed(folder, why)
            : errno == ENOENT ? 0
                              : why_set(why, -errno, "%s: %s", path, strerror(errno));

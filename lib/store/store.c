@@ -253,7 +253,7 @@ static void forget_remembered(struct store *store, int bench)
 }
 
 /* A message with a known number is one heard before, unless it is later than all that was heard. */
-static bool numbers_anew(const struct store_bench *bench, const struct message_common *common)
+static bool numbers_over(const struct store_bench *bench, const struct message_common *common)
 {
     return common->seq <= bench->last_seq && bench->latest_time_us && common->time_us > bench->latest_time_us;
 }
@@ -262,7 +262,7 @@ static void bench_hears(struct store *store, int index, const struct message_com
 {
     struct store_bench *bench = &store->benches[index];
 
-    if (numbers_anew(bench, common)) {
+    if (numbers_over(bench, common)) {
         forget_remembered(store, index);
         for (int i = 0; i < store->station_count; i++) /* what was under way it has forgotten */
             if (store->stations[i].bench == index)
