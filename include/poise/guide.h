@@ -123,7 +123,7 @@ char *guide_pressure_words(double kpa, double tolerance_kpa, const struct guide_
 char *guide_temperature_words(double celsius, double tolerance_c, const struct guide_units *units, char *out,
                               size_t size);
 
-/* A setting for people: "Water: 94 °C", "Grind: 18"; `label` false: the value alone. */
+/* A setting for people: "Water: 92 °C", "Grind: 18"; `label` false: the value alone. */
 char *guide_setting_words(const struct guide_setting *setting, bool label, const struct guide_units *units, char *out,
                           size_t size);
 

@@ -1,8 +1,8 @@
 """What tests of poise-report share: running it, and cups whose comparison is known elsewhere."""
 import json
 
-TWO_BY_TWO = {("coarse", "none"): (14.1, 14.6, 13.9), ("coarse", "stir"): (18.2, 17.7, 18.4),
-              ("fine", "none"): (19.8, 20.1, 19.5), ("fine", "stir"): (20.6, 20.9, 20.3)}
+TWO_BY_TWO = {("cloth", "none"): (18.05, 18.3, 17.95), ("cloth", "swirl"): (20.1, 19.85, 20.2),
+              ("paper", "none"): (20.9, 21.05, 20.75), ("paper", "swirl"): (21.3, 21.45, 21.15)}
 
 
 def done(bench, *arguments):
@@ -16,6 +16,6 @@ def answer(bench, *arguments):
 
 
 def two_by_two(cups):
-    for (grind, stir), values in TWO_BY_TWO.items():
+    for (paper, stir), values in TWO_BY_TWO.items():
         for value in values:
-            cups.add("grind-stir", {"grind": grind, "stir": stir}, {"extraction_pct": value})
+            cups.add("filter-swirl", {"filter": paper, "stir": stir}, {"extraction_pct": value})

@@ -115,10 +115,10 @@ def test_report_says_what_is_missing(bench):
         cups.add("alone", {"stir": "none"}, {"extraction_pct": value})
     cups.done()
     assert "at one level of alone: brew another level" in bench.run("poise-report", "next", "alone")[2]
-    assert "the latest are alone, grind-stir" in bench.run("poise-report", "steep")[2]
+    assert "the latest are alone, filter-swirl" in bench.run("poise-report", "steep")[2]
     for arguments in (("--share", "2", "x"), ("--measure", "taste", "x"), ("--wrong",), ("a", "b", "c"), ("brew",),
                       ("brew", ""), ("",), ("--since", "yesterday", "brews"), ("--until", "2026-02-30", "brews"),
-                      ("--cups", "1.5", "next", "grind-stir"), ("--measure", "strength_pct", "verdicts")):
+                      ("--cups", "1.5", "next", "filter-swirl"), ("--measure", "strength_pct", "verdicts")):
         status, output, said = bench.run("poise-report", *arguments)
         assert status == 2 and not output and said
     assert "which one" in bench.run("poise-report", "next")[2]
@@ -148,7 +148,7 @@ def test_report_fits_a_narrow_screen_and_keeps_rows_whole_in_a_pipe(bench):
     two_by_two(cups)
     cups.steeps("ferry-steep", 22, 0.02, [45, 75, 120, 180, 300], title="How long to steep")
     cups.done()
-    for arguments in (("verdicts",), ("brews",), ("grind-stir",), ("ferry-steep",), ("next", "ferry-steep")):
+    for arguments in (("verdicts",), ("brews",), ("filter-swirl",), ("ferry-steep",), ("next", "ferry-steep")):
         shown = on_a_screen(bench, 80, *arguments)
         assert max(map(len, shown.splitlines())) <= 80
         assert set(shown.split()) == set(done(bench, *arguments).split())
@@ -158,13 +158,13 @@ def test_report_fits_a_narrow_screen_and_keeps_rows_whole_in_a_pipe(bench):
 def test_report_says_which_cups_do_not_count(bench):
     cups = Cups(bench)
     two_by_two(cups)
-    cups.add("grind-stir", {"grind": "fine", "stir": "stir"}, {"extraction_pct": 20, "dose_g": -3})
-    cups.add("grind-stir", {"grind": "fine", "stir": ["no", "level"]}, {"extraction_pct": 20})
-    cups.add("grind-stir", {"grind": "fine", "stir": "stir"}, {"dose_g": 15})
+    cups.add("filter-swirl", {"filter": "paper", "stir": "swirl"}, {"extraction_pct": 20, "dose_g": -3})
+    cups.add("filter-swirl", {"filter": "paper", "stir": ["no", "level"]}, {"extraction_pct": 20})
+    cups.add("filter-swirl", {"filter": "paper", "stir": "swirl"}, {"dose_g": 15})
     for i in range(8):
         cups.add("coffees", {"coffee": ("ferry", "dawn")[i % 2]}, {"extraction_pct": 20 + cups.random.gauss(0, .2)})
     cups.file.commit()
-    text = " ".join(done(bench, "grind-stir").split())
+    text = " ".join(done(bench, "filter-swirl").split())
     assert "1 cup with a number that cannot be true (first the dose of pier-20261125-013): not counted." in text
     assert "1 cup does not say at which level it was brewed: not counted." in text
     assert "1 cup without extraction: not counted." in text and "one coffee and one grinder" in text
@@ -206,7 +206,7 @@ def test_report_says_how_the_samples_were_read(bench):
     # taken back: it counts for nothing
     cups.file.execute("insert into assignment values (1, 7003, 8009, 1, null, 'operator', null, null)")
     cups.file.commit()
-    text = " ".join(done(bench, "grind-stir").split())
+    text = " ".join(done(bench, "filter-swirl").split())
     assert "Samples of 2 cups were read unfiltered" in text
     assert "showed Brix; strength was computed from it by the bench's factor (0.85 of the Brix)" in text
     assert "20 °C" not in text
@@ -232,13 +232,13 @@ def test_report_says_what_a_refractive_index_is_worth(bench):
         cups.file.execute("insert into assignment values (1, ?, ?, 1, ?, 'tracker', 1, ?)",
                           (7000 + brew, 8000 + brew, brew, 19.5 + brew / 2))
     cups.done()
-    text = " ".join(done(bench, "grind-stir").split())
+    text = " ".join(done(bench, "filter-swirl").split())
     assert "showed a refractive index; strength was computed from it by the bench's factor (0.85 of the Brix)" in text
     assert "taken as at 20 °C" in text and "about 0.06 points too low (they were at 20.0 to 25.5 °C)" in text
     assert "1.33586  nD" in done(bench, "brew", "pier-20261125-002")
 
 
-def test_report_follows_what_was_put_right(bench):
+def test_report_follows_corrections(bench):
     """A pour that was seen too early, marked later by the operator; the water corrected after the end."""
     cups = Cups(bench)
     name = cups.add("right", {"stir": "no"}, {"dose_g": 15, "water_g": 241.0, "steep_s": 62.0, "extraction_pct": 20},
@@ -264,7 +264,7 @@ def test_report_prints_the_select_it_reads_by(bench):
     cups = Cups(bench)
     two_by_two(cups)
     cups.done()
-    text = done(bench, "--sql", "grind-stir")
+    text = done(bench, "--sql", "filter-swirl")
     with sqlite3.connect(bench.store) as store:
         rows = store.execute(text).fetchall()
     assert len(rows) == 12 and text.count("\n") == 1
@@ -277,7 +277,7 @@ def test_report_brews_and_one_brew(bench):
                     {"dose_g": (15, 0.03), "beverage_g": (199.25, 0.03), "strength_pct": (1.4, 0.02),
                      "extraction_pct": (18.596667, 0.26808)}, {"dose_g": 15}, note="sweet")
     cups.file.execute("insert into warning values (1, 9000, 1, (select brew_id from brew where name = ?), 'left',"
-                      " 'plan', 'dose 16.0 g instead of 15.0')", (name,))
+                      " 'plan', 'Dose 16.0 g, planned 15.0 g')", (name,))
     cups.done()
     lines = done(bench, "--json", "brews").splitlines()
     assert [json.loads(line)["experiment"] for line in lines] == ["ferry-steep"] * 2 + ["other"]
@@ -286,7 +286,7 @@ def test_report_brews_and_one_brew(bench):
     assert len(done(bench, "--until", "2026-11-25", "brews").splitlines()) == 4
     assert len(done(bench, "--bench", "quay", "brews").splitlines()) == 1
     text = done(bench, "brew", name)
-    assert "! dose 16.0 g instead of 15.0\n" in text
+    assert "! Dose 16.0 g, planned 15.0 g\n" in text
     assert "18.60" in text and "sweet" in text and "comes from strength" in text.replace("\n", " ")
 
 

@@ -7,18 +7,18 @@ def test_report_compares_two_by_two_as_statsmodels_does(bench):
     cups = Cups(bench)
     two_by_two(cups)
     cups.done()
-    found = answer(bench, "grind-stir")["anova"]
-    assert abs(found["grind"]["f"] - 447.340909) < 1e-5
+    found = answer(bench, "filter-swirl")["anova"]
+    assert abs(found["filter"]["f"] - 447.340909) < 1e-5
     assert abs(found["stir"]["f"] - 150.613636) < 1e-5
     assert abs(found["interaction"]["f"] - 65.522727) < 1e-5
     assert abs(found["interaction"]["p"] - 4.012068e-05) < 1e-10
     assert found["residual"]["df"] == 8
-    text = done(bench, "grind-stir")
-    assert text.startswith("What stir does to extraction depends on grind") and text.count("here grind is") == 2
-    claims = answer(bench, "grind-stir")["claims"]
+    text = done(bench, "filter-swirl")
+    assert text.startswith("What stir does to extraction depends on filter") and text.count("here filter is") == 2
+    claims = answer(bench, "filter-swirl")["claims"]
     assert claims[0]["claim"] == "interaction" and claims[0]["where"] == "headline"
-    assert {"claim": "difference", "more": {"grind": "coarse", "stir": "stir"}, "less": {"grind": "coarse", "stir": "none"}}.items() \
-        <= next(c for c in claims if c.get("less") == {"grind": "coarse", "stir": "none"} and c["more"]["grind"] == "coarse").items()
+    assert {"claim": "difference", "more": {"filter": "cloth", "stir": "swirl"}, "less": {"filter": "cloth", "stir": "none"}}.items() \
+        <= next(c for c in claims if c.get("less") == {"filter": "cloth", "stir": "none"} and c["more"]["filter"] == "cloth").items()
 
 
 def test_report_calls_two_levels_the_same_only_within_a_margin(bench):
@@ -94,8 +94,8 @@ def test_report_prints_no_p_for_one_cup_per_level(bench):
 def test_report_leaves_out_cups_out_of_plan_unless_reported(bench):
     cups = Cups(bench)
     two_by_two(cups)
-    cups.add("grind-stir", {"grind": "fine", "stir": "stir"}, {"extraction_pct": 10}, kept=0)
+    cups.add("filter-swirl", {"filter": "paper", "stir": "swirl"}, {"extraction_pct": 10}, kept=0)
     cups.done()
-    assert answer(bench, "grind-stir")["cups_counted"] == 12
-    assert answer(bench, "--all", "grind-stir")["cups_counted"] == 13
-    assert "1 cup out of plan left out" in done(bench, "grind-stir")
+    assert answer(bench, "filter-swirl")["cups_counted"] == 12
+    assert answer(bench, "--all", "filter-swirl")["cups_counted"] == 13
+    assert "1 cup out of plan left out" in done(bench, "filter-swirl")

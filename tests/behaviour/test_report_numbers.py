@@ -36,7 +36,7 @@ def test_report_knows_a_ratio_by_its_name(bench):
     assert "no cup shows extraction in all, which takes dose, water and strength" in done(bench, "verdicts")
 
 
-def test_report_tells_where_a_curve_turns(bench):
+def test_report_finds_where_a_curve_turns(bench):
     cups = Cups(bench)
     for celsius in (80, 85, 90, 95) * 5:
         cups.add("hump", {"temperature_c": celsius},
@@ -74,22 +74,22 @@ def test_report_finds_the_pressure_that_is_too_much(bench):
     assert 100 > shrunk[0] > shrunk[1] > shrunk[2] > shrunk[3] > 40
 
 
-def test_report_tells_the_grams_that_pressing_dry_brought(bench):
+def test_report_estimates_the_grams_that_pressing_dry_brought(bench):
     cups = Cups(bench)
     for i in range(12):
         dry, water = i % 2, 230 + cups.random.gauss(0, 2)
         known = {"pressed_dry": dry, "water_g": water, "beverage_g": water - 36 + 6 * dry + cups.random.gauss(0, 0.2),
                  "drip_g": 5 + i % 4, "extraction_pct": 18 + 0.5 * dry + cups.random.gauss(0, 0.1)}
-        cups.add("hiss", {"pressed_dry": dry}, known)
+        cups.add("last-drops", {"pressed_dry": dry}, known)
         cups.add("stir", {"stir": "ab"[i // 2 % 2]}, known)
     cups.done()
-    text = " ".join(done(bench, "hiss").split())
+    text = " ".join(done(bench, "last-drops").split())
     assert text.startswith("Pressed dry gives 0.") and "drip-through 12" in text
     # the pour scatters by ten times as much as what is left of it when the water is taken off
     low, high = map(float, text.split("the water being the same (")[1].split(" g)")[0].split(" to "))
     assert low < 6 < high and high - low < 1
-    found = answer(bench, "hiss")["pressed_dry_or_not"]
+    found = answer(bench, "last-drops")["pressed_dry_or_not"]
     assert found["water_taken_off"] and found["grams"]["interval"][0] < 6 < found["grams"]["interval"][1]
-    assert done(bench, "next", "hiss").startswith("Brew 1 more cup at stopped before:")
+    assert done(bench, "next", "last-drops").startswith("Brew 1 more cup at stopped before:")
     text = " ".join(done(bench, "stir").split())
     assert "6 cups were pressed until nothing more came, 6 were stopped before" in text

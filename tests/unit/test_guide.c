@@ -382,12 +382,12 @@ static void a_caution_stands_where_the_work_is(void **state)
     }
 }
 
-/* 20 kPa are 0.2 bar and 2.9008 psi (1 psi = 6.894757 kPa, from pound, inch and standard gravity); 94 °C are
- * 201.2 °F. */
+/* 20 kPa are 0.2 bar and 2.9008 psi (1 psi = 6.894757 kPa, from pound, inch and standard gravity); 92 °C are
+ * 197.6 °F. */
 static void the_reader_chooses_the_units(void **state)
 {
     struct guide_units units = { GUIDE_KPA, false };
-    struct guide_setting setting = { .name = "temperature_c", .number = 94, .tolerance = NAN };
+    struct guide_setting setting = { .name = "temperature_c", .number = 92, .tolerance = NAN };
     struct guide_state now;
     struct guide_run run;
     struct guide guide;
@@ -398,9 +398,9 @@ static void the_reader_chooses_the_units(void **state)
     assert_true(guide_units_pressure("bar", &units) && guide_units_temperature("f", &units));
     assert_string_equal(guide_pressure_words(20, NAN, &units, words, sizeof words), "0.20 bar");
     assert_string_equal(guide_pressure_words(20, 3, &units, words, sizeof words), "0.20 ± 0.03 bar");
-    assert_string_equal(guide_setting_words(&setting, true, &units, words, sizeof words), "Water: 201.2 °F");
+    assert_string_equal(guide_setting_words(&setting, true, &units, words, sizeof words), "Water: 197.6 °F");
     setting.tolerance = 2;
-    assert_string_equal(guide_setting_words(&setting, false, &units, words, sizeof words), "201.2 ± 3.6 °F");
+    assert_string_equal(guide_setting_words(&setting, false, &units, words, sizeof words), "197.6 ± 3.6 °F");
     assert_true(guide_units_pressure("psi", &units));
     assert_string_equal(guide_pressure_words(20, NAN, &units, words, sizeof words), "2.9 psi");
     run_from(PRESSURE, &run);

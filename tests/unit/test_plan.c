@@ -30,7 +30,7 @@ static const char ferry[] = "; the ferry blend\n"
                             "[hold]\n"
                             "dose_g = 15.0 +- 0.1\n"
                             "water_g = 230 g +- 2 g\n"
-                            "temperature_c = 94\n"
+                            "temperature_c = 92\n"
                             "grind = 18\n"
                             "stir = swirl\n"
                             "own_kettle = the black one\n";

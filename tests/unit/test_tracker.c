@@ -162,7 +162,7 @@ static void press_above_the_limit_is_said_once(void **state)
     wait_s(trace, 3);
     move(trace, 230, 20);
     wait_s(trace, 40);
-    push(trace, 11000, 20); /* 38 kPa under 60 mm, the limit is 30 */
+    push(trace, 6000, 20); /* 21 kPa under 60 mm, the limit is 15 */
     wait_s(trace, 3);
     for (int i = 0; i < trace->reported_count; i++)
         said += trace->reported[i].kind == TRACKER_WARNING && strcmp(trace->reported[i].word, "press-too-hard") == 0;

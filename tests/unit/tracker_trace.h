@@ -28,7 +28,7 @@ struct trace {
 };
 
 static const struct tracker_config usual = {
-    .piston_diameter_mm = 60, .press_limit_kpa = 30, .retained_g_per_g = 2, .last_drops_g = 6, .lag_us = 150000
+    .piston_diameter_mm = 60, .press_limit_kpa = 15, .retained_g_per_g = 2, .last_drops_g = 6, .lag_us = 150000
 };
 
 static inline void take(struct trace *trace, struct tracker_events *events)

@@ -85,7 +85,7 @@ struct model_script {
 /* Reads one line of a script and appends it; words between the numbers ("g", "s", "in", "for", "of") are
  * for people and skipped:
  *   brew [cup 341.2] [brewer 190] [plunger 62] [stand 300] [ready 15] [retained 2.0] [most 24] [at-once 6]
- *        [per-s 0.02] [water-c 94] [drip 0.1] [evaporation 0.002]
+ *        [per-s 0.02] [water-c 92] [drip 0.1] [evaporation 0.002]
  *   wait S | put THING... [in S] [on second] | lift THING... [in S]   (cup brewer plunger stand, all)
  *   coffee G [in S] | bloom G [in S] | pour G [in S] | stir S | swirl S | press G [in S] [share X] | turn S
  *   tare [second] | knock G | lean G [for S] | draught G [for S] | drift G [in S] | abandon

@@ -173,7 +173,7 @@ def rough(world):
 row("two_by_two_contradict", FALSE, "2 x 2: \"no difference\" while the stir's own F has p < 0.05")
 row("two_by_two_printed", FALSE, "2 x 2, nothing there: any printed interval of a pair without 0")
 row("two_by_two_null", FALSE, "2 x 2, nothing there: anything sure")
-row("two_by_two_false", FALSE, "2 x 2, stir matters at coarse only: a claim that it matters at fine")
+row("two_by_two_false", FALSE, "2 x 2, stir matters with cloth only: a claim that it matters with paper")
 row("number_word_main", POWER, "number x word: the word's main effect (own F p < 0.05 / 3) is claimed")
 row("filters_contradict", FALSE, "1 or 2 papers: \"no difference\" leads while the F of papers has p < 0.001")
 
@@ -182,8 +182,8 @@ row("filters_contradict", FALSE, "1 or 2 papers: \"no difference\" leads while t
 def two_by_two(world):
     rng, case = world.rng, world.index % 3
     effects = {0: lambda c: 0.5 * (c["stir"] == "swirl"), 1: lambda c: 0.0,
-               2: lambda c: 3.0 * (c["grind"] == "fine") + 2.0 * (c["grind"] == "coarse" and c["stir"] == "swirl")}
-    cups = factorial(world, "square", {"grind": ("coarse", "fine"), "stir": ("none", "swirl")}, 3,
+               2: lambda c: 3.0 * (c["filter"] == "paper") + 2.0 * (c["filter"] == "cloth" and c["stir"] == "swirl")}
+    cups = factorial(world, "square", {"filter": ("cloth", "paper"), "stir": ("none", "swirl")}, 3,
                      lambda cell: 17 + effects[case](cell) + rng.normal(0, 0.3))
     report = world.report("square")
     p = main_p(cups, "stir") if case == 0 else 1
@@ -194,7 +194,7 @@ def two_by_two(world):
         world.note("two_by_two_null", report.headline_sure() or report.differences(), False)
         world.note("two_by_two_printed", report.pairs_without_zero(), False)
     elif case == 2:
-        false = any(set(pair[0]) == {"grind", "stir"} and pair[0]["grind"] == pair[1]["grind"] == "fine"
+        false = any(set(pair[0]) == {"filter", "stir"} and pair[0]["filter"] == pair[1]["filter"] == "paper"
                     for pair in report.differences())
         world.note("two_by_two_false", false, False)
 

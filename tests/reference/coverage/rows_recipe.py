@@ -15,7 +15,7 @@ from world import COVERS, FALSE, MEAN, POWER, factorial, row, simulation, words
 
 row("break_recipe", POWER, "a break at 42 kPa, plain to see: the recipe takes 36 to 48 kPa")
 row("recipe_contradict", FALSE, "several pressures: \"more at\" one, \"take\" another, further apart than two levels")
-row("simplest_recipe", FALSE, "2 x 2, stir matters at coarse only, fine is best: the recipe takes the stir")
+row("simplest_recipe", FALSE, "2 x 2, stir matters with cloth only, paper is best: the recipe takes the stir")
 row("equal_false", FALSE, "two levels that differ by the margin: called the same")
 row("equal_power", POWER, "two levels alike, eight cups each, spread 0.2, margin 0.5: called the same")
 row("borrowed_null", FALSE, "one cup a level, spread borrowed from steadier experiments, nothing there: sure, or keep")
@@ -44,11 +44,11 @@ def first_number(text):
 
 @simulation(300, 20)
 def square_recipe(world):
-    factorial(world, "square", {"grind": ("coarse", "fine"), "stir": ("none", "swirl")}, 4,
-              lambda cell: 17 + 3.0 * (cell["grind"] == "fine") +
-              1.5 * (cell["grind"] == "coarse" and cell["stir"] == "swirl") + world.rng.normal(0, 0.25))
+    factorial(world, "square", {"filter": ("cloth", "paper"), "stir": ("none", "swirl")}, 4,
+              lambda cell: 17 + 3.0 * (cell["filter"] == "paper") +
+              1.5 * (cell["filter"] == "cloth" and cell["stir"] == "swirl") + world.rng.normal(0, 0.25))
     takes = {factor: rows[0][-1] for factor, rows in world.report("verdicts").verdicts().items()}
-    world.note("simplest_recipe", takes.get("grind") == "fine" and takes.get("stir") == "swirl", False)
+    world.note("simplest_recipe", takes.get("filter") == "paper" and takes.get("stir") == "swirl", False)
 
 
 @simulation(800, 40)
@@ -173,7 +173,7 @@ def shown_beside(world):
         cups.experiment("steep", {"steep_s": (45, 90, 180, 300)})
         for replicate, time in blocks(rng, (45, 90, 180, 300), 3):
             cups.cup("steep", {"steep_s": time}, 20 * (1 - math.exp(-0.02 * time)) + rng.normal(0, 0.3), replicate,
-                     steep_s=(time, 0.2), slurry_c=94 - 6 * (1 - math.exp(-0.01 * time)) + rng.normal(0, 0.2))
+                     steep_s=(time, 0.2), slurry_c=92 - 6 * (1 - math.exp(-0.01 * time)) + rng.normal(0, 0.2))
     world.note("measure_words", re.search("extraction", world.report("steep", "-m", "slurry_c").text(), re.I), False)
     words(world, "alike", ("a", "b"), 3, lambda *_: 19.0)
     report = world.report("alike")

@@ -33,11 +33,11 @@ show("games_howell_high", mean(b) - mean(a) + width)
 show("games_howell_p", ptukey(abs(mean(b) - mean(a)) / sqrt(sum(part) / 2), 4, df, lower.tail = FALSE))
 
 square <- cups("square")
-table <- anova(lm(extraction ~ grind * stir, square))
-show("square_f_grind", table["grind", "F value"])
+table <- anova(lm(extraction ~ filter * stir, square))
+show("square_f_filter", table["filter", "F value"])
 show("square_f_stir", table["stir", "F value"])
-show("square_f_both", table["grind:stir", "F value"])
-show("square_p_both", table["grind:stir", "Pr(>F)"])
+show("square_f_both", table["filter:stir", "F value"])
+show("square_p_both", table["filter:stir", "Pr(>F)"])
 
 steep <- cups("steep")
 fit <- nls(extraction ~ plateau * (1 - exp(-k * steep_s)), steep, start = list(plateau = 20, k = 0.02),

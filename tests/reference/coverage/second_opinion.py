@@ -57,7 +57,7 @@ IN_R = {
     "two": ("two_levels_difference", "two_levels_low", "two_levels_high", "two_levels_p"),
     "four": ("four_levels_f", "four_levels_p", ("tukey_low", "games_howell_low"), ("tukey_high", "games_howell_high"),
              ("tukey_p", "games_howell_p")),
-    "square": ("square_f_grind", "square_f_stir", "square_f_both", "square_p_both"),
+    "square": ("square_f_filter", "square_f_stir", "square_f_both", "square_p_both"),
     "steep": (("curve_plateau", "quick_plateau"), ("curve_rate", "quick_rate"), ("curve_t95", "quick_t95"),
               "curve_t95_low", "curve_t95_high", ("curve_lack_of_fit_p", "quick_lack_of_fit_p")),
     "line": ("line_change", "line_change_low", "line_change_high"),
@@ -89,12 +89,12 @@ def fill(cups, folder):
                steep_s=lambda level: (level, 0.2))
     experiment("line", ("grind", (14, 16, 18, 20, 22)), 3, lambda level, _: 22 - 0.12 * level + rng.normal(0, 0.3))
     # Two by two, three replicates (statsmodels and scipy: F 447.340909, 150.613636, 65.522727), in no blocks.
-    cups.experiment("square", {"grind": ("coarse", "fine"), "stir": ("none", "stir")})
-    for grind, stir, values in (("coarse", "none", (14.1, 14.6, 13.9)), ("coarse", "stir", (18.2, 17.7, 18.4)),
-                                ("fine", "none", (19.8, 20.1, 19.5)), ("fine", "stir", (20.6, 20.9, 20.3))):
+    cups.experiment("square", {"filter": ("cloth", "paper"), "stir": ("none", "swirl")})
+    for paper, stir, values in (("cloth", "none", (18.05, 18.3, 17.95)), ("cloth", "swirl", (20.1, 19.85, 20.2)),
+                                ("paper", "none", (20.9, 21.05, 20.75)), ("paper", "swirl", (21.3, 21.45, 21.15))):
         for y in values:
-            cups.cup("square", {"grind": grind, "stir": stir}, y, None)
-            files.setdefault("square", []).append({"grind": grind, "stir": stir, "extraction": y})
+            cups.cup("square", {"filter": paper, "stir": stir}, y, None)
+            files.setdefault("square", []).append({"filter": paper, "stir": stir, "extraction": y})
     cups.experiment("days", {"own_part": ("a", "b")})
     for day, count in enumerate((3, 2, 4, 2)):
         shift = rng.normal(0, 0.6)
