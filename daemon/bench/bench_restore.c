@@ -67,9 +67,11 @@ static void feed_again(void *context, const char *topic, size_t topic_length, co
 static void start_above(struct bench *bench)
 {
     time_t seconds = (time_t)(bench->now.time_us / 1000000);
+    uint64_t by_clock = (uint64_t)(bench->now.time_us / 1000000 * NUMBERS_PER_SECOND);
     struct tm local;
 
-    bench->seq = (uint64_t)(bench->now.time_us / 1000000 * NUMBERS_PER_SECOND);
+    if (bench->seq < by_clock)
+        bench->seq = by_clock;
     if (localtime_r(&seconds, &local)) {
         bench->stations.brews.day = (local.tm_year + 1900) * 10000 + (local.tm_mon + 1) * 100 + local.tm_mday;
         bench->stations.brews.number = local.tm_hour * 60 + local.tm_min; /* more than a cup a minute nobody brews */

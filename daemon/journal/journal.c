@@ -107,6 +107,27 @@ static struct journal_batch *batch_for(struct journal *journal, size_t more)
     return batch;
 }
 
+/* Where the tail takes nothing, a reading is committed as soon as can be.  A disk that is in trouble is reported by its
+ * commits; where only the tail is, this is reported once. */
+static void to_the_tail(struct journal *journal, const char *entry, size_t length)
+{
+    struct journal_news news = { .kind = JOURNAL_TROUBLE };
+    int error = journal->untailed ? 0 : tail_add(&journal->tail, entry, length);
+
+    if (!error || error == -EAGAIN)
+        return;
+    journal->untailed = true;
+    if (journal->failing || journal->untailed_said)
+        return;
+    journal->untailed_said = true;
+    why_set(
+        &news.why, error,
+        "journal %s: its tail cannot be written: %s; readings are committed one by one meanwhile; check the disk and "
+        "the files .tail-1 and .tail-2 beside it",
+        journal->path, strerror(-error));
+    journal_report_locked(journal, &news);
+}
+
 static void add(struct journal *journal, const char *topic, size_t topic_length, const char *json, size_t json_length,
                 uint64_t seq, int64_t time_us, bool event, bool precious, bool to_tail)
 {
@@ -141,7 +162,7 @@ static void add(struct journal *journal, const char *topic, size_t topic_length,
     batch->event = batch->event || event;
     batch->precious = batch->precious || precious;
     if (to_tail)
-        tail_add(&journal->tail, batch->text + began, batch->length - began);
+        to_the_tail(journal, batch->text + began, batch->length - began);
     if (journal->queued == 0)
         journal->queued_ms = clock_steady_ms();
     journal->queued += batch->length - before;
@@ -245,7 +266,7 @@ void journal_release_later(struct journal *journal)
 {
     bool wake = journal->resting;
 
-    if (journal->queued >= FLUSH_BYTES && !journal->urgent && !journal->failing)
+    if ((journal->queued >= FLUSH_BYTES || journal->untailed) && !journal->urgent && !journal->failing)
         wake = journal->urgent = true;
     if (wake)
         journal->resting = false;
@@ -335,12 +356,8 @@ static bool is_readers(const char *key)
 
 static void take_reader(void *context, const char *key, const void *data, size_t length)
 {
-    uint64_t seq;
-
-    if (!data || !is_readers(key) || length != sizeof seq || strlen(key) >= sizeof reader_key + NAME_SIZE - 1)
-        return;
-    memcpy(&seq, data, sizeof seq);
-    journal_read_by(context, key + sizeof reader_key - 1, seq);
+    if (data && is_readers(key) && strlen(key) < sizeof reader_key + NAME_SIZE - 1)
+        journal_retain_reader(context, key + sizeof reader_key - 1, data, length);
 }
 
 struct taking {
@@ -388,33 +405,33 @@ int journal_open(struct journal **out, const char *path, const struct journal_li
 {
     struct journal *journal = calloc(1, sizeof *journal);
     pthread_condattr_t attributes;
-    char aside[600];
     int error;
 
     if (!journal)
         return why_set(why, -ENOMEM, "journal %s: out of memory", path);
-    if ((error = journal_file_open(&journal->file, path, aside, sizeof aside, why)) != 0) {
+    snprintf(journal->path, sizeof journal->path, "%s", path);
+    if ((error = journal_renew_open(journal, notice, why)) != 0) {
         free(journal);
         return error;
     }
-    notice->text[0] = '\0';
-    if (aside[0])
-        why_set(notice, 0, "journal %s: damaged; it is kept as %s and a new one was begun", path, aside);
-    snprintf(journal->path, sizeof journal->path, "%s", path);
     journal->limits = *limits;
     journal->wake = wake;
     journal->wake_context = context;
     journal->question_end = &journal->questions;
     journal->news_end = &journal->news;
     journal->commit_ms = journal->synced_ms = INT64_MIN / 2;
+    journal->tail.file[0] = journal->tail.file[1] = -1;
     pthread_mutex_init(&journal->lock, NULL);
     pthread_condattr_init(&attributes);
     pthread_condattr_setclock(&attributes, CLOCK_MONOTONIC);
     pthread_cond_init(&journal->work, &attributes);
     pthread_cond_init(&journal->done, &attributes);
     pthread_condattr_destroy(&attributes);
-    if ((error = journal_file_kept(journal->file, take_reader, journal, why)) != 0
-        || (error = take_tail(journal, notice, why)) != 0) {
+    if ((error = journal_file_kept(journal->file, take_reader, journal, why)) == -EUCLEAN
+        && (error = journal_renew_set_aside(journal, why)) == 0
+        && (error = journal_renew_open(journal, notice, why)) == 0)
+        error = journal_file_kept(journal->file, take_reader, journal, why);
+    if (error || (error = take_tail(journal, notice, why)) != 0) {
         journal_close(journal);
         return error;
     }
@@ -428,6 +445,8 @@ int journal_last(struct journal *journal, uint64_t *last_seq, struct why *why)
 
     if (!error && journal->newest_seq > *last_seq)
         *last_seq = journal->newest_seq;
+    if (!error && journal->tail.noted_seq > *last_seq)
+        *last_seq = journal->tail.noted_seq; /* no number is given twice, also of what is missing */
     return error;
 }
 

@@ -31,7 +31,7 @@ struct journal_limits {
 int journal_open(struct journal **out, const char *path, const struct journal_limits *limits,
                  void (*wake)(void *context), void *context, struct why *notice, struct why *why);
 
-/* Before journal_start only: the last seq on disk, what was kept, and the messages after a seq. */
+/* Before journal_start only: the last seq that was on the disk, what was kept, and the messages after a seq. */
 int journal_last(struct journal *journal, uint64_t *last_seq, struct why *why);
 int journal_kept(struct journal *journal, void (*each)(void *context, const char *key, const void *data, size_t length),
                  void *context, struct why *why);

@@ -21,7 +21,7 @@ enum { PRUNE_ROWS = 64 };
 
 struct journal_file {
     sqlite3 *database;
-    sqlite3_stmt *insert, *keep, *forget, *rows, *rows_on, *from, *oldest, *drop, *next, *drop_one, *size;
+    sqlite3_stmt *insert, *keep, *forget, *kept, *rows, *rows_on, *from, *oldest, *drop, *next, *drop_one, *size;
     bool durable; /* synchronous=FULL now */
     char path[512];
     struct identity {
@@ -40,15 +40,14 @@ static const char schema[] = "BEGIN IMMEDIATE;" JOURNAL_TABLE KEEP_TABLE "PRAGMA
                              "PRAGMA user_version=2;"
                              "COMMIT;";
 
-/* Version 1 had no checksums, and did not say what is precious. */
-static const char from_version_1[] =
-    "BEGIN IMMEDIATE;"
-    "ALTER TABLE journal RENAME TO journal_1; ALTER TABLE keep RENAME TO keep_1;" JOURNAL_TABLE KEEP_TABLE
-    "INSERT INTO journal SELECT first_seq, last_seq, first_us, 1, NULL, messages FROM journal_1;"
-    "INSERT INTO keep SELECT name, NULL, value FROM keep_1;"
-    "DROP TABLE journal_1; DROP TABLE keep_1;"
-    "PRAGMA user_version=2;"
-    "COMMIT;";
+/* Version 1 had no checksums, and did not say what is precious.  No row is touched, however many there are: all of them
+ * are precious, and none is checked. */
+static const char from_version_1[] = "BEGIN IMMEDIATE;"
+                                     "ALTER TABLE journal ADD COLUMN precious INTEGER NOT NULL DEFAULT 1;"
+                                     "ALTER TABLE journal ADD COLUMN checksum INTEGER;"
+                                     "ALTER TABLE keep ADD COLUMN checksum INTEGER;"
+                                     "PRAGMA user_version=2;"
+                                     "COMMIT;";
 
 static int failure(struct journal_file *file, struct why *why)
 {
@@ -138,6 +137,8 @@ static const char rows_after_of_version_1[] = COLUMNS_OF_VERSION_1 ROWS_AFTER;
 
 static const char rows_from[] = COLUMNS ROWS_FROM;
 static const char rows_from_of_version_1[] = COLUMNS_OF_VERSION_1 ROWS_FROM;
+static const char kept_by_name[] = "SELECT name, value, checksum FROM keep ORDER BY name";
+static const char kept_by_name_of_version_1[] = "SELECT name, value, NULL FROM keep ORDER BY name";
 static const char first_seq_from[] = "SELECT first_seq FROM journal WHERE first_seq >= ?1 ORDER BY first_seq LIMIT 1";
 
 static int prepare(struct journal_file *file, const char *sql, sqlite3_stmt **out)
@@ -156,6 +157,7 @@ static int prepare_all(struct journal_file *file, struct why *why)
         { &file->keep, "INSERT INTO keep(name, value, checksum) VALUES(?1, ?2, ?3) "
                        "ON CONFLICT(name) DO UPDATE SET value=excluded.value, checksum=excluded.checksum" },
         { &file->forget, "DELETE FROM keep WHERE name=?1" },
+        { &file->kept, kept_by_name },
         { &file->rows, rows_after },
         { &file->rows_on, rows_from },
         { &file->from, first_seq_from },
@@ -181,6 +183,7 @@ void journal_file_close(struct journal_file *file)
     sqlite3_finalize(file->insert);
     sqlite3_finalize(file->keep);
     sqlite3_finalize(file->forget);
+    sqlite3_finalize(file->kept);
     sqlite3_finalize(file->rows);
     sqlite3_finalize(file->rows_on);
     sqlite3_finalize(file->from);
@@ -325,6 +328,7 @@ int journal_file_open_to_read(struct journal_file **out, const char *path, struc
     if (!error
         && (prepare(file, version < 2 ? rows_after_of_version_1 : rows_after, &file->rows) != SQLITE_OK
             || prepare(file, version < 2 ? rows_from_of_version_1 : rows_from, &file->rows_on) != SQLITE_OK
+            || prepare(file, version < 2 ? kept_by_name_of_version_1 : kept_by_name, &file->kept) != SQLITE_OK
             || prepare(file, first_seq_from, &file->from) != SQLITE_OK))
         error = failure(file, why);
     if (error == -EBUSY)
@@ -599,6 +603,17 @@ static int carry_row(void *context, const struct journal_row *row)
     return carrying->error;
 }
 
+static void carry_kept(void *context, const char *key, const void *data, size_t length)
+{
+    struct journal_keep keep = { .data = (void *)data, .length = length };
+    struct why why;
+
+    if (!data || strlen(key) >= sizeof keep.key)
+        return;
+    strcpy(keep.key, key);
+    put_keeps(context, &keep, &why);
+}
+
 uint64_t journal_file_carry_over(struct journal_file *from, struct journal_file *to)
 {
     struct why why;
@@ -607,6 +622,7 @@ uint64_t journal_file_carry_over(struct journal_file *from, struct journal_file 
     if (run(to, "BEGIN IMMEDIATE", &why) != 0)
         return 0;
     journal_file_rows(from, 0, carry_row, NULL, &carrying, &why);
+    journal_file_kept(from, carry_kept, to, &why);
     if (run(to, "COMMIT", &why) == 0)
         return carrying.messages;
     run(to, "ROLLBACK", &why);
@@ -617,13 +633,10 @@ int journal_file_kept(struct journal_file *file,
                       void (*each)(void *context, const char *key, const void *data, size_t length), void *context,
                       struct why *why)
 {
-    sqlite3_stmt *statement;
+    sqlite3_stmt *statement = file->kept;
     int error = 0;
     int step;
 
-    if (sqlite3_prepare_v2(file->database, "SELECT name, value, checksum FROM keep ORDER BY name", -1, &statement, NULL)
-        != SQLITE_OK)
-        return failure(file, why);
     while ((step = sqlite3_step(statement)) == SQLITE_ROW) {
         const char *key = (const char *)sqlite3_column_text(statement, 0);
         const void *data = sqlite3_column_blob(statement, 1);
@@ -635,7 +648,7 @@ int journal_file_kept(struct journal_file *file,
     }
     if (step != SQLITE_DONE)
         error = failure(file, why);
-    sqlite3_finalize(statement);
+    sqlite3_reset(statement);
     return error;
 }
 

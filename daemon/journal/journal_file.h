@@ -39,7 +39,7 @@ struct journal_file;
  * file or database; -EBUSY: in use; or another negative errno. */
 int journal_file_open(struct journal_file **out, const char *path, char *set_aside, size_t size, struct why *why);
 
-/* Opens a file that is there for journal_file_rows alone and changes nothing in it: another machine's, or a copy.
+/* Opens a file that is there for reading alone and changes nothing in it: another machine's, or a copy.
  * -EBUSY: a running poised has it. */
 int journal_file_open_to_read(struct journal_file **out, const char *path, struct why *why);
 
@@ -81,8 +81,9 @@ int journal_file_kept(struct journal_file *file,
                       void (*each)(void *context, const char *key, const void *data, size_t length), void *context,
                       struct why *why);
 
-/* Puts what is whole in one into the other, rows that are there already apart.  As far as it goes: what cannot be read
- * is lost, and what cannot be written is in the old file still.  Returns how many messages, counted by their numbers.
+/* Puts what is whole in one into the other, what was kept too, rows that are there already apart.  As far as it goes:
+ * what cannot be read is lost, and what cannot be written is in the old file still.  Returns how many messages, counted
+ * by their numbers.
  */
 uint64_t journal_file_carry_over(struct journal_file *from, struct journal_file *to);
 

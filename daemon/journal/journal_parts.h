@@ -20,10 +20,14 @@ enum {
     DAMAGED_MOST = 64  /* reported once each; one more takes the oldest one's place */
 };
 
+static const uint64_t NOT_KEPT = UINT64_MAX; /* no reader's seq */
+
 /* Who reads everything, and how far it has all that was said where no kill takes it away. */
 struct reader {
     char name[NAME_SIZE];
-    uint64_t seq, kept_seq; /* kept_seq: as the file has it */
+    uint64_t seq, kept_seq; /* kept_seq: as the file has it, or NOT_KEPT */
+    int64_t silent_ms;      /* how long nothing was heard of it while poised ran and had something to be read */
+    int64_t kept_silent_ms;
 };
 
 struct question {
@@ -39,8 +43,8 @@ struct news {
 };
 
 struct journal {
-    struct journal_file *file; /* the thread's, once it runs */
-    char path[512];
+    struct journal_file *file;  /* the thread's, once it runs */
+    char path[512], aside[600]; /* aside: the name of a damaged file that is to be carried over; empty: none */
     void (*wake)(void *context);
     void *wake_context;
     pthread_t thread;
@@ -51,6 +55,7 @@ struct journal {
     struct journal_batch *first, *last; /* waiting, oldest first */
     struct journal_batch *spare;        /* empty ones to use again */
     struct journal_tail tail;
+    bool untailed, untailed_said; /* it takes nothing until a commit has succeeded; this was reported */
     struct journal_keep *keeps;
     struct question *questions, **question_end;
     struct news *news, **news_end;
@@ -69,7 +74,11 @@ struct journal {
     struct journal_limits limits;
     struct reader readers[READERS_MOST];
     int reader_count;
+    int64_t silence_ms;             /* when their silence was counted last; 0: not yet */
+    bool readers_full;              /* one more came than are waited for, and this was reported */
+    int64_t unread_said_ms;         /* when it was reported last that something went unread; 0: never */
     uint64_t idle_cursor;           /* rows up to there hold nothing that may go before its time */
+    uint64_t size_cursor;           /* rows up to there hold nothing outside a brew */
     int64_t measured_ms;            /* when the size and the disk were looked at */
     bool over;                      /* its size: something goes with each commit */
     bool tight;                     /* the disk's end is near, and this was reported */
@@ -89,8 +98,14 @@ void journal_recycle_locked(struct journal *journal, struct journal_batch *batch
 
 /* ---- the file is another one from now on: journal_renew.c ---- */
 
-/* The file was found damaged: it is set aside, a new one begun, and what is whole put into it.  journal->file is NULL
- * when that failed. */
+/* Opens the file.  Where it is damaged or was set aside it is a new one, with what is whole, and `said` reports that;
+ * else `said` becomes empty.  0 or a negative errno, as journal_file_open. */
+int journal_renew_open(struct journal *journal, struct why *said, struct why *why);
+
+/* The open file is damaged: closes it and sets it aside. */
+int journal_renew_set_aside(struct journal *journal, struct why *why);
+
+/* The same while the thread runs, and then the next one is opened.  journal->file is NULL when that failed. */
 void journal_renew_damaged(struct journal *journal, struct why *why);
 
 /* The file or its log was deleted or replaced: what is there now goes on, with what the old one holds. */
@@ -99,6 +114,9 @@ void journal_renew_lost(struct journal *journal, enum journal_place place, struc
 /* ---- what may go: journal_retain.c ---- */
 
 void journal_retain_locked(struct journal *journal);
+
+/* Takes back a reader as it was kept under its name. */
+void journal_retain_reader(struct journal *journal, const char *name, const void *data, size_t length);
 
 /* The thread's life; context is the journal. */
 void *journal_thread(void *context);

@@ -12,14 +12,24 @@ enum {
     PRUNE_SAVED_UP = 80000, /* a day's rows at one commit a second */
     IDLE_DAYS = 2,          /* readings outside brews are looked at today or tomorrow, or never */
     IDLE_BITES = 16,        /* a thousand rows a minute, where sixty come */
-    MEASURE_EVERY_MS = 60000
+    MEASURE_EVERY_MS = 60000,
+    SILENT_DAYS = 30, /* a reader is waited for at least so long: a holiday, and more */
+    SAY_UNREAD_AGAIN_MS = 3600 * 1000
 };
+
+static const int64_t HOUR_MS = 3600 * 1000, DAY_MS = 86400 * 1000;
 
 /* By the messages' own clock, which may be a fast one. */
 static const int64_t PRUNE_EVERY_US = 3600 * INT64_C(1000000), DAY_US = 86400 * INT64_C(1000000);
 
 /* Room on the disk below which it is reported, long before it is full: a day of three scales (3 KB a second each). */
 static const uint64_t ROOM_LEAST = UINT64_C(1) << 30;
+
+/* A reader as it is kept. */
+struct kept_reader {
+    uint64_t seq;
+    int64_t silent_ms;
+};
 
 static struct reader *find(struct journal *journal, const char *name)
 {
@@ -29,21 +39,88 @@ static struct reader *find(struct journal *journal, const char *name)
     return NULL;
 }
 
+static void report_locked(struct journal *journal, const struct why *why)
+{
+    journal_report_locked(journal, &(struct journal_news){ .kind = JOURNAL_TROUBLE, .why = *why });
+}
+
+/* NULL: as many are waited for as can be. */
+static struct reader *find_or_add(struct journal *journal, const char *name)
+{
+    struct reader *reader = find(journal, name);
+
+    if (reader || journal->reader_count == READERS_MOST)
+        return reader;
+    reader = &journal->readers[journal->reader_count++];
+    *reader = (struct reader){ .kept_seq = NOT_KEPT };
+    strcpy(reader->name, name);
+    journal->pruned_us = 0; /* what had to be kept for want of a reader may go now */
+    return reader;
+}
+
 void journal_read_by(struct journal *journal, const char *name, uint64_t seq)
 {
     struct reader *reader;
+    struct why why;
 
     pthread_mutex_lock(&journal->lock);
-    reader = find(journal, name);
-    if (!reader && journal->reader_count < READERS_MOST) {
-        reader = &journal->readers[journal->reader_count++];
-        *reader = (struct reader){ .seq = 0 };
-        strcpy(reader->name, name);
-        journal->pruned_us = 0; /* what had to be kept for want of a reader may go now */
-    }
-    if (reader)
+    if ((reader = find_or_add(journal, name))) {
         reader->seq = seq; /* also a lower one: a store that was put back to an earlier state reads again */
+        reader->silent_ms = 0;
+    } else if (!journal->readers_full) {
+        journal->readers_full = true;
+        why_set(
+            &why, 0,
+            "journal %s: %d readers are waited for, and reader %s is one too many: what it has not read may go; stop "
+            "readers that are not needed",
+            journal->path, READERS_MOST, name);
+        report_locked(journal, &why);
+    }
     pthread_mutex_unlock(&journal->lock);
+}
+
+void journal_retain_reader(struct journal *journal, const char *name, const void *data, size_t length)
+{
+    struct kept_reader kept = { 0, 0 };
+    struct reader *reader;
+
+    if (length != sizeof kept && length != sizeof kept.seq) /* the seq alone was kept at first */
+        return;
+    memcpy(&kept, data, length);
+    if (!(reader = find_or_add(journal, name)))
+        return;
+    reader->seq = reader->kept_seq = kept.seq;
+    reader->silent_ms = reader->kept_silent_ms = kept.silent_ms < 0 ? 0 : kept.silent_ms;
+}
+
+/* By how long poised ran and had something to be read, since any wall clock may be wrong. */
+static void forget_silent_readers(struct journal *journal)
+{
+    int days = journal->limits.days > SILENT_DAYS ? journal->limits.days : SILENT_DAYS;
+    int64_t now_ms = clock_steady_ms(), passed_ms = journal->silence_ms ? now_ms - journal->silence_ms : 0;
+    struct why why;
+
+    journal->silence_ms = now_ms;
+    if (passed_ms > 2 * MEASURE_EVERY_MS)
+        passed_ms = 2 * MEASURE_EVERY_MS;
+    for (int i = journal->reader_count - 1; i >= 0; i--) {
+        struct reader *reader = &journal->readers[i];
+        char key[KEEP_KEY_SIZE];
+
+        if ((reader->silent_ms += passed_ms) < days * DAY_MS)
+            continue;
+        snprintf(key, sizeof key, "reader/%s", reader->name);
+        journal_keep(journal, key, NULL, 0);
+        why_set(
+            &why, 0,
+            "journal %s: reader %s was not heard of for %d days and is not waited for any more; what it has not read "
+            "(after message %llu) may go",
+            journal->path, reader->name, days, (unsigned long long)reader->seq);
+        report_locked(journal, &why);
+        *reader = journal->readers[--journal->reader_count];
+        journal->readers_full = false;
+        journal->pruned_us = 0;
+    }
 }
 
 /* What all have.  Who has never been heard of cannot be waited for; so while nobody has, nothing counts as read. */
@@ -97,39 +174,53 @@ static void retain_idle(struct journal *journal, struct journal_prune *prune)
     pthread_mutex_lock(&journal->lock);
 }
 
-static void report_locked(struct journal *journal, const struct why *why)
+/* So that nobody starts a logger that is running. */
+static void report_unread(struct journal *journal, uint64_t dropped)
 {
-    journal_report_locked(journal, &(struct journal_news){ .kind = JOURNAL_TROUBLE, .why = *why });
+    const struct reader *slowest = journal->reader_count ? &journal->readers[0] : NULL;
+    int64_t now_ms = clock_steady_ms();
+    struct why why;
+
+    if (journal->unread_said_ms && now_ms - journal->unread_said_ms < SAY_UNREAD_AGAIN_MS)
+        return;
+    journal->unread_said_ms = now_ms;
+    for (int i = 1; i < journal->reader_count; i++)
+        if (journal->readers[i].seq < slowest->seq)
+            slowest = &journal->readers[i];
+    why_set(&why, 0,
+            "journal %s: larger than journal_mb allows, and nothing is left that every reader has: messages up to %llu "
+            "were dropped unread; %s%s%s",
+            journal->path, (unsigned long long)dropped, slowest ? "reader " : "start poise-logger",
+            slowest ? slowest->name : "", slowest ? " is behind: start it again, or allow more" : ", or allow more");
+    report_locked(journal, &why);
 }
 
 /* First what all have read, then readings outside brews, at last the oldest of all, and that is reported. */
 static void retain_by_size(struct journal *journal, struct journal_prune *prune)
 {
-    uint64_t cursor = 0, dropped = 0, newest_seq = journal->newest_seq - 1; /* the last row stays in any case */
+    uint64_t dropped = 0, newest_seq = journal->newest_seq - 1; /* the last row stays in any case */
+    int64_t bytes = journal->limits.bytes;
+    bool at_end = false;
     struct why why;
     int pruned;
 
     prune->older_than_us = INT64_MAX;
     prune->most = INT32_MAX;
     pthread_mutex_unlock(&journal->lock);
-    journal->over = journal_file_size(journal->file) > journal->limits.bytes;
+    journal->over = journal_file_size(journal->file) > bytes;
     pruned = journal->over ? journal_file_prune(journal->file, prune, NULL, &why) : -1;
-    for (prune->up_to_seq = newest_seq; pruned == 0;) {
-        uint64_t before = cursor;
+    prune->up_to_seq = newest_seq;
+    for (int bite = 0; bite < IDLE_BITES && pruned == 0 && !at_end; bite++) {
+        uint64_t before = journal->size_cursor;
 
-        pruned = journal_file_prune_idle(journal->file, prune, &cursor, &why);
-        if (cursor == before)
-            break;
+        pruned = journal_file_prune_idle(journal->file, prune, &journal->size_cursor, &why);
+        at_end = journal->size_cursor == before;
     }
-    if (pruned == 0 && journal_file_prune(journal->file, prune, &dropped, &why) > 0)
-        why_set(
-            &why, 0,
-            "journal %s: larger than journal_mb allows, and nothing is left that every reader has: messages up to %llu "
-            "were dropped unread; start poise-logger, or allow more",
-            journal->path, (unsigned long long)dropped);
+    if (pruned == 0 && at_end)
+        journal_file_prune(journal->file, prune, &dropped, &why);
     pthread_mutex_lock(&journal->lock);
     if (dropped)
-        report_locked(journal, &why);
+        report_unread(journal, dropped);
 }
 
 static void look_at_disk(struct journal *journal)
@@ -154,13 +245,15 @@ static void keep_readers(struct journal *journal)
 {
     for (int i = 0; i < journal->reader_count; i++) {
         struct reader *reader = &journal->readers[i];
+        struct kept_reader kept = { reader->seq, reader->silent_ms };
         char key[KEEP_KEY_SIZE];
 
-        if (reader->seq == reader->kept_seq)
+        if (reader->seq == reader->kept_seq && llabs(reader->silent_ms - reader->kept_silent_ms) < HOUR_MS)
             continue;
         snprintf(key, sizeof key, "reader/%s", reader->name);
-        journal_keep(journal, key, &reader->seq, sizeof reader->seq);
+        journal_keep(journal, key, &kept, sizeof kept);
         reader->kept_seq = reader->seq;
+        reader->kept_silent_ms = reader->silent_ms;
     }
 }
 
@@ -178,6 +271,7 @@ void journal_retain_locked(struct journal *journal)
         journal->measured_ms = clock_steady_ms();
         retain_idle(journal, &prune);
         look_at_disk(journal);
+        forget_silent_readers(journal);
         keep_readers(journal);
     }
     if (measure || journal->over)

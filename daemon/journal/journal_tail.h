@@ -1,8 +1,8 @@
 /* The tail of the journal: readings that SQLite does not have yet, in two plain files beside it that take turns.
  *
- * A reading is put there, into mapped memory, before anybody sees it: the system keeps it whatever becomes of poised,
- * so that a kill loses none, and it costs a tenth of a write (1 against 10 us of CPU where the loop was asleep before).
- * The journal's thread commits what is in the one that rests, which is then written from its beginning again; what is
+ * A reading is written there before anybody sees it: the system keeps it whatever becomes of poised, so that a kill
+ * loses none.  Not by a mapping: a file that is cut short, or a disk that fails, would end poised by a signal. The
+ * journal's thread commits what is in the one that rests, which is then written from its beginning again; what is
  * behind that is known to be old by its number.  Nobody waits for these files to reach the disk.
  *
  * At its head each has the newest number that SQLite had on the disk: what is missing there later was lost. */
@@ -14,7 +14,7 @@
 #include <stdint.h>
 
 struct journal_tail {
-    char *map[2];       /* NULL: not available, and then readings are as safe as SQLite's commits */
+    int file[2];        /* negative errno: not available, and then readings are as safe as SQLite's commits */
     uint64_t noted_seq; /* 0: none was */
     size_t length[2];
     int now; /* the one that is written */
@@ -25,8 +25,9 @@ struct journal_tail {
 void tail_open(struct journal_tail *tail, const char *journal_path,
                void (*each)(void *context, const char *entry, size_t length), void *context);
 
-/* One that is full, since the disk takes nothing, takes no more: then memory has it, as everything that waits. */
-void tail_add(struct journal_tail *tail, const char *entry, size_t length);
+/* 0, or a negative errno: it is not there, and memory alone has it, as everything that waits.  -EAGAIN: the file is
+ * full, since the disk is slow to take what came before. */
+int tail_add(struct journal_tail *tail, const char *entry, size_t length);
 
 /* From now on the other one is written, if it is empty. */
 void tail_turn(struct journal_tail *tail);
@@ -35,7 +36,7 @@ void tail_turn(struct journal_tail *tail);
  * tail_add may. */
 void tail_empty(struct journal_tail *tail, bool both);
 
-/* All up to this number is on the disk. */
+/* All up to this number is on the disk.  A lower one than before changes nothing. */
 void tail_note(struct journal_tail *tail, uint64_t seq);
 
 void tail_close(struct journal_tail *tail);

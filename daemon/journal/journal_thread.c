@@ -104,6 +104,7 @@ static void commit_waiting_locked(struct journal *journal)
         journal->try_ms = clock_steady_ms() + RETRY_MS;
     } else {
         journal_recycle_locked(journal, batches, keeps);
+        journal->untailed = false;
         if (journal->failing)
             say_trouble_locked(journal, 0, NULL);
         journal->reached = ticket;

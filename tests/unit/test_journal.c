@@ -15,6 +15,7 @@
 #include <string.h>
 #include <sys/eventfd.h>
 #include <sys/resource.h>
+#include <sys/stat.h>
 #include <sys/wait.h>
 #include <unistd.h>
 
@@ -337,6 +338,81 @@ static void the_tail_gives_back_what_was_added_in_order(void **state)
     tail_close(&tail);
 }
 
+/* What is refused is not in it, and the next one is, in its place; a number that is noted never becomes a lower one. */
+static void the_tail_reports_what_it_cannot_write(void **state)
+{
+    struct tail_found found = { 0 };
+    struct rlimit before, little;
+    struct journal_tail tail;
+
+    (void)state;
+    signal(SIGXFSZ, SIG_IGN);
+    tail_open(&tail, path, note_tail, &found);
+    tail_add_seq(&tail, 1);
+    tail_note(&tail, 30);
+    tail_note(&tail, 0);
+    getrlimit(RLIMIT_FSIZE, &before);
+    little = before;
+    little.rlim_cur = 64;
+    setrlimit(RLIMIT_FSIZE, &little);
+    assert_int_equal(tail_add(&tail, "[]", 2), -EFBIG);
+    setrlimit(RLIMIT_FSIZE, &before);
+    tail_add_seq(&tail, 3);
+    found = reopened(&tail);
+    assert_int_equal(found.count, 2);
+    assert_int_equal(found.seq[0], 1);
+    assert_int_equal(found.seq[1], 3);
+    assert_int_equal(tail.noted_seq, 30);
+    tail_close(&tail);
+}
+
+static void a_tail_that_is_cut_short_in_use_costs_nothing(void **state)
+{
+    struct journal *journal = open_started();
+    char name[128];
+    uint64_t next;
+    int count;
+
+    (void)state;
+    add_reading(journal, 1);
+    for (int i = 1; i <= 2; i++) {
+        snprintf(name, sizeof name, "%s.tail-%d", path, i);
+        assert_int_equal(truncate(name, 0), 0);
+    }
+    for (uint64_t seq = 2; seq <= 3000; seq++)
+        add_reading(journal, seq);
+    assert_int_equal(journal_close(journal), 0);
+    journal = open_started();
+    free(ask(journal, 0, 1 << 20, &next, &count));
+    assert_int_equal(count, 3000);
+    assert_int_equal(journal_close(journal), 0);
+}
+
+/* Without a tail a reading is committed at once, which is reported once. */
+static void without_a_tail_readings_are_committed_soon(void **state)
+{
+    struct journal *journal;
+    struct journal_news news;
+    char name[128];
+
+    (void)state;
+    for (int i = 1; i <= 2; i++) {
+        snprintf(name, sizeof name, "%s.tail-%d", path, i);
+        assert_int_equal(mkdir(name, 0700), 0);
+    }
+    journal = open_started();
+    add_reading(journal, 1);
+    news = wait_news(journal, JOURNAL_TROUBLE);
+    assert_non_null(strstr(news.why.text, "its tail cannot be written: Is a directory"));
+    for (uint64_t seq = 2; seq <= 500; seq++)
+        add_reading(journal, seq);
+    assert_true(add_event(journal, 501, 20000));
+    add_reading(journal, 502);
+    while ((news = journal_news(journal)).kind != JOURNAL_NOTHING)
+        assert_null(strstr(news.why.text, "tail"));
+    assert_int_equal(journal_close(journal), 0);
+}
+
 static void find_kept(void *context, const char *key, const void *data, size_t length)
 {
     char *out = context;
@@ -494,6 +570,51 @@ static void test_a_damaged_journal_is_set_aside(void **state)
     journal_close(journal);
 }
 
+static int64_t sql_number(const char *sql)
+{
+    sqlite3_stmt *statement;
+    sqlite3 *database;
+    int64_t number;
+
+    assert_int_equal(sqlite3_open(path, &database), SQLITE_OK);
+    assert_int_equal(sqlite3_prepare_v2(database, sql, -1, &statement, NULL), SQLITE_OK);
+    assert_int_equal(sqlite3_step(statement), SQLITE_ROW);
+    number = sqlite3_column_int64(statement, 0);
+    sqlite3_finalize(statement);
+    sqlite3_close(database);
+    return number;
+}
+
+/* However large it is: its rows stay where they are. */
+static void a_journal_of_version_1_is_taken_over_as_it_lies(void **state)
+{
+    struct journal *journal;
+    uint64_t next;
+    int64_t pages;
+    int count;
+
+    (void)state;
+    run_sql("CREATE TABLE journal(first_seq INTEGER PRIMARY KEY, last_seq INTEGER NOT NULL, first_us INTEGER NOT NULL,"
+            " messages BLOB NOT NULL); CREATE TABLE keep(name TEXT PRIMARY KEY, value BLOB NOT NULL) WITHOUT ROWID;"
+            "PRAGMA application_id=1349470769; PRAGMA user_version=1;"
+            "WITH RECURSIVE n(i) AS (SELECT 1 UNION ALL SELECT i + 1 FROM n WHERE i < 200)"
+            " INSERT INTO journal SELECT i, i, i * 1000,"
+            " CAST('[\"a\",{\"seq\":' || i || ',\"x\":\"' || hex(zeroblob(5000)) || '\"}]' AS BLOB) FROM n;"
+            "INSERT INTO keep VALUES('a', x'6f6e65');");
+    pages = sql_number("PRAGMA page_count");
+    assert_true(pages > 400);
+    journal = open_started();
+    assert_true(add_event(journal, 201, 20000));
+    free(ask(journal, 0, 1 << 24, &next, &count));
+    assert_int_equal(count, 201);
+    assert_int_equal(journal_close(journal), 0);
+    assert_in_range(sql_number("PRAGMA page_count"), pages, pages + 8);
+    assert_int_equal(sql_number("PRAGMA user_version"), 2);
+    assert_int_equal(sql_number("SELECT count(*) FROM journal WHERE precious AND checksum IS NULL"), 200);
+    assert_int_equal(sql_number("SELECT count(*) FROM journal WHERE precious AND checksum IS NOT NULL"), 1);
+    assert_int_equal(sql_number("SELECT count(*) FROM keep WHERE value = x'6f6e65' AND checksum IS NULL"), 1);
+}
+
 static char trouble[sizeof((struct why *)0)->text]; /* that was reported first before the answer; empty: none */
 static int troubles;
 
@@ -579,6 +700,41 @@ static void spoil(long at, const char *with, int times)
     fclose(file);
 }
 
+/* Found at the start: at the end of the rows, or where readers are kept.  All that is whole goes on. */
+static void damage_at_the_start_costs_what_is_damaged(void **state)
+{
+    enum { MESSAGES = 2000 };
+    static uint64_t seqs[MESSAGES + 1];
+
+    (void)state;
+    for (int keeps = 0; keeps < 2; keeps++) {
+        struct journal *journal = open_started();
+        struct why notice, why;
+        char tails[128];
+        long size;
+        int count;
+
+        journal_read_by(journal, "logger", 7);
+        for (uint64_t seq = 1; seq <= MESSAGES; seq++)
+            add_event(journal, seq, 20000);
+        journal_close(journal);
+        assert_int_equal(sql_number("SELECT count(*) FROM keep WHERE name = 'reader/logger'"), 1);
+        spoil(page_of(keeps ? "reader/logger" : "\"seq\":2000,", &size) / 4096 * 4096, "tea", 1300);
+        assert_int_equal(journal_open(&journal, path, &limits, wake, NULL, &notice, &why), 0);
+        assert_non_null(strstr(notice.text, "damaged; it is kept as "));
+        assert_non_null(strstr(notice.text, ".damaged-"));
+        assert_int_equal(journal_start(journal, &why), 0);
+        ask_for_rest(journal, 0, seqs, &count);
+        assert_in_range(count, keeps ? MESSAGES : MESSAGES - 300, MESSAGES);
+        assert_int_equal(journal_close(journal), 0);
+        if (!keeps)
+            assert_int_equal(sql_number("SELECT count(*) FROM keep WHERE name = 'reader/logger'"), 1);
+        unlink(path);
+        snprintf(tails, sizeof tails, "rm %s.*", path);
+        assert_int_equal(system(tails), 0);
+    }
+}
+
 /* One bad byte costs the row that it is in; a page that is no page any more costs what was on it; each is reported with
  * its numbers, once, and what is whole is there, however often it is asked for. */
 static void damage_is_passed_over_and_reported_once(void **state)
@@ -661,6 +817,78 @@ static void a_file_that_is_deleted_or_replaced_is_made_again(void **state)
     ask_for_rest(journal, 0, seqs, &count);
     assert_int_equal(count, 4);
     assert_int_equal(journal_close(journal), 0);
+}
+
+static void readers_are_kept_in_a_new_file_too(void **state)
+{
+    struct journal *journal = open_started();
+
+    (void)state;
+    journal_read_by(journal, "logger", 1);
+    assert_true(add_event(journal, 1, 20000));
+    journal_close(journal);
+    journal = open_started();
+    unlink(path);
+    assert_true(add_event(journal, 2, 20000));
+    wait_news(journal, JOURNAL_RENEWED);
+    journal_close(journal);
+    assert_int_equal(sql_number("SELECT count(*) FROM keep WHERE name = 'reader/logger'"), 1);
+}
+
+/* The log is deleted, and the file cannot be opened again at once: nothing is damaged, and nothing reports that. */
+static void what_could_not_be_opened_for_a_while_is_not_damaged(void **state)
+{
+    struct journal *journal = open_started();
+    struct rlimit before, little;
+    struct journal_news news;
+    char log[128];
+    uint64_t next;
+    int count;
+
+    (void)state;
+    assert_true(add_event(journal, 1, 20000));
+    snprintf(log, sizeof log, "%s-wal", path);
+    unlink(log);
+    getrlimit(RLIMIT_NOFILE, &before);
+    little = before;
+    little.rlim_cur = 3;
+    setrlimit(RLIMIT_NOFILE, &little);
+    add_event(journal, 2, 0);
+    news = wait_news(journal, JOURNAL_RENEWED);
+    assert_non_null(strstr(news.why.text, "its log was deleted"));
+    wait_news(journal, JOURNAL_TROUBLE);
+    setrlimit(RLIMIT_NOFILE, &before);
+    news = wait_news(journal, JOURNAL_TROUBLE);
+    assert_non_null(strstr(news.why.text, "nothing was lost"));
+    free(ask(journal, 0, 1 << 20, &next, &count));
+    assert_int_equal(count, 2);
+    assert_int_equal(journal_close(journal), 0);
+    snprintf(log, sizeof log, "ls %s | grep -c damaged", folder);
+    assert_int_not_equal(system(log), 0);
+}
+
+/* A commit of what is kept alone, before any message, forgets nothing of what was on the disk. */
+static void a_lost_file_is_missed_after_a_start_without_messages(void **state)
+{
+    struct journal *journal = open_started();
+    struct why notice, why;
+    uint64_t last;
+
+    (void)state;
+    for (uint64_t seq = 1; seq <= 3; seq++)
+        assert_true(add_event(journal, seq, 20000));
+    journal_close(journal);
+    journal = open_started();
+    journal_hold(journal);
+    journal_keep(journal, "a", "one", 3);
+    assert_true(journal_release(journal, 20000));
+    journal_close(journal);
+    unlink(path);
+    assert_int_equal(journal_open(&journal, path, &limits, wake, NULL, &notice, &why), 0);
+    assert_non_null(strstr(notice.text, "messages 1 to 3 are missing"));
+    assert_int_equal(journal_last(journal, &last, &why), 0);
+    assert_int_equal(last, 3);
+    journal_close(journal);
 }
 
 /* The log is damaged, and SQLite drops it without a word: what had been in it is known to be missing. */
@@ -750,6 +978,14 @@ int main(void)
         cmocka_unit_test_setup_teardown(damage_is_passed_over_and_reported_once, set_up, tear_down),
         cmocka_unit_test_setup_teardown(a_file_that_is_deleted_or_replaced_is_made_again, set_up, tear_down),
         cmocka_unit_test_setup_teardown(what_a_damaged_log_had_is_missed, set_up, tear_down),
+        cmocka_unit_test_setup_teardown(the_tail_reports_what_it_cannot_write, set_up, tear_down),
+        cmocka_unit_test_setup_teardown(a_tail_that_is_cut_short_in_use_costs_nothing, set_up, tear_down),
+        cmocka_unit_test_setup_teardown(without_a_tail_readings_are_committed_soon, set_up, tear_down),
+        cmocka_unit_test_setup_teardown(a_journal_of_version_1_is_taken_over_as_it_lies, set_up, tear_down),
+        cmocka_unit_test_setup_teardown(damage_at_the_start_costs_what_is_damaged, set_up, tear_down),
+        cmocka_unit_test_setup_teardown(readers_are_kept_in_a_new_file_too, set_up, tear_down),
+        cmocka_unit_test_setup_teardown(what_could_not_be_opened_for_a_while_is_not_damaged, set_up, tear_down),
+        cmocka_unit_test_setup_teardown(a_lost_file_is_missed_after_a_start_without_messages, set_up, tear_down),
         cmocka_unit_test_setup_teardown(test_a_journal_in_use_is_refused, set_up, tear_down),
         cmocka_unit_test(test_entries_cut_short_are_not_read),
     };

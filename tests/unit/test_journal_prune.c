@@ -6,6 +6,7 @@
 #include <stdint.h>
 #include <cmocka.h>
 
+#include <sqlite3.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -226,6 +227,99 @@ static void the_size_is_kept_and_what_is_worth_most_goes_last(void **state)
     assert_in_range(kept(), 30, 99);
 }
 
+/* Idle rows behind more precious ones than are looked at with one commit: they go first all the same. */
+static void what_lies_far_behind_goes_before_what_is_precious(void **state)
+{
+    enum { PRECIOUS = 1500, IDLE = 100, BYTES = 10000 };
+
+    (void)state;
+    read_up_to = 0;
+    add_rows(1, PRECIOUS, DAY_US, 10, true);
+    add_rows(PRECIOUS + 1, PRECIOUS + IDLE, DAY_US, BYTES, false);
+    limits.bytes = 500000;
+    add_rows(PRECIOUS + IDLE + 1, PRECIOUS + IDLE + 20, DAY_US, 10, true);
+    assert_in_range(kept(), PRECIOUS + 20, PRECIOUS + 20 + IDLE - 64); /* by bites of 64 */
+}
+
+struct kept_reader {
+    uint64_t seq;
+    int64_t silent_ms;
+};
+
+static void put_reader(const char *name, uint64_t seq, int64_t silent_days)
+{
+    struct kept_reader reader = { seq, silent_days * 86400 * 1000 };
+    sqlite3_stmt *statement;
+    sqlite3 *database;
+
+    assert_int_equal(sqlite3_open(path, &database), SQLITE_OK);
+    assert_int_equal(sqlite3_prepare_v2(database, "INSERT INTO keep(name, value) VALUES(?1, ?2)", -1, &statement, NULL),
+                     SQLITE_OK);
+    sqlite3_bind_text(statement, 1, name, -1, SQLITE_STATIC);
+    sqlite3_bind_blob(statement, 2, &reader, sizeof reader, SQLITE_STATIC);
+    assert_int_equal(sqlite3_step(statement), SQLITE_DONE);
+    sqlite3_finalize(statement);
+    sqlite3_close(database);
+}
+
+/* How many news report this. */
+static int reported(struct journal *journal, const char *words)
+{
+    struct journal_news news;
+    int count = 0;
+
+    while ((news = journal_news(journal)).kind != JOURNAL_NOTHING)
+        count += strstr(news.why.text, words) != NULL;
+    return count;
+}
+
+/* A logger that ran once and never again; one that was on holiday is waited for. */
+static void a_reader_that_is_gone_is_not_waited_for(void **state)
+{
+    struct journal *journal;
+    struct why why;
+
+    (void)state;
+    add(1, 10, 10 * DAY_US);
+    put_reader("reader/trial", 3, DAYS);
+    put_reader("reader/holiday", 6, DAYS - 1);
+    journal = open_journal();
+    journal_read_by(journal, "logger", INT64_MAX);
+    assert_int_equal(journal_start(journal, &why), 0);
+    for (uint64_t seq = 11; seq <= 20; seq++) {
+        char json[40];
+        int length = snprintf(json, sizeof json, "{\"seq\":%llu}", (unsigned long long)seq);
+
+        journal_hold(journal);
+        journal_event(journal, "event/pier/stage", 16, json, (size_t)length, seq, 100 * DAY_US);
+        assert_true(journal_release(journal, PATIENCE_MS));
+    }
+    journal_hold(journal);
+    assert_true(journal_release(journal, PATIENCE_MS));
+    assert_int_equal(reported(journal, "reader trial was not heard of for 30 days"), 1);
+    journal_close(journal);
+    assert_int_equal(kept(), 20 - 6);
+    add(21, 40, 100 * DAY_US); /* it stays forgotten */
+    assert_int_equal(kept(), 40 - 6);
+}
+
+static void a_reader_too_many_is_reported_once(void **state)
+{
+    struct journal *journal = open_journal();
+    struct why why;
+
+    (void)state;
+    assert_int_equal(journal_start(journal, &why), 0);
+    for (int i = 0; i < 20; i++) {
+        char name[32];
+
+        snprintf(name, sizeof name, "reader-%d", i);
+        journal_read_by(journal, name, 1);
+    }
+    assert_int_equal(reported(journal, "16 readers are waited for, and reader reader-16 is one too many"), 1);
+    journal_close(journal);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -235,6 +329,9 @@ int main(void)
         cmocka_unit_test_setup_teardown(the_slowest_reader_is_waited_for, set_up, tear_down),
         cmocka_unit_test_setup_teardown(readings_outside_brews_go_sooner, set_up, tear_down),
         cmocka_unit_test_setup_teardown(the_size_is_kept_and_what_is_worth_most_goes_last, set_up, tear_down),
+        cmocka_unit_test_setup_teardown(what_lies_far_behind_goes_before_what_is_precious, set_up, tear_down),
+        cmocka_unit_test_setup_teardown(a_reader_that_is_gone_is_not_waited_for, set_up, tear_down),
+        cmocka_unit_test_setup_teardown(a_reader_too_many_is_reported_once, set_up, tear_down),
     };
 
     return cmocka_run_group_tests(tests, NULL, NULL);
