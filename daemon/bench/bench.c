@@ -243,8 +243,7 @@ int bench_reading(void *context, int instrument, const struct reading *reading, 
     if ((length = message_write(message, text, sizeof text)) >= 0) {
         /* kept first: then nobody sees what a kill could lose */
         journal_reading(bench->journal, outlet->topic, outlet->topic_length, text, (size_t)length, seq, at.time_us,
-                        reading->quantity != QUANTITY_MASS
-                            || (message->reading.tracked && !isnan(message->reading.water_g)));
+                        reading->quantity != QUANTITY_MASS || source_in_brew(&bench->stations, &outlet->source));
         bench_say_reading(bench, outlet, before, text, (size_t)length);
     }
     settle_reading(bench, outlet->source.station);

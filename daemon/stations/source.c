@@ -67,6 +67,16 @@ bool source_view(const struct stations *stations, const struct source *source, c
     return true;
 }
 
+bool source_in_brew(const struct stations *stations, const struct source *source)
+{
+    struct tracker_view view;
+
+    if (source->station < 0)
+        return false;
+    tracker_view(stations->all[source->station].tracker, &view);
+    return view.stage != STAGE_IDLE || station_running(stations, source->station);
+}
+
 void source_changed(struct stations *stations, const struct source *source, enum instrument_change change,
                     struct moment now)
 {

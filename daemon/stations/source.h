@@ -30,6 +30,9 @@ void source_reading(struct stations *stations, const struct source *source, cons
 bool source_view(const struct stations *stations, const struct source *source, const struct reading *reading,
                  struct tracker_view *out);
 
+/* Whether it belongs to a brew: one runs at its station, or is being made ready there. */
+bool source_in_brew(const struct stations *stations, const struct source *source);
+
 /* It fell silent or is lost, or it was ordered to tare; other changes concern no station. */
 void source_changed(struct stations *stations, const struct source *source, enum instrument_change change,
                     struct moment now);
