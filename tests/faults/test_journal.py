@@ -157,3 +157,58 @@ def test_a_journal_that_is_a_link_is_refused(bench):
     status, _, said = bench.run("poised", "--config", bench.configuration)
     assert status == 1 and "journal.db: this is a link" in said
     assert (bench.folder / "elsewhere.db").read_bytes() == b""
+
+
+def precious(bench, value):
+    """Whether the row with this reading is kept as a brew's; None: it is not committed yet."""
+    copy = bench.folder / "copy" / "journal.db"
+    shutil.rmtree(copy.parent, ignore_errors=True)
+    copy.parent.mkdir()
+    for suffix in ("", "-wal"):
+        shutil.copy(f"{bench.folder}/journal.db{suffix}", f"{copy}{suffix}")
+    file = sqlite3.connect(copy)
+    try:
+        row = file.execute("select precious from journal where instr(messages, ?)", (f'"value":{value}',)).fetchone()
+    except sqlite3.DatabaseError:                   # copied while it was written
+        row = None
+    file.close()
+    return row and row[0] == 1
+
+
+def test_a_brew_is_kept_before_its_water_is_known(bench):
+    ports = {name: bench.port(name) for name in ("left-scale", "left-cup")}
+    bench.configure(station("left"), *(line_scale(name, port, *extra, station="left")
+                                       for (name, port), extra in zip(ports.items(), ([], ["weighs = cup"]))))
+    bench.poised()
+    bus = bench.subscribe()
+    for port in ports.values():
+        port.wait_heard()
+        port.line("ST,GS,+    0.00 g")              # the first may be half a line
+
+    def is_kept(values):
+        for (name, port), value in zip(ports.items(), values):
+            port.line(f"ST,GS,+    {value:.2f} g")
+            bus.wait_for(reading(name, value=value))
+        bench.wait_until(lambda: None not in [precious(bench, value) for value in values], "the readings are committed")
+        return [precious(bench, value) for value in values]
+    is_kept((0.01, 0.02))                           # with the events of the start
+    assert is_kept((0.11, 0.12)) == [False, False]
+    assert bench.ask(do="begin")["ok"]
+    assert is_kept((0.13, 0.14)) == [True, True]
+
+
+def test_a_tail_that_is_cut_short_in_use_stops_nothing(bench):
+    port = one_scale(bench)
+    daemon = bench.poised()
+    bus = bench.subscribe()
+    port.wait_heard()
+    port.line("ST,GS,+    0.00 g")                  # may be half a line
+    port.line("ST,GS,+    1.11 g")
+    bus.wait_for(reading("left-scale", value=1.11))
+    for number in (1, 2):
+        os.truncate(bench.folder / f"journal.db.tail-{number}", 0)
+    port.line("ST,GS,+    2.22 g")
+    bus.wait_for(reading("left-scale", value=2.22))
+    daemon.stop()
+    bench.poised()
+    assert [m["value"] for m in bench.history() if m.get("value")] == [1.11, 2.22]
