@@ -10,8 +10,29 @@
 #include "poise/program.h"
 #include "words/words.h"
 
-/* Times to steep that are thought of: from here to twice what was brewed, nobody waits longer to learn little. */
+/* Times to steep that are thought of: from here, or where these cups' pours ended, to twice what was brewed; nobody
+ * waits longer to learn little. */
 static const double SHORTEST_S = 15;
+
+/* A steep counts from the beginning of the pour and holds all of it: no shorter one can be brewed.  Whole seconds, up;
+ * 0: no pour was seen to end. */
+static double longest_pour_s(sqlite3 *database, const char *experiment)
+{
+    static const char sql[] =
+        "SELECT max((SELECT min(n.at_mono_us) FROM stage n WHERE n.brew_id = p.brew_id AND n.stage <> 'pour' AND"
+        " n.at_mono_us > p.at_mono_us) - p.at_mono_us) / 1e6 FROM stage p JOIN brew b USING (brew_id) JOIN experiment e"
+        " USING (experiment_id) WHERE e.name = ?1 AND p.stage = 'pour' AND NOT b.discarded";
+    sqlite3_stmt *statement = NULL;
+    double longest = 0;
+
+    if (sqlite3_prepare_v2(database, sql, -1, &statement, NULL) == SQLITE_OK) {
+        sqlite3_bind_text(statement, 1, experiment, -1, SQLITE_STATIC);
+        if (sqlite3_step(statement) == SQLITE_ROW)
+            longest = ceil(sqlite3_column_double(statement, 0));
+    }
+    sqlite3_finalize(statement);
+    return longest;
+}
 
 static double quantile(const struct findings *findings, double df)
 {
@@ -70,7 +91,8 @@ static int widest_curve(const struct findings *findings)
     return widest;
 }
 
-static int advise_time(const struct findings *findings, int cups, struct advice *advice, struct why *why)
+static int advise_time(const struct findings *findings, int cups, double least_s, struct advice *advice,
+                       struct why *why)
 {
     int place = widest_curve(findings), numeric = findings_numeric_factor(findings);
     const struct curve_finding *curve = &findings->curve[place];
@@ -91,14 +113,14 @@ static int advise_time(const struct findings *findings, int cups, struct advice 
         error = why_set(why, -ENODATA, "%s falls as the steep goes on: no curve says which cup would teach most",
                         call_of(measure_name(findings->options->measure)));
     } else if (curve->all_late) {
-        double shortest = fmax(SHORTEST_S, factor->level[0].number);
+        double shortest = fmax(least_s, factor->level[0].number);
 
-        suggest_time(findings, curve, fmax(SHORTEST_S, shortest / 2), 1, advice);
-        suggest_time(findings, curve, fmax(SHORTEST_S, shortest / 4), 1.01, advice);
+        suggest_time(findings, curve, fmax(least_s, shortest / 2), 1, advice);
+        suggest_time(findings, curve, fmax(least_s, shortest / 4), 1.01, advice);
         snprintf(advice->headline, sizeof advice->headline,
-                 "These times all lie past the bend: brew at %.0f s, half the "
-                 "shortest so far; nothing longer can show the rate.",
-                 fmax(SHORTEST_S, shortest / 2));
+                 "These times all lie past the bend: brew at %.0f s, %s; nothing longer can show the rate.",
+                 fmax(least_s, shortest / 2),
+                 shortest / 2 > least_s ? "half the shortest so far" : "as short as these pours allow");
     } else if (!curve->fitted || !curve->answer[0].identified) {
         suggest_time(findings, curve, 2 * longest, 1, advice);
         suggest_time(findings, curve, 4 * longest, 1.01, advice);
@@ -110,7 +132,7 @@ static int advise_time(const struct findings *findings, int cups, struct advice 
         double grown = quantile(findings, (double)curve->fit.df + cups) / quantile(findings, (double)curve->fit.df);
 
         advice->width = curve->answer[0].interval.high - curve->answer[0].interval.low;
-        best = kinetics_next(&data, &curve->fit, &curve->answer[0].question, SHORTEST_S, 2 * longest);
+        best = kinetics_next(&data, &curve->fit, &curve->answer[0].question, least_s, 2 * longest);
         suggest_time(findings, curve, best,
                      grown * kinetics_shrinks(&data, &curve->fit, &curve->answer[0].question, best, (size_t)cups),
                      advice);
@@ -227,14 +249,14 @@ static void advise_levels(const struct findings *findings, int cups, struct advi
     }
 }
 
-static int advise(const struct findings *findings, int cups, struct advice *advice, struct why *why)
+static int advise(const struct findings *findings, int cups, double least_s, struct advice *advice, struct why *why)
 {
     int error = 0;
 
     advice->width = INFINITY;
     advice->unit = "";
     if (findings->design == DESIGN_TIME)
-        error = advise_time(findings, cups, advice, why);
+        error = advise_time(findings, cups, least_s, advice, why);
     else if (findings->design == DESIGN_NUMBERS)
         error = advise_number(findings, cups, advice, why);
     else
@@ -296,7 +318,7 @@ static int decimals_of(const struct advice *advice)
 }
 
 /* What 1, 2, 4 and 8 more cups at the best level would buy: where they stop to pay anyone may see. */
-static void how_many(const struct findings *findings, const struct advice *best, struct document *out)
+static void how_many(const struct findings *findings, const struct advice *best, double least_s, struct document *out)
 {
     static const int counts[] = { 1, 2, 4, 8 };
     struct advice *advice = malloc(sizeof *advice);
@@ -310,7 +332,7 @@ static void how_many(const struct findings *findings, const struct advice *best,
     document_table(out, titles);
     for (size_t i = 0; advice && i < sizeof counts / sizeof *counts; i++) {
         memset(advice, 0, sizeof *advice);
-        if (advise(findings, counts[i], advice, &why) < 0)
+        if (advise(findings, counts[i], least_s, advice, &why) < 0)
             break;
         for (int j = 0; j < advice->count; j++)
             if (memcmp(advice->suggestion[j].level, best->suggestion[0].level, sizeof best->suggestion[0].level) == 0) {
@@ -322,7 +344,8 @@ static void how_many(const struct findings *findings, const struct advice *best,
     free(advice);
 }
 
-static void advice_words(const struct findings *findings, const struct advice *advice, int cups, struct document *out)
+static void advice_words(const struct findings *findings, const struct advice *advice, int cups, double least_s,
+                         struct document *out)
 {
     char words[SENTENCE_SIZE], titles[160];
     int decimals = decimals_of(advice);
@@ -345,7 +368,7 @@ static void advice_words(const struct findings *findings, const struct advice *a
         document_row(out, "%s" CELL "%.*f" CELL "%.0f %%", words, decimals, advice->width * advice->suggestion[i].ratio,
                      100 * advice->suggestion[i].ratio);
     }
-    how_many(findings, advice, out);
+    how_many(findings, advice, least_s, out);
     document_add(out, BLOCK_TEXT, "Assumes future cups vary as these did.");
 }
 
@@ -356,6 +379,7 @@ int report_next(const struct request *request)
     struct advice *advice = calloc(1, sizeof *advice);
     struct cups cups;
     struct why why = { "not enough memory" };
+    double least_s;
     int status = EXIT_FAILED;
 
     if (!findings || !advice || experiment_load(request, request->name, false, &cups, findings, &why) < 0) {
@@ -364,12 +388,13 @@ int report_next(const struct request *request)
         free(advice);
         return EXIT_FAILED;
     }
-    if (advise(findings, request->cups, advice, &why) < 0) {
+    least_s = fmax(SHORTEST_S, longest_pour_s(store_database(request->store), findings->experiment));
+    if (advise(findings, request->cups, least_s, advice, &why) < 0) {
         program_say("%s", why.text);
     } else if (request->json) {
         status = json_out(advice_json(findings, advice, request->cups));
     } else {
-        advice_words(findings, advice, request->cups, &document);
+        advice_words(findings, advice, request->cups, least_s, &document);
         status = report_out(request, &document, "The next cup");
     }
     if (status == EXIT_DONE && request->plan)

@@ -75,6 +75,10 @@ static void take_variable(struct recipe *recipe, const struct variable *variable
         plain_value(variable->preferred, step->value);
         snprintf(step->why, sizeof step->why, "preferred blind (p %.3f), whatever it does to the numbers",
                  variable->tasting_p);
+    } else if (variable->verdict == VERDICT_KEEP && variable->left_out[0]) {
+        plain_value(variable->take_best, step->value);
+        snprintf(step->why, sizeof step->why, "left out: %.230s%s%s", variable->left_out,
+                 cost[0] ? "; elsewhere it pays, and costs " : "; elsewhere it pays", cost);
     } else if (variable->verdict == VERDICT_KEEP) {
         plain_value(variable->take_best, step->value);
         snprintf(step->why, sizeof step->why, "kept: brings %+.2f %s (%s)%s%s", variable->effect, step_words, interval,
@@ -320,8 +324,12 @@ static json_t *recipe_json(const struct recipe *recipe, double confidence)
         json_object_set_new(claim, "where", json_string("recipe"));
         json_object_set_new(claim, "factor", json_string(step->name));
         json_object_set_new(claim, "level", json_string(step->value));
-        json_object_set_new(claim, "value", claim_number(variable->effect));
-        json_object_set_new(claim, "interval", claim_interval(variable->interval));
+        json_object_set_new(claim, "value",
+                            claim_number(variable->left_out[0] ? -variable->left.difference : variable->effect));
+        json_object_set_new(claim, "interval",
+                            claim_interval(variable->left_out[0] ? (struct interval){ -variable->left.interval.high,
+                                                                                      -variable->left.interval.low }
+                                                                 : variable->interval));
     }
     if (!isnan(recipe->predicted)) {
         claim = claim_new(claims, "predicted");

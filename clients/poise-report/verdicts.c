@@ -143,6 +143,86 @@ static int best_level(const struct findings *findings)
     return best;
 }
 
+/* Does a level of this factor mean that nothing is done? */
+static bool is_nothing(const struct factor *factor, int level)
+{
+    static const char *const words[] = { "none", "no", "off", "without", "never" };
+
+    for (size_t i = 0; i < sizeof words / sizeof *words; i++)
+        if (strcmp(factor->level[level].label, words[i]) == 0)
+            return true;
+    return factor->numeric && factor->level[level].number == 0;
+}
+
+/* How much one combination costs more than another: stages, else things done, else seconds; 0: nothing shows it. */
+static double costs_more(const struct findings *findings, int one, int other)
+{
+    static const double least_steps = 0.05, least_s = 5; /* a person takes no two cups to the second */
+    double steps =
+        mean_of(findings, one, offsetof(struct cup, steps)) - mean_of(findings, other, offsetof(struct cup, steps));
+    double seconds = mean_of(findings, one, offsetof(struct cup, duration_s))
+                     - mean_of(findings, other, offsetof(struct cup, duration_s));
+    int done = 0;
+
+    if (fabs(steps) > least_steps)
+        return steps;
+    for (int f = 0; f < findings->factor_count; f++)
+        done += is_nothing(&findings->factor[f], findings->level[other].level[f])
+                - is_nothing(&findings->factor[f], findings->level[one].level[f]);
+    return done ? done : fabs(seconds) > least_s ? seconds : 0;
+}
+
+static const struct pair_finding *pair_of(const struct findings *findings, int one, int other)
+{
+    for (int i = 0; i < findings->pair_count; i++)
+        if ((findings->pair[i].first == one && findings->pair[i].second == other)
+            || (findings->pair[i].first == other && findings->pair[i].second == one))
+            return &findings->pair[i];
+    return NULL;
+}
+
+/* Two factors that depend on each other: a step that pays at one level of the other need not pay at the level that is
+ * taken.  From the best, steps are left out one by one while that costs less and is not worse by more than the margin
+ * for sure. */
+static int simplest_level(const struct findings *findings, double margin)
+{
+    int best = best_level(findings), simplest = best;
+
+    if (!findings->has_questions || !findings->questions.shown[2])
+        return best;
+    for (int i = 0; i < findings->level_count; i++) {
+        const struct pair_finding *pair = pair_of(findings, best, i);
+        const int *level = findings->level[i].level, *of_best = findings->level[best].level;
+
+        if (!pair || (level[0] != of_best[0] && level[1] != of_best[1])) /* one step at a time */
+            continue;
+        if ((pair->first == best ? pair->difference.interval.low : -pair->difference.interval.high) <= margin
+            && costs_more(findings, simplest, i) > 0)
+            simplest = i;
+    }
+    return simplest;
+}
+
+static void find_left_out(const struct findings *findings, int factor, int best, int taken, struct variable *out)
+{
+    const struct pair_finding *pair = pair_of(findings, best, taken);
+    const char *step = words_step(measure_name(findings->options->measure));
+    char left[WORDS_SIZE], where[WORDS_SIZE], interval[96];
+
+    if (!pair || findings->level[best].level[factor] == findings->level[taken].level[factor])
+        return;
+    out->left = pair->difference;
+    if (pair->second == best) {
+        out->left.difference = -pair->difference.difference;
+        out->left.interval = (struct interval){ -pair->difference.interval.high, -pair->difference.interval.low };
+    }
+    findings_level_call(&findings->factor[factor], findings->level[best].level[factor], left);
+    findings_level_call(&findings->factor[1 - factor], findings->level[taken].level[1 - factor], where);
+    words_interval(out->left.interval, 2, step, interval);
+    snprintf(out->left_out, sizeof out->left_out, "with %.60s %.40s, that %.40s pays is not shown (%.60s)",
+             call_of(findings->factor[1 - factor].name), where, left, interval);
+}
+
 /* The curve that runs through a level; NULL: there is none. */
 static const struct curve_finding *curve_at(const struct findings *findings, int place)
 {
@@ -162,16 +242,18 @@ static void level_words(const struct findings *findings, int factor, int level, 
 
 /* What the recipe takes: where it matters the level that gives most, or, of a steep or a series that turns, the place
  * where it stops to pay, rounded to what a person can do; where it does not matter the one that costs less. */
-static void find_levels_to_take(const struct findings *findings, int factor, int better, int worse,
+static void find_levels_to_take(const struct findings *findings, int factor, int better, int worse, double margin,
                                 struct variable *out)
 {
     const char *name = findings->factor[factor].name, *unit = findings->factor[factor].numeric ? unit_of(name) : "";
-    int best = findings->factor_count == 2 ? best_level(findings) : better;
+    int best = findings->factor_count == 2 ? simplest_level(findings, margin) : better;
     const struct curve_finding *curve = curve_at(findings, best);
     bool cheaper = out->cost_s > 0 || out->cost_steps > 0;
     struct interval where;
     double top;
 
+    if (findings->factor_count == 2)
+        find_left_out(findings, factor, best_level(findings), best, out);
     level_words(findings, factor, findings->level[cheaper ? worse : best].level[factor], out->take_simple);
     if (strcmp(name, "steep_s") == 0 && curve && curve->fitted && curve->answer[0].claimed)
         snprintf(out->take_best, sizeof out->take_best, "%.0f s", 5 * round(curve->answer[0].value / 5));
@@ -304,8 +386,10 @@ static void add_variable(struct verdicts *verdicts, const struct findings *findi
         judge_line(findings, verdicts->margin, out, &better, &worse);
     else if (pair && findings->has_questions && !findings->questions.shown[2])
         judge_mean(findings, factor, verdicts->margin, out);
+    else if (pair && findings->layout.method == LAYOUT_BORROWED && !out->refused[0])
+        snprintf(out->refused, sizeof out->refused, "with one cup per level nothing shows how much these cups scatter");
     if (pair)
-        find_levels_to_take(findings, factor, better, worse, out);
+        find_levels_to_take(findings, factor, better, worse, verdicts->margin, out);
     else
         say_unknown(findings, out);
 }

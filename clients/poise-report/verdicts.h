@@ -20,10 +20,14 @@ struct variable {
     struct interval interval;
     double p_beyond, p_together; /* that it is beyond the margin: alone, and with all variables (Holm) */
     char take_best[WORDS_SIZE], take_simple[WORDS_SIZE]; /* the level that gives most; the one that costs less */
-    char refused[400];                                   /* why there is no verdict; empty: nothing stands beside it */
-    double cost_s, cost_steps;                           /* how much more the better takes; NAN: not known */
-    char tasting[TASTING_SENTENCE + TASTING_CAUTION];    /* empty: none */
-    char preferred[WORDS_SIZE]; /* the sample that was preferred blind, if one was; empty: none */
+    /* two factors that depend on each other: why the recipe leaves the better level of this one out, and what is left
+     * of it there; empty: it does not */
+    char left_out[240];
+    struct difference left;
+    char refused[400];                                /* why there is no verdict; empty: nothing stands beside it */
+    double cost_s, cost_steps;                        /* how much more the better takes; NAN: not known */
+    char tasting[TASTING_SENTENCE + TASTING_CAUTION]; /* empty: none */
+    char preferred[WORDS_SIZE];                       /* the sample that was preferred blind, if one was; empty: none */
     double tasting_p;
     enum verdict verdict;
     size_t cups;

@@ -119,6 +119,11 @@ void verdicts_document(const struct verdicts *verdicts, struct document *out)
     for (int i = 0; i < verdicts->count; i++)
         if (verdicts_leads(verdicts, i))
             document_row(out, "%s" CELL "%s", call_of(verdicts->variable[i].factor), verdicts->variable[i].advice);
+    for (int i = 0; i < verdicts->count; i++)
+        if (verdicts_leads(verdicts, i) && verdicts->variable[i].verdict == VERDICT_KEEP
+            && verdicts->variable[i].left_out[0])
+            document_add(out, BLOCK_ITEM, "%s is left at %s: %s.", call_of(verdicts->variable[i].factor),
+                         verdicts->variable[i].take_best, verdicts->variable[i].left_out);
     if (verdicts->spread_df > 0)
         document_add(out, BLOCK_TEXT,
                      "Cups meant to be alike scattered by %.2f %s (%.0f repeats beyond the first): two of them differ "

@@ -112,3 +112,37 @@ def test_report_adjusts_verdicts_for_each_other_and_keeps_only_beyond_the_margin
     for place in range(6):                          # shown, but less than what is worth having
         assert found[f"own_part{place}"]["verdict"] != "keep" and found[f"own_part{place}"]["interval"][0] > 0
     assert abs(found["own_large"]["effect"]) <= abs(found["own_large"]["effect_as_seen"])
+
+
+def test_report_gives_no_verdict_on_one_cup_a_level_by_a_spread_from_elsewhere(bench):
+    cups = Cups(bench)
+    for replicate in range(1, 7):
+        for part in "ab":
+            cups.add("steady", {"own_filter": part}, {"extraction_pct": 19 + cups.random.gauss(0, .15)}, None, replicate)
+    for part, value in (("a", 18), ("b", 20)):
+        cups.add("once", {"own_part": part}, {"extraction_pct": value})
+    cups.done()
+    found = answer(bench, "once")
+    assert refusals(bench, "once") == ["one cup"] and "two per level would show" in found["headline"]
+    assert not found["differences"][0]["shown"]
+    assert not [claim for claim in found["claims"] if claim["claim"] == "difference"]
+    assert answer(bench, "--margin", "9", "once")["headline"].startswith("No verdict")     # nor are they alike
+    of_part = [one for one in answer(bench, "verdicts")["variables"] if one["factor"] == "own_part"]
+    assert of_part[0]["verdict"] == "undecided" and of_part[0]["take"].startswith("no verdict: with one cup per level")
+
+
+def test_report_gives_no_verdict_where_the_dose_differs_from_level_to_level(bench):
+    cups = Cups(bench)
+    for replicate in range(1, 7):
+        for part, over in (("a", 0), ("b", .5)):
+            dose = 15 + over + cups.random.gauss(0, .1)
+            for name, effect in (("heavy", 0), ("stronger", 4 * (part == "b"))):
+                cups.add(name, {"own_part": part}, {"dose_g": dose, "extraction_pct":
+                         19 - .9 * (dose - 15) + effect + cups.random.gauss(0, .1)}, {"dose_g": 15}, replicate)
+    cups.done()
+    headline = answer(bench, "heavy")["headline"]
+    assert refusals(bench, "heavy") == ["held"]
+    assert headline.startswith("No verdict: dose was to be the same and differs by 0.")
+    assert "could change extraction by up to 0." in headline
+    # what the dose can do is a small part of four points
+    assert refusals(bench, "stronger") == [] and answer(bench, "stronger")["headline"].startswith("B gives ")

@@ -70,3 +70,17 @@ def test_report_verdicts_say_what_a_variable_costs(bench):
     assert found["better"] == "stirred" and found["cost_s"] == 30 and found["cost_steps"] == 1
     text = done(bench, "verdicts")
     assert text.startswith("Keep stir.") and "+30 s, +1 step" in text
+
+
+def test_report_next_asks_for_no_steep_shorter_than_the_pour(bench):
+    cups = Cups(bench)
+    for name, pour_s in (("slow", 32), ("quick", 6)):
+        for replicate in (1, 2, 3):
+            for seconds in (45, 75, 120, 180, 300):
+                extraction = 22 * (1 - math.exp(-0.04 * seconds)) + cups.random.gauss(0, 0.3)
+                cups.add(name, {"steep_s": seconds}, {"steep_s": seconds, "extraction_pct": extraction}, None, replicate,
+                         stages={"pour": 0, "steep": pour_s, "press": seconds})
+    cups.done()
+    shortest = {name: min(float(one["factors"]["steep_s"]) for one in answer(bench, "next", name)["suggestions"])
+                for name in ("slow", "quick")}
+    assert shortest["slow"] >= 32 > shortest["quick"]

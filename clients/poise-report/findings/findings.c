@@ -323,6 +323,7 @@ static int analyse(sqlite3 *database, struct findings *out, double *values, stru
     error = findings_find_design(out, why);
     if (error)
         return error;
+    findings_find_held(out);
     findings_compare(out, values);
     if (out->design == DESIGN_TIME)
         error = findings_find_curves(out, why);

@@ -88,7 +88,7 @@ struct questions {
 
 /* Why no verdict is given. */
 struct refusal {
-    char because[16]; /* "day", "order", "bag", "bench", "setting", "unfinished", "alike" */
+    char because[16]; /* "day", "order", "bag", "bench", "setting", "held", "unfinished", "one cup", "alike" */
     int factor;       /* -1: any */
     char sentence[400];
 };

@@ -7,6 +7,8 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "words/words.h"
+
 /* What each block adds to its cups, on the mean. */
 static void find_block_effects(struct findings *out)
 {
@@ -112,6 +114,23 @@ static void find_equal(struct findings *out)
     }
 }
 
+/* One cup a level: other experiments may have been steadier than this one, and nothing here shows whether they were.
+ * Along a number or a time the cups' distance from the line or the curve shows it. */
+static void refuse_borrowed(struct findings *out)
+{
+    double levels = out->level_count, reach;
+
+    if (!out->has_layout || out->layout.method != LAYOUT_BORROWED
+        || (out->design != DESIGN_WORDS && out->design != DESIGN_TWO))
+        return;
+    reach = studentized_range_quantile(out->confidence, (size_t)out->level_count, levels) / M_SQRT2 * out->spread;
+    findings_refuse(out, "one cup", -1,
+                    "with one cup per level nothing shows how much these cups scatter; two per level would show "
+                    "a difference of about %.2g%s%s, if they scatter like the bench's other repeats",
+                    reach, *words_step(measure_name(out->options->measure)) ? " " : "",
+                    words_step(measure_name(out->options->measure)));
+}
+
 /* May these two combinations be held against each other?  Not where a factor that they differ in is refused. */
 static bool refused_pair(const struct findings *out, const struct pair_finding *pair)
 {
@@ -135,10 +154,11 @@ static void find_pairs(struct findings *out)
                             &pair->difference)
                 < 0)
                 continue;
-            pair->shown = pair->difference.p < 1 - out->confidence && !refused_pair(out, pair);
+            pair->shown = pair->difference.p < 1 - out->confidence && out->layout.method != LAYOUT_BORROWED
+                          && !refused_pair(out, pair);
             out->pair_count++;
         }
-    if (!isnan(out->options->margin))
+    if (!isnan(out->options->margin) && out->layout.method != LAYOUT_BORROWED)
         find_equal(out);
 }
 
@@ -152,6 +172,7 @@ void findings_compare(struct findings *out, double *values)
         values[i] = out->point[i].y;
     if (room && out->level_count > 1) {
         find_layout(out, values);
+        refuse_borrowed(out);
         find_anova(out, values, room);
         find_pairs(out);
         if (out->factor_count == 2)

@@ -270,7 +270,8 @@ static void find_end(struct findings *out)
         out->end.difference = findings_change(out, &out->trend, &out->end.interval);
         out->has_end = out->trend.df > 0;
     } else {
-        out->has_end = out->has_layout && layout_pair(&out->layout, (size_t)last, 0, 2, line, &out->end) == 0;
+        out->has_end = out->has_layout && out->layout.method != LAYOUT_BORROWED
+                       && layout_pair(&out->layout, (size_t)last, 0, 2, line, &out->end) == 0;
     }
 }
 

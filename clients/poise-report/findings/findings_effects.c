@@ -107,7 +107,7 @@ static void ask(struct findings *out)
 
 void findings_find_effects(struct findings *out)
 {
-    if (!out->has_layout || out->layout.method == LAYOUT_NONE)
+    if (!out->has_layout || out->layout.method == LAYOUT_NONE || out->layout.method == LAYOUT_BORROWED)
         return;
     out->has_questions = true;
     ask(out);

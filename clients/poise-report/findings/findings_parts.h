@@ -16,6 +16,9 @@ void findings_find_plan(sqlite3 *database, struct findings *out);
 /* Blocks, and what cannot be told from the levels. */
 int findings_find_design(struct findings *out, struct why *why);
 
+/* Dose or water that was to be the same and differs between levels. */
+void findings_find_held(struct findings *out);
+
 /* `values` has room for all points. */
 void findings_compare(struct findings *out, double *values);
 void findings_find_effects(struct findings *out);

@@ -133,7 +133,9 @@ const struct rule rules_of_none[] = {
     { "one cup", "one cup counts", has_one_cup, say_one_cup, NULL },
     { "one level", "all cups are at one level", has_one_level, say_one_level, NULL },
     { "alike", "cups of each level are equal to the last digit", has_no_scatter, say_no_scatter, claim_alike },
-    { "refused", "the plan has hardly begun, or no level can be told from a day, an order, a bag, a bench or a setting",
+    { "refused",
+      "the plan has hardly begun, each level has one cup, or no level can be separated from a day, an order, a bag, a "
+      "bench, a setting, or a dose or water that was to be the same",
       is_refused, say_refused, claim_refused },
     { NULL, NULL, NULL, NULL, NULL },
 };
