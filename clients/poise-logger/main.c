@@ -70,12 +70,11 @@ static void usage(FILE *out)
 /* The same name for the same file on the same computer: so the bench knows it again, and another store is another. */
 static void name_reader(struct logger *logger)
 {
-    char text[PLACE_SIZE + 256] = "", whole[PATH_MAX];
+    char host[256] = "", text[PATH_MAX + sizeof host], whole[PATH_MAX];
     uint64_t sum = UINT64_C(0xcbf29ce484222325); /* FNV-1a, 64 bits (its authors' constants) */
 
-    gethostname(text, 255);
-    strncat(text, realpath(logger->store_path, whole) && strlen(whole) < PLACE_SIZE ? whole : logger->store_path,
-            PLACE_SIZE - 1);
+    gethostname(host, sizeof host - 1);
+    snprintf(text, sizeof text, "%s%s", host, realpath(logger->store_path, whole) ? whole : logger->store_path);
     for (const char *at = text; *at; at++)
         sum = (sum ^ (unsigned char)*at) * UINT64_C(0x100000001b3);
     snprintf(logger->reader, sizeof logger->reader, "logger-%016llx", (unsigned long long)sum);

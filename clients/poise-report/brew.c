@@ -214,7 +214,7 @@ static void mark_press(struct chart *chart, const struct cup *cup, double began_
             peak = fmax(peak, pressing ? chart->series[s].y[i] : 0);
             rest = fmax(rest, pressing ? 0 : chart->series[s].y[i]);
         }
-    if (rest > 0 && peak > worth_cutting * rest) {
+    if (chart && rest > 0 && peak > worth_cutting * rest) {
         for (size_t s = 0; s < chart->series_count; s++)
             for (size_t i = 0; i < chart->series[s].curve_count; i++) {
                 struct chart_series *series = &chart->series[s];

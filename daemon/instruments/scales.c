@@ -130,7 +130,8 @@ int scales_add(const struct scales *scales, struct config *config, struct why *w
 
     if (scales->count == 0)
         return 0;
-    sections = reallocarray(config->instruments, (size_t)(config->instrument_count + scales->count), sizeof *sections);
+    sections =
+        reallocarray(config->instruments, (size_t)config->instrument_count + (size_t)scales->count, sizeof *sections);
     if (sections == NULL)
         return why_set(why, -ENOMEM, "no memory for %d scales", scales->count);
     config->instruments = sections;

@@ -255,7 +255,7 @@ static int decode(void *state, const uint8_t *reply, size_t length, struct readi
     }
     if (reply[1] != modbus->function) /* an order was carried out */
         return 0;
-    if (length != (size_t)(REPLY_OVERHEAD + 2 * modbus->register_count)) /* cut short, and whole by chance */
+    if (length != REPLY_OVERHEAD + 2 * (size_t)modbus->register_count) /* cut short, and whole by chance */
         return -REJECT_CHECKSUM;
     return values_of(modbus, reply + REPLY_DATA, out, most);
 }

@@ -127,7 +127,7 @@ static bool solve(const struct sums *sums, double theta, struct solved *out)
     gsl_matrix *normal = out->inverse;
     gsl_vector *mean = gsl_vector_alloc(sums->levels);
     double explained = 0, squares = sums->squares;
-    int status = mean ? GSL_SUCCESS : GSL_ENOMEM;
+    int status;
 
     if (!mean)
         return false;

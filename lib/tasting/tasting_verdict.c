@@ -315,7 +315,7 @@ static double signed_dprime(double proportion)
 static void measure_degree(const struct tasting_score *score, struct tasting_verdict *out)
 {
     int difference[SCORE_ANSWERS];
-    double value[SCORE_ANSWERS], deviation, reach;
+    double value[SCORE_ANSWERS] = { 0 }, deviation, reach;
     size_t count = rated_further(score, false, difference);
     bool by_taster = score->tasters >= TASTERS_FOR_PEOPLE;
 

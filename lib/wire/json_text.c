@@ -38,6 +38,9 @@ static const char *past_brackets(const char *at, const char *end)
     return NULL;
 }
 
+/* What may follow a number or a word. */
+static const char ends[] = { ',', ']', '}', ' ', '\t', '\r', '\n' };
+
 const char *json_text_past(const char *at, const char *end)
 {
     at = json_text_begin(at, end);
@@ -47,7 +50,7 @@ const char *json_text_past(const char *at, const char *end)
         return past_string(at, end);
     if (*at == '{' || *at == '[')
         return past_brackets(at, end);
-    while (at < end && !memchr(",]} \t\r\n", *at, 7))
+    while (at < end && !memchr(ends, *at, sizeof ends))
         at++;
     return at < end ? at : NULL;
 }
