@@ -75,7 +75,7 @@ int command_watch(const struct ctl *ctl);
 /* poised.c: what poised does by itself, without the bench. */
 int command_probe(const struct ctl *ctl);
 
-/* replay.c: what poised would say now of what was recorded; a bench's past goes to it through a pipe. */
+/* replay.c: what was recorded, as today's tracker reads it; a bench's past goes to it through a pipe. */
 int command_replay(const struct ctl *ctl);
 
 /* Becomes the poised that lies beside this program, else the one in PATH; arguments[0] is the name under which it

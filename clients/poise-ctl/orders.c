@@ -97,7 +97,7 @@ int command_enter(const struct ctl *ctl)
         return EXIT_USAGE;
     }
     if (value < measure_least((enum measure)measure) || value > measure_most((enum measure)measure)) {
-        program_say("%s of %g cannot be; it lies between %g and %g", ctl->words[0], value,
+        program_say("%s of %g is out of range; it must be %g to %g", ctl->words[0], value,
                     measure_least((enum measure)measure), measure_most((enum measure)measure));
         return EXIT_USAGE;
     }

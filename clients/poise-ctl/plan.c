@@ -83,7 +83,7 @@ static void print_design(const struct plan *plan, const struct design *design)
     if (design->replicates_needed)
         printf("%d would do.\n", design->replicates_needed);
     else
-        printf("not with %d cups in all either: vary fewer levels.\n", PLAN_RUNS);
+        printf("a plan of %d runs, the most there may be, would not do: vary fewer levels.\n", PLAN_RUNS);
 }
 
 static void print_design_json(const struct plan *plan, const struct design *design)
@@ -231,7 +231,7 @@ static int ask_plan(const struct ctl *ctl, const char *verb, char *text)
     else if (credit)
         printf("%s counts as run %g\n", ctl_printable(ctl_text(reply, "brew"), words, sizeof words), run);
     else
-        printf("%s is offered again\n", ctl_printable(ctl_text(reply, "brew"), words, sizeof words));
+        printf("Repeat of %s queued\n", ctl_printable(ctl_text(reply, "brew"), words, sizeof words));
     json_decref(reply);
     return EXIT_DONE;
 }

@@ -1,4 +1,4 @@
-/* poise-ctl replay: what the tracker would say now of what was recorded.  The tracker is poised's own; here a running
+/* poise-ctl replay: what was recorded, as today's tracker reads it.  The tracker is poised's own; here a running
  * bench is asked for its past, and that is piped to it. */
 #include <errno.h>
 #include <signal.h>

@@ -170,7 +170,7 @@ static void print_instrument(const json_t *reply, const json_t *instrument)
         printf("%-16s %-10s %-18s %s\n", "", "and", indication(also, shown, sizeof shown),
                since(reply, also, "mono_us", age, sizeof age));
     if (*ctl_text(instrument, "about"))
-        printf("%-16s it says of itself: %s\n", "",
+        printf("%-16s reported by the scale: %s\n", "",
                ctl_printable(ctl_text(instrument, "about"), detail, sizeof detail));
     if (strcmp(ctl_text(instrument, "condition"), "ready") != 0 && *ctl_text(instrument, "detail"))
         printf("%-16s %s\n", "", ctl_printable(ctl_text(instrument, "detail"), detail, sizeof detail));

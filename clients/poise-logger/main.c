@@ -57,7 +57,7 @@ static void usage(FILE *out)
           "Keeps every brew of a bench, with its whole trace, in an SQLite file.\n"
           "\n"
           "  -s, --store FILE       where to keep them (default: POISE_STORE, or your data folder)\n"
-          "  -b, --bus ADDRESS      where the bench speaks (default: POISE_BUS, or the usual sockets)\n"
+          "  -b, --bus ADDRESS      where the bench publishes (default: POISE_BUS, or the usual sockets)\n"
           "  -c, --control ADDRESS  where it answers (default: POISE_CONTROL, or the usual sockets)\n"
           "  -h, --help             this text\n"
           "  -V, --version          which Poise this is\n"

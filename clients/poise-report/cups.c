@@ -383,7 +383,7 @@ const char *call_of(const char *name)
         { "slurry_c", "slurry temperature" },
         { "strength_pct", "strength" },
         { "extraction_pct", "extraction" },
-        { "extraction_total_pct", "extraction in all" },
+        { "extraction_total_pct", "total extraction" },
         { "retained_g_per_g", "retained liquid" },
         { "temperature_c", "water temperature" },
         { "bloom_g", "bloom water" },

@@ -27,7 +27,7 @@ static void usage(FILE *out)
           "  -m, --measure NAME      what is judged (default: extraction_pct)\n"
           "      --margin X          what counts as the same: asks for equality within X\n"
           "      --confidence C      of intervals (default: 0.95)\n"
-          "      --share P           returns diminish: P of the plateau is had (0.95)\n"
+          "      --share P           returns diminish: P of the plateau is reached (0.95)\n"
           "      --step SECONDS      ... another SECONDS (30) bring less than --least\n"
           "      --least X           ... X points (0.3)\n"
           "      --least-doubling X  ... doubling the time brings less than X (0.5)\n"

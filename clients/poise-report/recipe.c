@@ -149,7 +149,7 @@ static bool is_of(const struct cup *cup, const struct recipe *recipe, int *misse
     return *misses == 0;
 }
 
-/* The mean of cups that agree in all, or in all but one step, whose effect is then added where it is known. */
+/* The mean of cups that agree in every step, or in all but one, whose effect is then added where it is known. */
 static void predict(const struct cups *cups, struct recipe *recipe)
 {
     double sum = 0, error = 0;

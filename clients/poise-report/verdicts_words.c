@@ -72,7 +72,7 @@ void verdicts_document(const struct verdicts *verdicts, struct document *out)
 {
     const char *measure = measure_name(verdicts->request->options.measure), *step = words_step(measure);
     char interval[96], titles[200];
-    bool in_all = false;
+    bool total = false;
 
     headline(verdicts, out);
     document_add(out, BLOCK_HEADING, "What each variable does to %s", call_of(measure));
@@ -90,7 +90,7 @@ void verdicts_document(const struct verdicts *verdicts, struct document *out)
         verdicts_cost(variable, cost);
         if (!isnan(variable->tasting_p))
             words_p(variable->tasting_p, p);
-        in_all = in_all || variable->measure != verdicts->request->options.measure;
+        total = total || variable->measure != verdicts->request->options.measure;
         document_row(out,
                      "%s%s" CELL "%s" CELL "%s" CELL "%s" CELL "%s" CELL "%s" CELL "%s" CELL "%s" CELL "%zu" CELL "%s",
                      call_of(variable->factor), variable->measure != verdicts->request->options.measure ? " *" : "",
@@ -104,7 +104,7 @@ void verdicts_document(const struct verdicts *verdicts, struct document *out)
         "cups do not show which. The effect is what is left when its own error is taken out; the interval is "
         "that of the difference as it was seen. (--margin sets the %g.)",
         verdicts->margin, step, verdicts->margin, step, verdicts->margin);
-    if (in_all)
+    if (total)
         document_add(out, BLOCK_TEXT,
                      "* judged by total extraction: with another ratio the bed holds back another share.");
     for (int i = 0; i < verdicts->count; i++)

@@ -46,7 +46,7 @@ static void print_help(void)
          "      --sample BREW,...  the brews a sample is poured from; once for each sample\n"
          "      --taster NAME      once for each\n"
          "      --sets N           sets for each taster (default: as many as the power needs)\n"
-         "      --planned N        sets in all, where one question has several sessions\n"
+         "      --planned N        total number of sets, where one question has several sessions\n"
          "      --question TEXT    sessions with the same question are judged together\n"
          "      --by-eye yes|no    can the cups be distinguished by eye (then nothing is concluded)\n"
          "      --share X          share of tastings that catch a difference worth finding (0.5)\n"

@@ -233,7 +233,7 @@ static bool fill(struct tasting_session *session, const struct options *options)
         for_each = (wanted + session->taster_count - 1) / session->taster_count;
     }
     if (for_each < 1 || (for_each + !options->no_warm_up) * session->taster_count > TASTING_SETS) {
-        program_say("%d sets for each of %d tasters, warm-ups besides: at most %d in one session", for_each,
+        program_say("%d sets for each of %d tasters plus warm-ups: at most %d in one session", for_each,
                     session->taster_count, TASTING_SETS);
         return false;
     }

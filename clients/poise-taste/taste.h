@@ -75,7 +75,7 @@ int taste_page(const char *path, const struct tasting_record *record, bool map);
 /* The set's number among its taster's that count (the last before it, for a warm-up), and how many there are. */
 int taste_own_number(const struct tasting_session *session, int set, int *of);
 
-/* Cups that a taster gets in all, warm-ups and open references included. */
+/* Number of cups a taster gets, warm-ups and open references included. */
 int taste_cups_each(const struct tasting_session *session);
 
 #endif

@@ -16,7 +16,7 @@ enum {
     TITLE_COLUMNS = 50, /* narrower panes say "007" instead of "brew 007" */
     GONE_COLUMNS = 70,  /* narrower screens say in fewer words that the bench is gone */
     TALL_ROWS = 18,     /* from here on there is room for the last cup and what waits */
-    FACTOR_MARGINS = 2, /* columns that a factor takes besides its words */
+    FACTOR_MARGINS = 2, /* columns that a factor takes beside its words */
     NOTICE_ROWS = 4,
     NOTICE_ROWS_TALL = 2, /* a warning is read whole, on narrow screens too */
     NOTICE_US = 12000000  /* ... within it */

@@ -85,8 +85,7 @@ void draw_help(struct canvas *canvas, int part)
     for (; block < end; block++)
         y += lay_block(canvas, block, y, width, canvas->height - y) + 1;
     y = y < canvas->height ? y : canvas->height - 1;
-    canvas_put(canvas, 1, y, width, LOOK_FAINT,
-               part + 1 < parts ? "Any key: how nobody is hurt." : "Any key goes back.");
+    canvas_put(canvas, 1, y, width, LOOK_FAINT, part + 1 < parts ? "Any key: cautions." : "Any key goes back.");
 }
 
 char mark_digit(enum stage stage)

@@ -79,7 +79,7 @@ static void usage(FILE *out)
           "  -T, --temperature UNIT c or f (default: POISE_TEMPERATURE, or c)\n"
           "  -B, --bell WHEN        all, press (its end of steep and of press) or none\n"
           "  -s, --store FILE       the store that knows earlier cups (default: POISE_STORE, or the usual file)\n"
-          "  -b, --bus ADDRESS      where the bench speaks (default: POISE_BUS, or the usual sockets)\n"
+          "  -b, --bus ADDRESS      where the bench publishes (default: POISE_BUS, or the usual sockets)\n"
           "  -c, --control ADDRESS  where it answers (default: POISE_CONTROL, or the usual sockets)\n"
           "  -h, --help             this text\n"
           "  -V, --version          which Poise this is\n"

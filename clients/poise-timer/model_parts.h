@@ -10,7 +10,7 @@ struct timer_station *model_station(struct timer_model *model, const char *name)
 /* Its readings, newest first; false behind the oldest. */
 bool station_recent(const struct timer_station *station, int back, struct timer_point *out);
 
-/* The scale has spoken: stands it still?  And it fell from `before_g` to zero within one indication. */
+/* A reading of the scale came: is it steady?  And it fell from `before_g` to zero within one indication. */
 void station_rests(struct timer_station *station);
 void station_zeroed(struct timer_station *station, double before_g);
 void station_forgets_rest(struct timer_station *station);

@@ -1,4 +1,4 @@
-/* What the timer says of a station besides what the guide says: numbers, the scale, the run, the cups. */
+/* What the timer shows of a station beyond what the guide shows: numbers, the scale, the run, the cups. */
 #ifndef TIMER_WORDS_H
 #define TIMER_WORDS_H
 

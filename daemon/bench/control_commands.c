@@ -148,7 +148,7 @@ static int get_time(struct request *request, int64_t *out, struct why *why)
     else if (!isnan(ago_s) && ago_s >= 0 && ago_s <= AGO_MOST_S)
         *out -= (int64_t)(ago_s * 1e6);
     else if (!isnan(ago_s))
-        return why_set(why, -EINVAL, "\"ago_s\" lies between 0 and %g seconds", AGO_MOST_S);
+        return why_set(why, -EINVAL, "\"ago_s\" must be 0 to %g seconds", AGO_MOST_S);
     if (*out > request->now.mono_us || *out < request->now.mono_us - (int64_t)(AGO_MOST_S * 1e6))
         return why_set(why, -EINVAL, "that is not within the last %g seconds", AGO_MOST_S);
     return 0;

@@ -24,7 +24,7 @@ typedef int command(struct request *request, struct why *why);
 struct command_row {
     const char *name;
     command *run;
-    const char *fields; /* that it knows, besides do and id */
+    const char *fields; /* that it knows, apart from do and id */
 };
 
 /* Fields that several commands have: control_commands.c. */

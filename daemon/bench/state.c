@@ -5,7 +5,7 @@
 #include <math.h>
 #include <string.h>
 
-enum { INSTRUMENT_BYTES = 3072 }; /* one instrument described, rejects and what it shows besides included */
+enum { INSTRUMENT_BYTES = 3072 }; /* one instrument described, with rejects and what else it shows */
 
 static void write_or_null(struct text *out, const char *key, const char *string)
 {

@@ -131,7 +131,7 @@ int config_ask(const char *value, uint8_t *out, size_t *out_length, int *every_m
     if (strcmp(unit, "s") == 0)
         pause *= 1000;
     if (!(pause >= least && pause <= ASK_MOST_MS))
-        return why_set(why, -EINVAL, "the pause lies between %d ms and %d s", ASK_LEAST_MS, ASK_MOST_MS / 1000);
+        return why_set(why, -EINVAL, "the pause must be %d ms to %d s", ASK_LEAST_MS, ASK_MOST_MS / 1000);
     for (end = every; end > value && isspace((unsigned char)end[-1]); end--)
         ;
     int error = config_bytes(value, (size_t)(end - value), out, out_length, why);

@@ -1,5 +1,5 @@
 /* From bytes to readings: the path every indication takes, so nothing here waits, asks the system for more than the
- * bytes and the time, or allocates, but once for what is shown besides. */
+ * bytes and the time, or allocates, but once for what else is shown. */
 #include "instrument_parts.h"
 
 #include <assert.h>

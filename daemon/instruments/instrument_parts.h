@@ -58,7 +58,7 @@ struct instrument {
     bool makes_no_sense; /* a log line has said so */
     struct reading last;
     bool has_last;
-    struct reading *beside; /* what it shows besides, by quantity (QUANTITY_NONE: not yet); NULL: nothing, as most */
+    struct reading *beside; /* what else it shows, by quantity (QUANTITY_NONE: not yet); NULL: nothing, as most */
     int64_t heard_us;       /* the last reading; or, before the first, when it was opened */
     int64_t interval_us;    /* between readings, smoothed; 0: not known yet */
     int regular;            /* readings in a row within INTERVAL_REGULAR_US */

@@ -6,7 +6,7 @@
 #include "stations.h"
 
 /* True when this measure is the time between two stages one of which the operator has marked: then the tracker's own
- * reckoning of it no longer counts. */
+ * estimate of it no longer counts. */
 bool mark_rules(const struct brew *brew, enum measure measure);
 
 /* A stage was reported: reports the times that follow from what is marked; of a stage that the tracker reported only

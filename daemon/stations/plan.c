@@ -231,7 +231,7 @@ static void run_done(struct planner *planner, int run, const char *brew)
     planner->changed = true;
 }
 
-/* The brew that counts for its run is no good: an earlier try that is stands for it, or it is offered again. */
+/* The brew that counts for its run is no good: an earlier try that is stands for it, or its repeat is queued. */
 static void run_missed(struct planner *planner, int run, bool first)
 {
     char kept[BREW_SIZE];
@@ -338,7 +338,7 @@ static bool credited(struct planner *planner, struct brew *brew, int run, struct
     planner->made[other].tries++;
     run_done(planner, other, brew->name);
     brew->plan_kept = 1;
-    why_set(why, 0, "Counts as run %d, which it fits; run %d is offered again. `plan credit` changes that", other + 1,
+    why_set(why, 0, "Counts as run %d, which it fits; repeat of run %d queued. `plan credit` changes that", other + 1,
             run + 1);
     return true;
 }
@@ -488,7 +488,7 @@ int planner_redo(struct planner *planner, const struct brew *brew, struct why *w
     if (run < 0)
         return why_set(why, -EINVAL, "%s is no cup of %s", brew->name, planner->plan->name);
     if (planner->made[run].state == RUN_BREWING)
-        return why_set(why, -EINVAL, "%s is still being brewed: discard it, and it is offered again", brew->name);
+        return why_set(why, -EINVAL, "%s is still being brewed: discard it, and its repeat is queued", brew->name);
     join_queue(planner, run, true);
     return 0;
 }

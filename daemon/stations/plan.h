@@ -59,8 +59,8 @@ json_t *planner_take(struct planner *planner, const char *station, const char *b
 /* Judges a brew that is over, or was corrected since: sets brew->plan_kept, and `why` to the reasons when it was not
  * kept, else empty.  A brew that missed its run and is what another open run asks becomes that run's, the one it fits
  * best: brew->plan is then another, and `why` says so.  Returns 1 when the verdict is a new one, else 0.  A run that
- * was not kept or was discarded is offered again, unless an earlier try of it kept the plan; one that kept it after all
- * is no longer. */
+ * was not kept or was discarded has its repeat queued, unless an earlier try of it kept the plan; one that kept it
+ * after all loses its repeat. */
 int planner_over(struct planner *planner, struct brew *brew, struct why *why);
 
 /* The operator says which run a brew was: brew->plan and its verdict follow. */

@@ -34,7 +34,7 @@ struct source source_configured(const struct config *config, int instrument, con
     return source;
 }
 
-/* Besides what it is there for, an instrument may show a temperature or a pressure: the station's, or, if it reads
+/* Apart from what it is there for, an instrument may show a temperature or a pressure: the station's, or, if it reads
  * strength, its sample's.  A mass beside something else is no scale under a brew. */
 void source_reading(struct stations *stations, const struct source *source, const struct reading *reading, uint64_t seq,
                     struct moment now)

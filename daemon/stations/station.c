@@ -402,8 +402,8 @@ int brew_enter(struct stations *stations, struct brew *brew, enum measure measur
         return why_set(why, -EINVAL, "%s is computed from others: enter dose_g, water_g, beverage_g or strength_pct",
                        measure_name(measure));
     if (!(value >= measure_least(measure) && value <= measure_most(measure)))
-        return why_set(why, -EINVAL, "%s lies between %g and %g, so %g cannot be", measure_name(measure),
-                       measure_least(measure), measure_most(measure), value);
+        return why_set(why, -EINVAL, "%s must be %g to %g, not %g", measure_name(measure), measure_least(measure),
+                       measure_most(measure), value);
     if (measure == MEASURE_PRESSED_DRY && value != 0 && value != 1)
         return why_set(why, -EINVAL,
                        "pressed_dry is 1, pressed until nothing more came through, or 0, stopped before; "

@@ -1,4 +1,4 @@
-/* What the tracker would say now of what was recorded before: how a brew that was misread is reported, and how it is
+/* What was recorded before, as today's tracker reads it: how a brew that was misread is reported, and how it is
  * kept as a test.  It touches no bench, and a journal only to read it. */
 #ifndef POISE_REPLAY_H
 #define POISE_REPLAY_H

@@ -194,9 +194,9 @@ static bool same_number(enum measure measure, double a, double b)
     return fabs(a - b) < 0.5 * pow(10, -measure_decimals(measure)) / 2;
 }
 
-/* Digits beyond a ten-thousandth (of a gram, a second, a kilopascal) come of reckoning, not of weighing; what the
+/* Digits beyond a ten-thousandth (of a gram, a second, a kilopascal) come from arithmetic, not from weighing; what the
  * operator entered stays as it is. */
-static double worth_telling(const struct tracker *tracker, enum measure measure, double value)
+static double worth_reporting(const struct tracker *tracker, enum measure measure, double value)
 {
     return tracker->running && !isnan(tracker->entered.value[measure]) ? value : round(value * 1e4) / 1e4;
 }
@@ -215,7 +215,7 @@ void tracker_report_measures(struct tracker *tracker, struct tracker_events *eve
             return;
         event->brew = brew;
         event->measure = (enum measure)i;
-        event->value = worth_telling(tracker, (enum measure)i, now->value[i]);
+        event->value = worth_reporting(tracker, (enum measure)i, now->value[i]);
         event->standard_uncertainty = now->standard_uncertainty[i];
         event->above = pressure && tracker->story.above;
         event->by_operator = tracker->running && !isnan(tracker->entered.value[i]);

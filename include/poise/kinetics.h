@@ -51,7 +51,7 @@ struct kinetics_fit {
 /* E at time t. */
 double kinetics_at(const struct kinetics_fit *fit, double t);
 
-/* E(t) / E1: how much of what can be had is had. */
+/* E(t) / E1: the share of the plateau reached by then. */
 double kinetics_share_at(const struct kinetics_fit *fit, double t);
 
 /* Fits one model; least squares by Levenberg-Marquardt from the best of a scan over k.  Returns 0;

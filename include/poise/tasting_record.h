@@ -1,7 +1,7 @@
 /* A tasting's record: its texts, and all that happened, so chained that a change or a removal shows.
  *
  * Every entry has the SHA-256 of itself and the one before, the first one that of the session's row; so any
- * change is noticed by whoever reads.  Every entry has a proof besides, an HMAC with a key that is replaced by its
+ * change is noticed by whoever reads.  Every entry also has a proof, an HMAC with a key that is replaced by its
  * own hash as soon as it was used (Schneier and Kelsey, Secure audit logs, ACM TISSEC 2, 1999); the first key is
  * part of the sealed text.  So nobody without the helper's word can make up the answers again, hashes and all,
  * before the reveal.  After it the hash over all answers, printed before the key opened, is what people compare. */

@@ -57,7 +57,7 @@ struct tasting_session {
     bool alone;       /* no helper: cups labelled underneath, shuffled by hand */
     bool seen;        /* the cups can be distinguished by eye: not blind */
     bool may_look;    /* looks before the end are allowed, and paid for */
-    unsigned planned; /* sets that the question wants in all, over all its sessions, warm-ups not counted */
+    unsigned planned; /* total number of sets for the question, over all its sessions, warm-ups not counted */
     double alpha, power, share, limit, beta;
     char offered[TASTING_WORD_LIST_SIZE]; /* words offered to the tasters and counted, with blanks; mostly none */
     int rest_s;                           /* between two sets of a taster */

@@ -159,7 +159,7 @@ static void check_range(struct reader *reader, const struct plan_factor *factor)
     for (int i = 0; factor->measure >= 0 && i < factor->levels; i++)
         if (!(factor->level[i].number >= measure_least((enum measure)factor->measure)
               && factor->level[i].number <= measure_most((enum measure)factor->measure)))
-            mistake(reader, reader->line, "%s of %s cannot be: it lies between %g and %g", factor->name,
+            mistake(reader, reader->line, "%s of %s is out of range: it must be %g to %g", factor->name,
                     factor->level[i].word, measure_least((enum measure)factor->measure),
                     measure_most((enum measure)factor->measure));
 }

@@ -17,7 +17,7 @@ static const double SPREAD_ASSUMED = 0.4;
 
 static const double ALPHA = 0.05, POWER = 0.80;
 
-/* Boiling, dosing, pouring, pressing, weighing, rinsing: per cup besides its steep (common practice,
+/* Boiling, dosing, pouring, pressing, weighing, rinsing: per cup in addition to its steep (common practice,
  * no source). */
 static const double HANDLING_S = 300;
 

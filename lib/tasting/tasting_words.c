@@ -180,7 +180,7 @@ static void say_degree(const struct tasting_verdict *verdict, char *out, size_t 
 static void say_caution(const struct tasting_verdict *verdict, char *out, size_t size)
 {
     if (verdict->one_taster)
-        add(out, size, "One taster: this speaks of %s, not of people. ", verdict->whose);
+        add(out, size, "One taster: this is about %s, not about people. ", verdict->whose);
     if (verdict->p_alike < 0.05)
         add(out, size, "The tasters differ among themselves (p %.2g): some can, some cannot. ", verdict->p_alike);
     if (verdict->by_eye)

@@ -388,7 +388,7 @@ static int read_common(json_t *json, struct message_common *out, struct why *why
         return error;
     if (version > MESSAGE_VERSION)
         return why_set(why, -EPROTO,
-                       "the bench speaks version %lld of the messages and this program knows only %d: "
+                       "the bench uses version %lld of the messages and this program knows only %d: "
                        "install the newer program",
                        (long long)version, MESSAGE_VERSION);
     if (version < 1)

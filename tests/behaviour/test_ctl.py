@@ -155,7 +155,7 @@ def test_ctl_refuses_what_makes_no_sense(bench):
     refused(bench, 2, "is no stage; there are idle, dose", "mark", "boil")
     refused(bench, 2, "is no measure; there are dose_g", "enter", "dose", "15")
     refused(bench, 2, "is not a number", "enter", "dose_g", "nan")
-    refused(bench, 2, "it lies between 0 and 30", "enter", "strength_pct", "140")
+    refused(bench, 2, "it must be 0 to 30", "enter", "strength_pct", "140")
     refused(bench, 2, "takes no --ago", "begin", "--ago", "3")
     refused(bench, 2, "--ago", "mark", "pour", "--ago", "yesterday")
     refused(bench, 2, "is too long", "note", "x" * 400)

@@ -54,7 +54,7 @@ def test_a_plan_says_what_each_brew_is_and_survives_kill_9(bench):
     assert state["stations"][0]["brew"] == running and state["stations"][0]["next"]["experiment"] == "ferry-steep"
     assert bench.ask(do="end")["brew"] == running
     brewed(bench, 230)
-    assert bench.ask(do="plan", plan="next")["next"]["run"] == missed       # offered again, at the end
+    assert bench.ask(do="plan", plan="next")["next"]["run"] == missed       # its repeat, at the end
     brewed(bench, 230)
     assert bench.ask(do="status")["state"]["plan"]["done"] == 4
     assert "plan" not in brewed(bench, 230)[0]
@@ -162,7 +162,7 @@ def test_a_plan_is_worked_through_with_poise_ctl(bench):
     assert status == 0 and first.startswith("cup 1 of 4: Steep: ") and "held: Water: 230 ± 2 g, Grind: 18" in first
     assert bench.run("poise-ctl", "plan", "skip")[1].startswith("cup 2 of 4: ")
     brew = brewed(bench, 230)[0]["brew"]
-    assert bench.run("poise-ctl", "plan", "redo", brew)[:2] == (0, f"{brew} is offered again\n")
+    assert bench.run("poise-ctl", "plan", "redo", brew)[:2] == (0, f"Repeat of {brew} queued\n")
     shown = bench.run("poise-ctl", "plan", "show")[1]
     assert "0 of 4 cups are done; the order was drawn with the seed 7" in shown
     assert f"   2  again    {brew} " in shown

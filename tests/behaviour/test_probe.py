@@ -78,7 +78,7 @@ def test_probe_finds_a_scale_and_its_section_works(bench):
     assert (reading["value"], reading["stable"]) == (12.34, True)
 
 
-def test_probe_tells_layouts_apart(bench):
+def test_probe_keeps_layouts_apart(bench):
     understood(bench, "plain", [b"     12.73 g      \r\n"], quantity="mass", settings={}, check=None)
     understood(bench, "stx", [b"\x02\x2c\x30\x20\x20\x31\x32\x33\x34\x35\x30\x30\x30\x30\x30\x30\r\x36"],
                quantity="mass", settings={"layout": "stx-status", "checksum": "yes"}, check=None)

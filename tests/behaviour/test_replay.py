@@ -57,7 +57,7 @@ class Trace:
         return self.path
 
 
-def test_replay_tells_the_brew_again(bench):
+def test_replay_reports_the_brew_again(bench):
     trace = Trace(bench.folder / "trace.jsonl")
     trace.brew_pressed_beside()
     status, output, said = bench.run("poise-ctl", "replay", trace.write())

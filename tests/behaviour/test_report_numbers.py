@@ -3,7 +3,7 @@ from cups import Cups
 from reports import answer, done
 
 
-def test_report_judges_a_ratio_by_what_dissolved_in_all(bench):
+def test_report_judges_a_ratio_by_total_extraction(bench):
     cups = Cups(bench)
     for dose in (12, 15, 18, 21) * 3:
         in_all = 21.7 + cups.random.gauss(0, 0.2)           # more coffee: as much of each gram, more kept by the bed
@@ -18,7 +18,7 @@ def test_report_judges_a_ratio_by_what_dissolved_in_all(bench):
     assert "extraction falls by" in headline
     assert "of total extraction, with what the bed holds back, no change is shown" in headline
     rows = {row["factors"]["dose_g"]: row for row in answer(bench, "--measure", "strength_pct", "ratio")["levels"]}
-    row = next(line for line in text.split("In the cup and in all")[1].splitlines() if "21 g" in line)
+    row = next(line for line in text.split("In the cup and in total")[1].splitlines() if "21 g" in line)
     added = float(row.split()[6])
     text = done(bench, "--target", "2.5", "ratio")
     assert " *\n" in text and "* Outside the doses that were brewed: computed, not tried." in " ".join(text.split())
@@ -32,8 +32,8 @@ def test_report_knows_a_ratio_by_its_name(bench):
         cups.add("series", {"ratio": ratio}, {"water_g": 230, "extraction_pct": 20 - ratio / 10 + cups.random.gauss(0, .1)})
     cups.done()
     text = " ".join(done(bench, "series").split())
-    assert "In the cup and in all" in text and "No cup shows extraction in all" in text
-    assert "no cup shows extraction in all, which takes dose, water and strength" in done(bench, "verdicts")
+    assert "In the cup and in total" in text and "No cup shows total extraction" in text
+    assert "no cup shows total extraction, which takes dose, water and strength" in done(bench, "verdicts")
 
 
 def test_report_finds_where_a_curve_turns(bench):

@@ -63,7 +63,7 @@ def read(bench, port, bus, value):
             return seq
 
 
-def test_any_reading_can_be_put_right_also_after_kill_9(bench):
+def test_any_reading_can_be_corrected_also_after_kill_9(bench):
     port = bench.port("glass")
     logger = bench.logger()
     bench.configure(station("left"), refractometer("glass", port, r"pattern = (?<value>\d+\.\d+) (?<unit>%)"),

@@ -37,7 +37,7 @@ def test_a_reveal_prints_both_hashes_and_what_it_means(bench):
     assert status == 0, said
     assert re.search(r"Hash over all answers: +[0-9a-f]{4}( [0-9a-f]{4}){3}", output)
     assert "6 of 6 right; by luck alone so many or more come one time in 729" in output       # 3 to the 6th
-    assert "taster can distinguish the cups" in output and "not of people" in output
+    assert "taster can distinguish the cups" in output and "not about people" in output
     status, sealed, said = bench.run("poise-taste", "reveal", "round-1", "--key")
     by_hand = subprocess.run(["sha256sum"], input=sealed.encode(), capture_output=True, check=True).stdout.decode()
     assert by_hand.startswith(noted.replace(" ", "")) and sealed == key(bench)
@@ -514,7 +514,7 @@ def test_verdicts_carry_the_blind_tasting(bench):
     assert status == 0, said
     found = json.loads(output)["variables"][0]
     assert "6 of 6 right" in found["blind"] and abs(found["blind_p"] - 3 ** -6) < 1e-9
-    assert "not of people" in found["blind"]
+    assert "not about people" in found["blind"]
 
 
 def test_a_blind_preference_reaches_verdicts_and_recipe(bench):

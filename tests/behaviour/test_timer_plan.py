@@ -189,7 +189,7 @@ def test_timer_shows_two_stations_their_runs_and_what_waits(bench):
     assert b"left" not in narrow.output, narrow.output
 
 
-def test_timer_tells_from_earlier_cups_how_far_the_extraction_is(bench):
+def test_timer_estimates_from_earlier_cups_how_far_the_extraction_is(bench):
     bench_with_a_scale(bench)
     load(bench)
     bench.logger()

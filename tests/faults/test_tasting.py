@@ -181,7 +181,7 @@ def test_key_and_seal_both_replaced_are_not_the_hash_noted(bench):
     noted = seal(new(bench))
     genuine = key(bench)
     (bench.folder / "data/poise/keys/round-1.key").unlink()
-    with sqlite3.connect(bench.store) as file:          # the whole session again, drawn anew
+    with sqlite3.connect(bench.store) as file:          # the whole session again, drawn again
         barriers_down(file)
         file.execute("delete from tasting_entry")
         file.execute("delete from tasting_session")

@@ -15,7 +15,7 @@
 
 #include "poise/clock.h"
 
-static void an_ordinary_clock_tells_the_systems_times(void **state)
+static void an_ordinary_clock_has_the_systems_times(void **state)
 {
     struct clock clock;
     struct timespec before, after;
@@ -138,7 +138,7 @@ int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(times_are_read_as_people_write_them),
-        cmocka_unit_test(an_ordinary_clock_tells_the_systems_times),
+        cmocka_unit_test(an_ordinary_clock_has_the_systems_times),
         cmocka_unit_test(the_world_keeps_its_pace_beside_a_fast_clock),
         cmocka_unit_test(a_fast_clock_runs_by_its_rate),
         cmocka_unit_test(timers_round_up),

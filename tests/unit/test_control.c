@@ -20,7 +20,7 @@ static void test_nonsense_is_refused_with_what_would_be_right(void **state)
         { "{\"do\":\"mark\",\"station\":\"left\"}", "\"stage\" is one of idle, dose" },
         { "{\"do\":\"mark\",\"station\":\"left\",\"stage\":\"soak\"}", "\"stage\" is one of" },
         { "{\"do\":\"mark\",\"station\":\"left\",\"stage\":\"press\",\"at_us\":1.5}", "whole number" },
-        { "{\"do\":\"mark\",\"station\":\"left\",\"stage\":\"press\",\"ago_s\":-1}", "between 0" },
+        { "{\"do\":\"mark\",\"station\":\"left\",\"stage\":\"press\",\"ago_s\":-1}", "must be 0 to 3600" },
         { "{\"do\":\"mark\",\"station\":\"left\",\"stage\":\"press\",\"at_us\":9000000000000}", "within the last" },
         { "{\"do\":\"enter\",\"measure\":\"dose_g\",\"value\":15}", "no brew yet" },
         { "{\"do\":\"end\",\"station\":\"left\"}", "running" },
@@ -164,8 +164,8 @@ static void test_measures_that_cannot_be_are_refused(void **state)
     char name[BREW_SIZE], text[160];
 
     brew_one(room, "left", name);
-    refuses(room, "{\"do\":\"enter\",\"measure\":\"dose_g\",\"value\":-3}", "lies between");
-    refuses(room, "{\"do\":\"enter\",\"measure\":\"strength_pct\",\"value\":95}", "lies between");
+    refuses(room, "{\"do\":\"enter\",\"measure\":\"dose_g\",\"value\":-3}", "dose_g must be ");
+    refuses(room, "{\"do\":\"enter\",\"measure\":\"strength_pct\",\"value\":95}", "strength_pct must be ");
     refuses(room, "{\"do\":\"enter\",\"measure\":\"extraction_pct\",\"value\":20}", "computed from others");
     refuses(room, "{\"do\":\"enter\",\"measure\":\"dose_g\"}", "\"value\" is missing");
     refuses(room, "{\"do\":\"enter\",\"measure\":\"dose\",\"value\":1}", "\"measure\" is one of dose_g");

@@ -94,7 +94,7 @@ static void test_a_discarded_cup_gives_up_its_readings(void **state)
 }
 
 /* Two cups' samples were swapped in part: any of them is corrected, by its number or by its place. */
-static void test_any_reading_is_put_right(void **state)
+static void test_any_reading_is_corrected(void **state)
 {
     struct room *room = *state;
     char first[BREW_SIZE], second[BREW_SIZE], text[200];
@@ -519,7 +519,7 @@ int main(void)
         cmocka_unit_test_setup_teardown(test_strength_makes_extraction, set_up, tear_down),
         cmocka_unit_test_setup_teardown(test_the_oldest_cup_comes_first_and_the_operator_corrects, set_up, tear_down),
         cmocka_unit_test_setup_teardown(test_a_discarded_cup_gives_up_its_readings, set_up, tear_down),
-        cmocka_unit_test_setup_teardown(test_any_reading_is_put_right, set_up, tear_down),
+        cmocka_unit_test_setup_teardown(test_any_reading_is_corrected, set_up, tear_down),
         cmocka_unit_test_setup_teardown(test_a_strength_typed_in_is_no_surer_than_one_that_was_read, set_up, tear_down),
         cmocka_unit_test_setup_teardown(test_water_is_subtracted, set_up, tear_down),
         cmocka_unit_test_setup_teardown(test_a_reading_that_may_be_of_two_cups_is_asked, set_up, tear_down),

@@ -120,7 +120,7 @@ static const struct {
       true },
     { "event/pier/brew", "brew",
       COMMON BREW "'change':'end','at_us':4000000,'plan_kept':false,"
-                  "'note':'steep_s 131 instead of 120',"
+                  "'note':'Steep 131 s, planned 120 s',"
                   "'measures':{'dose_g':{'value':15.02,'standard_uncertainty':0.03}}}",
       true },
     { "event/pier/brew", "brew", COMMON BREW "'change':'verdict','at_us':4000000,'plan_kept':true}", true },

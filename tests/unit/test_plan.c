@@ -96,7 +96,7 @@ static void test_every_mistake_is_reported_with_its_line(void **state)
         { HEAD "[vary]\nsteep_s = 60, 120 g\n", 4, "steep_s is in s, not \"g\"" },
         { HEAD "[vary]\ngrind = 18, fine\n", 4, "numbers or words, not both" },
         { HEAD "[vary]\nextraction_pct = 18, 20\n", 4, "comes out of a brew" },
-        { HEAD "[vary]\ndose_g = 15, -3\n", 4, "cannot be" },
+        { HEAD "[vary]\ndose_g = 15, -3\n", 4, "it must be 0 to 1000" },
         { HEAD "[vary]\na_b = 1, 2\n", 4, "own_" },
         { HEAD "[vary]\ngrind = 1, 2\nstir = a, b\ncoffee = c, d\n", 6, "third factor" },
         { HEAD VARY "[hold]\nsteep_s = 60\n", 6, "twice" },
@@ -515,7 +515,7 @@ static void test_an_earlier_try_that_kept_the_plan_after_all_stands_for_its_run(
     assert_non_null(strstr(why.text, "Water 240 g, planned 230 ± 2 g"));
     assert_int_equal(planner.made[run].state, RUN_DONE);
     assert_string_equal(planner.made[run].brew, "pier-20261125-998");
-    /* and back: the first was wrong after all, and is offered again */
+    /* and back: the first was wrong after all, and its repeat is queued */
     tries[0]->measures.value[MEASURE_WATER_G] = 240;
     assert_int_equal(planner_over(&planner, tries[0], &why), 1);
     assert_int_equal(planner.made[run].state, RUN_WAITING);

@@ -177,7 +177,7 @@ static void repeats_of_two_times_are_no_curve(void **state)
     store_curve_free(&curve);
 }
 
-static void a_third_time_tells_how_far_a_cup_has_come(void **state)
+static void a_third_time_shows_how_far_a_cup_has_come(void **state)
 {
     struct store_curve curve;
     struct kinetics_fit fit;
@@ -233,7 +233,7 @@ int main(void)
         cmocka_unit_test(only_cups_of_the_same_kind_count),
         cmocka_unit_test(what_one_plan_holds_another_may_vary),
         cmocka_unit_test(repeats_of_two_times_are_no_curve),
-        cmocka_unit_test(a_third_time_tells_how_far_a_cup_has_come),
+        cmocka_unit_test(a_third_time_shows_how_far_a_cup_has_come),
         cmocka_unit_test(cups_before_the_bend_report_nothing),
         cmocka_unit_test(without_a_steep_time_there_is_no_curve),
     };

@@ -62,7 +62,7 @@ static void assert_says(const char *words)
 }
 
 /* 11 of 20: p 0.0376 (SensoMineR package documentation, triangle.pair.test). */
-static void a_difference_speaks_of_its_one_taster(void **state)
+static void a_difference_is_about_its_one_taster(void **state)
 {
     (void)state;
     begin(TASTING_TRIANGLE, 2, 20);
@@ -73,7 +73,7 @@ static void a_difference_speaks_of_its_one_taster(void **state)
     assert_true(verdict.one_taster);
     assert_says("11 of 20 right; by luck alone so many or more come one time in 27");
     assert_says("Ines can distinguish the cups");
-    assert_says("this speaks of Ines, not of people");
+    assert_says("this is about Ines, not about people");
 }
 
 /* 3^12 = 531,441. */
@@ -140,7 +140,7 @@ static void tasters_who_differ_are_reported(void **state)
 }
 
 /* 2 / 2^6 = 0.03125, once shown as "the preference is real". */
-static void a_preference_of_one_is_not_of_people(void **state)
+static void a_preference_of_one_is_not_about_people(void **state)
 {
     (void)state;
     begin(TASTING_PREFERENCE, 2, 6);
@@ -150,7 +150,7 @@ static void a_preference_of_one_is_not_of_people(void **state)
     assert_int_equal(verdict.favoured, 1);
     assert_true(fabs(verdict.p - 0.03125) < 1e-12);
     assert_says("Ines prefers it");
-    assert_says("not of people");
+    assert_says("not about people");
     begin(TASTING_PREFERENCE, 2, 18);
     answers("Ines", &pair, 6, 6);
     answers("Tom", &pair, 6, 6);
@@ -284,12 +284,12 @@ static void what_so_few_sets_can_show_is_known_beforehand(void **state)
 int main(void)
 {
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test(a_difference_speaks_of_its_one_taster),
+        cmocka_unit_test(a_difference_is_about_its_one_taster),
         cmocka_unit_test(twelve_of_twelve_is_luck_one_time_in_531441),
         cmocka_unit_test(nothing_shown_is_never_the_same),
         cmocka_unit_test(the_same_is_earned_at_the_tables_count),
         cmocka_unit_test(tasters_who_differ_are_reported),
-        cmocka_unit_test(a_preference_of_one_is_not_of_people),
+        cmocka_unit_test(a_preference_of_one_is_not_about_people),
         cmocka_unit_test(a_preference_counts_the_sample_not_the_place),
         cmocka_unit_test(a_direction_expected_is_one_sided),
         cmocka_unit_test(rankings_are_by_sample),

@@ -80,7 +80,7 @@ static void help_is_whole_on_the_smallest_screen(void **state)
     draw(40, 15, PAGE_HELP, 1);
     expect_on_screen("tare the scale");
     expect_on_screen("q  quit");
-    expect_on_screen("Any key: how nobody is hurt.");
+    expect_on_screen("Any key: cautions.");
     draw_screen(&canvas, &model, &cautions, at(1));
     expect_on_screen("Water near boiling");
     expect_on_screen("beyond its capacity.");

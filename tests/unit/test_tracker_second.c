@@ -100,7 +100,7 @@ static void a_cup_that_only_waits_there_changes_nothing(void **state)
     bench_free(bench);
 }
 
-static void a_scale_that_falls_silent_tells_no_drip_and_breaks_nothing(void **state)
+static void a_scale_that_falls_silent_reports_no_drip_and_breaks_nothing(void **state)
 {
     struct bench *bench = bench_new(&usual);
 
@@ -208,7 +208,7 @@ int main(void)
         cmocka_unit_test(drips_are_weighed_and_belong_to_the_water),
         cmocka_unit_test(a_lost_line_in_a_press_is_no_hand),
         cmocka_unit_test(a_cup_that_only_waits_there_changes_nothing),
-        cmocka_unit_test(a_scale_that_falls_silent_tells_no_drip_and_breaks_nothing),
+        cmocka_unit_test(a_scale_that_falls_silent_reports_no_drip_and_breaks_nothing),
         cmocka_unit_test(a_flow_that_dies_under_the_hand_means_dry),
         cmocka_unit_test(whatever_the_scales_show_nothing_breaks),
     };

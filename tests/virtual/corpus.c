@@ -406,7 +406,7 @@ static void usage(void)
 {
     puts("usage: poise-corpus [--brews N] [--hours H] [--tuning-only] | --show SEED [--trace]\n"
          "Brews drawn at random, seen through random scales by the stage tracker, held against the truth.\n"
-         "  -n, --brews N      brews in all, half of them from seeds kept unseen (1000)\n"
+         "  -n, --brews N      brews in total, half of them from seeds kept unseen (1000)\n"
          "  -H, --hours H      hours of knocks in which no brew may be seen (8; 0: none)\n"
          "  -l, --least PCT    fail only below so many per cent, instead of what is asked of the tracker\n"
          "  -e, --events FILE  write every event there: two builds that decide alike write the same bytes\n"

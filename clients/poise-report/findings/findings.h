@@ -127,7 +127,7 @@ struct curve_finding {
     size_t n;
 };
 
-/* What the press did besides what was planned. */
+/* What the press did apart from what was planned. */
 enum { PRESS_SLOPES = 4 };
 
 struct press_findings {
@@ -204,8 +204,8 @@ struct findings {
     struct curve_finding curve[CURVES];
     int curve_count;
     struct trend trend;
-    struct trend in_all; /* of extraction in all, where the ratio varies and the cup's share is judged */
-    bool has_trend, has_break, has_in_all;
+    struct trend total; /* of total extraction, where the ratio varies and the cup's share is judged */
+    bool has_trend, has_break, has_total;
     struct trend_break broken;
     struct trend_family family;
     struct trend_ends ends;
@@ -257,7 +257,7 @@ double findings_change(const struct findings *findings, const struct trend *tren
 int findings_repeats(sqlite3 *database, const char *except, enum measure measure, double *spread, double *df,
                      struct why *why);
 
-/* Does dose or water vary?  Then the bed holds back another share, and extraction in all is the fairer judge. */
+/* Does dose or water vary?  Then the bed holds back another share, and total extraction is the fairer judge. */
 bool findings_vary_ratio(const struct findings *findings);
 
 #endif

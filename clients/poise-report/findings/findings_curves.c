@@ -232,7 +232,7 @@ bool findings_vary_ratio(const struct findings *findings)
     return false;
 }
 
-static void find_in_all(struct findings *out, double *x, double *y)
+static void find_total(struct findings *out, double *x, double *y)
 {
     struct why ignored;
     size_t n = 0;
@@ -244,7 +244,7 @@ static void find_in_all(struct findings *out, double *x, double *y)
         y[n] = out->point[i].cup->measures.value[MEASURE_EXTRACTION_TOTAL_PCT];
         n += !isnan(y[n]);
     }
-    out->has_in_all = n > 0 && trend_choose(x, y, n, &out->in_all, &ignored) == 0;
+    out->has_total = n > 0 && trend_choose(x, y, n, &out->total, &ignored) == 0;
 }
 
 /* Neither a line nor a curve follows the levels. */
@@ -326,7 +326,7 @@ int findings_find_trend(struct findings *out, struct why *why)
         trend_spend(&out->trend, spent);
         judge_trend(out, x, y, room + 2 * out->point_count);
     }
-    find_in_all(out, x, y);
+    find_total(out, x, y);
     free(room);
     return 0;
 }

@@ -1,5 +1,5 @@
 /* How the cups were brewed, as the record has it: how far the plan is done, what stands beside the levels (days, bags,
- * benches, settings, order) and whether it can be told from them; see findings.h. */
+ * benches, settings, order) and whether it can be separated from them; see findings.h. */
 #include "findings_parts.h"
 
 #include <errno.h>
@@ -204,7 +204,7 @@ static const char *kind_of(const char *name)
     return "setting";
 }
 
-/* Refuses what cannot be told from it; true where it may be a block. */
+/* Refuses what cannot be separated from it; true where it may be a block. */
 static bool judge_beside(struct findings *out, const struct beside *beside)
 {
     bool apart = true;

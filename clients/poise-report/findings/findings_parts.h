@@ -13,7 +13,7 @@ int findings_bench_spread(sqlite3 *database, struct findings *out, struct why *w
 /* How far the plan is done, and how sure a verdict must be for it. */
 void findings_find_plan(sqlite3 *database, struct findings *out);
 
-/* Blocks, and what cannot be told from the levels. */
+/* Blocks, and what cannot be separated from the levels. */
 int findings_find_design(struct findings *out, struct why *why);
 
 /* Dose or water that was to be the same and differs between levels. */

@@ -1,4 +1,4 @@
-/* What the press did besides the variable that was planned: pressure, drip-through, and whether it went on until
+/* What the press did apart from the variable that was planned: pressure, drip-through, and whether it went on until
  * nothing more came; see findings.h. */
 #include "findings_parts.h"
 

@@ -166,9 +166,9 @@ static void add_trend(const struct findings *findings, json_t *out)
         json_object_set_new(out, "change",
                             json_pack("{s:o, s:o}", "value", number_json(change), "interval", interval_json(interval)));
     }
-    if (findings->has_in_all) {
-        change = findings_change(findings, &findings->in_all, &interval);
-        json_object_set_new(out, "change_in_all",
+    if (findings->has_total) {
+        change = findings_change(findings, &findings->total, &interval);
+        json_object_set_new(out, "change_of_total",
                             json_pack("{s:o, s:o}", "value", number_json(change), "interval", interval_json(interval)));
     }
 

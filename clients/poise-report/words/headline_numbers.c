@@ -22,9 +22,9 @@ static void total_words(const struct findings *findings, char out[SENTENCE_SIZE]
     char words[96];
 
     out[0] = '\0';
-    if (!findings->has_in_all)
+    if (!findings->has_total)
         return;
-    change = findings_change(findings, &findings->in_all, &interval);
+    change = findings_change(findings, &findings->total, &interval);
     if (interval.low > 0 || interval.high < 0) {
         words_interval(sized(interval, change), 2, "points", words);
         snprintf(out, SENTENCE_SIZE, "; total extraction, with what the bed holds back, %s by %.2f points (%s)",

@@ -50,7 +50,7 @@ void words_trend(const struct findings *findings, struct document *out);
 void words_comparison(const struct findings *findings, struct document *out);
 void words_ratio(const struct findings *findings, struct document *out);
 
-/* What the press did besides, where it was varied, and the grams that pressing until dry brought; words_press.c. */
+/* What else the press did, where it was varied, and the grams that pressing until dry brought; words_press.c. */
 void words_press(const struct findings *findings, struct document *out);
 
 #endif

@@ -418,7 +418,7 @@ static struct interval doses_tried(const struct findings *findings)
 }
 
 struct ratio_reported {
-    bool in_all, weaker, untried; /* of any level; no stronger than the target; a dose that nobody tried */
+    bool total, weaker, untried; /* of any level; no stronger than the target; a dose that nobody tried */
 };
 
 static void ratio_row(const struct findings *findings, int place, struct interval tried, struct document *out,
@@ -426,7 +426,7 @@ static void ratio_row(const struct findings *findings, int place, struct interva
 {
     double target = findings->options->target_pct, dose;
     double strength = level_mean(findings, place, MEASURE_STRENGTH_PCT);
-    double in_all = level_mean(findings, place, MEASURE_EXTRACTION_TOTAL_PCT);
+    double total = level_mean(findings, place, MEASURE_EXTRACTION_TOTAL_PCT);
     double beverage = level_mean(findings, place, MEASURE_BEVERAGE_G);
     double water = level_mean(findings, place, MEASURE_WATER_G);
     char level[2 * WORDS_SIZE], words[6][32];
@@ -435,15 +435,15 @@ static void ratio_row(const struct findings *findings, int place, struct interva
     findings_level_words(findings, place, level);
     mean_cell(strength, 2, words[0]);
     mean_cell(level_mean(findings, place, MEASURE_EXTRACTION_PCT), 2, words[1]);
-    mean_cell(in_all, 2, words[2]);
+    mean_cell(total, 2, words[2]);
     mean_cell(level_mean(findings, place, MEASURE_RETAINED_G_PER_G), 2, words[3]);
     mean_cell(strength > target ? dilution_g(strength, beverage, target) : (double)NAN, 0, words[4]);
-    dose = dose_for_strength_g(target, water, in_all);
+    dose = dose_for_strength_g(target, water, total);
     untried = dose < tried.low || dose > tried.high;
     mean_cell(dose, 1, words[5]);
     document_row(out, "%s" CELL "%s" CELL "%s" CELL "%s" CELL "%s" CELL "%s" CELL "%s%s", level, words[0], words[1],
                  words[2], words[3], words[4], words[5], untried ? " *" : "");
-    reported->in_all = reported->in_all || !isnan(in_all);
+    reported->total = reported->total || !isnan(total);
     reported->weaker = reported->weaker || strength <= target;
     reported->untried = reported->untried || untried;
 }
@@ -454,14 +454,14 @@ void words_ratio(const struct findings *findings, struct document *out)
 {
     double target = findings->options->target_pct;
     struct interval tried = doses_tried(findings);
-    struct ratio_reported reported = { .in_all = false };
+    struct ratio_reported reported = { .total = false };
     char titles[160];
 
     if (!findings_vary_ratio(findings) || !findings->level_count)
         return;
-    document_add(out, BLOCK_HEADING, "In the cup and in all");
+    document_add(out, BLOCK_HEADING, "In the cup and in total");
     snprintf(titles, sizeof titles,
-             "level|#strength %%|#in the cup %%|#in all %%|#retained g/g|#water to add for %g %%, "
+             "level|#strength %%|#in the cup %%|#total %%|#retained g/g|#water to add for %g %%, "
              "g|#dose for %g %%, g",
              target, target);
     document_table(out, titles);
@@ -469,17 +469,17 @@ void words_ratio(const struct findings *findings, struct document *out)
         ratio_row(findings, i, tried, out, &reported);
     if (reported.weaker)
         document_add(out, BLOCK_TEXT, "Where no water is to be added the cup has no more than %g %% as it is.", target);
-    if (reported.in_all)
+    if (reported.total)
         document_add(out, BLOCK_TEXT,
                      "The dose is for the same water, pressed without adding any, if as much dissolves of "
                      "each gram. (--target sets the %g.)%s",
                      target, reported.untried ? " * Outside the doses that were brewed: computed, not tried." : "");
-    if (reported.in_all)
+    if (reported.total)
         document_add(out, BLOCK_TEXT,
                      "All liquid in the brewer is taken to be as strong as the cup; what the bed "
-                     "holds back is dissolved but not in the cup. Judge a change of ratio by \"in all\".");
+                     "holds back is dissolved but not in the cup. Judge a change of ratio by the total.");
     else
         document_add(out, BLOCK_TEXT,
-                     "No cup shows extraction in all, which takes dose, water and strength: with "
+                     "No cup shows total extraction, which takes dose, water and strength: with "
                      "another ratio the bed holds back another share, so the cup's share alone misleads.");
 }

@@ -1,4 +1,4 @@
-/* What the press did besides, in words; see words.h. */
+/* What else the press did, in words; see words.h. */
 #include "words.h"
 
 #include <math.h>
@@ -56,7 +56,7 @@ static void endings(const struct findings *findings, struct document *out)
         document_add(out, BLOCK_TEXT, "Pressing on until nothing more came brought %+.1f g%s (%s).",
                      press->grams.difference, press->with_water ? ", the water being the same" : "", words);
     } else {
-        document_add(out, BLOCK_TEXT, "Two cups of each kind, at least, tell how much of that is chance.");
+        document_add(out, BLOCK_TEXT, "How much of that is chance shows with at least two cups of each kind.");
     }
     if (press->has_judged) {
         words_interval(press->judged.interval, 2, step, words);

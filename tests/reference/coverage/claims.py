@@ -14,7 +14,7 @@ SURE = re.compile(r"\b(?:gives?|brings?)\b.*\b(?:more|less)\b|\b(?:rises|falls|c
                   r"\bends\b.*\b(?:higher|lower)\b|\bmatters\b|\bdiffers?\b|\bmost at\b|\b(?:breaks?|turns?)\b at|"
                   r"\bdepends on\b", re.I)
 REFUSED = re.compile(r"\b(?:own|another|different|same|one) (?:day|bag|coffee|grinder|order)|confounded|"
-                     r"cannot be (?:told|kept|taken) apart|drift|refus|no verdict", re.I)
+                     r"cannot be (?:kept|taken) apart|drift|refus|no verdict", re.I)
 MISFIT = re.compile(r"does not fit|do not fit|lack of fit|fits? (?:badly|poorly)|does not follow|another shape|"
                     r"not of (?:this|that) shape|misfit", re.I)
 COULD = re.compile(r"one of ([\d.]+) .*would most likely have shown", re.S)
@@ -210,7 +210,7 @@ class Report:
 
     def dilution_has_interval(self):
         text = self.text()
-        part = text[text.find("In the cup and in all"):]
+        part = text[text.find("In the cup and in total"):]
         return bool(re.search(r"\d+(?:\.\d+)? (?:g )?\(?(?:\d+(?:\.\d+)? to \d|± ?\d)", part[:900]))
 
     def predicted(self):
