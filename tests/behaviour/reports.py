@@ -16,6 +16,6 @@ def answer(bench, *arguments):
 
 
 def two_by_two(cups):
-    for (paper, stir), values in TWO_BY_TWO.items():
+    for (kind, stir), values in TWO_BY_TWO.items():
         for value in values:
-            cups.add("filter-swirl", {"filter": paper, "stir": stir}, {"extraction_pct": value})
+            cups.add("filter-swirl", {"filter": kind, "stir": stir}, {"extraction_pct": value})

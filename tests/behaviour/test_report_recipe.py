@@ -59,28 +59,28 @@ def test_recipe_is_confirmed_by_three_cups_or_not(bench):
 def test_recipe_leaves_out_a_step_that_does_not_pay_at_the_level_it_takes(bench):
     cups = Cups(bench)
     for replicate in range(1, 7):
-        for grind, stir, value in (("coarse", "none", 17), ("coarse", "swirl", 18.5), ("fine", "none", 20),
-                                   ("fine", "swirl", 20.1)):
-            cups.add("square", {"grind": grind, "stir": stir}, {"extraction_pct": value + cups.random.gauss(0, .1)},
+        for kind, stir, value in (("cloth", "none", 17), ("cloth", "swirl", 18.5), ("paper", "none", 20),
+                                   ("paper", "swirl", 20.1)):
+            cups.add("square", {"filter": kind, "stir": stir}, {"extraction_pct": value + cups.random.gauss(0, .1)},
                      HELD, replicate)
     cups.done()
     steps = {step["step"]: step for step in answer(bench, "recipe")["steps"]}
-    assert steps["grind"]["take"] == "fine" and steps["grind"]["why"].startswith("kept: brings +")
+    assert steps["filter"]["take"] == "paper" and steps["filter"]["why"].startswith("kept: brings +")
     assert steps["stir"]["take"] == "none"
-    assert steps["stir"]["why"].startswith("left out: with grind fine, that swirl pays is not shown (")
+    assert steps["stir"]["why"].startswith("left out: with filter paper, that swirl pays is not shown (")
     found = {one["factor"]: one["take"] for one in answer(bench, "verdicts")["variables"]}
-    assert found["grind"] == "fine" and found["stir"] == "none"
+    assert found["filter"] == "paper" and found["stir"] == "none"
     text = " ".join(done(bench, "verdicts").split())
-    assert "stir is left at none: with grind fine, that swirl pays is not shown (" in text
+    assert "stir is left at none: with filter paper, that swirl pays is not shown (" in text
 
 
 def test_recipe_keeps_a_step_that_pays_at_the_level_it_takes(bench):
     cups = Cups(bench)
     for replicate in range(1, 7):
-        for grind, stir, value in (("coarse", "none", 17), ("coarse", "swirl", 18), ("fine", "none", 19),
-                                   ("fine", "swirl", 21.5)):
-            cups.add("square", {"grind": grind, "stir": stir}, {"extraction_pct": value + cups.random.gauss(0, .1)},
+        for kind, stir, value in (("cloth", "none", 17), ("cloth", "swirl", 18), ("paper", "none", 19),
+                                   ("paper", "swirl", 21.5)):
+            cups.add("square", {"filter": kind, "stir": stir}, {"extraction_pct": value + cups.random.gauss(0, .1)},
                      HELD, replicate)
     cups.done()
     steps = {step["step"]: step for step in answer(bench, "recipe")["steps"]}
-    assert steps["grind"]["take"] == "fine" and steps["stir"]["take"] == "swirl"
+    assert steps["filter"]["take"] == "paper" and steps["stir"]["take"] == "swirl"

@@ -90,11 +90,11 @@ def fill(cups, folder):
     experiment("line", ("grind", (14, 16, 18, 20, 22)), 3, lambda level, _: 22 - 0.12 * level + rng.normal(0, 0.3))
     # Two by two, three replicates (statsmodels and scipy: F 447.340909, 150.613636, 65.522727), in no blocks.
     cups.experiment("square", {"filter": ("cloth", "paper"), "stir": ("none", "swirl")})
-    for paper, stir, values in (("cloth", "none", (18.05, 18.3, 17.95)), ("cloth", "swirl", (20.1, 19.85, 20.2)),
+    for kind, stir, values in (("cloth", "none", (18.05, 18.3, 17.95)), ("cloth", "swirl", (20.1, 19.85, 20.2)),
                                 ("paper", "none", (20.9, 21.05, 20.75)), ("paper", "swirl", (21.3, 21.45, 21.15))):
         for y in values:
-            cups.cup("square", {"filter": paper, "stir": stir}, y, None)
-            files.setdefault("square", []).append({"filter": paper, "stir": stir, "extraction": y})
+            cups.cup("square", {"filter": kind, "stir": stir}, y, None)
+            files.setdefault("square", []).append({"filter": kind, "stir": stir, "extraction": y})
     cups.experiment("days", {"own_part": ("a", "b")})
     for day, count in enumerate((3, 2, 4, 2)):
         shift = rng.normal(0, 0.6)
