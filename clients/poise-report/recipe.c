@@ -75,6 +75,9 @@ static void take_variable(struct recipe *recipe, const struct variable *variable
         plain_value(variable->preferred, step->value);
         snprintf(step->why, sizeof step->why, "preferred blind (p %.3f), whatever it does to the numbers",
                  variable->tasting_p);
+    } else if (variable->borrowed) {
+        snprintf(step->why, sizeof step->why, "open, each level has one cup: poise-report next %.60s",
+                 variable->experiment);
     } else if (variable->verdict == VERDICT_KEEP && variable->left_out[0]) {
         plain_value(variable->take_best, step->value);
         snprintf(step->why, sizeof step->why, "left out: %.230s%s%s", variable->left_out,
@@ -108,7 +111,7 @@ static void take_held(const struct cups *cups, struct recipe *recipe)
         {
             struct step *step = step_of(recipe, name);
 
-            if (!step || step->value[0])
+            if (!step || step->value[0] || (step->variable && step->variable->borrowed))
                 continue;
             if (json_is_string(value))
                 snprintf(step->value, WORDS_SIZE, "%.100s", json_string_value(value));
@@ -135,14 +138,15 @@ static bool agree(const char *level, const char *value)
     return strcmp(level, value) == 0;
 }
 
-/* Do all settings that this cup and the recipe name agree? */
+/* Do all settings that this cup and the recipe name agree?  A step that is open agrees with any. */
 static bool is_of(const struct cup *cup, const struct recipe *recipe, int *misses, const struct step **missed)
 {
     char level[WORDS_SIZE];
 
     *misses = 0;
     for (int i = 0; i < recipe->count; i++)
-        if (cup_level(cup, recipe->step[i].name, level) && !agree(level, recipe->step[i].value)) {
+        if (recipe->step[i].value[0] && cup_level(cup, recipe->step[i].name, level)
+            && !agree(level, recipe->step[i].value)) {
             ++*misses;
             *missed = &recipe->step[i];
         }

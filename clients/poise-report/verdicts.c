@@ -386,7 +386,9 @@ static void add_variable(struct verdicts *verdicts, const struct findings *findi
         judge_line(findings, verdicts->margin, out, &better, &worse);
     else if (pair && findings->has_questions && !findings->questions.shown[2])
         judge_mean(findings, factor, verdicts->margin, out);
-    else if (pair && findings->layout.method == LAYOUT_BORROWED && !out->refused[0])
+    else
+        out->borrowed = pair && findings->layout.method == LAYOUT_BORROWED;
+    if (out->borrowed && !out->refused[0])
         snprintf(out->refused, sizeof out->refused, "with one cup per level nothing shows how much these cups scatter");
     if (pair)
         find_levels_to_take(findings, factor, better, worse, verdicts->margin, out);

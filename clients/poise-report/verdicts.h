@@ -25,6 +25,7 @@ struct variable {
     char left_out[240];
     struct difference left;
     char refused[400];                                /* why there is no verdict; empty: nothing stands beside it */
+    bool borrowed;                                    /* one cup a level: no step of a recipe */
     double cost_s, cost_steps;                        /* how much more the better takes; NAN: not known */
     char tasting[TASTING_SENTENCE + TASTING_CAUTION]; /* empty: none */
     char preferred[WORDS_SIZE];                       /* the sample that was preferred blind, if one was; empty: none */

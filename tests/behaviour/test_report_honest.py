@@ -129,6 +129,8 @@ def test_report_gives_no_verdict_on_one_cup_a_level_by_a_spread_from_elsewhere(b
     assert answer(bench, "--margin", "9", "once")["headline"].startswith("No verdict")     # nor are they alike
     of_part = [one for one in answer(bench, "verdicts")["variables"] if one["factor"] == "own_part"]
     assert of_part[0]["verdict"] == "undecided" and of_part[0]["take"].startswith("no verdict: with one cup per level")
+    step = [one for one in answer(bench, "recipe")["steps"] if one["step"] == "own_part"]
+    assert step[0]["take"] == "" and step[0]["why"].startswith("open, each level has one cup")
 
 
 def test_report_gives_no_verdict_where_the_dose_differs_from_level_to_level(bench):

@@ -1,4 +1,8 @@
 """What poise-report makes of a series along a number: line, turn and break as one question."""
+import math
+import re
+import statistics
+
 from cups import Cups
 from reports import answer, done
 
@@ -93,3 +97,27 @@ def test_report_estimates_the_grams_that_pressing_dry_brought(bench):
     assert done(bench, "next", "last-drops").startswith("Brew 1 more cup at stopped before:")
     text = " ".join(done(bench, "stir").split())
     assert "6 cups were pressed until nothing more came, 6 were stopped before" in text
+
+
+def test_report_gives_water_to_add_and_dose_needed_with_their_intervals(bench):
+    cups, added, dosed = Cups(bench), {}, {}
+    for dose in (15, 18, 21) * 3:
+        in_all = 21.7 + cups.random.gauss(0, 0.3)
+        dissolved, beverage = in_all / 100 * dose, 230 - 2 * dose
+        strength = 100 * dissolved / (230 + dissolved)
+        added.setdefault(dose, []).append(beverage * (strength / 1.25 - 1))
+        dosed.setdefault(dose, []).append(100 * 230 * 1.25 / (100 - 1.25) / in_all)
+        cups.add("ratio", {"dose_g": dose}, {"dose_g": dose, "water_g": 230, "beverage_g": beverage,
+                                             "strength_pct": strength, "extraction_pct": strength * beverage / dose,
+                                             "extraction_total_pct": in_all, "retained_g_per_g": 2})
+    cups.done()
+    table = done(bench, "--target", "1.25", "ratio").split("In the cup and in total")[1]
+    for dose in (15, 18, 21):
+        row = next(line for line in table.splitlines() if line.strip().startswith(f"{dose} g"))
+        for (low, high), values, digits in zip(re.findall(r"\((\S+) to (\S+)\)", row), (added, dosed), (0, 1)):
+            spread = math.sqrt(sum(statistics.variance(level) for level in values.values()) / 3)
+            half = 2.4469 * spread / math.sqrt(3)       # t of 6 degrees of freedom, 0.975: any table of t
+            mean = statistics.mean(values[dose])
+            assert abs(float(low) - (mean - half)) <= 0.55 * 10 ** -digits
+            assert abs(float(high) - (mean + half)) <= 0.55 * 10 ** -digits
+        assert len(re.findall(r"\((\S+) to (\S+)\)", row)) == 2

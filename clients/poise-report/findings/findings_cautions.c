@@ -308,8 +308,9 @@ static void caution_spread(struct findings *out)
                          single == 1 ? " has" : "s have");
     else if (out->spread_source == SPREAD_OF_BENCH)
         findings_caution(out,
-                         "One cup per level: these cups do not show how much cups of one level differ. Levels are "
-                         "judged by the bench's own repeats in other experiments (%.2g%s%s, from %.0f repeats).%s",
+                         "One cup per level: these cups do not show how much cups of one level differ. Intervals of "
+                         "levels rest on the bench's own repeats in other experiments (%.2g%s%s, from %.0f repeats), "
+                         "and no difference of two levels is called.%s",
                          out->spread, *step ? " " : "", step, out->spread_df, curve);
     else
         findings_caution(out,

@@ -313,7 +313,7 @@ static void method_sentence(const struct findings *findings, struct document *ou
         [LAYOUT_POOLED] = "Levels are judged by one spread",
         [LAYOUT_BLOCKS] = "Levels are compared within blocks",
         [LAYOUT_DAYS] = "What the levels do differs from day to day: they are compared by the means of each day",
-        [LAYOUT_BORROWED] = "Levels are judged by the bench's own repeats",
+        [LAYOUT_BORROWED] = "Intervals rest on the bench's repeats in other experiments",
     };
     const struct layout_result *layout = &findings->layout;
     const char *step = words_step(measure_name(findings->options->measure));
@@ -417,6 +417,53 @@ static struct interval doses_tried(const struct findings *findings)
     return out;
 }
 
+/* Water to add to a cup, or the dose for the target, as this cup shows it. */
+typedef double needed_of(const struct measures *measures, double target_pct);
+
+static double water_needed(const struct measures *measures, double target_pct)
+{
+    return dilution_g(measures->value[MEASURE_STRENGTH_PCT], measures->value[MEASURE_BEVERAGE_G], target_pct);
+}
+
+static double dose_needed(const struct measures *measures, double target_pct)
+{
+    return dose_for_strength_g(target_pct, measures->value[MEASURE_WATER_G],
+                               measures->value[MEASURE_EXTRACTION_TOTAL_PCT]);
+}
+
+/* "38 (31 to 45)": with the interval of the level's mean, by what cups of all levels scatter; less than none nobody
+ * adds. */
+static void needed_cell(const struct findings *findings, int place, double mean, int decimals, needed_of *needed,
+                        char out[64])
+{
+    double sum[LEVELS] = { 0 }, n[LEVELS] = { 0 }, squares = 0;
+    struct level level = { .mean = mean };
+    struct interval interval;
+
+    mean_cell(mean, decimals, out);
+    for (int pass = 0; pass < 2; pass++)
+        for (size_t i = 0; i < findings->point_count; i++) {
+            double value = needed(&findings->point[i].cup->measures, findings->options->target_pct);
+            int cell = findings->cell[i];
+
+            if (isnan(value))
+                continue;
+            if (pass == 1)
+                squares += pow(value - sum[cell] / n[cell], 2);
+            else
+                sum[cell] += value;
+            n[cell] += pass == 0;
+        }
+    for (int i = 0; i < findings->level_count; i++)
+        level.df += fmax(0, n[i] - 1);
+    if (!isfinite(mean) || !(level.df > 0) || !(n[place] > 0))
+        return;
+    level.n = (size_t)n[place];
+    level.spread = sqrt(squares / level.df);
+    interval = level_interval(&level, findings->confidence);
+    snprintf(out, 64, "%.*f (%.*f to %.*f)", decimals, mean, decimals, fmax(0, interval.low), decimals, interval.high);
+}
+
 struct ratio_reported {
     bool total, weaker, untried; /* of any level; no stronger than the target; a dose that nobody tried */
 };
@@ -429,7 +476,7 @@ static void ratio_row(const struct findings *findings, int place, struct interva
     double total = level_mean(findings, place, MEASURE_EXTRACTION_TOTAL_PCT);
     double beverage = level_mean(findings, place, MEASURE_BEVERAGE_G);
     double water = level_mean(findings, place, MEASURE_WATER_G);
-    char level[2 * WORDS_SIZE], words[6][32];
+    char level[2 * WORDS_SIZE], words[6][64];
     bool untried;
 
     findings_level_words(findings, place, level);
@@ -437,10 +484,11 @@ static void ratio_row(const struct findings *findings, int place, struct interva
     mean_cell(level_mean(findings, place, MEASURE_EXTRACTION_PCT), 2, words[1]);
     mean_cell(total, 2, words[2]);
     mean_cell(level_mean(findings, place, MEASURE_RETAINED_G_PER_G), 2, words[3]);
-    mean_cell(strength > target ? dilution_g(strength, beverage, target) : (double)NAN, 0, words[4]);
+    needed_cell(findings, place, strength > target ? dilution_g(strength, beverage, target) : (double)NAN, 0,
+                water_needed, words[4]);
     dose = dose_for_strength_g(target, water, total);
     untried = dose < tried.low || dose > tried.high;
-    mean_cell(dose, 1, words[5]);
+    needed_cell(findings, place, dose, 1, dose_needed, words[5]);
     document_row(out, "%s" CELL "%s" CELL "%s" CELL "%s" CELL "%s" CELL "%s" CELL "%s%s", level, words[0], words[1],
                  words[2], words[3], words[4], words[5], untried ? " *" : "");
     reported->total = reported->total || !isnan(total);
@@ -467,6 +515,11 @@ void words_ratio(const struct findings *findings, struct document *out)
     document_table(out, titles);
     for (int i = 0; i < findings->level_count; i++)
         ratio_row(findings, i, tried, out, &reported);
+    if (findings->spread_source == SPREAD_OF_LEVELS)
+        document_add(out, BLOCK_TEXT,
+                     "Water and dose have the %g %% interval of the level's mean in brackets, by how much cups of one "
+                     "level scatter; an error that all readings share comes on top.",
+                     100 * findings->confidence);
     if (reported.weaker)
         document_add(out, BLOCK_TEXT, "Where no water is to be added the cup has no more than %g %% as it is.", target);
     if (reported.total)
