@@ -97,7 +97,7 @@ static void guess(enum habit habit, int number, const struct tasting_set *set, i
 
 static void taste(int taster, const struct tasting_set *set, const int *place)
 {
-    char name[8];
+    char name[12];
 
     snprintf(name, sizeof name, "%d", taster + 1);
     assert_int_equal(tasting_score_add(&score, set, place, false, name), 0);

@@ -200,7 +200,7 @@ static void test_a_reading_that_may_be_of_two_cups_is_asked(void **state)
 {
     struct room *room = *state;
     static const int steep_s[] = { 60, 150, 62, 64 };
-    char cup[4][BREW_SIZE], text[200];
+    char cup[4][BREW_SIZE], text[300];
     const struct message *asked;
 
     for (int i = 0; i < 4; i++) {
