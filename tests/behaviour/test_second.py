@@ -76,7 +76,7 @@ do = wait 8
 
 def set_up(bench):
     folder = bench.folder / "port"
-    bench.configure(station("left", "piston_diameter_mm = 60"),
+    bench.configure(station("left", "piston_diameter_mm = 60", "last_drops_g = 6"),
                     line_scale("left-scale", folder / "left-scale", "lag_ms = 150", station="left"),
                     line_scale("left-cup", folder / "left-cup", "weighs = cup", station="left"))
     return bench.poised(*RATE)

@@ -159,7 +159,7 @@ static void say_all_late(const struct findings *findings, char out[SENTENCE_SIZE
 
     gain_words(findings, only(findings), gain);
     snprintf(out, SENTENCE_SIZE,
-             "These steep times do not show a bend: it lies before the shortest of them, %.0f s, if there is one. "
+             "These steep times do not show a bend: if there is one it may lie before the shortest of them, %.0f s. "
              "Brew some shorter ones.%.400s",
              only(findings)->shortest_s, gain);
 }

@@ -78,11 +78,15 @@ static void fit_sentence(const struct findings *findings, const struct curve_fin
                      "the curve has numbers, and repeats.");
     }
     if (curve->rivalled) {
+        char criteria[48] = "";
+
         shape_words(&curve->rival, shape, sizeof shape);
+        if (isfinite(curve->rival.aicc) && isfinite(curve->fit.aicc)) /* so few cups have none */
+            snprintf(criteria, sizeof criteria, " (AICc %.1f against %.1f)", curve->rival.aicc, curve->fit.aicc);
         document_add(out, BLOCK_CAUTION,
-                     "%s fits as well (AICc %.1f against %.1f): where extraction ends is not shown, and the "
-                     "numbers above are first order's alone.",
-                     shape, curve->rival.aicc, curve->fit.aicc);
+                     "%s fits as well%s: where extraction ends is not shown, and the numbers above are first order's "
+                     "alone.",
+                     shape, criteria);
     }
 }
 
