@@ -1,7 +1,7 @@
 /* What the cup's scale says of a brew: how much ran through before the press, and how much is in the cup.
  *
  * While the cup stands there under the brewer, what it gains is what the brew's scale loses.  So the brew's scale
- * is told of each gram: its load stays as if the cup stood on it, and what runs through is neither a lift nor lost
+ * is reported of each gram: its load stays as if the cup stood on it, and what runs through is neither a lift nor lost
  * from the water that was poured. */
 #include <stdio.h>
 
@@ -39,16 +39,16 @@ static double held_g(const struct weighing *weighing)
     return weighing->end ? (double)weighing_sample(weighing, weighing->end - 1)->load_g : NAN;
 }
 
-/* Tells the brew's scale what ran into the cup since it was told last, dt_s ago. */
-static void reckon(struct tracker *tracker, double dt_s)
+/* Reports the brew's scale what ran into the cup since it was reported last, dt_s ago. */
+static void account_for(struct tracker *tracker, double dt_s)
 {
     struct second *second = &tracker->second;
     struct weighing *weighing = &tracker->weighing;
     double now_g = second->level_g + (weighing->resolution_g < COARSE_G ? second_unseen_g(second) : 0);
-    double ran_g = now_g - second->reckoned_g;
+    double ran_g = now_g - second->accounted_g;
     bool pressed = tracker->running && tracker->story.best.press_began_us;
 
-    second->reckoned_g = now_g;
+    second->accounted_g = now_g;
     if (ran_g > RUNS_MOST_G_PER_S * dt_s)
         second->fast_us = second->at_us;
     if (!second->settled || !second->stands || second->on_top || !(held_g(weighing) - tracker->zero_g > EMPTY_G)
@@ -110,7 +110,7 @@ void tracker_second(struct tracker *tracker, const struct reading *reading, stru
         take_back(tracker);
     if (news == SECOND_TAKEN && !came_full(tracker))
         second->empty_g = second->came_g - second->bare_g;
-    reckon(tracker, dt_s);
+    account_for(tracker, dt_s);
     if (news == SECOND_PUT)
         late_see(tracker, second->came_g - second->bare_g, true, (double)second->resolution_g, events);
     if (tracker->running && (news != SECOND_NOTHING || (story->wait_us && tracker->now_us >= story->wait_us)))

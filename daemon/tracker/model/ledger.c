@@ -25,7 +25,7 @@ static const double UNRESTED_U_G = 3;
 static const double PEAK_U_SHARE = 0.05, MEAN_U_SHARE = 0.02;
 
 /* How far what hands begin and end is seen from when they did: standard deviations in the random brews of tests/virtual
- * (5 to 20 readings a second, 0.1 g), besides the instrument's own pace and a coarse last digit. */
+ * (5 to 20 readings a second, 0.1 g), apart from the instrument's own pace and a coarse last digit. */
 static const double hand_u_s[STAGE_COUNT] = {
     [STAGE_DOSE] = 0.13,   [STAGE_BLOOM] = 0.1, [STAGE_POUR] = 0.1,  [STAGE_STEEP] = 0.13,    [STAGE_STIR] = 0.15,
     [STAGE_SETTLE] = 0.12, [STAGE_PRESS] = 0.1, [STAGE_WEIGH] = 0.1, [STAGE_STRENGTH] = 0.12,

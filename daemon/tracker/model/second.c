@@ -193,8 +193,8 @@ static enum second_news judge_step(struct second *second, double load_g, double 
     double step_g = load_g - second->before_g;
 
     if (second->stands && step_g > -SAME_G && step_g <= fmax(may_gain_g, SAME_G))
-        return SECOND_SETTLED; /* touched; and what ran in meanwhile is still to be reckoned */
-    second->reckoned_g = load_g;
+        return SECOND_SETTLED; /* touched; and what ran in meanwhile is still to be computed */
+    second->accounted_g = load_g;
     if (!second->stands)
         return step_g >= THING_G ? put(second, load_g) : SECOND_SETTLED;
     if (second->on_top && step_g <= -THING_G) {
@@ -246,7 +246,7 @@ static void follow(struct second *second, double load_g, double dt_s, bool may_g
     if (may_gain && dt_s > 0)
         second->rate_g_per_s += (float)((gain_g / dt_s - (double)second->rate_g_per_s) * fmin(1, dt_s / RATE_S));
     if (second->stands && !may_gain && second->at_us - second->came_us < TAIL_US)
-        second->came_g = second->reckoned_g = second->level_g;
+        second->came_g = second->accounted_g = second->level_g;
     if (fabs(second->level_g - second->still_g) > division_g(second, GAIN_DIVISIONS, GAIN_LEAST_G)) {
         second->still_g = second->level_g;
         second->still_us = second->at_us;

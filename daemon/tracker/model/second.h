@@ -33,8 +33,8 @@ struct second {
     double last_g;      /* newest load */
     double level_g;     /* while settled; then the last it had */
     double still_g;     /* the level since still_us */
-    double reckoned_g;  /* the level that the brew's scale has been told of */
-    double added_g;     /* how much the brew's scale was told that ran into the cup */
+    double accounted_g; /* the level that the brew's scale has been reported of */
+    double added_g;     /* how much the brew's scale was reported that ran into the cup */
     int64_t fast_us;    /* when it last gained faster than a brew runs through */
     double before_g;    /* the level that hands left */
     int64_t handled_us; /* when they came */

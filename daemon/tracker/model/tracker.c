@@ -1,5 +1,5 @@
 /* The tracker as others see it: readings and orders in, the difference between what is believed now
- * and what was told before out.  What the readings mean is decided in tracker_story.c. */
+ * and what was reported before out.  What the readings mean is decided in tracker_story.c. */
 #include "tracker/tracker.h"
 
 #include <errno.h>
@@ -160,7 +160,7 @@ static bool same_step(const struct step *a, const struct step *b)
     return a->stage == b->stage && a->by_operator == b->by_operator && llabs(a->at_us - b->at_us) <= TIME_WORTH_US;
 }
 
-/* A stage told takes back all that was told from its time on; so what changed is told from the first
+/* A stage reported takes back all that was reported from its time on; so what changed is reported from the first
  * difference, and if that one moves later, from the stage before it.  Before the first there is idle. */
 static void report_stages(struct tracker *tracker, struct tracker_events *events, int limit)
 {
@@ -211,13 +211,13 @@ static double worth_reporting(const struct tracker *tracker, enum measure measur
 }
 
 void tracker_report_measures(struct tracker *tracker, struct tracker_events *events, const struct measures *now,
-                             struct measures *told, uint32_t brew, int limit)
+                             struct measures *reported, uint32_t brew, int limit)
 {
     for (int i = 0; i < MEASURE_COUNT && events->count < limit; i++) {
         bool pressure = i == MEASURE_PRESS_PEAK_KPA || i == MEASURE_PRESS_MEAN_KPA;
         struct tracker_event *event;
 
-        if (same_number((enum measure)i, now->value[i], told->value[i]))
+        if (same_number((enum measure)i, now->value[i], reported->value[i]))
             continue;
         event = tracker_report(tracker, events, TRACKER_MEASURE, tracker->now_us);
         if (!event)
@@ -228,8 +228,8 @@ void tracker_report_measures(struct tracker *tracker, struct tracker_events *eve
         event->standard_uncertainty = now->standard_uncertainty[i];
         event->above = pressure && tracker->story.best.above;
         event->by_operator = tracker->running && !isnan(tracker->entered.value[i]);
-        told->value[i] = now->value[i];
-        told->standard_uncertainty[i] = now->standard_uncertainty[i];
+        reported->value[i] = now->value[i];
+        reported->standard_uncertainty[i] = now->standard_uncertainty[i];
     }
 }
 
