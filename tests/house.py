@@ -11,7 +11,7 @@ import sys
 TOP = pathlib.Path(__file__).resolve().parent.parent
 
 LIB = {"base": [], "wire": ["base"], "plan": ["base"], "store": ["base", "wire", "plan"], "science": ["base", "plan"],
-       "tasting": ["base", "science", "store"]}
+       "view": ["base", "wire", "plan", "store", "science"], "tasting": ["base", "science", "store"]}
 DAEMON = {"config": ["tracker"], "instruments": ["config"], "tracker": [],
           "stations": ["tracker", "config"], "journal": [], "bench": ["stations", "journal", "config", "instruments"],
           "tools": ["stations", "config", "journal"]}

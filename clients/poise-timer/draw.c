@@ -29,14 +29,14 @@ struct pane {
 /* ---- one station ---- */
 
 /* Is this stage one that the brew has had, is in, or is going to have? */
-static bool in_ribbon(const struct timer_station *station, enum stage next, enum stage stage)
+static bool in_ribbon(const struct view_station *station, enum stage next, enum stage stage)
 {
     bool sometimes = stage == STAGE_BLOOM || stage == STAGE_STIR || stage == STAGE_SETTLE;
 
     return !sometimes || stage == station->stage || station_had(station, stage) || stage == next;
 }
 
-static int ribbon_columns(const struct timer_station *station, enum stage next, enum stage from)
+static int ribbon_columns(const struct view_station *station, enum stage next, enum stage from)
 {
     int columns = 0;
 
@@ -47,7 +47,7 @@ static int ribbon_columns(const struct timer_station *station, enum stage next, 
 }
 
 /* The stages of this brew, the one now standing out; the first are left out where all do not fit. */
-static void draw_ribbon(struct canvas *canvas, struct pane pane, int y, const struct timer_station *station,
+static void draw_ribbon(struct canvas *canvas, struct pane pane, int y, const struct view_station *station,
                         enum stage next)
 {
     enum stage from = STAGE_DOSE;
@@ -71,8 +71,8 @@ static void draw_ribbon(struct canvas *canvas, struct pane pane, int y, const st
     }
 }
 
-static void draw_title(struct canvas *canvas, struct pane pane, const struct timer_model *model,
-                       const struct timer_station *station, const struct guide *guide, bool chosen)
+static void draw_title(struct canvas *canvas, struct pane pane, const struct view *model,
+                       const struct view_station *station, const struct guide *guide, bool chosen)
 {
     char next[GUIDE_TEXT], title[160];
     int edge = pane.x + pane.width, x;
@@ -217,8 +217,8 @@ static void add_line(struct line *lines, int *count, enum look look, bool whole,
     (*count)++;
 }
 
-static int station_lines(const struct timer_model *model, const struct timer_station *station,
-                         const struct guide *guide, int64_t now_us, struct line lines[PANE_LINES])
+static int station_lines(const struct view *model, const struct view_station *station, const struct guide *guide,
+                         int64_t now_us, struct line lines[PANE_LINES])
 {
     bool bad, running = station_brewing(station);
     char words[WORDS_SIZE];
@@ -251,8 +251,8 @@ static int station_lines(const struct timer_model *model, const struct timer_sta
 
 /* The run of the plan, what differs from the one before standing out; how many rows it takes.  Without a canvas it
  * is only measured. */
-static int lay_run(struct canvas *canvas, struct pane pane, const struct timer_model *model,
-                   const struct timer_station *station, enum brevity brevity)
+static int lay_run(struct canvas *canvas, struct pane pane, const struct view *model,
+                   const struct view_station *station, enum brevity brevity)
 {
     char text[WORDS_SIZE];
     bool changed;
@@ -279,8 +279,8 @@ static int lay_run(struct canvas *canvas, struct pane pane, const struct timer_m
     return row + 1;
 }
 
-static int draw_run(struct canvas *canvas, struct pane pane, const struct timer_model *model,
-                    const struct timer_station *station)
+static int draw_run(struct canvas *canvas, struct pane pane, const struct view *model,
+                    const struct view_station *station)
 {
     enum brevity brevity = lay_run(NULL, pane, model, station, WORDS_WHOLE) <= pane.rows ? WORDS_WHOLE : WORDS_BRIEF;
     int rows = lay_run(canvas, pane, model, station, brevity);
@@ -294,8 +294,8 @@ static int rows_of(const struct line *line)
 }
 
 /* The lines at the foot of a pane: each gets one row, and more where that takes none from another. */
-static void draw_lines(struct canvas *canvas, struct pane pane, const struct timer_model *model,
-                       const struct timer_station *station, const struct line *lines, int count)
+static void draw_lines(struct canvas *canvas, struct pane pane, const struct view *model,
+                       const struct view_station *station, const struct line *lines, int count)
 {
     int y = pane.y, left = pane.rows, waiting = 0;
 
@@ -322,8 +322,8 @@ static void draw_lines(struct canvas *canvas, struct pane pane, const struct tim
     }
 }
 
-static void draw_station(struct canvas *canvas, struct pane pane, const struct timer_model *model,
-                         const struct timer_station *station, bool chosen, int64_t now_us)
+static void draw_station(struct canvas *canvas, struct pane pane, const struct view *model,
+                         const struct view_station *station, bool chosen, int64_t now_us)
 {
     int y = pane.y + 1, end = pane.y + pane.rows, least = 0, wanted = 0, first, count;
     struct line lines[PANE_LINES];
@@ -361,8 +361,7 @@ static void draw_station(struct canvas *canvas, struct pane pane, const struct t
     draw_lines(canvas, part, model, station, lines, count);
 }
 
-static void draw_stations(struct canvas *canvas, struct pane room, const struct timer_model *model, int chosen,
-                          int64_t now_us)
+static void draw_stations(struct canvas *canvas, struct pane room, const struct view *model, int chosen, int64_t now_us)
 {
     int abreast = room.width / PANE_COLUMNS, stacked = room.rows / PANE_ROWS, shown, first = 0, columns, rows;
 
@@ -386,7 +385,7 @@ static void draw_stations(struct canvas *canvas, struct pane room, const struct 
 
 /* ---- around the stations ---- */
 
-static void draw_header(struct canvas *canvas, const struct timer_model *model, const struct timer_page *page,
+static void draw_header(struct canvas *canvas, const struct view *model, const struct timer_page *page,
                         int64_t local_us)
 {
     char text[DETAIL_SIZE + 80], time[16];
@@ -426,7 +425,7 @@ static void draw_header(struct canvas *canvas, const struct timer_model *model, 
     }
 }
 
-static void draw_keys(struct canvas *canvas, const struct timer_model *model)
+static void draw_keys(struct canvas *canvas, const struct view *model)
 {
     static const char *const several[] = {
         "t tare   m mark   space: next   b begin   e end   u undo   s silence   tab next station   ? help   q quit",
@@ -446,7 +445,7 @@ static void draw_keys(struct canvas *canvas, const struct timer_model *model)
 }
 
 /* A question stands in its pane already. */
-static bool notice_is_question(const struct timer_model *model)
+static bool notice_is_question(const struct view *model)
 {
     for (int i = 0; i < model->stations; i++)
         if (*model->station[i].question_detail && strstr(model->notice, model->station[i].question_detail))
@@ -454,9 +453,9 @@ static bool notice_is_question(const struct timer_model *model)
     return false;
 }
 
-static char *fitting_waiting(const struct timer_model *model, int width, int64_t local_us, char *words)
+static char *fitting_waiting(const struct view *model, int width, int64_t local_us, char *words)
 {
-    int64_t now_us = model_now_us(model, local_us);
+    int64_t now_us = view_now_us(model, local_us);
 
     if (canvas_columns(words_waiting(model, WORDS_WHOLE, now_us, words)) > width)
         words_waiting(model, WORDS_BRIEF, now_us, words);
@@ -464,7 +463,7 @@ static char *fitting_waiting(const struct timer_model *model, int width, int64_t
 }
 
 /* The last notice ends at row y; where there is no room for more, its row otherwise shows what waits. */
-static int draw_notice(struct canvas *canvas, const struct timer_model *model, int y, int64_t local_us)
+static int draw_notice(struct canvas *canvas, const struct view *model, int y, int64_t local_us)
 {
     bool tall = canvas->height >= TALL_ROWS;
     int width = canvas->width - 1, most = tall ? NOTICE_ROWS_TALL : NOTICE_ROWS, rows;
@@ -482,7 +481,7 @@ static int draw_notice(struct canvas *canvas, const struct timer_model *model, i
 }
 
 /* Returns the last row that is free. */
-static int draw_footer(struct canvas *canvas, const struct timer_model *model, int64_t local_us)
+static int draw_footer(struct canvas *canvas, const struct view *model, int64_t local_us)
 {
     char words[WORDS_SIZE], text[WORDS_SIZE + 120], digits[48];
     int y, width = canvas->width - 1;
@@ -507,8 +506,7 @@ static int draw_footer(struct canvas *canvas, const struct timer_model *model, i
     return y;
 }
 
-void draw_screen(struct canvas *canvas, const struct timer_model *model, const struct timer_page *page,
-                 int64_t local_us)
+void draw_screen(struct canvas *canvas, const struct view *model, const struct timer_page *page, int64_t local_us)
 {
     int chosen = page->chosen < model->stations ? page->chosen : 0;
     struct pane room = { 1, 2, canvas->width - 1, 0 };
@@ -525,6 +523,6 @@ void draw_screen(struct canvas *canvas, const struct timer_model *model, const s
         room.y = canvas->height < TALL_ROWS ? 1 : 2;
         room.rows = draw_footer(canvas, model, local_us) + 1 - room.y;
         if (model->heard && room.rows > 0)
-            draw_stations(canvas, room, model, chosen, model_now_us(model, local_us));
+            draw_stations(canvas, room, model, chosen, view_now_us(model, local_us));
     }
 }

@@ -3,7 +3,7 @@
 #define TIMER_DRAW_H
 
 #include "canvas.h"
-#include "model.h"
+#include "poise/view.h"
 
 enum page { PAGE_BENCH, PAGE_HELP, PAGE_MARK, PAGE_ANSWER };
 
@@ -24,7 +24,6 @@ char mark_digit(enum stage stage);
 /* In how many parts PAGE_HELP is shown: the keys and the cautions, on a small screen one after the other. */
 int draw_help_parts(int width, int height);
 
-void draw_screen(struct canvas *canvas, const struct timer_model *model, const struct timer_page *page,
-                 int64_t local_us);
+void draw_screen(struct canvas *canvas, const struct view *model, const struct timer_page *page, int64_t local_us);
 
 #endif

@@ -108,7 +108,7 @@ void draw_mark(struct canvas *canvas, const char *station)
     canvas_put(canvas, 1, y + 1, canvas->width - 1, LOOK_FAINT, "Any other key goes back.");
 }
 
-void draw_answer(struct canvas *canvas, const struct timer_station *station, const char *typed)
+void draw_answer(struct canvas *canvas, const struct view_station *station, const char *typed)
 {
     char text[NAME_SIZE + DETAIL_SIZE + 2];
     int y;

@@ -12,8 +12,7 @@
 #include <unistd.h>
 
 #include "draw.h"
-#include "history.h"
-#include "model.h"
+#include "poise/view.h"
 #include "plain.h"
 #include "poise/client.h"
 #include "poise/clock.h"
@@ -38,9 +37,9 @@ enum bells { BELLS_ALL, BELLS_PRESS, BELLS_NONE };
 
 struct timer {
     struct client *client;
-    struct timer_model model;
+    struct view model;
     struct timer_page page;
-    struct timer_bell heard;
+    struct view_bell heard;
     struct canvas canvas;
     const char *station; /* chosen on the command line; NULL: the first */
     bool plain;
@@ -49,8 +48,8 @@ struct timer {
     int64_t beep_us;
     char end_armed[NAME_SIZE]; /* the station whose brew a second `e` ends, until ... */
     int64_t end_armed_us;
-    char said_next[TIMER_STATIONS][PLAIN_SIZE]; /* plain: the run last offered in words */
-    struct plain_stages said_stages[TIMER_STATIONS];
+    char said_next[VIEW_STATIONS][PLAIN_SIZE]; /* plain: the run last offered in words */
+    struct plain_stages said_stages[VIEW_STATIONS];
     char store[PLACE_SIZE];                 /* where earlier cups may be */
     bool store_named;                       /* on the command line */
     bool store_due;                         /* a brew began or ended: to be read when the state shows the run */
@@ -91,7 +90,7 @@ static void usage(FILE *out)
 
 /* ---- hands ---- */
 
-static const struct timer_station *chosen(const struct timer *timer)
+static const struct view_station *chosen(const struct timer *timer)
 {
     return timer->model.stations > 0 ? &timer->model.station[timer->page.chosen % timer->model.stations] : NULL;
 }
@@ -99,7 +98,7 @@ static const struct timer_station *chosen(const struct timer *timer)
 /* Asks the bench and shows what came of it.  `request` is stolen.  True: it was done. */
 static bool ask(struct timer *timer, json_t *request, const char *done)
 {
-    const struct timer_station *station = chosen(timer);
+    const struct view_station *station = chosen(timer);
     json_t *reply = NULL;
     struct why why;
     int error;
@@ -111,9 +110,9 @@ static bool ask(struct timer *timer, json_t *request, const char *done)
     json_object_set_new(request, "station", json_string(station->name));
     error = client_ask(timer->client, request, ASK_MS, &reply, &why);
     if (error < 0)
-        model_notice(&timer->model, true, clock_world_now().mono_us, "%s", why.text);
+        view_notice(&timer->model, true, clock_world_now().mono_us, "%s", why.text);
     else
-        model_notice(&timer->model, false, clock_world_now().mono_us, "%s: %s", station->name, done);
+        view_notice(&timer->model, false, clock_world_now().mono_us, "%s: %s", station->name, done);
     json_decref(reply);
     return error >= 0;
 }
@@ -134,7 +133,7 @@ static void begin(struct timer *timer)
 /* An end cannot be taken back: it wants its key twice. */
 static void end(struct timer *timer)
 {
-    const struct timer_station *station = chosen(timer);
+    const struct view_station *station = chosen(timer);
     int64_t now_us = clock_world_now().mono_us;
 
     if (!station)
@@ -142,23 +141,23 @@ static void end(struct timer *timer)
     if (*station->brew && (strcmp(timer->end_armed, station->name) != 0 || now_us >= timer->end_armed_us)) {
         strcpy(timer->end_armed, station->name);
         timer->end_armed_us = now_us + SECOND_THOUGHT_US;
-        model_notice(&timer->model, false, now_us, "%s: press e again to end brew %s", station->name,
-                     words_brew(station->brew));
+        view_notice(&timer->model, false, now_us, "%s: press e again to end brew %s", station->name,
+                    words_brew(station->brew));
         return;
     }
     timer->end_armed[0] = '\0';
     ask(timer, json_pack("{s:s}", "do", "end"), "the brew is done");
 }
 
-static void mark_next(struct timer *timer, const struct timer_station *station)
+static void mark_next(struct timer *timer, const struct view_station *station)
 {
     struct guide guide;
 
-    station_guide(&timer->model, station, model_now_us(&timer->model, clock_world_now().mono_us), &guide);
+    station_guide(&timer->model, station, view_now_us(&timer->model, clock_world_now().mono_us), &guide);
     if (guide.next_stage == station->stage) {
-        model_notice(&timer->model, true, clock_world_now().mono_us,
-                     "%s: no water is in yet, so nothing comes after the %s; m marks any stage", station->name,
-                     stage_name(station->stage));
+        view_notice(&timer->model, true, clock_world_now().mono_us,
+                    "%s: no water is in yet, so nothing comes after the %s; m marks any stage", station->name,
+                    stage_name(station->stage));
         return;
     }
     mark(timer, guide.next_stage);
@@ -189,7 +188,7 @@ static void key_on_answer_page(struct timer *timer, int key)
         timer->page.page = PAGE_BENCH;
         value = strtod(timer->page.typed, &end);
         if (length == 0 || *end)
-            model_notice(&timer->model, true, clock_world_now().mono_us, "\"%s\" is no number", timer->page.typed);
+            view_notice(&timer->model, true, clock_world_now().mono_us, "\"%s\" is no number", timer->page.typed);
         else
             ask(timer,
                 json_pack("{s:s, s:s, s:s, s:f, s:f}", "do", "enter", "brew", timer->page.asked_brew, "measure",
@@ -199,14 +198,14 @@ static void key_on_answer_page(struct timer *timer, int key)
     }
 }
 
-static bool asks(const struct timer_station *station)
+static bool asks(const struct view_station *station)
 {
     return station && *station->question && station->question_measure >= 0;
 }
 
 static void open_answer_page(struct timer *timer)
 {
-    const struct timer_station *station = chosen(timer);
+    const struct view_station *station = chosen(timer);
 
     for (int i = 0; i < timer->model.stations && !asks(station); i++)
         if (asks(&timer->model.station[i])) { /* the station that asks is the one that is meant */
@@ -214,8 +213,8 @@ static void open_answer_page(struct timer *timer)
             station = chosen(timer);
         }
     if (!asks(station)) {
-        model_notice(&timer->model, false, clock_world_now().mono_us,
-                     "nothing is asked here that a number would answer");
+        view_notice(&timer->model, false, clock_world_now().mono_us,
+                    "nothing is asked here that a number would answer");
         return;
     }
     timer->page.typed[0] = '\0';
@@ -227,14 +226,14 @@ static void open_answer_page(struct timer *timer)
 /* Somebody else has answered, or the next brew began: what is being typed is no answer any more. */
 static void close_answer_page(struct timer *timer)
 {
-    const struct timer_station *station = chosen(timer);
+    const struct view_station *station = chosen(timer);
 
     if (timer->page.page != PAGE_ANSWER
         || (asks(station) && station->question_measure == timer->page.asked_measure
             && strcmp(station->question_brew, timer->page.asked_brew) == 0))
         return;
     timer->page.page = PAGE_BENCH;
-    model_notice(&timer->model, false, clock_world_now().mono_us, "that question is not open any more");
+    view_notice(&timer->model, false, clock_world_now().mono_us, "that question is not open any more");
 }
 
 static void key_on_help_page(struct timer *timer)
@@ -247,7 +246,7 @@ static void key_on_help_page(struct timer *timer)
 
 static void key_on_bench_page(struct timer *timer, int key)
 {
-    const struct timer_station *station = chosen(timer);
+    const struct view_station *station = chosen(timer);
 
     if (key == 'q')
         stop = 1;
@@ -360,7 +359,7 @@ static void beep_now(const struct timer *timer)
 static void ring(struct timer *timer)
 {
     int64_t local_us = clock_world_now().mono_us;
-    unsigned fresh = model_bell(&timer->model, &timer->heard, model_now_us(&timer->model, local_us));
+    unsigned fresh = view_bell(&timer->model, &timer->heard, view_now_us(&timer->model, local_us));
 
     for (int moment = 0; moment < GUIDE_MOMENTS; moment++) {
         if (!(fresh >> moment & 1))
@@ -424,14 +423,14 @@ static void say_trouble(struct timer *timer, const char *text)
         return;
     if (timer->plain)
         program_say("%s", text);
-    model_notice(&timer->model, true, clock_world_now().mono_us, "%s", text);
+    view_notice(&timer->model, true, clock_world_now().mono_us, "%s", text);
 }
 
 /* The usual store need not be there; one that was named, or that cannot be read, is reported of. */
 static void read_store(struct timer *timer)
 {
     struct why why = { "" };
-    int error = history_read(&timer->model, timer->store, &why);
+    int error = view_history(&timer->model, timer->store, &why);
 
     timer->store_due = false;
     say_trouble(timer, error == 0 || (error == -ENOENT && !timer->store_named) ? "" : why.text);
@@ -454,7 +453,7 @@ static void take_event(struct timer *timer, int event, struct message *message, 
     case CLIENT_MESSAGE:
         if (timer->plain && message->kind == MESSAGE_BREW && message->brew.change != BREW_NOTE)
             print_settled(timer, true); /* before the brew is another */
-        model_message(&timer->model, message, now_us);
+        view_message(&timer->model, message, now_us);
         remember(timer, message);
         if (timer->plain)
             print_event(timer, message);
@@ -465,18 +464,18 @@ static void take_event(struct timer *timer, int event, struct message *message, 
     case CLIENT_FOUND:
         if (timer->plain)
             printf("Connected\n");
-        model_found(&timer->model, now_us);
+        view_found(&timer->model, now_us);
         timer->store_due = true;
         break;
     case CLIENT_GONE:
         if (timer->plain)
             printf("Connection lost; looking for the bench\n");
-        model_gone(&timer->model, now_us);
+        view_gone(&timer->model, now_us);
         break;
     case CLIENT_BAD:
         if (timer->plain)
             program_say("%s", why->text);
-        model_notice(&timer->model, true, now_us, "%s", why->text);
+        view_notice(&timer->model, true, now_us, "%s", why->text);
         break;
     case CLIENT_INPUT:
         take_keys(timer);
@@ -484,7 +483,7 @@ static void take_event(struct timer *timer, int event, struct message *message, 
     }
 }
 
-static bool something_runs(const struct timer_model *model)
+static bool something_runs(const struct view *model)
 {
     for (int i = 0; i < model->stations; i++)
         if (station_brewing(&model->station[i]))
@@ -595,7 +594,7 @@ static int start(struct timer *timer, const char *bus, const char *control, doub
         program_say("%s", why.text);
         return EXIT_FAILED;
     }
-    model_begin(&timer->model, steep_s);
+    view_begin(&timer->model, steep_s);
     timer->model.units = *units;
     timer->page.where = bus_place;
     timer->canvas.unicode = strcmp(nl_langinfo(CODESET), "UTF-8") == 0;

@@ -19,11 +19,11 @@ static size_t clock_words(int64_t time_us, char *out)
     return strftime(out, PLAIN_SIZE, "%H:%M:%S ", &wall);
 }
 
-char *plain_now(const struct timer_model *model, int i, int64_t local_us, char *out)
+char *plain_now(const struct view *model, int i, int64_t local_us, char *out)
 {
-    const struct timer_station *station = &model->station[i];
-    int64_t now_us = model_now_us(model, local_us);
-    size_t length = clock_words(model_time_us(model, local_us), out);
+    const struct view_station *station = &model->station[i];
+    int64_t now_us = view_now_us(model, local_us);
+    size_t length = clock_words(view_time_us(model, local_us), out);
     char numbers[WORDS_SIZE], share[WORDS_SIZE], scale[WORDS_SIZE], brew[BREW_SIZE + 8] = "", time[16];
     struct guide guide;
     bool bad;
@@ -45,9 +45,9 @@ char *plain_now(const struct timer_model *model, int i, int64_t local_us, char *
     return out;
 }
 
-char *plain_next(const struct timer_model *model, int i, char *out)
+char *plain_next(const struct view *model, int i, char *out)
 {
-    const struct timer_station *station = &model->station[i];
+    const struct view_station *station = &model->station[i];
     char varied[WORDS_SIZE], held[WORDS_SIZE];
 
     *out = '\0';
@@ -59,7 +59,7 @@ char *plain_next(const struct timer_model *model, int i, char *out)
     return out;
 }
 
-static void say_brew(const struct timer_model *model, const struct message_brew *brew, char *out, size_t size)
+static void say_brew(const struct view *model, const struct message_brew *brew, char *out, size_t size)
 {
     static const char *const verbs[] = { "begins", "is done", "is discarded", "noted", "is judged again" };
     bool last = strcmp(brew->brew, model->last_brew) == 0;
@@ -74,7 +74,7 @@ static void say_brew(const struct timer_model *model, const struct message_brew 
              *words ? ": " : "", words, *brew->note ? ": " : "", brew->note);
 }
 
-static void say_measure(const struct timer_model *model, const struct message_measure *measure, char *out, size_t size)
+static void say_measure(const struct view *model, const struct message_measure *measure, char *out, size_t size)
 {
     const char *name = measure_summary(measure->measure);
     char value[80] = "taken back", digits[32];
@@ -94,8 +94,7 @@ static void say_measure(const struct timer_model *model, const struct message_me
 }
 
 /* Of a brew that runs no more: its name is needed to know which. */
-static bool say_earlier_stage(const struct timer_model *model, const struct message_stage *stage, char *out,
-                              size_t size)
+static bool say_earlier_stage(const struct view *model, const struct message_stage *stage, char *out, size_t size)
 {
     for (int i = 0; i < model->stations; i++)
         if (strcmp(model->station[i].name, stage->station) == 0 && strcmp(model->station[i].brew, stage->brew) == 0)
@@ -115,7 +114,7 @@ static bool say_earlier_stage(const struct timer_model *model, const struct mess
 enum { SETTLED_US = 3000000 };     /* the tracker's second thoughts come within two seconds or much later */
 static const double MOVED_S = 0.5; /* less is no news */
 
-void plain_stage_came(const struct timer_model *model, int i, int64_t now_us, struct plain_stages *stages)
+void plain_stage_came(const struct view *model, int i, int64_t now_us, struct plain_stages *stages)
 {
     if (strcmp(stages->brew, model->station[i].brew) != 0) {
         memset(stages, 0, sizeof *stages);
@@ -125,7 +124,7 @@ void plain_stage_came(const struct timer_model *model, int i, int64_t now_us, st
 }
 
 /* Takes a stage that is not there any more out of what was said; -1: all are. */
-static int taken_back(const struct timer_station *station, struct plain_stages *stages)
+static int taken_back(const struct view_station *station, struct plain_stages *stages)
 {
     for (int said = 0; said < stages->said_count; said++) {
         enum stage stage = stages->said[said].stage;
@@ -145,11 +144,11 @@ static int taken_back(const struct timer_station *station, struct plain_stages *
     return -1;
 }
 
-char *plain_settled(const struct timer_model *model, int i, int64_t local_us, bool at_once, struct plain_stages *stages,
+char *plain_settled(const struct view *model, int i, int64_t local_us, bool at_once, struct plain_stages *stages,
                     char *out)
 {
-    const struct timer_station *station = &model->station[i];
-    int64_t now_us = model_now_us(model, local_us);
+    const struct view_station *station = &model->station[i];
+    int64_t now_us = view_now_us(model, local_us);
     int stage;
 
     *out = '\0';
@@ -160,7 +159,7 @@ char *plain_settled(const struct timer_model *model, int i, int64_t local_us, bo
                  stage_name((enum stage)stage));
         return out;
     }
-    for (int k = 0; k < station->stage_count && k < TIMER_STAGES; k++) {
+    for (int k = 0; k < station->stage_count && k < VIEW_STAGES; k++) {
         int64_t at_us = station->stages[k].at_us;
         bool known = k < stages->said_count && stages->said[k].stage == station->stages[k].stage;
         double moved_s = known ? (double)(at_us - stages->said[k].at_us) / 1e6 : 0;
@@ -178,8 +177,8 @@ char *plain_settled(const struct timer_model *model, int i, int64_t local_us, bo
                      stage_name(station->stages[k].stage));
             memmove(&stages->said[k + 1], &stages->said[k],
                     sizeof stages->said[0]
-                        * (size_t)((stages->said_count < TIMER_STAGES ? stages->said_count : TIMER_STAGES - 1) - k));
-            stages->said_count += stages->said_count < TIMER_STAGES;
+                        * (size_t)((stages->said_count < VIEW_STAGES ? stages->said_count : VIEW_STAGES - 1) - k));
+            stages->said_count += stages->said_count < VIEW_STAGES;
         }
         stages->said[k].stage = station->stages[k].stage;
         stages->said[k].at_us = at_us;
@@ -189,7 +188,7 @@ char *plain_settled(const struct timer_model *model, int i, int64_t local_us, bo
     return out;
 }
 
-char *plain_event(const struct timer_model *model, const struct message *message, char *out)
+char *plain_event(const struct view *model, const struct message *message, char *out)
 {
     size_t length = clock_words(message->common.time_us, out), size = PLAIN_SIZE - length;
 

@@ -30,8 +30,7 @@ const char *words_brew(const char *brew)
     return dash ? dash + 1 : brew;
 }
 
-char *words_numbers(const struct timer_model *model, const struct timer_station *station, int64_t now_us, bool all,
-                    char *out)
+char *words_numbers(const struct view *model, const struct view_station *station, int64_t now_us, bool all, char *out)
 {
     double water_g = station_water_g(station), flow = station_flow_g_per_s(station, now_us);
     bool pours = station->stage == STAGE_BLOOM || station->stage == STAGE_POUR;
@@ -62,15 +61,15 @@ char *words_numbers(const struct timer_model *model, const struct timer_station 
 }
 
 /* The plan's, else what the command line asked for. */
-static double planned_steep_s(const struct timer_model *model, const struct timer_station *station)
+static double planned_steep_s(const struct view *model, const struct view_station *station)
 {
     double planned_s = station->has_next ? guide_planned(&station->next, "steep_s", NAN, NULL) : (double)NAN;
 
     return isnan(planned_s) ? model->planned_steep_s : planned_s;
 }
 
-char *words_share(const struct timer_model *model, const struct timer_station *station, int64_t now_us,
-                  enum brevity brevity, char *out)
+char *words_share(const struct view *model, const struct view_station *station, int64_t now_us, enum brevity brevity,
+                  char *out)
 {
     double steep_s = station_steep_s(station, now_us), planned_s = planned_steep_s(model, station);
     double now = station_share(station, steep_s), then = station_share(station, planned_s);
@@ -88,8 +87,7 @@ char *words_share(const struct timer_model *model, const struct timer_station *s
     return out;
 }
 
-char *words_scale(const struct timer_model *model, const struct timer_station *station, int64_t now_us, bool *bad,
-                  char *out)
+char *words_scale(const struct view *model, const struct view_station *station, int64_t now_us, bool *bad, char *out)
 {
     double age_s = station_age_s(station, now_us), old_s = OLD_AFTER_MS / 1000.0 * model->rate;
     char digits[48], time[16];
@@ -126,7 +124,7 @@ char *words_scale(const struct timer_model *model, const struct timer_station *s
     return out;
 }
 
-char *words_waiting(const struct timer_model *model, enum brevity brevity, int64_t now_us, char *out)
+char *words_waiting(const struct view *model, enum brevity brevity, int64_t now_us, char *out)
 {
     *out = '\0';
     if (brevity == WORDS_BRIEF && model->waiting_count > 1) {
@@ -134,7 +132,7 @@ char *words_waiting(const struct timer_model *model, enum brevity brevity, int64
         return out;
     }
     for (int i = 0; i < model->waiting_count; i++) {
-        const struct timer_waiting *waiting = &model->waiting[i];
+        const struct view_waiting *waiting = &model->waiting[i];
         double cooled_s = waiting->since_us ? (double)(now_us - waiting->since_us) / 1e6 : -1;
 
         words_add(out, WORDS_SIZE, "%s%s", i ? ", " : "waiting for strength: ", words_brew(waiting->brew));

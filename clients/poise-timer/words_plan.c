@@ -6,7 +6,7 @@
 #include <string.h>
 
 /* "Steep: 90 s" as "steep 90 s": in a row of several. */
-static void add_setting(const struct timer_model *model, char *out, const struct guide_setting *setting)
+static void add_setting(const struct view *model, char *out, const struct guide_setting *setting)
 {
     char words[160], *colon;
 
@@ -18,7 +18,7 @@ static void add_setting(const struct timer_model *model, char *out, const struct
         words_add(out, WORDS_SIZE, "%.*s %s", (int)(colon - words), words, colon + 2);
 }
 
-char *words_run(const struct timer_station *station, enum brevity brevity, char *out)
+char *words_run(const struct view_station *station, enum brevity brevity, char *out)
 {
     *out = '\0';
     if (station->has_next)
@@ -33,8 +33,8 @@ static bool same_setting(const struct guide_setting *one, const struct guide_set
                               : one->number == other->number;
 }
 
-char *words_factor(const struct timer_model *model, const struct timer_station *station, int place,
-                   enum brevity brevity, bool *changed, char *out)
+char *words_factor(const struct view *model, const struct view_station *station, int place, enum brevity brevity,
+                   bool *changed, char *out)
 {
     const struct guide_run *run_before = station_run_before(station);
     const struct guide_setting *setting = NULL, *before;
@@ -63,8 +63,7 @@ char *words_factor(const struct timer_model *model, const struct timer_station *
     return out;
 }
 
-char *words_varied(const struct timer_model *model, const struct timer_station *station, enum brevity brevity,
-                   char *out)
+char *words_varied(const struct view *model, const struct view_station *station, enum brevity brevity, char *out)
 {
     char factor[WORDS_SIZE];
     bool changed;
@@ -83,7 +82,7 @@ static bool is_mass(const struct guide_setting *setting)
     return length > 2 && strcmp(setting->name + length - 2, "_g") == 0;
 }
 
-char *words_held(const struct timer_model *model, const struct timer_station *station, enum brevity brevity, char *out)
+char *words_held(const struct view *model, const struct view_station *station, enum brevity brevity, char *out)
 {
     *out = '\0';
     for (int i = 0; station->has_next && i < station->next.settings; i++) {

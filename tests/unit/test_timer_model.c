@@ -31,11 +31,11 @@ static void time_goes_on_between_messages(void **state)
 {
     (void)state;
     scale(100, "1.0");
-    assert_true(model_now_us(&model, FAR + at(100)) == at(100));
-    assert_true(model_now_us(&model, FAR + at(102.5)) == at(102.5));
+    assert_true(view_now_us(&model, FAR + at(100)) == at(100));
+    assert_true(view_now_us(&model, FAR + at(102.5)) == at(102.5));
     say("event/pier/warning", 200, "'rate':20,'brew':null,'warning':'overload','detail':''");
-    assert_true(model_now_us(&model, FAR + at(201)) == at(220));
-    assert_true(model_time_us(&model, FAR + at(201)) == 1764063000000000LL + at(220));
+    assert_true(view_now_us(&model, FAR + at(201)) == at(220));
+    assert_true(view_time_us(&model, FAR + at(201)) == 1764063000000000LL + at(220));
 }
 
 static void water_counts_from_the_truth_of_the_stage(void **state)
@@ -294,7 +294,7 @@ static void rest_is_reported_at_any_rate(void **state)
         scale(7 + i / 2.0, i ? "340.0" : "120.0");
     scale(9, "354.5");
     assert_true(fabs(station_added_g(left(), &since) - 14.5) < 0.05);
-    model_found(&model, FAR + at(10));
+    view_found(&model, FAR + at(10));
     assert_true(isnan(station_added_g(left(), &since)));
     for (int i = 0; i < 4; i++)
         say("reading/pier/left-scale", 11 + i / 2.0,
@@ -477,24 +477,24 @@ static void a_lower_bound_and_a_drip_are_reported(void **state)
 
 static void the_bell_rings_once_for_each_moment(void **state)
 {
-    struct timer_bell heard = { 0 };
+    struct view_bell heard = { 0 };
 
     (void)state;
     pour_until(20);
     stage(21, "steep", 20);
     left()->next.setting[3].number = 0; /* no stir */
     left()->next.setting[3].word[0] = '\0';
-    assert_int_equal(model_bell(&model, &heard, at(80)), 0);
-    assert_int_equal(model_bell(&model, &heard, at(90.1)), 1U << GUIDE_PRESS_SOON);
-    assert_int_equal(model_bell(&model, &heard, at(90.2)), 0);
-    assert_int_equal(model_bell(&model, &heard, at(100.1)), 1U << GUIDE_PRESS);
-    assert_int_equal(model_bell(&model, &heard, at(100.2)), 0);
+    assert_int_equal(view_bell(&model, &heard, at(80)), 0);
+    assert_int_equal(view_bell(&model, &heard, at(90.1)), 1U << GUIDE_PRESS_SOON);
+    assert_int_equal(view_bell(&model, &heard, at(90.2)), 0);
+    assert_int_equal(view_bell(&model, &heard, at(100.1)), 1U << GUIDE_PRESS);
+    assert_int_equal(view_bell(&model, &heard, at(100.2)), 0);
     memset(&heard, 0, sizeof heard);
-    assert_int_equal(model_bell(&model, &heard, at(101)), 0); /* come in late: it has rung */
+    assert_int_equal(view_bell(&model, &heard, at(101)), 0); /* come in late: it has rung */
     stage(101, "press", 101);
-    assert_int_equal(model_bell(&model, &heard, at(102)), 0);
+    assert_int_equal(view_bell(&model, &heard, at(102)), 0);
     stage(120, "weigh", 119);
-    assert_int_equal(model_bell(&model, &heard, at(120)), 1U << GUIDE_PRESS_END);
+    assert_int_equal(view_bell(&model, &heard, at(120)), 1U << GUIDE_PRESS_END);
 }
 
 static void corrections_of_earlier_stages_leave_the_screen_alone(void **state)

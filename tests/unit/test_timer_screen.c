@@ -35,7 +35,7 @@ static void the_screen_says_what_matters(void **state)
     expect_on_screen("ferry-steep 4 of 15: steep 90 s");
     expect_on_screen("dose 15.0 ± 0.1 g, water 230 ± 2 g, stir swirl, water 91 °C");
     expect_on_screen("left-scale 245.0 g, 0:50 old");
-    model_gone(&model, FAR + at(80));
+    view_gone(&model, FAR + at(80));
     draw(80, 24, PAGE_BENCH, 85);
     expect_on_screen("The bench is gone for 0:05");
     draw(40, 15, PAGE_BENCH, 85);
@@ -175,7 +175,7 @@ static void every_size_can_be_drawn(void **state)
 {
     (void)state;
     pour_until(20);
-    for (int stations = 1; stations <= TIMER_STATIONS; stations += 5) {
+    for (int stations = 1; stations <= VIEW_STATIONS; stations += 5) {
         for (; model.stations < stations; model.stations++)
             model.station[model.stations] = model.station[0];
         for (int width = 1; width < 130; width += width < 12 ? 1 : 13)

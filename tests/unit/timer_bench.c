@@ -11,7 +11,7 @@
 
 #include "timer_bench.h"
 
-struct timer_model model;
+struct view model;
 struct canvas canvas;
 static int sequence;
 
@@ -32,7 +32,7 @@ void say(const char *topic, double at_s, const char *format, ...)
         *at = *at == '\'' ? '"' : *at;
     if (message_read(topic, strlen(topic), text, (size_t)length, &message, &why) < 0)
         fail_msg("%s", why.text);
-    model_message(&model, &message, FAR + (int64_t)(at_s * S));
+    view_message(&model, &message, FAR + (int64_t)(at_s * S));
     message_free(&message);
 }
 
@@ -80,7 +80,7 @@ int fresh(void **state)
     setlocale(LC_CTYPE, "C.UTF-8");
     setenv("TZ", "UTC", 1);
     sequence = 0;
-    model_begin(&model, NAN);
+    view_begin(&model, NAN);
     return 0;
 }
 
@@ -124,7 +124,7 @@ enum stage next_at(double seconds)
     return guide.next_stage;
 }
 
-struct timer_station *left(void)
+struct view_station *left(void)
 {
     assert_int_equal(model.stations, 1);
     return &model.station[0];

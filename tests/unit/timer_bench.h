@@ -5,12 +5,12 @@
 #include <stdint.h>
 
 #include "draw.h"
-#include "model.h"
+#include "poise/view.h"
 
 enum { S = 1000000 };
 static const int64_t FAR = 7000000000; /* local time has nothing to do with the bench's */
 
-extern struct timer_model model;
+extern struct view model;
 extern struct canvas canvas;
 
 /* Before each test: nothing is known. */
@@ -28,7 +28,7 @@ void state_at(double at_s, const char *name, const char *water, const char *load
 void pour_until(double until_s);
 
 int64_t at(double seconds);
-struct timer_station *left(void);
+struct view_station *left(void);
 
 /* What the guide says there, and the stage that comes next. */
 char *now_at(double seconds);

@@ -1,12 +1,12 @@
-/* What the timer knows of a bench; see model.h.  What a state says is taken over in state.c. */
-#include "model.h"
+/* What a screen knows of a bench; see poise/view.h.  What a state says is taken over in view_state.c. */
+#include "poise/view.h"
 
 #include <math.h>
 #include <stdarg.h>
 #include <stdio.h>
 #include <string.h>
 
-#include "model_parts.h"
+#include "view_parts.h"
 #include "poise/brew.h"
 
 enum {
@@ -19,7 +19,7 @@ static const double TARE_WITHIN_S = 0.7; /* two lines of the slowest scale; in a
 static const double CUP_LEAST_G = 20;    /* the lightest cup weighs more */
 static const double TARE_FROM_G = 5;     /* while pouring: a fall from more to zero at once is a tare */
 
-void model_begin(struct timer_model *model, double planned_steep_s)
+void view_begin(struct view *model, double planned_steep_s)
 {
     memset(model, 0, sizeof *model);
     model->rate = 1;
@@ -28,7 +28,7 @@ void model_begin(struct timer_model *model, double planned_steep_s)
     model->last_kept = -1;
 }
 
-void model_found(struct timer_model *model, int64_t local_us)
+void view_found(struct view *model, int64_t local_us)
 {
     (void)local_us;
     model->found = true;
@@ -39,13 +39,13 @@ void model_found(struct timer_model *model, int64_t local_us)
     }
 }
 
-void model_gone(struct timer_model *model, int64_t local_us)
+void view_gone(struct view *model, int64_t local_us)
 {
     model->found = false;
     model->gone_local_us = local_us;
 }
 
-void model_notice(struct timer_model *model, bool bad, int64_t local_us, const char *format, ...)
+void view_notice(struct view *model, bool bad, int64_t local_us, const char *format, ...)
 {
     va_list arguments;
 
@@ -56,7 +56,7 @@ void model_notice(struct timer_model *model, bool bad, int64_t local_us, const c
     model->notice_local_us = local_us;
 }
 
-struct timer_station *model_station(struct timer_model *model, const char *name)
+struct view_station *view_station(struct view *model, const char *name)
 {
     for (int i = 0; i < model->stations; i++)
         if (strcmp(model->station[i].name, name) == 0)
@@ -66,13 +66,13 @@ struct timer_station *model_station(struct timer_model *model, const char *name)
 
 /* ---- messages ---- */
 
-static bool pouring(const struct timer_station *station)
+static bool pouring(const struct view_station *station)
 {
     return station->stage == STAGE_BLOOM || station->stage == STAGE_POUR;
 }
 
 /* Takes what the bench knows with a reading; without one, nothing is known. */
-void station_hears(struct timer_station *station, const struct message_reading *reading)
+void station_hears(struct view_station *station, const struct message_reading *reading)
 {
     bool tracked = reading && reading->tracked;
 
@@ -82,7 +82,7 @@ void station_hears(struct timer_station *station, const struct message_reading *
     station->bench.press_kpa = tracked ? reading->press_kpa : (double)NAN;
 }
 
-static void take_mass(struct timer_station *station, const struct message *message, double rate)
+static void take_mass(struct view_station *station, const struct message *message, double rate)
 {
     const struct message_reading *reading = &message->reading;
     double before_g = decimal_to_double(station->shown), now_g = decimal_to_double(reading->value);
@@ -108,17 +108,17 @@ static void take_mass(struct timer_station *station, const struct message *messa
     station->cup_left = station->cup_left && station_load_g(station) > CUP_LEAST_G;
     if (pouring(station) && isnan(station->load_base_g)) /* nothing was heard before the pour was marked */
         station->load_base_g = now_g + station->offset_g;
-    station->recent[station->recent_next] = (struct timer_point){ message->common.mono_us, now_g };
-    station->recent_next = (station->recent_next + 1) % TIMER_READINGS;
-    if (station->recent_count < TIMER_READINGS)
+    station->recent[station->recent_next] = (struct view_point){ message->common.mono_us, now_g };
+    station->recent_next = (station->recent_next + 1) % VIEW_READINGS;
+    if (station->recent_count < VIEW_READINGS)
         station->recent_count++;
     station_rests(station);
 }
 
-static void take_reading(struct timer_model *model, const struct message *message)
+static void take_reading(struct view *model, const struct message *message)
 {
     const struct message_reading *reading = &message->reading;
-    struct timer_station *station = model_station(model, reading->station);
+    struct view_station *station = view_station(model, reading->station);
     double value = reading->status == READING_OK ? decimal_to_double(reading->value) : NAN;
 
     if (reading->weighs_cup) {
@@ -137,9 +137,9 @@ static void take_reading(struct timer_model *model, const struct message *messag
     }
 }
 
-static void take_brew(struct timer_model *model, const struct message_brew *brew)
+static void take_brew(struct view *model, const struct message_brew *brew)
 {
-    struct timer_station *station = model_station(model, brew->station);
+    struct view_station *station = view_station(model, brew->station);
 
     if (!station)
         return;
@@ -167,19 +167,19 @@ static void take_brew(struct timer_model *model, const struct message_brew *brew
     }
 }
 
-bool station_recent(const struct timer_station *station, int back, struct timer_point *out)
+bool station_recent(const struct view_station *station, int back, struct view_point *out)
 {
     if (back >= station->recent_count)
         return false;
-    *out = station->recent[(station->recent_next - 1 - back + 2 * TIMER_READINGS) % TIMER_READINGS];
+    *out = station->recent[(station->recent_next - 1 - back + 2 * VIEW_READINGS) % VIEW_READINGS];
     return true;
 }
 
 /* What the scale showed just before `at_us`, averaged over the window: stages are reported of after they
  * began.  NAN: not known. */
-static double shown_before_g(const struct timer_station *station, int64_t at_us, int64_t window_us)
+static double shown_before_g(const struct view_station *station, int64_t at_us, int64_t window_us)
 {
-    struct timer_point point;
+    struct view_point point;
     double sum_g = 0;
     int64_t last_us = 0;
     int count = 0;
@@ -198,7 +198,7 @@ static double shown_before_g(const struct timer_station *station, int64_t at_us,
     return count ? sum_g / count : NAN;
 }
 
-static void take_stage(struct timer_station *station, const struct message_stage *stage)
+static void take_stage(struct view_station *station, const struct message_stage *stage)
 {
     bool was_pouring = pouring(station); /* then nothing is at rest: the last reading alone */
     double before_g = shown_before_g(station, stage->at_us, was_pouring ? 0 : REST_WINDOW_US);
@@ -208,7 +208,7 @@ static void take_stage(struct timer_station *station, const struct message_stage
         return; /* a correction of an earlier brew */
     while (station->stage_count > 0 && station->stages[station->stage_count - 1].at_us >= stage->at_us - SAME_US)
         station->stage_count--; /* a stage takes back what was reported to begin then or later */
-    if (station->stage_count < TIMER_STAGES && stage->stage != STAGE_IDLE) {
+    if (station->stage_count < VIEW_STAGES && stage->stage != STAGE_IDLE) {
         station->stages[station->stage_count].stage = stage->stage;
         station->stages[station->stage_count++].at_us = stage->at_us;
     }
@@ -227,9 +227,9 @@ static void take_stage(struct timer_station *station, const struct message_stage
         station->press_base_g = before_g;
 }
 
-static void take_measure(struct timer_model *model, const struct message_measure *measure)
+static void take_measure(struct view *model, const struct message_measure *measure)
 {
-    struct timer_station *station = model_station(model, measure->station);
+    struct view_station *station = view_station(model, measure->station);
 
     if (strcmp(measure->brew, model->last_brew) == 0) {
         model->last.value[measure->measure] = measure->value;
@@ -250,7 +250,7 @@ static void take_measure(struct timer_model *model, const struct message_measure
     }
 }
 
-static void take_instrument(struct timer_model *model, const struct message_instrument *instrument, int64_t local_us)
+static void take_instrument(struct view *model, const struct message_instrument *instrument, int64_t local_us)
 {
     bool ordered = instrument->change == INSTRUMENT_ORDERED;
     bool bad = instrument->change >= INSTRUMENT_SILENT && !ordered;
@@ -259,16 +259,16 @@ static void take_instrument(struct timer_model *model, const struct message_inst
         if (!ordered && strcmp(model->station[i].scale, instrument->instrument) == 0)
             strcpy(model->station[i].condition, instrument_change_name(instrument->change));
     if (ordered)
-        model_notice(model, false, local_us, "%s: %s", instrument->instrument,
-                     strstr(instrument->detail, "tare") ? "tare sent" : "zero sent");
+        view_notice(model, false, local_us, "%s: %s", instrument->instrument,
+                    strstr(instrument->detail, "tare") ? "tare sent" : "zero sent");
     else
-        model_notice(model, bad, local_us, "%s %s%s%s", instrument->instrument,
-                     instrument_change_name(instrument->change), *instrument->detail ? ": " : "", instrument->detail);
+        view_notice(model, bad, local_us, "%s %s%s%s", instrument->instrument,
+                    instrument_change_name(instrument->change), *instrument->detail ? ": " : "", instrument->detail);
 }
 
-void model_message(struct timer_model *model, const struct message *message, int64_t local_us)
+void view_message(struct view *model, const struct message *message, int64_t local_us)
 {
-    struct timer_station *station;
+    struct view_station *station;
 
     model->found = true;
     strcpy(model->bench, message->common.bench);
@@ -278,7 +278,7 @@ void model_message(struct timer_model *model, const struct message *message, int
     model->local_us = local_us;
     switch (message->kind) {
     case MESSAGE_STATE:
-        model_state(model, message->json);
+        view_state(model, message->json);
         break;
     case MESSAGE_READING:
         take_reading(model, message);
@@ -287,7 +287,7 @@ void model_message(struct timer_model *model, const struct message *message, int
         take_brew(model, &message->brew);
         break;
     case MESSAGE_STAGE:
-        station = model_station(model, message->stage.station);
+        station = view_station(model, message->stage.station);
         if (station)
             take_stage(station, &message->stage);
         break;
@@ -298,22 +298,22 @@ void model_message(struct timer_model *model, const struct message *message, int
         take_instrument(model, &message->instrument, local_us);
         break;
     case MESSAGE_WARNING:
-        model_notice(model, true, local_us, "%s%s%s", message->warning.station, *message->warning.station ? ": " : "",
-                     *message->warning.detail ? message->warning.detail : message->warning.warning);
+        view_notice(model, true, local_us, "%s%s%s", message->warning.station, *message->warning.station ? ": " : "",
+                    *message->warning.detail ? message->warning.detail : message->warning.warning);
         break;
     }
 }
 
 /* ---- now ---- */
 
-int64_t model_now_us(const struct timer_model *model, int64_t local_us)
+int64_t view_now_us(const struct view *model, int64_t local_us)
 {
     return model->bench_us + (int64_t)((double)(local_us - model->local_us) * model->rate);
 }
 
-int64_t model_time_us(const struct timer_model *model, int64_t local_us)
+int64_t view_time_us(const struct view *model, int64_t local_us)
 {
-    return model->time_us + model_now_us(model, local_us) - model->bench_us;
+    return model->time_us + view_now_us(model, local_us) - model->bench_us;
 }
 
 static double since_s(int64_t from_us, int64_t now_us)
@@ -321,7 +321,7 @@ static double since_s(int64_t from_us, int64_t now_us)
     return from_us ? (double)(now_us - from_us) / 1e6 : NAN;
 }
 
-static int64_t stage_began_us(const struct timer_station *station, enum stage stage)
+static int64_t stage_began_us(const struct view_station *station, enum stage stage)
 {
     for (int i = station->stage_count - 1; i >= 0; i--)
         if (station->stages[i].stage == stage)
@@ -329,13 +329,13 @@ static int64_t stage_began_us(const struct timer_station *station, enum stage st
     return 0;
 }
 
-bool station_had(const struct timer_station *station, enum stage stage)
+bool station_had(const struct view_station *station, enum stage stage)
 {
     return stage_began_us(station, stage) != 0;
 }
 
 /* Stops at the press: from then on it is what it was. */
-double station_steep_s(const struct timer_station *station, int64_t now_us)
+double station_steep_s(const struct view_station *station, int64_t now_us)
 {
     int64_t press_us = stage_began_us(station, STAGE_PRESS);
 
@@ -344,19 +344,19 @@ double station_steep_s(const struct timer_station *station, int64_t now_us)
     return since_s(station->first_water_us, press_us && station->stage >= STAGE_PRESS ? press_us : now_us);
 }
 
-double station_stage_s(const struct timer_station *station, int64_t now_us)
+double station_stage_s(const struct view_station *station, int64_t now_us)
 {
     return since_s(station->stage_at_us, now_us);
 }
 
-double station_load_g(const struct timer_station *station)
+double station_load_g(const struct view_station *station)
 {
     if (!station->shown_at_us || station->status != READING_OK)
         return station->bench.load_g;
     return decimal_to_double(station->shown) + station->offset_g;
 }
 
-double station_water_g(const struct timer_station *station)
+double station_water_g(const struct view_station *station)
 {
     double load_g = station_load_g(station), water_g;
 
@@ -373,10 +373,10 @@ double station_water_g(const struct timer_station *station)
 }
 
 /* The least-squares slope over the last second. */
-double station_flow_g_per_s(const struct timer_station *station, int64_t now_us)
+double station_flow_g_per_s(const struct view_station *station, int64_t now_us)
 {
     double n = 0, sum_t = 0, sum_g = 0, sum_tt = 0, sum_tg = 0, spread;
-    struct timer_point point;
+    struct view_point point;
 
     if (!isnan(station->bench.flow_g_per_s) && now_us - station->shown_at_us <= FLOW_WINDOW_US)
         return station->bench.flow_g_per_s;
@@ -393,7 +393,7 @@ double station_flow_g_per_s(const struct timer_station *station, int64_t now_us)
     return n >= 3 && spread > 0 ? (n * sum_tg - sum_t * sum_g) / spread : NAN;
 }
 
-double station_press_kpa(const struct timer_station *station, int64_t now_us)
+double station_press_kpa(const struct view_station *station, int64_t now_us)
 {
     if (station->stage != STAGE_PRESS)
         return NAN;
@@ -407,14 +407,14 @@ double station_press_kpa(const struct timer_station *station, int64_t now_us)
         0, press_pressure_kpa(decimal_to_double(station->shown) - station->press_base_g, station->piston_diameter_mm));
 }
 
-double station_age_s(const struct timer_station *station, int64_t now_us)
+double station_age_s(const struct view_station *station, int64_t now_us)
 {
     double age_s = since_s(station->shown_at_us, now_us);
 
     return age_s < 0 ? 0 : age_s;
 }
 
-bool station_brewing(const struct timer_station *station)
+bool station_brewing(const struct view_station *station)
 {
     return station->stage >= STAGE_DOSE && station->stage <= STAGE_PRESS;
 }

@@ -1,10 +1,10 @@
-/* A state taken over into the model; see model.h.  States are untrusted: every field is looked up
+/* A state taken over into the view; see poise/view.h.  States are untrusted: every field is looked up
  * with its kind, and lists are cut at what fits on a screen. */
 #include <math.h>
 #include <stdio.h>
 #include <string.h>
 
-#include "model_parts.h"
+#include "view_parts.h"
 #include "poise/brew.h"
 
 static double number_of(json_t *object, const char *key)
@@ -49,7 +49,7 @@ static void copy_text(char *out, size_t size, const char *text)
 
 /* ---- plan ---- */
 
-static void read_plan(struct timer_model *model, json_t *plan)
+static void read_plan(struct view *model, json_t *plan)
 {
     copy_text(model->experiment, sizeof model->experiment, text_of(plan, "experiment"));
     copy_text(model->title, sizeof model->title, text_of(plan, "title"));
@@ -59,7 +59,7 @@ static void read_plan(struct timer_model *model, json_t *plan)
 
 /* ---- stations ---- */
 
-static void read_stages(json_t *list, struct timer_station *station)
+static void read_stages(json_t *list, struct view_station *station)
 {
     json_t *entry;
     size_t place;
@@ -69,7 +69,7 @@ static void read_stages(json_t *list, struct timer_station *station)
     {
         int stage = stage_find(text_of(entry, "stage"));
 
-        if (stage < 0 || station->stage_count == TIMER_STAGES)
+        if (stage < 0 || station->stage_count == VIEW_STAGES)
             continue;
         station->stages[station->stage_count].stage = (enum stage)stage;
         station->stages[station->stage_count++].at_us = time_of(entry, "at_us");
@@ -91,7 +91,7 @@ static void read_above(json_t *list, bool above[MEASURE_COUNT])
     }
 }
 
-static void read_question(json_t *question, struct timer_station *station)
+static void read_question(json_t *question, struct view_station *station)
 {
     copy_text(station->question, sizeof station->question, text_of(question, "question"));
     copy_text(station->question_detail, sizeof station->question_detail, text_of(question, "detail"));
@@ -106,7 +106,7 @@ static bool same_run(const struct guide_run *one, const struct guide_run *other)
 
 /* The water poured and the load at the state's moment.  A pour that was marked by hand the tracker has not measured
  * yet: it goes on with what the scale has reported so far. */
-static void read_water(json_t *json, struct timer_station *station)
+static void read_water(json_t *json, struct view_station *station)
 {
     bool goes_on = *station->brew && strcmp(station->brew, text_of(json, "brew")) == 0;
     double water_g = number_of(json, "water_g"), load_g = number_of(json, "load_g");
@@ -121,7 +121,7 @@ static void read_water(json_t *json, struct timer_station *station)
     station->load_base_g = load_g;
 }
 
-static void read_station(json_t *json, struct timer_station *station)
+static void read_station(json_t *json, struct view_station *station)
 {
     int stage = stage_find(text_of(json, "stage"));
     json_t *next = json_object_get(json, "next");
@@ -151,9 +151,9 @@ static void read_station(json_t *json, struct timer_station *station)
 }
 
 /* Reads the stations; those that were there keep what only readings show. */
-static void read_stations(struct timer_model *model, json_t *list)
+static void read_stations(struct view *model, json_t *list)
 {
-    struct timer_station before[TIMER_STATIONS];
+    struct view_station before[VIEW_STATIONS];
     int known = model->stations;
     json_t *entry;
     size_t place;
@@ -162,10 +162,10 @@ static void read_stations(struct timer_model *model, json_t *list)
     model->stations = 0;
     json_array_foreach(list, place, entry)
     {
-        struct timer_station *station = &model->station[model->stations];
+        struct view_station *station = &model->station[model->stations];
         const char *name = text_of(entry, "station");
 
-        if (model->stations == TIMER_STATIONS || !name_valid(name))
+        if (model->stations == VIEW_STATIONS || !name_valid(name))
             continue;
         memset(station, 0, sizeof *station);
         station->press_base_g = station->gauge_kpa = station->slurry_c = NAN;
@@ -199,7 +199,7 @@ static struct decimal tenths(double value)
     return (struct decimal){ isfinite(value) && fabs(value) < 1e12 ? (int64_t)llround(value * 10) : 0, -1 };
 }
 
-static void read_scale(json_t *json, struct timer_station *station)
+static void read_scale(json_t *json, struct view_station *station)
 {
     json_t *stable = json_object_get(json, "stable");
     int64_t at_us = time_of(json, "mono_us");
@@ -220,14 +220,14 @@ static void read_scale(json_t *json, struct timer_station *station)
         station->offset_g = station->reported_load_g - value;
 }
 
-static void read_instruments(struct timer_model *model, json_t *list)
+static void read_instruments(struct view *model, json_t *list)
 {
     json_t *entry;
     size_t place;
 
     json_array_foreach(list, place, entry)
     {
-        struct timer_station *station = model_station(model, text_of(entry, "station"));
+        struct view_station *station = view_station(model, text_of(entry, "station"));
 
         if (station && quantity_find(text_of(entry, "quantity")) == QUANTITY_MASS && !json_object_get(entry, "weighs"))
             read_scale(entry, station);
@@ -235,7 +235,7 @@ static void read_instruments(struct timer_model *model, json_t *list)
 }
 
 /* Joined in the middle of a press: how it stood before follows from the pressure. */
-static void find_press_base(struct timer_station *station, double press_kpa)
+static void find_press_base(struct view_station *station, double press_kpa)
 {
     double kpa_per_g = press_pressure_kpa(1, station->piston_diameter_mm);
 
@@ -245,7 +245,7 @@ static void find_press_base(struct timer_station *station, double press_kpa)
 
 /* ---- the rest ---- */
 
-static void read_waiting(struct timer_model *model, json_t *list)
+static void read_waiting(struct view *model, json_t *list)
 {
     json_t *entry;
     size_t place;
@@ -253,9 +253,9 @@ static void read_waiting(struct timer_model *model, json_t *list)
     model->waiting_count = 0;
     json_array_foreach(list, place, entry)
     {
-        struct timer_waiting *waiting = &model->waiting[model->waiting_count];
+        struct view_waiting *waiting = &model->waiting[model->waiting_count];
 
-        if (model->waiting_count == TIMER_WAITING)
+        if (model->waiting_count == VIEW_WAITING)
             return;
         copy_text(waiting->brew, sizeof waiting->brew, text_of(entry, "brew"));
         waiting->have = count_of(entry, "have");
@@ -265,7 +265,7 @@ static void read_waiting(struct timer_model *model, json_t *list)
     }
 }
 
-void model_state(struct timer_model *model, json_t *state)
+void view_state(struct view *model, json_t *state)
 {
     json_t *last = json_object_get(state, "last"), *stations = json_object_get(state, "stations"), *entry;
     struct why why;
@@ -276,7 +276,7 @@ void model_state(struct timer_model *model, json_t *state)
     read_instruments(model, json_object_get(state, "instruments"));
     json_array_foreach(stations, place, entry)
     {
-        struct timer_station *station = model_station(model, text_of(entry, "station"));
+        struct view_station *station = view_station(model, text_of(entry, "station"));
 
         if (station)
             find_press_base(station, number_of(entry, "press_kpa"));

@@ -1,5 +1,5 @@
-/* Earlier cups out of the store; see history.h. */
-#include "history.h"
+/* Earlier cups out of the store; see poise/view.h. */
+#include "poise/view.h"
 
 #include <errno.h>
 #include <math.h>
@@ -27,7 +27,7 @@ static json_t *settings_of(const struct guide_run *run, bool varied)
 }
 
 /* No curve is no failure: the run does not vary the steep, or its cups do not show one yet. */
-static int read_one(struct store *store, const struct guide_run *run, struct timer_curve *out, struct why *why)
+static int read_one(struct store *store, const struct guide_run *run, struct view_curve *out, struct why *why)
 {
     json_t *factors = settings_of(run, true), *held = settings_of(run, false);
     struct store_curve curve;
@@ -46,7 +46,7 @@ static int read_one(struct store *store, const struct guide_run *run, struct tim
     return 0;
 }
 
-int history_read(struct timer_model *model, const char *path, struct why *why)
+int view_history(struct view *model, const char *path, struct why *why)
 {
     struct store *store;
     int error;

@@ -1,10 +1,10 @@
-/* What was added since the scale last took something heavy, or went to zero; see model.h.
+/* What was added since the scale last took something heavy, or went to zero; see poise/view.h.
  *
  * The daemon reports a dose only when water comes: before, a knock might be one.  A hand that weighs
  * coffee cannot wait for that.  So this names no dose: it says what the scale gained, and since when. */
 #include <math.h>
 
-#include "model_parts.h"
+#include "view_parts.h"
 
 enum {
     REST_US = 700000,     /* as long as a hand is away between two spoons, and two lines of the slowest scale */
@@ -17,11 +17,11 @@ static const double ZERO_G = 0.5;      /* what scales show just after a tare */
 static const double DOSE_LEAST_G = 3;  /* tared away: less is a spoon's rest, no dose */
 
 /* The mean of the last moment, when the scale stood still in it; else NAN. */
-static double rest_g(const struct timer_station *station)
+static double rest_g(const struct view_station *station)
 {
     double least = INFINITY, most = -INFINITY, sum = 0;
     int64_t newest_us = 0, oldest_us = 0;
-    struct timer_point point;
+    struct view_point point;
     int count = 0;
 
     if (station->stable == 0)
@@ -40,7 +40,7 @@ static double rest_g(const struct timer_station *station)
     return sum / count;
 }
 
-static void move_base(struct timer_rest *rest, double base_g, enum rest_since since)
+static void move_base(struct view_rest *rest, double base_g, enum rest_since since)
 {
     rest->weighed_g = NAN;
     rest->base_g = base_g;
@@ -48,9 +48,9 @@ static void move_base(struct timer_rest *rest, double base_g, enum rest_since si
 }
 
 /* A tare: from a rest straight to zero, no hand in between. */
-void station_zeroed(struct timer_station *station, double before_g)
+void station_zeroed(struct view_station *station, double before_g)
 {
-    struct timer_rest *rest = &station->rest;
+    struct view_rest *rest = &station->rest;
     double added_g = before_g - rest->base_g;
     bool dose = rest->since != SINCE_NOTHING && added_g >= DOSE_LEAST_G && added_g <= ADDED_MOST_G;
 
@@ -61,9 +61,9 @@ void station_zeroed(struct timer_station *station, double before_g)
     rest->last_g = 0;
 }
 
-void station_rests(struct timer_station *station)
+void station_rests(struct view_station *station)
 {
-    struct timer_rest *rest = &station->rest;
+    struct view_rest *rest = &station->rest;
     double now_g = rest_g(station), gained_g = now_g - rest->base_g;
 
     if (isnan(now_g))
@@ -80,9 +80,9 @@ void station_rests(struct timer_station *station)
     rest->last_g = now_g;
 }
 
-void station_forgets_rest(struct timer_station *station)
+void station_forgets_rest(struct view_station *station)
 {
-    station->rest = (struct timer_rest){ .weighed_g = NAN };
+    station->rest = (struct view_rest){ .weighed_g = NAN };
 }
 
 bool is_zero_g(double shown_g)
@@ -90,9 +90,9 @@ bool is_zero_g(double shown_g)
     return fabs(shown_g) < ZERO_G;
 }
 
-double station_added_g(const struct timer_station *station, enum rest_since *since)
+double station_added_g(const struct view_station *station, enum rest_since *since)
 {
-    const struct timer_rest *rest = &station->rest;
+    const struct view_rest *rest = &station->rest;
     double added_g = decimal_to_double(station->shown) - rest->base_g;
 
     *since = rest->since;

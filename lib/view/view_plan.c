@@ -1,28 +1,28 @@
-/* What is planned, and what the guide makes of how things stand; see model.h. */
+/* What is planned, and what the guide makes of how things stand; see poise/view.h. */
 #include <math.h>
 #include <string.h>
 
-#include "model_parts.h"
+#include "view_parts.h"
 
 static const double STANDS_THERE_G = 20; /* the lightest cup or brewer weighs more */
 static const double ADDING_G = 0.3;      /* the least that is no noise */
 static const double COFFEE_MOST_G = 45;  /* no cup takes more */
 static const int64_t OLD_US = 1500000;   /* the slowest scales speak twice a second: three missed */
 
-const struct guide_run *station_run_before(const struct timer_station *station)
+const struct guide_run *station_run_before(const struct view_station *station)
 {
     const struct guide_run *run = *station->brew ? &station->before : &station->brewed;
 
     return station->has_next && run->run > 0 && strcmp(run->experiment, station->next.experiment) == 0 ? run : NULL;
 }
 
-double station_share(const struct timer_station *station, double steep_s)
+double station_share(const struct view_station *station, double steep_s)
 {
     return station->curve.cups ? kinetics_share_at(&station->curve.fit, steep_s) : (double)NAN;
 }
 
 /* Something stands there and was tared away: what is shown now is what goes in. */
-static bool tared(const struct timer_station *station)
+static bool tared(const struct view_station *station)
 {
     if (station->rest.known)
         return station->rest.since == SINCE_ZERO;
@@ -30,7 +30,7 @@ static bool tared(const struct timer_station *station)
 }
 
 /* How many stages of this kind have begun, and when the last one did, and ended; 0: not yet. */
-static int count_stage(const struct timer_station *station, enum stage stage, int64_t *began_us, int64_t *ended_us)
+static int count_stage(const struct view_station *station, enum stage stage, int64_t *began_us, int64_t *ended_us)
 {
     int count = 0;
 
@@ -51,7 +51,7 @@ static double since_s(int64_t from_us, int64_t now_us)
 }
 
 /* Before a brew: the scale's own rests say what was added, and what was weighed and tared away. */
-static void add_coffee(const struct timer_station *station, struct guide_state *state)
+static void add_coffee(const struct view_station *station, struct guide_state *state)
 {
     enum rest_since since;
     double added_g = station_added_g(station, &since);
@@ -65,8 +65,7 @@ static void add_coffee(const struct timer_station *station, struct guide_state *
         state->dose_g = station->rest.weighed_g;
 }
 
-void station_guide(const struct timer_model *model, const struct timer_station *station, int64_t now_us,
-                   struct guide *out)
+void station_guide(const struct view *model, const struct view_station *station, int64_t now_us, struct guide *out)
 {
     static const struct guide_run no_run;
     const struct measures *measures = &station->measures;
@@ -107,12 +106,12 @@ void station_guide(const struct timer_model *model, const struct timer_station *
     guide_now(station->has_next ? &station->next : &no_run, &state, &model->units, out);
 }
 
-unsigned model_bell(const struct timer_model *model, struct timer_bell *heard, int64_t now_us)
+unsigned view_bell(const struct view *model, struct view_bell *heard, int64_t now_us)
 {
     unsigned fresh = 0;
 
     for (int i = 0; i < model->stations; i++) {
-        const struct timer_station *station = &model->station[i];
+        const struct view_station *station = &model->station[i];
         struct guide guide;
 
         if (!*station->brew)

@@ -1,9 +1,10 @@
-/* What the timer knows of a bench: messages in, questions about now answered.
+/* What a screen knows of a bench: messages in, questions about now answered.  Every screen draws from this and from the
+ * guide, so that a terminal and a tablet show the same.
  *
- * Pure: no terminal, no socket, no clock; local time is an argument.  A bench speaks when something
+ * Pure but for view_history: no screen, no socket, no clock; local time is an argument.  A bench speaks when something
  * changes; between its messages its clock is carried on here. */
-#ifndef TIMER_MODEL_H
-#define TIMER_MODEL_H
+#ifndef POISE_VIEW_H
+#define POISE_VIEW_H
 
 #include <stdbool.h>
 #include <stdint.h>
@@ -11,23 +12,26 @@
 #include "poise/guide.h"
 #include "poise/kinetics.h"
 #include "poise/messages.h"
+#include "poise/why.h"
+
+#pragma GCC visibility push(default)
 
 enum {
-    TIMER_STATIONS = 16, /* more than fit on any screen */
-    TIMER_STAGES = 32,   /* of one brew: two stirs and three pours are 10 */
-    TIMER_WAITING = 16,
-    TIMER_READINGS = 128, /* six seconds at twenty a second: flow, and the moment before the press */
-    TIMER_WORD = 48       /* an experiment's name */
+    VIEW_STATIONS = 16, /* more than fit on any screen */
+    VIEW_STAGES = 32,   /* of one brew: two stirs and three pours are 10 */
+    VIEW_WAITING = 16,
+    VIEW_READINGS = 128, /* six seconds at twenty a second: flow, and the moment before the press */
+    VIEW_WORD = 48       /* an experiment's name */
 };
 
-struct timer_point {
+struct view_point {
     int64_t mono_us;
     double g;
 };
 
 /* What was on the scale before small things were added, as its readings show it. */
 enum rest_since { SINCE_NOTHING, SINCE_SET_DOWN, SINCE_ZERO };
-struct timer_rest {
+struct view_rest {
     bool known;
     double last_g;         /* the indication when the scale last stood still */
     double base_g;         /* the same before small things were added ... */
@@ -36,12 +40,12 @@ struct timer_rest {
 };
 
 /* The curve of the earlier cups of a run. */
-struct timer_curve {
+struct view_curve {
     size_t cups; /* 0: none is known */
     struct kinetics_fit fit;
 };
 
-struct timer_station {
+struct view_station {
     char name[NAME_SIZE];
     enum stage stage;
     int64_t stage_at_us;                        /* 0: not known */
@@ -51,7 +55,7 @@ struct timer_station {
     struct {
         enum stage stage;
         int64_t at_us;
-    } stages[TIMER_STAGES];
+    } stages[VIEW_STAGES];
     int stage_count;
     struct measures measures;
     bool above[MEASURE_COUNT];
@@ -59,7 +63,7 @@ struct timer_station {
     bool has_next;
     struct guide_run next;           /* the run under way, or else the next */
     struct guide_run brewed, before; /* the newest run seen brewing here, and the one before it; run 0: none */
-    struct timer_curve curve;        /* of earlier cups like `next` */
+    struct view_curve curve;         /* of earlier cups like `next` */
     char question[NAME_SIZE], question_detail[DETAIL_SIZE];
     int question_measure;          /* -1: the answer is no measure */
     char question_brew[BREW_SIZE]; /* the running one, or the last */
@@ -75,9 +79,9 @@ struct timer_station {
     double reported_load_g;           /* by the last state; NAN: it did not know */
     double water_base_g, load_base_g; /* water poured and load at one moment; since then the scale shows */
     double press_base_g;              /* what the scale showed just before the press */
-    struct timer_point recent[TIMER_READINGS];
+    struct view_point recent[VIEW_READINGS];
     int recent_count, recent_next;
-    struct timer_rest rest;
+    struct view_rest rest;
 
     struct { /* what the bench makes of the same indication: that counts where it knows; NAN: it does not */
         double load_g, water_g, flow_g_per_s, press_kpa;
@@ -88,13 +92,13 @@ struct timer_station {
     double slurry_c;
 };
 
-struct timer_waiting {
+struct view_waiting {
     char brew[BREW_SIZE];
     int have, want;
     int64_t since_us; /* when it was weighed; 0: not known */
 };
 
-struct timer_model {
+struct view {
     bool found;            /* the bench is there */
     int64_t gone_local_us; /* since when it is not */
     bool heard;            /* a state has come: there is something to show */
@@ -102,15 +106,15 @@ struct timer_model {
     double rate;
     int64_t bench_us, local_us; /* both clocks at the last message; time_us at the same moment */
     int64_t time_us;
-    struct timer_station station[TIMER_STATIONS];
+    struct view_station station[VIEW_STATIONS];
     int stations;
-    struct timer_waiting waiting[TIMER_WAITING];
+    struct view_waiting waiting[VIEW_WAITING];
     int waiting_count;
     char last_brew[BREW_SIZE];
     struct measures last;
     bool last_above[MEASURE_COUNT];
     int last_kept; /* its plan: 1, 0, -1 none or not known */
-    char experiment[TIMER_WORD], title[DETAIL_SIZE];
+    char experiment[VIEW_WORD], title[DETAIL_SIZE];
     int plan_done, plan_of;   /* 0 of 0: no plan */
     double planned_steep_s;   /* from the command line; NAN: only the plan knows */
     struct guide_units units; /* that the reader chose */
@@ -122,50 +126,56 @@ struct timer_model {
     bool notice_bad;
 };
 
-void model_begin(struct timer_model *model, double planned_steep_s);
+void view_begin(struct view *model, double planned_steep_s);
 
 /* What happened, at local CLOCK_BOOTTIME microseconds. */
-void model_found(struct timer_model *model, int64_t local_us);
-void model_gone(struct timer_model *model, int64_t local_us);
-void model_message(struct timer_model *model, const struct message *message, int64_t local_us);
-void model_notice(struct timer_model *model, bool bad, int64_t local_us, const char *format, ...)
+void view_found(struct view *model, int64_t local_us);
+void view_gone(struct view *model, int64_t local_us);
+void view_message(struct view *model, const struct message *message, int64_t local_us);
+void view_notice(struct view *model, bool bad, int64_t local_us, const char *format, ...)
     __attribute__((format(printf, 4, 5)));
 
 /* The bench's clock now. */
-int64_t model_now_us(const struct timer_model *model, int64_t local_us);
-int64_t model_time_us(const struct timer_model *model, int64_t local_us);
+int64_t view_now_us(const struct view *model, int64_t local_us);
+int64_t view_time_us(const struct view *model, int64_t local_us);
 
 /* Of one station at the bench's `now_us`.  NAN: not known. */
-double station_steep_s(const struct timer_station *station, int64_t now_us); /* since first water */
-double station_stage_s(const struct timer_station *station, int64_t now_us); /* since the stage began */
-double station_water_g(const struct timer_station *station);                 /* poured so far */
-double station_flow_g_per_s(const struct timer_station *station, int64_t now_us);
-double station_press_kpa(const struct timer_station *station, int64_t now_us); /* now, while pressing */
-double station_age_s(const struct timer_station *station, int64_t now_us);     /* of the scale's indication */
+double station_steep_s(const struct view_station *station, int64_t now_us); /* since first water */
+double station_stage_s(const struct view_station *station, int64_t now_us); /* since the stage began */
+double station_water_g(const struct view_station *station);                 /* poured so far */
+double station_flow_g_per_s(const struct view_station *station, int64_t now_us);
+double station_press_kpa(const struct view_station *station, int64_t now_us); /* now, while pressing */
+double station_age_s(const struct view_station *station, int64_t now_us);     /* of the scale's indication */
 /* Added since something heavy was set down or the scale went to zero: coffee, perhaps.  NAN: nothing of the kind. */
-double station_added_g(const struct timer_station *station, enum rest_since *since);
+double station_added_g(const struct view_station *station, enum rest_since *since);
 
 /* How much of what can be had a cup pressed after `steep_s` would have (0 to 1), by earlier cups; NAN: not known. */
-double station_share(const struct timer_station *station, double steep_s);
+double station_share(const struct view_station *station, double steep_s);
 
-bool station_brewing(const struct timer_station *station); /* dose to press */
-bool station_had(const struct timer_station *station, enum stage stage);
+bool station_brewing(const struct view_station *station); /* dose to press */
+bool station_had(const struct view_station *station, enum stage stage);
 
 /* The run that was brewed here before `next`; NULL: none that was seen. */
-const struct guide_run *station_run_before(const struct timer_station *station);
+const struct guide_run *station_run_before(const struct view_station *station);
 
 /* What to do now at this station. */
-void station_guide(const struct timer_model *model, const struct timer_station *station, int64_t now_us,
-                   struct guide *out);
+void station_guide(const struct view *model, const struct view_station *station, int64_t now_us, struct guide *out);
 
 /* Which of its moments came since the last call, 1 << enum guide_moment; what had come when a brew is first seen counts
  * as heard.  `heard` is the caller's, zeroed. */
-struct timer_bell {
+struct view_bell {
     struct {
         char brew[BREW_SIZE];
         unsigned moments;
-    } heard[TIMER_STATIONS];
+    } heard[VIEW_STATIONS];
 };
-unsigned model_bell(const struct timer_model *model, struct timer_bell *heard, int64_t now_us);
+unsigned view_bell(const struct view *model, struct view_bell *heard, int64_t now_us);
+
+/* Gives every station the curve of its run's earlier cups out of the store at `path`, or none.  Reads a file: called
+ * when a brew begins or ends, never while drawing.  0; or a negative errno, then no station has one: -ENOENT when there
+ * is no such file (yet). */
+int view_history(struct view *view, const char *path, struct why *why);
+
+#pragma GCC visibility pop
 
 #endif
