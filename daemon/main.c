@@ -12,6 +12,7 @@
 
 #include "bench/bench.h"
 #include "instruments/instrument.h"
+#include "instruments/plugged.h"
 #include "notify.h"
 #include "poise/program.h"
 #include "tools/probe.h"
@@ -60,8 +61,10 @@ static void usage(FILE *out)
             "      --drivers         list the drivers\n"
             "      --probe [PORT]... listen to serial ports, and print the sections to paste\n"
             "      --seconds S       with --probe: listen so long at each setting (default 3)\n"
+            "      --plugged         list, as JSON, what is plugged in and in no section\n"
             "      --ask             with --probe: also send, as Modbus asks; else no byte is sent\n"
-            "      --json            with --probe: one JSON object per port; with --replay: every event\n"
+            "      --json            with --probe: one JSON object per port; with --replay: every event;\n"
+            "                        with --check-config: what was read\n"
             "      --replay FILE     say what a trace of poise-ctl watch --json (-: standard input), or a journal,\n"
             "                        would be reported as now\n"
             "      --brew NAME, --from TIME, --to TIME\n"
@@ -402,9 +405,23 @@ static int run(const char *path, double rate)
     return error < 0 || daemon.failed ? EXIT_FAILED : EXIT_DONE;
 }
 
-static int check(const char *path)
+/* JSON on one line; it is freed. */
+static int print_text(struct text *text)
+{
+    bool failed = text->failed;
+
+    if (failed)
+        program_say("out of memory");
+    else if (text->length > 0)
+        printf("%.*s\n", (int)text->length, text->data);
+    text_free(text);
+    return failed ? EXIT_FAILED : EXIT_DONE;
+}
+
+static int check(const char *path, bool json)
 {
     struct config config;
+    struct text text = { 0 };
     struct why why;
     int error;
 
@@ -418,10 +435,13 @@ static int check(const char *path)
             program_say("%s", why.text);
         return EXIT_FAILED;
     }
-    printf("%s: good: bench %s, %d station%s, %d instrument%s\n", path, config.bench, config.station_count,
-           config.station_count == 1 ? "" : "s", config.instrument_count, config.instrument_count == 1 ? "" : "s");
+    if (json)
+        config_write_json(&config, path, &text);
+    else
+        printf("%s: good: bench %s, %d station%s, %d instrument%s\n", path, config.bench, config.station_count,
+               config.station_count == 1 ? "" : "s", config.instrument_count, config.instrument_count == 1 ? "" : "s");
     config_free(&config);
-    return EXIT_DONE;
+    return print_text(&text);
 }
 
 static bool read_rate(const char *text, double *out)
@@ -451,7 +471,7 @@ enum {
 
 /* What it says; 1: so it was said. */
 static struct {
-    int check, probe, ask, json, trace;
+    int check, probe, plugged, ask, json, trace;
     const char *path, *seconds, *replay, *brew, *from, *to;
     double rate;
 } given = { .rate = 1 };
@@ -462,6 +482,7 @@ static const struct option options[] = {
     { "drivers", no_argument, NULL, OPTION_DRIVERS },
     { "clock-rate", required_argument, NULL, OPTION_RATE },
     { "probe", no_argument, &given.probe, 1 },
+    { "plugged", no_argument, &given.plugged, 1 },
     { "seconds", required_argument, NULL, OPTION_SECONDS },
     { "ask", no_argument, &given.ask, 1 },
     { "json", no_argument, &given.json, 1 },
@@ -524,10 +545,28 @@ static int read_options(int argc, char **argv)
     return -1;
 }
 
+/* For who sets a bench up; a file with mistakes names nothing. */
+static int list_plugged(const char *path)
+{
+    struct config config;
+    struct text text = { 0 };
+    struct why why;
+
+    if (config_read(&config, path, stderr, &why) < 0 && config_read(&config, NULL, NULL, &why) < 0) {
+        program_say("%s", why.text);
+        return EXIT_FAILED;
+    }
+    plugged_write(&config, &text);
+    config_free(&config);
+    return print_text(&text);
+}
+
 /* Ports are words on the command line. */
 static int probe(char **ports, int count)
 {
-    struct probe_options probing = { .ask = given.ask, .json = given.json, .ports = ports, .port_count = count };
+    struct probe_options probing = {
+        .ask = given.ask, .json = given.json, .ports = ports, .port_count = count, .config_path = given.path
+    };
     char *end;
 
     probing.seconds = given.seconds ? strtod(given.seconds, &end) : PROBE_S;
@@ -545,10 +584,14 @@ int main(int argc, char **argv)
     program_begin(argv[0]);
     if ((status = read_options(argc, argv)) >= 0)
         return status;
+    if (!given.path && !given.replay && access(default_config, F_OK) == 0)
+        given.path = default_config;
+    if (given.plugged)
+        return list_plugged(given.path);
     if (given.probe)
         return probe(argv + optind, argc - optind);
-    if (given.seconds || given.ask || (given.json && !given.replay)) {
-        program_say("--seconds and --ask go with --probe, --json with it or --replay");
+    if (given.seconds || given.ask || (given.json && !given.replay && !given.check)) {
+        program_say("--seconds and --ask go with --probe, --json with it, --check-config or --replay");
         return EXIT_USAGE;
     }
     if (!given.replay && (given.brew || given.from || given.to || given.trace)) {
@@ -567,7 +610,5 @@ int main(int argc, char **argv)
                                                     .to = given.to,
                                                     .json = given.json,
                                                     .trace = given.trace });
-    if (!given.path && access(default_config, F_OK) == 0)
-        given.path = default_config;
-    return given.check ? check(given.path) : run(given.path, given.rate);
+    return given.check ? check(given.path, given.json) : run(given.path, given.rate);
 }

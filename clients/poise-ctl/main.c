@@ -36,7 +36,7 @@ static const struct command commands[] = {
       "load, check, show, next, skip, redo, credit or unload a plan; settings: what one may set", 1, 3, TAKES_STATION,
       command_plan },
     { "probe", "[PORT...]", "which instrument is at a serial port, and the section to paste", 0, 16,
-      TAKES_SECONDS | TAKES_ASK, command_probe },
+      TAKES_SECONDS | TAKES_ASK | TAKES_CONFIG, command_probe },
     { "replay", "[FILE]", "a trace, a journal or the bench's past as today's tracker reads it", 0, 1,
       TAKES_BREW | TAKES_SPAN | TAKES_TRACE | TAKES_CONFIG, command_replay },
     { "brews", "", "the brews in the store", 0, 0, TAKES_COUNT | TAKES_BREW, command_brews },
@@ -106,7 +106,7 @@ static void help(void)
            "  --ask                  also send, as Modbus asks; else no byte is sent (probe)\n"
            "  --from, --to TIME      what was said between, as 2026-11-25T09:30 (replay)\n"
            "  --trace                print what was recorded, to keep or to send (replay)\n"
-           "  --config FILE          the bench's configuration (replay)\n"
+           "  --config FILE          the bench's configuration (probe, replay)\n"
            "  --json                 for machines: one JSON object per line\n"
            "  --bus, --control       the bench's addresses, else POISE_BUS and POISE_CONTROL,\n"
            "                         else the bench of this machine or this user\n"

@@ -34,6 +34,10 @@ int command_probe(const struct ctl *ctl)
         arguments[count++] = (char *)"--ask";
     if (ctl->json)
         arguments[count++] = (char *)"--json";
+    if (ctl->config) {
+        arguments[count++] = (char *)"--config";
+        arguments[count++] = (char *)ctl->config;
+    }
     if (ctl->seconds) {
         arguments[count++] = (char *)"--seconds";
         arguments[count++] = (char *)ctl->seconds;

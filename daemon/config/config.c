@@ -141,6 +141,10 @@ static void open_instrument(struct config_reader *reader, const char *name)
         config_mistake(reader, reader->line, "more than %d instruments", INSTRUMENTS_MOST);
         return;
     }
+    int lines = config->instrument_count;
+
+    if (!append(reader, (void **)&reader->instrument_lines, &lines, sizeof *reader->instrument_lines))
+        return;
     struct instrument_config *instrument =
         append(reader, (void **)&config->instruments, &config->instrument_count, sizeof *instrument);
     if (!instrument)
@@ -375,6 +379,7 @@ int config_read(struct config *out, const char *path, FILE *mistakes, struct why
         config_mistake(&reader, 0, "could not be read to its end");
     fclose(reader.stream);
     config_check(&reader);
+    free(reader.instrument_lines);
     if (reader.mistake_count == 0 && config.station_count == 0 && (error = add_station(&config, why)) < 0)
         return error;
     if (reader.mistake_count == 0 && !reader.memory_error) {

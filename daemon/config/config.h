@@ -8,6 +8,7 @@
 
 #include "driver.h"
 #include "poise/messages.h"
+#include "poise/text.h"
 #include "poise/why.h"
 #include "tracker/tracker.h"
 
@@ -42,6 +43,15 @@ int config_read(struct config *out, const char *path, FILE *mistakes, struct why
 
 /* A copy without the instruments, for others to be added; it lives by itself.  0 or -ENOMEM. */
 int config_copy_bare(struct config *out, const struct config *from, struct why *why);
+
+/* The station in the file that has no scale yet for its brewer, counted from 0; NULL: there are not so many. */
+const char *config_station_without_scale(const struct config *config, int number);
+
+/* True when the file names a station; where it does not there is one, called "bench". */
+bool config_names_stations(const struct config *config);
+
+/* What was read, as one JSON object: for programs that set the bench up and look after it. */
+void config_write_json(const struct config *config, const char *path, struct text *out);
 
 void config_free(struct config *config);
 

@@ -44,28 +44,49 @@ static void check_driver(struct config_reader *reader, const struct instrument_c
     free(state);
 }
 
+static int line_of(const struct config_reader *reader, const struct instrument_config *instrument, const char *key)
+{
+    return config_line_of(reader, (int)(instrument - reader->config->instruments), key);
+}
+
+/* The settings and the two lines of a serial port; each key's mistake at its own line. */
+static void check_serial(struct config_reader *reader, const struct instrument_config *instrument)
+{
+    struct serial_settings settings;
+    struct why why = { "" };
+
+    if (serial_settings_parse(instrument->serial, &settings, &why) < 0)
+        config_mistake(reader, line_of(reader, instrument, "serial"), "instrument %s: %s", instrument->name, why.text);
+    if (serial_line_parse("dtr", instrument->dtr, &settings.dtr, &why) < 0)
+        config_mistake(reader, line_of(reader, instrument, "dtr"), "instrument %s: %s", instrument->name, why.text);
+    if (serial_line_parse("rts", instrument->rts, &settings.rts, &why) < 0)
+        config_mistake(reader, line_of(reader, instrument, "rts"), "instrument %s: %s", instrument->name, why.text);
+}
+
 static void check_transport(struct config_reader *reader, const struct instrument_config *instrument)
 {
     const struct driver *driver = driver_find(instrument->driver);
-    struct serial_settings settings;
     struct why why = { "" };
 
     if (driver->transport == TRANSPORT_USB) {
         if (instrument->serial || instrument->dtr || instrument->rts)
-            config_mistake(reader, instrument->line, "instrument %s: the driver %s speaks USB; leave %s out",
-                           instrument->name, driver->name, instrument->serial ? "serial" : "dtr and rts");
+            config_mistake(reader,
+                           line_of(reader, instrument,
+                                   instrument->serial ? "serial"
+                                   : instrument->dtr  ? "dtr"
+                                                      : "rts"),
+                           "instrument %s: the driver %s speaks USB; leave %s out", instrument->name, driver->name,
+                           instrument->serial ? "serial" : "dtr and rts");
         if (usb_check_port(instrument->port, &why) < 0)
-            config_mistake(reader, instrument->line, "instrument %s: %s", instrument->name, why.text);
+            config_mistake(reader, line_of(reader, instrument, "port"), "instrument %s: %s", instrument->name,
+                           why.text);
         return;
     }
     if (is_usb(instrument->port))
-        config_mistake(reader, instrument->line,
+        config_mistake(reader, line_of(reader, instrument, "port"),
                        "instrument %s: the driver %s reads a serial port; write port = /dev/serial/by-id/...",
                        instrument->name, driver->name);
-    if (serial_settings_parse(instrument->serial, &settings, &why) < 0
-        || serial_line_parse("dtr", instrument->dtr, &settings.dtr, &why) < 0
-        || serial_line_parse("rts", instrument->rts, &settings.rts, &why) < 0)
-        config_mistake(reader, instrument->line, "instrument %s: %s", instrument->name, why.text);
+    check_serial(reader, instrument);
 }
 
 static void check_instrument(struct config_reader *reader, struct instrument_config *instrument)
@@ -73,8 +94,8 @@ static void check_instrument(struct config_reader *reader, struct instrument_con
     if (!instrument->driver || !instrument->port)
         return; /* named already */
     if (instrument->station[0] && !find_station(reader->config, instrument->station))
-        config_mistake(reader, instrument->line, "instrument %s: there is no [station %s]", instrument->name,
-                       instrument->station);
+        config_mistake(reader, line_of(reader, instrument, "station"), "instrument %s: there is no [station %s]",
+                       instrument->name, instrument->station);
     check_transport(reader, instrument);
     if (instrument->quantity == QUANTITY_NONE && driver_find(instrument->driver)->transport == TRANSPORT_USB)
         instrument->quantity = QUANTITY_MASS;
@@ -147,7 +168,7 @@ static void check_ports(struct config_reader *reader)
     for (int i = 1; i < count; i++)
         if (strcmp(ports[i].real, ports[i - 1].real) == 0)
             config_mistake(
-                reader, ports[i].instrument->line,
+                reader, line_of(reader, ports[i].instrument, "port"),
                 "instrument %s has the port of instrument %s (line %d): %s; one port serves one instrument%s",
                 ports[i].instrument->name, ports[i - 1].instrument->name, ports[i - 1].instrument->line,
                 ports[i].instrument->port, share_words(ports[i].instrument));
@@ -162,7 +183,7 @@ static void check_scale(struct config_reader *reader, const struct station_confi
                         const struct instrument_config *instrument, const struct instrument_config **same)
 {
     if (*same)
-        config_mistake(reader, instrument->line,
+        config_mistake(reader, line_of(reader, instrument, "station"),
                        "station %s has the scale %s (line %d) for the %s already; give %s a station of its own or "
                        "none, or let one of them say weighs = %s",
                        station->name, (*same)->name, (*same)->line, instrument->weighs_cup ? "cup" : "brew",
@@ -200,7 +221,7 @@ void config_check(struct config_reader *reader)
     if (reader->section_first_line[SECTION_STATION] == 0 && config->instrument_count > 0)
         config_mistake(reader, 0, "no [station NAME]; at least one says where a brewer stands");
     if (strcmp(config->bus, config->control) == 0)
-        config_mistake(reader, reader->section_first_line[SECTION_BENCH], "bus and control need two addresses");
+        config_mistake(reader, config_line_of(reader, -1, "control"), "bus and control need two addresses");
     for (int i = 0; i < config->instrument_count; i++)
         check_instrument(reader, &config->instruments[i]);
     check_ports(reader);

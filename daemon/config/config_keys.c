@@ -124,6 +124,9 @@ static int set_port(struct config_reader *reader, const struct key *key, const c
     (void)key;
     if (strncmp(value, "usb:", 4) == 0 || strncmp(value, "usb-port:", 9) == 0)
         return keep_text(reader, value, &instrument(reader)->port, why);
+    if (!strchr(value, '/'))
+        return why_set(why, -EINVAL, "write the whole path, as /dev/%s; a name alone would be a file beside this one",
+                       value);
     error = config_path(reader->folder, value, path, sizeof path, why);
     return error < 0 ? error : keep_text(reader, path, &instrument(reader)->port, why);
 }
@@ -288,7 +291,7 @@ static const struct key keys[] = {
     { SECTION_STRENGTH, "strength_per_brix", set_strength_per_brix, 0.5, 1.5, NULL },
     { SECTION_STRENGTH, "filtered", set_filtered, 0, 0, NULL },
 };
-_Static_assert(sizeof keys / sizeof *keys <= 32, "one bit of config_reader.seen for each");
+_Static_assert(sizeof keys / sizeof *keys <= CONFIG_KEYS_MOST, "one bit of config_reader.seen for each");
 
 /* A key that only the driver knows; it is asked when the section is complete. */
 static void keep_setting(struct config_reader *reader, const char *key, const char *value)
@@ -353,9 +356,43 @@ void config_key(struct config_reader *reader, const char *name, const char *valu
         unknown_key(reader, name);
 }
 
+/* Where what must be said is missing, an example of the kind that fits. */
+static const char *missing_words(struct config_reader *reader, const struct key *key)
+{
+    const struct driver *driver = reader->section == SECTION_INSTRUMENT && instrument(reader)->driver
+                                      ? driver_find(instrument(reader)->driver)
+                                      : NULL;
+
+    if (key->set == set_port && driver && driver->transport == TRANSPORT_USB)
+        return "port = usb:VID:PID with the four digits that lsusb shows, or usb-port:1-1.2";
+    return key->missing;
+}
+
+static void keep_lines(const struct config_reader *reader, int *out)
+{
+    for (size_t i = 0; i < sizeof keys / sizeof *keys; i++)
+        out[i] = reader->seen & 1u << i ? reader->seen_line[i] : 0;
+}
+
 void config_section_end(struct config_reader *reader)
 {
     for (size_t i = 0; i < sizeof keys / sizeof *keys; i++)
         if (keys[i].section == reader->section && keys[i].missing && !(reader->seen & 1u << i))
-            config_mistake(reader, reader->section_line, "%s is missing: %s", keys[i].name, keys[i].missing);
+            config_mistake(reader, reader->section_line, "%s is missing: %s", keys[i].name,
+                           missing_words(reader, &keys[i]));
+    if (reader->section == SECTION_INSTRUMENT)
+        keep_lines(reader, reader->instrument_lines[reader->config->instrument_count - 1]);
+    else if (reader->section == SECTION_BENCH)
+        keep_lines(reader, reader->bench_lines);
+}
+
+int config_line_of(const struct config_reader *reader, int instrument, const char *key)
+{
+    enum config_section section = instrument < 0 ? SECTION_BENCH : SECTION_INSTRUMENT;
+    const int *lines = instrument < 0 ? reader->bench_lines : reader->instrument_lines[instrument];
+
+    for (size_t i = 0; i < sizeof keys / sizeof *keys; i++)
+        if (keys[i].section == section && strcmp(keys[i].name, key) == 0 && lines[i] > 0)
+            return lines[i];
+    return instrument < 0 ? reader->section_first_line[SECTION_BENCH] : reader->config->instruments[instrument].line;
 }

@@ -15,6 +15,8 @@ enum config_section {
     SECTION_COUNT
 };
 
+enum { CONFIG_KEYS_MOST = 32 }; /* one bit of config_reader.seen for each */
+
 struct config_cup {
     char name[NAME_SIZE];
     double mass_g; /* NAN: not said yet */
@@ -38,7 +40,9 @@ struct config_reader {
     int section_line;                      /* of its header */
     uint32_t seen;                         /* keys of this section, one bit each */
     int section_first_line[SECTION_COUNT]; /* of the first header of its kind; 0: none yet */
-    int seen_line[32];
+    int seen_line[CONFIG_KEYS_MOST];
+    int (*instrument_lines)[CONFIG_KEYS_MOST]; /* of each instrument's keys; 0: not said */
+    int bench_lines[CONFIG_KEYS_MOST];
     struct config_cup cups[TRACKER_CUPS];
     int cup_count;
 };
@@ -54,6 +58,9 @@ const char *config_keep_text(struct config_reader *reader, const char *text);
 /* config_keys.c: one key of the section that is open; and its end, when what it must have is known to be missing. */
 void config_key(struct config_reader *reader, const char *key, const char *value);
 void config_section_end(struct config_reader *reader);
+
+/* Where a key of this instrument, or with -1 of [bench], stands; the section's own line where it is not said. */
+int config_line_of(const struct config_reader *reader, int instrument, const char *key);
 
 /* config_check.c: what only shows when everything has been read. */
 void config_check(struct config_reader *reader);

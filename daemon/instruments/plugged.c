@@ -75,17 +75,20 @@ static const char scale_detail[] = "a scale that no section names; paste its sec
 static const char keyboard_detail[] = "a keyboard, which no section names; only if it is an instrument that types, "
                                       "paste its section: then its keys reach nobody else";
 
-static void write_usb(const struct usb_found *found, const struct usb_found *list, int count, bool first,
-                      struct text *out)
+static void write_usb(const struct config *config, const struct usb_found *found, const struct usb_found *list,
+                      int count, bool first, struct text *out)
 {
+    const char *station = config_station_without_scale(config, 0);
     bool scale = found->scale == 1;
     struct scale named = scale_section(scale ? "scale" : "reader", found, list, count);
-    char section[256];
+    char section[320];
 
-    snprintf(section, sizeof section, "[instrument %s]\ndriver   = %s\nport     = %s\nquantity = %s\n", named.name,
+    snprintf(section, sizeof section, "[instrument %s]\ndriver   = %s\nport     = %s\nquantity = %s%s\n", named.name,
              scale ? "hid-scale" : "hid-keyboard", named.port,
-             scale ? "mass\n;station = left                  ; the station that it stands at"
-                   : "strength                  ; or brix, mass, ...: what it types");
+             !scale    ? "strength                  ; or brix, mass, ...: what it types"
+             : station ? "mass\nstation  = "
+                       : "mass\n;station = NAME                  ; a [station] of its own",
+             scale && station ? station : "");
     write_candidate(&(struct candidate){ .kind = scale ? "scale" : "keyboard",
                                          .port = named.port,
                                          .title = found->title,
@@ -111,7 +114,7 @@ void plugged_write(const struct config *config, struct text *out)
         }
     for (int i = 0; i < count; i++)
         if ((found[i].scale == 1 || found[i].keyboard == 1) && !usb_is_configured(config, &found[i])) {
-            write_usb(&found[i], found, count, first, out);
+            write_usb(config, &found[i], found, count, first, out);
             first = false;
         }
     text_add(out, "]", 1);

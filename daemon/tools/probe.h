@@ -50,7 +50,8 @@ struct probe_options {
     int port_count;
     bool ask; /* may send; without it no byte is sent */
     bool json;
-    double seconds; /* to listen at each setting */
+    double seconds;          /* to listen at each setting */
+    const char *config_path; /* whose stations the sections name; NULL: there is no file */
 };
 
 /* Listens, and prints the sections to paste, or one JSON object per port.  Returns the exit status: 0 when at

@@ -6,6 +6,7 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "config/config.h"
 #include "poise/messages.h"
 #include "poise/program.h"
 #include "transport/serial.h"
@@ -27,20 +28,43 @@ static const char *const usual_names[QUANTITY_COUNT] = {
     [QUANTITY_PRESSURE] = "pressure",
 };
 
+/* "-2" behind the name of the second of a kind. */
+static const char *number_suffix(int number)
+{
+    static char suffix[16];
+
+    snprintf(suffix, sizeof suffix, number > 1 ? "-%d" : "", number);
+    return suffix;
+}
+
+/* The station of the configuration that the scale is likely to stand at, counted from 1: without one no brew is
+ * followed.  Where the file names no station the section brings one along. */
+static void write_station(FILE *file, const struct config *config, int number)
+{
+    const char *free_one = config ? config_station_without_scale(config, number - 1) : NULL;
+
+    if (free_one)
+        fprintf(file, "station  = %s\n", free_one);
+    else if (config)
+        fprintf(file, "; every [station] has its scale: write another one, and name it here\n;station  = NAME\n");
+    else
+        fprintf(file, "station  = bench%s\n", number_suffix(number));
+}
+
 /* The section, and beside it what to check. */
-static void write_section(const struct probed *port, int number, char *out, size_t size)
+static void write_section(const struct probed *port, int number, const struct config *config, char *out, size_t size)
 {
     const struct probe_score *score = &port->score;
-    char link[PATH_MAX], suffix[16] = "";
+    char link[PATH_MAX];
     FILE *file = fmemopen(out, size, "w");
 
     if (!file) {
         out[0] = '\0';
         return;
     }
-    if (number > 1)
-        snprintf(suffix, sizeof suffix, "-%d", number);
-    fprintf(file, "[instrument %s%s]\n", usual_names[score->quantity], suffix);
+    if (score->quantity == QUANTITY_MASS && !config)
+        fprintf(file, "[station bench%s]\n\n", number_suffix(number));
+    fprintf(file, "[instrument %s%s]\n", usual_names[score->quantity], number_suffix(number));
     if (score->doubt)
         fprintf(file, "; check: %s\n", score->doubt);
     fprintf(file, "driver   = %s\n", score->driver);
@@ -50,7 +74,7 @@ static void write_section(const struct probed *port, int number, char *out, size
     for (int i = 0; i < score->setting_count; i++)
         fprintf(file, "%-8s = %s\n", score->settings[i].key, score->settings[i].value);
     if (score->quantity == QUANTITY_MASS)
-        fprintf(file, ";station = left                  ; the station that it stands at\n");
+        write_station(file, config, number);
     fclose(file);
 }
 
@@ -121,8 +145,23 @@ static void print_json(const struct probed *port, const char *sentence, const ch
     printf("}\n");
 }
 
+/* The stations of the file, if it can be read and names any. */
+static bool read_stations(const char *path, struct config *out)
+{
+    struct why why;
+
+    if (!path || config_read(out, path, NULL, &why) < 0)
+        return false;
+    if (config_names_stations(out))
+        return true;
+    config_free(out);
+    return false;
+}
+
 int probe_print(const struct probed *ports, int count, const struct probe_options *options)
 {
+    struct config config;
+    bool named_stations = read_stations(options->config_path, &config);
     int named[QUANTITY_COUNT] = { 0 }, understood = 0;
     char sentence[512], section[SECTION_SIZE];
 
@@ -136,7 +175,7 @@ int probe_print(const struct probed *ports, int count, const struct probe_option
 
             if (kind == QUANTITY_STRENGTH || kind == QUANTITY_REFRACTIVE_INDEX)
                 kind = QUANTITY_BRIX; /* they share a name */
-            write_section(port, ++named[kind], section, sizeof section);
+            write_section(port, ++named[kind], named_stations ? &config : NULL, section, sizeof section);
             understood++;
         }
         if (options->json) {
@@ -147,5 +186,7 @@ int probe_print(const struct probed *ports, int count, const struct probe_option
         if (section[0])
             printf("%s%s", understood > 1 ? "\n" : "", section);
     }
+    if (named_stations)
+        config_free(&config);
     return understood;
 }

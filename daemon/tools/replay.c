@@ -28,20 +28,66 @@ static int offer(struct replay *replay, const struct recorded *one, int error, s
 
 /* ---- where it comes from ---- */
 
-/* {"topic":"...","message":{...}}: the message is taken as it stands, so that no digit is lost. */
+static char *skip_blanks(char *at)
+{
+    return at + strspn(at, " \t\r\n");
+}
+
+/* Behind one JSON value: whether it is one shows when it is read. NULL: it does not end on this line. */
+static char *skip_value(char *at)
+{
+    int depth = 0;
+    bool quoted = false;
+
+    for (; *at; at++) {
+        if (quoted && *at == '\\' && at[1])
+            at++;
+        else if (*at == '"')
+            quoted = !quoted;
+        else if (!quoted && (*at == '{' || *at == '['))
+            depth++;
+        else if (!quoted && (*at == '}' || *at == ']') && depth > 0)
+            depth--;
+        else if (!quoted && depth == 0 && strchr(",}: \t\r\n", *at))
+            return at;
+        if (!quoted && depth == 0 && strchr("\"}]", *at))
+            return at + 1;
+    }
+    return NULL;
+}
+
+static void take_member(const char *key, size_t key_length, const char *value, size_t length, struct recorded *out)
+{
+    if (key_length == 7 && memcmp(key, "\"topic\"", 7) == 0 && length >= 2 && value[0] == '"') {
+        out->topic = value + 1;
+        out->topic_length = length - 2;
+    } else if (key_length == 9 && memcmp(key, "\"message\"", 9) == 0) {
+        out->json = value;
+        out->json_length = length;
+    }
+}
+
+/* {"topic":"...","message":{...}}, with whatever blanks and in whatever order: the message is taken as it stands, so
+ * that no digit is lost. */
 static int split(char *line, struct recorded *out, struct why *why)
 {
-    static const char before[] = "{\"topic\":\"", between[] = "\",\"message\":";
-    size_t all = strcspn(line, "\r\n");
-    char *end;
+    char *at = skip_blanks(line), *key, *key_end, *value;
 
-    if (strncmp(line, before, sizeof before - 1) != 0 || all < sizeof before || line[all - 1] != '}'
-        || !(end = strstr(line, between)))
+    *out = (struct recorded){ 0 };
+    for (char open = '{'; at && *at == open; open = ',') {
+        key = skip_blanks(at + 1);
+        key_end = skip_value(key);
+        at = key_end ? skip_blanks(key_end) : NULL;
+        if (!at || *at != ':')
+            break;
+        value = skip_blanks(at + 1);
+        if ((at = skip_value(value))) {
+            take_member(key, (size_t)(key_end - key), value, (size_t)(at - value), out);
+            at = skip_blanks(at);
+        }
+    }
+    if (!at || *at != '}' || *skip_blanks(at + 1) || !out->topic || !out->json)
         return why_set(why, -EINVAL, "no line as poise-ctl watch --json prints them");
-    out->topic = line + sizeof before - 1;
-    out->topic_length = (size_t)(end - out->topic);
-    out->json = end + sizeof between - 1;
-    out->json_length = (size_t)(line + all - 1 - out->json);
     return 0;
 }
 

@@ -36,6 +36,9 @@ enum {
     STATUS_CALIBRATE,
     STATUS_REZERO,
 
+    /* From here on a weight below zero is as likely two's complement as a magnitude, and no scale goes so far below. */
+    BELOW_ZERO_MOST = 0x8000,
+
     EXPONENT_MOST = 12, /* far beyond any scale; keeps arithmetic within bounds */
     CONTROL_MOST = 8,   /* bytes of a control report; it holds two bits */
 
@@ -240,12 +243,12 @@ static bool is_empty(const uint8_t *report, size_t length)
 static int without_value(const uint8_t *data, struct reading *out)
 {
     uint8_t status = data[DATA_STATUS];
-    bool zero = data[DATA_WEIGHT_LOW] == 0 && data[DATA_WEIGHT_LOW + 1] == 0;
+    int weight = data[DATA_WEIGHT_LOW] | data[DATA_WEIGHT_LOW + 1] << 8;
     const char *fault = NULL;
 
     if (status == STATUS_OVER)
         out->status = READING_OVERLOAD;
-    else if (status == STATUS_BELOW_ZERO && zero) /* many say no more than that */
+    else if (status == STATUS_BELOW_ZERO && (weight == 0 || weight >= BELOW_ZERO_MOST)) /* many send no weight */
         out->status = READING_UNDERLOAD;
     else if (status == STATUS_FAULT)
         fault = "fault";

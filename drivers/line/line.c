@@ -214,7 +214,7 @@ static int letter_decode(const struct line *line, const char *frame, struct read
                            "", 0, out);
         return 1;
     }
-    if (letter != 'G' && letter != 'N')
+    if (letter != 'G' && letter != 'N' && letter != 'M')
         return -REJECT_STATUS;
     if (sign != ' ' && sign != '+' && sign != '-')
         return -REJECT_GRAMMAR;
@@ -226,8 +226,8 @@ static int letter_decode(const struct line *line, const char *frame, struct read
     error = line_reading(unit_quantity(line->unit), line->unit, shown, out);
     if (error < 0)
         return error;
-    out->stable = 1;
-    out->net = letter == 'N';
+    out->stable = letter != 'M';
+    out->net = letter == 'M' ? -1 : letter == 'N'; /* while it moves the letter has no room for more */
     return 1;
 }
 

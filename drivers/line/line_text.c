@@ -43,6 +43,9 @@ static const struct {
     { "NO SAMPLE", READING_FAULT, "no-sample" },
     { "NO OPTICAL IMAGE", READING_FAULT, "low-light" },
     { "LOW IMAGE QUALITY", READING_FAULT, "low-quality" },
+    { "OUTSIDE LIGHT", READING_FAULT, "outside-light" }, /* shines into the prism */
+    { "EXTERNAL LIGHT", READING_FAULT, "outside-light" },
+    { "NNN", READING_FAULT, "outside-light" }, /* where LLL and HHH are the range */
     { "TEMP ERR", READING_FAULT, "temperature" },
     { "ES", READING_FAULT, "ES" }, /* a command it did not understand */
 };

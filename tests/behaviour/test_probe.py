@@ -68,14 +68,31 @@ def test_probe_finds_a_scale_and_its_section_works(bench):
     port = bench.port("unknown")
     with Talker(port, [b"ST,GS,+   12.34 g\r\n"]):
         status, section, said = probe(bench, port)
-        assert status == 0 and section.startswith("[instrument scale]\n"), (status, section, said)
+        assert status == 0 and section.startswith("[station bench]\n\n[instrument scale]\n"), (status, section, said)
         assert f"port     = {port}\n" in section and "serial   = 9600 8N1\n" in section, section
         assert said.startswith(f"poise-ctl: {port}: 9600 8N1: ") and "ST,GS,+   12.34 g" in said, said
-        bench.configure(station("left"), section)
+        bench.configure(section)
         bench.poised()
         bus = bench.subscribe()
         reading = bus.wait_for(lambda message: message.get("instrument") == "scale" and "value" in message)
-    assert (reading["value"], reading["stable"]) == (12.34, True)
+    assert (reading["value"], reading["stable"], reading["station"]) == (12.34, True, "bench")
+
+
+def test_probe_names_a_station_that_the_configuration_has(bench):
+    taken = bench.port("taken")
+    scales = station("left"), station("right"), line_scale("left-scale", taken, station="left")
+    full = *scales, line_scale("right-scale", bench.port("too"), station="right")
+    port = bench.port("unknown")
+    with Talker(port, [b"ST,GS,+   12.34 g\r\n"]):
+        status, section, said = probe(bench, "--config", bench.configure(*scales), port)
+        assert status == 0 and section.startswith("[instrument scale]\n"), (status, section, said)
+        assert "\nstation  = right\n" in section, section
+        bench.configure(*scales, section)
+        assert bench.run("poised", "--check-config", "--config", bench.configuration)[0] == 0
+        status, section, said = probe(bench, "--config", bench.configure(*full), port)
+        assert status == 0 and "every [station] has its scale" in section and ";station  = NAME" in section, section
+        bench.configure(*full, section)
+        assert bench.run("poised", "--check-config", "--config", bench.configuration)[0] == 0
 
 
 def test_probe_keeps_layouts_apart(bench):

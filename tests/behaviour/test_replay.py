@@ -73,6 +73,22 @@ def test_replay_reports_the_brew_again(bench):
     assert abs(numbers["beverage_g"] - 200) < 0.35, numbers
 
 
+def test_replay_takes_json_however_it_is_spaced_and_ordered(bench):
+    trace = Trace(bench.folder / "trace.jsonl")
+    trace.brew_pressed_beside()
+    _, wanted, _ = bench.run("poise-ctl", "replay", trace.write())
+    others = [lambda line: json.dumps(line), lambda line: json.dumps(line, separators=(" , ", " :\t")) + "  ",
+              lambda line: json.dumps({"recorded": {"by": ['a "quoted" } one', 1]}, "message": line["message"],
+                                       "topic": line["topic"]})]
+    for number, form in enumerate(others):
+        path = bench.folder / f"other-{number}.jsonl"
+        path.write_text("".join(form(json.loads(line)) + "\n" for line in trace.lines))
+        assert bench.run("poise-ctl", "replay", path) == (0, wanted, ""), number
+    path.write_text('{"topic":"reading/pier/left-scale","message":{"v":1}\n{"topic":"x"}\n["topic"]\n{"topic\n')
+    status, output, said = bench.run("poise-ctl", "replay", path)
+    assert (status, output) == (1, "") and "no line as poise-ctl watch --json prints" in said, (status, output, said)
+
+
 def test_replay_json_gives_events_as_the_bus_does(bench):
     trace = Trace(bench.folder / "trace.jsonl")
     trace.brew_pressed_beside()
