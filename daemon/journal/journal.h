@@ -2,9 +2,9 @@
  * by a daemon that was killed.  This is the queue and its thread; the file is journal_file.c.
  *
  * All calls are the main thread's.  A reading is the system's to keep (journal_tail.h) when journal_reading returns, so
- * that a kill loses none; once a second, or when much has come, all that waits is committed and reaches the disk: what
- * a power cut may cost.  Events are committed at once.  When the disk is full or broken, everything waits in memory (64
- * MB) and is tried again; then the oldest readings are dropped, never events. */
+ * that a kill loses none; every three seconds, or when much has come, all that waits is committed and reaches the disk:
+ * what a power cut may cost.  Events are committed at once.  When the disk is full or broken, everything waits in
+ * memory (64 MB) and is tried again; then the oldest readings are dropped, never events. */
 #ifndef POISE_JOURNAL_H
 #define POISE_JOURNAL_H
 

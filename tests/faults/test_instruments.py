@@ -299,8 +299,8 @@ def test_a_half_line_is_forgotten_after_a_second(bench):
     port.write(b"ST,GS,+   77")
     for _ in range(2):                  # when it has been asked twice since, it has looked at the port in between
         began = bench.ask(do="status")["state"]["mono_us"]
-    while bench.ask(do="status")["state"]["mono_us"] - began < 1_200_000:
-        pass                            # the bench itself shows the time
+    while bench.ask(do="status")["state"]["mono_us"] - began < 2_500_000:
+        pass                            # the bench itself shows the time; a busy machine carries bytes late
     port.write(b".77 g\r\n")            # the late rest, which must not be taken for a line of its own either
     weigh(port, bus, 12.36)
     assert status_of(bench, "left-scale")["rejects"]["expired"] == 1
