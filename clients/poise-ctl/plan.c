@@ -62,12 +62,19 @@ static void print_design(const struct plan *plan, const struct design *design)
 {
     int minutes = (int)lround(design->hours * 60);
 
-    printf("%s: %d cups, %d %s %s; ", plan->name, design->cups, design->levels,
-           plan->factors > 1 ? "combinations" : "levels", plan->replicates == 1 ? "once" : "repeated");
+    if (plan->factors)
+        printf("%s: %d cups, %d %s %s; ", plan->name, design->cups, design->levels,
+               plan->factors > 1 ? "combinations" : "levels", plan->replicates == 1 ? "once" : "repeated");
+    else
+        printf("%s: %d cup%s of one recipe; ", plan->name, design->cups, design->cups == 1 ? "" : "s");
     if (minutes >= 60)
         printf("about %d h %d min at one station\n", minutes / 60, minutes % 60);
     else
         printf("about %d min at one station\n", minutes);
+    if (!plan->factors) {
+        puts("Nothing is varied: the cups show how well the recipe repeats.");
+        return;
+    }
     if (isnan(design->smallest_difference)) {
         puts("One cup per level shows no spread: a trend may be seen, but no difference between two levels is proved.");
         return;

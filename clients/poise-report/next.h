@@ -21,7 +21,8 @@ struct advice {
     char headline[SENTENCE_SIZE];
 };
 
-/* Writes the plan for the best suggestion, and the next best that is not nearly the same; an exit status. */
+/* Writes the plan for the best suggestion; of several cups half are the next best that is not nearly the same.  An exit
+ * status. */
 int next_write_plan(const struct findings *findings, const struct advice *advice, const struct request *request);
 
 #endif

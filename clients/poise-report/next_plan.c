@@ -26,8 +26,8 @@ static void ini_value(const json_t *value, FILE *out)
         fprintf(out, "%.10g", json_number_value(value));
 }
 
-/* A plan varies something: beside the best level it asks for the next best that is not nearly the same, or else the
- * one that is least so. */
+/* With several cups to brew a plan asks, beside the best level, for the next best that is not nearly the same, or else
+ * the one that is least so; so that what else the day does is not taken for the level. */
 static const struct suggestion *partner_of(const struct findings *findings, const struct advice *advice)
 {
     const struct suggestion *best = &advice->suggestion[0];
@@ -94,18 +94,18 @@ static char *plan_text(const struct findings *findings, const struct suggestion 
     ini_word(findings->experiment, out);
     fputs("\ntitle = ", out);
     ini_word(findings->title[0] ? findings->title : findings->experiment, out);
-    fprintf(out, "\nreplicates = %d\norder = random\n\n[vary]\n", cups);
-    for (int held = 0; held < 2; held++) { /* what both levels have in common is held */
-        fputs(held ? "\n[hold]\n" : "", out);
+    fprintf(out, "\nreplicates = %d\norder = random\n", cups);
+    for (int held = partner ? 0 : 1; held < 2; held++) { /* what both levels have in common is held */
+        fputs(held ? "\n[hold]\n" : "\n[vary]\n", out);
         for (int f = 0; f < findings->factor_count; f++) {
-            bool same = partner && strcmp(partner->level[f], best->level[f]) == 0;
+            bool same = !partner || strcmp(partner->level[f], best->level[f]) == 0;
 
             if (same != (held == 1))
                 continue;
             ini_word(findings->factor[f].name, out);
             fputs(" = ", out);
             ini_word(best->level[f], out);
-            if (partner && !same) {
+            if (!same) {
                 fputs(", ", out);
                 ini_word(partner->level[f], out);
             }
@@ -135,7 +135,8 @@ static char *plan_text(const struct findings *findings, const struct suggestion 
 int next_write_plan(const struct findings *findings, const struct advice *advice, const struct request *request)
 {
     json_t *tolerances = latest_tolerances(store_database(request->store), findings->experiment);
-    char *text = plan_text(findings, &advice->suggestion[0], partner_of(findings, advice), tolerances, request->cups);
+    const struct suggestion *partner = request->cups > 1 ? partner_of(findings, advice) : NULL;
+    char *text = plan_text(findings, &advice->suggestion[0], partner, tolerances, request->cups);
     struct plan_mistakes mistakes;
     struct plan plan;
     struct why why = { "not enough memory" };

@@ -350,7 +350,7 @@ static json_t *recipe_json(const struct recipe *recipe, double confidence)
                      "repeats", is_judged(recipe) ? json_boolean(repeats(recipe)) : json_null());
 }
 
-/* Three cups that vary nothing: each is a level of its own, so that the plan has its runs. */
+/* Three cups that vary nothing. */
 static int write_plan(const struct recipe *recipe, const char *path)
 {
     struct plan_mistakes mistakes;
@@ -364,9 +364,8 @@ static int write_plan(const struct recipe *recipe, const char *path)
     if (out) {
         fprintf(out,
                 "; three cups that confirm the recipe, written by poise-report recipe\n[experiment]\nname = %s\n"
-                "title = Does the recipe repeat\nreplicates = 1\norder = listed\n\n[vary]\n"
-                "own_confirming_cup = 1, 2, 3\n\n[hold]\n",
-                RECIPE_EXPERIMENT);
+                "title = Does the recipe repeat\nreplicates = %d\n\n[hold]\n",
+                RECIPE_EXPERIMENT, CONFIRMING);
         for (int i = 0; i < recipe->count; i++)
             if (recipe->step[i].value[0]
                 && (measure_find(recipe->step[i].name) >= 0 || plan_setting_known(recipe->step[i].name)))

@@ -248,7 +248,8 @@ static void find_levels_to_take(const struct findings *findings, int factor, int
     const char *name = findings->factor[factor].name, *unit = findings->factor[factor].numeric ? unit_of(name) : "";
     int best = findings->factor_count == 2 ? simplest_level(findings, margin) : better;
     const struct curve_finding *curve = curve_at(findings, best);
-    bool cheaper = out->cost_s > 0 || out->cost_steps > 0;
+    bool cheaper =
+        findings->factor_count < 2 ? costs_more(findings, better, worse) > 0 : out->cost_s > 0 || out->cost_steps > 0;
     struct interval where;
     double top;
 

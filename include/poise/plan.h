@@ -10,7 +10,7 @@
  *     difference = 0.8                    ; least difference in extraction worth knowing, points
  *     spread = 0.4                        ; of repeats on this bench, points
  *
- *     [vary]                              ; one or two factors, numbers or words
+ *     [vary]                              ; one or two factors, numbers or words; none: one recipe, repeated
  *     steep_s = 45, 75, 120, 180, 300 +- 3
  *
  *     [hold]

@@ -47,13 +47,19 @@ struct shape_fit {
  * Returns 0, -ENODATA with fewer than four different times, -ENOMEM. */
 int shape_fit_all(const double *t, const double *e, size_t n, double spent, struct shape_fit out[SHAPE_COUNT]);
 
+/* The probability that cups which creep on by `per_second` would show as little of it as these, by the profile of the
+ * sum of squares: what is small is excluded.  NAN: not known. */
+double shape_creeps_p(const double *t, const double *e, size_t n, double spent, const struct shape_fit *creeping,
+                      double per_second);
+
 double shape_at(const struct shape_fit *fit, double t);
 
 /* Do these shapes leave first order, with its quick part, alone?  `rss` and `aicc` are its own.  Shapes that hold first
- * order within them must not fit better by so much as one in four would by luck; the others must fit worse.  Returns
+ * order within them must not fit better by so much as one in four would by luck, nor creep on by as much as would
+ * matter (`creeps_p`, of shape_creeps_p; NAN: it may); the others must fit worse.  Returns
  * the one that comes nearest, NULL where there is none; *rivals says whether it is a rival. */
 const struct shape_fit *shape_rival(const struct shape_fit fits[SHAPE_COUNT], size_t n, double spent, double rss,
-                                    double aicc, bool *rivals);
+                                    double aicc, double creeps_p, bool *rivals);
 
 /* "a power law, 5.1 t^0.26": for people. */
 void shape_words(const struct shape_fit *fit, char *out, size_t size);

@@ -25,9 +25,9 @@ struct reader {
     int line;
     struct plan plan;
     struct plan_mistakes *mistakes;
-    bool seen_experiment;
-    int key_line[KEY_COUNT]; /* of [experiment]; 0: not seen */
-    int vary_line;           /* the last of [vary] */
+    bool seen_experiment, seen_vary; /* the latter may be empty */
+    int key_line[KEY_COUNT];         /* of [experiment]; 0: not seen */
+    int vary_line;                   /* the last of [vary] */
 };
 
 static void mistake(struct reader *reader, int line, const char *format, ...) __attribute__((format(printf, 3, 4)));
@@ -409,6 +409,7 @@ static char *next_line(char *out, int size, void *context)
     if (length && out[length - 1] == '\r')
         out[length - 1] = '\0';
     first = out + strspn(out, " \t");
+    reader->seen_vary = reader->seen_vary || strncmp(first, "[vary]", 6) == 0;
     if (strlen(out) != length && !(length && strlen(out) == length - 1)) {
         mistake(reader, reader->line, "the line has a NUL in it: this is no text");
         *out = '\0';
@@ -444,8 +445,13 @@ static void check_whole(struct reader *reader)
         mistake(reader, 0, "there is no [experiment] with a name");
     else if (!plan->name[0] && reader->mistakes->count == 0)
         mistake(reader, 0, "[experiment] has no name");
-    if (plan->factors == 0 && reader->mistakes->count == 0)
-        mistake(reader, 0, "[vary] names nothing; write at least one factor with two levels");
+    if (plan->factors == 0 && reader->mistakes->count == 0 && (reader->seen_vary || plan->held == 0))
+        mistake(reader, 0,
+                "[vary] names nothing; write at least one factor with two levels, or leave [vary] out and "
+                "hold all");
+    if (!isnan(plan->difference) && plan->factors == 0 && plan->held > 0 && reader->mistakes->count == 0)
+        mistake(reader, reader->key_line[KEY_DIFFERENCE],
+                "nothing is varied, so there is no difference to show: leave difference out");
     if (runs > PLAN_RUNS)
         mistake(reader, reader->key_line[KEY_REPLICATES] ? reader->key_line[KEY_REPLICATES] : reader->vary_line,
                 "that is %.0f cups; %d are the most", runs, PLAN_RUNS);

@@ -159,8 +159,8 @@ static double smallest_for(const struct plan *plan, int replicates, int levels, 
 {
     struct test test;
 
-    if (replicates < 2)
-        return NAN; /* nothing shows how much cups of one level differ */
+    if (replicates < 2 || levels < 2)
+        return NAN; /* nothing shows how much cups of one level differ, or there is nothing to compare */
     test = is_line(plan) ? line_test(plan, replicates) : level_test(plan, replicates, levels);
     return spread * smallest_of(&test);
 }

@@ -11,6 +11,8 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "criterion.h"
+
 /* A residual of a step into the absurd (exp overflows): the step is rejected and a shorter one tried. */
 static const double FAR_OFF = 1e75;
 
@@ -250,7 +252,7 @@ static void summarise(const struct kinetics_data *data, bool quick, gsl_multifit
     double rows[KINETICS_PARAMETERS * KINETICS_PARAMETERS];
     gsl_matrix_view covariance = gsl_matrix_view_array(rows, parameters, parameters);
     size_t cups = kinetics_cups(data);
-    double rss = 0, n = (double)cups, p = (double)parameters + 1; /* the spread is estimated too */
+    double rss = 0;
 
     memset(out, 0, sizeof *out);
     out->quick = quick;
@@ -263,7 +265,7 @@ static void summarise(const struct kinetics_data *data, bool quick, gsl_multifit
     gsl_multifit_nlinear_covar(gsl_multifit_nlinear_jac(work), 0, &covariance.matrix);
     for (size_t i = 0; i < parameters; i++)
         out->deviation[i] = out->spread * sqrt(gsl_matrix_get(&covariance.matrix, i, i));
-    out->aicc = n - p - 1 > 0 ? n * log(rss / n) + 2 * p + 2 * p * (p + 1) / (n - p - 1) : INFINITY;
+    out->aicc = criterion_aicc(rss, (double)cups - data->spent, (double)parameters);
 }
 
 int kinetics_fit_from(const struct kinetics_data *data, bool quick, const double start[KINETICS_PARAMETERS],

@@ -11,6 +11,8 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "criterion.h"
+
 enum { SCAN = 48, REFINED = 24, LINEAR_MOST = 3, SCAN_TWO = 16 };
 
 /* --- lack of fit --- */
@@ -127,13 +129,6 @@ static void keep(struct shape_fit *fit, double rss, size_t linear, const double 
     memcpy(fit->value + linear, knob, knobs * sizeof *knob);
 }
 
-static double aicc(double rss, double n, double parameters)
-{
-    double p = parameters + 1; /* the spread is estimated too */
-
-    return n - p - 1 > 0 ? n * log(rss / n) + 2 * p + 2 * p * (p + 1) / (n - p - 1) : INFINITY;
-}
-
 /* One knob between low and high, in logarithms: a scan, then golden section about its best. */
 static void fit_one_knob(struct search *search, size_t linear, double low, double high, struct shape_fit *fit)
 {
@@ -214,54 +209,99 @@ static void fit_shapes(struct search *search, size_t times, double longest, doub
     fit_one_knob(search, 1, shortest / 30, 30 * longest, &out[SHAPE_HYPERBOLA]);
     fit_one_knob(search, 2, shortest / 30, 30 * longest, &bent);
     if (bent.fitted
-        && aicc(bent.rss, n - spent, 3) < aicc(out[SHAPE_HYPERBOLA].rss, n - spent, 2)) /* with what is there at once */
+        && criterion_aicc(bent.rss, n - spent, 3)
+               < criterion_aicc(out[SHAPE_HYPERBOLA].rss, n - spent, 2)) /* with what is there at once */
         out[SHAPE_HYPERBOLA] = bent;
-    if (times >= 5) {
+    fit_one_knob(search, 3, 0.3 / longest, 6 / shortest, &out[SHAPE_CREEPING]);
+    if (times >= 5)
         fit_two_rates(search, longest, shortest, &out[SHAPE_TWO_RATES]);
-        fit_one_knob(search, 3, 0.3 / longest, 6 / shortest, &out[SHAPE_CREEPING]);
-    }
     for (int i = 0; i < SHAPE_COUNT; i++)
         if (out[i].fitted)
-            out[i].aicc = aicc(out[i].rss, n - spent, (double)out[i].parameters);
+            out[i].aicc = criterion_aicc(out[i].rss, n - spent, (double)out[i].parameters);
+}
+
+static void search_close(struct search *search)
+{
+    for (size_t i = 0; i < LINEAR_MOST; i++)
+        gsl_multifit_linear_free(search->work[i]);
+    gsl_matrix_free(search->columns);
+    gsl_matrix_free(search->covariance);
+    gsl_vector_free(search->values);
+    gsl_vector_free(search->coefficients);
+}
+
+/* False without memory for it; search_close() in any case. */
+static bool search_open(const double *t, const double *e, size_t n, struct search *out)
+{
+    bool room;
+
+    *out = (struct search){ .t = t, .e = e, .n = n };
+    out->columns = gsl_matrix_alloc(n, LINEAR_MOST);
+    out->covariance = gsl_matrix_alloc(LINEAR_MOST, LINEAR_MOST);
+    out->values = gsl_vector_alloc(n);
+    out->coefficients = gsl_vector_alloc(LINEAR_MOST);
+    room = out->columns && out->covariance && out->values && out->coefficients;
+    for (size_t i = 0; i < LINEAR_MOST; i++) {
+        out->work[i] = gsl_multifit_linear_alloc(n, i + 1);
+        room = room && out->work[i];
+    }
+    for (size_t i = 0; i < n && room; i++)
+        gsl_vector_set(out->values, i, e[i]);
+    return room;
+}
+
+static void find_ends(const double *t, size_t n, double *shortest, double *longest)
+{
+    *longest = 0;
+    *shortest = INFINITY;
+    for (size_t i = 0; i < n; i++) {
+        *longest = fmax(*longest, t[i]);
+        *shortest = fmin(*shortest, t[i]);
+    }
 }
 
 int shape_fit_all(const double *t, const double *e, size_t n, double spent, struct shape_fit out[SHAPE_COUNT])
 {
-    struct search search = { .t = t, .e = e, .n = n };
+    struct search search;
     gsl_error_handler_t *handler;
-    double longest = 0, shortest = INFINITY;
+    double longest, shortest;
     size_t times = different_times(t, n);
     bool room;
 
-    for (size_t i = 0; i < n; i++) {
-        longest = fmax(longest, t[i]);
-        shortest = fmin(shortest, t[i]);
-    }
+    find_ends(t, n, &shortest, &longest);
     if (times < 4 || !(shortest > 0))
         return -ENODATA;
     handler = gsl_set_error_handler_off();
-    search.columns = gsl_matrix_alloc(n, LINEAR_MOST);
-    search.covariance = gsl_matrix_alloc(LINEAR_MOST, LINEAR_MOST);
-    search.values = gsl_vector_alloc(n);
-    search.coefficients = gsl_vector_alloc(LINEAR_MOST);
-    room = search.columns && search.covariance && search.values && search.coefficients;
-    for (size_t i = 0; i < LINEAR_MOST; i++) {
-        search.work[i] = gsl_multifit_linear_alloc(n, i + 1);
-        room = room && search.work[i];
-    }
-    if (room) {
-        for (size_t i = 0; i < n; i++)
-            gsl_vector_set(search.values, i, e[i]);
+    room = search_open(t, e, n, &search);
+    if (room)
         fit_shapes(&search, times, longest, shortest, spent, out);
-    }
-    for (size_t i = 0; i < LINEAR_MOST; i++)
-        gsl_multifit_linear_free(search.work[i]);
-    gsl_matrix_free(search.columns);
-    gsl_matrix_free(search.covariance);
-    gsl_vector_free(search.values);
-    gsl_vector_free(search.coefficients);
+    search_close(&search);
     gsl_set_error_handler(handler);
     return room ? 0 : -ENOMEM;
+}
+
+double shape_creeps_p(const double *t, const double *e, size_t n, double spent, const struct shape_fit *creeping,
+                      double per_second)
+{
+    struct shape_fit slowly = { .shape = SHAPE_CREEPING, .rss = INFINITY };
+    double df = (double)n - spent - (double)creeping->parameters, longest, shortest, p = NAN;
+    struct search search;
+    gsl_error_handler_t *handler;
+
+    if (!creeping->fitted || !(df > 0) || !(creeping->rss > 0))
+        return NAN;
+    find_ends(t, n, &shortest, &longest);
+    handler = gsl_set_error_handler_off();
+    if (search_open(t, e, n, &search)) {
+        for (size_t i = 0; i < n; i++) /* with so much of it taken out the rest is first order */
+            gsl_vector_set(search.values, i, e[i] - per_second * t[i]);
+        fit_one_knob(&search, 2, 0.3 / longest, 6 / shortest, &slowly);
+        p = gsl_cdf_tdist_Q(sqrt(fmax(0, slowly.rss - creeping->rss) / (creeping->rss / df)), df);
+        p = per_second > creeping->value[2] ? p : 1 - p;
+    }
+    search_close(&search);
+    gsl_set_error_handler(handler);
+    return p;
 }
 
 double shape_at(const struct shape_fit *fit, double t)
@@ -311,11 +351,14 @@ void shape_words(const struct shape_fit *fit, char *out, size_t size)
 static const double CLEARLY_WORSE = 4;
 
 /* What holds first order within it is a rival already when one in four would fit so much better by luck: a true plateau
- * loses some claims by that, a creeping one keeps few. */
+ * loses some claims by that. */
 static const double BETTER_BY_LUCK = 0.25;
 
+/* A curve that creeps on is a rival until cups that creep so much would look like these once in seven times only. */
+static const double CREEPING = 0.15;
+
 const struct shape_fit *shape_rival(const struct shape_fit fits[SHAPE_COUNT], size_t n, double spent, double rss,
-                                    double aicc_own, bool *rivals)
+                                    double aicc_own, double creeps_p, bool *rivals)
 {
     const struct shape_fit *nearest = NULL, *rival = NULL;
 
@@ -326,7 +369,9 @@ const struct shape_fit *shape_rival(const struct shape_fit fits[SHAPE_COUNT], si
 
         if (!fit->fitted)
             continue;
-        if (holds_it && df > 0)
+        if (i == SHAPE_CREEPING && !(creeps_p < CREEPING))
+            is_rival = true;
+        else if (holds_it && df > 0)
             is_rival = gsl_cdf_fdist_Q(fmax(0, rss - fit->rss) / ((double)fit->parameters - 3) / (fit->rss / df),
                                        (double)fit->parameters - 3, df)
                        < BETTER_BY_LUCK;

@@ -8,6 +8,8 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "criterion.h"
+
 /* Models within 2 of each other in AICc are about equally good: the simpler one stays. */
 static const double AICC_WORTH_A_PARAMETER = 2;
 
@@ -67,7 +69,7 @@ static int fit_polynomial(const double *x, const double *y, struct trend *out)
 int trend_fit(const double *x, const double *y, size_t n, int degree, struct trend *out, struct why *why)
 {
     struct trend fit = { .degree = degree, .n = n };
-    double *sorted, parameters = degree + 2; /* the spread is estimated too */
+    double *sorted;
     size_t count = 0;
     int error = check(x, y, n, why);
 
@@ -90,9 +92,7 @@ int trend_fit(const double *x, const double *y, size_t n, int degree, struct tre
         return why_set(why, -ENOMEM, "not enough memory");
     fit.df = n - (size_t)degree - 1;
     fit.spread = fit.df ? sqrt(fit.rss / (double)fit.df) : NAN;
-    fit.aicc = (double)n - parameters - 1 > 0 ? (double)n * log(fit.rss / (double)n) + 2 * parameters
-                                                    + 2 * parameters * (parameters + 1) / ((double)n - parameters - 1)
-                                              : INFINITY;
+    fit.aicc = criterion_aicc(fit.rss, (double)n, degree + 1.0);
     *out = fit;
     return 0;
 }

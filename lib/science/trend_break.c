@@ -9,6 +9,7 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "criterion.h"
 #include "poise/kinetics.h"
 
 enum { BREAK_PLACES = 61 }; /* tried between the inner x: finer than any series is spaced */
@@ -86,14 +87,6 @@ static void fit_pieces(const struct means *means, double at, struct pieces *out)
 
         out->rss += means->weight[i] * residual * residual;
     }
-}
-
-/* Four unknowns and the spread; INFINITY where there are too few cups for one. */
-static double aicc_of(double rss, size_t cups)
-{
-    double n = (double)cups, p = 5;
-
-    return n - p - 1 > 0 ? n * log(rss / n) + 2 * p + 2 * p * (p + 1) / (n - p - 1) : INFINITY;
 }
 
 static double place(double low, double high, int i)
@@ -280,7 +273,7 @@ static int find_break(const struct means *means, const struct trend *line, doubl
     out->slope_before = pieces.c[1];
     out->slope_after = pieces.c[2];
     find_intervals(means, low, high, pieces.rss, (double)means->cups - 4 - (double)spent, out);
-    out->aicc = aicc_of(pieces.rss, line->n);
+    out->aicc = criterion_aicc(pieces.rss, (double)line->n, 4);
     out->f = f_of(line->rss, pieces.rss, line->n);
     out->p = permuted_p(means, line, residual, room, low, high, out->f, permutations, seed);
     free(room);

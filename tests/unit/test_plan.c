@@ -84,6 +84,8 @@ static void test_every_mistake_is_reported_with_its_line(void **state)
     } table[] = {
         { "", 0, "no [experiment]" },
         { HEAD, 0, "[vary] names nothing" },
+        { HEAD "[vary]\n[hold]\nstir = spoon\n", 0, "[vary] names nothing" },
+        { HEAD "difference = 0.5\nreplicates = 3\n[hold]\nstir = spoon\n", 3, "nothing is varied" },
         { HEAD "[vary]\nsteep = 60, 120\n", 4, "\"steep\" is not known; perhaps it is steep_s;" },
         { HEAD "[vary]\nsteep_s = 60, 120\n[hold]\nstirr = spoon\n", 6, "perhaps it is stir;" },
         { HEAD "[vary]\nsteep_s = 60, 120\n[hold]\ntempo = slow\n", 6,
@@ -181,6 +183,23 @@ static void test_all_mistakes_are_reported_at_once(void **state)
     assert_int_equal(mistakes.mistake[1].line, 3);
     assert_int_equal(mistakes.mistake[2].line, 5);
     assert_string_equal(why.text, "line 2: name has 1 to 32 characters of a-z 0-9 -");
+}
+
+static void test_a_plan_that_varies_nothing_repeats_one_recipe(void **state)
+{
+    struct plan plan = read_well(HEAD "replicates = 3\n[hold]\nsteep_s = 120 +- 3\nstir = spoon\n");
+    struct plan_run runs[3];
+    json_t *run;
+
+    (void)state;
+    assert_int_equal(plan.factors, 0);
+    assert_int_equal(plan_run_count(&plan), 3);
+    assert_int_equal(plan_order(&plan, 1, runs), 0);
+    assert_int_equal(runs[2].replicate, 3);
+    run = plan_run_json(&plan, &runs[2], 3);
+    assert_int_equal(json_object_size(json_object_get(run, "factors")), 0);
+    assert_int_equal(json_integer_value(json_object_get(json_object_get(run, "recipe"), "steep_s")), 120);
+    json_decref(run);
 }
 
 static void test_nonsense_of_any_kind_is_refused(void **state)
@@ -704,6 +723,7 @@ int main(void)
         cmocka_unit_test(test_every_mistake_is_reported_with_its_line),
         cmocka_unit_test(test_the_list_of_settings_is_what_may_be_planned),
         cmocka_unit_test(test_all_mistakes_are_reported_at_once),
+        cmocka_unit_test(test_a_plan_that_varies_nothing_repeats_one_recipe),
         cmocka_unit_test(test_nonsense_of_any_kind_is_refused),
         cmocka_unit_test(test_blocks_are_complete_and_the_order_can_be_drawn_again),
         cmocka_unit_test(test_no_order_is_favoured),

@@ -82,9 +82,11 @@ static void judge_shape(const struct findings *findings, struct curve_finding *c
         curve->misfit = curve->has_lack && curve->lack.p < MISFIT;
     }
     if (level && n <= SHAPES_MOST && shape_fit_all(t, e, n, spent, rivals) == 0) {
-        const struct shape_fit *rival =
-            shape_rival(rivals, n, spent, curve->fit.rss,
-                        fmin(curve->fit.aicc, curve->other.n ? curve->other.aicc : INFINITY), &curve->rivalled);
+        /* what creeps on until the longest steep must be less than what is missing at the share that is asked for */
+        double matters = (1 - findings->options->share) * curve->fit.value[KINETICS_PLATEAU] / curve->longest_s;
+        const struct shape_fit *rival = shape_rival(
+            rivals, n, spent, curve->fit.rss, fmin(curve->fit.aicc, curve->other.n ? curve->other.aicc : INFINITY),
+            shape_creeps_p(t, e, n, spent, &rivals[SHAPE_CREEPING], matters), &curve->rivalled);
 
         if (rival)
             curve->rival = *rival;

@@ -150,7 +150,7 @@ static int extreme(const struct findings *findings, double sign)
 }
 
 /* "; stir and tap are not distinguished from swirl": those that may be as good as the best. */
-static void tied_words(const struct findings *findings, int best, char out[SENTENCE_SIZE])
+static void tied_words(const struct findings *findings, int best, int said, char out[SENTENCE_SIZE])
 {
     char names[NAMED][2 * WORDS_SIZE], best_name[2 * WORDS_SIZE];
     size_t length = 0;
@@ -178,8 +178,8 @@ static void tied_words(const struct findings *findings, int best, char out[SENTE
                                    : i == tied - 1 ? " and "
                                                    : ", ",
                                    names[i]);
-    snprintf(out + length, SENTENCE_SIZE - length, " %s not distinguished from %.130s", tied == 1 ? "is" : "are",
-             best_name);
+    snprintf(out + length, SENTENCE_SIZE - length, " %s not distinguished from %.130s%s", tied == 1 ? "is" : "are",
+             best_name, best == said ? "" : ", whose mean is highest");
 }
 
 static bool all_equal(const struct findings *findings)
@@ -223,7 +223,7 @@ static void say_extremes(const struct findings *findings, char out[SENTENCE_SIZE
     findings_level_words(findings, more, best);
     findings_level_words(findings, less, worst);
     words_interval(sized(pair->difference.interval, difference), 2, step_of(findings), interval);
-    tied_words(findings, extreme(findings, 1), tied);
+    tied_words(findings, extreme(findings, 1), more, tied);
     snprintf(out, SENTENCE_SIZE, "%s gives %.2f %s more %s than %s (%s)%.400s.", best, fabs(difference),
              step_of(findings), measured(findings), worst, interval, tied);
 }
@@ -352,8 +352,7 @@ static void effect_words(const struct findings *findings, int factor, char out[S
                  "%.60s may make a difference (p %s alone, %s among the questions asked), %.60s over %.60s %s", call, p,
                  adjusted, more, less, interval);
     } else {
-        snprintf(out, SENTENCE_SIZE, "for %.60s no difference is shown (%.60s over %.60s: %s)", call, more, less,
-                 interval);
+        snprintf(out, SENTENCE_SIZE, "of %.60s nothing is shown (%.60s over %.60s: %s)", call, more, less, interval);
     }
 }
 
@@ -368,9 +367,14 @@ static void say_effects(const struct findings *findings, char out[SENTENCE_SIZE]
     size_t length = 0;
 
     length = (size_t)snprintf(out, SENTENCE_SIZE, "On the mean over the other factor, ");
-    for (int pass = 0, said = 0; pass < 2; pass++) /* what is shown leads */
+    for (int pass = 0, said = 0; pass < 3; pass++) /* what is shown leads, then what may be */
         for (int f = 0; f < FACTORS; f++) {
-            if (findings->questions.shown[f] != (pass == 0)
+            bool shown = findings->questions.shown[f], may_be = findings->questions.p[f] < 1 - findings->confidence;
+
+            if ((shown    ? 0
+                 : may_be ? 1
+                          : 2)
+                    != pass
                 || (findings->design == DESIGN_TIME && f == findings_numeric_factor(findings)))
                 continue;
             effect_words(findings, f, words);
