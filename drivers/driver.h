@@ -45,8 +45,9 @@ struct instrument_config {
     struct bytes ask; /* length 0: never asked */
     int ask_every_ms;
     struct bytes orders[ORDER_COUNT];
-    int64_t lag_us;  /* 0: not known */
-    double accuracy; /* how far what it shows may be off either way, by its manual; 0: not known */
+    int64_t lag_us;           /* 0: not known */
+    bool follows_temperature; /* a refractometer that does not correct for its sample's temperature */
+    double accuracy;          /* how far what it shows may be off either way, by its manual; 0: not known */
     const struct setting *settings;
     size_t setting_count;
     int line; /* of the section's header */

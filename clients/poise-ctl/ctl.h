@@ -12,6 +12,7 @@
 struct ctl {
     char bus[256], control[256], store[512];
     bool json, ask, trace;
+    int filtered; /* --filtered 1, --unfiltered 0 */
     const char *station, *instrument, *brew;
     double uncertainty;    /* --uncertainty; NAN: not said */
     double ago_s;          /* --ago; NAN: not said */
@@ -35,7 +36,8 @@ enum {
     TAKES_ASK = 128,
     TAKES_SPAN = 256,
     TAKES_TRACE = 512,
-    TAKES_CONFIG = 1024
+    TAKES_CONFIG = 1024,
+    TAKES_FILTERED = 2048
 };
 
 struct command {

@@ -27,7 +27,7 @@ static const struct command commands[] = {
       command_discard },
     { "note", "TEXT...", "write a note beside a brew", 1, 256, TAKES_STATION | TAKES_BREW, command_note },
     { "sample", "[BREW] | swap|shift|merge|take|undo ...", "the strength read next is this brew's; or move readings", 0,
-      3, 0, command_sample },
+      3, TAKES_FILTERED, command_sample },
     { "strength", "[BREW]", "the strength readings, and whose each is", 0, 1, 0, command_strength },
     { "assign", "BREW [READING]", "the strength read last, or that one, was this brew's", 1, 2, 0, command_assign },
     { "unassign", "BREW|READING", "a brew's last strength reading, or that one, was not its own", 1, 1, 0,
@@ -59,6 +59,8 @@ enum {
     OPTION_TO,
     OPTION_TRACE,
     OPTION_CONFIG,
+    OPTION_FILTERED,
+    OPTION_UNFILTERED,
     OPTION_HELP,
     OPTION_VERSION
 };
@@ -80,6 +82,8 @@ static const struct option options[] = {
     { "to", required_argument, NULL, OPTION_TO },
     { "trace", no_argument, NULL, OPTION_TRACE },
     { "config", required_argument, NULL, OPTION_CONFIG },
+    { "filtered", no_argument, NULL, OPTION_FILTERED },
+    { "unfiltered", no_argument, NULL, OPTION_UNFILTERED },
     { "help", no_argument, NULL, OPTION_HELP },
     { "version", no_argument, NULL, OPTION_VERSION },
     { NULL, 0, NULL, 0 },
@@ -107,6 +111,7 @@ static void help(void)
            "  --from, --to TIME      what was said between, as 2026-11-25T09:30 (replay)\n"
            "  --trace                print what was recorded, to keep or to send (replay)\n"
            "  --config FILE          the bench's configuration (probe, replay)\n"
+           "  --filtered, --unfiltered  this sample passed a syringe filter, or did not (sample)\n"
            "  --json                 for machines: one JSON object per line\n"
            "  --bus, --control       the bench's addresses, else POISE_BUS and POISE_CONTROL,\n"
            "                         else the bench of this machine or this user\n"
@@ -208,6 +213,11 @@ static int read_options(int argc, char **argv, struct ctl *ctl, unsigned *used)
             ctl->config = optarg;
             *used |= TAKES_CONFIG;
             break;
+        case OPTION_FILTERED:
+        case OPTION_UNFILTERED:
+            ctl->filtered = option == OPTION_FILTERED;
+            *used |= TAKES_FILTERED;
+            break;
         case OPTION_HELP:
             help();
             return program_end(EXIT_DONE);
@@ -240,7 +250,8 @@ static bool fits(const struct command *command, const struct ctl *ctl, unsigned 
                     { TAKES_ASK, "ask" },
                     { TAKES_SPAN, "from and no --to" },
                     { TAKES_TRACE, "trace" },
-                    { TAKES_CONFIG, "config" } };
+                    { TAKES_CONFIG, "config" },
+                    { TAKES_FILTERED, "filtered and no --unfiltered" } };
 
     for (size_t i = 0; i < sizeof special / sizeof *special; i++)
         if (used & ~command->takes & special[i].bit) {
@@ -257,7 +268,7 @@ static bool fits(const struct command *command, const struct ctl *ctl, unsigned 
 
 int main(int argc, char **argv)
 {
-    struct ctl ctl = { .uncertainty = NAN, .ago_s = NAN, .count = -1 };
+    struct ctl ctl = { .uncertainty = NAN, .ago_s = NAN, .count = -1, .filtered = -1 };
     const struct command *command;
     unsigned used = 0;
     int status;

@@ -79,6 +79,21 @@ int command_unassign(const struct ctl *ctl)
     return ctl_order(ctl, request);
 }
 
+static const char *ago(const json_t *reading, char *out, size_t size)
+{
+    double seconds = ctl_value(reading, "ago_s");
+
+    if (isnan(seconds))
+        snprintf(out, size, "before the restart");
+    else if (seconds < 60)
+        snprintf(out, size, "%.0f s ago", seconds);
+    else if (seconds < 3600)
+        snprintf(out, size, "%.0f min ago", floor(seconds / 60));
+    else
+        snprintf(out, size, "%.1f h ago", seconds / 3600);
+    return out;
+}
+
 /* How a sample's readings are moved, and the words behind it. */
 static const struct sample_order {
     const char *word;
@@ -95,50 +110,6 @@ static const struct sample_order *sample_order(const struct ctl *ctl)
     return NULL;
 }
 
-int command_sample(const struct ctl *ctl)
-{
-    const struct sample_order *order = sample_order(ctl);
-    bool back = order && ctl->word_count == 3 && strcmp(order->word, "shift") == 0;
-    json_t *request;
-    bool named = true;
-
-    if (!order && ctl->word_count < 2)
-        return order_brew(ctl, "sample");
-    if (!order || ctl->word_count - 1 < order->least || ctl->word_count - 1 > order->most
-        || (back && strcmp(ctl->words[2], "back") != 0)) {
-        program_say(
-            "a sample is [BREW], swap BREW BREW, shift BREW [back], merge BREW BREW, take BREW READING, or undo");
-        return EXIT_USAGE;
-    }
-    request = ctl_request(ctl, "sample");
-    json_object_set_new(request, "how", json_string(back ? "shift-back" : order->word));
-    if (ctl->word_count > 1)
-        json_object_set_new(request, "brew", json_string(ctl->words[1]));
-    if (strcmp(order->word, "take") == 0)
-        named = put_reading(request, "with", ctl->words[2]);
-    else if (ctl->word_count > 2 && !back)
-        json_object_set_new(request, "with", json_string(ctl->words[2]));
-    if (named)
-        return ctl_order(ctl, request);
-    json_decref(request);
-    return EXIT_USAGE;
-}
-
-static const char *ago(const json_t *reading, char *out, size_t size)
-{
-    double seconds = ctl_value(reading, "ago_s");
-
-    if (isnan(seconds))
-        snprintf(out, size, "before the restart");
-    else if (seconds < 60)
-        snprintf(out, size, "%.0f s ago", seconds);
-    else if (seconds < 3600)
-        snprintf(out, size, "%.0f min ago", floor(seconds / 60));
-    else
-        snprintf(out, size, "%.1f h ago", seconds / 3600);
-    return out;
-}
-
 /* What stands behind a reading: who says so, how surely, or what is asked. */
 static void print_doubt(const json_t *reading)
 {
@@ -148,6 +119,8 @@ static void print_doubt(const json_t *reading)
 
     if (fabs(water_pct) >= 0.005)
         printf("; shown %.2f, water %.2f", ctl_value(reading, "shown_pct"), water_pct);
+    if (json_is_false(json_object_get(reading, "filtered")))
+        printf("; unfiltered");
     if (json_is_true(json_object_get(reading, "suspect")))
         printf("; far from the others, not in their mean");
     if (json_is_true(json_object_get(reading, "said")))
@@ -200,7 +173,47 @@ static void print_mean(const json_t *list, size_t last)
                sqrt(squares / (count - 1)));
 }
 
-int command_strength(const struct ctl *ctl)
+/* The budget as a metrologist writes it: each part in the unit of the result, its share of the variance, its degrees
+ * of freedom; then all of it and what covers 95 %. */
+static void print_budget(const json_t *budget)
+{
+    bool extraction = strcmp(ctl_text(budget, "of"), "extraction_pct") == 0;
+    double u = ctl_value(budget, "standard_uncertainty"), k = ctl_value(budget, "coverage");
+    const json_t *one;
+    char words[64];
+    size_t i;
+
+    if (!json_is_object(budget))
+        return;
+    printf("\n%-34s %12s %12s %7s %9s\n", "where its uncertainty comes from", "strength %",
+           extraction ? "extraction %" : "", "share", "freedom");
+    json_array_foreach(json_object_get(budget, "parts"), i, one)
+    {
+        double strength_u = ctl_value(one, "strength_u_pct"), freedom = ctl_value(one, "freedom");
+
+        printf("  %-32s ", ctl_printable(ctl_text(one, "words"), words, sizeof words));
+        if (isnan(strength_u))
+            printf("%12s", "");
+        else
+            printf("%12.4f", strength_u);
+        if (extraction)
+            printf(" %12.3f", ctl_value(one, "standard_uncertainty"));
+        else
+            printf(" %12s", "");
+        printf(" %5.0f %%", 100 * ctl_value(one, "share"));
+        if (isnan(freedom))
+            printf(" %9s\n", "many");
+        else
+            printf(" %9.1f\n", freedom);
+    }
+    printf("%s %.*f %%, standard uncertainty %.*f", extraction ? "extraction" : "strength", extraction ? 2 : 3,
+           ctl_value(budget, "value"), extraction ? 2 : 4, u);
+    if (!isnan(ctl_value(budget, "freedom")))
+        printf(", %.0f effective degrees of freedom", floor(ctl_value(budget, "freedom")));
+    printf("; k = %.2f: +- %.*f covers 95 %%\n", k, extraction ? 2 : 3, k * u);
+}
+
+static int show_strength(const struct ctl *ctl, bool also_none)
 {
     json_t *request = ctl_request(ctl, "strength"), *reply, *list, *one;
     size_t i;
@@ -222,8 +235,60 @@ int command_strength(const struct ctl *ctl)
         print_reading(one);
         print_mean(list, i);
     }
-    if (!json_array_size(list) && !ctl->json)
+    if (!json_array_size(list) && !ctl->json && also_none)
         program_say("no strength reading%s%s", ctl->word_count ? " of " : " yet", ctl->word_count ? ctl->words[0] : "");
+    if (ctl->word_count && ctl->json && json_is_object(json_object_get(reply, "budget")))
+        ctl_print_json(json_object_get(reply, "budget"));
+    else if (ctl->word_count)
+        print_budget(json_object_get(reply, "budget"));
     json_decref(reply);
     return EXIT_DONE;
+}
+
+int command_strength(const struct ctl *ctl)
+{
+    return show_strength(ctl, true);
+}
+
+/* The next sample is this brew's: then what was read of it so far is shown, and how sure it is. */
+static int name_sample(const struct ctl *ctl)
+{
+    json_t *request = ctl_request(ctl, "sample");
+    int status;
+
+    if (ctl->word_count > 0)
+        json_object_set_new(request, "brew", json_string(ctl->words[0]));
+    if (ctl->filtered >= 0)
+        json_object_set_new(request, "filtered", json_boolean(ctl->filtered));
+    status = ctl_order(ctl, request);
+    return status == EXIT_DONE && ctl->word_count > 0 && !ctl->json ? show_strength(ctl, false) : status;
+}
+
+int command_sample(const struct ctl *ctl)
+{
+    const struct sample_order *order = sample_order(ctl);
+    bool back = order && ctl->word_count == 3 && strcmp(order->word, "shift") == 0;
+    json_t *request;
+    bool named = true;
+
+    if (!order && ctl->word_count < 2)
+        return name_sample(ctl);
+    if (!order || ctl->word_count - 1 < order->least || ctl->word_count - 1 > order->most
+        || (back && strcmp(ctl->words[2], "back") != 0)) {
+        program_say(
+            "a sample is [BREW], swap BREW BREW, shift BREW [back], merge BREW BREW, take BREW READING, or undo");
+        return EXIT_USAGE;
+    }
+    request = ctl_request(ctl, "sample");
+    json_object_set_new(request, "how", json_string(back ? "shift-back" : order->word));
+    if (ctl->word_count > 1)
+        json_object_set_new(request, "brew", json_string(ctl->words[1]));
+    if (strcmp(order->word, "take") == 0)
+        named = put_reading(request, "with", ctl->words[2]);
+    else if (ctl->word_count > 2 && !back)
+        json_object_set_new(request, "with", json_string(ctl->words[2]));
+    if (named)
+        return ctl_order(ctl, request);
+    json_decref(request);
+    return EXIT_USAGE;
 }

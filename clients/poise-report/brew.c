@@ -1,11 +1,13 @@
 /* poise-report brew NAME: one cup whole. */
 #include "report.h"
 
+#include <gsl/gsl_cdf.h>
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
 
 #include "poise/brew.h"
+#include "poise/budget.h"
 #include "poise/program.h"
 #include "words/words.h"
 
@@ -150,6 +152,70 @@ static void dominant_sentence(const struct cup *cup, struct document *out)
                      100 * share[0] / total, call_of(measure_name(parts[0])), 100 * share[1] / total,
                      call_of(measure_name(parts[1])), 100 * share[2] / total, call_of(measure_name(parts[2])),
                      call_of(measure_name(parts[most])));
+}
+
+/* Where the strength's uncertainty came from when it was reported last, as the bench kept it. */
+static int load_budget(sqlite3 *database, const struct cup *cup, struct budget *out, bool *known)
+{
+    static const char sql[] =
+        "SELECT p.part, p.standard_uncertainty, p.freedom FROM brew b JOIN strength_budget p USING (brew_id)"
+        " WHERE b.name = ?1 AND p.seq = (SELECT max(m.seq) FROM measure m WHERE m.brew_id = b.brew_id"
+        " AND m.measure = 'strength_pct')";
+    sqlite3_stmt *statement = NULL;
+    int part, code = sqlite3_prepare_v2(database, sql, -1, &statement, NULL);
+
+    budget_clear(out);
+    *known = false;
+    if (code == SQLITE_OK)
+        sqlite3_bind_text(statement, 1, cup->brew, -1, SQLITE_STATIC);
+    while (code == SQLITE_OK && sqlite3_step(statement) == SQLITE_ROW) {
+        double u = sqlite3_column_double(statement, 1), freedom = sqlite3_column_double(statement, 2);
+
+        if ((part = budget_part_find((const char *)sqlite3_column_text(statement, 0))) < 0 || !(u > 0))
+            continue;
+        out->u[part] = u;
+        if (freedom > 0)
+            out->freedom[part] = freedom;
+        *known = true;
+    }
+    return sqlite3_finalize(statement);
+}
+
+static int budget_table(sqlite3 *database, const struct cup *cup, struct document *out)
+{
+    struct budget strength, budget;
+    bool known;
+    double u, freedom, coverage;
+    int code = load_budget(database, cup, &strength, &known);
+
+    if (code != SQLITE_OK || !known || !budget_of_extraction(&strength, &cup->measures, &budget))
+        return code;
+    u = budget_combined(&budget);
+    freedom = budget_freedom(&budget);
+    coverage = isfinite(freedom) ? gsl_cdf_tdist_Pinv(0.975, freedom) : gsl_cdf_ugaussian_Pinv(0.975);
+    document_add(out, BLOCK_HEADING, "Where extraction's uncertainty comes from");
+    document_table(out, "part|#strength %|#extraction %|#share %|#degrees of freedom");
+    for (int part = 0; part < BUDGET_PARTS; part++) {
+        char strength_u[32] = "", part_freedom[32] = "many";
+
+        if (!(budget.u[part] > 0))
+            continue;
+        if (strength.u[part] > 0)
+            snprintf(strength_u, sizeof strength_u, "%.4f", strength.u[part]);
+        if (isfinite(budget.freedom[part]))
+            snprintf(part_freedom, sizeof part_freedom, "%.1f", budget.freedom[part]);
+        document_row(out, "%s" CELL "%s" CELL "%.3f" CELL "%.0f" CELL "%s", budget_part_words((enum budget_part)part),
+                     strength_u, budget.u[part], 100 * pow(budget.u[part] / u, 2), part_freedom);
+    }
+    document_row(out, "all of it" CELL "%.4f" CELL "%.3f" CELL "100" CELL "%.0f", budget_combined(&strength), u,
+                 isfinite(freedom) ? floor(freedom) : INFINITY);
+    document_add(out, BLOCK_TEXT,
+                 "Extraction is %.2f %% with a standard uncertainty of %.2f; times k = %.2f it covers 95 %%: %.2f to "
+                 "%.2f %% (JCGM 100:2008; effective degrees of freedom by Welch and Satterthwaite).",
+                 cup->measures.value[MEASURE_EXTRACTION_PCT], u, coverage,
+                 cup->measures.value[MEASURE_EXTRACTION_PCT] - coverage * u,
+                 cup->measures.value[MEASURE_EXTRACTION_PCT] + coverage * u);
+    return code;
 }
 
 static void against_plan(const struct cup *cup, struct document *out)
@@ -375,6 +441,7 @@ int report_brew(const struct request *request)
     against_plan(&cups.cup[0], &document);
     if (warnings(database, &cups.cup[0], &document) != SQLITE_OK
         || readings_table(database, &cups.cup[0], &document) != SQLITE_OK
+        || budget_table(database, &cups.cup[0], &document) != SQLITE_OK
         || corrections_table(database, &cups.cup[0], &document) != SQLITE_OK
         || traces(database, &cups.cup[0], &document) != SQLITE_OK) {
         program_say("reading the store: %s", sqlite3_errmsg(database));

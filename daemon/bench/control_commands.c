@@ -465,7 +465,7 @@ const struct command_row control_commands[] = {
     { "strength", control_strength, "brew" },
     { "assign", control_assign, "brew seq from number" },
     { "unassign", control_unassign, "brew seq number" },
-    { "sample", control_sample, "brew how with seq number" },
+    { "sample", control_sample, "brew how with seq number filtered" },
     { "since", do_since, "seq most reader kept" },
     { "plan", control_plan, "plan text station brew run" },
     { NULL, NULL, NULL },

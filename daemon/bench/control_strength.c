@@ -69,6 +69,8 @@ int control_strength(struct request *request, struct why *why)
 
     if (!error)
         json_object_set_new(request->reply, "readings", strength_list(request->control->stations, brew, request->now));
+    if (!error && brew)
+        json_object_set_new(request->reply, "budget", strength_budget(brew));
     return error;
 }
 
@@ -158,8 +160,22 @@ static const struct {
     { "merge", sample_merge }, { "take", sample_take },
 };
 
+/* Whether a cup's samples pass a syringe filter; those of a cup that has all its readings are another's then. */
+static int sample_filter(struct request *request, struct brew *brew, const json_t *filtered, struct why *why)
+{
+    struct stations *stations = request->control->stations;
+
+    if (!json_is_boolean(filtered))
+        return why_set(why, -EINVAL, "\"filtered\" is true or false");
+    if (!brew)
+        return why_set(why, -EINVAL, "\"brew\" is missing: the cup whose sample is filtered or not");
+    strength_filter(stations, brew, json_is_true(filtered), request->now);
+    return brew->sample_count < stations->replicates ? strength_sample(stations, brew, why) : 0;
+}
+
 int control_sample(struct request *request, struct why *why)
 {
+    const json_t *filtered = json_object_get(request->json, "filtered");
     struct brew *brew;
     const char *how;
     int error;
@@ -171,6 +187,8 @@ int control_sample(struct request *request, struct why *why)
     if ((error = how ? need_brew(request, &brew, why) : brew_under(request, "brew", &brew, why)) != 0)
         return error;
     control_put_brew(request, brew);
+    if (!how && filtered)
+        return sample_filter(request, brew, filtered, why);
     if (!how)
         return strength_sample(request->control->stations, brew, why);
     for (size_t i = 0; i < sizeof sample_orders / sizeof *sample_orders; i++)

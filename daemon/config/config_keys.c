@@ -243,6 +243,18 @@ static int set_accuracy(struct config_reader *reader, const struct key *key, con
     return config_number(value, key->least, key->most, &instrument(reader)->accuracy, why);
 }
 
+static int set_corrects_temperature(struct config_reader *reader, const struct key *key, const char *value,
+                                    struct why *why)
+{
+    bool corrects = true;
+    int error = config_yes_or_no(value, &corrects, why);
+
+    (void)key;
+    if (!error)
+        instrument(reader)->follows_temperature = !corrects;
+    return error;
+}
+
 static int set_replicates(struct config_reader *reader, const struct key *key, const char *value, struct why *why)
 {
     (void)key;
@@ -287,6 +299,7 @@ static const struct key keys[] = {
     { SECTION_INSTRUMENT, "zero", set_zero, 0, 0, NULL },
     { SECTION_INSTRUMENT, "lag_ms", set_lag, 0, LAG_MOST_MS, NULL },
     { SECTION_INSTRUMENT, "accuracy", set_accuracy, 0.0001, 5, NULL },
+    { SECTION_INSTRUMENT, "corrects_temperature", set_corrects_temperature, 0, 0, NULL },
     { SECTION_STRENGTH, "replicates", set_replicates, 0, 0, NULL },
     { SECTION_STRENGTH, "strength_per_brix", set_strength_per_brix, 0.5, 1.5, NULL },
     { SECTION_STRENGTH, "filtered", set_filtered, 0, 0, NULL },

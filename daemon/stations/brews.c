@@ -66,7 +66,8 @@ struct brew *brews_begin(struct brews *brews, const char *station, uint32_t numb
     name_next(brews, time_us, brew->name);
     snprintf(brew->station, sizeof brew->station, "%s", station);
     brew->number = number;
-    brew->plan_kept = -1;
+    brew->plan_kept = brew->filtered = -1;
+    budget_clear(&brew->budget);
     measures_clear(&brew->measures);
     brew->changed = true;
     brews->all[brews->count++] = brew;
@@ -237,10 +238,10 @@ static double number_of(const json_t *json)
 
 json_t *sample_save(const struct sample *sample)
 {
-    return json_pack("[f,o,I,I,o,f,i,b,b,f,s,s,f]", sample->strength_pct, number_or_null(sample->resolution_pct),
+    return json_pack("[f,o,I,I,o,f,i,b,b,f,s,s,f,f]", sample->strength_pct, number_or_null(sample->resolution_pct),
                      (json_int_t)sample->seq, (json_int_t)sample->at_us, number_or_null(sample->sample_c),
                      sample->shown_pct, sample->instrument, sample->said, sample->suspect, sample->chance,
-                     sample->likely, sample->other, sample->other_chance);
+                     sample->likely, sample->other, sample->other_chance, sample->temperature_u_pct);
 }
 
 /* A newer build reads what an older one kept: then the later fields are missing. */
@@ -264,10 +265,38 @@ bool sample_load(const json_t *json, struct sample *out)
         .suspect = json_is_true(json_array_get(json, 8)),
         .chance = json_array_size(json) > 9 ? number_of(json_array_get(json, 9)) : 1,
         .other_chance = json_array_size(json) > 12 ? number_of(json_array_get(json, 12)) : 0,
+        .temperature_u_pct = json_array_size(json) > 13 ? number_of(json_array_get(json, 13)) : 0,
     };
     snprintf(out->likely, sizeof out->likely, "%s", likely ? likely : "");
     snprintf(out->other, sizeof out->other, "%s", other ? other : "");
     return true;
+}
+
+static json_t *save_budget(const struct budget *budget)
+{
+    json_t *parts = json_object();
+
+    for (int part = 0; part < BUDGET_PARTS; part++)
+        if (budget->u[part] > 0)
+            json_object_set_new(parts, budget_part_name((enum budget_part)part),
+                                json_pack("[f,o]", budget->u[part], number_or_null(budget->freedom[part])));
+    return parts;
+}
+
+static void load_budget(struct budget *budget, json_t *json)
+{
+    const char *name;
+    json_t *one;
+    int part;
+
+    budget_clear(budget);
+    json_object_foreach(json, name,
+                        one) if ((part = budget_part_find(name)) >= 0 && number_of(json_array_get(one, 0)) > 0)
+    {
+        budget->u[part] = number_of(json_array_get(one, 0));
+        if (number_of(json_array_get(one, 1)) > 0)
+            budget->freedom[part] = number_of(json_array_get(one, 1));
+    }
 }
 
 json_t *brew_save(const struct brew *brew)
@@ -292,12 +321,12 @@ json_t *brew_save(const struct brew *brew)
                                                 (json_int_t)brew->timeline.stage[i].at_us,
                                                 (json_int_t)brew->timeline.stage[i].u_us,
                                                 brew->timeline.stage[i].by == BY_OPERATOR));
-    return json_pack("{s:s,s:s,s:I,s:b,s:b,s:b,s:I,s:I,s:o,s:o,s:o,s:i,s:o,s:O*}", "brew", brew->name, "station",
-                     brew->station, "number", (json_int_t)brew->number, "ended", brew->ended, "discarded",
-                     brew->discarded, "strength_entered", brew->strength_entered, "began_us",
-                     (json_int_t)brew->began_us, "ended_us", (json_int_t)brew->ended_us, "measures", measures,
-                     "samples", samples, "stages", stages, "plan_kept", brew->plan_kept, "questions", questions, "plan",
-                     brew->plan);
+    return json_pack("{s:s,s:s,s:I,s:b,s:b,s:b,s:i,s:o,s:I,s:I,s:o,s:o,s:o,s:i,s:o,s:O*}", "brew", brew->name,
+                     "station", brew->station, "number", (json_int_t)brew->number, "ended", brew->ended, "discarded",
+                     brew->discarded, "strength_entered", brew->strength_entered, "filtered", brew->filtered, "budget",
+                     save_budget(&brew->budget), "began_us", (json_int_t)brew->began_us, "ended_us",
+                     (json_int_t)brew->ended_us, "measures", measures, "samples", samples, "stages", stages,
+                     "plan_kept", brew->plan_kept, "questions", questions, "plan", brew->plan);
 }
 
 static void load_lists(struct brew *brew, const json_t *json)
@@ -363,6 +392,9 @@ struct brew *brew_load(const json_t *json)
     brew->ended = json_is_true(json_object_get(json, "ended"));
     brew->discarded = json_is_true(json_object_get(json, "discarded"));
     brew->strength_entered = json_is_true(json_object_get(json, "strength_entered"));
+    brew->filtered =
+        json_object_get(json, "filtered") ? (int)json_integer_value(json_object_get(json, "filtered")) : -1;
+    load_budget(&brew->budget, json_object_get(json, "budget"));
     brew->began_us = json_integer_value(json_object_get(json, "began_us"));
     brew->ended_us = json_integer_value(json_object_get(json, "ended_us"));
     brew->plan_kept = plan_kept ? (int)json_integer_value(plan_kept) : -1;

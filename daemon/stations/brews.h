@@ -8,6 +8,7 @@
 #include <stdbool.h>
 #include <stdint.h>
 
+#include "poise/budget.h"
 #include "poise/messages.h"
 #include "poise/stages.h"
 #include "poise/timeline.h"
@@ -27,6 +28,7 @@ struct sample {
     uint64_t seq;                             /* of the reading; 0: entered by hand */
     int64_t at_us;                            /* INT64_MAX: before the computer was restarted */
     double sample_c;                          /* NAN: not known */
+    double temperature_u_pct;                 /* what its temperature leaves unsure, where that is not corrected */
     int instrument;                           /* which refractometer: its place in struct stations */
     bool said;                                /* it is where the operator put it */
     bool suspect;                             /* far from its cup's others: left out of their mean */
@@ -40,6 +42,8 @@ struct brew {
     uint32_t number; /* the tracker's count; 0: of a tracker that is gone */
     bool ended, discarded;
     bool strength_entered;      /* by hand: readings are compared with nothing */
+    int filtered;               /* its samples passed a syringe filter: 1, 0; -1: as usual at the bench */
+    struct budget budget;       /* of its strength */
     int64_t began_us, ended_us; /* on the clock of mono_us */
     bool earlier_boot;          /* which has restarted since: its times compare with none of now */
     struct measures measures;

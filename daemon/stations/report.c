@@ -1,6 +1,8 @@
 /* Messages of the stations; see report.h. */
 #include "report.h"
 
+#include "strength.h"
+
 #include <math.h>
 #include <stdarg.h>
 #include <stdio.h>
@@ -40,7 +42,8 @@ static void report_one(struct stations *stations, const struct brew *brew, enum 
         message.measure.readings = brew->sample_count;
         for (int i = 0; i < brew->sample_count; i++)
             message.measure.reading[i] = brew->samples[i].seq;
-        message.measure.filtered = stations->filtered;
+        message.measure.filtered = strength_filtered(stations, brew);
+        message.measure.budget = brew->budget;
         message.measure.sample_c = brew->sample_count ? brew->samples[brew->sample_count - 1].sample_c : NAN;
     }
     stations->emit(stations->context, &message);

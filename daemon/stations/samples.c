@@ -14,6 +14,7 @@
 #include <string.h>
 
 const double SAMPLES_CLEAR = 0.95;
+const double SAMPLES_UNFILTERED_PCT = 0.02;
 
 enum { ACCOUNTS = 800 }; /* carried at once: more change no answer of the made-up mornings */
 
@@ -744,10 +745,14 @@ static void sum_up(struct samples *samples, int cup, double pooled_v, double poo
         out->u_blank_pct += samples->verdict[places[i]].blank_u_pct / out->used; /* one water serves them all */
         if (accuracy_pct > 0)
             out->u_accuracy_pct = fmax(out->u_accuracy_pct, accuracy_pct / sqrt(3)); /* a bound either way: 4.3.7 */
+        if (reading->unfiltered)
+            out->u_filter_pct = SAMPLES_UNFILTERED_PCT / sqrt(3);
+        out->u_temperature_pct = fmax(out->u_temperature_pct, reading->temperature_u_pct);
     }
     v = squared(out->u_repeat_pct) + squared(out->u_resolution_pct) + squared(out->u_blank_pct)
-        + squared(out->u_accuracy_pct);
+        + squared(out->u_accuracy_pct) + squared(out->u_filter_pct) + squared(out->u_temperature_pct);
     out->u_pct = sqrt(v);
+    out->repeat_freedom = pooled_freedom;
     out->freedom = v * v / (squared(squared(out->u_repeat_pct)) / pooled_freedom); /* JCGM 100, G.4.1 */
     out->coverage = gsl_cdf_tdist_Pinv(0.975, out->freedom);
 }

@@ -29,6 +29,10 @@ enum {
 /* A cup has a reading when the chance that it is right is at least so much; below it is asked. */
 extern const double SAMPLES_CLEAR;
 
+/* Fines in a sample that passed no syringe filter make it read too high, by up to so much (no source: two last digits
+ * of a hand-held refractometer).  u is that over the root of three (JCGM 100, 4.3.7), and nothing is subtracted. */
+extern const double SAMPLES_UNFILTERED_PCT;
+
 /* What the operator said of a reading. */
 enum sample_said {
     SAMPLE_OPEN,     /* nothing: to be found */
@@ -42,8 +46,10 @@ struct sample_reading {
     double shown_pct;      /* as shown: water not yet subtracted */
     double resolution_pct; /* worth of the last digit shown */
     int64_t at_us;
-    int instrument; /* 0 to SAMPLES_INSTRUMENTS - 1: which refractometer */
-    bool reset;     /* the instrument was set to zero since its reading before: drift begins again at nothing */
+    int instrument;           /* 0 to SAMPLES_INSTRUMENTS - 1: which refractometer */
+    double temperature_u_pct; /* of what its temperature does to it, where the instrument does not correct; 0: none */
+    bool unfiltered;          /* it passed no syringe filter */
+    bool reset; /* the instrument was set to zero since its reading before: drift begins again at nothing */
     enum sample_said said;
     int cup; /* with SAMPLE_OF_CUP */
 };
@@ -92,6 +98,8 @@ struct sample_strength {
     double u_resolution_pct;
     double u_blank_pct;
     double u_accuracy_pct; /* of the instrument */
+    double u_temperature_pct, u_filter_pct;
+    double repeat_freedom; /* of u_repeat_pct; the others are as good as known */
     double freedom;        /* effective degrees of freedom (Welch-Satterthwaite); INFINITY: as good as known */
     double coverage;       /* times u_pct is an interval that covers 95 % (Student's t) */
 };

@@ -59,6 +59,7 @@ struct stations {
         char name[NAME_SIZE];
         bool used;
         double accuracy_pct;               /* NAN: not known */
+        bool follows_temperature;          /* it does not correct for that of the sample */
     } refractometers[SAMPLES_INSTRUMENTS]; /* as samples know them by */
     struct moved {
         uint64_t seq;

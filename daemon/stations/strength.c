@@ -3,6 +3,7 @@
 #include "strength.h"
 
 #include <errno.h>
+#include <gsl/gsl_cdf.h>
 #include <inttypes.h>
 #include <math.h>
 #include <stdio.h>
@@ -12,7 +13,6 @@
 #include "report.h"
 #include "samples.h"
 #include "poise/brew.h"
-#include "poise/uncertainty.h"
 
 /* A blank further from zero than this would spoil the second decimal of every cup after it, were it not subtracted. */
 static const double BLANK_DRIFT_PCT = 0.02;
@@ -29,6 +29,14 @@ static const int64_t SAY_AGAIN_US = 60000000;
 /* A reading stays where it is while that is still likelier than all else together: what was answered once is not taken
  * back for a small doubt. */
 static const double STAYS = 0.5;
+
+/* Where an instrument does not correct for the sample's temperature: the index of water falls by 0.0001 a kelvin near
+ * 20 to 25 C (IAPWS R9-97), and one degree Brix is 0.00144 of it (the sucrose scale, which is meant at 20 C). */
+static const double BRIX_PER_K = 0.07, SCALE_C = 20, USUAL_STRENGTH_PER_BRIX = 0.85;
+
+/* The slope is sure to a fifth, a sample's temperature to half a kelvin; where nothing shows it, samples are as warm as
+ * the room, give or take three (common practice, no source). */
+static const double SLOPE_U = 0.2, SAMPLE_U_K = 0.5, UNKNOWN_U_K = 3;
 
 /* A strength that changes by less, and an uncertainty by a smaller share, is not worth another event. */
 static const double WORTH_PCT = 0.0005, WORTH_U = 0.1;
@@ -54,6 +62,11 @@ static void keep_blank(struct stations *stations, const struct sample *sample)
     if (stations->blank_count == LOOSE_READINGS)
         memmove(stations->blanks, stations->blanks + 1, sizeof *stations->blanks * (size_t)--stations->blank_count);
     stations->blanks[stations->blank_count++] = *sample;
+}
+
+bool strength_filtered(const struct stations *stations, const struct brew *brew)
+{
+    return brew->filtered < 0 ? stations->filtered : brew->filtered == 1;
 }
 
 /* ---- what is reported ---- */
@@ -88,7 +101,7 @@ static void report_strength(struct stations *stations, struct brew *brew, enum m
 /* ---- what a cup was before readings were moved ---- */
 
 struct before {
-    bool waited;
+    bool waited, filtered;
     int count;
     uint64_t seq[BREW_SAMPLES], suspect_seq;
 };
@@ -103,7 +116,9 @@ static uint64_t first_suspect(const struct brew *brew, int *place)
 
 static struct before as_before(const struct stations *stations, const struct brew *brew)
 {
-    struct before before = { brew_waits(brew, stations->replicates), brew->sample_count, { 0 }, 0 };
+    struct before before = { .waited = brew_waits(brew, stations->replicates),
+                             .filtered = strength_filtered(stations, brew),
+                             .count = brew->sample_count };
     int place;
 
     for (int i = 0; i < brew->sample_count; i++)
@@ -139,10 +154,10 @@ struct place {
 };
 
 struct question {
+    const struct stations *stations;
     struct samples samples;
     struct brew *cup[SAMPLES_CUPS];
     struct place place[SAMPLES_READINGS];
-    double repeat_pct;
 };
 
 /* Cups that may have readings: those that wait, those whose readings may still turn out to be another's, and those
@@ -183,6 +198,8 @@ static void ask_about_cups(struct stations *stations, struct question *question,
 
 static void ask_about(struct question *question, const struct sample *sample, struct brew *brew, int cup, bool blank)
 {
+    bool unfiltered = brew && !strength_filtered(question->stations, brew);
+
     struct samples *samples = &question->samples;
     struct sample_reading *reading = &samples->reading[samples->reading_count];
 
@@ -192,6 +209,8 @@ static void ask_about(struct question *question, const struct sample *sample, st
         .shown_pct = sample->shown_pct,
         .resolution_pct = isnan(sample->resolution_pct) ? 0 : sample->resolution_pct,
         .at_us = sample->at_us == INT64_MAX ? INT64_MIN / 4 : sample->at_us, /* before the restart, and so before all */
+        .temperature_u_pct = sample->temperature_u_pct,
+        .unfiltered = unfiltered,
         .instrument = sample->instrument,
         .cup = cup,
     };
@@ -316,25 +335,50 @@ static bool differs(const struct brew *brew, double mean_pct, double u_pct)
     return fabs(mean_pct - was_pct) > WORTH_PCT || !(fabs(u_pct - was_u_pct) < WORTH_U * was_u_pct);
 }
 
+/* Readings that only stay with their cup for lack of a better one are not in the answer's mean. */
+static void budget_of(const struct question *question, int cup, struct budget *out)
+{
+    const struct sample_strength *strength = cup >= 0 ? &question->samples.strength[cup] : NULL;
+
+    budget_clear(out);
+    if (!strength || isnan(strength->u_pct)) {
+        out->u[BUDGET_REPEAT] = fmax(question->samples.repeat_u_pct, REPEAT_PCT);
+        out->u[BUDGET_BLANK] = ZERO_U_PCT;
+        return;
+    }
+    out->u[BUDGET_REPEAT] = strength->u_repeat_pct;
+    out->freedom[BUDGET_REPEAT] = strength->repeat_freedom;
+    out->u[BUDGET_DIGIT] = strength->u_resolution_pct;
+    out->u[BUDGET_ACCURACY] = strength->u_accuracy_pct;
+    out->u[BUDGET_BLANK] = strength->u_blank_pct;
+    out->u[BUDGET_TEMPERATURE] = strength->u_temperature_pct;
+    out->u[BUDGET_FILTER] = strength->u_filter_pct;
+}
+
 /* A cup's strength from the readings that it has now; cup SAMPLES_NO_CUP: it was not asked about. */
 static void report_cup(struct stations *stations, const struct question *question, struct brew *brew,
                        const struct before *before, enum made_by by, struct moment now)
 {
     int cup = cup_of(question, brew), place;
     bool changed = false, same = same_readings(before, brew);
-    double mean_pct, u_pct = cup >= 0 ? question->samples.strength[cup].u_pct : NAN;
+    double mean_pct, u_pct;
+    struct budget budget;
     uint64_t suspect;
 
     if (cup < 0 && same)
         return;
+    same = same && (!brew->sample_count || before->filtered == strength_filtered(stations, brew));
     mean_pct = brew_strength(brew);
-    /* readings that only stay with their cup for lack of a better one are not in the answer's mean */
-    if (!isnan(mean_pct) && isnan(u_pct))
-        u_pct = hypot(fmax(question->samples.repeat_u_pct, REPEAT_PCT), ZERO_U_PCT);
+    budget_of(question, cup, &budget);
+    u_pct = budget_combined(&budget);
     if (!same && brew->sample_count > before->count)
         brew->strength_entered = false;
-    if (!brew->strength_entered && (!same || differs(brew, mean_pct, u_pct)))
+    if (!brew->strength_entered && (!same || differs(brew, mean_pct, u_pct))) {
+        budget_clear(&brew->budget);
+        if (!isnan(mean_pct))
+            brew->budget = budget;
         changed = brew_measure(brew, MEASURE_STRENGTH_PCT, mean_pct, isnan(mean_pct) ? NAN : u_pct, false);
+    }
     if (!changed && same)
         return;
     report_strength(stations, brew, same ? BY_TRACKER : by, before->waited, now);
@@ -351,6 +395,7 @@ static void settle(struct stations *stations, const struct before *before, enum 
 
     if (!question)
         return; /* the readings stay where they are, and are looked at with the next */
+    question->stations = stations;
     ask_about_cups(stations, question, before);
     ask_about_readings(stations, question);
     if (samples_assign(&question->samples) == 0)
@@ -410,11 +455,15 @@ void strength_configure(struct stations *stations, const struct config *config)
         stations->refractometers[i].accuracy_pct = NAN;
     for (int i = 0; i < config->instrument_count; i++) {
         const struct instrument_config *one = &config->instruments[i];
-        bool brix = one->quantity == QUANTITY_BRIX;
+        bool brix = one->quantity == QUANTITY_BRIX, index = one->quantity == QUANTITY_REFRACTIVE_INDEX;
+        struct refractometer *refractometer;
 
-        if ((brix || one->quantity == QUANTITY_STRENGTH) && one->accuracy > 0)
-            stations->refractometers[slot_of(stations, one->name)].accuracy_pct =
-                one->accuracy * (brix ? config->strength_per_brix : 1);
+        if (!brix && !index && one->quantity != QUANTITY_STRENGTH)
+            continue;
+        refractometer = &stations->refractometers[slot_of(stations, one->name)];
+        if (one->accuracy > 0 && !index)
+            refractometer->accuracy_pct = one->accuracy * (brix ? config->strength_per_brix : 1);
+        refractometer->follows_temperature = one->follows_temperature;
     }
 }
 
@@ -524,6 +573,23 @@ static void report_new(struct stations *stations, const struct reading *reading,
                       sample->strength_pct, where.brew->name, reading->detail, where.brew->name, where.place + 1);
 }
 
+/* What it would have shown at the temperature that the scale is meant for. */
+static void correct_temperature(const struct stations *stations, struct sample *sample)
+{
+    double factor = stations->strength_per_brix > 0 ? stations->strength_per_brix : USUAL_STRENGTH_PER_BRIX;
+    double per_k = BRIX_PER_K * factor, above_k = sample->sample_c - SCALE_C;
+
+    if (!stations->refractometers[sample->instrument].follows_temperature)
+        return;
+    if (isnan(sample->sample_c)) {
+        sample->temperature_u_pct = per_k * UNKNOWN_U_K;
+        return;
+    }
+    sample->shown_pct += per_k * above_k;
+    sample->strength_pct = sample->shown_pct;
+    sample->temperature_u_pct = hypot(per_k * SAMPLE_U_K, SLOPE_U * per_k * above_k);
+}
+
 void strength_reading(struct stations *stations, const char *instrument, const struct reading *reading, uint64_t seq,
                       struct moment now)
 {
@@ -552,6 +618,7 @@ void strength_reading(struct stations *stations, const char *instrument, const s
     stations->strength_slot = sample.instrument;
     if (!isnan(stations->sample_c) && llabs(now.mono_us - stations->sample_c_us) < SAMPLE_FRESH_US)
         sample.sample_c = stations->sample_c;
+    correct_temperature(stations, &sample);
     if (sample.shown_pct > measure_most(MEASURE_STRENGTH_PCT)) {
         stations_warn(stations, NULL, NULL, "strength-unknown", "%.2f %% cannot be the strength of a cup: not used",
                       sample.shown_pct);
@@ -570,12 +637,18 @@ void strength_enter(struct stations *stations, struct brew *brew, double strengt
                     struct moment now)
 {
     bool waited = brew_waits(brew, stations->replicates);
+    double accuracy_pct = stations->refractometers[0].accuracy_pct;
 
-    /* one look at an instrument whose zero and repeats nobody knows: as good as any single reading, never better */
+    budget_clear(&brew->budget);
     if (isnan(standard_uncertainty)) {
-        double parts[] = { REPEAT_PCT, ZERO_U_PCT, stations->refractometers[0].accuracy_pct / sqrt(3) };
-
-        standard_uncertainty = uncertainty_combined(parts, sizeof parts / sizeof *parts);
+        /* one look at an instrument whose zero and repeats nobody knows: as good as any single reading, never better */
+        brew->budget.u[BUDGET_REPEAT] = REPEAT_PCT;
+        brew->budget.u[BUDGET_BLANK] = ZERO_U_PCT;
+        brew->budget.u[BUDGET_ACCURACY] = isnan(accuracy_pct) ? 0 : accuracy_pct / sqrt(3);
+        brew->budget.u[BUDGET_FILTER] = strength_filtered(stations, brew) ? 0 : SAMPLES_UNFILTERED_PCT / sqrt(3);
+        standard_uncertainty = budget_combined(&brew->budget);
+    } else {
+        brew->budget.u[BUDGET_ACCURACY] = standard_uncertainty;
     }
     brew->strength_entered = brew->changed = true;
     brew_measure(brew, MEASURE_STRENGTH_PCT, strength_pct, standard_uncertainty, false);
@@ -839,6 +912,8 @@ static void list_one(json_t *list, const struct stations *stations, const struct
     json_object_set_new(one, "ago_s", ago_us < 0 ? json_null() : json_real((double)ago_us / 1e6));
     json_object_set_new(one, "brew", brew ? json_string(brew->name) : json_null());
     json_object_set_new(one, "number", brew ? json_integer(place + 1) : json_null());
+    if (brew)
+        json_object_set_new(one, "filtered", json_boolean(strength_filtered(stations, brew)));
     json_object_set_new(one, "instrument", json_string(stations->refractometers[sample->instrument].name));
     if (sample->likely[0])
         json_object_set_new(one, "likely", json_string(sample->likely));
@@ -862,6 +937,54 @@ json_t *strength_list(const struct stations *stations, const struct brew *brew, 
     for (int i = 0; i < stations->loose_count && !brew; i++)
         list_one(list, stations, &stations->loose[i], NULL, i, now);
     return list;
+}
+
+json_t *strength_budget(const struct brew *brew)
+{
+    struct budget budget;
+    json_t *parts, *json;
+    double freedom, u_pct;
+    bool whole = budget_of_extraction(&brew->budget, &brew->measures, &budget);
+
+    if (isnan(brew->measures.value[MEASURE_STRENGTH_PCT]))
+        return NULL;
+    if (!whole)
+        budget = brew->budget;
+    u_pct = budget_combined(&budget);
+    freedom = budget_freedom(&budget);
+    parts = json_array();
+    for (int part = 0; part < BUDGET_PARTS; part++) {
+        json_t *one;
+
+        if (!(budget.u[part] > 0))
+            continue;
+        one = json_pack("{s:s,s:s,s:f,s:f}", "part", budget_part_name((enum budget_part)part), "words",
+                        budget_part_words((enum budget_part)part), "standard_uncertainty", budget.u[part], "share",
+                        pow(budget.u[part] / u_pct, 2));
+        if (brew->budget.u[part] > 0)
+            json_object_set_new(one, "strength_u_pct", json_real(brew->budget.u[part]));
+        if (isfinite(budget.freedom[part]))
+            json_object_set_new(one, "freedom", json_real(budget.freedom[part]));
+        json_array_append_new(parts, one);
+    }
+    json = json_pack("{s:s,s:f,s:f,s:f,s:o}", "of", measure_name(whole ? MEASURE_EXTRACTION_PCT : MEASURE_STRENGTH_PCT),
+                     "value", brew->measures.value[whole ? MEASURE_EXTRACTION_PCT : MEASURE_STRENGTH_PCT],
+                     "standard_uncertainty", u_pct, "coverage",
+                     isfinite(freedom) ? gsl_cdf_tdist_Pinv(0.975, freedom) : gsl_cdf_ugaussian_Pinv(0.975), "parts",
+                     parts);
+    if (isfinite(freedom))
+        json_object_set_new(json, "freedom", json_real(freedom));
+    return json;
+}
+
+void strength_filter(struct stations *stations, struct brew *brew, bool filtered, struct moment now)
+{
+    all_before before;
+
+    look(stations, before);
+    brew->filtered = filtered;
+    brew->changed = true;
+    settle(stations, before, BY_OPERATOR, now);
 }
 
 int strength_sample(struct stations *stations, const struct brew *brew, struct why *why)

@@ -51,6 +51,15 @@ struct brew *strength_owner(struct stations *stations, uint64_t seq);
  * that is asked also "likely", "other" and "other_chance". */
 json_t *strength_list(const struct stations *stations, const struct brew *brew, struct moment now);
 
+/* Whether its samples passed a syringe filter: as the operator said of this brew, else as usual at the bench. */
+bool strength_filtered(const struct stations *stations, const struct brew *brew);
+void strength_filter(struct stations *stations, struct brew *brew, bool filtered, struct moment now);
+
+/* Where the uncertainty of its extraction (of its strength, while more is not known) comes from: {"of", "value",
+ * "standard_uncertainty", "freedom", "coverage", "parts": [{"part", "words", "standard_uncertainty", "share",
+ * "strength_u_pct", "freedom"}]}; "freedom" is left out where it is as good as known.  NULL: no strength yet. */
+json_t *strength_budget(const struct brew *brew);
+
 /* The next readings are of this brew's sample; NULL: the oldest that waits, as usual. */
 int strength_sample(struct stations *stations, const struct brew *brew, struct why *why);
 

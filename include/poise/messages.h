@@ -11,6 +11,7 @@
 #include <stddef.h>
 #include <stdint.h>
 
+#include "poise/budget.h"
 #include "poise/reading.h"
 #include "poise/stages.h"
 #include "poise/why.h"
@@ -132,7 +133,8 @@ struct message_measure {
     int readings;
     uint64_t reading[MEASURE_READINGS];
     bool filtered;
-    double sample_c; /* NAN: not known, and left out */
+    double sample_c;      /* NAN: not known, and left out */
+    struct budget budget; /* where the strength's uncertainty comes from; without any part it is left out */
 };
 
 struct message_instrument {

@@ -14,7 +14,7 @@
 
 #pragma GCC visibility push(default)
 
-enum { STORE_VERSION = 4 };
+enum { STORE_VERSION = 5 };
 
 struct store;
 

@@ -175,6 +175,16 @@ static int to_version_4(sqlite3 *database, struct why *why)
     return error ? error : run(database, store_tasting_tables, why);
 }
 
+/* 4 to 5: where the uncertainty of each strength comes from; seq is that of its measure. */
+static int to_version_5(sqlite3 *database, struct why *why)
+{
+    return run(database,
+               "CREATE TABLE strength_budget (brew_id INTEGER NOT NULL REFERENCES brew, seq INTEGER NOT NULL,"
+               " part TEXT NOT NULL, standard_uncertainty REAL NOT NULL, freedom REAL," /* NULL: as good as known */
+               " PRIMARY KEY (brew_id, seq, part)) WITHOUT ROWID",
+               why);
+}
+
 /* Views are made again with every version: they hold no data. */
 static int make_views(sqlite3 *database, struct why *why)
 {
@@ -194,7 +204,8 @@ static int make_views(sqlite3 *database, struct why *why)
 
 /* step[v] brings version v to v + 1, inside the caller's transaction. */
 static int (*const step[STORE_VERSION])(sqlite3 *database, struct why *why) = { to_version_1, to_version_2,
-                                                                                to_version_3, to_version_4 };
+                                                                                to_version_3, to_version_4,
+                                                                                to_version_5 };
 
 int store_migrate(sqlite3 *database, int from_version, struct why *why)
 {
@@ -262,16 +273,20 @@ const char *const store_statements[STATEMENT_COUNT] = {
                                  " (SELECT value, standard_uncertainty FROM measure WHERE brew_id = ?1 AND measure = ?2"
                                  " AND seq < ?3 ORDER BY seq DESC LIMIT 1) WHERE value IS ?4"
                                  " AND standard_uncertainty IS ?5) ON CONFLICT DO NOTHING",
-    /* ?6 is the list of readings as JSON: those that are new to the brew, and those it lost */
+    /* ?6 is the list of readings as JSON: those that are new to the brew or passed another filter than it was thought,
+     * and those it lost */
     [STATEMENT_ASSIGN] = "INSERT INTO assignment (bench_id, reading_seq, seq, time_us, brew_id, made_by, filtered,"
-                         " sample_c) SELECT ?1, r.value, ?2, ?3, ?4, ?5, ?7, ?8 FROM json_each(?6) r WHERE ?4 IS NOT"
-                         " (SELECT brew_id FROM assignment a WHERE a.bench_id = ?1 AND a.reading_seq = r.value"
-                         " ORDER BY a.seq DESC LIMIT 1) ON CONFLICT DO NOTHING",
+                         " sample_c) SELECT ?1, r.value, ?2, ?3, ?4, ?5, ?7, ?8 FROM json_each(?6) r WHERE NOT EXISTS"
+                         " (SELECT 1 FROM assignment a WHERE a.bench_id = ?1 AND a.reading_seq = r.value"
+                         " AND a.brew_id IS ?4 AND a.filtered IS ?7 AND a.seq = (SELECT max(l.seq) FROM assignment l"
+                         " WHERE l.bench_id = ?1 AND l.reading_seq = r.value)) ON CONFLICT DO NOTHING",
     [STATEMENT_UNASSIGN] = "INSERT INTO assignment (bench_id, reading_seq, seq, time_us, brew_id, made_by)"
                            " SELECT ?1, a.reading_seq, ?2, ?3, NULL, ?5 FROM assignment a WHERE a.brew_id = ?4"
                            " AND a.reading_seq NOT IN (SELECT value FROM json_each(?6)) AND a.seq = (SELECT max(l.seq)"
                            " FROM assignment l WHERE l.bench_id = ?1 AND l.reading_seq = a.reading_seq)"
                            " ON CONFLICT DO NOTHING",
+    [STATEMENT_BUDGET] = "INSERT INTO strength_budget (brew_id, seq, part, standard_uncertainty, freedom)"
+                         " VALUES (?1, ?2, ?3, ?4, ?5) ON CONFLICT DO NOTHING",
     [STATEMENT_NOTE] = "INSERT INTO note (brew_id, seq, time_us, text) VALUES (?1, ?2, ?3, ?4) ON CONFLICT DO NOTHING",
     [STATEMENT_INSTRUMENT_EVENT] = "INSERT INTO instrument_event (bench_id, seq, instrument, time_us, change, detail)"
                                    " VALUES (?1, ?2, ?3, ?4, ?5, ?6) ON CONFLICT DO NOTHING",

@@ -247,6 +247,25 @@ static int write_assignments(struct store *store, const struct store_event *even
     return 0;
 }
 
+static int write_budget(struct store *store, const struct message *message, int64_t brew)
+{
+    const struct budget *budget = &message->measure.budget;
+    sqlite3_stmt *statement = store->statement[STATEMENT_BUDGET];
+
+    for (int part = 0; part < BUDGET_PARTS; part++) {
+        if (!(budget->u[part] > 0))
+            continue;
+        sqlite3_bind_int64(statement, 1, brew);
+        sqlite3_bind_int64(statement, 2, (int64_t)message->common.seq);
+        store_bind_name(statement, 3, budget_part_name((enum budget_part)part));
+        bind_number(statement, 4, budget->u[part]);
+        bind_number(statement, 5, budget->freedom[part]);
+        if (store_done(statement) != 0)
+            return -1;
+    }
+    return 0;
+}
+
 static int write_gap(struct store *store, const struct store_event *event)
 {
     sqlite3_stmt *statement = store->statement[STATEMENT_GAP];
@@ -290,7 +309,9 @@ static int write_event(struct store *store, const struct store_event *event)
     case MESSAGE_MEASURE:
         if (write_measure(store, STATEMENT_MEASURE, brew, &message->common, &message->measure) != 0)
             return -1;
-        return message->measure.from_readings ? write_assignments(store, event, brew) : 0;
+        if (message->measure.from_readings && write_assignments(store, event, brew) != 0)
+            return -1;
+        return write_budget(store, message, brew);
     case MESSAGE_WARNING:
         return write_warning(store, event, brew);
     case MESSAGE_INSTRUMENT:

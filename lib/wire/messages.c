@@ -291,6 +291,31 @@ static void put_stage(struct text *text, const struct message_stage *stage)
     PUT(text, "\"");
 }
 
+static void put_budget(struct text *text, const struct budget *budget)
+{
+    bool first = true;
+
+    for (int part = 0; part < BUDGET_PARTS; part++) {
+        if (!(budget->u[part] > 0))
+            continue;
+        if (first)
+            PUT(text, ",\"budget\":{\"");
+        else
+            PUT(text, ",\"");
+        first = false;
+        put_word(text, budget_part_name((enum budget_part)part));
+        PUT(text, "\":{\"standard_uncertainty\":");
+        put_number(text, budget->u[part]);
+        if (isfinite(budget->freedom[part])) {
+            PUT(text, ",\"freedom\":");
+            put_number(text, budget->freedom[part]);
+        }
+        PUT(text, "}");
+    }
+    if (!first)
+        PUT(text, "}");
+}
+
 static void put_measure(struct text *text, const struct message_measure *measure)
 {
     put_brew_name(text, measure->brew);
@@ -320,6 +345,7 @@ static void put_measure(struct text *text, const struct message_measure *measure
         PUT(text, ",\"sample_c\":");
         put_number(text, measure->sample_c);
     }
+    put_budget(text, &measure->budget);
 }
 
 static void put_instrument(struct text *text, const struct message_instrument *instrument)

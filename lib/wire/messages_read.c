@@ -287,6 +287,35 @@ static int read_stage(json_t *json, struct message_stage *out, struct why *why)
     return 0;
 }
 
+/* Parts that are not known are a newer bench's. */
+static int read_budget(json_t *json, struct budget *out, struct why *why)
+{
+    json_t *budget = json_object_get(json, "budget"), *one;
+    const char *name;
+    int error, part;
+
+    budget_clear(out);
+    if (!budget)
+        return 0;
+    if (!json_is_object(budget))
+        return missing("budget", "an object of parts", why);
+    json_object_foreach(budget, name, one)
+    {
+        if (!json_is_object(one))
+            return missing("budget", "an object of objects", why);
+        if ((part = budget_part_find(name)) < 0)
+            continue;
+        if ((error = read_number(one, "standard_uncertainty", false, &out->u[part], why)) < 0)
+            return error;
+        if (json_object_get(one, "freedom")
+            && (error = read_number(one, "freedom", false, &out->freedom[part], why)) < 0)
+            return error;
+        if (out->u[part] < 0 || !(out->freedom[part] > 0))
+            return missing("budget", "zero or more in each uncertainty, and above zero in its freedom", why);
+    }
+    return 0;
+}
+
 /* Which readings a strength comes from, when it says so. */
 static int read_readings(json_t *json, struct message_measure *out, struct why *why)
 {
@@ -295,8 +324,8 @@ static int read_readings(json_t *json, struct message_measure *out, struct why *
     size_t i;
 
     out->sample_c = NAN;
-    if (!readings)
-        return 0;
+    if ((error = read_budget(json, &out->budget, why)) < 0 || !readings)
+        return error;
     if (!json_is_array(readings) || json_array_size(readings) > MEASURE_READINGS)
         return missing("readings", "a list of at most 12 numbers", why);
     json_array_foreach(readings, i, seq)

@@ -54,6 +54,36 @@ def test_the_store_knows_which_reading_belongs_to_which_cup(bench):
     logger.stop()
 
 
+def test_a_sample_may_pass_no_filter_and_its_budget_is_shown(bench):
+    port = bench.port("glass")
+    logger = bench.logger()
+    first, _ = two_cups(bench, port, r"pattern = (?<value>\d+\.\d+) (?<unit>%)", "accuracy = 0.03")
+    bus = bench.subscribe()
+    assert bench.run("poise-ctl", "sample", first, "--unfiltered")[0] == 0
+    port.line("0.00 %")
+    port.line("1.40 %")
+    measure = bus.wait_for(event("measure", measure="strength_pct", brew=first))
+    assert measure["filtered"] is False
+    # a bound of 0.03 either way, JCGM 100:2008, 4.3.7
+    assert abs(measure["budget"]["accuracy"]["standard_uncertainty"] - 0.03 / 3 ** 0.5) < 1e-12
+    assert abs(sum(one["standard_uncertainty"] ** 2 for one in measure["budget"].values()) ** 0.5
+               - measure["standard_uncertainty"]) < 1e-12
+    shown = bench.run("poise-ctl", "strength", first)[1]
+    assert "; unfiltered" in shown and "no syringe filter" in shown
+    # extraction 18.60 % with u of (B / D) x u(S) and the two weighings of 0.03 g: k u covers 95 %
+    assert "extraction 18.60 %, standard uncertainty" in shown and "covers 95 %" in shown
+    assert bench.run("poise-ctl", "sample", first, "--filtered")[0] == 0
+    assert bus.wait_for(event("measure", measure="strength_pct", brew=first))["filtered"] is True
+    assert "no syringe filter" not in bench.run("poise-ctl", "strength", first)[1]
+    bench.wait_query("SELECT filtered FROM assignment ORDER BY seq DESC LIMIT 1", lambda rows: rows == [{"filtered": 1}])
+    bench.wait_query("SELECT part FROM strength_budget WHERE seq = (SELECT max(seq) FROM strength_budget) ORDER BY part",
+                     lambda rows: [row["part"] for row in rows] == ["accuracy", "blank", "digit", "repeat"])
+    page = bench.run("poise-report", "brew", first)[1]
+    assert "Where extraction's uncertainty comes from" in page and "accuracy of the refractometer" in page
+    assert "Welch and Satterthwaite" in page
+    logger.stop()
+
+
 def read(bench, port, bus, value):
     """The seq of a reading that the bench took: within a second of the one before it is the same sample again."""
     while True:

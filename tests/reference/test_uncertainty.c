@@ -13,6 +13,7 @@
 #include <cmocka.h>
 
 #include "poise/brew.h"
+#include "poise/budget.h"
 #include "poise/uncertainty.h"
 
 enum { TRIALS = 200000 }; /* spread of a standard deviation from so many: 0.16 %, three of them 0.5 % */
@@ -128,12 +129,63 @@ static void total_extraction_of_a_strong_extract(void **state)
     assert_true(isnan(uncertainty_of_retained(230, 1, 199, 1, 0, 0.1)));
 }
 
+/* JCGM 100:2008, H.1.6: a gauge block; its parts 25, 9.7, 2.9 and 16.6 nm with 18, 25.6, 50 and 2 degrees of freedom
+ * combine to 32 nm with 16. */
+static void the_gauge_block_of_the_guide(void **state)
+{
+    struct budget budget;
+
+    (void)state;
+    budget_clear(&budget);
+    assert_true(budget_combined(&budget) == 0 && isinf(budget_freedom(&budget)));
+    budget.u[0] = 25;
+    budget.freedom[0] = 18;
+    budget.u[1] = 9.7;
+    budget.freedom[1] = 25.6;
+    budget.u[2] = 2.9;
+    budget.freedom[2] = 50;
+    budget.u[3] = 16.6;
+    budget.freedom[3] = 2;
+    assert_true(fabs(budget_combined(&budget) - 32) < 0.5);
+    assert_true(floor(budget_freedom(&budget)) == 16);
+}
+
+/* The parts of extraction are together what uncertainty_of_extraction has, and the weighings are their own. */
+static void the_budget_of_extraction_adds_up(void **state)
+{
+    struct budget strength, budget;
+    struct measures measures;
+
+    (void)state;
+    budget_clear(&strength);
+    measures_clear(&measures);
+    strength.u[BUDGET_REPEAT] = 0.012;
+    strength.u[BUDGET_ACCURACY] = 0.016;
+    assert_false(budget_of_extraction(&strength, &measures, &budget));
+    measures.value[MEASURE_STRENGTH_PCT] = 1.4;
+    measures.value[MEASURE_BEVERAGE_G] = 199.25;
+    measures.value[MEASURE_DOSE_G] = 15;
+    measures.standard_uncertainty[MEASURE_BEVERAGE_G] = 0.3;
+    measures.standard_uncertainty[MEASURE_DOSE_G] = 0.1;
+    assert_true(budget_of_extraction(&strength, &measures, &budget));
+    assert_true(fabs(budget_combined(&budget) - uncertainty_of_extraction(1.4, 0.02, 199.25, 0.3, 15, 0.1)) < 1e-12);
+    assert_true(fabs(budget.u[BUDGET_DOSE] - 18.596667 / 15 * 0.1) < 1e-6);
+    for (int part = 0; part < BUDGET_PARTS; part++)
+        assert_int_equal(budget_part_find(budget_part_name((enum budget_part)part)), part);
+    assert_int_equal(budget_part_find("weather"), -1);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test(the_last_digit),     cmocka_unit_test(the_mean_of_repeated_readings),
-        cmocka_unit_test(independent_parts),  cmocka_unit_test(extraction_of_an_ordinary_cup),
-        cmocka_unit_test(monte_carlo_agrees), cmocka_unit_test(total_extraction_of_a_strong_extract),
+        cmocka_unit_test(the_last_digit),
+        cmocka_unit_test(the_mean_of_repeated_readings),
+        cmocka_unit_test(independent_parts),
+        cmocka_unit_test(extraction_of_an_ordinary_cup),
+        cmocka_unit_test(monte_carlo_agrees),
+        cmocka_unit_test(total_extraction_of_a_strong_extract),
+        cmocka_unit_test(the_gauge_block_of_the_guide),
+        cmocka_unit_test(the_budget_of_extraction_adds_up),
     };
 
     return cmocka_run_group_tests(tests, NULL, NULL);

@@ -23,15 +23,97 @@ static void test_strength_makes_extraction(void **state)
     assert_float_equal(last_of(room, MEASURE_STRENGTH_PCT), 1.41, 1e-9);
     assert_non_null(find_emitted(room, MESSAGE_STAGE, STAGE_DONE));
     /* 1.40 1.42 1.41: squares 2e-4 with 2 degrees of freedom, pooled with what is usual (0.012 with 4), over 3; the
-     * last digit 0.01/sqrt(12); and a zero that nobody read water for, 0.01 (JCGM 100, 4.2.3, 4.3.7, 5.1.2) */
+     * last digit 0.01/sqrt(12); a zero that nobody read water for, 0.01; and no syringe filter, up to 0.02 too high
+     * (JCGM 100, 4.2.3, 4.3.7, 5.1.2) */
     message = find_emitted(room, MESSAGE_MEASURE, MEASURE_STRENGTH_PCT);
     assert_float_equal(message->measure.standard_uncertainty,
-                       sqrt((4 * 0.012 * 0.012 + 2e-4) / 6 / 3 + 1e-4 / 12 + 1e-4), 1e-9);
+                       sqrt((4 * 0.012 * 0.012 + 2e-4) / 6 / 3 + 1e-4 / 12 + 1e-4 + 4e-4 / 3), 1e-9);
+    assert_float_equal(budget_combined(&message->measure.budget), message->measure.standard_uncertainty, 1e-12);
+    assert_float_equal(message->measure.budget.u[BUDGET_FILTER], 0.02 / sqrt(3), 1e-12);
+    assert_float_equal(message->measure.budget.freedom[BUDGET_REPEAT], 6, 1e-12);
     /* three are enough: the next sample has no cup */
     room->now.mono_us += 100000000;
     read_strength(room, 120, QUANTITY_STRENGTH);
     assert_null(find_emitted(room, MESSAGE_MEASURE, MEASURE_STRENGTH_PCT));
     assert_string_equal(find_emitted(room, MESSAGE_WARNING, 0)->warning.warning, "strength-unassigned");
+}
+
+static double part_of(const json_t *reply, const char *part)
+{
+    const json_t *one;
+    size_t i;
+
+    json_array_foreach(json_object_get(json_object_get(reply, "budget"), "parts"), i,
+                       one) if (strcmp(json_string_value(json_object_get(one, "part")), part)
+                                == 0) return json_real_value(json_object_get(one, "standard_uncertainty"));
+    return 0;
+}
+
+/* Whether a sample passed a filter is its own, also afterwards; the budget of its extraction follows. */
+static void test_a_filter_belongs_to_the_sample(void **state)
+{
+    struct room *room = *state;
+    char first[BREW_SIZE], second[BREW_SIZE], text[160];
+    const struct message *message;
+    json_t *reply, *budget;
+
+    brew_one(room, "left", first);
+    brew_one(room, "right", second);
+    snprintf(text, sizeof text, "{\"do\":\"sample\",\"brew\":\"%s\",\"filtered\":true}", first);
+    agrees(room, text);
+    for (int i = 0; i < 3; i++)
+        read_strength(room, 140 + i % 2, QUANTITY_STRENGTH);
+    message = find_emitted(room, MESSAGE_MEASURE, MEASURE_STRENGTH_PCT);
+    assert_string_equal(message->measure.brew, first);
+    assert_true(message->measure.filtered && message->measure.budget.u[BUDGET_FILTER] == 0);
+    room->now.mono_us += 60000000;
+    read_strength(room, 130, QUANTITY_STRENGTH);
+    message = find_emitted(room, MESSAGE_MEASURE, MEASURE_STRENGTH_PCT);
+    assert_string_equal(message->measure.brew, second);
+    assert_false(message->measure.filtered);
+    /* it was not, after all: reported again, and the next reading is still the second cup's */
+    snprintf(text, sizeof text, "{\"do\":\"sample\",\"brew\":\"%s\",\"filtered\":false}", first);
+    agrees(room, text);
+    message = find_emitted(room, MESSAGE_MEASURE, MEASURE_STRENGTH_PCT);
+    assert_string_equal(message->measure.brew, first);
+    assert_true(!message->measure.filtered && message->measure.budget.u[BUDGET_FILTER] > 0);
+    restart(room, 1, 1);
+    snprintf(text, sizeof text, "{\"do\":\"strength\",\"brew\":\"%s\"}", first);
+    reply = ask(room, text);
+    budget = json_object_get(reply, "budget");
+    assert_string_equal(json_string_value(json_object_get(budget, "of")), "extraction_pct");
+    assert_float_equal(part_of(reply, "filter"), 0.02 / sqrt(3) * 199.25 / 15, 1e-9);
+    assert_float_equal(part_of(reply, "dose"), (1.40 + 0.01 / 3) * 199.25 / 225 * 0.0288675, 1e-6);
+    assert_true(json_real_value(json_object_get(budget, "coverage")) > 1.96);
+    assert_true(json_is_false(json_object_get(json_array_get(json_object_get(reply, "readings"), 0), "filtered")));
+    json_decref(reply);
+    refuses(room, "{\"do\":\"sample\",\"filtered\":true}", "brew");
+}
+
+/* A refractometer that does not correct: its reading is referred to 20 C where it shows the sample's temperature (0.07
+ * Brix a kelvin, from the index of water), and the part for it is wider where it does not. */
+static void test_a_warm_sample_is_corrected(void **state)
+{
+    struct room *room = *state;
+    char name[BREW_SIZE], text[120];
+    struct reading warm = { .quantity = QUANTITY_TEMPERATURE, .value = { 250, -1 }, .resolution = 0.1 };
+    const struct message *message;
+
+    for (int i = 0; i < SAMPLES_INSTRUMENTS; i++)
+        room->stations.refractometers[i].follows_temperature = true;
+    brew_one(room, "left", name);
+    read_strength(room, 140, QUANTITY_STRENGTH);
+    message = find_emitted(room, MESSAGE_MEASURE, MEASURE_STRENGTH_PCT);
+    assert_float_equal(message->measure.value, 1.40, 1e-9);
+    assert_float_equal(message->measure.budget.u[BUDGET_TEMPERATURE], 0.07 * 0.85 * 3, 1e-9);
+    brew_one(room, "right", name);
+    snprintf(text, sizeof text, "{\"do\":\"sample\",\"brew\":\"%s\"}", name);
+    agrees(room, text);
+    warm.mono_us = room->now.mono_us + 5000000;
+    strength_sample_temperature(&room->stations, &warm);
+    read_strength(room, 120, QUANTITY_STRENGTH);
+    assert_float_equal(brew_strength(brews_find(&room->stations.brews, name)), 1.20 + 5 * 0.07 * 0.85, 1e-9);
+    assert_true(brews_find(&room->stations.brews, name)->budget.u[BUDGET_TEMPERATURE] < 0.07);
 }
 
 static void test_the_oldest_cup_comes_first_and_the_operator_corrects(void **state)
@@ -263,7 +345,7 @@ static void test_a_strength_typed_in_is_no_surer_than_one_that_was_read(void **s
     agrees(room, text);
     typed = find_emitted(room, MESSAGE_MEASURE, MEASURE_STRENGTH_PCT);
     assert_true(typed->measure.standard_uncertainty > read_u);
-    assert_float_equal(typed->measure.standard_uncertainty, hypot(0.012, 0.01), 1e-12);
+    assert_float_equal(typed->measure.standard_uncertainty, sqrt(0.012 * 0.012 + 0.01 * 0.01 + 4e-4 / 3), 1e-12);
 }
 
 /* A slip of the finger is asked back once; the same again is meant, and noted. */
@@ -517,6 +599,8 @@ int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test_setup_teardown(test_strength_makes_extraction, set_up, tear_down),
+        cmocka_unit_test_setup_teardown(test_a_filter_belongs_to_the_sample, set_up, tear_down),
+        cmocka_unit_test_setup_teardown(test_a_warm_sample_is_corrected, set_up, tear_down),
         cmocka_unit_test_setup_teardown(test_the_oldest_cup_comes_first_and_the_operator_corrects, set_up, tear_down),
         cmocka_unit_test_setup_teardown(test_a_discarded_cup_gives_up_its_readings, set_up, tear_down),
         cmocka_unit_test_setup_teardown(test_any_reading_is_corrected, set_up, tear_down),

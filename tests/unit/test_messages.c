@@ -476,6 +476,44 @@ static void brews_carry_measures_and_plan(void **state)
     message_free(&back);
 }
 
+static void a_strength_says_where_its_uncertainty_comes_from(void **state)
+{
+    struct message message = a_message(MESSAGE_MEASURE), back;
+    struct why why;
+
+    (void)state;
+    strcpy(message.measure.brew, "pier-20261125-007");
+    strcpy(message.measure.station, "left");
+    message.measure.measure = MEASURE_STRENGTH_PCT;
+    message.measure.value = 1.5;
+    message.measure.standard_uncertainty = 0.625;
+    message.measure.from_readings = true;
+    message.measure.sample_c = NAN;
+    budget_clear(&message.measure.budget);
+    message.measure.budget.u[BUDGET_REPEAT] = 0.5;
+    message.measure.budget.freedom[BUDGET_REPEAT] = 6;
+    message.measure.budget.u[BUDGET_BLANK] = 0.375;
+    back = round_trip(&message, COMMON BREW "'measure':'strength_pct','value':1.5,'standard_uncertainty':0.625,"
+                                            "'by':'tracker','readings':[],'filtered':false,'budget':{'repeat':"
+                                            "{'standard_uncertainty':0.5,'freedom':6},'blank':"
+                                            "{'standard_uncertainty':0.375}}}");
+    assert_true(budget_combined(&back.measure.budget) == 0.625);
+    assert_true(back.measure.budget.freedom[BUDGET_REPEAT] == 6 && isinf(back.measure.budget.freedom[BUDGET_BLANK]));
+    message_free(&back);
+    assert_int_equal(read_text("event/pier/measure",
+                               COMMON BREW "'measure':'strength_pct','value':1.5,'standard_uncertainty':0.6,"
+                                           "'by':'tracker','budget':{'repeat':{'standard_uncertainty':-1}}}",
+                               &back, &why),
+                     -EINVAL);
+    assert_int_equal(read_text("event/pier/measure",
+                               COMMON BREW "'measure':'strength_pct','value':1.5,'standard_uncertainty':0.6,"
+                                           "'by':'tracker','budget':{'weather':{'standard_uncertainty':1}}}",
+                               &back, &why),
+                     0);
+    assert_true(budget_combined(&back.measure.budget) == 0);
+    message_free(&back);
+}
+
 static void texts_are_escaped_and_cut_between_characters(void **state)
 {
     struct message message = a_message(MESSAGE_WARNING), back;
@@ -639,6 +677,7 @@ int main(void)
         cmocka_unit_test(digits_are_found_wherever_they_stand),
         cmocka_unit_test(quick_and_general_reader_agree),
         cmocka_unit_test(brews_carry_measures_and_plan),
+        cmocka_unit_test(a_strength_says_where_its_uncertainty_comes_from),
         cmocka_unit_test(texts_are_escaped_and_cut_between_characters),
         cmocka_unit_test(a_buffer_too_small_is_said_at_any_size),
         cmocka_unit_test(topic_and_message_must_agree),

@@ -269,7 +269,7 @@ static void no_room_for_the_tables_leaves_nothing_half_made(void **state)
     assert_int_equal(status, 0);
     assert_sqlite_says(path, "SELECT count(*) FROM sqlite_schema; PRAGMA user_version", "0\n0");
     store_close(opened(path));
-    assert_sqlite_says(path, "SELECT count(*) FROM brew_summary; PRAGMA user_version", "0\n4");
+    assert_sqlite_says(path, "SELECT count(*) FROM brew_summary; PRAGMA user_version", "0\n5");
 }
 
 /* Version 1 had one scale to a station and no word for pressed dry. */
@@ -283,7 +283,7 @@ static void an_older_store_is_brought_up_to_date_with_all_in_it(void **state)
                            "CREATE VIEW brew_summary AS SELECT name AS brew FROM brew;"
                            "ALTER TABLE instrument DROP COLUMN weighs;"
                            "ALTER TABLE brew RENAME COLUMN outcome_seq TO told_seq;"
-                           "DROP TABLE tasting_entry; DROP TABLE tasting_session;"
+                           "DROP TABLE strength_budget; DROP TABLE tasting_entry; DROP TABLE tasting_session;"
                            "CREATE TABLE tasting (tasting_id, told_by_eye); CREATE TABLE tasting_sample (tasting_id);"
                            "CREATE TABLE tasting_set (tasting_id); CREATE TABLE tasting_answer (tasting_id);"
                            "CREATE TABLE tasting_remark (tasting_id); CREATE TABLE tasting_peek (tasting_id);"
@@ -292,7 +292,7 @@ static void an_older_store_is_brought_up_to_date_with_all_in_it(void **state)
     assert_sqlite_says(path,
                        "PRAGMA user_version; SELECT count(*), count(weighs) FROM instrument;"
                        "SELECT count(*), count(pressed_dry_u) FROM brew_summary",
-                       "4\n1|0\n2|0");
+                       "5\n1|0\n2|0");
     after = all_of(path);
     assert_same_store(after, before);
     free(before);
@@ -314,7 +314,45 @@ static void a_store_of_version_2_keeps_its_brew_and_its_tasting(void **state)
                        "SELECT brew, water_g FROM brew_summary; SELECT outcome_seq FROM brew;"
                        "SELECT name, distinct_by_eye FROM early_tasting;"
                        "SELECT count(*) FROM tasting_session",
-                       "4\npour,press,weigh\npier-20261125-001|230.1\n40\nround-1|1\n0");
+                       "5\npour,press,weigh\npier-20261125-001|230.1\n40\nround-1|1\n0");
+}
+
+/* Version 4 kept no budgets.  What a strength's uncertainty comes from is written with it, and that a sample passed no
+ * filter after all is a row more of its reading. */
+static void budgets_are_kept_and_a_store_of_version_4_gets_them(void **state)
+{
+    const char *path = file_named("budget.db");
+    struct message message = measure_at(7, 130, "pier-20261125-001", MEASURE_STRENGTH_PCT, 1.4);
+    struct store *store;
+
+    (void)state;
+    free(uninterrupted("budget.db"));
+    free(sqlite_says(path, "DROP TABLE strength_budget; PRAGMA user_version = 4"));
+    store = opened(path);
+    budget_clear(&message.measure.budget);
+    message.common.seq = 5000;
+    message.measure.from_readings = message.measure.filtered = true;
+    message.measure.readings = 1;
+    message.measure.reading[0] = 4711;
+    message.measure.budget.u[BUDGET_REPEAT] = 0.01;
+    message.measure.budget.freedom[BUDGET_REPEAT] = 7;
+    message.measure.budget.u[BUDGET_ACCURACY] = 0.02;
+    apply(store, &message);
+    commit(store);
+    message.common.seq++;
+    message.measure.filtered = false;
+    message.measure.budget.u[BUDGET_ACCURACY] = 0;
+    apply(store, &message);
+    commit(store);
+    message.common.seq++;
+    apply(store, &message);
+    commit(store);
+    store_close(store);
+    assert_sqlite_says(path,
+                       "PRAGMA user_version; SELECT seq, part, standard_uncertainty, freedom FROM strength_budget"
+                       " ORDER BY seq, part; SELECT reading_seq, seq, filtered FROM assignment ORDER BY seq",
+                       "5\n5000|accuracy|0.02|\n5000|repeat|0.01|7.0\n5001|repeat|0.01|7.0\n5002|repeat|0.01|7.0\n"
+                       "4711|5000|1\n4711|5001|0");
 }
 
 static void a_newer_store_is_refused_and_left_alone(void **state)
@@ -388,6 +426,7 @@ int main(void)
         cmocka_unit_test(no_room_for_the_tables_leaves_nothing_half_made),
         cmocka_unit_test(an_older_store_is_brought_up_to_date_with_all_in_it),
         cmocka_unit_test(a_store_of_version_2_keeps_its_brew_and_its_tasting),
+        cmocka_unit_test(budgets_are_kept_and_a_store_of_version_4_gets_them),
         cmocka_unit_test(a_newer_store_is_refused_and_left_alone),
         cmocka_unit_test(what_is_no_store_is_refused),
         cmocka_unit_test(a_reader_cannot_write),
