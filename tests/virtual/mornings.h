@@ -113,10 +113,10 @@ enum answer { ANSWER_RIGHT, ANSWER_ASKED, ANSWER_WRONG };
 
 struct morning_judged {
     enum answer answer[SAMPLES_READINGS];
-    bool counts[SAMPLES_READINGS];   /* it was to be found: nobody had named it */
+    bool counts[SAMPLES_READINGS];   /* nobody had named it */
     double chance[SAMPLES_READINGS]; /* morning_odds */
     bool decidable[SAMPLES_READINGS];
-    struct sample_verdict verdict[SAMPLES_READINGS]; /* with cups of the morning */
+    struct sample_verdict verdict[SAMPLES_READINGS]; /* cups counted as the morning's */
     struct sample_strength strength[MORNING_CUPS];
     bool foreign[MORNING_CUPS]; /* sure and wrong: its strength is made of a reading that is not its own */
     bool stated[MORNING_CUPS];  /* it has a strength */
@@ -128,7 +128,9 @@ enum assigner {
     ASSIGNER_BY_TURNS /* counts three to each cup in turn, water apart: what the figures are to be held against */
 };
 
-/* 0 or -ENOMEM. */
-int morning_judge(const struct morning *morning, enum assigner assigner, struct morning_judged *judged);
+/* as_it_came: each reading's answer is the one given when it came, from what was there by then, instead of the one at
+ * the end; strengths are those at the end.  0 or -ENOMEM. */
+int morning_judge(const struct morning *morning, enum assigner assigner, bool as_it_came,
+                  struct morning_judged *judged);
 
 #endif

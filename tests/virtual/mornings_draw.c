@@ -1,5 +1,5 @@
-/* Draws a morning: the cups, then the people at the refractometers.  See mornings.h.  Not for whether its readings can
- * be told apart. */
+/* Draws a morning: the cups, then the people at the refractometers.  See mornings.h.  Not for whether it
+ * can be known whose its readings are. */
 #include "mornings.h"
 
 #include <errno.h>

@@ -5,14 +5,24 @@
 #include <math.h>
 #include <stdlib.h>
 
-/* The assigner is given the cups that were not discarded; `of` counts the morning's. */
-static void ask(const struct morning *morning, struct samples *samples, int of[])
+static bool named(const struct morning *morning, int readings, int cup)
+{
+    for (int i = 0; i < readings; i++)
+        if (morning->reading[i].shown.said == SAMPLE_OF_CUP && morning->reading[i].shown.cup == cup)
+            return true;
+    return false;
+}
+
+/* The assigner is given the first so many readings, and the cups that were not discarded and were full or named by
+ * then; `of` counts the morning's cups. */
+static void ask(const struct morning *morning, int readings, int64_t now_us, struct samples *samples, int of[])
 {
     int place[MORNING_CUPS];
 
+    *samples = (struct samples){ .reading_count = readings };
     for (int i = 0; i < morning->cup_count; i++) {
         place[i] = SAMPLES_NO_CUP;
-        if (morning->cup[i].discarded)
+        if (morning->cup[i].discarded || (morning->cup[i].shown.ready_us > now_us && !named(morning, readings, i)))
             continue;
         place[i] = samples->cup_count;
         of[samples->cup_count] = i;
@@ -22,8 +32,7 @@ static void ask(const struct morning *morning, struct samples *samples, int of[]
         samples->instrument[i].accuracy_pct = morning->instrument[i].accuracy_pct;
     for (int i = MORNING_INSTRUMENTS; i < SAMPLES_INSTRUMENTS; i++)
         samples->instrument[i].accuracy_pct = NAN;
-    samples->reading_count = morning->reading_count;
-    for (int i = 0; i < morning->reading_count; i++) {
+    for (int i = 0; i < readings; i++) {
         struct sample_reading *reading = &samples->reading[i];
 
         *reading = morning->reading[i].shown;
@@ -102,26 +111,43 @@ static void judge_reading(const struct morning *morning, int reading, double cha
         judged->foreign[verdict->cup] = true;
 }
 
-int morning_judge(const struct morning *morning, enum assigner assigner, struct morning_judged *judged)
+/* The assigner's answer, the cups in it counted as the morning's. */
+static int answer(enum assigner assigner, struct samples *samples, const int of[])
+{
+    int result = 0;
+
+    if (assigner == ASSIGNER_BY_TURNS)
+        by_turns(samples);
+    else
+        result = samples_assign(samples);
+    for (int i = 0; result == 0 && i < samples->reading_count; i++) {
+        struct sample_verdict *verdict = &samples->verdict[i];
+
+        verdict->cup = verdict->cup == SAMPLES_NO_CUP ? SAMPLES_NO_CUP : of[verdict->cup];
+        verdict->other = verdict->other == SAMPLES_NO_CUP ? SAMPLES_NO_CUP : of[verdict->other];
+    }
+    return result;
+}
+
+int morning_judge(const struct morning *morning, enum assigner assigner, bool as_it_came, struct morning_judged *judged)
 {
     struct samples *samples = calloc(1, sizeof *samples);
     double chance[SAMPLES_READINGS];
     int of[SAMPLES_CUPS], result = samples ? morning_odds(morning, chance) : -ENOMEM;
 
     *judged = (struct morning_judged){ .orders_broken = 0 };
+    for (int i = 0; as_it_came && result == 0 && i < morning->reading_count; i++) {
+        ask(morning, i + 1, morning->reading[i].shown.at_us, samples, of);
+        result = answer(assigner, samples, of);
+        judged->verdict[i] = samples->verdict[i];
+    }
     if (result == 0) {
-        ask(morning, samples, of);
-        if (assigner == ASSIGNER_BY_TURNS)
-            by_turns(samples);
-        else
-            result = samples_assign(samples);
+        ask(morning, morning->reading_count, INT64_MAX, samples, of);
+        result = answer(assigner, samples, of);
     }
     for (int i = 0; result == 0 && i < morning->reading_count; i++) {
-        struct sample_verdict *verdict = &judged->verdict[i];
-
-        *verdict = samples->verdict[i];
-        verdict->cup = verdict->cup == SAMPLES_NO_CUP ? SAMPLES_NO_CUP : of[verdict->cup];
-        verdict->other = verdict->other == SAMPLES_NO_CUP ? SAMPLES_NO_CUP : of[verdict->other];
+        if (!as_it_came)
+            judged->verdict[i] = samples->verdict[i];
         judge_reading(morning, i, chance[i], judged);
     }
     for (int i = 0; result == 0 && i < samples->cup_count; i++) {

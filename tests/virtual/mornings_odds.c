@@ -118,7 +118,7 @@ static double cup_log(const struct morning *morning, const labels label, int cup
             }
             sum += fmax(plain, carried) + log1p(exp(-fabs(plain - carried)));
             if (carried > plain)
-                continue; /* it has little more to say of the cup */
+                continue; /* most of it is not of the cup alone */
             gain = variance / (variance + of_reading);
             mean += gain * (value - mean);
             variance *= 1 - gain;

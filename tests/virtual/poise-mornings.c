@@ -11,7 +11,7 @@
 struct options {
     int family; /* -1: all */
     int mornings;
-    bool unread, show;
+    bool unread, show, as_it_came;
     unsigned long seed;
     enum assigner assigner;
     double least_right, least_decidable, least_blank, least_cover, most_cover, most_wrong; /* NAN: nothing asked */
@@ -48,6 +48,7 @@ static const char usage[] =
     "                         rows only\n"
     "  --seed N --show        one morning, reading by reading (with --family, else all)\n"
     "  --by-turns             judges counting off in threes instead of the assigner, for comparison\n"
+    "  --as-it-came           judges the answer given when each reading came instead of the one at the end (slow)\n"
     "  --list                 the families\n"
     "  --least-right PCT, --least-decidable PCT, --least-blank PCT, --least-cover PCT, --most-cover PCT,\n"
     "  --most-wrong N         fail where the total has a lower share of readings right, of decidable readings right,\n"
@@ -197,7 +198,7 @@ static int play_family(int family, const struct options *options, struct row *ro
         struct morning_judged judged;
 
         if (morning_draw(&morning, family, 2ul * (unsigned long)i + options->unread) != 0
-            || morning_judge(&morning, options->assigner, &judged) != 0) {
+            || morning_judge(&morning, options->assigner, options->as_it_came, &judged) != 0) {
             fprintf(stderr, "poise-mornings: no memory for a morning\n");
             return -1;
         }
@@ -396,7 +397,7 @@ static int show(const struct options *options)
         return 2;
     }
     if (morning_draw(&morning, family, options->seed) != 0
-        || morning_judge(&morning, options->assigner, &judged) != 0) {
+        || morning_judge(&morning, options->assigner, options->as_it_came, &judged) != 0) {
         fprintf(stderr, "poise-mornings: no memory for a morning\n");
         return 1;
     }
@@ -429,6 +430,7 @@ static const struct option long_options[] = {
     { "seed", required_argument, NULL, 's' },
     { "show", no_argument, NULL, 'w' },
     { "by-turns", no_argument, NULL, 't' },
+    { "as-it-came", no_argument, NULL, 'c' },
     { "list", no_argument, NULL, 'l' },
     { "least-right", required_argument, NULL, LEAST_RIGHT },
     { "least-decidable", required_argument, NULL, LEAST_DECIDABLE },
@@ -494,6 +496,9 @@ static int take(struct options *options, int option)
         return -1;
     case 't':
         options->assigner = ASSIGNER_BY_TURNS;
+        return -1;
+    case 'c':
+        options->as_it_came = true;
         return -1;
     case 'l':
         list();
