@@ -203,12 +203,16 @@ static void save_next_tracker(struct bench *bench)
     journal_release_later(bench->journal);
 }
 
-static void add_tracked(struct message_reading *out, const struct tracker_view *view)
+static void add_tracked(struct message_reading *out, const struct station_view *view)
 {
     out->load_g = view->load_g;
     out->water_g = view->water_g;
-    out->flow_g_per_s = isnan(view->water_g) ? NAN : view->flow_g_per_s;
+    out->flow_g_per_s = view->flow_g_per_s;
     out->press_kpa = view->press_kpa;
+    out->added_g = view->added_g;
+    out->weighed_g = view->weighed_g;
+    out->tared = view->tared;
+    out->cup_left = view->cup_left;
 }
 
 int bench_reading(void *context, int instrument, const struct reading *reading, struct moment at)
@@ -218,7 +222,7 @@ int bench_reading(void *context, int instrument, const struct reading *reading, 
     const struct outlet *outlet = &bench->outlets[instrument];
     struct message *message = &bench->reading;
     size_t before = bench->pending.length;
-    struct tracker_view view;
+    struct station_view view;
     char text[MESSAGE_SIZE];
     uint64_t seq;
     int length;
@@ -238,7 +242,7 @@ int bench_reading(void *context, int instrument, const struct reading *reading, 
     message->reading.stable = reading->stable;
     memcpy(message->reading.detail, reading->detail, sizeof message->reading.detail);
     source_reading(&bench->stations, &outlet->source, reading, seq, at);
-    if ((message->reading.tracked = source_view(&bench->stations, &outlet->source, reading, &view)))
+    if ((message->reading.tracked = source_view(&bench->stations, &outlet->source, reading, at.mono_us, &view)))
         add_tracked(&message->reading, &view);
     if ((length = message_write(message, text, sizeof text)) >= 0) {
         /* kept first: then nobody sees what a kill could lose */

@@ -115,9 +115,9 @@ static void write_station(const struct state_source *source, int index, struct t
     const struct tracker_config *config = &station->config.tracker;
     const struct brew *brew = station_running(source->stations, index);
     const struct brew *newest = brews_newest(&source->stations->brews, station->config.name);
-    struct tracker_view view;
+    struct station_view view;
 
-    tracker_view(station->tracker, &view);
+    station_look(source->stations, index, source->common->mono_us, &view);
     text_print(out, "{\"station\":\"%s\",\"stage\":\"%s\"", station->config.name, stage_name(view.stage));
     write_time(out, "stage_at_us", view.stage_at_us);
     write_or_null(out, "brew", brew ? brew->name : NULL);
@@ -126,6 +126,9 @@ static void write_station(const struct state_source *source, int index, struct t
     write_number_field(out, "water_g", view.water_g);
     write_number_field(out, "flow_g_per_s", view.flow_g_per_s);
     write_number_field(out, "press_kpa", view.press_kpa);
+    write_number_field(out, "added_g", view.added_g);
+    write_number_field(out, "weighed_g", view.weighed_g);
+    text_print(out, ",\"tared\":%s,\"cup_left\":%s", view.tared ? "true" : "false", view.cup_left ? "true" : "false");
     write_number_field(out, "piston_diameter_mm", config->piston_diameter_mm > 0 ? config->piston_diameter_mm : NAN);
     write_number_field(out, "press_limit_kpa", config->press_limit_kpa > 0 ? config->press_limit_kpa : NAN);
     write_brew(out, brew);

@@ -58,12 +58,12 @@ void source_reading(struct stations *stations, const struct source *source, cons
 }
 
 bool source_view(const struct stations *stations, const struct source *source, const struct reading *reading,
-                 struct tracker_view *out)
+                 int64_t now_us, struct station_view *out)
 {
     if (source->station < 0 || source->weighs_cup || reading->quantity != QUANTITY_MASS
         || (source->own != QUANTITY_NONE && source->own != QUANTITY_MASS))
         return false;
-    tracker_view(stations->all[source->station].tracker, out);
+    station_look(stations, source->station, now_us, out);
     return true;
 }
 

@@ -25,10 +25,10 @@ int source_find(const struct config *config, const char *name);
 void source_reading(struct stations *stations, const struct source *source, const struct reading *reading, uint64_t seq,
                     struct moment now);
 
-/* What the tracker knows with a reading of this source, once it has been given it; false: it is no station's own
- * scale that weighs. */
+/* What is known with a reading of this source, once the station has been given it; false: it is no station's own scale
+ * that weighs. */
 bool source_view(const struct stations *stations, const struct source *source, const struct reading *reading,
-                 struct tracker_view *out);
+                 int64_t now_us, struct station_view *out);
 
 /* Whether it belongs to a brew: one runs at its station, or is being made ready there. */
 bool source_in_brew(const struct stations *stations, const struct source *source);

@@ -15,13 +15,27 @@
 /* An order can be taken back so long: a wet hand sees at once that it hit the wrong key. */
 static const int64_t UNDO_WITHIN_US = 10000000;
 
-static void take_stage(struct stations *stations, struct brew *brew, const struct tracker_event *event)
+/* What is known to be in when a pour is marked. */
+static double water_so_far_g(const struct station *station, const struct brew *brew)
+{
+    double water_g = brew->measures.value[MEASURE_WATER_G];
+    struct tracker_view view;
+
+    if (!isnan(water_g))
+        return water_g;
+    tracker_view(station->tracker, &view);
+    return view.water_g;
+}
+
+static void take_stage(struct stations *stations, struct station *station, struct brew *brew,
+                       const struct tracker_event *event)
 {
     struct staged staged = { event->stage, event->at_us, event->at_uncertainty_us,
                              event->by_operator ? BY_OPERATOR : BY_TRACKER };
 
     brew_stage(brew, &staged);
     report_stage(stations, brew, &staged);
+    pan_stage(&station->pan, &brew->timeline, water_so_far_g(station, brew));
     mark_report_times(stations, brew, staged.by);
 }
 
@@ -46,11 +60,12 @@ static void take_event(struct stations *stations, struct station *station, const
     if (!brew && event->kind == TRACKER_BEGIN) {
         if ((brew = brews_begin(&stations->brews, station->config.name, event->brew, now.time_us)))
             report_begin(stations, brew, event->at_us, by);
+        pan_brew(&station->pan, false);
     } else if (!brew) {
         if (event->kind == TRACKER_WARNING)
             stations_warn(stations, NULL, station->config.name, event->word, "%s", event->detail);
     } else if (event->kind == TRACKER_STAGE) {
-        take_stage(stations, brew, event);
+        take_stage(stations, station, brew, event);
     } else if (event->kind == TRACKER_MEASURE) {
         take_measure(stations, brew, event);
         return;
@@ -61,8 +76,10 @@ static void take_event(struct stations *stations, struct station *station, const
         report_question(stations, brew, event->word, event->measure, event->detail);
     } else if (event->kind == TRACKER_END && !brew->ended) {
         report_end(stations, brew, event->at_us, by);
+        pan_brew(&station->pan, true);
     } else if (event->kind == TRACKER_DISCARD && !brew->discarded) {
         report_discard(stations, brew, event->at_us, by, event->detail);
+        pan_brew(&station->pan, false);
         strength_release(stations, brew, now);
     }
     stations->state_changed = true;
@@ -78,12 +95,26 @@ static void take_events(struct stations *stations, int station, const struct tra
 
 /* ---- readings and time ---- */
 
+static void feed_pan(struct station *station, const struct reading *reading, struct moment now)
+{
+    double value = reading->status == READING_OK ? decimal_to_double(reading->value) : (double)NAN;
+    struct tracker_view view;
+
+    if (reading->quantity == QUANTITY_PRESSURE)
+        pan_gauge(&station->pan, now.mono_us, value);
+    if (reading->quantity != QUANTITY_MASS)
+        return;
+    tracker_view(station->tracker, &view);
+    pan_reading(&station->pan, now.mono_us, value, reading->stable, view.load_g);
+}
+
 static void feed(struct stations *stations, int station, const struct reading *reading, struct moment now)
 {
     struct tracker_events events;
 
     events.count = 0;
     tracker_reading(stations->all[station].tracker, reading, &events);
+    feed_pan(&stations->all[station], reading, now);
     if (events.count)
         take_events(stations, station, &events, now);
 }
@@ -164,6 +195,64 @@ int64_t stations_deadline(const struct stations *stations)
             first_us = deadline_us;
     }
     return first_us;
+}
+
+/* ---- what a screen shows ---- */
+
+static int64_t first_water_us(const struct brew *brew)
+{
+    for (int i = 0; brew && i < brew->timeline.count; i++)
+        if (brew->timeline.stage[i].stage == STAGE_BLOOM || brew->timeline.stage[i].stage == STAGE_POUR)
+            return brew->timeline.stage[i].at_us;
+    return 0;
+}
+
+static bool pours_by_mark(const struct brew *brew)
+{
+    const struct staged *newest = brew && brew->timeline.count ? &brew->timeline.stage[brew->timeline.count - 1] : NULL;
+
+    return newest && newest->by == BY_OPERATOR && (newest->stage == STAGE_BLOOM || newest->stage == STAGE_POUR);
+}
+
+static void look_at_brew(const struct station *station, const struct brew *brew, const struct tracker_view *view,
+                         int64_t now_us, struct station_view *out)
+{
+    const struct pan *pan = &station->pan;
+    bool marked = pours_by_mark(brew);
+
+    out->water_g = marked ? pan_water_g(pan) : view->water_g;
+    if (isnan(out->water_g) && out->stage >= STAGE_BLOOM)
+        out->water_g = brew->measures.value[MEASURE_WATER_G];
+    if (isnan(out->water_g) && out->stage >= STAGE_BLOOM)
+        out->water_g = pan_water_g(pan);
+    out->flow_g_per_s = isnan(out->water_g) ? (double)NAN : marked ? pan_flow_g_per_s(pan) : view->flow_g_per_s;
+    if (out->stage != STAGE_PRESS)
+        return;
+    out->press_kpa = pan_gauge_kpa(pan, now_us);
+    if (isnan(out->press_kpa))
+        out->press_kpa = view->press_kpa;
+    if (isnan(out->press_kpa) && station->config.tracker.piston_diameter_mm > 0)
+        out->press_kpa = press_pressure_kpa(pan_pressed_g(pan), station->config.tracker.piston_diameter_mm);
+}
+
+void station_look(const struct stations *stations, int station, int64_t now_us, struct station_view *out)
+{
+    const struct station *one = &stations->all[station];
+    const struct brew *brew = station_running(stations, station);
+    struct tracker_view view;
+
+    tracker_view(one->tracker, &view);
+    *out = (struct station_view){ .stage = view.stage, .stage_at_us = view.stage_at_us, .load_g = view.load_g };
+    out->first_water_us = view.first_water_us ? view.first_water_us : first_water_us(brew);
+    out->water_g = out->flow_g_per_s = out->press_kpa = out->added_g = out->weighed_g = NAN;
+    if (brew)
+        look_at_brew(one, brew, &view, now_us, out);
+    if (view.stage >= STAGE_BLOOM && view.stage < STAGE_STRENGTH)
+        return;
+    out->added_g = pan_added_g(&one->pan);
+    out->weighed_g = pan_weighed_g(&one->pan);
+    out->tared = pan_tared(&one->pan);
+    out->cup_left = one->pan.cup_left;
 }
 
 /* ---- the operator ---- */

@@ -28,6 +28,22 @@ void stations_tare_ordered(struct stations *stations, int station, struct moment
 void stations_time(struct stations *stations, struct moment now);
 int64_t stations_deadline(const struct stations *stations);
 
+/* A station as a screen shows it: with each reading, and in the state.  What the tracker knows counts; until it knows,
+ * what the scale gained since a mark, a tare or a cup was set down.  NAN: not known. */
+struct station_view {
+    enum stage stage;
+    int64_t stage_at_us, first_water_us; /* 0: not yet */
+    double load_g;                       /* all that stands on the scale, tares added back */
+    double water_g;                      /* in a brew: in so far; of a pour that was marked by hand from its mark on */
+    double flow_g_per_s;                 /* in a brew with water: of the pour now */
+    double press_kpa;                    /* now, while pressing */
+    double added_g;                      /* before the water: since the tare, or since something heavy was set down */
+    double weighed_g;                    /* before the water: added and then tared away */
+    bool tared;                          /* before the water: something stands there and was tared away */
+    bool cup_left;                       /* the last brew has ended and its cup stands there still */
+};
+void station_look(const struct stations *stations, int station, int64_t now_us, struct station_view *out);
+
 /* ---- the operator; 0, or -EINVAL with a sentence ---- */
 
 int station_mark(struct stations *stations, int station, enum stage stage, int64_t at_us, struct moment now,

@@ -29,6 +29,7 @@ static int station_make(struct station *station, const struct station_config *co
         return why_set(why, -ENOMEM, "station %s: out of memory", config->name);
     station->config = *config;
     tracker_begin(station->tracker, &config->tracker);
+    pan_begin(&station->pan);
     return 0;
 }
 

@@ -12,7 +12,7 @@ static const char station_key[] = "station/";
 static const char brew_key[] = "brew/";
 static const char bench_key[] = "bench";
 
-/* In front of the tracker's bytes.  They mean something only to the same build, in the same boot, on
+/* In front of the tracker's bytes, with what the pan saw.  They mean something only to the same build, in the same boot, on
  * a clock of the same pace. */
 struct saved_station {
     char build[48];
@@ -21,6 +21,7 @@ struct saved_station {
     int64_t mono_us;
     double rate;
     char boot[40];
+    struct pan pan;
 };
 
 typedef void keep_function(void *context, const char *key, const void *data, size_t length);
@@ -40,6 +41,7 @@ static void save_station(struct station *station, const struct saved_at *at, kee
     saved->mono_us = at->moment.mono_us;
     saved->rate = at->rate;
     snprintf(saved->boot, sizeof saved->boot, "%s", clock_boot());
+    saved->pan = station->pan;
     memcpy(saved + 1, station->tracker, tracker_size());
     snprintf(key, sizeof key, "%s%s", station_key, station->config.name);
     keep(context, key, saved, size);
@@ -145,12 +147,13 @@ static void load_station(struct stations *stations, const char *name, const void
     if (!(kept = malloc(saved.size)))
         return;
     memcpy(kept, (const char *)data + sizeof saved, saved.size);
-    if (!tracker_sound(kept)) {
+    if (!tracker_sound(kept) || !pan_sound(&saved.pan)) {
         free(kept);
         return;
     }
     free(station->tracker);
     station->tracker = kept;
+    station->pan = saved.pan;
     tracker_configure(station->tracker, &station->config.tracker, NULL);
     station->saved_seq = saved.seq;
     station->restored = true;
@@ -276,6 +279,7 @@ static void check_restored(struct stations *stations)
         if (view.brew == 0 || brews_numbered(&stations->brews, station->config.name, view.brew))
             continue;
         tracker_begin(station->tracker, &station->config.tracker);
+        pan_begin(&station->pan);
         station->restored = false;
         station->saved_seq = 0;
     }

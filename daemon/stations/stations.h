@@ -9,6 +9,7 @@
 #include <stdint.h>
 
 #include "brews.h"
+#include "pan.h"
 #include "samples.h"
 #include "config/config.h"
 #include "poise/clock.h"
@@ -33,6 +34,7 @@ struct order_given {
 struct station {
     struct station_config config;
     struct tracker *tracker;
+    struct pan pan;
     uint64_t saved_seq;     /* restored from: readings after it are fed again */
     bool restored, changed; /* changed: since it was last kept */
     struct order_given given;

@@ -85,13 +85,17 @@ struct message_reading {
     int stable;                       /* 1, 0, -1: true, false, null */
     char detail[READING_DETAIL_SIZE]; /* what is to be known of it; mostly empty: then the field is left out */
     bool weighs_cup;                  /* a station's second scale; else the field is left out */
-    /* Of a station's own scale: what the tracker knows with this reading.  Each is left out on the bus while it is not
+    /* Of a station's own scale: what is known with this reading.  Each is left out on the bus while it is not
      * known; when read, then it is NAN.  Under an overload they are lower bounds. */
     bool tracked;        /* false: none of them counts */
     double load_g;       /* all that stands on the scale, tares added back */
     double water_g;      /* in a brew: poured so far */
     double flow_g_per_s; /* in a brew: of the pour now */
     double press_kpa;    /* in a brew: while pressing */
+    double added_g;      /* before the water: since the tare, or since something heavy was set down: coffee, perhaps */
+    double weighed_g;    /* before the water: added and then tared away: the dose, perhaps */
+    bool tared;          /* before the water: something stands there and was tared away; left out when it was not */
+    bool cup_left;       /* the last brew has ended and its cup stands there still; else left out */
 };
 
 struct message_brew {

@@ -198,6 +198,12 @@ static void put_tracked(struct text *text, const struct message_reading *reading
     put_rounded(text, ",\"water_g\":", reading->water_g, 3);
     put_rounded(text, ",\"flow_g_per_s\":", reading->flow_g_per_s, 2);
     put_rounded(text, ",\"press_kpa\":", reading->press_kpa, 2);
+    put_rounded(text, ",\"added_g\":", reading->added_g, 3);
+    put_rounded(text, ",\"weighed_g\":", reading->weighed_g, 3);
+    if (reading->tared)
+        PUT(text, ",\"tared\":true");
+    if (reading->cup_left)
+        PUT(text, ",\"cup_left\":true");
 }
 
 static void put_reading(struct text *text, const struct message_reading *reading)

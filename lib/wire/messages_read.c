@@ -182,6 +182,18 @@ static int read_tracked(json_t *json, const char *key, double *out, bool *tracke
     return error;
 }
 
+/* True, or no such field. */
+static int read_true(json_t *json, const char *key, bool *out, bool *tracked, struct why *why)
+{
+    const json_t *value = json_object_get(json, key);
+
+    if (value && !json_is_true(value))
+        return missing(key, "true, or no such field", why);
+    *out = value != NULL;
+    *tracked |= *out;
+    return 0;
+}
+
 static int read_reading(json_t *json, const char *text, size_t length, struct message_reading *out, struct why *why)
 {
     json_t *value = json_object_get(json, "value"), *unit = json_object_get(json, "unit");
@@ -196,7 +208,11 @@ static int read_reading(json_t *json, const char *text, size_t length, struct me
         || (error = read_tracked(json, "load_g", &out->load_g, &out->tracked, why)) < 0
         || (error = read_tracked(json, "water_g", &out->water_g, &out->tracked, why)) < 0
         || (error = read_tracked(json, "flow_g_per_s", &out->flow_g_per_s, &out->tracked, why)) < 0
-        || (error = read_tracked(json, "press_kpa", &out->press_kpa, &out->tracked, why)) < 0)
+        || (error = read_tracked(json, "press_kpa", &out->press_kpa, &out->tracked, why)) < 0
+        || (error = read_tracked(json, "added_g", &out->added_g, &out->tracked, why)) < 0
+        || (error = read_tracked(json, "weighed_g", &out->weighed_g, &out->tracked, why)) < 0
+        || (error = read_true(json, "tared", &out->tared, &out->tracked, why)) < 0
+        || (error = read_true(json, "cup_left", &out->cup_left, &out->tracked, why)) < 0)
         return error;
     out->status = (enum reading_status)status;
     out->quantity = json_is_string(quantity) ? quantity_find(json_string_value(quantity)) : QUANTITY_NONE;

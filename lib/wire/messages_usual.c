@@ -173,6 +173,13 @@ static void read_tracked(struct cursor *cursor, const char *field, double *out, 
     *tracked = true;
 }
 
+static void read_true(struct cursor *cursor, const char *field, bool *out)
+{
+    *out = follows(cursor, field);
+    if (*out)
+        cursor->at += strlen(field);
+}
+
 static bool topic_is(const char *topic, size_t length, const struct message *message)
 {
     char meant[TOPIC_SIZE];
@@ -208,6 +215,11 @@ bool message_read_usual(const char *topic, size_t topic_length, const char *text
     read_tracked(&cursor, ",\"water_g\":", &message.reading.water_g, &message.reading.tracked);
     read_tracked(&cursor, ",\"flow_g_per_s\":", &message.reading.flow_g_per_s, &message.reading.tracked);
     read_tracked(&cursor, ",\"press_kpa\":", &message.reading.press_kpa, &message.reading.tracked);
+    read_tracked(&cursor, ",\"added_g\":", &message.reading.added_g, &message.reading.tracked);
+    read_tracked(&cursor, ",\"weighed_g\":", &message.reading.weighed_g, &message.reading.tracked);
+    read_true(&cursor, ",\"tared\":true", &message.reading.tared);
+    read_true(&cursor, ",\"cup_left\":true", &message.reading.cup_left);
+    message.reading.tracked |= message.reading.tared || message.reading.cup_left;
     LITERAL(&cursor, "}");
     if (!cursor.good || cursor.at != cursor.end || !topic_is(topic, topic_length, &message))
         return false;

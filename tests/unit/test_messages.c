@@ -23,6 +23,7 @@
     "{'station':'left','stage':'steep','stage_at_us':4000000,"                                       \
     "'brew':'pier-20261125-007',"                                                                    \
     "'first_water_us':3000000,'load_g':520.5,'water_g':230.1,'flow_g_per_s':0.0,'press_kpa':null,"   \
+    "'added_g':null,'weighed_g':15.1,'tared':true,'cup_left':false,"                                 \
     "'piston_diameter_mm':60,'press_limit_kpa':24,'stages':[{'stage':'dose','at_us':1}],"            \
     "'measures':{'dose_g':{'value':15.02,'standard_uncertainty':0.03}},'above':['press_peak_kpa'],"  \
     "'next':{'experiment':'ferry-steep','run':4,'of':15,'replicate':1,'factors':{'steep_s':120},"    \
@@ -101,6 +102,15 @@ static const struct {
              "'value':12.3,'unit':'g','stable':null,'status':'ok',"
              "'load_g':512.25,'water_g':0,'flow_g_per_s':-0.5,'press_kpa':21.04}",
       true },
+    { "reading/pier/left-scale", "reading",
+      COMMON "'instrument':'left-scale','station':'left','quantity':'mass',"
+             "'value':12.3,'unit':'g','stable':null,'status':'ok',"
+             "'load_g':512.25,'added_g':-0.1,'weighed_g':15.04,'tared':true,'cup_left':true}",
+      true },
+    { "reading/pier/left-scale", "reading",
+      COMMON "'instrument':'left-scale','quantity':'mass',"
+             "'value':12.3,'unit':'g','stable':null,'status':'ok','tared':false}",
+      false },
     { "reading/pier/left-scale", "reading",
       COMMON "'instrument':'left-scale','quantity':'mass',"
              "'value':12.3,'unit':'g','stable':null,'status':'ok','load_g':null}",
@@ -358,12 +368,25 @@ static void readings_carry_what_the_tracker_knows(void **state)
                                                 .load_g = 512.2504,
                                                 .water_g = NAN,
                                                 .flow_g_per_s = -0.004,
-                                                .press_kpa = 21.0 };
+                                                .press_kpa = 21.0,
+                                                .added_g = NAN,
+                                                .weighed_g = NAN };
     back = round_trip(&message, COMMON "'instrument':'left-scale','station':'left','quantity':'mass','value':12.3,"
                                        "'unit':'g','stable':null,'status':'ok','load_g':512.25,'flow_g_per_s':0,"
                                        "'press_kpa':21}");
     assert_true(back.reading.tracked && back.reading.load_g == 512.25 && back.reading.press_kpa == 21);
     assert_true(isnan(back.reading.water_g) && back.reading.flow_g_per_s == 0);
+    assert_true(isnan(back.reading.added_g) && !back.reading.tared && !back.reading.cup_left);
+    message_free(&back);
+    message.reading.flow_g_per_s = message.reading.press_kpa = NAN;
+    message.reading.added_g = 0.25;
+    message.reading.weighed_g = 15.0402;
+    message.reading.tared = message.reading.cup_left = true;
+    back = round_trip(&message, COMMON "'instrument':'left-scale','station':'left','quantity':'mass','value':12.3,"
+                                       "'unit':'g','stable':null,'status':'ok','load_g':512.25,'added_g':0.25,"
+                                       "'weighed_g':15.04,'tared':true,'cup_left':true}");
+    assert_true(back.reading.added_g == 0.25 && back.reading.weighed_g == 15.04);
+    assert_true(back.reading.tared && back.reading.cup_left);
     message_free(&back);
     message.reading.tracked = false;
     back = round_trip(&message, COMMON "'instrument':'left-scale','station':'left','quantity':'mass','value':12.3,"
