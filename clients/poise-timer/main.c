@@ -524,7 +524,8 @@ static int run(struct timer *timer)
         if (timer->beeps > 0 && next_us > timer->beep_us)
             next_us = timer->beep_us;
         if (event == CLIENT_INPUT || event == -EINTR || event == CLIENT_GONE || event == CLIENT_FOUND
-            || (event == CLIENT_MESSAGE && message.kind != MESSAGE_READING && !timer->plain))
+            || (event == CLIENT_MESSAGE && message.kind != MESSAGE_READING && message.kind != MESSAGE_STAGE
+                && !timer->plain)) /* behind stages comes the state that shows them */
             next_us = clock_world_now().mono_us;
     }
     return error;

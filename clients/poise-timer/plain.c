@@ -130,8 +130,8 @@ static int taken_back(const struct view_station *station, struct plain_stages *s
         enum stage stage = stages->said[said].stage;
         int now = 0, before = 0;
 
-        for (int k = 0; k < station->stage_count; k++)
-            now += station->stages[k].stage == stage;
+        for (int k = 0; k < station->timeline.count; k++)
+            now += station->timeline.stage[k].stage == stage;
         for (int k = 0; k <= said; k++)
             before += stages->said[k].stage == stage;
         if (before <= now)
@@ -159,9 +159,9 @@ char *plain_settled(const struct view *model, int i, int64_t local_us, bool at_o
                  stage_name((enum stage)stage));
         return out;
     }
-    for (int k = 0; k < station->stage_count && k < VIEW_STAGES; k++) {
-        int64_t at_us = station->stages[k].at_us;
-        bool known = k < stages->said_count && stages->said[k].stage == station->stages[k].stage;
+    for (int k = 0; k < station->timeline.count && k < TIMELINE_STAGES; k++) {
+        int64_t at_us = station->timeline.stage[k].at_us;
+        bool known = k < stages->said_count && stages->said[k].stage == station->timeline.stage[k].stage;
         double moved_s = known ? (double)(at_us - stages->said[k].at_us) / 1e6 : 0;
         size_t length;
 
@@ -170,17 +170,18 @@ char *plain_settled(const struct view *model, int i, int64_t local_us, bool at_o
         length = clock_words(model->time_us + at_us - model->bench_us, out);
         if (known) {
             snprintf(out + length, PLAIN_SIZE - length, "%s brew %s corrected: %s began %.1f s %s", station->name,
-                     words_brew(stages->brew), stage_name(station->stages[k].stage), fabs(moved_s),
+                     words_brew(stages->brew), stage_name(station->timeline.stage[k].stage), fabs(moved_s),
                      moved_s < 0 ? "earlier" : "later");
         } else {
             snprintf(out + length, PLAIN_SIZE - length, "%s brew %s %s begins", station->name, words_brew(stages->brew),
-                     stage_name(station->stages[k].stage));
-            memmove(&stages->said[k + 1], &stages->said[k],
-                    sizeof stages->said[0]
-                        * (size_t)((stages->said_count < VIEW_STAGES ? stages->said_count : VIEW_STAGES - 1) - k));
-            stages->said_count += stages->said_count < VIEW_STAGES;
+                     stage_name(station->timeline.stage[k].stage));
+            memmove(
+                &stages->said[k + 1], &stages->said[k],
+                sizeof stages->said[0]
+                    * (size_t)((stages->said_count < TIMELINE_STAGES ? stages->said_count : TIMELINE_STAGES - 1) - k));
+            stages->said_count += stages->said_count < TIMELINE_STAGES;
         }
-        stages->said[k].stage = station->stages[k].stage;
+        stages->said[k].stage = station->timeline.stage[k].stage;
         stages->said[k].at_us = at_us;
         return out;
     }

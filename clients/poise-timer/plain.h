@@ -22,7 +22,7 @@ struct plain_stages {
     struct {
         enum stage stage;
         int64_t at_us;
-    } said[VIEW_STAGES];
+    } said[TIMELINE_STAGES];
     int said_count;
     int64_t heard_us; /* when the last stage came; 0: nothing is to be said */
 };

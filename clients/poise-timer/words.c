@@ -32,7 +32,7 @@ const char *words_brew(const char *brew)
 
 char *words_numbers(const struct view *model, const struct view_station *station, int64_t now_us, bool all, char *out)
 {
-    double water_g = station_water_g(station), flow = station_flow_g_per_s(station, now_us);
+    double water_g = station->seen.water_g, flow = station->seen.flow_g_per_s;
     bool pours = station->stage == STAGE_BLOOM || station->stage == STAGE_POUR;
     bool steeps = station->stage >= STAGE_STEEP && station->stage <= STAGE_SETTLE;
     double peak_kpa = station->measures.value[MEASURE_PRESS_PEAK_KPA];

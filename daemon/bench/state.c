@@ -62,6 +62,12 @@ static void write_number_field(struct text *out, const char *key, double value)
     text_number(out, value);
 }
 
+/* As readings have it: thousandths of a gram, hundredths of the rest. */
+static void write_seen(struct text *out, const char *key, double value, double digits)
+{
+    write_number_field(out, key, round(value * digits) / digits);
+}
+
 /* Which of a brew's measures are lower bounds. */
 static void write_above(struct text *out, const struct brew *brew)
 {
@@ -122,12 +128,12 @@ static void write_station(const struct state_source *source, int index, struct t
     write_time(out, "stage_at_us", view.stage_at_us);
     write_or_null(out, "brew", brew ? brew->name : NULL);
     write_time(out, "first_water_us", view.first_water_us);
-    write_number_field(out, "load_g", view.load_g);
-    write_number_field(out, "water_g", view.water_g);
-    write_number_field(out, "flow_g_per_s", view.flow_g_per_s);
-    write_number_field(out, "press_kpa", view.press_kpa);
-    write_number_field(out, "added_g", view.added_g);
-    write_number_field(out, "weighed_g", view.weighed_g);
+    write_seen(out, "load_g", view.load_g, 1000);
+    write_seen(out, "water_g", view.water_g, 1000);
+    write_seen(out, "flow_g_per_s", view.flow_g_per_s, 100);
+    write_seen(out, "press_kpa", view.press_kpa, 100);
+    write_seen(out, "added_g", view.added_g, 1000);
+    write_seen(out, "weighed_g", view.weighed_g, 1000);
     text_print(out, ",\"tared\":%s,\"cup_left\":%s", view.tared ? "true" : "false", view.cup_left ? "true" : "false");
     write_number_field(out, "piston_diameter_mm", config->piston_diameter_mm > 0 ? config->piston_diameter_mm : NAN);
     write_number_field(out, "press_limit_kpa", config->press_limit_kpa > 0 ? config->press_limit_kpa : NAN);

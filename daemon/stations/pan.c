@@ -10,6 +10,7 @@ enum {
     REST_SPAN_US = 400000, /* readings closer together than this have seen no rest */
     FLOW_US = 1000000,     /* a slope over one second: steadier than the eye, quicker than the hand */
     BEFORE_US = 500000,    /* the load just before something began is averaged over this */
+    APART_US = 20000,      /* readings that are kept; of an instrument that speaks faster the others are passed over */
     GAUGE_OLD_US = 2000000 /* a pressure instrument silent for longer shows nothing of now */
 };
 static const double REST_BAND_G = 0.3;   /* noise and settling of scales that show tenths */
@@ -124,12 +125,20 @@ static void notice_rest(struct pan *pan)
 
 /* ---- what comes in ---- */
 
+static void forget_newest(struct pan *pan)
+{
+    pan->next = (pan->next - 1 + PAN_READINGS) % PAN_READINGS;
+    pan->count--;
+}
+
 void pan_reading(struct pan *pan, int64_t at_us, double shown_g, int stable, double load_g)
 {
     assert(pan_sound(pan));
     pan->sees = !isnan(shown_g);
     if (isnan(load_g))
         return;
+    if (pan->count > 1 && at_us - recent(pan, 1)->at_us < APART_US) /* instead of the newest, which is as good as now */
+        forget_newest(pan);
     pan->recent[pan->next] = (struct pan_reading){ at_us, load_g, shown_g };
     pan->next = (pan->next + 1) % PAN_READINGS;
     pan->count += pan->count < PAN_READINGS;
@@ -169,6 +178,14 @@ static double load_before_g(const struct pan *pan, int64_t at_us, int64_t window
     return count ? sum_g / count : (double)NAN;
 }
 
+/* In at this load; without a scale, what was known when the pour was marked. */
+static double water_at_g(const struct pan *pan, double load_g)
+{
+    double more_g = load_g - pan->pour.load_g, before_g = isnan(pan->pour.water_g) ? 0 : pan->pour.water_g;
+
+    return !pan->pour.open || isnan(more_g) ? pan->pour.water_g : fmax(0, before_g + more_g);
+}
+
 static bool has_pour(const struct timeline *timeline, int64_t at_us)
 {
     for (int i = 0; i < timeline->count; i++)
@@ -188,20 +205,17 @@ void pan_stage(struct pan *pan, const struct timeline *timeline, double water_g)
     const struct staged *newest = timeline->count ? &timeline->stage[timeline->count - 1] : NULL;
     bool pours = newest && is_pour(newest->stage) && newest->by == BY_OPERATOR;
     bool was_open;
-    double load_g;
 
     if (pan->pour.at_us && !has_pour(timeline, pan->pour.at_us)) /* the mark was taken back */
         forget_pour(pan);
     was_open = pan->pour.open;
     if (was_open && !(pours && newest->at_us == pan->pour.at_us)) { /* nothing is at rest: the last reading alone */
-        load_g = load_before_g(pan, newest ? newest->at_us : INT64_MAX, 0);
-        if (!isnan(load_g - pan->pour.load_g))
-            pan->pour.water_g = fmax(0, pan->pour.water_g + load_g - pan->pour.load_g);
+        pan->pour.water_g = water_at_g(pan, load_before_g(pan, newest ? newest->at_us : INT64_MAX, 0));
         pan->pour.open = false;
     }
     if (pours && newest->at_us != pan->pour.at_us) {
         if (!was_open)
-            pan->pour.water_g = isnan(water_g) ? 0 : water_g;
+            pan->pour.water_g = water_g;
         pan->pour.load_g = load_before_g(pan, newest->at_us, was_open ? 0 : BEFORE_US);
         pan->pour.at_us = newest->at_us;
         pan->pour.open = true;
@@ -244,11 +258,7 @@ bool pan_tared(const struct pan *pan)
 
 double pan_water_g(const struct pan *pan)
 {
-    double more_g = pan->pour.open ? load_now_g(pan) - pan->pour.load_g : 0;
-
-    if (!pan->pour.at_us)
-        return NAN;
-    return isnan(more_g) ? pan->pour.water_g : fmax(0, pan->pour.water_g + more_g);
+    return water_at_g(pan, load_now_g(pan));
 }
 
 /* The least-squares slope. */

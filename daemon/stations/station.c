@@ -199,14 +199,6 @@ int64_t stations_deadline(const struct stations *stations)
 
 /* ---- what a screen shows ---- */
 
-static int64_t first_water_us(const struct brew *brew)
-{
-    for (int i = 0; brew && i < brew->timeline.count; i++)
-        if (brew->timeline.stage[i].stage == STAGE_BLOOM || brew->timeline.stage[i].stage == STAGE_POUR)
-            return brew->timeline.stage[i].at_us;
-    return 0;
-}
-
 static bool pours_by_mark(const struct brew *brew)
 {
     const struct staged *newest = brew && brew->timeline.count ? &brew->timeline.stage[brew->timeline.count - 1] : NULL;
@@ -243,7 +235,9 @@ void station_look(const struct stations *stations, int station, int64_t now_us, 
 
     tracker_view(one->tracker, &view);
     *out = (struct station_view){ .stage = view.stage, .stage_at_us = view.stage_at_us, .load_g = view.load_g };
-    out->first_water_us = view.first_water_us ? view.first_water_us : first_water_us(brew);
+    out->first_water_us = view.first_water_us;
+    if (brew && !view.first_water_us) /* marked by hand, and not seen */
+        out->first_water_us = timeline_first_water_us(&brew->timeline);
     out->water_g = out->flow_g_per_s = out->press_kpa = out->added_g = out->weighed_g = NAN;
     if (brew)
         look_at_brew(one, brew, &view, now_us, out);

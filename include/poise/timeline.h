@@ -40,6 +40,12 @@ void timeline_report(struct timeline *timeline, const struct staged *staged);
  * time: the first stage of all turned out to begin later, or there is none any more. */
 int timeline_first_to_report(const struct timeline *before, const struct timeline *after, int64_t *idle_us);
 
+/* How many stages of this kind have begun, and when the last of them did and ended; 0: not yet.  NULL: not asked. */
+int timeline_stages(const struct timeline *timeline, enum stage stage, int64_t *began_us, int64_t *ended_us);
+
+/* When its first bloom or pour began; 0: not yet. */
+int64_t timeline_first_water_us(const struct timeline *timeline);
+
 #pragma GCC visibility pop
 
 #endif

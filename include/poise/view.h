@@ -2,7 +2,8 @@
  * guide, so that a terminal and a tablet show the same.
  *
  * Pure but for view_history: no screen, no socket, no clock; local time is an argument.  A bench speaks when something
- * changes; between its messages its clock is carried on here. */
+ * changes; between its messages its clock is carried on here, and nothing else: load, water, flow and pressure are
+ * those of its last message. */
 #ifndef POISE_VIEW_H
 #define POISE_VIEW_H
 
@@ -12,31 +13,21 @@
 #include "poise/guide.h"
 #include "poise/kinetics.h"
 #include "poise/messages.h"
+#include "poise/timeline.h"
 #include "poise/why.h"
 
 #pragma GCC visibility push(default)
 
 enum {
     VIEW_STATIONS = 16, /* more than fit on any screen */
-    VIEW_STAGES = 32,   /* of one brew: two stirs and three pours are 10 */
     VIEW_WAITING = 16,
-    VIEW_READINGS = 128, /* six seconds at twenty a second: flow, and the moment before the press */
-    VIEW_WORD = 48       /* an experiment's name */
+    VIEW_WORD = 48 /* an experiment's name */
 };
 
-struct view_point {
-    int64_t mono_us;
-    double g;
-};
-
-/* What was on the scale before small things were added, as its readings show it. */
-enum rest_since { SINCE_NOTHING, SINCE_SET_DOWN, SINCE_ZERO };
-struct view_rest {
-    bool known;
-    double last_g;         /* the indication when the scale last stood still */
-    double base_g;         /* the same before small things were added ... */
-    enum rest_since since; /* ... and what had happened; SINCE_NOTHING: nothing that asks for coffee */
-    double weighed_g;      /* added, then tared away; NAN: nothing */
+/* What the bench knew with the last reading or state; NAN: not known (message_reading describes each). */
+struct view_seen {
+    double load_g, water_g, flow_g_per_s, press_kpa, added_g, weighed_g;
+    bool tared, cup_left;
 };
 
 /* The curve of the earlier cups of a run. */
@@ -52,14 +43,10 @@ struct view_station {
     char brew[BREW_SIZE];                       /* empty: none */
     int64_t first_water_us;                     /* 0: not yet */
     double piston_diameter_mm, press_limit_kpa; /* NAN or 0: not known */
-    struct {
-        enum stage stage;
-        int64_t at_us;
-    } stages[VIEW_STAGES];
-    int stage_count;
+    struct timeline timeline;                   /* of the brew under way */
+    bool correcting;                            /* a stage took back others: what follows it is still to come */
     struct measures measures;
     bool above[MEASURE_COUNT];
-    bool cup_left; /* the brew ended, and what stood there then has not been taken off */
     bool has_next;
     struct guide_run next;           /* the run under way, or else the next */
     struct guide_run brewed, before; /* the newest run seen brewing here, and the one before it; run 0: none */
@@ -74,21 +61,8 @@ struct view_station {
     enum reading_status status;
     struct decimal shown; /* its last indication ... */
     int stable;
-    int64_t shown_at_us;              /* ... and when; 0: none yet */
-    double offset_g;                  /* what tares have taken off the indication; NAN: not known */
-    double reported_load_g;           /* by the last state; NAN: it did not know */
-    double water_base_g, load_base_g; /* water poured and load at one moment; since then the scale shows */
-    double press_base_g;              /* what the scale showed just before the press */
-    struct view_point recent[VIEW_READINGS];
-    int recent_count, recent_next;
-    struct view_rest rest;
-
-    struct { /* what the bench makes of the same indication: that counts where it knows; NAN: it does not */
-        double load_g, water_g, flow_g_per_s, press_kpa;
-    } bench;
-
-    double gauge_kpa; /* a pressure instrument's last indication; NAN: none */
-    int64_t gauge_at_us;
+    int64_t shown_at_us; /* ... and when; 0: none yet */
+    struct view_seen seen;
     double slurry_c;
 };
 
@@ -142,12 +116,7 @@ int64_t view_time_us(const struct view *model, int64_t local_us);
 /* Of one station at the bench's `now_us`.  NAN: not known. */
 double station_steep_s(const struct view_station *station, int64_t now_us); /* since first water */
 double station_stage_s(const struct view_station *station, int64_t now_us); /* since the stage began */
-double station_water_g(const struct view_station *station);                 /* poured so far */
-double station_flow_g_per_s(const struct view_station *station, int64_t now_us);
-double station_press_kpa(const struct view_station *station, int64_t now_us); /* now, while pressing */
-double station_age_s(const struct view_station *station, int64_t now_us);     /* of the scale's indication */
-/* Added since something heavy was set down or the scale went to zero: coffee, perhaps.  NAN: nothing of the kind. */
-double station_added_g(const struct view_station *station, enum rest_since *since);
+double station_age_s(const struct view_station *station, int64_t now_us);   /* of the scale's indication */
 
 /* How much of what can be had a cup pressed after `steep_s` would have (0 to 1), by earlier cups; NAN: not known. */
 double station_share(const struct view_station *station, double steep_s);

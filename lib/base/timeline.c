@@ -44,3 +44,30 @@ int timeline_first_to_report(const struct timeline *before, const struct timelin
         *idle_us = old[0].at_us;
     return first > 0 ? first - 1 : 0;
 }
+
+int timeline_stages(const struct timeline *timeline, enum stage stage, int64_t *began_us, int64_t *ended_us)
+{
+    int64_t began = 0, ended = 0;
+    int count = 0;
+
+    for (int i = 0; i < timeline->count; i++) {
+        if (timeline->stage[i].stage != stage)
+            continue;
+        count++;
+        began = timeline->stage[i].at_us;
+        ended = i + 1 < timeline->count ? timeline->stage[i + 1].at_us : 0;
+    }
+    if (began_us)
+        *began_us = began;
+    if (ended_us)
+        *ended_us = ended;
+    return count;
+}
+
+int64_t timeline_first_water_us(const struct timeline *timeline)
+{
+    for (int i = 0; i < timeline->count; i++)
+        if (timeline->stage[i].stage == STAGE_BLOOM || timeline->stage[i].stage == STAGE_POUR)
+            return timeline->stage[i].at_us;
+    return 0;
+}

@@ -323,7 +323,7 @@ static void guide_before(struct guiding *guiding)
     const struct guide_state *state = guiding->state;
     const struct asked *asked = &guiding->asked;
     bool adding = state->coffee_g >= ADDING_G;
-    double coffee_g = adding || isnan(state->dose_g) ? state->coffee_g : state->dose_g;
+    double coffee_g = adding ? state->coffee_g : state->dose_g;
     enum guide_side side = side_of(coffee_g, asked->dose_g, asked->dose_within_g);
     bool weighed = !adding && state->dose_g > 0;
 

@@ -64,15 +64,14 @@ static void read_stages(json_t *list, struct view_station *station)
     json_t *entry;
     size_t place;
 
-    station->stage_count = 0;
+    station->timeline.count = 0;
     json_array_foreach(list, place, entry)
     {
         int stage = stage_find(text_of(entry, "stage"));
 
-        if (stage < 0 || station->stage_count == VIEW_STAGES)
-            continue;
-        station->stages[station->stage_count].stage = (enum stage)stage;
-        station->stages[station->stage_count++].at_us = time_of(entry, "at_us");
+        if (stage > STAGE_IDLE)
+            timeline_report(&station->timeline,
+                            &(struct staged){ .stage = (enum stage)stage, .at_us = time_of(entry, "at_us") });
     }
 }
 
@@ -104,21 +103,16 @@ static bool same_run(const struct guide_run *one, const struct guide_run *other)
     return one->run == other->run && strcmp(one->experiment, other->experiment) == 0;
 }
 
-/* The water poured and the load at the state's moment.  A pour that was marked by hand the tracker has not measured
- * yet: it goes on with what the scale has reported so far. */
-static void read_water(json_t *json, struct view_station *station)
+static void read_seen(json_t *json, struct view_seen *seen)
 {
-    bool goes_on = *station->brew && strcmp(station->brew, text_of(json, "brew")) == 0;
-    double water_g = number_of(json, "water_g"), load_g = number_of(json, "load_g");
-
-    station->reported_load_g = load_g;
-    if (isnan(water_g) && goes_on && (station->stage == STAGE_BLOOM || station->stage == STAGE_POUR)) {
-        if (isnan(load_g))
-            return;
-        water_g = station_water_g(station);
-    }
-    station->water_base_g = water_g;
-    station->load_base_g = load_g;
+    *seen = (struct view_seen){ .load_g = number_of(json, "load_g"),
+                                .water_g = number_of(json, "water_g"),
+                                .flow_g_per_s = number_of(json, "flow_g_per_s"),
+                                .press_kpa = number_of(json, "press_kpa"),
+                                .added_g = number_of(json, "added_g"),
+                                .weighed_g = number_of(json, "weighed_g"),
+                                .tared = json_is_true(json_object_get(json, "tared")),
+                                .cup_left = json_is_true(json_object_get(json, "cup_left")) };
 }
 
 static void read_station(json_t *json, struct view_station *station)
@@ -127,7 +121,8 @@ static void read_station(json_t *json, struct view_station *station)
     json_t *next = json_object_get(json, "next");
     struct why why;
 
-    read_water(json, station); /* while stage and brew are those of before */
+    read_seen(json, &station->seen);
+    station->correcting = false;
     station->stage = stage < 0 ? STAGE_IDLE : (enum stage)stage;
     station->stage_at_us = time_of(json, "stage_at_us");
     copy_text(station->brew, sizeof station->brew, text_of(json, "brew"));
@@ -135,9 +130,6 @@ static void read_station(json_t *json, struct view_station *station)
     station->piston_diameter_mm = number_of(json, "piston_diameter_mm");
     station->press_limit_kpa = number_of(json, "press_limit_kpa");
     read_stages(json_object_get(json, "stages"), station);
-    for (int i = 0; !station->first_water_us && i < station->stage_count; i++) /* marked by hand, unseen */
-        if (station->stages[i].stage == STAGE_BLOOM || station->stages[i].stage == STAGE_POUR)
-            station->first_water_us = station->stages[i].at_us;
     if (message_read_measures(json_object_get(json, "measures"), &station->measures, &why) < 0)
         measures_clear(&station->measures);
     read_above(json_object_get(json, "above"), station->above);
@@ -168,9 +160,7 @@ static void read_stations(struct view *model, json_t *list)
         if (model->stations == VIEW_STATIONS || !name_valid(name))
             continue;
         memset(station, 0, sizeof *station);
-        station->press_base_g = station->gauge_kpa = station->slurry_c = NAN;
-        station_forgets_rest(station);
-        station_hears(station, NULL);
+        station->slurry_c = NAN;
         for (int i = 0; i < known; i++)
             if (strcmp(before[i].name, name) == 0)
                 *station = before[i];
@@ -209,15 +199,12 @@ static void read_scale(json_t *json, struct view_station *station)
     copy_text(station->condition, sizeof station->condition, text_of(json, "condition"));
     if (!at_us)
         return;
-    if (at_us > station->shown_at_us) {
-        station->status = isnan(value) ? status_of(json) : READING_OK;
-        station->stable = json_is_boolean(stable) ? json_is_true(stable) : -1;
-        station->shown = tenths(value);
-        station->shown_at_us = at_us;
-    }
-    /* What tares took off: load and indication are of the same moment. */
-    if (!isnan(value) && !isnan(station->reported_load_g))
-        station->offset_g = station->reported_load_g - value;
+    if (at_us <= station->shown_at_us)
+        return;
+    station->status = isnan(value) ? status_of(json) : READING_OK;
+    station->stable = json_is_boolean(stable) ? json_is_true(stable) : -1;
+    station->shown = tenths(value);
+    station->shown_at_us = at_us;
 }
 
 static void read_instruments(struct view *model, json_t *list)
@@ -232,15 +219,6 @@ static void read_instruments(struct view *model, json_t *list)
         if (station && quantity_find(text_of(entry, "quantity")) == QUANTITY_MASS && !json_object_get(entry, "weighs"))
             read_scale(entry, station);
     }
-}
-
-/* Joined in the middle of a press: how it stood before follows from the pressure. */
-static void find_press_base(struct view_station *station, double press_kpa)
-{
-    double kpa_per_g = press_pressure_kpa(1, station->piston_diameter_mm);
-
-    if (station->stage == STAGE_PRESS && isnan(station->press_base_g) && !isnan(press_kpa) && kpa_per_g > 0)
-        station->press_base_g = decimal_to_double(station->shown) - press_kpa / kpa_per_g;
 }
 
 /* ---- the rest ---- */
@@ -267,20 +245,12 @@ static void read_waiting(struct view *model, json_t *list)
 
 void view_state(struct view *model, json_t *state)
 {
-    json_t *last = json_object_get(state, "last"), *stations = json_object_get(state, "stations"), *entry;
+    json_t *last = json_object_get(state, "last"), *stations = json_object_get(state, "stations");
     struct why why;
-    size_t place;
 
     model->heard = true;
     read_stations(model, stations);
     read_instruments(model, json_object_get(state, "instruments"));
-    json_array_foreach(stations, place, entry)
-    {
-        struct view_station *station = view_station(model, text_of(entry, "station"));
-
-        if (station)
-            find_press_base(station, number_of(entry, "press_kpa"));
-    }
     read_waiting(model, json_object_get(state, "waiting"));
     read_plan(model, json_object_get(state, "plan"));
     if (json_is_object(last)) {

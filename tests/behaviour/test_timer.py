@@ -1,13 +1,18 @@
 """poise-timer against a real poised: what it shows, what its keys do, how it takes a bench that goes away."""
-from bench import event, line_scale, station
+import re
+
+from bench import event, line_scale, reading, station
 
 SCREEN = (24, 80)
 
 
-def bench_with_a_scale(bench):
+FAST = ("--clock-rate", 20)     # for scales that have to come to rest
+
+
+def bench_with_a_scale(bench, *arguments):
     port = bench.port("left-scale")
     bench.configure(station("left", "piston_diameter_mm = 60"), line_scale("left-scale", port, station="left"))
-    daemon = bench.poised()
+    daemon = bench.poised(*arguments)
     port.wait_heard()
     return port, daemon
 
@@ -29,6 +34,25 @@ def expect_on(timer, text):
 def weigh(port, *weights):
     for weight in weights:
         port.line(f"ST,GS,{weight:+9.1f} g")
+
+
+def weigh_heard(bus, port, *weights):
+    """Each line, repeated until it is as far from the one before as scales send them; the last reading."""
+    for weight in weights:
+        weigh(port, weight)
+        first = last = bus.wait_for(reading("left-scale", value=weight))
+        while last["mono_us"] < first["mono_us"] + 50_000:
+            weigh(port, weight)
+            last = bus.wait_for(reading("left-scale", value=weight))
+    return last
+
+
+def rest(bus, port, weight):
+    """Until the scale has stood still for a second of its clock."""
+    began = weigh_heard(bus, port, weight)["mono_us"]
+    while (last := weigh_heard(bus, port, weight))["mono_us"] < began + 1_000_000:
+        pass
+    return last
 
 
 def test_timer_prints_lines_where_there_is_no_terminal(bench):
@@ -221,3 +245,44 @@ def test_timer_prints_a_stage_with_its_brew_and_once(bench):
     timer.wait_line(r"left 002 steep 0:0[3-9]")
     assert timer.output.count(b"steep begins") == 1, timer.output
     assert not [line for line in timer.output.splitlines() if b"begins" in line and b" brew " not in line]
+
+
+def test_timer_shows_the_numbers_of_the_message_and_no_others(bench):
+    """Before a brew, in a pour marked by hand, across a tare and under a press: what the timer shows is what the reading
+    carries, and the state has the same."""
+    port, _ = bench_with_a_scale(bench, *FAST)
+    bus = bench.subscribe()
+    timer = bench.start("poise-timer", "--plain")
+    timer.wait_line("Connected")
+    weigh(port, 0.0)                                # the first line after opening is dropped
+    weigh_heard(bus, port, 0.0, 0.0)
+
+    def agree(message, field, shown, unit, digits=1):
+        assert message[field] is not None, message
+        timer.wait_line(shown + re.escape(f" {message[field]:.{digits}f} {unit}"))
+        state = bench.ask(do="status")["state"]["stations"][0]
+        assert state[field] == message[field], (state, message)
+
+    rest(bus, port, 523.6)
+    rest(bus, port, 535.0)
+    last = rest(bus, port, 538.6)                   # a pause between two spoons
+    assert abs(last["added_g"] - 15.0) < 0.05 and abs(last["load_g"] - 538.6) < 0.05 and "tared" not in last
+    agree(last, "added_g", "left idle,", "g of coffee in")
+    rest(bus, port, 538.6)                          # it has been silent while the timer was read
+    weigh_heard(bus, port, 0.0)                     # tared on the scale itself
+    last = rest(bus, port, 0.0)
+    assert last["tared"] and abs(last["weighed_g"] - 15.0) < 0.05 and abs(last["load_g"] - 538.6) < 0.05
+    agree(last, "weighed_g", "left idle,", "g of coffee in")
+    assert bench.ask(do="begin")["ok"] and bench.ask(do="mark", stage="pour")["ok"]
+    for weight in (38.5, 120.0, 231.7):
+        last = rest(bus, port, weight)
+        assert abs(last["water_g"] - weight) < 0.05, last
+    agree(last, "water_g", r"left 001 pour .*,", "g of water in")
+    assert bench.ask(do="mark", stage="steep")["ok"]
+    last = rest(bus, port, 231.7)
+    assert abs(last["water_g"] - 231.7) < 0.05, last
+    assert bench.ask(do="mark", stage="press")["ok"]
+    last = rest(bus, port, 5000.0)
+    kpa = (5000.0 - 231.7) * 3.468393e-3            # on 60 mm: m g0 / A
+    assert abs(last["press_kpa"] - kpa) < 0.3, (last, kpa)
+    agree(last, "press_kpa", "left 001 press .*,", "kPa", digits=0)

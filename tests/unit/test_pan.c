@@ -210,9 +210,14 @@ static void a_pour_marked_on_a_silent_scale_counts_from_its_first_word(void **st
 {
     (void)state;
     stage(STAGE_POUR, 6.3, BY_OPERATOR, NAN);
+    assert_true(isnan(pan_water_g(&pan)));
     load(6.5, 412);
     load(6.7, 430.5);
     IS(pan_water_g(&pan), 18.5);
+    fresh(NULL);
+    stage(STAGE_POUR, 6.3, BY_OPERATOR, NAN);
+    stage(STAGE_STEEP, 30, BY_OPERATOR, NAN); /* no scale at all: nobody knows */
+    assert_true(isnan(pan_water_g(&pan)));
 }
 
 static void the_flow_is_the_slope_of_the_last_second(void **state)
@@ -256,6 +261,17 @@ static void the_cup_is_left_until_it_is_taken_off(void **state)
     assert_false(pan.cup_left);
 }
 
+/* Five hundred readings a second reach no less far back. */
+static void a_fast_instrument_rests_too(void **state)
+{
+    (void)state;
+    for (int i = 0; i < 500; i++)
+        load(6 + i / 500.0, 340);
+    for (int i = 0; i < 500; i++)
+        load(7 + i / 500.0, 354.5);
+    IS(pan_added_g(&pan), 14.5);
+}
+
 /* An overload has no value, and its load is a lower bound: no rest is seen in it. */
 static void an_overload_is_no_rest(void **state)
 {
@@ -293,6 +309,7 @@ int main(void)
         cmocka_unit_test_setup(the_flow_is_the_slope_of_the_last_second, fresh),
         cmocka_unit_test_setup(a_press_counts_from_just_before_it, fresh),
         cmocka_unit_test_setup(the_cup_is_left_until_it_is_taken_off, fresh),
+        cmocka_unit_test_setup(a_fast_instrument_rests_too, fresh),
         cmocka_unit_test_setup(an_overload_is_no_rest, fresh),
         cmocka_unit_test_setup(what_is_restored_is_checked, fresh),
     };

@@ -48,7 +48,7 @@ static void cautions_are_shown_where_they_matter(void **state)
     (void)state;
     canvas.unicode = true;
     state_at(5, "idle", "null", "400", "0");
-    scale(6, "15.0");
+    scale_knows(6, "15.0", ",'load_g':415,'added_g':15,'tared':true");
     draw(80, 24, PAGE_BENCH, 6);
     expect_on_screen("scalds");
     expect_on_screen("mains kettle");

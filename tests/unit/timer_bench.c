@@ -36,12 +36,20 @@ void say(const char *topic, double at_s, const char *format, ...)
     message_free(&message);
 }
 
-void scale(double at_s, const char *value)
+void scale_knows(double at_s, const char *value, const char *known)
 {
     say("reading/pier/left-scale", at_s,
         "'instrument':'left-scale','station':'left','quantity':'mass','value':%s,"
-        "'unit':'g','stable':null,'status':'ok'",
-        value);
+        "'unit':'g','stable':null,'status':'ok'%s",
+        value, known);
+}
+
+void scale(double at_s, const char *value)
+{
+    char known[40];
+
+    snprintf(known, sizeof known, ",'load_g':%.3f", 400 + atof(value));
+    scale_knows(at_s, value, known);
 }
 
 void stage(double at_s, const char *name, double began_s)
@@ -64,7 +72,8 @@ void state_at(double at_s, const char *name, const char *water, const char *load
         "'driver':'line','port':'p','condition':'ready','value':%s,'unit':'g','stable':true,'status':'ok',"
         "'mono_us':%lld,'rate_hz':10,'rejects':{}}],"
         "'stations':[{'station':'left','stage':'%s','stage_at_us':null,'brew':null,'first_water_us':null,"
-        "'load_g':%s,'water_g':%s,'flow_g_per_s':null,'press_kpa':null,'piston_diameter_mm':60,'press_limit_kpa':24,"
+        "'load_g':%s,'water_g':%s,'flow_g_per_s':null,'press_kpa':null,'added_g':null,'weighed_g':null,'tared':false,"
+        "'cup_left':false,'piston_diameter_mm':60,'press_limit_kpa':24,"
         "'stages':[],'measures':{},'above':[],'next':%s,'question':null}],"
         "'waiting':[{'brew':'pier-20261125-005','station':'left','have':1,'want':3,'since_us':2000000},"
         "{'brew':'pier-20261125-006','station':'left','have':0,'want':3,'since_us':null}],"
@@ -86,7 +95,7 @@ int fresh(void **state)
 
 void pour_until(double until_s)
 {
-    char value[20];
+    char value[20], known[80];
 
     state_at(5, "idle", "null", "400", "0");
     scale(9, "15.0");
@@ -97,7 +106,12 @@ void pour_until(double until_s)
     stage(9.5, "dose", 9);
     for (int tenth = 95; tenth <= 10 * until_s; tenth++) {
         snprintf(value, sizeof value, "%.1f", 15.0 + (tenth > 100 ? 2.3 * (tenth - 100) : 0));
-        scale(tenth / 10.0, value);
+        if (tenth >= 107)
+            snprintf(known, sizeof known, ",'load_g':%.1f,'water_g':%.1f,'flow_g_per_s':23", 400 + atof(value),
+                     2.3 * (tenth - 100));
+        else
+            snprintf(known, sizeof known, ",'load_g':%.1f", 400 + atof(value));
+        scale_knows(tenth / 10.0, value, known);
         if (tenth == 107)
             stage(10.7, "pour", 10);
     }

@@ -19,7 +19,9 @@ int fresh(void **state);
 /* A message of the bench's second `at_s`; ' stands for ".  Both clocks run alike here. */
 void say(const char *topic, double at_s, const char *format, ...) __attribute__((format(printf, 3, 4)));
 
-/* A reading of its scale in grams; a stage of brew 007; a state between brews, its load and indication as JSON. */
+/* A reading of its scale in grams, with what the bench knows with it (",'water_g':12.5") or that 400 g more stand
+ * there; a stage of brew 007; a state between brews, its load and indication as JSON. */
+void scale_knows(double at_s, const char *value, const char *known);
 void scale(double at_s, const char *value);
 void stage(double at_s, const char *name, double began_s);
 void state_at(double at_s, const char *name, const char *water, const char *load, const char *shown);
