@@ -12,8 +12,8 @@ static const char station_key[] = "station/";
 static const char brew_key[] = "brew/";
 static const char bench_key[] = "bench";
 
-/* In front of the tracker's bytes, with what the pan saw.  They mean something only to the same build, in the same boot, on
- * a clock of the same pace. */
+/* In front of the tracker's bytes, with what the pan saw.  They mean something only to the same build, in the same
+ * boot, on a clock of the same pace. */
 struct saved_station {
     char build[48];
     uint32_t layout, size;
