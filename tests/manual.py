@@ -35,11 +35,16 @@ def wrong():
         named = options(re.sub(r"\\f[A-Z]|\\&", "", "\n".join(heads)).replace("\\-", "-"))
         for option in sorted(named - helped):
             yield f"{program} --help: {option} is in the page's OPTIONS and not here"
-    script = (f"PATH={BIN}:$PATH; source {TOP}/clients/completion/poise.bash; COMP_WORDS=(poise-ctl re); COMP_CWORD=1; "
+        verbs = re.search(r"\nCommands\n(.*?)\n\n", run(str(BIN / program), "--help").stdout, re.S)
+        heads = re.findall(r"\n\.TP\n\.B[IR]* \"?([a-z]+)", page.read_text())
+        for verb in re.findall(r"^  ([a-z]+)", verbs.group(1), re.M) if verbs else []:
+            if verb not in heads:
+                yield f"{page.relative_to(TOP)}: the command {verb} is in --help and not here"
+    script = (f"PATH={BIN}:$PATH; source {TOP}/clients/completion/poise.bash; COMP_WORDS=(poise-ctl doc); COMP_CWORD=1; "
               "_poise; echo ${COMPREPLY[@]}; COMP_WORDS=(poise-timer --pl); _poise; echo ${COMPREPLY[@]}")
     offered = run("bash", "-c", script).stdout.split()
-    if offered != ["replay", "--plain"]:
-        yield f"the completion offers {offered} for `poise-ctl re` and `poise-timer --pl`"
+    if offered != ["doctor", "--plain"]:
+        yield f"the completion offers {offered} for `poise-ctl doc` and `poise-timer --pl`"
 
 
 problems = list(wrong())

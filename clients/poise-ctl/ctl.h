@@ -6,21 +6,23 @@
 #include <stdbool.h>
 #include <stdint.h>
 
+#include "poise/text.h"
 #include "poise/why.h"
 
 /* What was said on the command line, options in any order; NULL or negative: not said. */
 struct ctl {
     char bus[256], control[256], store[512];
-    bool json, ask, trace;
+    bool json, ask, trace, yes;
     int filtered; /* --filtered 1, --unfiltered 0 */
     const char *station, *instrument, *brew;
-    double uncertainty;    /* --uncertainty; NAN: not said */
-    double ago_s;          /* --ago; NAN: not said */
-    long count;            /* --count; -1: not said */
-    const char *seconds;   /* --seconds, as it was said */
-    const char *from, *to; /* --from, --to, as they were said */
-    const char *config;    /* --config */
-    char **words;          /* what follows the command's name */
+    double uncertainty;                                     /* --uncertainty; NAN: not said */
+    double ago_s;                                           /* --ago; NAN: not said */
+    long count;                                             /* --count; -1: not said */
+    const char *seconds;                                    /* --seconds, as it was said */
+    const char *from, *to;                                  /* --from, --to, as they were said */
+    const char *config;                                     /* --config */
+    const char *bus_option, *control_option, *store_option; /* as they were said; NULL: not */
+    char **words;                                           /* what follows the command's name */
     int word_count;
 };
 
@@ -37,7 +39,8 @@ enum {
     TAKES_SPAN = 256,
     TAKES_TRACE = 512,
     TAKES_CONFIG = 1024,
-    TAKES_FILTERED = 2048
+    TAKES_FILTERED = 2048,
+    TAKES_YES = 4096
 };
 
 struct command {
@@ -79,6 +82,21 @@ int command_probe(const struct ctl *ctl);
 
 /* replay.c: what was recorded, as today's tracker reads it; a bench's past goes to it through a pipe. */
 int command_replay(const struct ctl *ctl);
+
+/* setup.c: from a plugged-in instrument to a first saved brew. */
+int command_setup(const struct ctl *ctl);
+
+/* doctor.c: from the cable to the store, the first thing that is wrong. */
+int command_doctor(const struct ctl *ctl);
+
+/* run.c: another program to its end; or the poised that lies beside this one (arguments[0] is the name under which it
+ * speaks).  What it prints is added to the texts, which end in a NUL then; NULL: it goes where ours goes.  Returns its
+ * exit status, -1 when it cannot be run. */
+int ctl_run(char *const arguments[], struct text *output, struct text *said);
+int ctl_run_poised(char *const arguments[], struct text *output, struct text *said);
+
+/* The configuration as poised reads it; NULL: it has mistakes or cannot be read, and `said` says which. */
+json_t *ctl_configuration(const char *file, struct text *said);
 
 /* Becomes the poised that lies beside this program, else the one in PATH; arguments[0] is the name under which it
  * speaks, the last one NULL.  Returns only on failure, which has been said, with the exit status. */

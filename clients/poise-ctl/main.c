@@ -11,6 +11,10 @@
 #include "poise/program.h"
 
 static const struct command commands[] = {
+    { "setup", "[PORT...]", "set the bench up: find the instruments, write the configuration, start the services", 0,
+      16, TAKES_CONFIG | TAKES_SECONDS | TAKES_YES, command_setup },
+    { "doctor", "", "the first thing that is wrong between cable and store, and what mends it", 0, 0, TAKES_CONFIG,
+      command_doctor },
     { "status", "", "what stands where, and what is being brewed", 0, 0, 0, command_status },
     { "instruments", "", "each instrument, what it shows and how it is; and what else is plugged in", 0, 0, 0,
       command_instruments },
@@ -61,6 +65,7 @@ enum {
     OPTION_CONFIG,
     OPTION_FILTERED,
     OPTION_UNFILTERED,
+    OPTION_YES,
     OPTION_HELP,
     OPTION_VERSION
 };
@@ -84,6 +89,7 @@ static const struct option options[] = {
     { "config", required_argument, NULL, OPTION_CONFIG },
     { "filtered", no_argument, NULL, OPTION_FILTERED },
     { "unfiltered", no_argument, NULL, OPTION_UNFILTERED },
+    { "yes", no_argument, NULL, OPTION_YES },
     { "help", no_argument, NULL, OPTION_HELP },
     { "version", no_argument, NULL, OPTION_VERSION },
     { NULL, 0, NULL, 0 },
@@ -106,12 +112,13 @@ static void help(void)
            "  --uncertainty U        standard uncertainty of the value (enter)\n"
            "  --ago SECONDS          it began so long ago (mark)\n"
            "  --count N              stop after so many (watch), the last so many (brews)\n"
-           "  --seconds S            listen so long at each setting (probe)\n"
+           "  --seconds S            listen so long at each setting (setup, probe)\n"
            "  --ask                  also send, as Modbus asks; else no byte is sent (probe)\n"
            "  --from, --to TIME      what was said between, as 2026-11-25T09:30 (replay)\n"
            "  --trace                print what was recorded, to keep or to send (replay)\n"
-           "  --config FILE          the bench's configuration (probe, replay)\n"
            "  --filtered, --unfiltered  this sample passed a syringe filter, or did not (sample)\n"
+           "  --config FILE          the bench's configuration (setup, doctor, probe, replay)\n"
+           "  --yes                  answer every question as Enter would (setup)\n"
            "  --json                 for machines: one JSON object per line\n"
            "  --bus, --control       the bench's addresses, else POISE_BUS and POISE_CONTROL,\n"
            "                         else the bench of this machine or this user\n"
@@ -218,6 +225,10 @@ static int read_options(int argc, char **argv, struct ctl *ctl, unsigned *used)
             ctl->filtered = option == OPTION_FILTERED;
             *used |= TAKES_FILTERED;
             break;
+        case OPTION_YES:
+            ctl->yes = true;
+            *used |= TAKES_YES;
+            break;
         case OPTION_HELP:
             help();
             return program_end(EXIT_DONE);
@@ -228,6 +239,9 @@ static int read_options(int argc, char **argv, struct ctl *ctl, unsigned *used)
             return EXIT_USAGE; /* getopt has said why */
         }
     }
+    ctl->bus_option = bus;
+    ctl->control_option = control;
+    ctl->store_option = store;
     place_bus(bus, ctl->bus, sizeof ctl->bus);
     place_control(control, ctl->control, sizeof ctl->control);
     place_store(store, ctl->store, sizeof ctl->store);
@@ -251,7 +265,8 @@ static bool fits(const struct command *command, const struct ctl *ctl, unsigned 
                     { TAKES_SPAN, "from and no --to" },
                     { TAKES_TRACE, "trace" },
                     { TAKES_CONFIG, "config" },
-                    { TAKES_FILTERED, "filtered and no --unfiltered" } };
+                    { TAKES_FILTERED, "filtered and no --unfiltered" },
+                    { TAKES_YES, "yes" } };
 
     for (size_t i = 0; i < sizeof special / sizeof *special; i++)
         if (used & ~command->takes & special[i].bit) {

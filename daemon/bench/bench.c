@@ -400,6 +400,7 @@ static void fill(struct bench *bench, uv_loop_t *loop, const struct config *conf
         .context = bench,
         .state = state_text,
         .instruments = instruments_text,
+        .health = bench_health,
         .plugged = plugged_write,
         .since = bench_ask_since,
         .read_by = bench_read_by,

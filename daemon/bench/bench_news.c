@@ -1,6 +1,7 @@
 /* The journal's news: answers to those who asked, and troubles to be reported. */
 #include <errno.h>
 #include <inttypes.h>
+#include <math.h>
 #include <stdlib.h>
 #include <string.h>
 
@@ -19,6 +20,27 @@ void bench_read_by(void *context, const char *reader, uint64_t seq)
     struct bench *bench = context;
 
     journal_read_by(bench->journal, reader, seq);
+}
+
+char *bench_health(void *context)
+{
+    struct bench *bench = context;
+    struct journal_reader readers[JOURNAL_READERS];
+    int count = journal_readers(bench->journal, readers);
+    struct text text = { 0 };
+
+    text_print(&text, "{\"version\":\"%s\",\"last\":%" PRIu64 ",\"time_us\":%" PRId64 ",\"rate\":%g,\"journal\":",
+               POISE_VERSION, bench->seq, clock_now(bench->clock).time_us, bench->clock->rate);
+    text_string(&text, bench->config->journal);
+    text_print(&text, ",\"readers\":[");
+    for (int i = 0; i < count; i++) {
+        text_print(&text, "%s{\"reader\":\"%s\",\"kept\":%" PRIu64 ",\"silent_s\":", i ? "," : "", readers[i].name,
+                   readers[i].seq);
+        text_number(&text, readers[i].silent_ms < 0 ? NAN : (double)readers[i].silent_ms / 1e3);
+        text_add(&text, "}", 1);
+    }
+    text_print(&text, "]}");
+    return text_taken(&text);
 }
 
 int bench_ask_since(void *context, uint64_t after_seq, size_t most, const json_t *id)

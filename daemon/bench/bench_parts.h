@@ -98,6 +98,7 @@ void bench_keep_numbers(struct bench *bench, uint64_t reserved, bool clean);
 void bench_save(struct bench *bench, bool all);
 
 /* bench_news.c: for struct control, for the journal, for the loop. */
+char *bench_health(void *context); /* as struct control has it */
 void bench_read_by(void *context, const char *reader, uint64_t seq);
 int bench_ask_since(void *context, uint64_t after_seq, size_t most, const json_t *id);
 void bench_wake(void *context);

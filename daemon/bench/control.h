@@ -17,6 +17,7 @@ struct control {
     /* "status" and "instruments": the object or array, as text of its own; NULL when memory is short. */
     char *(*state)(void *context);
     char *(*instruments)(void *context);
+    char *(*health)(void *context); /* "health": which poised this is, and how far who reads it has come */
     void (*plugged)(const struct config *config, struct text *out); /* what no section names: plugged_write */
     /* "since": the answer is sent later; `id` (may be NULL) goes back with it.  0 or a negative errno. */
     int (*since)(void *context, uint64_t after_seq, size_t most, const json_t *id);

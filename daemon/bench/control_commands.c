@@ -203,6 +203,11 @@ static int do_status(struct request *request, struct why *why)
     return put_text(request, "state", request->control->state(request->control->context), why);
 }
 
+static int do_health(struct request *request, struct why *why)
+{
+    return put_text(request, "health", request->control->health(request->control->context), why);
+}
+
 static int do_instruments(struct request *request, struct why *why)
 {
     const struct control *control = request->control;
@@ -467,6 +472,7 @@ const struct command_row control_commands[] = {
     { "unassign", control_unassign, "brew seq number" },
     { "sample", control_sample, "brew how with seq number filtered" },
     { "since", do_since, "seq most reader kept" },
+    { "health", do_health, "" },
     { "plan", control_plan, "plan text station brew run" },
     { NULL, NULL, NULL },
 };

@@ -53,6 +53,17 @@ void journal_limit(struct journal *journal, const struct journal_limits *limits)
 /* A reader, which may be new, holds everything up to this seq where no kill takes it away. */
 void journal_read_by(struct journal *journal, const char *reader, uint64_t seq);
 
+/* Who reads: its name, how far it has come, and how long ago that was heard of; -1: not since poised was started. */
+struct journal_reader {
+    char name[NAME_SIZE];
+    uint64_t seq;
+    int64_t silent_ms;
+};
+enum { JOURNAL_READERS = 16 }; /* as many are waited for, at most */
+
+/* Fills out with all of them; their count. */
+int journal_readers(struct journal *journal, struct journal_reader out[JOURNAL_READERS]);
+
 /* Adds one reading; `precious`: it belongs to a brew. */
 void journal_reading(struct journal *journal, const char *topic, size_t topic_length, const char *json,
                      size_t json_length, uint64_t seq, int64_t time_us, bool precious);

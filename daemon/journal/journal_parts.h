@@ -16,8 +16,8 @@ enum {
 };
 
 enum {
-    READERS_MOST = 16, /* who reads everything: a logger or two; more are not waited for */
-    DAMAGED_MOST = 64  /* reported once each; one more takes the oldest one's place */
+    READERS_MOST = JOURNAL_READERS, /* who reads everything: a logger or two; more are not waited for */
+    DAMAGED_MOST = 64               /* reported once each; one more takes the oldest one's place */
 };
 
 static const uint64_t NOT_KEPT = UINT64_MAX; /* no reader's seq */
@@ -26,6 +26,7 @@ static const uint64_t NOT_KEPT = UINT64_MAX; /* no reader's seq */
 struct reader {
     char name[NAME_SIZE];
     uint64_t seq, kept_seq; /* kept_seq: as the file has it, or NOT_KEPT */
+    int64_t heard_ms;       /* when it was heard of last; 0: not since poised was started */
     int64_t silent_ms;      /* how long nothing was heard of it while poised ran and had something to be read */
     int64_t kept_silent_ms;
 };

@@ -67,6 +67,7 @@ void journal_read_by(struct journal *journal, const char *name, uint64_t seq)
     if ((reader = find_or_add(journal, name))) {
         reader->seq = seq; /* also a lower one: a store that was put back to an earlier state reads again */
         reader->silent_ms = 0;
+        reader->heard_ms = clock_steady_ms();
     } else if (!journal->readers_full) {
         journal->readers_full = true;
         why_set(
@@ -77,6 +78,23 @@ void journal_read_by(struct journal *journal, const char *name, uint64_t seq)
         report_locked(journal, &why);
     }
     pthread_mutex_unlock(&journal->lock);
+}
+
+int journal_readers(struct journal *journal, struct journal_reader out[JOURNAL_READERS])
+{
+    int64_t now_ms = clock_steady_ms();
+    int count;
+
+    pthread_mutex_lock(&journal->lock);
+    for (count = 0; count < journal->reader_count; count++) {
+        const struct reader *reader = &journal->readers[count];
+
+        strcpy(out[count].name, reader->name);
+        out[count].seq = reader->seq;
+        out[count].silent_ms = reader->heard_ms ? now_ms - reader->heard_ms : -1;
+    }
+    pthread_mutex_unlock(&journal->lock);
+    return count;
 }
 
 void journal_retain_reader(struct journal *journal, const char *name, const void *data, size_t length)

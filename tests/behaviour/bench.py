@@ -119,7 +119,7 @@ class Program:
         self.name, self.output, self._taken, self._judged = pathlib.Path(name).name, b"", 0, False
         self._said = bench.folder / f"stderr-{len(bench.programs)}-{self.name}"
         diagnostics = open(self._said, "ab")    # its own place in the file is the end, whoever reads meanwhile
-        full = dict(os.environ, **bench.environment, **(env or {}))
+        full = {**os.environ, **bench.environment, **(env or {})}
         if terminal:
             self._out, slave = pty.openpty()
             fcntl.ioctl(slave, termios.TIOCSWINSZ, struct.pack("HHHH", *terminal, 0, 0))

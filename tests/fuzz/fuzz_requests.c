@@ -169,6 +169,7 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t length)
         .hands = &hands,
         .state = state,
         .instruments = state,
+        .health = state,
         .plugged = plugged,
         .since = since,
         .read_by = read_by,
