@@ -33,7 +33,9 @@ static const char *number_suffix(int number)
 {
     static char suffix[16];
 
-    snprintf(suffix, sizeof suffix, number > 1 ? "-%d" : "", number);
+    suffix[0] = '\0';
+    if (number > 1)
+        snprintf(suffix, sizeof suffix, "-%d", number);
     return suffix;
 }
 
