@@ -189,6 +189,8 @@ static const char *fixed_difference(const struct config *old, const struct confi
         return "bus";
     if (strcmp(old->control, new->control) != 0)
         return "control";
+    if (strcmp(old->secret, new->secret) != 0)
+        return "the bench's own key";
     return strcmp(old->journal, new->journal) != 0 ? "journal" : NULL;
 }
 

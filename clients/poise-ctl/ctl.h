@@ -22,6 +22,8 @@ struct ctl {
     const char *from, *to;                                  /* --from, --to, as they were said */
     const char *config;                                     /* --config */
     const char *bus_option, *control_option, *store_option; /* as they were said; NULL: not */
+    const char *key;                                        /* --key, or POISE_KEY */
+    const char *bench_key;                                  /* --bench */
     char **words;                                           /* what follows the command's name */
     int word_count;
 };
@@ -40,7 +42,8 @@ enum {
     TAKES_TRACE = 512,
     TAKES_CONFIG = 1024,
     TAKES_FILTERED = 2048,
-    TAKES_YES = 4096
+    TAKES_YES = 4096,
+    TAKES_BENCH_KEY = 8192
 };
 
 struct command {
@@ -101,6 +104,9 @@ json_t *ctl_configuration(const char *file, struct text *said);
 /* Becomes the poised that lies beside this program, else the one in PATH; arguments[0] is the name under which it
  * speaks, the last one NULL.  Returns only on failure, which has been said, with the exit status. */
 int ctl_poised(char *const arguments[]);
+
+/* keys.c: keys for a network. */
+int command_keys(const struct ctl *ctl);
 
 /* brews.c: what the store has kept. */
 int command_brews(const struct ctl *ctl);

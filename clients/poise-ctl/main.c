@@ -44,6 +44,8 @@ static const struct command commands[] = {
     { "replay", "[FILE]", "a trace, a journal or the bench's past as today's tracker reads it", 0, 1,
       TAKES_BREW | TAKES_SPAN | TAKES_TRACE | TAKES_CONFIG, command_replay },
     { "brews", "", "the brews in the store", 0, 0, TAKES_COUNT | TAKES_BREW, command_brews },
+    { "keys", "new|show FILE", "make a key for a network, or print its public half", 2, 2, TAKES_BENCH_KEY,
+      command_keys },
 };
 
 enum {
@@ -66,6 +68,8 @@ enum {
     OPTION_FILTERED,
     OPTION_UNFILTERED,
     OPTION_YES,
+    OPTION_KEY,
+    OPTION_BENCH_KEY,
     OPTION_HELP,
     OPTION_VERSION
 };
@@ -90,6 +94,8 @@ static const struct option options[] = {
     { "filtered", no_argument, NULL, OPTION_FILTERED },
     { "unfiltered", no_argument, NULL, OPTION_UNFILTERED },
     { "yes", no_argument, NULL, OPTION_YES },
+    { "key", required_argument, NULL, OPTION_KEY },
+    { "bench", required_argument, NULL, OPTION_BENCH_KEY },
     { "help", no_argument, NULL, OPTION_HELP },
     { "version", no_argument, NULL, OPTION_VERSION },
     { NULL, 0, NULL, 0 },
@@ -122,6 +128,8 @@ static void help(void)
            "  --json                 for machines: one JSON object per line\n"
            "  --bus, --control       the bench's addresses, else POISE_BUS and POISE_CONTROL,\n"
            "                         else the bench of this machine or this user\n"
+           "  --key FILE             this client's key for a bench on a network, else POISE_KEY\n"
+           "  --bench KEY            the public key of the bench that a new key is for (keys new)\n"
            "  --store FILE           the store, else POISE_STORE, else the user's own\n"
            "  --help, --version\n\n"
            "Exit status: 0 done, 1 it failed, 2 wrong usage.\n");
@@ -229,6 +237,13 @@ static int read_options(int argc, char **argv, struct ctl *ctl, unsigned *used)
             ctl->yes = true;
             *used |= TAKES_YES;
             break;
+        case OPTION_KEY:
+            ctl->key = optarg;
+            break;
+        case OPTION_BENCH_KEY:
+            ctl->bench_key = optarg;
+            *used |= TAKES_BENCH_KEY;
+            break;
         case OPTION_HELP:
             help();
             return program_end(EXIT_DONE);
@@ -242,6 +257,7 @@ static int read_options(int argc, char **argv, struct ctl *ctl, unsigned *used)
     ctl->bus_option = bus;
     ctl->control_option = control;
     ctl->store_option = store;
+    ctl->key = place_key(ctl->key);
     place_bus(bus, ctl->bus, sizeof ctl->bus);
     place_control(control, ctl->control, sizeof ctl->control);
     place_store(store, ctl->store, sizeof ctl->store);
@@ -266,7 +282,8 @@ static bool fits(const struct command *command, const struct ctl *ctl, unsigned 
                     { TAKES_TRACE, "trace" },
                     { TAKES_CONFIG, "config" },
                     { TAKES_FILTERED, "filtered and no --unfiltered" },
-                    { TAKES_YES, "yes" } };
+                    { TAKES_YES, "yes" },
+                    { TAKES_BENCH_KEY, "bench" } };
 
     for (size_t i = 0; i < sizeof special / sizeof *special; i++)
         if (used & ~command->takes & special[i].bit) {

@@ -76,7 +76,7 @@ static int ask_after(struct client *client, uint64_t after, uint64_t *seq, int64
 /* The last seq before that time, by halving: a clock that was set back may mislead it by as much. */
 static int find_seq(const struct ctl *ctl, int64_t from_us, uint64_t *out)
 {
-    struct client_options options = { .bus = ctl->bus, .control = ctl->control };
+    struct client_options options = { .bus = ctl->bus, .control = ctl->control, .key = ctl->key };
     struct client *client;
     uint64_t low = 0, high = 0, seq, last;
     int64_t time_us;
@@ -177,9 +177,12 @@ static bool write_line(FILE *out, const struct message *message)
 
 static int write_past(const struct ctl *ctl, FILE *out, const struct times *times, uint64_t after)
 {
-    struct client_options options = {
-        .bus = ctl->bus, .control = ctl->control, .subscribe = true, .catch_up = true, .after_seq = after
-    };
+    struct client_options options = { .bus = ctl->bus,
+                                      .control = ctl->control,
+                                      .key = ctl->key,
+                                      .subscribe = true,
+                                      .catch_up = true,
+                                      .after_seq = after };
     struct client *client;
     struct why why;
     bool more = true;

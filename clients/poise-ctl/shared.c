@@ -15,7 +15,7 @@ enum { ANSWER_WITHIN_MS = 3000 };
 
 int ctl_ask(const struct ctl *ctl, json_t *request, json_t **reply)
 {
-    struct client_options options = { .bus = ctl->bus, .control = ctl->control };
+    struct client_options options = { .bus = ctl->bus, .control = ctl->control, .key = ctl->key };
     struct client *client;
     struct why why;
     int error;

@@ -198,7 +198,7 @@ enum { FOUND_WITHIN_MS = 1000 };
 
 int command_watch(const struct ctl *ctl)
 {
-    struct client_options options = { .bus = ctl->bus, .control = ctl->control, .subscribe = true };
+    struct client_options options = { .bus = ctl->bus, .control = ctl->control, .key = ctl->key, .subscribe = true };
     struct client *client;
     struct message message;
     struct why why;

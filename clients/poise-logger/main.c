@@ -41,6 +41,7 @@ struct logger {
     struct store *store;
     struct client *client;
     char store_path[PLACE_SIZE], bus[PLACE_SIZE], control[PLACE_SIZE];
+    const char *key;        /* its file, for a bench on a network; NULL: none */
     char reader[NAME_SIZE]; /* by which the bench knows this store */
     int64_t kept_ms;        /* when the bench was informed last of what it holds; 0: not yet */
     int signals;            /* a signalfd: SIGTERM, SIGINT */
@@ -53,12 +54,13 @@ struct logger {
 
 static void usage(FILE *out)
 {
-    fputs("Usage: poise-logger [--store FILE] [--bus ADDRESS] [--control ADDRESS]\n"
+    fputs("Usage: poise-logger [--store FILE] [--bus ADDRESS] [--control ADDRESS] [--key FILE]\n"
           "Keeps every brew of a bench, with its whole trace, in an SQLite file.\n"
           "\n"
           "  -s, --store FILE       where to keep them (default: POISE_STORE, or your data folder)\n"
           "  -b, --bus ADDRESS      where the bench publishes (default: POISE_BUS, or the usual sockets)\n"
           "  -c, --control ADDRESS  where it answers (default: POISE_CONTROL, or the usual sockets)\n"
+          "  -k, --key FILE         this client's key, for a bench on a network (default: POISE_KEY)\n"
           "  -h, --help             this text\n"
           "  -V, --version          which Poise this is\n"
           "\n"
@@ -165,6 +167,7 @@ static int connect_to(struct logger *logger, bool catch_up, uint64_t after_seq, 
 {
     struct client_options options = { .bus = logger->bus,
                                       .control = logger->control,
+                                      .key = logger->key,
                                       .subscribe = true,
                                       .catch_up = catch_up,
                                       .after_seq = after_seq,
@@ -197,6 +200,8 @@ static int learn_bench(struct logger *logger, struct why *why)
             if (!said)
                 program_say("no bench at %s yet: waiting for poised to start", logger->bus);
             said = true;
+        } else if (event == CLIENT_BAD) {
+            program_say("%s", why->text);
         } else if (event < 0 && event != -EINTR) {
             return event;
         }
@@ -281,17 +286,21 @@ static int catch_signals(void)
 int main(int argc, char **argv)
 {
     static const struct option options[] = {
-        { "store", required_argument, NULL, 's' },   { "bus", required_argument, NULL, 'b' },
-        { "control", required_argument, NULL, 'c' }, { "help", no_argument, NULL, 'h' },
-        { "version", no_argument, NULL, 'V' },       { NULL, 0, NULL, 0 },
+        { "store", required_argument, NULL, 's' },
+        { "bus", required_argument, NULL, 'b' },
+        { "control", required_argument, NULL, 'c' },
+        { "key", required_argument, NULL, 'k' },
+        { "help", no_argument, NULL, 'h' },
+        { "version", no_argument, NULL, 'V' },
+        { NULL, 0, NULL, 0 },
     };
-    const char *store = NULL, *bus = NULL, *control = NULL;
+    const char *store = NULL, *bus = NULL, *control = NULL, *key = NULL;
     struct logger logger = { .signals = -1 };
     int option, result;
 
     program_begin(argv[0]);
     logger.signals = catch_signals(); /* first of all: who stops it now finds a logger that ends in order */
-    while ((option = getopt_long(argc, argv, "s:b:c:hV", options, NULL)) != -1)
+    while ((option = getopt_long(argc, argv, "s:b:c:k:hV", options, NULL)) != -1)
         switch (option) {
         case 's':
             store = optarg;
@@ -301,6 +310,9 @@ int main(int argc, char **argv)
             break;
         case 'c':
             control = optarg;
+            break;
+        case 'k':
+            key = optarg;
             break;
         case 'h':
             usage(stdout);
@@ -319,6 +331,7 @@ int main(int argc, char **argv)
     place_store(store, logger.store_path, sizeof logger.store_path);
     place_bus(bus, logger.bus, sizeof logger.bus);
     place_control(control, logger.control, sizeof logger.control);
+    logger.key = place_key(key);
     if (logger.signals < 0) {
         program_say("cannot watch for signals: %s", strerror(errno));
         return EXIT_FAILED;

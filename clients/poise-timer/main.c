@@ -68,7 +68,7 @@ static void usage(FILE *out)
 {
     fputs("Usage: poise-timer [--plain] [--station NAME] [--steep SECONDS] [--store FILE]\n"
           "                   [--pressure UNIT] [--temperature UNIT] [--bell WHEN]\n"
-          "                   [--bus ADDRESS] [--control ADDRESS]\n"
+          "                   [--bus ADDRESS] [--control ADDRESS] [--key FILE]\n"
           "Shows a brewing bench: what to do now, the stage, the time, what comes next.\n"
           "\n"
           "  -p, --plain            a line a second and a line per event, instead of a screen\n"
@@ -80,6 +80,7 @@ static void usage(FILE *out)
           "  -s, --store FILE       the store that knows earlier cups (default: POISE_STORE, or the usual file)\n"
           "  -b, --bus ADDRESS      where the bench publishes (default: POISE_BUS, or the usual sockets)\n"
           "  -c, --control ADDRESS  where it answers (default: POISE_CONTROL, or the usual sockets)\n"
+          "  -k, --key FILE         this client's key, for a bench on a network (default: POISE_KEY)\n"
           "  -h, --help             this text\n"
           "  -V, --version          which Poise this is\n"
           "\n"
@@ -581,13 +582,14 @@ static void catch_signals(void)
     sigaction(SIGHUP, &action, NULL);
 }
 
-static int start(struct timer *timer, const char *bus, const char *control, double steep_s,
+static int start(struct timer *timer, const char *bus, const char *control, const char *key, double steep_s,
                  const struct guide_units *units)
 {
     char bus_place[PLACE_SIZE], control_place[PLACE_SIZE];
     struct client_options options = { .bus = place_bus(bus, bus_place, sizeof bus_place),
                                       .subscribe = true,
-                                      .control = place_control(control, control_place, sizeof control_place) };
+                                      .control = place_control(control, control_place, sizeof control_place),
+                                      .key = key };
     struct why why;
     int error = client_open(&timer->client, &options, &why);
 
@@ -623,12 +625,13 @@ int main(int argc, char **argv)
                                              { "bell", required_argument, NULL, 'B' },
                                              { "bus", required_argument, NULL, 'b' },
                                              { "control", required_argument, NULL, 'c' },
+                                             { "key", required_argument, NULL, 'k' },
                                              { "store", required_argument, NULL, 's' },
                                              { "help", no_argument, NULL, 'h' },
                                              { "version", no_argument, NULL, 'V' },
                                              { NULL, 0, NULL, 0 } };
     static struct timer timer;
-    const char *bus = NULL, *control = NULL, *store = NULL, *pressure = NULL, *temperature = NULL;
+    const char *bus = NULL, *control = NULL, *key = NULL, *store = NULL, *pressure = NULL, *temperature = NULL;
     struct guide_units units = { GUIDE_KPA, false };
     double steep_s = NAN;
     int option;
@@ -636,7 +639,7 @@ int main(int argc, char **argv)
     setlocale(LC_ALL, "");
     setlocale(LC_NUMERIC, "C"); /* what is typed and printed has a decimal point */
     program_begin(argv[0]);
-    while ((option = getopt_long(argc, argv, "pS:t:s:P:T:B:b:c:hV", options, NULL)) != -1)
+    while ((option = getopt_long(argc, argv, "pS:t:s:P:T:B:b:c:k:hV", options, NULL)) != -1)
         switch (option) {
         case 'p':
             timer.plain = true;
@@ -667,6 +670,9 @@ int main(int argc, char **argv)
         case 'c':
             control = optarg;
             break;
+        case 'k':
+            key = optarg;
+            break;
         case 'h':
             usage(stdout);
             return EXIT_DONE;
@@ -686,5 +692,5 @@ int main(int argc, char **argv)
         return EXIT_USAGE;
     timer.store_named = store != NULL;
     place_store(store, timer.store, sizeof timer.store);
-    return start(&timer, bus, control, steep_s, &units);
+    return start(&timer, bus, control, place_key(key), steep_s, &units);
 }

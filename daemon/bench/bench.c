@@ -343,7 +343,7 @@ static void requested(void *context, const struct bus_peer *peer, const char *te
 
     bench->peer = peer;
     bench->now = clock_now(bench->clock);
-    reply = control_answer(&bench->control, text, length, bench->now, &reply_length);
+    reply = control_answer(&bench->control, &peer->guest, text, length, bench->now, &reply_length);
     bench->peer = NULL;
     bench_settle(bench);
     if (reply)
@@ -462,7 +462,7 @@ int bench_open(struct bench **out, uv_loop_t *loop, const struct config *config,
     take_outlets(bench, config, outlets);
     limits = journal_limits(config);
     if ((error = journal_open(&bench->journal, config->journal, &limits, bench_wake, bench, &notice, why)) != 0
-        || (error = bus_open(&bench->bus, loop, config->bus, config->control, &calls, why)) != 0)
+        || (error = bus_open(&bench->bus, loop, config, &calls, why)) != 0)
         return give_up(bench, error);
     bench->news.data = bench->deadline.data = bench;
     uv_async_init(loop, &bench->news, bench_on_news);
@@ -496,6 +496,7 @@ int bench_reconfigure(struct bench *bench, const struct config *config, struct w
         return error;
     }
     take_outlets(bench, config, outlets);
+    bus_reconfigure(bench->bus, config);
     limits = journal_limits(config);
     journal_limit(bench->journal, &limits);
     bench_planned(bench);

@@ -43,6 +43,8 @@ void bench_emit(void *context, struct message *message)
 
     bench_number(bench);
     message->common = bench->common;
+    if (bench->peer)
+        strcpy(message->common.asked_by, bench->peer->guest.name);
     if (!(head = pending_room(bench))) {
         program_say("out of memory: an event is lost");
         return;

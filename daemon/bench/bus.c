@@ -15,16 +15,25 @@
 #include <unistd.h>
 #include <zmq.h>
 
+#include "door.h"
 #include "lock.h"
 #include "poise/place.h"
 
 enum {
-    DRAIN_BUDGET = 64,        /* messages per turn, so that a flood of requests never starves the instruments */
-    LOOK_MS = 250,            /* between two looks for subscriptions while messages go out; twice that when they end */
-    SUBSCRIPTION_BYTES = 256, /* more than the longest topic */
-    WAITING_MESSAGES = 4096,  /* for one slow listener: about a megabyte, then it loses messages */
-    SOCKET_PATH_BYTES = 107   /* sun_path of Linux */
+    DRAIN_BUDGET = 64,         /* messages per turn, so that a flood of requests never starves the instruments */
+    LOOK_MS = 250,             /* between two looks for subscriptions while messages go out; twice that when they end */
+    SUBSCRIPTION_BYTES = 1024, /* more than the longest topic, and than a handshake by keys */
+    WAITING_MESSAGES = 4096,   /* for one slow listener: about a megabyte, then it loses messages */
+    WAITING_REPLIES = 16,      /* for one who asks and does not read: each up to a quarter of a megabyte */
+    WAITING_REQUESTS = 64,     /* of one peer, before it has to wait */
+    SOCKET_PATH_BYTES = 107,   /* sun_path of Linux */
+    HANDSHAKE_MS = 5000,       /* who has not said who he is by then is let go */
+    HEARTBEAT_MS = 5000,       /* over a network: a pulled cable shows nobody */
+    HEARTBEAT_TIMEOUT_MS = 15000
 };
+
+/* Bytes that a connection may have sent and that are no whole message yet, or wait to be looked at. */
+static const size_t UNDELIVERED_SUBSCRIPTIONS = 65536, UNDELIVERED_REQUESTS = 2097152;
 
 static const char ipc[] = "ipc://";
 
@@ -32,15 +41,19 @@ struct end {
     struct bus *bus;
     void *socket;
     uv_poll_t poll;
-    bool touched;     /* something may have arrived since it was drained */
-    const char *path; /* of the ipc socket; NULL: not bound */
-    char address[300];
-    int lock;
+    bool touched; /* something may have arrived since it was drained */
+    struct place {
+        char path[CONFIG_PATH_SIZE]; /* of the ipc socket */
+        bool bound;
+        int lock;
+    } places[CONFIG_ADDRESSES_MOST];
+    int place_count;
 };
 
 struct bus {
     void *context;
-    struct end listeners, requests;
+    struct access *access;
+    struct end listeners, requests, questions; /* of libzmq: whether somebody is let in */
     uv_check_t check;
     uv_prepare_t prepare;
     uv_idle_t idle;
@@ -59,8 +72,14 @@ static bool take_subscription(struct bus *bus, zmq_msg_t *message)
 {
     const char *text = zmq_msg_data(message);
     size_t length = zmq_msg_size(message);
+    int descriptor = zmq_msg_get(message, ZMQ_SRCFD);
+    struct guest guest;
 
-    if (length > 0 && text[0] == 1)
+    if (length == 0 || !door_subscribed(descriptor, text[0] == 1 ? 1 : -1))
+        return true;
+    access_guest(bus->access, message, &guest);
+    door_mark(descriptor, guest.owner);
+    if (text[0] == 1)
         bus->calls.subscribed(bus->calls.context, text + 1, length - 1);
     return true;
 }
@@ -70,9 +89,12 @@ static void take_request(struct bus *bus, zmq_msg_t *message)
 {
     void *socket = bus->requests.socket;
     struct bus_peer peer = { .identity_length = zmq_msg_size(message), .length = zmq_msg_size(message) };
-    int frame = 0;
+    int frame = 0, descriptor = zmq_msg_get(message, ZMQ_SRCFD);
     bool handed = false;
 
+    access_guest(bus->access, message, &peer.guest);
+    door_delivered(descriptor);
+    door_mark(descriptor, peer.guest.owner);
     if (peer.length > sizeof peer.frames)
         peer.length = 0; /* cannot happen: identities have at most 255 bytes */
     memcpy(peer.frames, zmq_msg_data(message), peer.length);
@@ -84,7 +106,7 @@ static void take_request(struct bus *bus, zmq_msg_t *message)
             peer.length = peer.identity_length + 1; /* remembers the empty frame */
             continue;
         }
-        if (!handed && !zmq_msg_more(message) && peer.identity_length)
+        if (!handed && !zmq_msg_more(message) && peer.identity_length && peer.guest.role != ROLE_NONE)
             bus->calls.request(bus->calls.context, &peer, zmq_msg_data(message), zmq_msg_size(message));
         handed = true;
     }
@@ -127,6 +149,11 @@ static void drain_both(struct bus *bus)
     bool any = bus->listeners.touched || bus->requests.touched;
     bool more = false;
 
+    if (bus->questions.touched) {
+        bus->questions.touched = false;
+        while (access_answer(bus->access))
+            ;
+    }
     if (!any)
         return;
     if (bus->listeners.touched)
@@ -193,17 +220,17 @@ int bus_reply(struct bus *bus, const struct bus_peer *peer, const char *text, si
 
 /* ---- opening and closing ---- */
 
-static int end_bind(struct end *end, const char *address, struct why *why)
+static bool is_network(const char *address)
+{
+    return strncmp(address, "tcp://", 6) == 0;
+}
+
+static int bind_ipc(struct end *end, struct place *place, const char *address, size_t undelivered, struct why *why)
 {
     struct stat there;
     mode_t before;
     int error, result;
 
-    if (strncmp(address, "tcp://", 6) == 0)
-        return why_set(why, -EPERM,
-                       "%s: refused: a network socket needs keys, and this poised has none; "
-                       "use an ipc:// address",
-                       address);
     if (strncmp(address, ipc, sizeof ipc - 1) != 0 || address[sizeof ipc - 1] != '/')
         return why_set(why, -EINVAL, "%s: not an address that can be bound; write ipc:///folder/name", address);
     if (strlen(address + sizeof ipc - 1) > SOCKET_PATH_BYTES)
@@ -211,41 +238,86 @@ static int end_bind(struct end *end, const char *address, struct why *why)
                        "%s: longer than the %d characters a socket's path may have; "
                        "choose a shorter folder",
                        address, SOCKET_PATH_BYTES);
-    strcpy(end->address, address);
-    if ((error = folder_make_for(address + sizeof ipc - 1, why)) != 0
-        || (error = place_trusted(address + sizeof ipc - 1, why)) != 0)
+    strcpy(place->path, address + sizeof ipc - 1);
+    if ((error = folder_make_for(place->path, why)) != 0 || (error = place_trusted(place->path, why)) != 0)
         return error;
-    if ((end->lock = lock_take(address + sizeof ipc - 1, why)) < 0)
-        return end->lock;
-    if (lstat(address + sizeof ipc - 1, &there) == 0 && !S_ISSOCK(there.st_mode))
+    if ((place->lock = lock_take(place->path, why)) < 0)
+        return place->lock;
+    if (lstat(place->path, &there) == 0 && !S_ISSOCK(there.st_mode))
         return why_set(why, -EEXIST, "%s: a file of that name is there and no socket; choose another name", address);
-    unlink(address + sizeof ipc - 1); /* what a killed poised left; the lock says nobody has it */
-    before = umask(0117);             /* 0660 from the first moment on */
+    if (door_watch(place->path, 0, undelivered) != 0)
+        return why_set(why, -ENOSPC, "%s: too many addresses", address);
+    unlink(place->path);  /* what a killed poised left; the lock says nobody has it */
+    before = umask(0117); /* 0660 from the first moment on */
     result = zmq_bind(end->socket, address);
     error = errno;
     umask(before);
     if (result != 0)
         return why_set(why, -error, "%s: cannot bind: %s", address, zmq_strerror(error));
-    end->path = end->address + sizeof ipc - 1;
-    give_to_group(end->path);
+    place->bound = true;
+    give_to_group(place->path);
     return 0;
 }
 
-static int end_open(struct bus *bus, struct end *end, int type, const char *address, int64_t most_bytes,
+static int bind_tcp(struct end *end, const char *address, size_t undelivered, struct why *why)
+{
+    const int on = 1, beat = HEARTBEAT_MS, dead = HEARTBEAT_TIMEOUT_MS;
+
+    if (door_watch(NULL, atoi(strrchr(address, ':') + 1), undelivered) != 0)
+        return why_set(why, -ENOSPC, "%s: too many addresses", address);
+    zmq_setsockopt(end->socket, ZMQ_IPV6, &on, sizeof on);
+    zmq_setsockopt(end->socket, ZMQ_HEARTBEAT_IVL, &beat, sizeof beat);
+    zmq_setsockopt(end->socket, ZMQ_HEARTBEAT_TIMEOUT, &dead, sizeof dead);
+    return zmq_bind(end->socket, address) == 0
+               ? 0
+               : why_set(why, -zmq_errno(), "%s: cannot bind: %s", address, zmq_strerror(zmq_errno()));
+}
+
+/* All addresses of one socket.  What libzmq is set to counts for what is bound after it: the network comes last. */
+static int end_bind(struct bus *bus, struct end *end, const char *addresses, size_t undelivered, struct why *why)
+{
+    char address[CONFIG_PATH_SIZE];
+    bool ready = false;
+    int error = 0;
+
+    for (const char *next = addresses; error == 0 && next;) {
+        next = config_next_address(next, address);
+        if (is_network(address))
+            continue;
+        end->places[end->place_count] = (struct place){ .lock = -1 };
+        error = bind_ipc(end, &end->places[end->place_count++], address, undelivered, why);
+    }
+    for (const char *next = addresses; error == 0 && next;) {
+        next = config_next_address(next, address);
+        if (!is_network(address))
+            continue;
+        if (!ready)
+            error = access_for_network(bus->access, end->socket, why);
+        ready = true;
+        if (error == 0)
+            error = bind_tcp(end, address, undelivered, why);
+    }
+    return error;
+}
+
+static int end_open(struct bus *bus, struct end *end, int type, const char *addresses, int64_t most_bytes,
                     struct why *why)
 {
-    const int on = 1, none = 0, waiting = WAITING_MESSAGES;
+    const int on = 1, none = 0, patience = HANDSHAKE_MS, incoming = WAITING_REQUESTS;
+    const int waiting = type == ZMQ_XPUB ? WAITING_MESSAGES : WAITING_REPLIES;
+    size_t undelivered = type == ZMQ_XPUB ? UNDELIVERED_SUBSCRIPTIONS : UNDELIVERED_REQUESTS;
 
-    end->bus = bus;
-    end->lock = -1;
     if (!(end->socket = zmq_socket(bus->context, type)))
-        return why_set(why, -errno, "%s: cannot make a socket: %s", address, zmq_strerror(errno));
+        return why_set(why, -errno, "%s: cannot make a socket: %s", addresses, zmq_strerror(errno));
     if (zmq_setsockopt(end->socket, ZMQ_LINGER, &none, sizeof none) != 0
         || zmq_setsockopt(end->socket, ZMQ_MAXMSGSIZE, &most_bytes, sizeof most_bytes) != 0
         || zmq_setsockopt(end->socket, ZMQ_SNDHWM, &waiting, sizeof waiting) != 0
-        || zmq_setsockopt(end->socket, type == ZMQ_XPUB ? ZMQ_XPUB_VERBOSE : ZMQ_ROUTER_MANDATORY, &on, sizeof on) != 0)
-        return why_set(why, -errno, "%s: cannot set up the socket: %s", address, zmq_strerror(errno));
-    return end_bind(end, address, why);
+        || zmq_setsockopt(end->socket, ZMQ_RCVHWM, &incoming, sizeof incoming) != 0
+        || zmq_setsockopt(end->socket, ZMQ_HANDSHAKE_IVL, &patience, sizeof patience) != 0
+        || zmq_setsockopt(end->socket, type == ZMQ_XPUB ? ZMQ_XPUB_VERBOSER : ZMQ_ROUTER_MANDATORY, &on, sizeof on)
+               != 0)
+        return why_set(why, -errno, "%s: cannot set up the socket: %s", addresses, zmq_strerror(errno));
+    return end_bind(bus, end, addresses, undelivered, why);
 }
 
 /* While the bus is opened: the loop lets go of the handle at once. */
@@ -262,40 +334,62 @@ static int end_watch(struct end *end, uv_loop_t *loop, struct why *why)
     int error;
 
     if (zmq_getsockopt(end->socket, ZMQ_FD, &descriptor, &size) != 0)
-        return why_set(why, -errno, "%s: no descriptor: %s", end->address, zmq_strerror(errno));
+        return why_set(why, -errno, "a socket has no descriptor: %s", zmq_strerror(errno));
     if ((error = uv_poll_init(loop, &end->poll, descriptor)) != 0)
-        return why_set(why, error, "%s: cannot watch it: %s", end->address, uv_strerror(error));
+        return why_set(why, error, "cannot watch a socket: %s", uv_strerror(error));
     end->poll.data = end;
     end->touched = true;
     if ((error = uv_poll_start(&end->poll, UV_READABLE, on_poll)) == 0)
         return 0;
     end_unwatch(end, loop);
-    return why_set(why, error, "%s: cannot watch it: %s", end->address, uv_strerror(error));
+    return why_set(why, error, "cannot watch a socket: %s", uv_strerror(error));
 }
 
 static void end_free(struct end *end)
 {
     if (end->socket)
         zmq_close(end->socket);
-    if (end->path)
-        unlink(end->path);
+    for (int i = 0; i < end->place_count; i++)
+        if (end->places[i].bound)
+            unlink(end->places[i].path);
+}
+
+static void end_unlock(struct end *end)
+{
+    for (int i = 0; i < end->place_count; i++)
+        if (end->places[i].lock >= 0)
+            close(end->places[i].lock);
 }
 
 static void bus_free(struct bus *bus)
 {
     end_free(&bus->listeners);
     end_free(&bus->requests);
+    access_free(bus->access);
     zmq_ctx_term(bus->context);
+    door_forget_all();
     /* the locks last: only now may another poised bind */
-    if (bus->listeners.lock >= 0)
-        close(bus->listeners.lock);
-    if (bus->requests.lock >= 0)
-        close(bus->requests.lock);
+    end_unlock(&bus->listeners);
+    end_unlock(&bus->requests);
     free(bus);
 }
 
-int bus_open(struct bus **out, uv_loop_t *loop, const char *bus_address, const char *control_address,
-             const struct bus_calls *calls, struct why *why)
+/* Watches those of the ends that there are; none of them when it fails. */
+static int watch_all(struct bus *bus, uv_loop_t *loop, struct why *why)
+{
+    struct end *const ends[] = { &bus->listeners, &bus->requests, &bus->questions };
+    int error = 0, count = 0;
+
+    for (; count < 3 && error == 0; count++)
+        if (ends[count]->socket)
+            error = end_watch(ends[count], loop, why);
+    for (count -= 2; error != 0 && count >= 0; count--)
+        end_unwatch(ends[count], loop);
+    return error;
+}
+
+int bus_open(struct bus **out, uv_loop_t *loop, const struct config *config, const struct bus_calls *calls,
+             struct why *why)
 {
     struct bus *bus = calloc(1, sizeof *bus);
     int error;
@@ -303,21 +397,19 @@ int bus_open(struct bus **out, uv_loop_t *loop, const char *bus_address, const c
     if (!bus)
         return why_set(why, -ENOMEM, "bus: out of memory");
     bus->calls = *calls;
-    bus->listeners.lock = bus->requests.lock = -1;
+    bus->listeners.bus = bus->requests.bus = bus->questions.bus = bus;
     if (!(bus->context = zmq_ctx_new())) {
         free(bus);
         return why_set(why, -ENOMEM, "bus: out of memory");
     }
     zmq_ctx_set(bus->context, ZMQ_IO_THREADS, 1);
-    if ((error = end_open(bus, &bus->listeners, ZMQ_XPUB, bus_address, SUBSCRIPTION_BYTES, why)) != 0
-        || (error = end_open(bus, &bus->requests, ZMQ_ROUTER, control_address, 4 * REQUEST_BYTES, why)) != 0)
+    if ((error = access_open(&bus->access, bus->context, config, why)) != 0)
         goto failed;
-    if ((error = end_watch(&bus->listeners, loop, why)) != 0)
+    bus->questions.socket = access_socket(bus->access);
+    if ((error = end_open(bus, &bus->listeners, ZMQ_XPUB, config->bus, SUBSCRIPTION_BYTES, why)) != 0
+        || (error = end_open(bus, &bus->requests, ZMQ_ROUTER, config->control, 4 * REQUEST_BYTES, why)) != 0
+        || (error = watch_all(bus, loop, why)) != 0)
         goto failed;
-    if ((error = end_watch(&bus->requests, loop, why)) != 0) {
-        end_unwatch(&bus->listeners, loop);
-        goto failed;
-    }
     uv_check_init(loop, &bus->check);
     uv_prepare_init(loop, &bus->prepare);
     uv_idle_init(loop, &bus->idle);
@@ -349,11 +441,17 @@ void bus_close(struct bus *bus, void (*closed)(void *context), void *context)
     uv_handle_t *const handles[] = {
         (uv_handle_t *)&bus->listeners.poll, (uv_handle_t *)&bus->requests.poll, (uv_handle_t *)&bus->check,
         (uv_handle_t *)&bus->prepare,        (uv_handle_t *)&bus->idle,          (uv_handle_t *)&bus->look,
+        (uv_handle_t *)&bus->questions.poll, /* the last: only with keys */
     };
 
     bus->closed = closed;
     bus->closed_context = context;
-    bus->handles = sizeof handles / sizeof *handles;
-    for (size_t i = 0; i < sizeof handles / sizeof *handles; i++)
+    bus->handles = sizeof handles / sizeof *handles - !bus->questions.socket;
+    for (int i = 0, count = bus->handles; i < count; i++)
         uv_close(handles[i], on_closed);
+}
+
+void bus_reconfigure(struct bus *bus, const struct config *config)
+{
+    access_reconfigure(bus->access, config);
 }

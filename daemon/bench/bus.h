@@ -8,7 +8,7 @@
 #include <stddef.h>
 #include <uv.h>
 
-#include "poise/why.h"
+#include "access.h"
 
 enum { REQUEST_BYTES = 65536 }; /* a request is no longer; a plan file fits in it */
 
@@ -19,6 +19,7 @@ struct bus_peer {
     size_t length;
     unsigned char frames[300]; /* identity, and an empty frame where the peer is a REQ */
     size_t identity_length;
+    struct guest guest; /* who it is, and what he may do */
 };
 
 struct bus_calls {
@@ -31,10 +32,13 @@ struct bus_calls {
     void (*request)(void *context, const struct bus_peer *peer, const char *text, size_t length);
 };
 
-/* Binds both, with folders, lock files and modes as the addresses need.  Only ipc:// is taken.
+/* Binds both to all their addresses, with folders, lock files, modes and keys as each needs.
  * Returns 0 or a negative errno with a sentence. */
-int bus_open(struct bus **out, uv_loop_t *loop, const char *bus_address, const char *control_address,
-             const struct bus_calls *calls, struct why *why);
+int bus_open(struct bus **out, uv_loop_t *loop, const struct config *config, const struct bus_calls *calls,
+             struct why *why);
+
+/* Others may come in, or do other things; who may not any more is cut off.  The addresses stay. */
+void bus_reconfigure(struct bus *bus, const struct config *config);
 
 /* Closes the handles; when the loop has let go of them, unbinds, removes the sockets, frees, and calls
  * `closed`. */

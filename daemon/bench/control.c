@@ -25,13 +25,21 @@ static bool field_known(const char *fields, const char *key)
     return false;
 }
 
+int control_may_order(const struct request *request, const char *what, struct why *why)
+{
+    if (request->guest->role == ROLE_CONTROL)
+        return 0;
+    return why_set(why, -EPERM, "%s may listen and ask here, and give no orders: \"%s\" needs the role control",
+                   request->guest->name, what);
+}
+
 static int run(struct request *request, struct why *why)
 {
     const char *what = json_string_value(json_object_get(request->json, "do"));
     struct text all = { 0 };
     const char *key;
     json_t *value;
-    int error;
+    int error = 0;
 
     for (const struct command_row *row = control_commands; what && row->name; row++) {
         if (strcmp(row->name, what) != 0)
@@ -39,6 +47,8 @@ static int run(struct request *request, struct why *why)
         json_object_foreach(request->json, key, value) if (!field_known(row->fields, key)) return why_set(
             why, -EINVAL, "\"%s\" has no field \"%.40s\"; it knows: %s", what, key,
             row->fields[0] ? row->fields : "none");
+        if (!row->only_asks && (error = control_may_order(request, what, why)) != 0)
+            return error;
         return row->run(request, why);
     }
     for (const struct command_row *row = control_commands; row->name; row++)
@@ -107,10 +117,10 @@ static char *write_reply(const struct request *request)
     return text_taken(&text);
 }
 
-char *control_answer(const struct control *control, const char *text, size_t length, struct moment now,
-                     size_t *reply_length)
+char *control_answer(const struct control *control, const struct guest *guest, const char *text, size_t length,
+                     struct moment now, size_t *reply_length)
 {
-    struct request request = { .control = control, .now = now, .reply = json_object() };
+    struct request request = { .control = control, .guest = guest, .now = now, .reply = json_object() };
     struct why why = { "" };
     char *reply = NULL;
     int result = -EINVAL;

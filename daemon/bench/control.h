@@ -3,6 +3,7 @@
 #ifndef POISE_CONTROL_H
 #define POISE_CONTROL_H
 
+#include "access.h"
 #include "bench.h"
 #include "stations/plan.h"
 #include "stations/station.h"
@@ -34,9 +35,9 @@ struct control {
 
 enum { SINCE_BYTES = 262144 }; /* most of one answer, so that it never holds up the others for long */
 
-/* Does what the request asks.  Returns the reply, allocated, and its length; NULL: it comes later, or
- * memory is short. */
-char *control_answer(const struct control *control, const char *text, size_t length, struct moment now,
-                     size_t *reply_length);
+/* Does what the request asks, as far as the guest may.  Returns the reply, allocated, and its length; NULL: it comes
+ * later, or memory is short. */
+char *control_answer(const struct control *control, const struct guest *guest, const char *text, size_t length,
+                     struct moment now, size_t *reply_length);
 
 #endif

@@ -416,10 +416,28 @@ static int do_note(struct request *request, struct why *why)
 }
 
 /* Who reads everything may name itself, and up to where it holds all for good. */
+/* Who may not give orders keeps a place of his own in the journal, and cannot speak for the bench's own logger: the
+ * name he gives is put together with his. */
+static void own_reader(const struct guest *guest, const char *reader, char out[NAME_SIZE])
+{
+    uint64_t sum = UINT64_C(0xcbf29ce484222325); /* FNV-1a, 64 bits (its authors' constants) */
+    int length = 0;
+
+    for (const char *at = guest->name; *at && length < NAME_SIZE - 18; at++)
+        if ((*at >= 'a' && *at <= 'z') || (*at >= '0' && *at <= '9') || *at == '-')
+            out[length++] = *at;
+    for (const char *at = guest->name; *at; at++)
+        sum = (sum ^ (unsigned char)*at) * UINT64_C(0x100000001b3);
+    for (const char *at = reader; *at; at++)
+        sum = (sum ^ (unsigned char)*at) * UINT64_C(0x100000001b3);
+    snprintf(out + length, (size_t)(NAME_SIZE - length), "-%016llx", (unsigned long long)sum);
+}
+
 static int take_reader(struct request *request, struct why *why)
 {
     json_t *kept = json_object_get(request->json, "kept");
     const char *reader;
+    char own[NAME_SIZE];
     int error = control_string(request, "reader", &reader, why);
 
     if (error || (!reader && !kept))
@@ -429,6 +447,10 @@ static int take_reader(struct request *request, struct why *why)
     if (!json_is_integer(kept) || json_integer_value(kept) < 0)
         return why_set(why, -EINVAL,
                        "\"kept\" is a whole number: the last message that \"reader\" holds for good, 0 for none");
+    if (request->guest->role != ROLE_CONTROL) {
+        own_reader(request->guest, reader, own);
+        reader = own;
+    }
     request->control->read_by(request->control->context, reader, (uint64_t)json_integer_value(kept));
     return 0;
 }
@@ -456,23 +478,23 @@ static int do_since(struct request *request, struct why *why)
 }
 
 const struct command_row control_commands[] = {
-    { "status", do_status, "" },
-    { "instruments", do_instruments, "" },
-    { "tare", do_tare, "station instrument" },
-    { "zero", do_zero, "station instrument" },
-    { "mark", do_mark, "station brew stage at_us ago_s" },
-    { "enter", do_enter, "station brew measure value standard_uncertainty" },
-    { "begin", do_begin, "station" },
-    { "end", do_end, "station" },
-    { "discard", do_discard, "station brew reason" },
-    { "undo", do_undo, "station" },
-    { "note", do_note, "station brew text" },
-    { "strength", control_strength, "brew" },
-    { "assign", control_assign, "brew seq from number" },
-    { "unassign", control_unassign, "brew seq number" },
-    { "sample", control_sample, "brew how with seq number filtered" },
-    { "since", do_since, "seq most reader kept" },
-    { "health", do_health, "" },
-    { "plan", control_plan, "plan text station brew run" },
-    { NULL, NULL, NULL },
+    { "status", do_status, "", true },
+    { "instruments", do_instruments, "", true },
+    { "tare", do_tare, "station instrument", false },
+    { "zero", do_zero, "station instrument", false },
+    { "mark", do_mark, "station brew stage at_us ago_s", false },
+    { "enter", do_enter, "station brew measure value standard_uncertainty", false },
+    { "begin", do_begin, "station", false },
+    { "end", do_end, "station", false },
+    { "discard", do_discard, "station brew reason", false },
+    { "undo", do_undo, "station", false },
+    { "note", do_note, "station brew text", false },
+    { "strength", control_strength, "brew", true },
+    { "assign", control_assign, "brew seq from number", false },
+    { "unassign", control_unassign, "brew seq number", false },
+    { "sample", control_sample, "brew how with seq number filtered", false },
+    { "since", do_since, "seq most reader kept", true },
+    { "health", do_health, "", false },
+    { "plan", control_plan, "plan text station brew run", true },
+    { NULL, NULL, NULL, false },
 };

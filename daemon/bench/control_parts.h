@@ -8,6 +8,7 @@ enum { LATER = 1 }; /* what a command returns whose reply comes later */
 
 struct request {
     const struct control *control;
+    const struct guest *guest;
     json_t *json;
     struct moment now;
     json_t *reply; /* fields are added to it */
@@ -25,7 +26,11 @@ struct command_row {
     const char *name;
     command *run;
     const char *fields; /* that it knows, apart from do and id */
+    bool only_asks;     /* changes nothing at the bench: for everybody who is let in (or its own function looks) */
 };
+
+/* -EPERM with a sentence when the guest may only ask. */
+int control_may_order(const struct request *request, const char *what, struct why *why);
 
 /* Fields that several commands have: control_commands.c. */
 int control_string(struct request *request, const char *key, const char **out, struct why *why);

@@ -174,6 +174,8 @@ int control_plan(struct request *request, struct why *why)
 
     for (size_t i = 0; !error && verb && i < sizeof verbs / sizeof *verbs; i++)
         if (strcmp(verbs[i].name, verb) == 0) {
+            if (verbs[i].changes && (error = control_may_order(request, "plan", why)) != 0)
+                return error;
             error = verbs[i].run(request, why);
             if (!error && verbs[i].changes)
                 request->control->planned(request->control->context);

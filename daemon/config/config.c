@@ -154,7 +154,29 @@ static void open_instrument(struct config_reader *reader, const char *name)
     reader->section = SECTION_INSTRUMENT;
 }
 
-/* [bench] and [strength]: once, without a name. */
+static void open_client(struct config_reader *reader, const char *name)
+{
+    struct config *config = reader->config;
+
+    for (int i = 0; i < config->client_count; i++)
+        if (strcmp(config->clients[i].name, name) == 0) {
+            config_mistake(reader, reader->line, "there is a client %s in line %d already; give this one another name",
+                           name, config->clients[i].line);
+            return;
+        }
+    if (config->client_count == CONFIG_CLIENTS_MOST) {
+        config_mistake(reader, reader->line, "more than %d clients", CONFIG_CLIENTS_MOST);
+        return;
+    }
+    struct client_config *client = append(reader, (void **)&config->clients, &config->client_count, sizeof *client);
+    if (!client)
+        return;
+    strcpy(client->name, name);
+    client->line = reader->line;
+    reader->section = SECTION_CLIENT;
+}
+
+/* [bench], [strength] and [keys]: once, without a name. */
 static void open_single(struct config_reader *reader, enum config_section section, const char *kind, const char *name)
 {
     if (name)
@@ -171,9 +193,10 @@ static const struct {
     void (*open)(struct config_reader *reader, const char *name); /* NULL: a section without a name */
     enum config_section section;
 } sections[] = {
-    { "bench", NULL, SECTION_BENCH },       { "station", open_station, SECTION_STATION },
-    { "cup", open_cup, SECTION_CUP },       { "instrument", open_instrument, SECTION_INSTRUMENT },
-    { "strength", NULL, SECTION_STRENGTH },
+    { "bench", NULL, SECTION_BENCH },          { "station", open_station, SECTION_STATION },
+    { "cup", open_cup, SECTION_CUP },          { "instrument", open_instrument, SECTION_INSTRUMENT },
+    { "strength", NULL, SECTION_STRENGTH },    { "keys", NULL, SECTION_KEYS },
+    { "client", open_client, SECTION_CLIENT },
 };
 
 /* A header without its brackets: "station left". */
@@ -201,13 +224,10 @@ static void open_section(struct config_reader *reader, char *header)
             reader->section_first_line[sections[i].section] = reader->line;
         return;
     }
-    if (strcmp(kind, "keys") == 0)
-        config_mistake(reader, reader->line, "[keys]: encryption keys are not supported yet; use ipc:// addresses");
-    else
-        config_mistake(reader, reader->line,
-                       "no section is called [%s]; there are [bench], [station NAME], [cup NAME], [instrument NAME] "
-                       "and [strength]",
-                       header);
+    config_mistake(reader, reader->line,
+                   "no section is called [%s]; there are [bench], [station NAME], [cup NAME], [instrument NAME], "
+                   "[strength], [keys] and [client NAME]",
+                   header);
 }
 
 /* A line that begins with [ is ours; inih would cut its name and pass over a section without keys. */
@@ -400,9 +420,16 @@ int config_copy_bare(struct config *out, const struct config *from, struct why *
     copy.instruments = NULL;
     copy.instrument_count = 0;
     copy.memory = NULL; /* only an instrument's words lie there */
-    if (!(copy.stations = malloc(bytes)))
+    copy.stations = malloc(bytes);
+    copy.clients = malloc((size_t)from->client_count * sizeof *from->clients + 1);
+    if (!copy.stations || !copy.clients) {
+        free(copy.stations);
+        free(copy.clients);
         return why_set(why, -ENOMEM, "no memory for the configuration");
+    }
     memcpy(copy.stations, from->stations, bytes);
+    if (from->client_count)
+        memcpy(copy.clients, from->clients, (size_t)from->client_count * sizeof *from->clients);
     *out = copy;
     return 0;
 }
@@ -419,5 +446,6 @@ void config_free(struct config *config)
     }
     free(config->stations);
     free(config->instruments);
+    free(config->clients);
     *config = (struct config){ .station_count = 0 };
 }

@@ -7,12 +7,25 @@
 #include <stdio.h>
 
 #include "driver.h"
+#include "poise/keys.h"
 #include "poise/messages.h"
 #include "poise/text.h"
 #include "poise/why.h"
 #include "tracker/tracker.h"
 
-enum { CONFIG_PATH_SIZE = 256 };
+enum { CONFIG_PATH_SIZE = 256, CONFIG_ADDRESSES_SIZE = 512, CONFIG_ADDRESSES_MOST = 4, CONFIG_CLIENTS_MOST = 256 };
+
+/* What one may do at the bench: each may do all that the one before may. */
+enum role { ROLE_NONE, ROLE_READ, ROLE_CONTROL };
+
+/* Who is let in over a network. */
+struct client_config {
+    char name[NAME_SIZE];
+    uint8_t key[KEY_BYTES]; /* his public one */
+    bool has_key;
+    enum role role;
+    int line;
+};
 
 struct station_config {
     char name[NAME_SIZE];
@@ -22,7 +35,9 @@ struct station_config {
 
 struct config {
     char bench[NAME_SIZE];
-    char bus[CONFIG_PATH_SIZE], control[CONFIG_PATH_SIZE], journal[CONFIG_PATH_SIZE];
+    char bus[CONFIG_ADDRESSES_SIZE],
+        control[CONFIG_ADDRESSES_SIZE]; /* each one address, or several with ", " between */
+    char journal[CONFIG_PATH_SIZE];
     int journal_days; /* kept for so long; 30 */
     int journal_mb;   /* and no larger; 2048 */
     struct station_config *stations;
@@ -32,6 +47,10 @@ struct config {
     int replicates;           /* strength readings wanted per cup */
     double strength_per_brix; /* 0: not configured */
     bool filtered;
+    char secret[CONFIG_PATH_SIZE]; /* the bench's key file; empty: none, and no network */
+    char control_group[NAME_SIZE]; /* only its members may give orders on this machine; empty: who may connect may */
+    struct client_config *clients;
+    int client_count;
     void *memory; /* what the strings above point into */
 };
 
@@ -54,5 +73,8 @@ bool config_names_stations(const struct config *config);
 void config_write_json(const struct config *config, const char *path, struct text *out);
 
 void config_free(struct config *config);
+
+/* The first address of a list ("ipc:///a, tcp://..."), into out; returns where the next begins, NULL at the end. */
+const char *config_next_address(const char *list, char out[CONFIG_PATH_SIZE]);
 
 #endif

@@ -214,14 +214,40 @@ static void check_station(struct config_reader *reader, struct station_config *s
     station->tracker.cup_count = reader->cup_count;
 }
 
+/* No address twice; a network only with keys, and with somebody to let in. */
+static void check_addresses(struct config_reader *reader)
+{
+    const struct config *config = reader->config;
+    char all[2 * CONFIG_ADDRESSES_MOST][CONFIG_PATH_SIZE];
+    const char *const lists[] = { config->bus, config->control };
+    int count = 0, line = config_line_of(reader, -1, "control");
+    bool network = strstr(config->bus, "tcp://") || strstr(config->control, "tcp://");
+
+    for (int list = 0; list < 2; list++)
+        for (const char *at = lists[list]; at; count++)
+            at = config_next_address(at, all[count]);
+    for (int i = 0; i < count; i++)
+        for (int j = 0; j < i; j++)
+            if (strcmp(all[i], all[j]) == 0)
+                config_mistake(reader, line, "%s is there twice: bus and control need two addresses", all[i]);
+    if (strstr(config->bus, "tcp://"))
+        line = config_line_of(reader, -1, "bus");
+    if (network && !*config->secret)
+        config_mistake(
+            reader, line,
+            "a tcp:// address needs keys: make one with `poise-ctl keys new FILE`, write it as [keys] secret = "
+            "FILE, and each client with its public key as [client NAME]; or use ipc:// addresses only");
+    else if (network && config->client_count == 0)
+        config_mistake(reader, line, "a tcp:// address, and nobody to let in: write a [client NAME] section for each");
+}
+
 void config_check(struct config_reader *reader)
 {
     struct config *config = reader->config;
 
     if (reader->section_first_line[SECTION_STATION] == 0 && config->instrument_count > 0)
         config_mistake(reader, 0, "no [station NAME]; at least one says where a brewer stands");
-    if (strcmp(config->bus, config->control) == 0)
-        config_mistake(reader, config_line_of(reader, -1, "control"), "bus and control need two addresses");
+    check_addresses(reader);
     for (int i = 0; i < config->instrument_count; i++)
         check_instrument(reader, &config->instruments[i]);
     check_ports(reader);

@@ -46,13 +46,13 @@ static int set_name(struct config_reader *reader, const struct key *key, const c
 static int set_bus(struct config_reader *reader, const struct key *key, const char *value, struct why *why)
 {
     (void)key;
-    return config_address(reader->folder, value, reader->config->bus, sizeof reader->config->bus, why);
+    return config_addresses(reader->folder, value, reader->config->bus, why);
 }
 
 static int set_control(struct config_reader *reader, const struct key *key, const char *value, struct why *why)
 {
     (void)key;
-    return config_address(reader->folder, value, reader->config->control, sizeof reader->config->control, why);
+    return config_addresses(reader->folder, value, reader->config->control, why);
 }
 
 static int set_journal(struct config_reader *reader, const struct key *key, const char *value, struct why *why)
@@ -273,6 +273,50 @@ static int set_filtered(struct config_reader *reader, const struct key *key, con
     return config_yes_or_no(value, &reader->config->filtered, why);
 }
 
+static struct client_config *client(struct config_reader *reader)
+{
+    return &reader->config->clients[reader->config->client_count - 1];
+}
+
+static int set_secret(struct config_reader *reader, const struct key *key, const char *value, struct why *why)
+{
+    (void)key;
+    return config_path(reader->folder, value, reader->config->secret, sizeof reader->config->secret, why);
+}
+
+static int set_control_group(struct config_reader *reader, const struct key *key, const char *value, struct why *why)
+{
+    (void)key; /* whether there is such a group may change while we run */
+    if (strlen(value) >= sizeof reader->config->control_group)
+        return why_set(why, -EINVAL, "write the name of a group of this machine");
+    strcpy(reader->config->control_group, value);
+    return 0;
+}
+
+static int set_client_key(struct config_reader *reader, const struct key *key, const char *value, struct why *why)
+{
+    (void)key;
+    if (key_read(value, strlen(value), client(reader)->key) != 0)
+        return why_set(why, -EINVAL,
+                       "a public key is the %d digits that `poise-ctl keys new` printed on the client's machine",
+                       KEY_TEXT_SIZE - 1);
+    client(reader)->has_key = true;
+    for (int i = 0; i < reader->config->client_count - 1; i++)
+        if (memcmp(reader->config->clients[i].key, client(reader)->key, KEY_BYTES) == 0)
+            return why_set(why, -EINVAL, "client %s (line %d) has this key already; each needs its own",
+                           reader->config->clients[i].name, reader->config->clients[i].line);
+    return 0;
+}
+
+static int set_client_role(struct config_reader *reader, const struct key *key, const char *value, struct why *why)
+{
+    (void)key;
+    client(reader)->role = strcmp(value, "control") == 0 ? ROLE_CONTROL : ROLE_READ;
+    if (client(reader)->role == ROLE_READ && strcmp(value, "read") != 0)
+        return why_set(why, -EINVAL, "a role is read (listen, ask and record) or control (give orders too)");
+    return 0;
+}
+
 /* Ranges of the trade's things, generously (common practice, no source). */
 static const struct key keys[] = {
     { SECTION_BENCH, "name", set_name, 0, 0, NULL },
@@ -303,6 +347,10 @@ static const struct key keys[] = {
     { SECTION_STRENGTH, "replicates", set_replicates, 0, 0, NULL },
     { SECTION_STRENGTH, "strength_per_brix", set_strength_per_brix, 0.5, 1.5, NULL },
     { SECTION_STRENGTH, "filtered", set_filtered, 0, 0, NULL },
+    { SECTION_KEYS, "secret", set_secret, 0, 0, NULL },
+    { SECTION_KEYS, "control_group", set_control_group, 0, 0, NULL },
+    { SECTION_CLIENT, "key", set_client_key, 0, 0, "the client's public key (poise-ctl keys new FILE prints it)" },
+    { SECTION_CLIENT, "role", set_client_role, 0, 0, "read, or control" },
 };
 _Static_assert(sizeof keys / sizeof *keys <= CONFIG_KEYS_MOST, "one bit of config_reader.seen for each");
 
@@ -353,13 +401,13 @@ void config_key(struct config_reader *reader, const char *name, const char *valu
     for (size_t i = 0; i < sizeof keys / sizeof *keys; i++) {
         if (keys[i].section != reader->section || strcmp(keys[i].name, name) != 0)
             continue;
-        if (reader->seen & 1u << i)
+        if (reader->seen & UINT64_C(1) << i)
             config_mistake(reader, reader->line, "%s is said in line %d already", name, reader->seen_line[i]);
         else if (*value == '\0')
             config_mistake(reader, reader->line, "%s has no value (a ; after a blank begins a comment)", name);
         else if (keys[i].set(reader, &keys[i], value, &why) < 0)
             config_mistake(reader, reader->line, "%s = %s: %s", name, value, why.text);
-        reader->seen |= 1u << i;
+        reader->seen |= UINT64_C(1) << i;
         reader->seen_line[i] = reader->line;
         return;
     }
@@ -390,7 +438,7 @@ static void keep_lines(const struct config_reader *reader, int *out)
 void config_section_end(struct config_reader *reader)
 {
     for (size_t i = 0; i < sizeof keys / sizeof *keys; i++)
-        if (keys[i].section == reader->section && keys[i].missing && !(reader->seen & 1u << i))
+        if (keys[i].section == reader->section && keys[i].missing && !(reader->seen & UINT64_C(1) << i))
             config_mistake(reader, reader->section_line, "%s is missing: %s", keys[i].name,
                            missing_words(reader, &keys[i]));
     if (reader->section == SECTION_INSTRUMENT)

@@ -12,10 +12,12 @@ enum config_section {
     SECTION_CUP,
     SECTION_INSTRUMENT,
     SECTION_STRENGTH,
+    SECTION_KEYS,
+    SECTION_CLIENT,
     SECTION_COUNT
 };
 
-enum { CONFIG_KEYS_MOST = 32 }; /* one bit of config_reader.seen for each */
+enum { CONFIG_KEYS_MOST = 64 }; /* one bit of config_reader.seen for each */
 
 struct config_cup {
     char name[NAME_SIZE];
@@ -38,7 +40,7 @@ struct config_reader {
     struct config *config;
     enum config_section section;
     int section_line;                      /* of its header */
-    uint32_t seen;                         /* keys of this section, one bit each */
+    uint64_t seen;                         /* keys of this section, one bit each */
     int section_first_line[SECTION_COUNT]; /* of the first header of its kind; 0: none yet */
     int seen_line[CONFIG_KEYS_MOST];
     int (*instrument_lines)[CONFIG_KEYS_MOST]; /* of each instrument's keys; 0: not said */

@@ -156,17 +156,32 @@ int config_path(const char *folder, const char *value, char *out, size_t size, s
     return 0;
 }
 
-int config_address(const char *folder, const char *value, char *out, size_t size, struct why *why)
+/* tcp://ADDRESS:PORT, an address of this machine or * for all of them. */
+static int tcp_address(const char *value, char *out, size_t size, struct why *why)
+{
+    const char *host = value + strlen("tcp://"), *colon = strrchr(host, ':');
+    char *end;
+    long port = colon ? strtol(colon + 1, &end, 10) : 0;
+
+    if (!colon || colon == host || colon[1] < '0' || colon[1] > '9' || *end || port < 1 || port > 65535)
+        return why_set(why, -EINVAL,
+                       "write tcp:// with an address of this machine and a port, as tcp://192.168.7.20:7401");
+    for (const char *at = host; at < colon; at++)
+        if (!isalnum((unsigned char)*at) && !strchr(".:*[]%-_", *at))
+            return why_set(why, -EINVAL, "an address has letters, digits and . : * [ ] only");
+    if (strlen(value) >= size)
+        return why_set(why, -ENAMETOOLONG, "the address is too long");
+    snprintf(out, size, "%s", value);
+    return 0;
+}
+
+static int ipc_address(const char *folder, const char *value, char *out, size_t size, struct why *why)
 {
     static const char scheme[] = "ipc://";
     const size_t scheme_length = sizeof scheme - 1, path_most = sizeof((struct sockaddr_un *)NULL)->sun_path;
     char path[512];
     int error;
 
-    if (strncmp(value, "tcp://", 6) == 0)
-        return why_set(why, -EINVAL,
-                       "encryption keys are not supported yet, so nobody is let in over a network; "
-                       "use ipc:///run/poise/bus");
     if (strncmp(value, scheme, scheme_length) != 0 || value[scheme_length] == '@' || value[scheme_length] == '*')
         return why_set(why, -EINVAL, "write ipc:// and a path, as ipc:///run/poise/bus");
     error = config_path(folder, value + scheme_length, path, sizeof path, why);
@@ -175,6 +190,42 @@ int config_address(const char *folder, const char *value, char *out, size_t size
     if (strlen(path) >= path_most || strlen(path) + scheme_length >= size)
         return why_set(why, -ENAMETOOLONG, "the path of a socket has at most %zu characters, this one has %zu",
                        path_most - 1, strlen(path));
-    snprintf(out, size, "%s%s", scheme, path);
+    if (strchr(path, ','))
+        return why_set(why, -EINVAL, "the path of a socket has no comma: that separates two addresses");
+    memcpy(out, scheme, scheme_length);
+    strcpy(out + scheme_length, path);
     return 0;
+}
+
+const char *config_next_address(const char *list, char out[CONFIG_PATH_SIZE])
+{
+    size_t length = strcspn(list, ","), next = length;
+
+    while (length > 0 && (list[length - 1] == ' ' || list[length - 1] == '\t'))
+        length--;
+    snprintf(out, CONFIG_PATH_SIZE, "%.*s", (int)length, list);
+    if (!list[next])
+        return NULL;
+    return list + next + 1 + strspn(list + next + 1, " \t");
+}
+
+int config_addresses(const char *folder, const char *value, char out[CONFIG_ADDRESSES_SIZE], struct why *why)
+{
+    char whole[CONFIG_ADDRESSES_SIZE] = "", one[CONFIG_PATH_SIZE], address[CONFIG_PATH_SIZE];
+    int error = 0, count = 0;
+
+    for (const char *at = value; error == 0 && at;) {
+        at = config_next_address(at, one);
+        error = strncmp(one, "tcp://", 6) == 0 ? tcp_address(one, address, sizeof address, why)
+                                               : ipc_address(folder, one, address, sizeof address, why);
+        if (error == 0 && ++count > CONFIG_ADDRESSES_MOST)
+            error = why_set(why, -EINVAL, "at most %d addresses", CONFIG_ADDRESSES_MOST);
+        if (error == 0 && strlen(whole) + strlen(address) + 3 > sizeof whole)
+            error = why_set(why, -ENAMETOOLONG, "the addresses are too long");
+        if (error == 0)
+            snprintf(whole + strlen(whole), sizeof whole - strlen(whole), "%s%s", count > 1 ? ", " : "", address);
+    }
+    if (error == 0)
+        strcpy(out, whole);
+    return error;
 }

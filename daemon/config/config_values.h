@@ -7,6 +7,7 @@
 #include <stdbool.h>
 
 #include "driver.h"
+#include "config.h"
 #include "poise/why.h"
 
 /* Bytes of one ask or order; those met have under 10. */
@@ -27,7 +28,7 @@ int config_ask(const char *value, uint8_t *out, size_t *out_length, int *every_m
 /* A path as it is, or below `folder` (no slash at its end) when it is relative.  -ENAMETOOLONG when it does not fit. */
 int config_path(const char *folder, const char *value, char *out, size_t size, struct why *why);
 
-/* "ipc:///run/poise/bus"; relative as a path.  Any other kind of address is refused. */
-int config_address(const char *folder, const char *value, char *out, size_t size, struct why *why);
+/* "ipc:///run/poise/bus", relative as a path, or "tcp://192.168.7.20:7401"; or several with commas between. */
+int config_addresses(const char *folder, const char *value, char out[CONFIG_ADDRESSES_SIZE], struct why *why);
 
 #endif

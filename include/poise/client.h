@@ -19,6 +19,7 @@ struct client;
 
 struct client_options {
     const char *bus, *control; /* addresses; see place_bus(), place_control() */
+    const char *key;           /* the client's key file, for tcp:// addresses, which need one; see place_key() */
     bool subscribe;            /* false: control only */
     bool catch_up;             /* ask `since`; false: live only, for a screen that draws from state */
     uint64_t after_seq;        /* with catch_up: the last seq already had; 0: all the journal holds;

@@ -24,7 +24,8 @@ enum {
     NAME_SIZE = 33, /* bench, station, instrument: a-z 0-9 -, at most 32 */
     BREW_SIZE = 48, /* BENCH-YYYYMMDD-NNN */
     BOOT_SIZE = 37,
-    DETAIL_SIZE = 320, /* a sentence for people */
+    ASKED_BY_SIZE = 64, /* a user of the bench's machine, or a client of the network */
+    DETAIL_SIZE = 320,  /* a sentence for people */
     TOPIC_SIZE = 96,
     MESSAGE_SIZE = 4096 /* longest message, state apart */
 };
@@ -57,7 +58,8 @@ struct message_common {
     uint64_t seq;
     int64_t time_us, mono_us;
     char boot[BOOT_SIZE];
-    double rate; /* 1 unless the clock is a fast one; written only when it is not 1 */
+    double rate;                  /* 1 unless the clock is a fast one; written only when it is not 1 */
+    char asked_by[ASKED_BY_SIZE]; /* of an event that somebody's order brought about: whose; else empty and left out */
 };
 
 /* "begin" ... "verdict": a correction after the end changed whether the plan was kept */

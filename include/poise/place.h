@@ -22,6 +22,9 @@ char *place_bus(const char *option, char *out, size_t size);
 char *place_control(const char *option, char *out, size_t size);
 char *place_store(const char *option, char *out, size_t size);
 
+/* The client's key file for a bench on a network: the option, else POISE_KEY, else NULL: none. */
+const char *place_key(const char *option);
+
 /* For the daemon: the folder of its sockets, and of what it keeps. */
 char *place_runtime(char *out, size_t size);
 char *place_data(char *out, size_t size);

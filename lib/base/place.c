@@ -115,6 +115,11 @@ char *place_store(const char *option, char *out, size_t size)
     return out;
 }
 
+const char *place_key(const char *option)
+{
+    return option ? option : variable("POISE_KEY");
+}
+
 /* ---- trust ---- */
 
 static bool is_trusted(uid_t owner)

@@ -18,6 +18,10 @@ enum {
     LOOK_UP_EVERY = 32 /* messages dealt with before input and time are looked at again */
 };
 
+/* Of the connection, from its monitor: the handshake's failures are those of somebody who is not let in. */
+static const int WATCHED = ZMQ_EVENT_HANDSHAKE_SUCCEEDED | ZMQ_EVENT_DISCONNECTED | ZMQ_EVENT_HANDSHAKE_FAILED_NO_DETAIL
+                           | ZMQ_EVENT_HANDSHAKE_FAILED_PROTOCOL | ZMQ_EVENT_HANDSHAKE_FAILED_AUTH;
+
 /* ---- sockets ---- */
 
 void client_disconnect(void **socket)
@@ -38,10 +42,15 @@ static int address_wrong(const char *address, struct why *why)
                    zmq_strerror(zmq_errno()));
 }
 
+static bool is_network(const char *address)
+{
+    return strncmp(address, "tcp:", 4) == 0;
+}
+
 static void *new_socket(struct client *client, int type, const char *address)
 {
     int linger = 0, reconnect = RECONNECT_MS, most = RECONNECT_MOST_MS;
-    int beat = HEARTBEAT_MS, dead = HEARTBEAT_TIMEOUT_MS;
+    int beat = HEARTBEAT_MS, dead = HEARTBEAT_TIMEOUT_MS, on = 1;
     void *socket = zmq_socket(client->context, type);
 
     if (!socket)
@@ -49,9 +58,16 @@ static void *new_socket(struct client *client, int type, const char *address)
     zmq_setsockopt(socket, ZMQ_LINGER, &linger, sizeof linger);
     zmq_setsockopt(socket, ZMQ_RECONNECT_IVL, &reconnect, sizeof reconnect);
     zmq_setsockopt(socket, ZMQ_RECONNECT_IVL_MAX, &most, sizeof most);
-    if (strncmp(address, "tcp:", 4) == 0) {
-        zmq_setsockopt(socket, ZMQ_HEARTBEAT_IVL, &beat, sizeof beat);
-        zmq_setsockopt(socket, ZMQ_HEARTBEAT_TIMEOUT, &dead, sizeof dead);
+    if (!is_network(address))
+        return socket;
+    zmq_setsockopt(socket, ZMQ_IPV6, &on, sizeof on);
+    zmq_setsockopt(socket, ZMQ_HEARTBEAT_IVL, &beat, sizeof beat);
+    zmq_setsockopt(socket, ZMQ_HEARTBEAT_TIMEOUT, &dead, sizeof dead);
+    if (!client->keys || zmq_setsockopt(socket, ZMQ_CURVE_SERVERKEY, client->keys->bench_key, KEY_BYTES) < 0
+        || zmq_setsockopt(socket, ZMQ_CURVE_PUBLICKEY, client->keys->public_key, KEY_BYTES) < 0
+        || zmq_setsockopt(socket, ZMQ_CURVE_SECRETKEY, client->keys->secret_key, KEY_BYTES) < 0) {
+        zmq_close(socket); /* never in the open */
+        return NULL;
     }
     return socket;
 }
@@ -80,7 +96,7 @@ static int open_bus(struct client *client, struct why *why)
 
     client->bus = new_socket(client, ZMQ_SUB, address);
     if (!client->bus || zmq_setsockopt(client->bus, ZMQ_SUBSCRIBE, topics, strlen(topics)) < 0
-        || zmq_socket_monitor(client->bus, monitor, ZMQ_EVENT_HANDSHAKE_SUCCEEDED | ZMQ_EVENT_DISCONNECTED) < 0)
+        || zmq_socket_monitor(client->bus, monitor, WATCHED) < 0)
         return no_socket(address, why);
     client->monitor = zmq_socket(client->context, ZMQ_PAIR);
     if (!client->monitor || zmq_connect(client->monitor, monitor) < 0)
@@ -88,15 +104,37 @@ static int open_bus(struct client *client, struct why *why)
     return zmq_connect(client->bus, address) < 0 ? address_wrong(address, why) : 0;
 }
 
-/* A socket that somebody else could have put there would feed us a false bench; so would a network, which has neither
- * owners nor keys yet. */
-static int check_place(const char *address, struct why *why)
+/* A network is entered with keys only: the bench's, so that nobody else can speak for it, and our own. */
+static int load_keys(struct client *client, const char *address, const char *path, struct why *why)
+{
+    int error;
+
+    if (client->keys)
+        return 0;
+    if (!path)
+        return why_set(why, -EPERM,
+                       "%s: refused: a network needs keys; make one with `poise-ctl keys new "
+                       "FILE --bench KEY` and name it with --key or POISE_KEY",
+                       address);
+    if (!(client->keys = malloc(sizeof *client->keys)))
+        return why_set(why, -ENOMEM, "out of memory");
+    if ((error = keys_load(path, client->keys, why)) == 0 && !client->keys->knows_bench)
+        error = why_set(why, -ENOKEY,
+                        "%s: has no `bench =` line: which bench it is for; write the bench's public key there", path);
+    if (error == 0)
+        return 0;
+    free(client->keys);
+    client->keys = NULL;
+    return error == -EINVAL ? -ENOKEY : error; /* the address made sense */
+}
+
+/* A socket that somebody else could have put there would feed us a false bench; so would a network without keys. */
+static int check_place(struct client *client, const char *address, const char *key, struct why *why)
 {
     static const char ipc[] = "ipc://";
 
-    if (strncmp(address, "tcp:", 4) == 0)
-        return why_set(why, -EPERM,
-                       "%s: refused: a network socket needs keys, and there are none; use an ipc:// address", address);
+    if (is_network(address))
+        return load_keys(client, address, key, why);
     if (strncmp(address, ipc, sizeof ipc - 1) != 0 || address[sizeof ipc - 1] != '/')
         return 0;
     return place_trusted(address + sizeof ipc - 1, why);
@@ -111,7 +149,7 @@ int client_open(struct client **out, const struct client_options *options, struc
         return why_set(why, -ENOMEM, "out of memory");
     client->options = *options;
     /* the caller's strings need not outlive us */
-    client->options.bus = client->options.control = client->options.reader = NULL;
+    client->options.bus = client->options.control = client->options.reader = client->options.key = NULL;
     client->held_end = &client->held;
     client->bus_address = strdup(options->bus ? options->bus : "");
     client->control_address = strdup(options->control ? options->control : "");
@@ -125,10 +163,10 @@ int client_open(struct client **out, const struct client_options *options, struc
         client->gather_ms = client->rest_ms = options->gather_ms;
     if (!client->bus_address || !client->control_address || !client->context || (options->reader && !client->reader))
         error = why_set(why, -ENOMEM, "out of memory");
-    if (error == 0 && options->subscribe && (error = check_place(client->bus_address, why)) == 0)
+    if (error == 0 && options->subscribe && (error = check_place(client, client->bus_address, options->key, why)) == 0)
         error = open_bus(client, why);
     if (error == 0)
-        error = check_place(client->control_address, why);
+        error = check_place(client, client->control_address, options->key, why);
     if (error == 0) /* which also shows at once whether the address makes sense */
         error = client_connect(client, ZMQ_DEALER, client->control_address, &client->hand, why);
     if (error < 0) {
@@ -153,6 +191,9 @@ void client_close(struct client *client)
     if (client->context)
         while (zmq_ctx_term(client->context) < 0 && zmq_errno() == EINTR)
             ;
+    if (client->keys)
+        keys_forget(client->keys);
+    free(client->keys);
     free(client->bus_address);
     free(client->control_address);
     free(client->reader);
@@ -166,8 +207,22 @@ void client_kept(struct client *client, uint64_t seq)
 
 /* ---- the next thing that happens ---- */
 
+/* What to do when a bench is there and does not let us in. */
+static int not_let_in(struct client *client, struct why *why)
+{
+    char key[KEY_TEXT_SIZE] = "";
+
+    if (client->keys)
+        key_print(client->keys->public_key, key);
+    return why_set(
+        why, -EACCES,
+        "%s: the bench does not let this key in: in its configuration a [client NAME] needs key = %s, and here "
+        "the key file needs the bench's own key",
+        client->bus_address, key);
+}
+
 /* The first frame of a monitor event begins with its number (zmq_socket_monitor(3)). */
-static int connection_changed(struct client *client)
+static int connection_changed(struct client *client, struct why *why)
 {
     int event = CLIENT_NOTHING;
     uint16_t number = 0;
@@ -184,6 +239,7 @@ static int connection_changed(struct client *client)
     zmq_msg_close(&part);
     if (number == ZMQ_EVENT_HANDSHAKE_SUCCEEDED && !client->there) {
         client->there = true;
+        client->refused = false;
         client_order_found(client);
         return CLIENT_FOUND;
     }
@@ -191,6 +247,12 @@ static int connection_changed(struct client *client)
         client->there = false;
         client_order_gone(client);
         return CLIENT_GONE;
+    }
+    if (number != 0 && number != ZMQ_EVENT_DISCONNECTED && number != ZMQ_EVENT_HANDSHAKE_SUCCEEDED && client->keys
+        && !client->refused) {
+        client->refused = true; /* it is tried on, and reported once */
+        not_let_in(client, why);
+        return CLIENT_BAD;
     }
     return event;
 }
@@ -247,7 +309,7 @@ int client_next(struct client *client, int extra_fd, int timeout_ms, struct mess
                 return CLIENT_TIMEOUT;
         }
         if (client->bus)
-            event = connection_changed(client);
+            event = connection_changed(client, why);
         if (event == CLIENT_NOTHING)
             event = client_order_next(client, message, why);
         if (event >= 0)
@@ -309,6 +371,17 @@ static int take_answer(const char *text, size_t length, json_t **reply, struct w
     return 0;
 }
 
+static int no_answer(struct client *client, int error, struct why *why)
+{
+    char key[KEY_TEXT_SIZE];
+
+    if (!client->keys)
+        return why_set(why, error, "%s: no answer: is poised running there?", client->control_address);
+    key_print(client->keys->public_key, key);
+    return why_set(why, error, "%s: no answer: is poised running there, and does it let in the key %s?",
+                   client->control_address, key);
+}
+
 int client_ask(struct client *client, json_t *request, int timeout_ms, json_t **reply, struct why *why)
 {
     int64_t until_ms = clock_steady_ms() + (timeout_ms > 0 ? timeout_ms : 0);
@@ -331,7 +404,7 @@ int client_ask(struct client *client, json_t *request, int timeout_ms, json_t **
     if (error == 0)
         error = take_answer(zmq_msg_data(&part), zmq_msg_size(&part), reply, why);
     else
-        error = why_set(why, error, "%s: no answer: is poised running there?", client->control_address);
+        error = no_answer(client, error, why);
     zmq_msg_close(&part);
     /* A request that was not answered must not be carried out later, nor its answer be taken for another's. */
     if (error < 0 && error != -EREMOTEIO)

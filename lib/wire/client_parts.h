@@ -3,6 +3,7 @@
 #define POISE_CLIENT_PARTS_H
 
 #include "poise/client.h"
+#include "poise/keys.h"
 
 struct held {
     struct held *next;
@@ -15,7 +16,9 @@ enum asking { NOT_ASKING, ASK_NOW, ASK_LATER, ASKED };
 struct client {
     struct client_options options;
     char *bus_address, *control_address, *reader;
-    uint64_t kept; /* that the reader holds for good */
+    struct keys *keys; /* for a network; NULL: none needed */
+    bool refused;      /* the bench did not let us in, and that was reported */
+    uint64_t kept;     /* that the reader holds for good */
     void *context;
     void *bus, *monitor; /* hears what is published; shows of the connection */
     void *history;       /* asks what was missed ... */

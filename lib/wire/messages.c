@@ -153,6 +153,10 @@ static void put_common(struct text *text, const struct message_common *common)
         PUT(text, ",\"rate\":");
         put_number(text, common->rate);
     }
+    if (*common->asked_by) {
+        PUT(text, ",\"asked_by\":");
+        put_string(text, common->asked_by);
+    }
 }
 
 static void put_station(struct text *text, const char *station)

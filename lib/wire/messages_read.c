@@ -444,7 +444,8 @@ static int read_common(json_t *json, struct message_common *out, struct why *why
         || (error = read_int64(json, "time_us", &out->time_us, why)) < 0
         || (error = read_int64(json, "mono_us", &out->mono_us, why)) < 0
         || (error = read_text(json, "boot", true, out->boot, sizeof out->boot, why)) < 0
-        || (json_object_get(json, "rate") && (error = read_number(json, "rate", false, &out->rate, why)) < 0))
+        || (json_object_get(json, "rate") && (error = read_number(json, "rate", false, &out->rate, why)) < 0)
+        || (error = read_text(json, "asked_by", false, out->asked_by, sizeof out->asked_by, why)) < 0)
         return error;
     if (seq < 0)
         return missing("seq", "zero or more", why);

@@ -245,7 +245,7 @@ def test_a_bus_on_the_network_is_refused(bench):
     bench.configuration.write_text("[bench]\nbus = tcp://0.0.0.0:7000\n[station left]\n")
     status, _, said = bench.run("poised", "--config", bench.configuration)
     assert status == 2
-    assert "poised.conf:2: " in said and "encryption keys are not supported yet" in said and "ipc://" in said
+    assert "poised.conf:2: " in said and "needs keys" in said and "ipc://" in said
 
 
 def test_an_unknown_unit_is_a_rejection_and_no_reading(bench):

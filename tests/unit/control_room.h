@@ -151,7 +151,8 @@ static inline json_t *ask(struct room *room, const char *text)
     room->now.mono_us += 1000000;
     room->now.time_us += 1000000;
     room->count = 0;
-    reply = control_answer(&room->control, text, strlen(text), room->now, &length);
+    reply = control_answer(&room->control, &(struct guest){ .name = "ines", .role = ROLE_CONTROL }, text, strlen(text),
+                           room->now, &length);
     assert_non_null(reply);
     json = json_loadb(reply, length, 0, NULL);
     free(reply);

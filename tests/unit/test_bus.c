@@ -57,7 +57,8 @@ static void requested(void *context, const struct bus_peer *peer, const char *te
  */
 static void a_socket_that_cannot_be_watched_leaves_nothing(void **state)
 {
-    char folder[] = "/tmp/poise-test-bus-XXXXXX", bus_address[64], control_address[64];
+    char folder[] = "/tmp/poise-test-bus-XXXXXX";
+    struct config config = { .client_count = 0 };
     struct bus_calls calls = { NULL, subscribed, settled, requested };
     bool gone = false;
     struct bus *bus;
@@ -65,26 +66,26 @@ static void a_socket_that_cannot_be_watched_leaves_nothing(void **state)
 
     (void)state;
     assert_non_null(mkdtemp(folder));
-    snprintf(bus_address, sizeof bus_address, "ipc://%s/bus", folder);
-    snprintf(control_address, sizeof control_address, "ipc://%s/control", folder);
+    snprintf(config.bus, sizeof config.bus, "ipc://%s/bus", folder);
+    snprintf(config.control, sizeof config.control, "ipc://%s/control", folder);
     assert_int_equal(uv_loop_init(&loop), 0);
     for (int refused = 1; refused <= 2; refused++) {
         struct why why = { "" };
 
         until_refused = refused;
-        assert_int_equal(bus_open(&bus, &loop, bus_address, control_address, &calls, &why), UV_ENOMEM);
-        assert_non_null(strstr(why.text, "cannot watch it"));
+        assert_int_equal(bus_open(&bus, &loop, &config, &calls, &why), UV_ENOMEM);
+        assert_non_null(strstr(why.text, "cannot watch a socket"));
         assert_int_equal(uv_loop_alive(&loop), 0);
         uv_run(&loop, UV_RUN_NOWAIT); /* touches what a forgotten handle would have left in freed memory */
     }
     calls.context = &gone;
-    assert_int_equal(bus_open(&bus, &loop, bus_address, control_address, &calls, &(struct why){ "" }), 0);
+    assert_int_equal(bus_open(&bus, &loop, &config, &calls, &(struct why){ "" }), 0);
     bus_close(bus, closed, &gone);
     uv_run(&loop, UV_RUN_DEFAULT);
     assert_true(gone);
     assert_int_equal(uv_loop_close(&loop), 0);
-    unlink(strcat(strcpy(bus_address, folder), "/bus.lock"));
-    unlink(strcat(strcpy(control_address, folder), "/control.lock"));
+    unlink(strcat(strcpy(config.bus, folder), "/bus.lock"));
+    unlink(strcat(strcpy(config.control, folder), "/control.lock"));
     assert_int_equal(rmdir(folder), 0);
 }
 

@@ -205,7 +205,7 @@ static const struct mistake {
     { "[station left]\n[bench]\n[bench]\n", 3, "[bench] in line 2 already" },
     { "[station left]\n[bench pier]\n", 2, "takes no name" },
     { "[station left]\n[bench]\nbuss = ipc://bus\n", 3, "there are: name, bus, control" },
-    { "[station left]\n[bench]\nbus = tcp://*:7000\n", 3, "encryption keys are not supported yet" },
+    { "[station left]\n[bench]\nbus = tcp://*:7000\n", 3, "a tcp:// address needs keys" },
     { "[station left]\n[bench]\nbus = inproc://bus\n", 3, "ipc:///run/poise/bus" },
     { "[station left]\n[bench]\nbus = ipc://@bus\n", 3, "ipc:///run/poise/bus" },
     { "[station left]\n[bench]\nbus = ipc://a\ncontrol = ipc://a\n", 4, "two addresses" },
@@ -213,7 +213,7 @@ static const struct mistake {
     { "[station left]\n[bench]\njournal = ; /var/lib\n", 3, "no value" },
     { "[station left]\n[bench]\njournal_days = 0\n", 3, "whole number from 1" },
     { "[station left]\n[bench]\njournal_days = 30 days\n", 3, "without a unit" },
-    { "[station left]\n[keys]\n", 2, "not supported yet" },
+    { "[station left]\n[keys]\n[keys]\n", 3, "in line 2 already" },
     { "[instrument scale]\ndriver = line\nport = /dev/null\nquantity = mass\n", 0, "no [station NAME]" },
     { "[station]\n", 1, "needs a name" },
     { "[station left hand]\n", 1, "needs a name" },
@@ -378,15 +378,15 @@ static void test_a_file_that_cannot_be_read_is_named(void **state)
 /* The socket's address must fit struct sockaddr_un, unix(7): 107 characters. */
 static void test_a_socket_path_has_107_characters_at_most(void **state)
 {
-    char value[160] = "ipc:///", out[CONFIG_PATH_SIZE];
+    char value[160] = "ipc:///", out[CONFIG_ADDRESSES_SIZE];
     struct why why;
 
     (void)state;
     memset(value + 7, 'a', 106);
-    assert_int_equal(config_address("", value, out, sizeof out, &why), 0);
+    assert_int_equal(config_addresses("", value, out, &why), 0);
     assert_int_equal(strlen(out), 6 + 107);
     value[7 + 106] = 'a';
-    assert_int_equal(config_address("", value, out, sizeof out, &why), -ENAMETOOLONG);
+    assert_int_equal(config_addresses("", value, out, &why), -ENAMETOOLONG);
     assert_non_null(strstr(why.text, "107"));
 }
 

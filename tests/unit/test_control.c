@@ -50,7 +50,8 @@ static void test_a_request_too_long_is_refused(void **state)
     char *text = malloc(length), *reply;
 
     memset(text, ' ', length);
-    reply = control_answer(&room->control, text, length, room->now, &reply_length);
+    reply = control_answer(&room->control, &(struct guest){ .name = "ines", .role = ROLE_CONTROL }, text, length,
+                           room->now, &reply_length);
     assert_non_null(strstr(reply, "65536 are the most"));
     free(reply);
     free(text);
