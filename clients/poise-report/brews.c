@@ -13,7 +13,8 @@ void number_words(const struct cup *cup, enum measure measure, char out[32])
     if (isnan(cup->measures.value[measure]))
         out[0] = '\0';
     else
-        snprintf(out, 32, "%.*f", measure_decimals(measure), cup->measures.value[measure]);
+        snprintf(out, 32, "%s%.*f", cup->above >> measure & 1 ? ">" : "", measure_decimals(measure),
+                 cup->measures.value[measure]);
 }
 
 static void factors_words(const struct cup *cup, char out[WORDS_SIZE])

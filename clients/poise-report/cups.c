@@ -56,6 +56,12 @@ static bool reads(const struct cups_filter *filter, int measure)
     return !filter->measures || filter->measures >> measure & 1;
 }
 
+/* Only a press can be a lower bound; where no pressure is read the column is not paid for. */
+static bool reads_above(const struct cups_filter *filter)
+{
+    return reads(filter, MEASURE_PRESS_PEAK_KPA) || reads(filter, MEASURE_PRESS_MEAN_KPA);
+}
+
 static char *statement_text(const struct cups_filter *filter)
 {
     static const char outline[] = "SELECT brew, bench, began_utc, replicate, factors, recipe, plan_kept";
@@ -72,6 +78,8 @@ static char *statement_text(const struct cups_filter *filter)
         if (reads(filter, i))
             sqlite3_str_appendf(sql, filter->measures ? ", %s" : ", %s, %s_u", measure_name((enum measure)i),
                                 measure_name((enum measure)i));
+    if (reads_above(filter))
+        sqlite3_str_appendall(sql, ", above");
     sqlite3_str_appendall(sql, " FROM brew_summary");
     if (filter->experiment)
         sqlite3_str_appendall(sql, " WHERE experiment = ?1 AND ended_utc IS NOT NULL");
@@ -155,6 +163,26 @@ static double number_or_nan(sqlite3_stmt *row, int column)
     return isfinite(number) ? number : (double)NAN;
 }
 
+double cup_value(const struct cup *cup, enum measure measure)
+{
+    return cup->above >> measure & 1 ? (double)NAN : cup->measures.value[measure];
+}
+
+/* "press_peak_kpa,press_mean_kpa" as bits. */
+static unsigned above_bits(const char *list)
+{
+    unsigned bits = 0;
+    char name[64];
+
+    for (size_t length; list && *list; list += length + (list[length] == ',')) {
+        length = strcspn(list, ",");
+        snprintf(name, sizeof name, "%.*s", (int)(length < sizeof name ? length : sizeof name - 1), list);
+        if (measure_find(name) >= 0)
+            bits |= 1U << measure_find(name);
+    }
+    return bits;
+}
+
 /* The messages are checked where they enter; a store may have been edited or damaged since. */
 static void take_measures(sqlite3_stmt *row, const struct cups_filter *filter, struct cup *cup)
 {
@@ -180,6 +208,8 @@ static void take_measures(sqlite3_stmt *row, const struct cups_filter *filter, s
             uncertainty = number_or_nan(row, at + 1);
         cup->measures.standard_uncertainty[i] = uncertainty >= 0 ? uncertainty : (double)NAN;
     }
+    if (reads_above(filter))
+        cup->above = above_bits((const char *)sqlite3_column_text(row, column));
     /* what was computed from an impossible number is not known either */
     for (int i = 0; i < MEASURE_COUNT && cup->impossible; i++)
         if (cup->impossible & cups_basis((enum measure)i))

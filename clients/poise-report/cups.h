@@ -23,6 +23,7 @@ struct cup {
     double steps;        /* stages a person has to do or wait for; NAN: not known */
     int plan_kept;       /* 1, 0, -1 not said */
     unsigned impossible; /* a bit for each enum measure whose value cannot be true */
+    unsigned above;      /* and for each whose value is a lower bound: the scale was at its end */
 };
 
 struct cups {
@@ -42,6 +43,9 @@ struct cups_filter {
 
 /* The measures that this one is computed from, and itself. */
 unsigned cups_basis(enum measure measure);
+
+/* The value of a measure; NAN where it is not known, or where only a lower bound is. */
+double cup_value(const struct cup *cup, enum measure measure);
 
 /* In the order of their beginning.  Returns 0 or a negative errno. */
 int cups_load(sqlite3 *database, const struct cups_filter *filter, struct cups *out, struct why *why);

@@ -163,7 +163,7 @@ static void predict(const struct cups *cups, struct recipe *recipe)
     for (size_t i = 0; i < cups->count; i++) {
         const struct cup *cup = &cups->cup[i];
         const struct step *missed = NULL;
-        double value = cup->measures.value[recipe->measure];
+        double value = cup_value(cup, recipe->measure);
         int misses;
 
         if (isnan(value) || cup->plan_kept == 0 || !cup->experiment || strcmp(cup->experiment, RECIPE_EXPERIMENT) == 0)
@@ -208,7 +208,7 @@ static void find_confirmed(const struct cups *cups, double confidence, struct re
 
     for (size_t i = 0; i < cups->count && recipe->confirmed_count < 32; i++) {
         const struct cup *cup = &cups->cup[i];
-        double value = cup->measures.value[recipe->measure];
+        double value = cup_value(cup, recipe->measure);
         const struct step *missed;
         int misses;
 

@@ -294,6 +294,13 @@ static void take_over(struct planner *planner, struct brew *brew, int run)
     brew->changed = planner->changed = true;
 }
 
+static int judge(const struct brew *brew, struct why *why)
+{
+    struct measures judged = plan_judged(brew->plan, &brew->measures, brew->above);
+
+    return plan_judge(brew->plan, &judged, why);
+}
+
 /* The open run that a brew fits best which missed its own: alike in all that nobody measures, and kept; -1: none is. */
 static int best_open(const struct planner *planner, const struct brew *brew)
 {
@@ -303,11 +310,12 @@ static int best_open(const struct planner *planner, const struct brew *brew)
     for (int i = 0; i < planner->queued; i++) {
         int run = planner->queue[i];
         json_t *plan = plan_run_json(planner->plan, &planner->runs[run], run + 1);
+        struct measures judged = plan_judged(plan, &brew->measures, brew->above);
         struct why ignored;
 
         if (plan && same_where_both(json_object_get(plan, "factors"), json_object_get(brew->plan, "factors"), false)
-            && plan_judge(plan, &brew->measures, &ignored) == 1 && plan_misfit(plan, &brew->measures) < least) {
-            least = plan_misfit(plan, &brew->measures);
+            && plan_judge(plan, &judged, &ignored) == 1 && plan_misfit(plan, &judged) < least) {
+            least = plan_misfit(plan, &judged);
             best = run;
         }
         json_decref(plan);
@@ -362,7 +370,7 @@ int planner_credit(struct planner *planner, struct brew *brew, int run, struct w
     if (old >= 0)
         let_go(planner, old, brew);
     take_over(planner, brew, run);
-    brew->plan_kept = plan_judge(brew->plan, &brew->measures, why);
+    brew->plan_kept = judge(brew, why);
     planner->made[run].tries++;
     strcpy(planner->made[run].brew, brew->name);
     if (!planner->first[0] || brew_name_order(brew->name, planner->first) < 0)
@@ -420,7 +428,7 @@ void planner_adopt(struct planner *planner, struct brews *brews,
             planner->made[run].state = RUN_BREWING;
             continue;
         }
-        brew->plan_kept = plan_judge(brew->plan, &brew->measures, &why);
+        brew->plan_kept = judge(brew, &why);
         if (brew->plan_kept != 0)
             run_done(planner, run, brew->name);
         changed(context, brew, &why);
@@ -445,7 +453,7 @@ int planner_over(struct planner *planner, struct brew *brew, struct why *why)
         }
         return 0;
     }
-    brew->plan_kept = plan_judge(brew->plan, &brew->measures, why);
+    brew->plan_kept = judge(brew, why);
     if (!first && brew->plan_kept == before)
         return 0;
     brew->changed = true;

@@ -142,6 +142,10 @@ void plan_targets(const json_t *run, double target[MEASURE_COUNT], double tolera
  * sentence; -1 when a measure with a tolerance was not taken and no other is out. */
 int plan_judge(const json_t *run, const struct measures *measures, struct why *why);
 
+/* The measures that a run can be judged by: `above` marks those that are lower bounds, and of these only one that is
+ * more than the run allows says anything; the others count as not taken. */
+struct measures plan_judged(const json_t *run, const struct measures *measures, const bool above[MEASURE_COUNT]);
+
 /* How far a brew is from what a run asks of its measures: the sum of squares in tolerances, or in hundredths of the
  * target where there is none.  0: nothing is asked, or nothing was taken. */
 double plan_misfit(const json_t *run, const struct measures *measures);

@@ -207,6 +207,18 @@ int plan_judge(const json_t *run, const struct measures *measures, struct why *w
     return kept;
 }
 
+struct measures plan_judged(const json_t *run, const struct measures *measures, const bool above[MEASURE_COUNT])
+{
+    double target[MEASURE_COUNT], tolerance[MEASURE_COUNT];
+    struct measures judged = *measures;
+
+    plan_targets(run, target, tolerance);
+    for (int i = 0; i < MEASURE_COUNT; i++)
+        if (above[i] && !(judged.value[i] > target[i] + (tolerance[i] > 0 ? tolerance[i] : 0) + EDGE))
+            judged.value[i] = judged.standard_uncertainty[i] = NAN;
+    return judged;
+}
+
 double plan_misfit(const json_t *run, const struct measures *measures)
 {
     double target[MEASURE_COUNT], tolerance[MEASURE_COUNT], sum = 0;

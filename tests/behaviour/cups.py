@@ -17,8 +17,8 @@ class Cups:
         self.file.execute("insert into boot (boot_id, name) values (1, '0d1e2f30-0000-4000-8000-000000000001')")
 
     def add(self, experiment, factors, measures, recipe=None, replicate=None, title=None, kept=1, note=None,
-            seconds=200, tolerances=None, stages=None, traces=None):
-        """One cup; its name.  measures: name -> value or (value, uncertainty)."""
+            seconds=200, tolerances=None, stages=None, traces=None, above=()):
+        """One cup; its name.  measures: name -> value or (value, uncertainty); above: those that are lower bounds."""
         self.count += 1
         self.began_us += 400_000_000
         name, seq, ended_us = f"pier-20261125-{self.count:03d}", self.count * 100, self.began_us + seconds * 1_000_000
@@ -34,8 +34,8 @@ class Cups:
              experiment)).lastrowid
         for place, (measure, value) in enumerate(measures.items()):
             value, uncertainty = value if isinstance(value, tuple) else (value, None)
-            self.file.execute("insert into measure values (?, ?, ?, ?, ?, 0, 'tracker', ?)",
-                              (row, measure, seq + place, value, uncertainty, self.began_us))
+            self.file.execute("insert into measure values (?, ?, ?, ?, ?, ?, 'tracker', ?)",
+                              (row, measure, seq + place, value, uncertainty, measure in above, self.began_us))
         self._watch(row, seq, stages, traces)
         if note:
             self.file.execute("insert into note values (?, ?, ?, ?)", (row, seq + 60, self.began_us, note))

@@ -1,4 +1,6 @@
 """What poise-report makes of a series along a number: line, turn and break as one question."""
+import csv
+import io
 import math
 import re
 import statistics
@@ -121,3 +123,32 @@ def test_report_gives_water_to_add_and_dose_needed_with_their_intervals(bench):
             assert abs(float(low) - (mean - half)) <= 0.55 * 10 ** -digits
             assert abs(float(high) - (mean + half)) <= 0.55 * 10 ** -digits
         assert len(re.findall(r"\((\S+) to (\S+)\)", row)) == 2
+
+
+def test_report_takes_a_lower_bound_for_no_value(bench):
+    """Three presses that overloaded the scale: they were above 18 kPa, nobody knows how far.  Taken for 18 they would turn
+    the line round, and a claim as far as their level would be of no cup; every table marks them, and what is claimed is as
+    if they were not there."""
+    cups = Cups(bench)
+    for i in range(24):
+        pressure, bounded = 8 + 4 * (i % 8), i % 8 == 7
+        extraction = 18 + 0.05 * pressure + cups.random.gauss(0, 0.1)
+        measures = {"press_peak_kpa": 18.0 if bounded else pressure, "extraction_pct": extraction}
+        above = ("press_peak_kpa",) if bounded else ()
+        name = cups.add("bounded", {"press_peak_kpa": pressure}, measures, above=above)
+        last = name if bounded else None
+        if not bounded:
+            cups.add("without", {"press_peak_kpa": pressure}, measures)
+    cups.done(as_listed=True)
+    bounded, without = answer(bench, "bounded"), answer(bench, "without")
+    assert bounded["headline"] == without["headline"] and bounded["claims"] == without["claims"]
+    sentence = "3 cups whose pressure is only known to be above a number (the scale was overloaded): not counted."
+    assert sentence in bounded["cautions"] and sentence not in without["cautions"]
+    table = done(bench, "brews")
+    assert sum(">18.0" in line for line in table.splitlines()) == 3, table
+    rows = list(csv.DictReader(io.StringIO(done(bench, "--csv", "brews"), newline="")))
+    assert sorted(row["above"] for row in rows) == [""] * 42 + ["press_peak_kpa"] * 3
+    assert ">18.0" in done(bench, "brew", last)
+    assert answer(bench, "brew", last)["above"] == ["press_peak_kpa"]
+    status, table, said = bench.run("poise-ctl", "--store", bench.store, "brews")
+    assert status == 0 and ">18.0" in table, said

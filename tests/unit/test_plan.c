@@ -318,6 +318,26 @@ static void test_tolerances_decide_whether_a_plan_was_kept(void **state)
     json_decref(json);
 }
 
+/* A scale at its end shows that it was more: that is out of a plan for less, and says nothing of one for as much. */
+static void test_a_lower_bound_judges_only_what_it_shows(void **state)
+{
+    struct plan plan = read_well("[experiment]\nname = ferry\nreplicates = 1\n[vary]\npress_peak_kpa = 18, 27 +- 2\n");
+    bool above[MEASURE_COUNT] = { [MEASURE_PRESS_PEAK_KPA] = true };
+    struct measures measures, judged;
+    struct why why;
+
+    (void)state;
+    measures_clear(&measures);
+    measures.value[MEASURE_PRESS_PEAK_KPA] = 21.5;
+    for (int level = 0; level < 2; level++) {
+        json_t *json = plan_run_json(&plan, &(struct plan_run){ 1, { level, 0 } }, 1);
+
+        judged = plan_judged(json, &measures, above);
+        assert_int_equal(plan_judge(json, &judged, &why), level == 0 ? 0 : -1);
+        json_decref(json);
+    }
+}
+
 /* Steeps of 45, 75 and 120 s without a tolerance: 58 s is still the cup of 45 s, 62 s the one of 75 s. */
 static void test_a_varied_measure_without_a_tolerance_is_of_its_own_level(void **state)
 {
@@ -729,6 +749,7 @@ int main(void)
         cmocka_unit_test(test_no_order_is_favoured),
         cmocka_unit_test(test_two_factors_meet_in_every_combination),
         cmocka_unit_test(test_tolerances_decide_whether_a_plan_was_kept),
+        cmocka_unit_test(test_a_lower_bound_judges_only_what_it_shows),
         cmocka_unit_test(test_a_varied_measure_without_a_tolerance_is_of_its_own_level),
         cmocka_unit_test(test_a_design_is_judged_before_a_cup_is_brewed),
         cmocka_unit_test(test_runs_are_offered_brewed_and_offered_again),

@@ -203,7 +203,9 @@ static int find_points(struct findings *out, struct why *why)
         point->cup = cup;
         point->y = cup->measures.value[out->options->measure];
         point->x = x_of(out, cup, measure, numeric, numeric >= 0 ? point->level[numeric] : 0);
-        if (isnan(point->y) && cup->impossible & cups_basis(out->options->measure))
+        if ((cup->above >> out->options->measure & 1) || (measure >= 0 && cup->above >> measure & 1))
+            out->bounded++;
+        else if (isnan(point->y) && cup->impossible & cups_basis(out->options->measure))
             out->impossible++;
         else if (isnan(point->y))
             out->without_value++;
@@ -213,6 +215,31 @@ static int find_points(struct findings *out, struct why *why)
             out->point_count++;
     }
     return 0;
+}
+
+/* A level none of whose cups counts is none that anything can be said of: a line must not be claimed up to it. */
+static void forget_level(struct findings *out, int f, int level)
+{
+    struct factor *factor = &out->factor[f];
+
+    memmove(&factor->level[level], &factor->level[level + 1],
+            (size_t)(factor->level_count - level - 1) * sizeof factor->level[0]);
+    factor->level_count--;
+    for (size_t i = 0; i < out->point_count; i++)
+        out->point[i].level[f] -= out->point[i].level[f] > level;
+}
+
+static void forget_uncounted_levels(struct findings *out)
+{
+    for (int f = 0; f < out->factor_count; f++)
+        for (int level = out->factor[f].level_count - 1; level >= 0 && out->factor[f].level_count > 2; level--) {
+            bool counts = false;
+
+            for (size_t i = 0; i < out->point_count && !counts; i++)
+                counts = out->point[i].level[f] == level;
+            if (!counts)
+                forget_level(out, f, level);
+        }
 }
 
 /* --- levels --- */
@@ -312,7 +339,10 @@ static enum design design_of(const struct findings *out)
 
 static int analyse(sqlite3 *database, struct findings *out, double *values, struct why *why)
 {
-    int error = find_levels(out, values, why);
+    int error;
+
+    forget_uncounted_levels(out);
+    error = find_levels(out, values, why);
 
     if (!error)
         error = find_spread(database, out, why);

@@ -133,7 +133,7 @@ enum { PRESS_SLOPES = 4 };
 struct press_findings {
     struct press_slope { /* of what is judged, against a measure of the press; where the press was varied */
         enum measure measure;
-        size_t n;
+        size_t n, bounded; /* cups that count, and those of which only a lower bound is known */
         double per_unit;
         struct interval interval;
     } slope[PRESS_SLOPES];
@@ -175,7 +175,7 @@ struct findings {
     double block_effect[BLOCKS_MOST]; /* what each adds, once the levels are known */
     char block_words[160];            /* "replicate and day" */
     size_t point_count, left_out;
-    size_t impossible, without_value, without_level; /* cups that do not count, each by the first of these */
+    size_t bounded, impossible, without_value, without_level; /* cups that do not count, each by the first of these */
 
     struct level_finding level[LEVELS];
     int level_count;

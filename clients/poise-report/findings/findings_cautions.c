@@ -111,6 +111,11 @@ static void caution_uncounted(struct findings *out)
     if (out->left_out)
         findings_caution(out, "%zu cup%s out of plan left out (--all counts them).", out->left_out,
                          out->left_out == 1 ? "" : "s");
+    if (out->bounded)
+        findings_caution(out,
+                         "%zu cup%s whose pressure is only known to be above a number (the scale was overloaded): not "
+                         "counted.",
+                         out->bounded, out->bounded == 1 ? "" : "s");
     if (out->without_value)
         findings_caution(out, "%zu cup%s without %s: not counted.", out->without_value,
                          out->without_value == 1 ? "" : "s", call_of(measure_name(out->options->measure)));

@@ -23,7 +23,7 @@ struct spread_out {
 
 static double number_of(const struct point *point, int quantity)
 {
-    return quantity < 0 ? point->y : point->cup->measures.value[quantity];
+    return quantity < 0 ? point->y : cup_value(point->cup, (enum measure)quantity);
 }
 
 /* Of what is judged where `quantity` is -1. */

@@ -32,11 +32,20 @@ static size_t take_pairs(const struct findings *findings, enum measure measure, 
     size_t n = 0;
 
     for (size_t i = 0; i < findings->point_count; i++) {
-        x[n] = findings->point[i].cup->measures.value[measure];
+        x[n] = cup_value(findings->point[i].cup, measure);
         y[n] = findings->point[i].y;
         n += !isnan(x[n]);
     }
     return n;
+}
+
+static size_t count_above(const struct findings *findings, enum measure measure)
+{
+    size_t count = 0;
+
+    for (size_t i = 0; i < findings->point_count; i++)
+        count += findings->point[i].cup->above >> measure & 1;
+    return count;
 }
 
 static void find_slopes(struct findings *out, double *x, double *y)
@@ -54,6 +63,7 @@ static void find_slopes(struct findings *out, double *x, double *y)
             continue;
         slope->measure = of_press[i];
         slope->n = n;
+        slope->bounded = count_above(out, of_press[i]);
         /* as many questions as there may be lines: an interval that leaves out zero is one of them */
         slope->per_unit =
             trend_slope_at(&line, line.centre, 1 - (1 - out->confidence) / PRESS_SLOPES, &slope->interval);

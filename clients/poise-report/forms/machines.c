@@ -17,6 +17,28 @@ static json_t *interval_json(struct interval interval)
     return json_pack("[o, o]", number_json(interval.low), number_json(interval.high));
 }
 
+/* The measures that are lower bounds. */
+static json_t *above_json(const struct cup *cup)
+{
+    json_t *list = json_array();
+
+    for (int i = 0; i < MEASURE_COUNT; i++)
+        if (cup->above >> i & 1)
+            json_array_append_new(list, json_string(measure_name((enum measure)i)));
+    return list;
+}
+
+static void above_words(const struct cup *cup, char *out, size_t size)
+{
+    size_t length = 0;
+
+    *out = '\0';
+    for (int i = 0; i < MEASURE_COUNT; i++)
+        if (cup->above >> i & 1 && length < size)
+            length +=
+                (size_t)snprintf(out + length, size - length, "%s%s", length ? " " : "", measure_name((enum measure)i));
+}
+
 json_t *cup_json(const struct cup *cup)
 {
     json_t *out =
@@ -33,6 +55,7 @@ json_t *cup_json(const struct cup *cup)
         snprintf(name, sizeof name, "%s_u", measure_name((enum measure)i));
         json_object_set_new(out, name, number_json(cup->measures.standard_uncertainty[i]));
     }
+    json_object_set_new(out, "above", above_json(cup));
     return out;
 }
 
@@ -421,7 +444,7 @@ static void title_row(const json_t *factors, const json_t *held, FILE *out)
         else
             fprintf(out, "%s,%s_u,", measure, measure);
     }
-    fputs("note\r\n", out);
+    fputs("above,note\r\n", out);
 }
 
 int cups_csv(const struct cups *cups, FILE *out)
@@ -431,6 +454,7 @@ int cups_csv(const struct cups *cups, FILE *out)
     title_row(factors, held, out);
     for (size_t i = 0; i < cups->count; i++) {
         const struct cup *cup = &cups->cup[i];
+        char above[WORDS_SIZE];
 
         cell(cup->brew, false, out);
         cell(cup->bench, false, out);
@@ -447,6 +471,8 @@ int cups_csv(const struct cups *cups, FILE *out)
             number_cell(cup->measures.value[measure], out);
             number_cell(cup->measures.standard_uncertainty[measure], out);
         }
+        above_words(cup, above, sizeof above);
+        cell(above, false, out);
         cell(cup->note ? cup->note : "", true, out);
     }
     json_decref(factors);

@@ -397,7 +397,7 @@ static double level_mean(const struct findings *findings, int place, enum measur
     size_t n = 0;
 
     for (size_t i = 0; i < findings->point_count; i++) {
-        double value = findings->point[i].cup->measures.value[measure];
+        double value = cup_value(findings->point[i].cup, measure);
 
         if (memcmp(findings->point[i].level, level, sizeof findings->level[place].level) != 0 || isnan(value))
             continue;

@@ -22,6 +22,13 @@ static void slopes(const struct findings *findings, struct document *out)
         document_row(out, "%s" CELL "%zu" CELL "%+.3f" CELL "%s" CELL "%s", call_of(name), slope->n, slope->per_unit,
                      words, unit_of(name));
     }
+    for (int i = 0; i < findings->press.slope_count; i++)
+        if (findings->press.slope[i].bounded)
+            document_add(out, BLOCK_TEXT,
+                         "Left out of %s: %zu cup%s of which it is only known to be above a number, as the scale was "
+                         "overloaded.",
+                         call_of(measure_name(findings->press.slope[i].measure)), findings->press.slope[i].bounded,
+                         findings->press.slope[i].bounded == 1 ? "" : "s");
     document_add(out, BLOCK_TEXT,
                  "Each line for itself: what goes together is not distinguished so. A straight line, also "
                  "where the series breaks.");
