@@ -3,7 +3,6 @@
 #ifndef POISE_LOCK_H
 #define POISE_LOCK_H
 
-#include <sys/types.h>
 
 #include "poise/why.h"
 

@@ -3,7 +3,6 @@
 #ifndef POISE_HID_H
 #define POISE_HID_H
 
-#include <stdbool.h>
 #include <stddef.h>
 #include <stdint.h>
 

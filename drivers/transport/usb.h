@@ -5,7 +5,6 @@
 #ifndef POISE_TRANSPORT_USB_H
 #define POISE_TRANSPORT_USB_H
 
-#include <stdbool.h>
 #include <stddef.h>
 #include <stdint.h>
 

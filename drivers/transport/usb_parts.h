@@ -2,6 +2,7 @@
 #ifndef POISE_TRANSPORT_USB_PARTS_H
 #define POISE_TRANSPORT_USB_PARTS_H
 
+#include <stdbool.h>
 #include <libusb.h>
 
 #include "hid/hid.h"

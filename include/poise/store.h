@@ -6,7 +6,6 @@
 #define POISE_STORE_H
 
 #include <sqlite3.h>
-#include <stdbool.h>
 #include <stdint.h>
 
 #include "poise/messages.h"

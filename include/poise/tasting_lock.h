@@ -3,6 +3,8 @@
 #ifndef POISE_TASTING_LOCK_H
 #define POISE_TASTING_LOCK_H
 
+#include <stdbool.h>
+
 #include "poise/tasting_text.h"
 
 #pragma GCC visibility push(default)

@@ -8,6 +8,9 @@
 #ifndef POISE_TASTING_RECORD_H
 #define POISE_TASTING_RECORD_H
 
+#include <stdbool.h>
+#include <stdint.h>
+
 #include "poise/store_tasting.h"
 #include "poise/tasting_lock.h"
 #include "poise/tasting_text.h"

@@ -6,7 +6,10 @@
 #ifndef POISE_TASTING_VERDICT_H
 #define POISE_TASTING_VERDICT_H
 
+#include <stdbool.h>
+
 #include "poise/discrimination.h"
+#include "poise/interval.h"
 #include "poise/tasting_score.h"
 #include "poise/tasting_text.h"
 

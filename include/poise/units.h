@@ -6,7 +6,6 @@
 #ifndef POISE_UNITS_H
 #define POISE_UNITS_H
 
-#include <stdbool.h>
 #include <stddef.h>
 
 #include "poise/decimal.h"
