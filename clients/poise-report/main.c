@@ -36,7 +36,8 @@ static void usage(FILE *out)
           "      --bench NAME, --since DATE, --until DATE, --factor NAME[=LEVEL]\n"
           "                          which cups, for brews\n"
           "      --cups N            next: how many more cups (default: 1)\n"
-          "      --plan FILE         next: write the plan for them\n"
+          "      --plan FILE         next, recipe: write the plan for them\n"
+          "      --card              recipe: its steps and cautions alone, to hand on\n"
           "      --json, --csv       for machines\n"
           "      --sql               the SELECT that reads the cups, for sqlite3\n"
           "      --html FILE         one page with pictures, for reading and printing\n"
@@ -67,7 +68,8 @@ enum {
     OPTION_CSV,
     OPTION_HTML,
     OPTION_SVG,
-    OPTION_SQL
+    OPTION_SQL,
+    OPTION_CARD
 };
 
 static const struct option options[] = {
@@ -90,6 +92,7 @@ static const struct option options[] = {
     { "json", no_argument, NULL, OPTION_JSON },
     { "csv", no_argument, NULL, OPTION_CSV },
     { "sql", no_argument, NULL, OPTION_SQL },
+    { "card", no_argument, NULL, OPTION_CARD },
     { "html", required_argument, NULL, OPTION_HTML },
     { "svg", required_argument, NULL, OPTION_SVG },
     { "help", no_argument, NULL, 'h' },
@@ -206,6 +209,9 @@ static int take_option(int option, struct request *out, const char **store)
         break;
     case OPTION_SQL:
         out->sql = true;
+        break;
+    case OPTION_CARD:
+        out->card = true;
         break;
     case OPTION_HTML:
         out->html = optarg;

@@ -1,7 +1,7 @@
 /* poise-report recipe: one recipe out of all experiments, what each of its steps costs, what was dropped and why, the
  * three cups that confirm it, and whether they did. */
 #include <errno.h>
-#include <gsl/gsl_cdf.h>
+#include <gsl/gsl_statistics_double.h>
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
@@ -12,10 +12,12 @@
 #include "words/claims.h"
 
 /* So many cups confirm a recipe: the least that show how alike they are. */
-enum { CONFIRMING = 3 };
+enum { CONFIRMING = 3, CONFIRMED_MOST = 32 };
 
 struct step {
     char name[WORDS_SIZE], value[WORDS_SIZE]; /* as a plan says them: "steep_s", "180" */
+    char best[WORDS_SIZE]; /* what gives most, where that is another value; empty: it is this one, or not known */
+    char cost[64];         /* what the step costs, where it is taken */
     char why[SENTENCE_SIZE];
     const struct variable *variable; /* NULL: held by all experiments, never tried otherwise */
 };
@@ -24,15 +26,17 @@ struct recipe {
     const struct verdicts *verdicts;
     struct step step[PLAN_HELD];
     int count;
-    /* what a cup of it gives: from the experiment with the most cups, and what the others add */
+    double confidence;
     enum measure measure;
-    double predicted, error, spread, df;
-    char from[WORDS_SIZE];
+    struct together *strength; /* the model of strength; that of the measure is the verdicts' own */
+    /* what a cup of it gives; NAN: not known */
+    struct difference cup, cup_strength;
+    struct difference behind; /* the recipe less the best of every step; difference NAN: not known */
     /* the cups that were brewed to confirm it */
-    double confirmed[32];
-    int confirmed_count;
+    double confirmed[CONFIRMED_MOST];
+    int confirmed_count, confirmed_days;
     double mean, within;
-    struct interval expected; /* of their mean, by prediction */
+    struct difference expected; /* of their mean, by prediction */
 };
 
 /* --- the steps --- */
@@ -84,10 +88,13 @@ static void take_variable(struct recipe *recipe, const struct variable *variable
                  cost[0] ? "; elsewhere it pays, and costs " : "; elsewhere it pays", cost);
     } else if (variable->verdict == VERDICT_KEEP) {
         plain_value(variable->take_best, step->value);
+        snprintf(step->cost, sizeof step->cost, "%s", cost);
         snprintf(step->why, sizeof step->why, "kept: brings %+.2f %s (%s)%s%s", variable->effect, step_words, interval,
                  cost[0] ? ", costs " : "", cost);
     } else if (variable->verdict == VERDICT_DROP) {
         plain_value(variable->take_simple, step->value);
+        if (strcmp(variable->take_best, variable->take_simple) != 0)
+            plain_value(variable->take_best, step->best);
         snprintf(step->why, sizeof step->why, "dropped: it changes less than %g %s (%s)%s%s", recipe->verdicts->margin,
                  step_words, interval, cost[0] ? ", and would cost " : "", cost);
     } else if (variable->take_simple[0]) {
@@ -139,103 +146,127 @@ static bool agree(const char *level, const char *value)
 }
 
 /* Do all settings that this cup and the recipe name agree?  A step that is open agrees with any. */
-static bool is_of(const struct cup *cup, const struct recipe *recipe, int *misses, const struct step **missed)
+static bool is_of(const struct cup *cup, const struct recipe *recipe)
 {
     char level[WORDS_SIZE];
 
-    *misses = 0;
     for (int i = 0; i < recipe->count; i++)
         if (recipe->step[i].value[0] && cup_level(cup, recipe->step[i].name, level)
-            && !agree(level, recipe->step[i].value)) {
-            ++*misses;
-            *missed = &recipe->step[i];
-        }
-    return *misses == 0;
+            && !agree(level, recipe->step[i].value))
+            return false;
+    return true;
 }
 
-/* The mean of cups that agree in every step, or in all but one, whose effect is then added where it is known. */
-static void predict(const struct cups *cups, struct recipe *recipe)
+/* The steps as the model takes them; `best`: each at what gives most. */
+static int settings_of(const struct recipe *recipe, bool best, struct together_setting out[PLAN_HELD])
 {
-    double sum = 0, error = 0;
-    size_t n = 0;
+    for (int i = 0; i < recipe->count; i++)
+        out[i] =
+            (struct together_setting){ recipe->step[i].name,
+                                       best && recipe->step[i].best[0] ? recipe->step[i].best : recipe->step[i].value };
+    return recipe->count;
+}
 
-    recipe->predicted = NAN;
-    for (size_t i = 0; i < cups->count; i++) {
-        const struct cup *cup = &cups->cup[i];
-        const struct step *missed = NULL;
-        double value = cup_value(cup, recipe->measure);
-        int misses;
+static struct difference not_known(void)
+{
+    return (struct difference){ .difference = NAN, .interval = { NAN, NAN } };
+}
 
-        if (isnan(value) || cup->plan_kept == 0 || !cup->experiment || strcmp(cup->experiment, RECIPE_EXPERIMENT) == 0)
-            continue;
-        if (!is_of(cup, recipe, &misses, &missed)) {
-            char level[WORDS_SIZE];
-            const struct variable *variable = misses == 1 ? missed->variable : NULL;
+static void expect(const struct recipe *recipe, const struct together *together, int cups, int days,
+                   struct difference *out)
+{
+    struct together_setting setting[PLAN_HELD];
+    struct mixed_more more = { cups, days };
+    int count = settings_of(recipe, false, setting);
 
-            /* this cup has the worse level of one step that the recipe takes the better of */
-            if (!variable || isnan(variable->effect) || !cup_level(cup, missed->name, level)
-                || strncmp(variable->worse, level, strlen(level)) != 0
-                || strncmp(variable->better, missed->value, strlen(missed->value)) != 0)
-                continue;
-            value += variable->effect;
-            error = fmax(error, (variable->interval.high - variable->interval.low) / 4);
+    if (!together || together_expect(together, setting, count, &more, recipe->confidence, out) < 0)
+        *out = not_known();
+}
+
+/* What is left out step by step may together be worth more than the margin: then the step whose loss is largest comes
+ * back, until the recipe is not worse than the best by more than the margin for sure. */
+static void put_back(struct recipe *recipe)
+{
+    const struct together *together = recipe->verdicts->together;
+    double margin = recipe->verdicts->margin;
+
+    for (int tries = 0; tries <= PLAN_HELD; tries++) {
+        struct together_setting taken[PLAN_HELD], best[PLAN_HELD];
+        int count = settings_of(recipe, false, taken), most = -1;
+        double loss = 0;
+
+        recipe->behind = not_known();
+        settings_of(recipe, true, best);
+        if (!together || together_differ(together, taken, best, count, recipe->confidence, &recipe->behind) < 0
+            || recipe->behind.interval.low >= -margin)
+            return;
+        for (int i = 0; i < count; i++) {
+            struct together_setting one[PLAN_HELD];
+            struct difference back;
+
+            memcpy(one, taken, sizeof one);
+            one[i] = best[i];
+            if (recipe->step[i].best[0] && together_differ(together, one, taken, count, recipe->confidence, &back) == 0
+                && back.difference > loss) {
+                loss = back.difference;
+                most = i;
+            }
         }
-        sum += value;
-        n++;
-        snprintf(recipe->from, sizeof recipe->from, "%.100s", cup->experiment);
+        if (most < 0)
+            return;
+        memcpy(recipe->step[most].value, recipe->step[most].best, WORDS_SIZE);
+        recipe->step[most].best[0] = '\0';
+        verdicts_cost(recipe->step[most].variable, recipe->step[most].cost);
+        snprintf(recipe->step[most].why, sizeof recipe->step[most].why,
+                 "kept: alone it could go, but all that is left out together may cost more than %g %s", margin,
+                 words_step(measure_name(recipe->measure)));
     }
-    recipe->spread = recipe->verdicts->spread;
-    recipe->df = recipe->verdicts->spread_df;
-    if (!n)
-        return;
-    recipe->predicted = sum / (double)n;
-    recipe->error = sqrt(error * error + recipe->spread * recipe->spread / (double)n);
 }
 
-/* Where a cup, or the mean of so many, is expected. */
-static struct interval expected(const struct recipe *recipe, int cups, double confidence)
+static void predict(struct recipe *recipe)
 {
-    double half = recipe->df > 0 ? gsl_cdf_tdist_Pinv((1 + confidence) / 2, recipe->df)
-                                       * sqrt(recipe->error * recipe->error + recipe->spread * recipe->spread / cups)
-                                 : (double)NAN;
+    struct why ignored;
 
-    return (struct interval){ recipe->predicted - half, recipe->predicted + half };
+    put_back(recipe);
+    if (recipe->measure != MEASURE_STRENGTH_PCT)
+        verdicts_together(recipe->verdicts, MEASURE_STRENGTH_PCT, &recipe->strength, &ignored);
+    expect(recipe, recipe->verdicts->together, 1, 1, &recipe->cup);
+    expect(recipe, recipe->strength, 1, 1, &recipe->cup_strength);
 }
 
-static void find_confirmed(const struct cups *cups, double confidence, struct recipe *recipe)
+static void find_confirmed(const struct cups *cups, struct recipe *recipe)
 {
-    double squares = 0;
+    char day[12] = "";
 
-    for (size_t i = 0; i < cups->count && recipe->confirmed_count < 32; i++) {
+    for (size_t i = 0; i < cups->count && recipe->confirmed_count < CONFIRMED_MOST; i++) {
         const struct cup *cup = &cups->cup[i];
         double value = cup_value(cup, recipe->measure);
-        const struct step *missed;
-        int misses;
 
         if (!cup->experiment || strcmp(cup->experiment, RECIPE_EXPERIMENT) != 0 || isnan(value) || cup->plan_kept == 0
-            || !is_of(cup, recipe, &misses, &missed))
+            || !is_of(cup, recipe))
             continue;
+        recipe->confirmed_days += strncmp(day, cup->began_utc, 10) != 0;
+        snprintf(day, sizeof day, "%.10s", cup->began_utc);
         recipe->confirmed[recipe->confirmed_count++] = value;
     }
     recipe->mean = recipe->within = NAN;
+    recipe->expected = not_known();
     if (!recipe->confirmed_count)
         return;
     recipe->mean = sample_mean((struct sample){ recipe->confirmed, (size_t)recipe->confirmed_count });
-    for (int i = 0; i < recipe->confirmed_count; i++)
-        squares += pow(recipe->confirmed[i] - recipe->mean, 2);
     if (recipe->confirmed_count > 1)
-        recipe->within = sqrt(squares / (recipe->confirmed_count - 1));
-    recipe->expected = expected(recipe, recipe->confirmed_count, confidence);
+        recipe->within = gsl_stats_sd(recipe->confirmed, 1, (size_t)recipe->confirmed_count);
+    expect(recipe, recipe->verdicts->together, recipe->confirmed_count, recipe->confirmed_days, &recipe->expected);
 }
 
 static bool is_judged(const struct recipe *recipe)
 {
-    return recipe->confirmed_count >= CONFIRMING && !isnan(recipe->expected.low);
+    return recipe->confirmed_count >= CONFIRMING && !isnan(recipe->expected.difference);
 }
 
 static bool repeats(const struct recipe *recipe)
 {
-    return recipe->mean >= recipe->expected.low && recipe->mean <= recipe->expected.high;
+    return recipe->mean >= recipe->expected.interval.low && recipe->mean <= recipe->expected.interval.high;
 }
 
 /* --- reported --- */
@@ -245,34 +276,41 @@ static const char *unit_words(const struct recipe *recipe)
     return unit_of(measure_name(recipe->measure));
 }
 
-static void headline(const struct recipe *recipe, double confidence, char out[SENTENCE_SIZE])
+static bool is_undecided(const struct step *step)
+{
+    return step->variable && step->variable->verdict == VERDICT_UNDECIDED && !step->variable->preferred[0];
+}
+
+static void headline(const struct recipe *recipe, char out[SENTENCE_SIZE])
 {
     const char *call = call_of(measure_name(recipe->measure));
-    struct interval cup = expected(recipe, 1, confidence);
-    char interval[96];
+    char interval[96], strength[96], more[240] = "";
     int undecided = 0;
 
     for (int i = 0; i < recipe->count; i++)
-        undecided += recipe->step[i].variable && recipe->step[i].variable->verdict == VERDICT_UNDECIDED
-                     && !recipe->step[i].variable->preferred[0];
-    words_interval(is_judged(recipe) ? recipe->expected : cup, 2, unit_words(recipe), interval);
+        undecided += is_undecided(&recipe->step[i]);
+    words_interval(is_judged(recipe) ? recipe->expected.interval : recipe->cup.interval, 2, unit_words(recipe),
+                   interval);
+    if (!isnan(recipe->cup_strength.difference)) {
+        words_interval(recipe->cup_strength.interval, 2, "%", strength);
+        snprintf(more, sizeof more, " and a strength of %.2f %% (%s)", recipe->cup_strength.difference, strength);
+    }
     if (is_judged(recipe))
         snprintf(out, SENTENCE_SIZE, "The recipe %s: %d confirming cups gave %.2f %s of %s on the mean, expected %s.",
                  repeats(recipe) ? "repeats" : "does not repeat", recipe->confirmed_count, recipe->mean,
                  unit_words(recipe), call, interval);
-    else if (!isnan(cup.low))
+    else if (!isnan(recipe->cup.difference))
         snprintf(out, SENTENCE_SIZE,
-                 "A cup of this recipe should give %.2f %s of %s (%s)%s; three cups would confirm it.",
-                 recipe->predicted, unit_words(recipe), call, interval, undecided ? ", as far as is decided" : "");
+                 "A cup of this recipe should give %.2f %s of %s (%s)%s%s; three cups would confirm it.",
+                 recipe->cup.difference, unit_words(recipe), call, interval, more,
+                 undecided ? ", as far as is decided" : "");
     else
-        snprintf(
-            out, SENTENCE_SIZE,
-            "These are the steps as far as they are decided; no cup of them was brewed, so what it gives is not known.");
+        snprintf(out, SENTENCE_SIZE,
+                 "These are the steps as far as they are decided; the cups so far do not show what such a cup gives.");
 }
 
-static void cautions(const struct recipe *recipe, struct document *out)
+static void cautions(struct document *out)
 {
-    (void)recipe;
     document_add(
         out, BLOCK_CAUTION,
         "Water near boiling scalds at once. Press straight down, slowly, on a level surface, into a sturdy cup, "
@@ -280,54 +318,115 @@ static void cautions(const struct recipe *recipe, struct document *out)
         "first.");
 }
 
-static void recipe_document(const struct recipe *recipe, double confidence, struct document *out)
+static void card(const struct recipe *recipe, bool why, struct document *out)
 {
-    const char *step_words = words_step(measure_name(recipe->measure));
-    char sentence[SENTENCE_SIZE];
-
-    headline(recipe, confidence, sentence);
-    document_add(out, BLOCK_HEADLINE, "%s", sentence);
     document_add(out, BLOCK_HEADING, "The card");
-    document_table(out, "step|take|why");
+    document_table(out, why ? "step|take|costs|why" : "step|take");
     for (int i = 0; i < recipe->count; i++) {
         const struct step *step = &recipe->step[i];
         char level[WORDS_SIZE], *end;
 
         strtod(step->value, &end);
         say_level(step->name, end > step->value && !*end, step->value, level);
-        document_row(out, "%s" CELL "%s" CELL "%s", call_of(step->name), step->value[0] ? level : "?", step->why);
+        if (why)
+            document_row(out, "%s" CELL "%s" CELL "%s" CELL "%s", call_of(step->name), step->value[0] ? level : "?",
+                         step->cost, step->why);
+        else
+            document_row(out, "%s" CELL "%s", call_of(step->name), step->value[0] ? level : "not decided");
     }
-    cautions(recipe, out);
-    if (!isnan(recipe->within))
-        document_add(out, BLOCK_TEXT, "The confirming cups scattered by %.2f %s among themselves.", recipe->within,
-                     step_words);
-    if (recipe->df > 0)
+    cautions(out);
+}
+
+/* Of the steps that are kept and cost something, the one that brings least. */
+static const struct step *next_to_drop(const struct recipe *recipe)
+{
+    const struct step *least = NULL;
+
+    for (int i = 0; i < recipe->count; i++)
+        if (recipe->step[i].cost[0] == '+' && recipe->step[i].variable && !isnan(recipe->step[i].variable->effect)
+            && (!least || recipe->step[i].variable->effect < least->variable->effect))
+            least = &recipe->step[i];
+    return least;
+}
+
+static void proof(const struct recipe *recipe, struct document *out)
+{
+    const char *step_words = words_step(measure_name(recipe->measure)), *call = call_of(measure_name(recipe->measure));
+    const struct step *drop = next_to_drop(recipe);
+    char interval[96];
+
+    document_add(out, BLOCK_HEADING, "The proof");
+    if (!isnan(recipe->cup.difference))
         document_add(out, BLOCK_TEXT,
-                     "Cups meant to be alike scatter by %.2f %s on this bench (%.0f repeats); a cup is expected within "
-                     "its prediction interval, which is wider than that of a mean.",
-                     recipe->spread, step_words, recipe->df);
+                     "What a cup gives comes from all experiments together: each step adds its own, shrunk by its own "
+                     "error%s; a cup of another day is expected in its prediction interval, wider than that of a mean.",
+                     recipe->verdicts->together ? ", and steps that depend on each other count by their combination"
+                                                : "");
+    words_interval(recipe->behind.interval, 2, step_words, interval);
+    if (recipe->behind.standard_error > 0)
+        document_add(out, BLOCK_TEXT, "Against the best of every step it gives %+.2f %s of %s (%s); the margin is %g.",
+                     recipe->behind.difference, step_words, call, interval, recipe->verdicts->margin);
+    if (!isnan(recipe->within))
+        document_add(out, BLOCK_TEXT, "The %d confirming cups, of %d day%s, scattered by %.2f %s among themselves.",
+                     recipe->confirmed_count, recipe->confirmed_days, recipe->confirmed_days == 1 ? "" : "s",
+                     recipe->within, step_words);
+    verdicts_repeatability(recipe->verdicts, recipe->verdicts->together, recipe->measure, out);
+    if (recipe->strength)
+        verdicts_repeatability(recipe->verdicts, recipe->strength, MEASURE_STRENGTH_PCT, out);
+    if (drop)
+        document_add(out, BLOCK_TEXT, "If one more step is to go: %s, which costs %s and brings least, %+.2f %s.",
+                     call_of(drop->name), drop->cost, drop->variable->effect, step_words);
     if (!is_judged(recipe))
         document_add(out, BLOCK_TEXT, "poise-report recipe --plan FILE writes the plan of three cups that confirm it.");
 }
 
-static json_t *recipe_json(const struct recipe *recipe, double confidence)
+static void recipe_document(const struct recipe *recipe, bool card_only, struct document *out)
 {
-    json_t *steps = json_array(), *claims = json_array(), *claim;
     char sentence[SENTENCE_SIZE];
 
-    headline(recipe, confidence, sentence);
+    headline(recipe, sentence);
+    document_add(out, BLOCK_HEADLINE, "%s", sentence);
+    card(recipe, !card_only, out);
+    if (!card_only)
+        proof(recipe, out);
+}
+
+static void claim_predicted(const struct recipe *recipe, const struct difference *cup, enum measure measure,
+                            json_t *claims)
+{
+    json_t *claim;
+
+    if (isnan(cup->difference))
+        return;
+    claim = claim_new(claims, "predicted");
+    json_object_set_new(claim, "where", json_string("recipe"));
+    json_object_set_new(claim, "measure", json_string(measure_name(measure)));
+    json_object_set_new(claim, "value", claim_number(cup->difference));
+    json_object_set_new(claim, "interval", claim_interval(cup->interval));
+    json_object_set_new(claim, "confidence", claim_number(recipe->confidence));
+    json_object_set_new(claim, "of", json_string("cup"));
+}
+
+static json_t *recipe_json(const struct recipe *recipe)
+{
+    json_t *steps = json_array(), *claims = json_array(), *claim;
+    const struct step *drop = next_to_drop(recipe);
+    char sentence[SENTENCE_SIZE];
+
+    headline(recipe, sentence);
     for (int i = 0; i < recipe->count; i++) {
         const struct step *step = &recipe->step[i];
         const struct variable *variable = step->variable;
 
-        json_array_append_new(steps, json_pack("{s:s, s:s, s:s, s:b}", "step", step->name, "take", step->value, "why",
-                                               step->why, "tried", variable != NULL));
-        if (!variable || variable->verdict == VERDICT_UNDECIDED)
+        json_array_append_new(steps, json_pack("{s:s, s:s, s:s, s:s, s:b}", "step", step->name, "take", step->value,
+                                               "why", step->why, "costs", step->cost, "tried", variable != NULL));
+        if (!variable || !step->value[0])
             continue;
         claim = claim_new(claims, "take");
         json_object_set_new(claim, "where", json_string("recipe"));
         json_object_set_new(claim, "factor", json_string(step->name));
         json_object_set_new(claim, "level", json_string(step->value));
+        json_object_set_new(claim, "decided", json_boolean(!is_undecided(step)));
         json_object_set_new(claim, "value",
                             claim_number(variable->left_out[0] ? -variable->left.difference : variable->effect));
         json_object_set_new(claim, "interval",
@@ -335,19 +434,18 @@ static json_t *recipe_json(const struct recipe *recipe, double confidence)
                                                                                       -variable->left.interval.low }
                                                                  : variable->interval));
     }
-    if (!isnan(recipe->predicted)) {
-        claim = claim_new(claims, "predicted");
-        json_object_set_new(claim, "where", json_string("recipe"));
-        json_object_set_new(claim, "measure", json_string(measure_name(recipe->measure)));
-        json_object_set_new(claim, "value", claim_number(recipe->predicted));
-        json_object_set_new(claim, "interval", claim_interval(expected(recipe, 1, confidence)));
-        json_object_set_new(claim, "of", json_string("cup"));
-    }
-    return json_pack("{s:s, s:s, s:o, s:o, s:o, s:o, s:i, s:o, s:o}", "headline", sentence, "measure",
-                     measure_name(recipe->measure), "claims", claims, "steps", steps, "predicted",
-                     claim_number(recipe->predicted), "interval", claim_interval(expected(recipe, 1, confidence)),
-                     "confirming_cups", recipe->confirmed_count, "confirming_mean", claim_number(recipe->mean),
-                     "repeats", is_judged(recipe) ? json_boolean(repeats(recipe)) : json_null());
+    claim_predicted(recipe, &recipe->cup, recipe->measure, claims);
+    claim_predicted(recipe, &recipe->cup_strength, MEASURE_STRENGTH_PCT, claims);
+    if (recipe->verdicts->together)
+        json_array_append_new(claims, verdicts_repeatability_claim(recipe->verdicts->together, recipe->measure));
+    return json_pack(
+        "{s:s, s:s, s:o, s:o, s:o, s:o, s:o, s:o, s:i, s:o, s:o, s:o, s:s}", "headline", sentence, "measure",
+        measure_name(recipe->measure), "claims", claims, "steps", steps, "predicted",
+        claim_number(recipe->cup.difference), "interval", claim_interval(recipe->cup.interval), "behind_best",
+        claim_number(recipe->behind.difference), "behind_best_interval", claim_interval(recipe->behind.interval),
+        "confirming_cups", recipe->confirmed_count, "confirming_mean", claim_number(recipe->mean), "expected_mean",
+        claim_interval(recipe->expected.interval), "repeats",
+        is_judged(recipe) ? json_boolean(repeats(recipe)) : json_null(), "drop_next", drop ? drop->name : "");
 }
 
 /* Three cups that vary nothing. */
@@ -392,41 +490,37 @@ static int write_plan(const struct recipe *recipe, const char *path)
     return failed ? EXIT_FAILED : EXIT_DONE;
 }
 
-static int out(const struct request *request, struct recipe *recipe, const struct cups *cups)
+static int out(const struct request *request, struct recipe *recipe)
 {
-    double confidence = request->options.confidence;
     struct document document = { NULL, 0, false };
     int status;
 
     for (int i = 0; i < recipe->verdicts->count; i++)
         if (verdicts_leads(recipe->verdicts, i))
             take_variable(recipe, &recipe->verdicts->variable[i]);
-    take_held(cups, recipe);
-    predict(cups, recipe);
-    find_confirmed(cups, confidence, recipe);
+    take_held(&recipe->verdicts->cups, recipe);
+    predict(recipe);
+    find_confirmed(&recipe->verdicts->cups, recipe);
     if (request->plan)
         return write_plan(recipe, request->plan);
     if (request->json)
-        return json_out(recipe_json(recipe, confidence));
-    recipe_document(recipe, confidence, &document);
-    status = report_out(request, &document, "Recipe");
+        return json_out(recipe_json(recipe));
+    recipe_document(recipe, request->card, &document);
+    status = report_out(request, &document, request->card ? "The recipe" : "Recipe");
     document_free(&document);
     return status;
 }
 
 int report_recipe(const struct request *request)
 {
-    struct verdicts *verdicts = malloc(sizeof *verdicts);
+    struct verdicts *verdicts = calloc(1, sizeof *verdicts);
     struct recipe *recipe = calloc(1, sizeof *recipe);
-    struct cups_filter filter = { .bench = request->filter.bench };
-    struct cups cups = { NULL, 0 };
     struct why why = { "not enough memory" };
     int status = EXIT_FAILED;
 
     if (!verdicts_know_margin(request)) {
         status = EXIT_USAGE;
-    } else if (!verdicts || !recipe || verdicts_make(request, verdicts, &why) < 0
-               || cups_load(store_database(request->store), &filter, &cups, &why) < 0) {
+    } else if (!verdicts || !recipe || verdicts_make(request, verdicts, &why) < 0) {
         program_say("%s", why.text);
     } else if (!verdicts->count) {
         program_say("no variable was varied yet: load a plan with poise-ctl plan load, and brew");
@@ -434,10 +528,11 @@ int report_recipe(const struct request *request)
     } else {
         recipe->verdicts = verdicts;
         recipe->measure = request->options.measure;
-        status = out(request, recipe, &cups);
-        cups_free(&cups);
+        recipe->confidence = request->options.confidence;
+        status = out(request, recipe);
+        together_free(recipe->strength);
     }
     free(recipe);
-    free(verdicts);
+    verdicts_free(verdicts);
     return status;
 }

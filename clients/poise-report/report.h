@@ -11,7 +11,7 @@ struct request {
     struct report_options options;
     struct cups_filter filter; /* for brews */
     const char *name;          /* the experiment or the brew; NULL: none given */
-    bool json, csv, sql;
+    bool json, csv, sql, card;
     const char *html, *svg; /* a file; a folder; NULL: not asked */
     const char *plan;       /* next: where to write the plan; NULL: not */
     int cups;               /* next: how many more are thought of */

@@ -67,6 +67,127 @@ static double p_beyond(double effect, const struct difference *difference, doubl
 
 static void advise(struct variable *variable);
 
+/* Of noisy means the best is too good: what is left of a difference when its own error is taken out (positive part of
+ * James and Stein, towards none). */
+static double shrunk(double effect, double error)
+{
+    return effect == 0 ? 0 : effect * fmax(0, 1 - error * error / (effect * effect));
+}
+
+/* --- several experiments on one variable --- */
+
+/* They disagree when chance would set them so far apart less than once in twenty times (Cochran's Q; Biometrics 10,
+ * 1954, from memory). */
+static const double DISAGREE = 0.05;
+
+static int label_of(const struct variable *variable, const char *label)
+{
+    for (int i = 0; i < variable->levels; i++)
+        if (strcmp(variable->label[i], label) == 0)
+            return i;
+    return -1;
+}
+
+/* What this experiment says of two levels; false: nothing. */
+static bool says(const struct variable *variable, const char *more, const char *less, double *difference,
+                 double *variance)
+{
+    int a = label_of(variable, more), b = label_of(variable, less), levels = variable->levels;
+
+    if (a < 0 || b < 0 || variable->refused[0])
+        return false;
+    *difference = variable->mean[a] - variable->mean[b];
+    *variance = variable->covariance[a * levels + a] + variable->covariance[b * levels + b]
+                - 2 * variable->covariance[a * levels + b];
+    return *variance > 0;
+}
+
+/* Of all experiments on one variable the one with the most cups takes in what the others say of its widest pair. */
+static void combine(struct verdicts *verdicts, struct variable *lead)
+{
+    double weights = 0, sum = 0, q = 0, df = 0, difference[VARIABLES], variance[VARIABLES];
+    int best = 0, worst = 0, count = 0, member[VARIABLES];
+    char each[sizeof lead->combines] = "";
+    size_t length = 0;
+    const char *step = words_step(measure_name(lead->measure));
+    double confidence = verdicts->request->options.confidence, reach, turn;
+    struct difference all;
+
+    for (int i = 1; i < lead->levels; i++) {
+        best = lead->mean[i] > lead->mean[best] ? i : best;
+        worst = lead->mean[i] < lead->mean[worst] ? i : worst;
+    }
+    for (int i = 0; i < verdicts->count && best != worst; i++) {
+        const struct variable *its = &verdicts->variable[i];
+
+        if (strcmp(its->factor, lead->factor) != 0 || its->measure != lead->measure || its->depends_on[0]
+            || !says(its, lead->label[best], lead->label[worst], &difference[count], &variance[count]))
+            continue;
+        weights += 1 / variance[count];
+        sum += difference[count] / variance[count];
+        df += its->df;
+        member[count++] = i;
+    }
+    if (count < 2)
+        return;
+    turn = sum < 0 ? -1 : 1; /* what is more by all of them */
+    for (int i = 0; i < count && length + 120 < sizeof lead->combines; i++) {
+        const struct variable *its = &verdicts->variable[member[i]];
+        double t = gsl_cdf_tdist_Pinv(0.975, its->df) * sqrt(variance[i]), seen = turn * difference[i];
+
+        length += (size_t)snprintf(each + length, sizeof each - length, "%s%.32s %+.2f (%.2f to %.2f)", i ? ", " : "",
+                                   its->experiment, seen, seen - t, seen + t);
+    }
+    memcpy(lead->combines, each, sizeof each);
+    for (int i = 0; i < count; i++) /* the others are heard in it, and are no questions of their own */
+        verdicts->variable[member[i]].spoken_for = &verdicts->variable[member[i]] != lead;
+    for (int i = 0; i < count; i++)
+        q += pow(difference[i] - sum / weights, 2) / variance[i];
+    if (gsl_cdf_chisq_Q(q, count - 1) < DISAGREE) {
+        char refused[sizeof lead->refused];
+
+        snprintf(refused, sizeof refused, "experiments disagree: of %.40s over %.40s %.230s%s%s",
+                 lead->label[turn > 0 ? best : worst], lead->label[turn > 0 ? worst : best], each, *step ? " " : "",
+                 step);
+        memcpy(lead->refused, refused, sizeof refused);
+        return;
+    }
+    if (turn < 0) {
+        char was[sizeof lead->better];
+
+        memcpy(was, lead->better, sizeof was);
+        memcpy(lead->better, lead->worse, sizeof was);
+        memcpy(lead->worse, was, sizeof was);
+    }
+    all = (struct difference){ .difference = turn * sum / weights, .standard_error = sqrt(1 / weights), .df = df };
+    lead->combined = count;
+    lead->raw = all.difference;
+    lead->effect = shrunk(all.difference, all.standard_error);
+    lead->p_beyond = p_beyond(all.difference, &all, verdicts->margin, (size_t)lead->levels, 1);
+    reach = lead->levels > 2 ? studentized_range_quantile(confidence, (size_t)lead->levels, fmax(1, df)) / M_SQRT2
+                             : gsl_cdf_tdist_Pinv((1 + confidence) / 2, df);
+    lead->interval =
+        (struct interval){ lead->raw - reach * all.standard_error, lead->raw + reach * all.standard_error };
+}
+
+static void combine_all(struct verdicts *verdicts)
+{
+    for (int i = 0; i < verdicts->count; i++) {
+        struct variable *lead = &verdicts->variable[i];
+        bool leads = lead->levels > 1 && !lead->refused[0] && !lead->depends_on[0];
+
+        for (int j = 0; j < verdicts->count && leads; j++) {
+            const struct variable *other = &verdicts->variable[j];
+
+            if (j != i && strcmp(other->factor, lead->factor) == 0 && other->levels > 1 && !other->refused[0]
+                && !other->depends_on[0])
+                leads = other->cups < lead->cups || (other->cups == lead->cups && j < i);
+        }
+        if (leads)
+            combine(verdicts, lead);
+    }
+}
+
 /* Keep: beyond the margin, all variables together (Holm).  Drop: the whole interval lies within the margin; or what
  * costs more brings less than it for sure. */
 static void judge_together(struct verdicts *verdicts)
@@ -74,7 +195,8 @@ static void judge_together(struct verdicts *verdicts)
     double p[VARIABLES], alpha = 1 - verdicts->request->options.confidence;
 
     for (int i = 0; i < verdicts->count; i++)
-        p[i] = verdicts->variable[i].refused[0] ? (double)NAN : verdicts->variable[i].p_beyond;
+        p[i] = verdicts->variable[i].refused[0] || verdicts->variable[i].spoken_for ? (double)NAN
+                                                                                    : verdicts->variable[i].p_beyond;
     holm_adjust(p, NULL, (size_t)verdicts->count);
     for (int i = 0; i < verdicts->count; i++) {
         struct variable *variable = &verdicts->variable[i];
@@ -92,13 +214,11 @@ static void judge_together(struct verdicts *verdicts)
             variable->verdict = VERDICT_UNDECIDED;
         advise(variable);
     }
-}
-
-/* Of noisy means the best is too good: what is left of a difference when its own error is taken out (positive part of
- * James and Stein, towards none). */
-static double shrunk(double effect, double error)
-{
-    return effect == 0 ? 0 : effect * fmax(0, 1 - error * error / (effect * effect));
+    for (int i = 0; i < verdicts->count; i++) /* one variable, one verdict */
+        for (int j = 0; j < verdicts->count && verdicts->variable[i].combines[0]; j++)
+            if (verdicts->variable[j].spoken_for
+                && strcmp(verdicts->variable[i].factor, verdicts->variable[j].factor) == 0)
+                verdicts->variable[j].verdict = verdicts->variable[i].verdict;
 }
 
 /* The same of one of several levels: towards their mean, by how much they differ beyond their errors. */
@@ -349,6 +469,33 @@ static void say_unknown(const struct findings *findings, struct variable *out)
         snprintf(out->advice, sizeof out->advice, "not known yet: brew each level at least twice");
 }
 
+/* The levels' means on the mean over the other factor's, where each combination was brewed. */
+static void take_means(const struct findings *findings, int factor, struct variable *out)
+{
+    int count = findings->factor[factor].level_count;
+    double weight[LEVELS][LEVELS] = { { 0 } }; /* of the combinations in each level */
+    const struct layout_result *layout = &findings->layout;
+
+    if (!findings->has_layout || layout->method == LAYOUT_NONE || layout->method == LAYOUT_BORROWED
+        || (findings->factor_count == 2
+            && findings->level_count != findings->factor[0].level_count * findings->factor[1].level_count))
+        return;
+    for (int i = 0; i < findings->level_count; i++)
+        weight[findings->level[i].level[factor]][i] = (double)count / findings->level_count;
+    for (int a = 0; a < count; a++) {
+        snprintf(out->label[a], WORDS_SIZE, "%s", findings->factor[factor].level[a].label);
+        for (int i = 0; i < findings->level_count; i++)
+            out->mean[a] += weight[a][i] * layout->mean[i];
+        for (int b = 0; b < count; b++)
+            for (int i = 0; i < findings->level_count; i++)
+                for (int j = 0; j < findings->level_count; j++)
+                    out->covariance[a * count + b] +=
+                        weight[a][i] * weight[b][j] * layout->covariance[i * findings->level_count + j];
+    }
+    out->levels = count;
+    out->df = layout->df;
+}
+
 static void add_variable(struct verdicts *verdicts, const struct findings *findings, int factor)
 {
     const struct pair_finding *pair = farthest(findings, factor);
@@ -366,6 +513,9 @@ static void add_variable(struct verdicts *verdicts, const struct findings *findi
     out->measure = findings->options->measure;
     out->effect = out->raw = out->interval.low = out->interval.high = out->cost_s = out->cost_steps = NAN;
     out->tasting_p = out->p_beyond = out->p_together = NAN;
+    take_means(findings, factor, out);
+    if (findings->has_questions && findings->questions.shown[2])
+        snprintf(out->depends_on, sizeof out->depends_on, "%s", findings->factor[1 - factor].name);
     refusal = findings_refused(findings, factor);
     if (refusal)
         snprintf(out->refused, sizeof out->refused, "%s", refusal->sentence);
@@ -496,9 +646,28 @@ static int judge_all(struct verdicts *verdicts, struct why *why)
     return 0;
 }
 
+int verdicts_together(const struct verdicts *verdicts, enum measure measure, struct together **out, struct why *why)
+{
+    struct together_pair pair[TOGETHER_PAIRS];
+    int pairs = 0;
+
+    for (int i = 0; i < verdicts->count && pairs < TOGETHER_PAIRS; i++) {
+        const struct variable *variable = &verdicts->variable[i];
+
+        if (!variable->depends_on[0] || strcmp(variable->factor, variable->depends_on) > 0) /* each pair once */
+            continue;
+        snprintf(pair[pairs].name[0], WORDS_SIZE, "%s", variable->factor);
+        snprintf(pair[pairs++].name[1], WORDS_SIZE, "%s", variable->depends_on);
+    }
+    return together_make(&verdicts->cups, measure, RECIPE_EXPERIMENT, pair, pairs,
+                         verdicts->request->options.confidence, out, why);
+}
+
 int verdicts_make(const struct request *request, struct verdicts *out, struct why *why)
 {
     sqlite3 *database = store_database(request->store);
+    struct cups_filter filter = { .bench = request->filter.bench };
+    struct why ignored;
     int error;
 
     memset(out, 0, sizeof *out);
@@ -510,8 +679,23 @@ int verdicts_make(const struct request *request, struct verdicts *out, struct wh
     if (!error)
         error = take_tastings(out, why);
     if (!error)
-        judge_together(out);
-    return error;
+        error = cups_load(database, &filter, &out->cups, why);
+    if (error)
+        return error;
+    combine_all(out);
+    judge_together(out);
+    if (verdicts_together(out, request->options.measure, &out->together, &ignored) < 0)
+        out->together = NULL; /* too few cups, or too many settings: the spread of repeats is what is left */
+    return 0;
+}
+
+void verdicts_free(struct verdicts *verdicts)
+{
+    if (!verdicts)
+        return;
+    together_free(verdicts->together);
+    cups_free(&verdicts->cups);
+    free(verdicts);
 }
 
 bool verdicts_know_margin(const struct request *request)
@@ -525,13 +709,13 @@ bool verdicts_know_margin(const struct request *request)
 
 int report_verdicts(const struct request *request)
 {
-    struct verdicts *verdicts = malloc(sizeof *verdicts);
+    struct verdicts *verdicts = calloc(1, sizeof *verdicts);
     struct document document = { NULL, 0, false };
     struct why why = { "not enough memory" };
     int status = EXIT_FAILED;
 
     if (!verdicts_know_margin(request)) {
-        free(verdicts);
+        verdicts_free(verdicts);
         return EXIT_USAGE;
     }
     if (!verdicts || verdicts_make(request, verdicts, &why) < 0) {
@@ -546,6 +730,6 @@ int report_verdicts(const struct request *request)
         status = report_out(request, &document, "Verdicts");
     }
     document_free(&document);
-    free(verdicts);
+    verdicts_free(verdicts);
     return status;
 }

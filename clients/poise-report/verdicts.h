@@ -4,6 +4,7 @@
 
 #include "poise/tasting_verdict.h"
 #include "report.h"
+#include "together.h"
 #include "words/words.h"
 
 enum { VARIABLES = 128 };
@@ -32,6 +33,15 @@ struct variable {
     double tasting_p;
     enum verdict verdict;
     size_t cups;
+    char depends_on[WORDS_SIZE]; /* the other factor of its experiment, where that they depend on each other is shown */
+
+    /* its levels' means, for what other experiments say of the same ones; levels 0: not known */
+    int levels;
+    char label[LEVELS][WORDS_SIZE];
+    double mean[LEVELS], covariance[LEVELS * LEVELS], df;
+    int combined;       /* so many experiments speak for it together; 0: its own alone */
+    bool spoken_for;    /* another experiment's row has what this one says */
+    char combines[400]; /* which experiments, and what each found */
 };
 
 struct verdicts {
@@ -39,7 +49,9 @@ struct verdicts {
     double margin;
     struct variable variable[VARIABLES];
     int count;
-    double spread, spread_df;
+    double spread, spread_df;  /* of cups meant to be alike, days and all */
+    struct together *together; /* all cups in one model; NULL: there is none */
+    struct cups cups;          /* all of them */
 };
 
 /* The experiment of the cups that confirm a recipe: its cups vary nothing. */
@@ -47,6 +59,10 @@ struct verdicts {
 
 /* Judges every variable of every experiment in the store.  Returns 0 or a negative errno. */
 int verdicts_make(const struct request *request, struct verdicts *out, struct why *why);
+void verdicts_free(struct verdicts *verdicts);
+
+/* All cups in one model of a measure.  Returns 0 or a negative errno. */
+int verdicts_together(const struct verdicts *verdicts, enum measure measure, struct together **out, struct why *why);
 
 /* Says so where the measure has no usual margin and none was given. */
 bool verdicts_know_margin(const struct request *request);
@@ -56,6 +72,11 @@ bool verdicts_leads(const struct verdicts *verdicts, int place);
 
 /* "+30 s, +1 step"; empty: nothing. */
 void verdicts_cost(const struct variable *variable, char out[64]);
+
+/* How much cups of one day differ, and how much days do, with intervals: in words, and as a claim. */
+void verdicts_repeatability(const struct verdicts *verdicts, const struct together *together, enum measure measure,
+                            struct document *out);
+json_t *verdicts_repeatability_claim(const struct together *together, enum measure measure);
 
 void verdicts_document(const struct verdicts *verdicts, struct document *out);
 json_t *verdicts_json(const struct verdicts *verdicts);

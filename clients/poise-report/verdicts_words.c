@@ -18,6 +18,10 @@ bool verdicts_leads(const struct verdicts *verdicts, int place)
         const struct variable *other = &verdicts->variable[i];
         bool decided = variable->verdict != VERDICT_UNDECIDED, its_decided = other->verdict != VERDICT_UNDECIDED;
 
+        if (variable->spoken_for)
+            return false;
+        if (other->spoken_for)
+            continue;
         if (i == place || strcmp(other->factor, variable->factor) != 0)
             continue;
         if (decided != its_decided ? its_decided
@@ -124,14 +128,60 @@ void verdicts_document(const struct verdicts *verdicts, struct document *out)
             && verdicts->variable[i].left_out[0])
             document_add(out, BLOCK_ITEM, "%s is left at %s: %s.", call_of(verdicts->variable[i].factor),
                          verdicts->variable[i].take_best, verdicts->variable[i].left_out);
-    if (verdicts->spread_df > 0)
+    for (int i = 0; i < verdicts->count; i++)
+        if (verdicts->variable[i].combined)
+            document_add(out, BLOCK_ITEM, "%s: %d experiments speak together: %s.",
+                         call_of(verdicts->variable[i].factor), verdicts->variable[i].combined,
+                         verdicts->variable[i].combines);
+    verdicts_repeatability(verdicts, verdicts->together, verdicts->request->options.measure, out);
+}
+
+void verdicts_repeatability(const struct verdicts *verdicts, const struct together *together, enum measure measure,
+                            struct document *out)
+{
+    const struct mixed_fit *fit = together ? together_fit(together) : NULL;
+    const char *step = words_step(measure_name(measure)), *space = *step ? " " : "",
+               *call = call_of(measure_name(measure));
+    char within[96], between[96];
+
+    if (fit && fit->df_within > 0) {
+        words_interval(fit->within_interval, 2, "", within);
+        words_interval(fit->between_interval, 2, "", between);
+    }
+    if (fit && fit->df_within > 0 && fit->df_between > 0)
         document_add(out, BLOCK_TEXT,
-                     "Cups meant to be alike scattered by %.2f %s (%.0f repeats beyond the first): two of them differ "
-                     "by less than %.2f nineteen times in twenty.",
-                     verdicts->spread, step, verdicts->spread_df,
+                     "Cups brewed alike on one day scatter by %.2f%s%s of %s (%s), and days by %.2f (%s): brewed on "
+                     "different days, two of them differ by less than %.2f nineteen times in twenty; on one day, by "
+                     "less than %.2f.",
+                     fit->within, space, step, call, within, fit->between, between,
+                     together_apart(together, false, 0.95), together_apart(together, true, 0.95));
+    else if (fit && fit->df_within > 0)
+        document_add(out, BLOCK_TEXT,
+                     "Cups brewed alike on one day scatter by %.2f%s%s of %s (%s): two of one day differ by less than "
+                     "%.2f nineteen times in twenty. How much days differ these cups do not show.",
+                     fit->within, space, step, call, within, together_apart(together, true, 0.95));
+    else if (verdicts->spread_df > 0 && measure == verdicts->request->options.measure)
+        document_add(out, BLOCK_TEXT,
+                     "Cups meant to be alike scattered by %.2f%s%s of %s (%.0f repeats beyond the first), whether on "
+                     "one day or on several: two of them differ by less than %.2f nineteen times in twenty.",
+                     verdicts->spread, space, step, call, verdicts->spread_df,
                      gsl_cdf_tdist_Pinv(0.975, verdicts->spread_df) * M_SQRT2 * verdicts->spread);
     else
-        document_add(out, BLOCK_TEXT, "No cup was repeated yet: how well the recipe repeats is not known.");
+        document_add(out, BLOCK_TEXT, "How well %s repeats is not known: too few cups were brewed alike.", call);
+}
+
+json_t *verdicts_repeatability_claim(const struct together *together, enum measure measure)
+{
+    const struct mixed_fit *fit = together_fit(together);
+
+    return json_pack("{s:s, s:s, s:s, s:o, s:o, s:o, s:o, s:[o, o], s:[o, o], s:o, s:o}", "claim", "repeatability",
+                     "where", "repeatability", "measure", measure_name(measure), "value",
+                     number_json(together_apart(together, false, 0.95)), "value_one_day",
+                     number_json(together_apart(together, true, 0.95)), "within", number_json(fit->within), "between",
+                     number_json(fit->between), "within_interval", number_json(fit->within_interval.low),
+                     number_json(fit->within_interval.high), "between_interval", number_json(fit->between_interval.low),
+                     number_json(fit->between_interval.high), "within_df", number_json(fit->df_within), "between_df",
+                     number_json(fit->df_between));
 }
 
 /* What is asserted: each decided verdict. */
@@ -149,6 +199,9 @@ static json_t *verdict_claims(const struct verdicts *verdicts)
                                               number_json(variable->interval.high), "cost_s",
                                               number_json(variable->cost_s), "experiment", variable->experiment));
     }
+    if (verdicts->together)
+        json_array_append_new(list,
+                              verdicts_repeatability_claim(verdicts->together, verdicts->request->options.measure));
     return list;
 }
 
@@ -161,14 +214,16 @@ json_t *verdicts_json(const struct verdicts *verdicts)
 
         json_array_append_new(
             list,
-            json_pack("{s:s, s:s, s:s, s:I, s:s, s:s, s:o, s:o, s:[o, o], s:o, s:o, s:o, s:o, s:s, s:s, s:s}", "factor",
-                      variable->factor, "experiment", variable->experiment, "measure", measure_name(variable->measure),
-                      "cups", (json_int_t)variable->cups, "better", variable->better, "worse", variable->worse,
-                      "effect", number_json(variable->effect), "effect_as_seen", number_json(variable->raw), "interval",
-                      number_json(variable->interval.low), number_json(variable->interval.high), "cost_s",
-                      number_json(variable->cost_s), "cost_steps", number_json(variable->cost_steps), "p_together",
-                      number_json(variable->p_together), "blind_p", number_json(variable->tasting_p), "blind",
-                      variable->tasting, "verdict", verdict_words[variable->verdict], "take", variable->advice));
+            json_pack("{s:s, s:s, s:s, s:I, s:s, s:s, s:o, s:o, s:[o, o], s:o, s:o, s:o, s:o, s:s, s:s, s:s, s:i, s:s}",
+                      "factor", variable->factor, "experiment", variable->experiment, "measure",
+                      measure_name(variable->measure), "cups", (json_int_t)variable->cups, "better", variable->better,
+                      "worse", variable->worse, "effect", number_json(variable->effect), "effect_as_seen",
+                      number_json(variable->raw), "interval", number_json(variable->interval.low),
+                      number_json(variable->interval.high), "cost_s", number_json(variable->cost_s), "cost_steps",
+                      number_json(variable->cost_steps), "p_together", number_json(variable->p_together), "blind_p",
+                      number_json(variable->tasting_p), "blind", variable->tasting, "verdict",
+                      verdict_words[variable->verdict], "take", variable->advice, "combined", variable->combined,
+                      "combines", variable->combines));
     }
     return json_pack("{s:s, s:f, s:o, s:o, s:o, s:o}", "measure", measure_name(verdicts->request->options.measure),
                      "margin", verdicts->margin, "claims", verdict_claims(verdicts), "variables", list, "spread",

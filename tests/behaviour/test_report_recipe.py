@@ -84,3 +84,75 @@ def test_recipe_keeps_a_step_that_pays_at_the_level_it_takes(bench):
     cups.done()
     steps = {step["step"]: step for step in answer(bench, "recipe")["steps"]}
     assert steps["filter"]["take"] == "paper" and steps["stir"]["take"] == "swirl"
+
+
+def test_recipe_hears_all_experiments_on_one_variable_or_reports_that_they_disagree(bench):
+    cups = Cups(bench)
+    for experiment, more in (("ferry-a", 1.5), ("ferry-b", 1.6)):
+        for replicate in range(1, 7):
+            for stir in ("none", "swirl"):
+                cups.add(experiment, {"stir": stir}, {"extraction_pct": 19 + more * (stir == "swirl") +
+                         cups.random.gauss(0, .2)}, HELD, replicate)
+    cups.shuffle()
+    cups.file.commit()
+    found = {row["experiment"]: row for row in answer(bench, "verdicts")["variables"]}
+    together = found["ferry-b"]
+    assert together["combined"] == 2 and found["ferry-a"]["combined"] == 0
+    assert together["combines"].startswith("ferry-a +1.") and ", ferry-b +1." in together["combines"]
+    low, high = together["interval"]
+    assert low < 1.55 < high and high - low < 0.45       # narrower than 2 x 2.23 x 0.2 x sqrt(2 / 6) of one alone
+    assert {row["verdict"] for row in found.values()} == {"keep"}
+    for replicate in range(1, 7):
+        for stir in ("none", "swirl"):
+            cups.add("ferry-c", {"stir": stir}, {"extraction_pct": 19 + cups.random.gauss(0, .2)}, HELD, replicate)
+    cups.done()
+    found = answer(bench, "verdicts")["variables"]
+    assert {row["verdict"] for row in found} == {"undecided"}
+    assert any("experiments disagree: of swirl over none ferry-a +1." in row["take"] for row in found)
+
+
+def test_recipe_foresees_strength_and_says_how_cups_and_days_differ(bench):
+    cups = Cups(bench)
+    for day, shift in enumerate((-0.5, 0.1, 0.6, -0.2), 1):
+        for replicate in range(2 * day - 1, 2 * day + 1):
+            for stir in ("none", "swirl"):
+                extraction = 19 + shift + 1.5 * (stir == "swirl") + cups.random.gauss(0, .15)
+                cups.add("ferry-stir", {"stir": stir}, {"extraction_pct": extraction, "strength_pct": extraction / 14},
+                         HELD, replicate, seconds=220 if stir == "none" else 250)
+        cups.began_us += 86_400_000_000
+    cups.done()
+    found = answer(bench, "recipe")
+    predicted = {claim["measure"]: claim for claim in found["claims"] if claim["claim"] == "predicted"}
+    low, high = predicted["extraction_pct"]["interval"]
+    assert low < 20.5 < high and high - low > 1.5        # of another day: wider than what one day scatters
+    assert abs(predicted["strength_pct"]["value"] - found["predicted"] / 14) < 0.01
+    spread = next(claim for claim in found["claims"] if claim["claim"] == "repeatability")
+    assert spread["within_interval"][0] < .15 < spread["within_interval"][1]
+    assert spread["between_interval"][0] < .45 < spread["between_interval"][1]
+    assert spread["value"] > 2 * spread["value_one_day"] > 0
+    assert found["drop_next"] == "stir"
+    steps = {step["step"]: step for step in found["steps"]}
+    assert steps["stir"]["costs"] == "+30 s"
+    text, card = (" ".join(done(bench, "recipe", *more).split()) for more in ((), ("--card",)))
+    assert "and a strength of 1.4" in text and "and days by 0." in text
+    assert "If one more step is to go: stir, which costs +30 s" in text
+    assert "stir swirl" in card and "scalds" in card and "The proof" not in card and len(card) < 700
+    assert "days by" not in card
+
+
+def test_recipe_puts_back_what_small_steps_together_are_worth(bench):
+    cups = Cups(bench)
+    steps = ("own_rinse", "own_tap", "own_bloom")
+    for step in steps:
+        for replicate in range(1, 11):
+            for level in ("no", "yes"):
+                held = {other: "no" for other in steps if other != step}
+                cups.add(f"ferry-{step[4:]}", {step: level}, {"extraction_pct": 19 + .33 * (level == "yes") +
+                         cups.random.gauss(0, .1)}, {**HELD, **held}, replicate, seconds=220 if level == "no" else 240)
+    cups.done()
+    assert {row["verdict"] for row in answer(bench, "verdicts")["variables"]} == {"drop"}
+    found = answer(bench, "recipe")
+    taken = [step["take"] for step in found["steps"] if step["tried"]]
+    assert sorted(taken) == ["no", "yes", "yes"]         # one may go, two would cost 0.66 of a margin of 0.5
+    assert found["behind_best_interval"][0] >= -0.5
+    assert sum("all that is left out together" in step["why"] for step in found["steps"]) == 2

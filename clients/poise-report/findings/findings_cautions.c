@@ -25,11 +25,11 @@ int findings_repeats(sqlite3 *database, const char *except, enum measure measure
                      struct why *why)
 {
     static const char format[] =
-        "SELECT sum(squares), sum(n - 1) FROM (SELECT count(x) AS n, sum(x * x) - sum(x) * sum(x) / count(x) AS squares"
-        " FROM (SELECT experiment, factors, bench, %s AS x FROM brew_summary WHERE experiment IS NOT NULL AND"
-        " coalesce(plan_kept, 1)) WHERE typeof(x) IN ('real', 'integer') AND x BETWEEN %!.17g AND %!.17g AND"
-        " (?1 IS NULL OR (experiment <> ?1 AND bench IN (SELECT bench FROM brew_summary WHERE experiment = ?1)))"
-        " GROUP BY experiment, factors HAVING n > 1)";
+        "SELECT sum(miss * miss), count(*) - count(DISTINCT alike) FROM (SELECT x - avg(x) OVER (PARTITION BY alike) AS"
+        " miss, alike FROM (SELECT experiment || char(31) || coalesce(factors, '') AS alike, experiment, bench, %s AS x"
+        " FROM brew_summary WHERE experiment IS NOT NULL AND coalesce(plan_kept, 1)) WHERE"
+        " typeof(x) IN ('real', 'integer') AND x BETWEEN %!.17g AND %!.17g AND"
+        " (?1 IS NULL OR (experiment <> ?1 AND bench IN (SELECT bench FROM brew_summary WHERE experiment = ?1))))";
     char *sql = sqlite3_mprintf(format, measure_name(measure), measure_least(measure), measure_most(measure));
     sqlite3_stmt *statement = NULL;
     int code = sql ? sqlite3_prepare_v2(database, sql, -1, &statement, NULL) : SQLITE_NOMEM;
