@@ -56,9 +56,11 @@ struct sample_reading {
 
 /* One cup, in the order in which they stand: the order in which they were brewed. */
 struct sample_cup {
-    int64_t ready_us;       /* it was full: no sample was taken before */
+    int64_t begun_us;       /* the brew began: no sample was taken before */
+    int64_t ready_us;       /* it was full; a sample read before is not impossible: its end may have been found late */
     double dose_g, water_g; /* NAN: not known */
     double steep_s;         /* contact time; NAN: not known */
+    int station;            /* which brewer it was made on: any number of its own */
     int wanted;             /* readings wanted of it; 0: none, its strength came another way */
 };
 

@@ -45,7 +45,7 @@ static const double WORTH_PCT = 0.0005, WORTH_U = 0.1;
 static const double WATER_MOST_PCT = 0.3;
 
 /* What a single reading is good for before any was repeated: as samples.c has it. */
-static const double REPEAT_PCT = 0.012, ZERO_U_PCT = 0.01;
+static const double REPEAT_PCT = 0.012, ZERO_U_PCT = 0.02;
 
 /* ---- a reading that is no cup's ---- */
 
@@ -185,12 +185,14 @@ static void ask_about_cups(struct stations *stations, struct question *question,
             continue;
         question->cup[samples->cup_count] = brew;
         samples->cup[samples->cup_count++] = (struct sample_cup){
+            .begun_us = brew->earlier_boot ? INT64_MIN / 2 : brew->began_us,
             .ready_us = brew->earlier_boot ? INT64_MIN / 2
                         : brew->ended      ? brew->ended_us
                                            : INT64_MAX / 2,
             .dose_g = value[MEASURE_DOSE_G],
             .water_g = value[MEASURE_WATER_G],
             .steep_s = value[MEASURE_STEEP_S],
+            .station = station_find(stations, brew->station),
             .wanted = brew->strength_entered ? 0 : stations->replicates,
         };
     }

@@ -23,11 +23,11 @@ static void test_strength_makes_extraction(void **state)
     assert_float_equal(last_of(room, MEASURE_STRENGTH_PCT), 1.41, 1e-9);
     assert_non_null(find_emitted(room, MESSAGE_STAGE, STAGE_DONE));
     /* 1.40 1.42 1.41: squares 2e-4 with 2 degrees of freedom, pooled with what is usual (0.012 with 4), over 3; the
-     * last digit 0.01/sqrt(12); a zero that nobody read water for, 0.01; and no syringe filter, up to 0.02 too high
+     * last digit 0.01/sqrt(12); a zero that nobody read water for, 0.02; and no syringe filter, up to 0.02 too high
      * (JCGM 100, 4.2.3, 4.3.7, 5.1.2) */
     message = find_emitted(room, MESSAGE_MEASURE, MEASURE_STRENGTH_PCT);
     assert_float_equal(message->measure.standard_uncertainty,
-                       sqrt((4 * 0.012 * 0.012 + 2e-4) / 6 / 3 + 1e-4 / 12 + 1e-4 + 4e-4 / 3), 1e-9);
+                       sqrt((4 * 0.012 * 0.012 + 2e-4) / 6 / 3 + 1e-4 / 12 + 4e-4 + 4e-4 / 3), 1e-9);
     assert_float_equal(budget_combined(&message->measure.budget), message->measure.standard_uncertainty, 1e-12);
     assert_float_equal(message->measure.budget.u[BUDGET_FILTER], 0.02 / sqrt(3), 1e-12);
     assert_float_equal(message->measure.budget.freedom[BUDGET_REPEAT], 6, 1e-12);
@@ -136,13 +136,13 @@ static void test_the_oldest_cup_comes_first_and_the_operator_corrects(void **sta
     refuses(room, text, "already");
     snprintf(text, sizeof text, "{\"do\":\"sample\",\"brew\":\"%s\"}", second);
     agrees(room, text);
-    read_strength(room, 144, QUANTITY_STRENGTH);
+    read_strength(room, 141, QUANTITY_STRENGTH);
     assert_string_equal(find_emitted(room, MESSAGE_MEASURE, MEASURE_STRENGTH_PCT)->measure.brew, second);
     agrees(room, "{\"do\":\"sample\"}");
     room->now.mono_us += 100000000;
-    read_strength(room, 135, QUANTITY_BRIX); /* far from the second's two */
+    read_strength(room, 145, QUANTITY_BRIX); /* far from the second's two */
     assert_string_equal(find_emitted(room, MESSAGE_MEASURE, MEASURE_STRENGTH_PCT)->measure.brew, first);
-    assert_float_equal(last_of(room, MEASURE_STRENGTH_PCT), 1.35 * 0.85, 1e-9);
+    assert_float_equal(last_of(room, MEASURE_STRENGTH_PCT), 1.45 * 0.85, 1e-9);
     snprintf(text, sizeof text, "{\"do\":\"unassign\",\"brew\":\"%s\"}", first);
     agrees(room, text);
     assert_true(isnan(last_of(room, MEASURE_STRENGTH_PCT)));
@@ -345,7 +345,7 @@ static void test_a_strength_typed_in_is_no_surer_than_one_that_was_read(void **s
     agrees(room, text);
     typed = find_emitted(room, MESSAGE_MEASURE, MEASURE_STRENGTH_PCT);
     assert_true(typed->measure.standard_uncertainty > read_u);
-    assert_float_equal(typed->measure.standard_uncertainty, sqrt(0.012 * 0.012 + 0.01 * 0.01 + 4e-4 / 3), 1e-12);
+    assert_float_equal(typed->measure.standard_uncertainty, sqrt(0.012 * 0.012 + 0.02 * 0.02 + 4e-4 / 3), 1e-12);
 }
 
 /* A slip of the finger is asked back once; the same again is meant, and noted. */
@@ -480,6 +480,7 @@ static void test_a_strength_reading_has_an_age_only_within_its_boot(void **state
     read_strength(room, 150, QUANTITY_STRENGTH); /* no cup waits for it */
     room->now.mono_us += 100000000;
     brew_one(room, "left", name);
+    room->now.mono_us += 200000000; /* the sample cools */
     read_strength(room, 140, QUANTITY_STRENGTH);
     boot_anew(room);
     read_strength(room, 141, QUANTITY_STRENGTH);

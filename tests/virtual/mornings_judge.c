@@ -26,7 +26,8 @@ static void ask(const struct morning *morning, int readings, int64_t now_us, str
             continue;
         place[i] = samples->cup_count;
         of[samples->cup_count] = i;
-        samples->cup[samples->cup_count++] = morning->cup[i].shown;
+        samples->cup[samples->cup_count] = morning->cup[i].shown;
+        samples->cup[samples->cup_count++].station = morning->cup[i].brewer;
     }
     for (int i = 0; i < MORNING_INSTRUMENTS; i++)
         samples->instrument[i].accuracy_pct = morning->instrument[i].accuracy_pct;
