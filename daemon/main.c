@@ -69,7 +69,8 @@ static void usage(FILE *out)
             "                        would be reported as now\n"
             "      --brew NAME, --from TIME, --to TIME\n"
             "                        with --replay: only that brew, or what was said between\n"
-            "      --trace           with --replay: print what would be fed instead\n"
+            "      --trace           with --replay: print what would be fed instead, without names and notes\n"
+            "      --names           with --trace: with them\n"
             "      --clock-rate N    let the bench's clock run N times as fast (1 to %d), for demonstrations\n"
             "      --help            show this help\n"
             "      --version         show the version\n",
@@ -473,7 +474,7 @@ enum {
 
 /* What it says; 1: so it was said. */
 static struct {
-    int check, probe, plugged, ask, json, trace;
+    int check, probe, plugged, ask, json, trace, names;
     const char *path, *seconds, *replay, *brew, *from, *to;
     double rate;
 } given = { .rate = 1 };
@@ -493,6 +494,7 @@ static const struct option options[] = {
     { "from", required_argument, NULL, OPTION_FROM },
     { "to", required_argument, NULL, OPTION_TO },
     { "trace", no_argument, &given.trace, 1 },
+    { "names", no_argument, &given.names, 1 },
     { "help", no_argument, NULL, OPTION_HELP },
     { "version", no_argument, NULL, OPTION_VERSION },
     { NULL, 0, NULL, 0 },
@@ -596,8 +598,8 @@ int main(int argc, char **argv)
         program_say("--seconds and --ask go with --probe, --json with it, --check-config or --replay");
         return EXIT_USAGE;
     }
-    if (!given.replay && (given.brew || given.from || given.to || given.trace)) {
-        program_say("--brew, --from, --to and --trace go with --replay");
+    if (!given.replay && (given.brew || given.from || given.to || given.trace || given.names)) {
+        program_say("--brew, --from, --to, --trace and --names go with --replay");
         return EXIT_USAGE;
     }
     if (optind < argc) {
@@ -611,6 +613,7 @@ int main(int argc, char **argv)
                                                     .from = given.from,
                                                     .to = given.to,
                                                     .json = given.json,
-                                                    .trace = given.trace });
+                                                    .trace = given.trace,
+                                                    .names = given.names });
     return given.check ? check(given.path, given.json) : run(given.path, given.rate);
 }

@@ -5,6 +5,7 @@
 #include <jansson.h>
 #include <stdbool.h>
 #include <stdint.h>
+#include <stdio.h>
 
 #include "poise/text.h"
 #include "poise/why.h"
@@ -12,7 +13,7 @@
 /* What was said on the command line, options in any order; NULL or negative: not said. */
 struct ctl {
     char bus[256], control[256], store[512];
-    bool json, ask, trace, yes;
+    bool json, ask, trace, yes, names;
     int filtered; /* --filtered 1, --unfiltered 0 */
     const char *station, *instrument, *brew;
     double uncertainty;                                     /* --uncertainty; NAN: not said */
@@ -43,7 +44,8 @@ enum {
     TAKES_CONFIG = 1024,
     TAKES_FILTERED = 2048,
     TAKES_YES = 4096,
-    TAKES_BENCH_KEY = 8192
+    TAKES_BENCH_KEY = 8192,
+    TAKES_NAMES = 16384
 };
 
 struct command {
@@ -110,6 +112,10 @@ int command_keys(const struct ctl *ctl);
 
 /* brews.c: what the store has kept. */
 int command_brews(const struct ctl *ctl);
+
+/* replay_store.c: the messages of a brew, as the store has them, a line each as `watch --json` prints them.  0, or the
+ * exit status, of which the reason has been said. */
+int ctl_write_stored(const struct ctl *ctl, FILE *out);
 
 /* Asks the bench; `request` is stolen.  0 and the reply, which the caller owns; on failure it has
  * been said on standard error and the result is the exit status. */

@@ -41,8 +41,8 @@ static const struct command commands[] = {
       command_plan },
     { "probe", "[PORT...]", "which instrument is at a serial port, and the section to paste", 0, 16,
       TAKES_SECONDS | TAKES_ASK | TAKES_CONFIG, command_probe },
-    { "replay", "[FILE]", "a trace, a journal or the bench's past as today's tracker reads it", 0, 1,
-      TAKES_BREW | TAKES_SPAN | TAKES_TRACE | TAKES_CONFIG, command_replay },
+    { "replay", "[FILE]", "a trace, a journal, or what bench or store kept, as today's tracker reads it", 0, 1,
+      TAKES_BREW | TAKES_SPAN | TAKES_TRACE | TAKES_CONFIG | TAKES_NAMES, command_replay },
     { "brews", "", "the brews in the store", 0, 0, TAKES_COUNT | TAKES_BREW, command_brews },
     { "keys", "new|show FILE", "make a key for a network, or print its public half", 2, 2, TAKES_BENCH_KEY,
       command_keys },
@@ -68,6 +68,7 @@ enum {
     OPTION_FILTERED,
     OPTION_UNFILTERED,
     OPTION_YES,
+    OPTION_NAMES,
     OPTION_KEY,
     OPTION_BENCH_KEY,
     OPTION_HELP,
@@ -93,6 +94,7 @@ static const struct option options[] = {
     { "config", required_argument, NULL, OPTION_CONFIG },
     { "filtered", no_argument, NULL, OPTION_FILTERED },
     { "unfiltered", no_argument, NULL, OPTION_UNFILTERED },
+    { "names", no_argument, NULL, OPTION_NAMES },
     { "yes", no_argument, NULL, OPTION_YES },
     { "key", required_argument, NULL, OPTION_KEY },
     { "bench", required_argument, NULL, OPTION_BENCH_KEY },
@@ -122,6 +124,7 @@ static void help(void)
            "  --ask                  also send, as Modbus asks; else no byte is sent (probe)\n"
            "  --from, --to TIME      what was said between, as 2026-11-25T09:30 (replay)\n"
            "  --trace                print what was recorded, to keep or to send (replay)\n"
+           "  --names                with the names and notes in it (replay --trace)\n"
            "  --filtered, --unfiltered  this sample passed a syringe filter, or did not (sample)\n"
            "  --config FILE          the bench's configuration (setup, doctor, probe, replay)\n"
            "  --yes                  answer every question as Enter would (setup)\n"
@@ -233,6 +236,10 @@ static int read_options(int argc, char **argv, struct ctl *ctl, unsigned *used)
             ctl->filtered = option == OPTION_FILTERED;
             *used |= TAKES_FILTERED;
             break;
+        case OPTION_NAMES:
+            ctl->names = true;
+            *used |= TAKES_NAMES;
+            break;
         case OPTION_YES:
             ctl->yes = true;
             *used |= TAKES_YES;
@@ -282,6 +289,7 @@ static bool fits(const struct command *command, const struct ctl *ctl, unsigned 
                     { TAKES_TRACE, "trace" },
                     { TAKES_CONFIG, "config" },
                     { TAKES_FILTERED, "filtered and no --unfiltered" },
+                    { TAKES_NAMES, "names" },
                     { TAKES_YES, "yes" },
                     { TAKES_BENCH_KEY, "bench" } };
 

@@ -133,6 +133,8 @@ static void become_poised(const struct ctl *ctl, const char *path)
         arguments[count++] = (char *)"--json";
     if (ctl->trace)
         arguments[count++] = (char *)"--trace";
+    if (ctl->names)
+        arguments[count++] = (char *)"--names";
     ctl_poised(arguments);
 }
 
@@ -210,6 +212,23 @@ static int write_past(const struct ctl *ctl, FILE *out, const struct times *time
     return EXIT_FAILED;
 }
 
+/* A store that was named, or the bench's when the bench itself does not answer. */
+static int replay_stored(const struct ctl *ctl)
+{
+    pid_t child = 0;
+    FILE *out = pipe_to_poised(ctl, &child);
+    int status, ended;
+
+    if (!out)
+        return EXIT_FAILED;
+    status = ctl_write_stored(ctl, out);
+    if (status != EXIT_DONE)
+        kill(child, SIGKILL); /* what it would say of nothing is no news */
+    fclose(out);
+    ended = wait_for(child);
+    return status == EXIT_DONE ? ended : status;
+}
+
 static int replay_bench(const struct ctl *ctl, const struct times *times)
 {
     uint64_t after = 0;
@@ -225,6 +244,24 @@ static int replay_bench(const struct ctl *ctl, const struct times *times)
     fclose(out);
     ended = wait_for(child);
     return status == EXIT_DONE ? ended : status;
+}
+
+static bool answers(const struct ctl *ctl)
+{
+    struct client_options options = { .bus = ctl->bus, .control = ctl->control };
+    json_t *reply = NULL;
+    struct client *client;
+    struct why why;
+    bool answered;
+
+    if (client_open(&client, &options, &why) < 0)
+        return false;
+    answered = client_ask(client, json_pack("{s:s}", "do", "status"), ANSWER_WITHIN_MS, &reply, &why) == 0;
+    client_close(client);
+    json_decref(reply);
+    if (!answered)
+        program_say("%s; the store is read instead: %s", why.text, ctl->store);
+    return answered;
 }
 
 int command_replay(const struct ctl *ctl)
@@ -246,5 +283,7 @@ int command_replay(const struct ctl *ctl)
         program_say("replay: of what?  Name a FILE, a --brew of the bench, or the time --from which");
         return EXIT_USAGE;
     }
+    if (ctl->brew && (ctl->store_option || !answers(ctl)))
+        return replay_stored(ctl);
     return replay_bench(ctl, &times);
 }

@@ -12,6 +12,7 @@ struct replay_options {
     const char *from, *to;   /* only what was said between, as clock_read has it; NULL: no limit */
     bool json;               /* print every event as it is reported now */
     bool trace;              /* print what would be fed, and feed nothing: the trace to keep or to send */
+    bool names;              /* ... with its names and notes, which are left out otherwise */
 };
 
 /* Feeds it to stations and prints each brew with its stages and measures, as it was reported then beside what is

@@ -14,6 +14,15 @@ static void print_recorded(const char *topic, size_t topic_length, const char *j
     printf("{\"topic\":\"%.*s\",\"message\":%.*s}\n", (int)topic_length, topic, (int)json_length, json);
 }
 
+static void print_renamed(struct replay *replay, const struct message *message)
+{
+    char topic[TOPIC_SIZE], text[MESSAGE_SIZE];
+    int length = names_write(&replay->names, message, text, sizeof text, topic);
+
+    if (length > 0)
+        print_recorded(topic, strlen(topic), text, (size_t)length);
+}
+
 void replay_reported(void *context, struct message *message)
 {
     struct replay *replay = context;
@@ -204,7 +213,10 @@ int replay_feed(void *context, const struct recorded *one, const struct message 
 
     if (replay->options->trace) {
         replay->readings += message->kind == MESSAGE_READING;
-        print_recorded(one->topic, one->topic_length, one->json, one->json_length);
+        if (replay->options->names)
+            print_recorded(one->topic, one->topic_length, one->json, one->json_length);
+        else
+            print_renamed(replay, message);
         return 0;
     }
     replay->common = message->common;

@@ -35,6 +35,23 @@ bool span_found(const struct span *span);
 bool span_whole(const struct span *span);
 void span_close(struct span *span);
 
+/* ---- without names: replay_names.c ---- */
+
+enum { RENAMED_MOST = 64 }; /* more of a kind than any bench has; those beyond share a name */
+
+struct renamed {
+    char names[RENAMED_MOST][BOOT_SIZE > NAME_SIZE ? BOOT_SIZE : NAME_SIZE];
+    int count;
+};
+
+struct names {
+    struct renamed stations, instruments, boots;
+};
+
+/* The message with other names and without words that people wrote, into out and topic.  Its length; 0: it is left out;
+ * negative: there is no room. */
+int names_write(struct names *names, const struct message *message, char *out, size_t size, char topic[TOPIC_SIZE]);
+
 /* ---- brews as they were reported: replay_report.c ---- */
 
 /* One brew as it stands after all corrections. */
@@ -81,6 +98,7 @@ struct replay {
     } sources[REPLAY_SOURCES]; /* the instruments, as far as they have shown themselves */
     int source_count;
     int64_t first_us;
+    struct names names;         /* of a trace without any */
     const char *source;         /* for sentences */
     long readings, bad, number; /* number: of the line, or the message of a journal */
 };

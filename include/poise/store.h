@@ -13,7 +13,7 @@
 
 #pragma GCC visibility push(default)
 
-enum { STORE_VERSION = 5 };
+enum { STORE_VERSION = 6 };
 
 struct store;
 

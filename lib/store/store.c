@@ -6,12 +6,13 @@
 #include <stdlib.h>
 #include <string.h>
 
+/* What led up to a brew is kept with it, so that whoever reads it again sees the cup set down: nobody lets an empty
+ * cup stand longer before dosing (common practice, no source).  The trace that is shown opens later: brew_trace. */
+static const int64_t LEAD_US = 60 * 1000000LL;
+
 /* A brew says that it began at a time that lies in the past: coffee is weighed, water comes, and only
  * then is it sure.  Three minutes are longer than any dose and bloom take (common practice, no source). */
-static const int64_t REMEMBERED_US = 180 * 1000000LL;
-
-/* The trace opens a little before its brew, to show the rest from which the first change is measured. */
-static const int64_t LEAD_US = 5 * 1000000LL;
+static const int64_t REMEMBERED_US = 180 * 1000000LL + 60 * 1000000LL;
 
 /* Where nothing is brewed only the progress moves; writing it seldom spares the disk, and to ask the
  * journal for one more minute costs nothing. */
@@ -19,7 +20,7 @@ static const int64_t PROGRESS_EVERY_US = 60 * 1000000LL;
 
 enum {
     RING_FIRST = 256,   /* rows; grows twofold */
-    RING_MOST = 1 << 18 /* rows of one station: over a thousand a second for three minutes */
+    RING_MOST = 1 << 18 /* rows of one station: a thousand a second for four minutes */
 };
 
 /* --- rows and rings --- */

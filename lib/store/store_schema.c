@@ -81,7 +81,9 @@ static const char views[] =
     " i.unit AS unit, i.weighs AS weighs, CASE WHEN t.boot_id = w.boot_id THEN (t.mono_us - w.at_mono_us) / 1e6"
     " ELSE (t.time_us - w.at_us) / 1e6 END AS seconds, t.value AS value, t.decimals AS decimals,"
     " t.stable AS stable, t.status AS status, t.time_us AS time_us, t.mono_us AS mono_us"
-    " FROM brew b JOIN trace t USING (brew_id) JOIN instrument i USING (instrument_id) " FIRST_WATER ";"
+    " FROM brew b JOIN trace t USING (brew_id) JOIN instrument i USING (instrument_id) " FIRST_WATER
+    /* it opens a little before its brew, to show the rest from which the first change is measured */
+    " WHERE NOT coalesce(t.boot_id = b.boot_id AND t.mono_us < b.began_mono_us - 5000000, 0);"
     "CREATE VIEW brew_stage AS SELECT b.name AS brew, s.seq AS seq, s.stage AS stage,"
     " CASE WHEN s.boot_id = w.boot_id THEN (s.at_mono_us - w.at_mono_us) / 1e6"
     " ELSE (s.at_us - w.at_us) / 1e6 END AS seconds, s.uncertainty_us / 1e6 AS seconds_u, s.made_by AS made_by,"
@@ -185,6 +187,14 @@ static int to_version_5(sqlite3 *database, struct why *why)
                why);
 }
 
+/* 5 to 6: a trace holds the minute before its brew, which the view of it leaves out; no table changes. */
+static int to_version_6(sqlite3 *database, struct why *why)
+{
+    (void)database;
+    (void)why;
+    return 0;
+}
+
 /* Views are made again with every version: they hold no data. */
 static int make_views(sqlite3 *database, struct why *why)
 {
@@ -205,7 +215,7 @@ static int make_views(sqlite3 *database, struct why *why)
 /* step[v] brings version v to v + 1, inside the caller's transaction. */
 static int (*const step[STORE_VERSION])(sqlite3 *database, struct why *why) = { to_version_1, to_version_2,
                                                                                 to_version_3, to_version_4,
-                                                                                to_version_5 };
+                                                                                to_version_5, to_version_6 };
 
 int store_migrate(sqlite3 *database, int from_version, struct why *why)
 {

@@ -28,8 +28,9 @@ class Player:
         self.stopped.set()
         self.thread.join()
 
-    def brew(self):
-        self.story = self._steps(self.BREW)
+    def brew(self, waits_s=6):
+        """`waits_s`: so long cup and brewer stand there before the coffee comes."""
+        self.story = self._steps([*self.BREW[:2], (waits_s, 502), *self.BREW[3:]])
 
     @staticmethod
     def _steps(story):
