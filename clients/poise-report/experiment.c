@@ -46,6 +46,21 @@ static void load_title(sqlite3 *database, const char *name, char *out, size_t si
     sqlite3_finalize(statement);
 }
 
+static long long count_cups(sqlite3 *database, const char *name)
+{
+    static const char sql[] = "SELECT count(*) FROM brew JOIN experiment e USING (experiment_id) WHERE e.name = ?1";
+    sqlite3_stmt *statement = NULL;
+    long long count = 0;
+
+    if (sqlite3_prepare_v2(database, sql, -1, &statement, NULL) == SQLITE_OK) {
+        sqlite3_bind_text(statement, 1, name, -1, SQLITE_STATIC);
+        if (sqlite3_step(statement) == SQLITE_ROW)
+            count = sqlite3_column_int64(statement, 0);
+    }
+    sqlite3_finalize(statement);
+    return count;
+}
+
 /* The measures that a report about this experiment asks for: the one judged, those varied, what a change of ratio
  * is seen by, and what the press did. */
 static int find_measures(sqlite3 *database, const char *name, enum measure judged, unsigned *out, struct why *why)
@@ -61,6 +76,8 @@ static int find_measures(sqlite3 *database, const char *name, enum measure judge
     sqlite3_stmt *statement = NULL;
     int code = sqlite3_prepare_v2(database, sql, -1, &statement, NULL);
 
+    if (count_cups(database, name) <= BESIDE_CUPS_MOST)
+        measures |= findings_beside_measures();
     if (code == SQLITE_OK)
         sqlite3_bind_text(statement, 1, name, -1, SQLITE_STATIC);
     while (code == SQLITE_OK && sqlite3_step(statement) == SQLITE_ROW) {

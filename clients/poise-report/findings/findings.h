@@ -21,6 +21,8 @@ enum {
     ANSWERS = 3,
     REFUSALS = 8,
     EFFECTS = 32,
+    BESIDES = 16,
+    COVARIATES = 3,
     BLOCKS_MOST = 60
 }; /* more days or bags are no blocks of one experiment */
 
@@ -147,6 +149,28 @@ struct press_findings {
     struct difference grams, judged; /* dry - stopped */
 };
 
+/* A measure of pour, steep or press that differs from level to level of a factor, and was not varied. */
+struct beside_finding {
+    enum measure measure;
+    int factor;
+    double mean[LEVELS]; /* by level */
+    double p;            /* of all such measures together */
+};
+
+/* Levels compared as if every cup had had the mean dose, water and temperature. */
+struct covariates {
+    bool fitted;
+    int count; /* of those that were known of every cup and not always the same */
+    struct covariate {
+        enum measure measure;
+        bool known;
+        struct difference slope; /* per unit */
+    } covariate[COVARIATES];
+    double spread, df; /* of a cup beside them */
+    bool known_pair[PAIRS];
+    struct difference adjusted[PAIRS]; /* of the pair at the same place */
+};
+
 enum spread_source { SPREAD_NONE, SPREAD_OF_LEVELS, SPREAD_OF_BENCH };
 enum design { DESIGN_EMPTY, DESIGN_ONE_LEVEL, DESIGN_TIME, DESIGN_NUMBERS, DESIGN_WORDS, DESIGN_TWO };
 
@@ -220,6 +244,9 @@ struct findings {
     bool same_change; /* a line whose change lies within the margin that was asked for */
 
     struct press_findings press;
+    struct beside_finding beside[BESIDES];
+    int beside_count;
+    struct covariates covariates;
 
     char caution[CAUTIONS][400];
     int caution_count;
@@ -256,6 +283,13 @@ double findings_change(const struct findings *findings, const struct trend *tren
  * but one on its benches.  No cup was repeated: df 0.  Returns 0 or a negative errno. */
 int findings_repeats(sqlite3 *database, const char *except, enum measure measure, double *spread, double *df,
                      struct why *why);
+
+/* What is asked beside the levels: of more cups only what words about the levels need is read. */
+enum { BESIDE_CUPS_MOST = 2000 };
+unsigned findings_beside_measures(void);
+
+/* "dose and water": what the comparison was adjusted for. */
+void findings_covariate_names(const struct findings *findings, char out[WORDS_SIZE]);
 
 /* Does dose or water vary?  Then the bed holds back another share, and total extraction is the fairer judge. */
 bool findings_vary_ratio(const struct findings *findings);

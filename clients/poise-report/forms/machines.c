@@ -297,6 +297,51 @@ static json_t *effects_json(const struct findings *findings)
     return json_pack("{s:o, s:o}", "questions", questions, "differences", list);
 }
 
+static json_t *beside_json(const struct findings *findings)
+{
+    json_t *list = json_array();
+
+    for (int i = 0; i < findings->beside_count; i++) {
+        const struct beside_finding *beside = &findings->beside[i];
+        const struct factor *factor = &findings->factor[beside->factor];
+        json_t *means = json_object();
+
+        for (int j = 0; j < factor->level_count; j++)
+            json_object_set_new(means, factor->level[j].label, number_json(beside->mean[j]));
+        json_array_append_new(list, json_pack("{s:s, s:s, s:o, s:o}", "measure", measure_name(beside->measure), "by",
+                                              factor->name, "means", means, "p_together", number_json(beside->p)));
+    }
+    return list;
+}
+
+static json_t *adjusted_json(const struct findings *findings)
+{
+    const struct covariates *its = &findings->covariates;
+    json_t *slopes = json_object(), *list = json_array();
+
+    for (int i = 0; i < its->count; i++)
+        if (its->covariate[i].known)
+            json_object_set_new(slopes, measure_name(its->covariate[i].measure),
+                                difference_json(&its->covariate[i].slope));
+    for (int i = 0; i < findings->pair_count; i++) {
+        char first[2 * WORDS_SIZE], second[2 * WORDS_SIZE];
+        json_t *object;
+
+        if (!its->known_pair[i])
+            continue;
+        findings_level_words(findings, findings->pair[i].first, first);
+        findings_level_words(findings, findings->pair[i].second, second);
+        object = difference_json(&its->adjusted[i]);
+        json_object_set_new(object, "level", json_string(first));
+        json_object_set_new(object, "against", json_string(second));
+        json_object_set_new(object, "changed_by",
+                            number_json(its->adjusted[i].difference - findings->pair[i].difference.difference));
+        json_array_append_new(list, object);
+    }
+    return json_pack("{s:o, s:o, s:o, s:o}", "per_unit", slopes, "differences", list, "spread",
+                     number_json(its->spread), "df", number_json(its->df));
+}
+
 json_t *findings_json(const struct findings *findings)
 {
     static const char *const sources[] = { "none", "levels", "bench" };
@@ -340,6 +385,10 @@ json_t *findings_json(const struct findings *findings)
     json_decref(curves);
     add_trend(findings, out);
     add_press(findings, out);
+    if (findings->beside_count)
+        json_object_set_new(out, "differs_beside", beside_json(findings));
+    if (findings->covariates.fitted)
+        json_object_set_new(out, "adjusted", adjusted_json(findings));
     for (int i = 0; i < findings->caution_count; i++)
         json_array_append_new(cautions, json_string(findings->caution[i]));
     json_object_set_new(out, "cautions", cautions);

@@ -50,6 +50,12 @@ void words_trend(const struct findings *findings, struct document *out);
 void words_comparison(const struct findings *findings, struct document *out);
 void words_ratio(const struct findings *findings, struct document *out);
 
+/* Is a pair worth a line along this factor?  Of many numeric levels only neighbours are; the curve shows the rest. */
+bool words_worth_a_line(const struct findings *findings, const struct pair_finding *pair, int factor);
+
+/* What else differs from level to level, and levels compared with what was measured; words_beside.c. */
+void words_beside(const struct findings *findings, struct document *out);
+
 /* What else the press did, where it was varied, and the grams that pressing until dry brought; words_press.c. */
 void words_press(const struct findings *findings, struct document *out);
 

@@ -236,8 +236,7 @@ static bool simple_effect(const struct findings *findings, const struct pair_fin
     return findings->factor_count < 2 || first[1 - factor] == second[1 - factor];
 }
 
-/* Of many numeric levels only neighbours are worth a line; the curve shows the rest. */
-static bool worth_a_line(const struct findings *findings, const struct pair_finding *pair, int factor)
+bool words_worth_a_line(const struct findings *findings, const struct pair_finding *pair, int factor)
 {
     const int *first = findings->level[pair->first].level, *second = findings->level[pair->second].level;
 
@@ -259,7 +258,7 @@ static void pair_table(const struct findings *findings, struct document *out, in
     for (int i = 0; i < findings->pair_count; i++) {
         const struct pair_finding *pair = &findings->pair[i];
 
-        if (!simple_effect(findings, pair, factor) || !worth_a_line(findings, pair, factor))
+        if (!simple_effect(findings, pair, factor) || !words_worth_a_line(findings, pair, factor))
             continue;
         findings_level_words(findings, pair->first, first);
         findings_level_words(findings, pair->second, second);

@@ -84,3 +84,16 @@ show("days_low", interval["lower"])
 show("days_high", interval["upper"])
 show("days_between", as.numeric(nlme::VarCorr(fit)["(Intercept)", "StdDev"]))
 show("days_within", fit$sigma)
+
+# Analysis of covariance; the pairs of three levels together by the studentized range.
+dosed <- cups("dosed")
+fit <- lm(extraction ~ part + dose, dosed)
+table <- summary(fit)$coefficients
+show("dosed_slope", table["dose", 1])
+show("dosed_slope_low", confint(fit)["dose", 1])
+show("dosed_slope_high", confint(fit)["dose", 2])
+show("dosed_adjusted", table["partb", 1])
+width <- qtukey(0.95, 3, df.residual(fit)) / sqrt(2) * table["partb", 2]
+show("dosed_low", table["partb", 1] - width)
+show("dosed_high", table["partb", 1] + width)
+show("dosed_p", ptukey(abs(table["partb", 3]) * sqrt(2), 3, df.residual(fit), lower.tail = FALSE))

@@ -61,6 +61,8 @@ IN_R = {
     "steep": (("curve_plateau", "quick_plateau"), ("curve_rate", "quick_rate"), ("curve_t95", "quick_t95"),
               "curve_t95_low", "curve_t95_high", ("curve_lack_of_fit_p", "quick_lack_of_fit_p")),
     "line": ("line_change", "line_change_low", "line_change_high"),
+    "dosed": ("dosed_slope", "dosed_slope_low", "dosed_slope_high", "dosed_adjusted", "dosed_low", "dosed_high",
+              "dosed_p"),
     "days": ("days_difference", "days_low", "days_high", "days_between", "days_within"),
 }
 
@@ -103,6 +105,12 @@ def fill(cups, folder):
             cups.cup("days", {"own_part": level}, y, None)
             files.setdefault("days", []).append({"part": level, "day": f"d{day}", "extraction": y})
         cups.next_day()
+    cups.experiment("dosed", {"own_part": ("a", "b", "c")})
+    for level in "abcabcabcabcabc":                # in no blocks: R's lm has the same model
+        over = rng.normal(0, 0.3)
+        y = 19 - 0.9 * over + 0.6 * (level == "b") + rng.normal(0, 0.15)
+        cups.cup("dosed", {"own_part": level}, y, None, dose_g=(15 + over, 0.03))
+        files.setdefault("dosed", []).append({"part": level, "dose": 15 + over, "extraction": y})
     cups.experiment("reml", {"steep_s": (75, 120)})
     for values in DAYS:
         for time, y in zip((75, 75, 120, 120), values):
