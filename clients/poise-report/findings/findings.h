@@ -103,6 +103,8 @@ struct curve_finding {
     bool all_late;           /* no rise is shown, or the rate has no upper bound: every cup may lie past the bend */
     char why_not[200];
     struct kinetics_fit fit, other; /* with the quick part where it can be; the one without */
+    struct lack_of_fit other_lack;  /* of that one; df 0: not known */
+    struct interval other_share;    /* when it reaches the share that is asked for */
     double quick_p;                 /* of that part */
     bool has_lack;
     struct lack_of_fit lack; /* of the curve, against replicates */
@@ -269,7 +271,7 @@ void findings_level_words(const struct findings *findings, int place, char out[2
 
 /* The points of a curve as kinetics wants them, cups of one time put together, in `room` of the caller: CURVE_ROOM
  * numbers for each point. */
-enum { CURVE_ROOM = 8 };
+enum { CURVE_ROOM = 9 };
 struct kinetics_data findings_curve_data(const struct findings *findings, int curve, double *room);
 
 /* The place among `factor` of the one that is a time or a number, of the other; -1: none. */

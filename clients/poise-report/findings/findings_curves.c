@@ -64,6 +64,7 @@ static int planned_times(const struct findings *findings, int curve)
 static void judge_shape(const struct findings *findings, struct curve_finding *curve, double *room)
 {
     double *t = room, *e = room + findings->point_count, *residual = room + 2 * findings->point_count;
+    double *plain = room + 3 * findings->point_count;
     int *level = malloc((findings->point_count + 1) * sizeof *level), other = findings_other_factor(findings);
     struct shape_fit rivals[SHAPE_COUNT];
     double spent = findings->block_count ? ceil((findings->block_count - 1.0) / findings->curve_count) : 0;
@@ -75,11 +76,14 @@ static void judge_shape(const struct findings *findings, struct curve_finding *c
         t[n] = findings->point[i].x;
         e[n] = findings->point[i].y - findings_block_effect(findings, i);
         residual[n] = e[n] - kinetics_at(&curve->fit, t[n]);
+        plain[n] = e[n] - kinetics_at(&curve->other, t[n]);
         level[n++] = findings->cell[i];
     }
     if (level) {
         curve->has_lack = shape_lack_of_fit(residual, level, n, curve->fit.quick ? 3 : 2, spent, &curve->lack) == 0;
         curve->misfit = curve->has_lack && curve->lack.p < MISFIT;
+        if (!curve->other.n || shape_lack_of_fit(plain, level, n, 2, spent, &curve->other_lack) < 0)
+            curve->other_lack.df = 0;
     }
     if (level && n <= SHAPES_MOST && shape_fit_all(t, e, n, spent, rivals) == 0) {
         /* what creeps on until the longest steep must be less than what is missing at the share that is asked for */
@@ -179,6 +183,9 @@ static void find_curve(struct findings *out, int place, double *room)
     kinetics_interval(&data, &curve->fit, &plateau, out->confidence, &curve->plateau);
     kinetics_interval(&data, &curve->fit, &rate, out->confidence, &curve->rate);
     find_plateau_together(out, curve, &data);
+    curve->other_share = none;
+    if (curve->other.n)
+        kinetics_interval(&data, &curve->other, &questions[0], out->confidence, &curve->other_share);
     curve->all_late = !curve->falls && (no_rise || (isinf(curve->rate.high) && isfinite(curve->plateau.high)));
     judge_shape(out, curve, room + 5 * out->point_count);
     curve->supported = curve->identified && curve->fit.quick && !curve->misfit && !curve->rivalled && !curve->falls

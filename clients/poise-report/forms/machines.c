@@ -133,6 +133,19 @@ static json_t *curve_json(const struct findings *findings, const struct curve_fi
     json_object_set_new(out, "aicc", number_json(curve->fit.aicc));
     json_object_set_new(out, "aicc_other", curve->other.n ? number_json(curve->other.aicc) : json_null());
     json_object_set_new(out, "quick_p", number_json(curve->quick_p));
+    if (curve->other.n) {
+        struct kinetics_question share = curve->answer[0].question;
+
+        json_object_set_new(
+            out, "without_quick_part",
+            json_pack("{s:o, s:o, s:o, s:o, s:o}", "plateau_pct", number_json(curve->other.value[KINETICS_PLATEAU]),
+                      "rate_per_s", number_json(curve->other.value[KINETICS_RATE]), "share_s",
+                      number_json(kinetics_answer(&curve->other, &share)), "share_interval",
+                      interval_json(curve->other_share), "lack_of_fit",
+                      curve->other_lack.df > 0 ? json_pack("{s:o, s:o}", "f", number_json(curve->other_lack.f), "p",
+                                                           number_json(curve->other_lack.p))
+                                               : json_null()));
+    }
     json_object_set_new(out, "supported", json_boolean(curve->supported));
     if (curve->has_lack)
         json_object_set_new(out, "lack_of_fit",

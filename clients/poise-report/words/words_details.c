@@ -60,7 +60,11 @@ static void fit_sentence(const struct findings *findings, const struct curve_fin
         document_add(out, BLOCK_TEXT, "The part washed off at once is %.1f %s; without it the curve fits worse (p %s).",
                      curve->fit.value[KINETICS_QUICK], unit, p);
     } else if (curve->fit.quick) {
-        document_add(out, BLOCK_TEXT, "Whether a part is washed off at once is not shown; the intervals allow for it.");
+        words_interval(curve->other_share, 0, "s", rate);
+        document_add(out, BLOCK_TEXT,
+                     "Whether a part is washed off at once is not shown; the intervals allow for it. Without one the "
+                     "plateau would be %.2f %s, and %g %% of it reached after %s.",
+                     curve->other.value[KINETICS_PLATEAU], unit, 100 * findings->options->share, rate);
     } else {
         document_add(out, BLOCK_CAUTION,
                      "These cups are too few to show whether a part is washed off at once: with such "

@@ -39,14 +39,21 @@ show("square_f_stir", table["stir", "F value"])
 show("square_f_both", table["filter:stir", "F value"])
 show("square_p_both", table["filter:stir", "Pr(>F)"])
 
+# As it was brewed: what blocks add on the mean is taken out, and costs its degrees of freedom.
+without_blocks <- function(d, level) {
+  d$extraction - ave(d$extraction - ave(d$extraction, d[[level]]), d$replicate)
+}
 steep <- cups("steep")
+steep$extraction <- without_blocks(steep, "steep_s")
+spent <- length(unique(steep$replicate)) - 1
 fit <- nls(extraction ~ plateau * (1 - exp(-k * steep_s)), steep, start = list(plateau = 20, k = 0.02),
            control = nls.control(tol = 1e-8, minFactor = 1e-9))
 show("curve_plateau", coef(fit)["plateau"])
 show("curve_rate", coef(fit)["k"])
 show("curve_t95", -log(0.05) / coef(fit)["k"])
 least <- deviance(fit)
-critical <- least * (1 + qf(0.95, 1, df.residual(fit)) / df.residual(fit))
+left <- df.residual(fit) - spent
+critical <- least * (1 + qf(0.95, 1, left) / left)
 given <- function(k) {
   x <- 1 - exp(-k * steep$steep_s)
   sum((steep$extraction - x * sum(x * steep$extraction) / sum(x^2))^2)
@@ -57,7 +64,7 @@ profile <- c(uniroot(function(r) given(r) - critical, c(k / 2, k), tol = 1e-13)$
 show("curve_t95_low", -log(0.05) / profile[2])
 show("curve_t95_high", -log(0.05) / profile[1])
 pure <- sum(tapply(steep$extraction, steep$steep_s, function(y) sum((y - mean(y))^2)))
-df <- c(length(unique(steep$steep_s)) - 2, nrow(steep) - length(unique(steep$steep_s)))
+df <- c(length(unique(steep$steep_s)) - 2, nrow(steep) - length(unique(steep$steep_s)) - spent)
 show("curve_lack_of_fit_p", pf((least - pure) / df[1] / (pure / df[2]), df[1], df[2], lower.tail = FALSE))
 quick <- nls(extraction ~ plateau - (plateau - at_once) * exp(-k * steep_s), steep,
              start = list(plateau = 21, k = 0.019, at_once = 0.1), control = nls.control(tol = 1e-7, minFactor = 1e-9))
@@ -68,13 +75,15 @@ show("quick_t95", log((found$plateau - found$at_once) / (0.05 * found$plateau)) 
 df <- df - c(1, 0)
 show("quick_lack_of_fit_p", pf((deviance(quick) - pure) / df[1] / (pure / df[2]), df[1], df[2], lower.tail = FALSE))
 
+# Line, curve and break share alpha: the line has eight tenths of it.
 line <- cups("line")
 line$block <- factor(line$replicate)
-fit <- lm(extraction ~ grind, line)
+fit <- lm(extraction ~ block + grind, line)
 span <- diff(range(line$grind))
+interval <- confint(fit, level = 1 - 0.8 * 0.05)["grind", ] * span
 show("line_change", coef(fit)["grind"] * span)
-show("line_change_low", confint(fit)["grind", 1] * span)
-show("line_change_high", confint(fit)["grind", 2] * span)
+show("line_change_low", interval[1])
+show("line_change_high", interval[2])
 
 days <- cups("days")
 fit <- nlme::lme(extraction ~ part, random = ~ 1 | day, days, method = "REML")
