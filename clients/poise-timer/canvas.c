@@ -116,7 +116,24 @@ int canvas_put(struct canvas *canvas, int x, int y, int width, enum look look, c
 }
 
 /* Where a line of this width ends: at a blank if there is one and it is not the last line. */
-static const char *line_end(const char *text, int width, bool last)
+/* A number stays with its unit, and with its tolerance. */
+static bool holds_together(const char *text, const char *blank)
+{
+    static const char plus_minus[] = "±";
+    static const char *const units[] = { "g", "s", "%", "kPa", "bar", "psi", "mm", "°C", "°F", "min", "clicks" };
+    const char *after = blank + 1;
+    size_t length = strcspn(after, " .,;:)");
+
+    if (strncmp(after, plus_minus, strlen(plus_minus)) == 0
+        || (blank - text >= 2 && strncmp(blank - 2, plus_minus, strlen(plus_minus)) == 0))
+        return true;
+    for (size_t i = 0; blank > text && blank[-1] >= '0' && blank[-1] <= '9' && i < sizeof units / sizeof *units; i++)
+        if (strlen(units[i]) == length && strncmp(after, units[i], length) == 0)
+            return true;
+    return false;
+}
+
+static const char *line_end(const char *text, int width)
 {
     const char *end = text, *blank = NULL;
     int columns = 0;
@@ -125,15 +142,15 @@ static const char *line_end(const char *text, int width, bool last)
         const char *next = end;
         int more;
 
+        if (*end == ' ' && !holds_together(text, end))
+            blank = end;
         next_glyph(&next, &more);
         if (columns + more > width)
             break;
-        if (*end == ' ')
-            blank = end;
         columns += more;
         end = next;
     }
-    return *end && *end != ' ' && blank && blank > text && !last ? blank : end;
+    return *end && blank && blank > text ? blank : end;
 }
 
 static const char *next_line(const char *end)
@@ -143,16 +160,34 @@ static const char *next_line(const char *end)
     return end;
 }
 
+/* The last line of more text than there is room for ends with dots. */
+static void put_cut(struct canvas *canvas, int x, int y, int width, enum look look, const char *text)
+{
+    const char *dots = canvas->unicode ? " …" : " ...", *end;
+    int columns = canvas_columns(dots);
+
+    if (width <= columns + 1) {
+        canvas_put(canvas, x, y, width, look, text);
+        return;
+    }
+    end = line_end(text, width - columns);
+    x = put_until(canvas, x, y, width - columns, look, text, end);
+    canvas_put(canvas, x, y, columns, look, dots);
+}
+
 int canvas_wrap(struct canvas *canvas, int x, int y, int width, int lines, enum look look, const char *text)
 {
     int used = 0;
 
     while (*text && used < lines) {
-        const char *end = line_end(text, width, used + 1 == lines);
+        const char *end = line_end(text, width);
 
         if (end == text)
             break; /* no room for a single character */
-        put_until(canvas, x, y + used, width, look, text, end);
+        if (used + 1 == lines && *next_line(end))
+            put_cut(canvas, x, y + used, width, look, text);
+        else
+            put_until(canvas, x, y + used, width, look, text, end);
         used++;
         text = next_line(end);
     }
@@ -164,7 +199,7 @@ int canvas_lines(int width, int lines, const char *text)
     int used = 0;
 
     while (*text && used < lines) {
-        const char *end = line_end(text, width, used + 1 == lines);
+        const char *end = line_end(text, width);
 
         if (end == text)
             break;

@@ -10,13 +10,17 @@
 #include "words.h"
 
 enum {
-    PANE_COLUMNS = 38,  /* the least in which five big digits fit */
-    PANE_ROWS = 9,      /* the least in which big digits fit beside their words */
-    DIGITS_MOST = 4,    /* twenty rows: larger would leave no room for anything else */
-    TITLE_COLUMNS = 50, /* narrower panes say "007" instead of "brew 007" */
-    GONE_COLUMNS = 70,  /* narrower screens say in fewer words that the bench is gone */
-    TALL_ROWS = 18,     /* from here on there is room for the last cup and what waits */
-    FACTOR_MARGINS = 2, /* columns that a factor takes beside its words */
+    PANE_COLUMNS = 38,   /* the least in which five big digits fit */
+    PANE_ROWS = 9,       /* the least in which big digits fit beside their words */
+    DIGITS_MOST = 4,     /* twenty rows: larger would leave no room for anything else */
+    HEAD_ROWS = 3,       /* of large letters */
+    HEAD_ROWS_FROM = 14, /* a pane of so many rows has room for them */
+    HUGE_ROWS_FROM = 30, /* and of so many for larger ones */
+    RIBBON_COLUMNS = 38, /* the stages beside them */
+    BREW_COLUMNS = 26,   /* narrower ones say "007" instead of "brew 007", and have room for what is next */
+    GONE_COLUMNS = 70,   /* narrower screens say in fewer words that the bench is gone */
+    TALL_ROWS = 18,      /* from here on there is room for the last cup and what waits */
+    FACTOR_MARGINS = 2,  /* columns that a factor takes beside its words */
     NOTICE_ROWS = 4,
     NOTICE_ROWS_TALL = 2, /* a warning is read whole, on narrow screens too */
     NOTICE_US = 12000000  /* ... within it */
@@ -71,24 +75,56 @@ static void draw_ribbon(struct canvas *canvas, struct pane pane, int y, const st
     }
 }
 
-static void draw_title(struct canvas *canvas, struct pane pane, const struct view *model,
-                       const struct view_station *station, const struct guide *guide, bool chosen)
+/* Which station and which brew, in one row from x on; the column behind. */
+static int draw_title(struct canvas *canvas, int x, int y, int edge, const struct view *model,
+                      const struct view_station *station, bool chosen)
 {
-    char next[GUIDE_TEXT], title[160];
-    int edge = pane.x + pane.width, x;
+    char title[160];
 
     snprintf(title, sizeof title, "%s%s", station->name, chosen && model->stations > 1 ? " *" : "");
-    x = canvas_put(canvas, pane.x, pane.y, pane.width, LOOK_STRONG, title);
-    if (*station->brew) {
-        snprintf(title, sizeof title, pane.width < TITLE_COLUMNS ? " %s" : "  brew %s", words_brew(station->brew));
-        x = canvas_put(canvas, x, pane.y, edge - x, LOOK_PLAIN, title);
-    }
-    snprintf(title, sizeof title, " %s ", stage_name(station->stage));
-    x = canvas_put(canvas, x + 1, pane.y, edge - x - 1, LOOK_HERE, title);
+    x = canvas_put(canvas, x, y, edge - x, LOOK_STRONG, title);
+    if (!*station->brew)
+        return x;
+    snprintf(title, sizeof title, edge - x < BREW_COLUMNS ? " %s" : "  brew %s", words_brew(station->brew));
+    return canvas_put(canvas, x, y, edge - x, LOOK_PLAIN, title);
+}
+
+static void draw_next(struct canvas *canvas, int x, int y, int edge, const struct guide *guide)
+{
+    char next[GUIDE_TEXT];
+
     snprintf(next, sizeof next, "%s", guide->next);
-    if (canvas_columns(next) > edge - x - 1 && strstr(next, " at "))
+    if (canvas_columns(next) > edge - x && strstr(next, " at "))
         *strstr(next, " at ") = '\0'; /* the instruction says it as well */
-    canvas_put(canvas, x + 1, pane.y, edge - x - 1, LOOK_PLAIN, next);
+    canvas_put(canvas, x, y, edge - x, LOOK_PLAIN, next);
+}
+
+/* The stage in large letters, beside it the station, its stages and the next one; without room for that, one row. */
+static int draw_head(struct canvas *canvas, struct pane pane, const struct view *model,
+                     const struct view_station *station, const struct guide *guide, bool chosen)
+{
+    int edge = pane.x + pane.width, x;
+    const char *stage = stage_name(station->stage);
+    enum letter_size size = LETTERS_WIDE;
+    char title[40];
+
+    if (pane.rows < HEAD_ROWS_FROM || canvas_letters_rows(canvas, LETTERS_NARROW) > HEAD_ROWS) {
+        snprintf(title, sizeof title, " %s ", stage);
+        x = canvas_put(canvas, pane.x, pane.y, pane.width, LOOK_HERE, title);
+        x = draw_title(canvas, x + 1, pane.y, edge, model, station, chosen);
+        draw_next(canvas, x + 2, pane.y, edge, guide);
+        return 1;
+    }
+    if (pane.rows >= HUGE_ROWS_FROM && canvas_letters_width(canvas, stage, LETTERS_HUGE) + RIBBON_COLUMNS <= pane.width)
+        size = LETTERS_HUGE;
+    else if (canvas_letters_width(canvas, stage, size) + RIBBON_COLUMNS > pane.width)
+        size = LETTERS_NARROW;
+    canvas_letters(canvas, pane.x, pane.y, size, LOOK_STRONG, stage);
+    x = pane.x + canvas_letters_width(canvas, stage, size) + 3;
+    draw_title(canvas, x, pane.y, edge, model, station, chosen);
+    draw_ribbon(canvas, (struct pane){ x - 1, pane.y + 1, edge - x + 1, 1 }, pane.y + 1, station, guide->next_stage);
+    draw_next(canvas, x, pane.y + 2, edge, guide);
+    return canvas_letters_rows(canvas, size) + 1;
 }
 
 /* How large the digits may be: as wide as fits, and as tall, but no more than twice as tall as their
@@ -109,7 +145,7 @@ static const char *widest(const char *big)
 {
     if (strchr(big, ':'))
         return strlen(big) < 5 ? "0:00" : "00:00";
-    return strchr(big, '.') ? "000.0" : "000";
+    return strchr(big, '.') ? "000.0" : strlen(big) < 3 ? "00" : "000";
 }
 
 static enum look number_look(const struct guide_number *number)
@@ -117,15 +153,29 @@ static enum look number_look(const struct guide_number *number)
     return number->side == GUIDE_ABOVE ? LOOK_WARN : number->side == GUIDE_RIGHT ? LOOK_GOOD : LOOK_STRONG;
 }
 
-/* The largest letters in which the cue fits beside the digits; false: none do. */
-static bool cue_fits(const struct canvas *canvas, const char *cue, int width, int rows, enum letter_size *size)
+/* The largest letters in which the cue fits, `least` or larger; false: none do. */
+static bool cue_fits(const struct canvas *canvas, const char *cue, int width, int rows, enum letter_size least,
+                     enum letter_size *size)
 {
-    for (int larger = LETTERS_HUGE; larger >= LETTERS_NARROW; larger--) {
+    for (int larger = LETTERS_HUGE; larger >= (int)least; larger--) {
         *size = (enum letter_size)larger;
         if (canvas_letters_width(canvas, cue, *size) <= width && canvas_letters_rows(canvas, *size) <= rows)
             return true;
     }
     return false;
+}
+
+/* What to do alone, where no number is known yet. */
+static int draw_cue(struct canvas *canvas, struct pane pane, const struct guide *guide)
+{
+    enum letter_size size;
+
+    if (!cue_fits(canvas, guide->cue, pane.width - 2, pane.rows, LETTERS_NARROW, &size)) {
+        canvas_put(canvas, pane.x, pane.y, pane.width, LOOK_STRONG, guide->cue);
+        return 1;
+    }
+    canvas_letters(canvas, pane.x + 1, pane.y, size, LOOK_STRONG, guide->cue);
+    return canvas_letters_rows(canvas, size) + 1 < pane.rows ? canvas_letters_rows(canvas, size) + 1 : pane.rows;
 }
 
 /* The number of the moment large, beside it what to do and the unit; the unit goes below where it has no room.  Returns
@@ -138,8 +188,11 @@ static int draw_number(struct canvas *canvas, struct pane pane, const struct gui
     int across, down, width, beside = 0, x;
     enum letter_size size;
     char line[80];
-    bool fits = digits_fit(digits, pane.width, pane.rows, &across, &down), below;
+    bool fits, below;
 
+    if (!*number->digits || strcmp(number->digits, "-") == 0)
+        return draw_cue(canvas, pane, guide);
+    fits = digits_fit(digits, pane.width, pane.rows, &across, &down);
     below = fits && pane.width - canvas_digits_width(digits, across) - 4 < canvas_columns(number->unit);
     if (below)
         fits = digits_fit(digits, pane.width, pane.rows - 1, &across, &down);
@@ -148,17 +201,21 @@ static int draw_number(struct canvas *canvas, struct pane pane, const struct gui
         canvas_put(canvas, pane.x, pane.y, pane.width, number_look(number), line);
         return 1;
     }
-    while (across > 1
-           && !cue_fits(canvas, guide->cue, pane.width - canvas_digits_width(digits, across) - 4, DIGIT_ROWS * down - 1,
-                        &size))
-        across--; /* what to do is worth smaller digits */
-    down = down < 2 * across ? down : 2 * across;
+    while (across > 1) { /* what to do is worth smaller digits: large letters first, any at all at the end */
+        enum letter_size least = across > 2 ? LETTERS_WIDE : LETTERS_NARROW;
+
+        beside = pane.width - canvas_digits_width(digits, across) - 4;
+        if (cue_fits(canvas, guide->cue, beside, DIGIT_ROWS * down - 1, least, &size))
+            break;
+        across--;
+        down = down < 2 * across ? down : 2 * across;
+    }
     width = canvas_digits_width(digits, across);
     x = pane.x + 1 + width + 3;
     beside = pane.width - width - 4;
     below = beside < canvas_columns(number->unit);
     canvas_digits(canvas, pane.x + 1, pane.y, across, down, number_look(number), number->digits);
-    if (cue_fits(canvas, guide->cue, beside, DIGIT_ROWS * down - 1, &size))
+    if (cue_fits(canvas, guide->cue, beside, DIGIT_ROWS * down - 1, LETTERS_NARROW, &size))
         canvas_letters(canvas, x, pane.y, size, LOOK_STRONG, guide->cue);
     canvas_put(canvas, below ? pane.x + 1 : x, pane.y + DIGIT_ROWS * down - !below, below ? pane.width - 1 : beside,
                LOOK_PLAIN, number->unit);
@@ -217,6 +274,17 @@ static void add_line(struct line *lines, int *count, enum look look, bool whole,
     (*count)++;
 }
 
+/* "Near-boiling water scalds at once." of "Near-boiling water scalds at once; keep ...": where the whole has no room.
+ */
+static void first_clause(const char *text, char out[WORDS_SIZE])
+{
+    size_t length = strcspn(text, ";:");
+
+    *out = '\0';
+    if (text[length])
+        snprintf(out, WORDS_SIZE, "%.*s.", (int)length, text);
+}
+
 static int station_lines(const struct view *model, const struct view_station *station, const struct guide *guide,
                          int64_t now_us, struct line lines[PANE_LINES])
 {
@@ -234,6 +302,7 @@ static int station_lines(const struct view *model, const struct view_station *st
     }
     add_line(lines, &count, LOOK_WARN, true, guide->rescue);
     add_line(lines, &count, LOOK_HERE, true, guide->set);
+    first_clause(guide->caution, lines[count].brief);
     add_line(lines, &count, LOOK_PLAIN, true, guide->caution);
     words_scale(model, station, now_us, &bad, words);
     add_line(lines, &count, bad ? LOOK_WARN : LOOK_PLAIN, false, words);
@@ -325,7 +394,7 @@ static void draw_lines(struct canvas *canvas, struct pane pane, const struct vie
 static void draw_station(struct canvas *canvas, struct pane pane, const struct view *model,
                          const struct view_station *station, bool chosen, int64_t now_us)
 {
-    int y = pane.y + 1, end = pane.y + pane.rows, least = 0, wanted = 0, first, count;
+    int y, end = pane.y + pane.rows, least = 0, wanted = 0, first, count;
     struct line lines[PANE_LINES];
     struct pane part = pane;
     struct guide guide;
@@ -338,18 +407,16 @@ static void draw_station(struct canvas *canvas, struct pane pane, const struct v
         least += lines[i].whole ? rows : rows > 0;
         wanted += rows;
     }
-    draw_title(canvas, pane, model, station, &guide, chosen);
-    if (pane.rows >= PANE_ROWS + 4) {
-        draw_ribbon(canvas, pane, y, station, guide.next_stage);
-        y += 2;
-    }
+    y = pane.y + draw_head(canvas, pane, model, station, &guide, chosen);
     part.y = y;
     part.rows = end - y - least - 2;                                         /* the bar and a blank row */
     first = 1 + canvas_lines(pane.width, rows_of(&lines[0]), lines[0].text); /* with the bar: never given up ... */
     if (*station->question)                                                  /* ... nor is what has to be answered */
         first += canvas_lines(pane.width, rows_of(&lines[1]), lines[1].text);
-    for (int kept = 4; kept >= 3 && part.rows < DIGIT_ROWS + 1; kept--) /* digits come before the last lines */
-        part.rows = end - y - (kept > first ? kept : first);
+    if (part.rows < DIGIT_ROWS + 1) { /* digits come before the last lines, as large as they must be */
+        part.rows = end - y - (first > 3 ? first : 3);
+        part.rows = part.rows < DIGIT_ROWS + 1 ? part.rows : DIGIT_ROWS + 1;
+    }
     y += draw_number(canvas, part, &guide);
     if (y < end && !isnan(guide.number.share)) {
         y += end - y > wanted + 2;
@@ -421,7 +488,8 @@ static void draw_header(struct canvas *canvas, const struct view *model, const s
         x = canvas_put(canvas, x, 0, canvas->width - x, LOOK_FAINT, "  bell off");
     if (model->rate != 1) {
         snprintf(text, sizeof text, "  clock x %g", model->rate);
-        canvas_put(canvas, x, 0, canvas->width - x, LOOK_FAINT, text);
+        if (canvas_columns(text) <= canvas->width - x)
+            canvas_put(canvas, x, 0, canvas->width - x, LOOK_FAINT, text);
     }
 }
 

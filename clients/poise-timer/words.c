@@ -46,7 +46,7 @@ char *words_numbers(const struct view *model, const struct view_station *station
     if (pours && !isnan(flow))
         words_add(out, WORDS_SIZE, "%sflow %.1f g/s", words_between(out), fabs(flow) < 0.05 ? 0 : flow);
     if (station->first_water_us && (all || !steeps) && *guide_time(station_steep_s(station, now_us), time, sizeof time))
-        words_add(out, WORDS_SIZE, "%ssteep %s", words_between(out), time);
+        words_add(out, WORDS_SIZE, "%ssteep time %s", words_between(out), time);
     if (station->stage == STAGE_PRESS)
         words_add(out, WORDS_SIZE, "%spressing %s", words_between(out),
                   guide_time(station_stage_s(station, now_us), time, sizeof time));

@@ -171,7 +171,7 @@ void guide_now(const struct guide_run *run, const struct guide_state *state, con
                struct guide *out);
 
 /* After a cup, in one line: whether the plan was kept (1, 0, -1: no plan or not known) and what the cup was:
- * "Plan kept. Dose 15.0 g, water 230.2 g, cup 200.4 g, steep 2:01, strength 1.32 ± 0.01 %."  `above` marks the
+ * "Plan kept. Dose 15.0 g, water 230.2 g, cup 200.4 g, steep time 2:01, strength 1.32 ± 0.01 %."  `above` marks the
  * measures that are lower bounds; NULL: none is. */
 char *guide_cup(int plan_kept, const struct measures *measures, const bool *above, const struct guide_units *units,
                 char *out, size_t size);

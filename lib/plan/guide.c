@@ -38,6 +38,7 @@ struct guiding {
     const struct guide_units *units;
     struct asked asked;
     struct guide *out;
+    bool coffee_in; /* before a brew: it is weighed, water comes next */
 };
 
 void guide_state_clear(struct guide_state *state)
@@ -293,6 +294,7 @@ static void say_first_water(struct guiding *guiding)
     double target_g = bloom ? asked->bloom_g : asked->water_g;
     char amount[80], cue[GUIDE_CUE] = "Pour";
 
+    guiding->coffee_in = true;
     set_moment(guiding, PLAN_BEFORE_WATER);
     if (target_g > 0) {
         guide_add(cue, sizeof cue, " %.10g g", round(target_g * 10) / 10);
@@ -669,7 +671,9 @@ static enum stage next_stage(const struct guiding *guiding)
     case STAGE_IDLE:
     case STAGE_STRENGTH:
     case STAGE_DONE:
-        return STAGE_DOSE;
+        if (!guiding->coffee_in)
+            return STAGE_DOSE;
+        return guiding->asked.bloom_g > 0 || guiding->asked.bloom_s > 0 ? STAGE_BLOOM : STAGE_POUR;
     case STAGE_DOSE:
         return guiding->asked.bloom_g > 0 || guiding->asked.bloom_s > 0 ? STAGE_BLOOM : STAGE_POUR;
     case STAGE_BLOOM:
@@ -724,7 +728,10 @@ static double moment_in_s(const struct guiding *guiding, enum guide_moment momen
 
     switch (moment) {
     case GUIDE_BLOOM_END:
-        return waits && blooms(guiding) && asked->bloom_s > 0 ? asked->bloom_s - state->water_s : (double)NAN;
+        if (!waits || !blooms(guiding) || !(asked->bloom_s > 0)
+            || (state->water_s >= asked->bloom_s && state->flow_g_per_s > FLOWS_G_PER_S)) /* it is poured already */
+            return NAN;
+        return asked->bloom_s - state->water_s;
     case GUIDE_STIR:
         if (!waits || !stir_wanted(guiding) || blooms(guiding)
             || (state->stage != STAGE_STEEP && !(asked->stir_at_s > 0)))

@@ -229,7 +229,7 @@ char *guide_cup(int plan_kept, const struct measures *measures, const bool *abov
         enum measure measure;
         const char *name;
     } shown[] = { { MEASURE_DOSE_G, "dose" },           { MEASURE_WATER_G, "water" },
-                  { MEASURE_BEVERAGE_G, "cup" },        { MEASURE_STEEP_S, "steep" },
+                  { MEASURE_BEVERAGE_G, "cup" },        { MEASURE_STEEP_S, "steep time" },
                   { MEASURE_PRESS_S, "press" },         { MEASURE_PRESS_PEAK_KPA, "peak" },
                   { MEASURE_STRENGTH_PCT, "strength" }, { MEASURE_EXTRACTION_PCT, "extraction" } };
     size_t begun;

@@ -34,7 +34,8 @@ static void every_number_is_the_messages_own(void **state)
     scale_knows(12.1, "61.0", ",'load_g':460.5,'water_g':44.4,'flow_g_per_s':7.5");
     station_guide(&model, left(), at(12.1), &guide);
     assert_string_equal(guide.number.digits, "44.4");
-    assert_string_equal(words_numbers(&model, left(), at(12.1), true, words), "water 44.4 g, flow 7.5 g/s, steep 0:02");
+    assert_string_equal(words_numbers(&model, left(), at(12.1), true, words),
+                        "water 44.4 g, flow 7.5 g/s, steep time 0:02");
     stage(31, "press", 30.5);
     scale_knows(31.1, "6100", ",'load_g':6500,'water_g':44.4,'press_kpa':19.5");
     station_guide(&model, left(), at(31.1), &guide);

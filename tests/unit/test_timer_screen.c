@@ -25,13 +25,13 @@ static void the_screen_says_what_matters(void **state)
     expect_on_screen("Swirl: hold brewer and cup together.");
     draw(80, 24, PAGE_BENCH, 70.2);
     expect_on_screen("3 of 15 done: How long to steep");
-    expect_on_screen(" steep  next: press at 1:30");
+    expect_on_screen("next: press at 1:30");
     expect_on_screen("press at 1:30");
     expect_on_screen("Wait until 1:30.");
     expect_on_screen("No stir was seen");
     expect_on_screen("to the press");
     expect_on_screen("waiting for strength: 005 (1 of 3) cooled 1 min, 006");
-    expect_on_screen("last cup 006: Plan kept: dose 15.0 g, steep 2:01");
+    expect_on_screen("last cup 006: Plan kept: dose 15.0 g, steep time 2:01");
     expect_on_screen("ferry-steep 4 of 15: steep 90 s");
     expect_on_screen("dose 15.0 ± 0.1 g, water 230 ± 2 g, stir swirl, water 91 °C");
     expect_on_screen("left-scale 245.0 g, 0:50 old");
@@ -119,7 +119,7 @@ static void a_small_screen_cuts_no_question(void **state)
     stage(21, "steep", 20);
     draw(40, 15, PAGE_BENCH, 22);
     expect_on_screen("3 of 15 done: How long to steep");
-    expect_on_screen("steep  next: stir");
+    expect_on_screen("next: stir");
     expect_on_screen("waiting for strength: 2 cups");
     draw(36, 15, PAGE_BENCH, 22);
     expect_on_screen("3 of 15 done: ferry-steep");
@@ -245,7 +245,7 @@ static void plain_lines_say_the_same(void **state)
     stage(21, "steep", 20);
     plain_now(&model, 0, FAR + at(70.2), line);
     assert_string_equal(line, "09:31:10 left 007 steep 0:50, 0:30 to the press, press at 1:30, water 230.0 g, "
-                              "steep 1:00; left-scale 245.0 g, 0:50 old; Wait until 1:30.");
+                              "steep time 1:00; left-scale 245.0 g, 0:50 old; Wait until 1:30.");
 }
 
 int main(void)
