@@ -321,6 +321,7 @@ class Bench:
         self.configuration = folder / "poised.conf"
         self.context = zmq.Context()
         self.programs, self.buses, self._ports = [], [], []
+        self.closers = []       # called before anything is stopped: what is no program of ours, as a browser
         self.environment = {
             "POISE_BUS": self.bus, "POISE_CONTROL": self.control, "POISE_STORE": str(self.store),
             "XDG_RUNTIME_DIR": str(folder / "run"), "XDG_DATA_HOME": str(folder / "data"), "HOME": str(folder),
@@ -455,6 +456,8 @@ class Bench:
     def close(self):
         """Stops everything; what was wrong, as sentences."""
         failures = []
+        for close in self.closers:
+            close()
         for bus in self.buses:
             bus.drain()
         for program in reversed(self.programs):

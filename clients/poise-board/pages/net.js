@@ -1,0 +1,98 @@
+// The way to the board: frames in, orders out.  Lost and found by itself.
+const SILENT_MS = 950;   // the board is heard twice a second: two beats missed
+const RETRY_MS = 400;
+const GIVE_UP_MS = 2500; // a connection that is there and says nothing is made once more
+
+export function listen(onFrame, onState) {
+  let source = null, heard = 0, opened = 0, state = "", timer = 0;
+
+  function say(now) {
+    if (now !== state) onState(state = now);
+  }
+  function open() {
+    clearTimeout(timer);
+    source?.close();
+    opened = performance.now();
+    source = new EventSource("/api/live");
+    const alive = () => {
+      heard = performance.now();
+      say("live");
+    };
+    source.addEventListener("message", (event) => {
+      alive();
+      onFrame(JSON.parse(event.data));
+    });
+    source.addEventListener("beat", alive);
+    source.addEventListener("error", () => {
+      const gone = source.readyState === EventSource.CLOSED;
+      source.close();
+      say("offline");
+      timer = setTimeout(gone ? check : open, RETRY_MS);
+    });
+  }
+  // Refused, and not only lost: perhaps this device is not paired any more.
+  async function check() {
+    try {
+      const reply = await fetch("/api/me");
+      if (reply.status === 401) {
+        location.assign("/pair");
+        return;
+      }
+    } catch {
+      // still away
+    }
+    open();
+  }
+  setInterval(() => {
+    const now = performance.now();
+    if (now - heard > SILENT_MS && now - opened > SILENT_MS) {
+      say("offline");
+      if (now - Math.max(heard, opened) > GIVE_UP_MS) open();
+    }
+  }, 200);
+  addEventListener("online", open);
+  addEventListener("offline", () => say("offline"));
+  document.addEventListener("visibilitychange", () => {
+    if (!document.hidden && performance.now() - heard > SILENT_MS) open();
+  });
+  open();
+}
+
+let token = null;
+
+async function fetchToken() {
+  const reply = await (await fetch("/api/me")).json();
+  token = reply.token ?? null;
+  return reply;
+}
+
+export async function me() {
+  return fetchToken();
+}
+
+// Each order carries a token that was given to this page and is void afterwards.
+export async function order(what) {
+  for (let attempt = 0; attempt < 2; attempt++) {
+    if (!token) await fetchToken();
+    const used = token;
+    token = null;
+    const reply = await fetch("/api/order", {
+      method: "POST",
+      headers: { "Content-Type": "application/json", "X-Poise-Token": used ?? "" },
+      body: JSON.stringify(what),
+    });
+    const answer = await reply.json();
+    token = answer.token ?? null;
+    if (reply.status !== 409) return answer; // 409: the token was void, so nothing was done
+  }
+  return { ok: false };
+}
+
+export async function post(path, what) {
+  const reply = await fetch(path, {
+    method: "POST",
+    headers: { "Content-Type": "application/json" },
+    body: JSON.stringify(what),
+  });
+  return reply.json();
+}

@@ -1,0 +1,263 @@
+/* Which request does what, and whose it may be.  What a request looks like was checked by web.c. */
+#include <errno.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "board.h"
+#include "order.h"
+#include "pages.h"
+#include "poise/clock.h"
+
+enum { LOOK = 1 << ROLE_LOOK, HANDS = 1 << ROLE_HANDS, TASTER = 1 << ROLE_TASTER, BENCH = LOOK | HANDS };
+static const char as_json[] = "application/json";
+static const int64_t SECRET_S = 365LL * 24 * 3600;
+
+/* ---- who asks ---- */
+
+static bool secure(const struct board *board)
+{
+    return strncmp(web_address(board->web), "https:", 6) == 0;
+}
+
+/* With TLS a name that the browser binds to this host, path and to TLS. */
+static const char *cookie_name(const struct board *board)
+{
+    return secure(board) ? "__Host-poise-board" : "poise-board";
+}
+
+static bool who(struct board *board, struct request *request, struct device *out)
+{
+    const char *secret = request_cookie(request, cookie_name(board));
+
+    return secret && access_find(board->access, secret, out);
+}
+
+static void reply_json(struct request *request, unsigned status, json_t *reply)
+{
+    char *text = reply ? json_dumps(reply, JSON_COMPACT) : NULL;
+
+    if (text)
+        request_reply(request, status, as_json, text, strlen(text));
+    else
+        request_refuse(request, 500, "out of memory");
+    free(text);
+    json_decref(reply);
+}
+
+/* ---- pairing ---- */
+
+/* What a device calls itself, cut to printable ASCII: it is shown on a terminal. */
+static void plain_name(const char *text, char out[NAME_SIZE])
+{
+    size_t length = 0;
+
+    for (; text && *text && length < NAME_SIZE - 1; text++)
+        if (*text >= ' ' && *text <= '~')
+            out[length++] = *text;
+    out[length] = '\0';
+}
+
+static void give_cookie(struct board *board, struct request *request, const char *secret)
+{
+    char cookie[400];
+
+    snprintf(cookie, sizeof cookie, "%s=%s; Path=/; Max-Age=%lld; HttpOnly; SameSite=Strict%s", cookie_name(board),
+             secret, (long long)SECRET_S, secure(board) ? "; Secure" : "");
+    request_add_header(request, "Set-Cookie", cookie);
+}
+
+static void pair(struct board *board, struct request *request, const struct device *device)
+{
+    size_t length;
+    const char *body = request_body(request, &length);
+    json_t *asked = json_loadb(body, length, JSON_REJECT_DUPLICATES, NULL);
+    const char *code = json_string_value(json_object_get(asked, "code"));
+    char secret[ACCESS_SECRET_SIZE], name[NAME_SIZE];
+    struct why why;
+    int error;
+
+    (void)device;
+    plain_name(json_string_value(json_object_get(asked, "name")), name);
+    error = access_pair(board->access, code ? code : "", name, clock_world_now().time_us, secret, &why);
+    json_decref(asked);
+    if (error < 0) {
+        request_refuse(request, error == -EAGAIN ? 429 : 403, why.text);
+        return;
+    }
+    give_cookie(board, request, secret);
+    request_reply(request, 200, as_json, "{\"ok\":true}", 11);
+}
+
+static void me(struct board *board, struct request *request, const struct device *device)
+{
+    char token[ACCESS_SECRET_SIZE];
+
+    access_token(board->access, device->id, token);
+    reply_json(request, 200, json_pack("{s:b,s:s,s:s}", "ok", 1, "role", role_name(device->role), "token", token));
+}
+
+/* ---- the bench ---- */
+
+static void stream(struct board *board, struct request *request, const struct device *device)
+{
+    struct text frame = { 0 };
+
+    board_frame(board, &frame);
+    request_stream(request, device->id, &frame);
+    text_free(&frame);
+    board_changed(board);
+}
+
+static void trace(struct board *board, struct request *request, const struct device *device)
+{
+    const char *name = request_query(request, "station"), *brew = request_query(request, "brew");
+    const char *generation = request_query(request, "generation"), *from = request_query(request, "from");
+    const struct view_station *station = live_station(&board->live, name ? name : "");
+    struct text out = { 0 };
+
+    (void)device;
+    if (!station) {
+        request_refuse(request, 404, "there is no such station");
+        return;
+    }
+    trace_write(&board->live.trace[station - board->live.view.station], brew ? brew : "",
+                generation ? (unsigned)strtoul(generation, NULL, 10) : 0, from ? atoi(from) : 0, &out);
+    request_reply_text(request, 200, as_json, &out);
+}
+
+/* ---- orders ---- */
+
+struct ordered {
+    struct request *request;
+    long long device;
+    struct order order;
+};
+
+static void order_done(struct board *board, void *context, json_t *reply, const struct why *why)
+{
+    struct ordered *ordered = context;
+    char token[ACCESS_SECRET_SIZE];
+    json_t *answer;
+
+    access_token(board->access, ordered->device, token);
+    if (reply)
+        answer = json_pack("{s:b,s:s,s:b,s:O,s:s}", "ok", 1, "done", ordered->order.done, "undo", ordered->order.undo,
+                           "reply", reply, "token", token);
+    else
+        answer = json_pack("{s:b,s:s,s:s}", "ok", 0, "why", why->text, "token", token);
+    if (ordered->order.about_plan && reply)
+        board->plan_due = true;
+    reply_json(ordered->request, 200, answer);
+    free(ordered);
+    board_changed(board);
+}
+
+static void refuse_with_token(struct board *board, struct request *request, const struct device *device,
+                              unsigned status, const char *why)
+{
+    char token[ACCESS_SECRET_SIZE];
+
+    access_token(board->access, device->id, token);
+    reply_json(request, status, json_pack("{s:b,s:s,s:s}", "ok", 0, "why", why, "token", token));
+}
+
+static void order(struct board *board, struct request *request, const struct device *device)
+{
+    const char *token = request_header(request, "X-Poise-Token");
+    struct ordered *ordered;
+    size_t length;
+    const char *body = request_body(request, &length);
+    struct why why;
+
+    if (!token || !access_spend(board->access, device->id, token)) {
+        request_refuse(request, 409, "this order came twice, or from a page that is too old: load the page again");
+        return;
+    }
+    if (!board->live.view.found) {
+        refuse_with_token(board, request, device, 503, "the bench is away: nothing was done");
+        return;
+    }
+    ordered = calloc(1, sizeof *ordered);
+    if (!ordered || order_read(body, length, &board->live, &ordered->order, &why) < 0) {
+        refuse_with_token(board, request, device, 400, ordered ? why.text : "out of memory");
+        free(ordered);
+        return;
+    }
+    ordered->request = request;
+    ordered->device = device->id;
+    if (!board_ask(board, ordered->order.request, order_done, ordered)) {
+        refuse_with_token(board, request, device, 503, "too many orders at once: nothing was done, try again");
+        free(ordered);
+        return;
+    }
+    request_wait(request);
+}
+
+/* ---- the table ---- */
+
+static const struct route {
+    const char *method, *path;
+    unsigned roles; /* 0: anybody */
+    void (*answer)(struct board *board, struct request *request, const struct device *device);
+    const char *page; /* instead */
+} routes[] = {
+    { "GET", "/", BENCH, NULL, "/live.html" },    { "GET", "/pair", 0, NULL, "/pair.html" },
+    { "POST", "/api/pair", 0, pair, NULL },       { "GET", "/api/me", BENCH | TASTER, me, NULL },
+    { "GET", "/api/live", BENCH, stream, NULL },  { "GET", "/api/trace", BENCH, trace, NULL },
+    { "POST", "/api/order", HANDS, order, NULL },
+};
+
+static const struct page *find_page(const char *name)
+{
+    for (const struct page *page = pages; page->name; page++)
+        if (strcmp(page->name, name) == 0)
+            return page;
+    return NULL;
+}
+
+static void send_page(struct request *request, const struct page *page)
+{
+    request_reply(request, 200, page->type, page->data, page->length);
+}
+
+/* Whoever is not paired is sent to the page where that is done. */
+static void turn_away(struct request *request, const struct route *route, bool known)
+{
+    if (!route->page) {
+        request_refuse(request, known ? 403 : 401,
+                       known ? "this device may not do that" : "this device is not paired with the board");
+        return;
+    }
+    request_add_header(request, "Location", "/pair");
+    request_reply(request, 303, "text/plain", "", 0);
+}
+
+void board_answer(struct request *request, void *context)
+{
+    struct board *board = context;
+    const char *path = request_path(request);
+    const struct page *page;
+
+    for (size_t i = 0; i < sizeof routes / sizeof *routes; i++) {
+        const struct route *route = &routes[i];
+        struct device device = { 0 };
+        bool known;
+
+        if (strcmp(route->path, path) != 0 || !request_is(request, route->method))
+            continue;
+        known = who(board, request, &device);
+        if (route->roles && !(known && route->roles >> device.role & 1))
+            turn_away(request, route, known);
+        else if (route->page)
+            send_page(request, find_page(route->page));
+        else
+            route->answer(board, request, &device);
+        return;
+    }
+    page = request_is(request, "GET") ? find_page(path) : NULL;
+    if (page && !strstr(path, ".html")) /* styles and scripts are no secret; pages have their own address */
+        send_page(request, page);
+    else
+        request_refuse(request, 404, "there is no such page");
+}

@@ -1,0 +1,98 @@
+/* The curve of a brew; see trace.h. */
+#include "trace.h"
+
+#include <math.h>
+#include <string.h>
+
+static const int64_t SPACING_US = 100000; /* ten points a second show every hand */
+
+static void begin(struct trace *trace, const struct view_station *station, int64_t now_us)
+{
+    unsigned generation = trace->generation + 1;
+
+    memset(trace, 0, sizeof *trace);
+    strcpy(trace->brew, station->brew);
+    trace->generation = generation;
+    trace->spacing_us = SPACING_US;
+    trace->began_us = station->timeline.count > 0 ? station->timeline.stage[0].at_us : now_us;
+    trace->last_us = INT64_MIN / 2;
+}
+
+static void take_stages(struct trace *trace, const struct view_station *station)
+{
+    trace->stages = 0;
+    for (int i = 0; i < station->timeline.count; i++) {
+        trace->stage[trace->stages].stage = station->timeline.stage[i].stage;
+        trace->stage[trace->stages++].s = (double)(station->timeline.stage[i].at_us - trace->began_us) / 1e6;
+    }
+}
+
+/* Every other point goes. */
+static void halve(struct trace *trace)
+{
+    for (int i = 0; i < TRACE_POINTS / 2; i++)
+        trace->point[i] = trace->point[2 * i];
+    trace->count = TRACE_POINTS / 2;
+    trace->spacing_us *= 2;
+    trace->generation++;
+}
+
+void trace_take(struct trace *trace, const struct view_station *station, int64_t now_us)
+{
+    struct trace_point *point;
+
+    if (!*station->brew)
+        return;
+    if (strcmp(trace->brew, station->brew) != 0)
+        begin(trace, station, now_us);
+    take_stages(trace, station);
+    if (now_us < trace->last_us) /* the bench was restarted, or its clock is another one */
+        begin(trace, station, now_us);
+    if (now_us - trace->last_us < trace->spacing_us || station->stage < STAGE_DOSE || station->stage > STAGE_WEIGH)
+        return;
+    if (trace->count == TRACE_POINTS)
+        halve(trace);
+    trace->last_us = now_us;
+    point = &trace->point[trace->count++];
+    point->s = (float)((double)(now_us - trace->began_us) / 1e6);
+    point->water_g = (float)station->seen.water_g;
+    point->flow_g_per_s =
+        station->stage == STAGE_BLOOM || station->stage == STAGE_POUR ? (float)station->seen.flow_g_per_s : NAN;
+    point->press_kpa = (float)station->seen.press_kpa;
+}
+
+static void add_number(struct text *out, double value, int decimals)
+{
+    if (isfinite(value))
+        text_print(out, "%.*f", decimals, value);
+    else
+        text_print(out, "null");
+}
+
+void trace_write_point(const struct trace_point *point, struct text *out)
+{
+    text_print(out, "[");
+    add_number(out, point->s, 2);
+    text_print(out, ",");
+    add_number(out, point->water_g, 1);
+    text_print(out, ",");
+    add_number(out, point->flow_g_per_s, 2);
+    text_print(out, ",");
+    add_number(out, point->press_kpa, 2);
+    text_print(out, "]");
+}
+
+void trace_write(const struct trace *trace, const char *brew, unsigned generation, int from, struct text *out)
+{
+    if (strcmp(trace->brew, brew) != 0 || generation != trace->generation || from < 0 || from > trace->count)
+        from = 0;
+    text_print(out, "{\"brew\":");
+    text_string(out, trace->brew);
+    text_print(out, ",\"generation\":%u,\"from\":%d,\"points\":[", trace->generation, from);
+    for (int i = from; i < trace->count; i++) {
+        if (i > from)
+            text_print(out, ",");
+        trace_write_point(&trace->point[i], out);
+    }
+    text_print(out, "]}");
+}
