@@ -5,6 +5,7 @@
 #include <string.h>
 
 #include "report.h"
+#include "poise/immersion.h"
 #include "words/words.h"
 
 /* The readings of one cup's press; pressure where an instrument showed it, else what the scale bore above
@@ -136,6 +137,8 @@ enum {
     COOLING_LEAST = 12
 }; /* fewer are no curve */
 
+static const double SHOWN_DIGIT_C = 0.1; /* of most thermometers */
+
 /* Newton's cooling: T = room + (start - room) exp(-k t).  Turned upside down it is the curve that lib fits,
  * with its quick part for the start. */
 bool cooling_find(const struct chart_series *series, struct cooling *out)
@@ -144,22 +147,28 @@ bool cooling_find(const struct chart_series *series, struct cooling *out)
     struct kinetics_data data = { .n = 0 };
     struct kinetics_fit fit;
     struct why why;
+    struct immersion immersion;
     double *t, *fallen, top = -INFINITY;
-    size_t hottest = 0, step;
+    size_t hottest = 0, end = series->curve_count, step;
 
-    for (size_t i = 0; i < series->curve_count; i++)
+    /* what a thermometer shows on its way in and out is not how the slurry cools */
+    if (!immersion_find(series->x, series->y, series->curve_count, SHOWN_DIGIT_C, NAN, &immersion))
+        return false;
+    while (end > 0 && series->x[end - 1] > immersion.until_s)
+        end--;
+    for (size_t i = 0; i < end; i++)
         if (series->y[i] > top) {
             top = series->y[i];
             hottest = i;
         }
-    if (series->curve_count - hottest < COOLING_LEAST)
+    if (end - hottest < COOLING_LEAST)
         return false;
     t = malloc(2 * series->curve_count * sizeof *t);
     if (!t)
         return false;
     fallen = t + series->curve_count;
-    step = (series->curve_count - hottest) / COOLING_POINTS + 1;
-    for (size_t i = hottest; i < series->curve_count; i += step) {
+    step = (end - hottest) / COOLING_POINTS + 1;
+    for (size_t i = hottest; i < end; i += step) {
         t[data.n] = series->x[i] - series->x[hottest];
         fallen[data.n++] = top - series->y[i];
     }

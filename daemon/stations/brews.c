@@ -321,12 +321,13 @@ json_t *brew_save(const struct brew *brew)
                                                 (json_int_t)brew->timeline.stage[i].at_us,
                                                 (json_int_t)brew->timeline.stage[i].u_us,
                                                 brew->timeline.stage[i].by == BY_OPERATOR));
-    return json_pack("{s:s,s:s,s:I,s:b,s:b,s:b,s:i,s:o,s:I,s:I,s:o,s:o,s:o,s:i,s:o,s:O*}", "brew", brew->name,
+    return json_pack("{s:s,s:s,s:I,s:b,s:b,s:b,s:b,s:i,s:o,s:I,s:I,s:o,s:o,s:o,s:i,s:o,s:O*}", "brew", brew->name,
                      "station", brew->station, "number", (json_int_t)brew->number, "ended", brew->ended, "discarded",
-                     brew->discarded, "strength_entered", brew->strength_entered, "filtered", brew->filtered, "budget",
-                     save_budget(&brew->budget), "began_us", (json_int_t)brew->began_us, "ended_us",
-                     (json_int_t)brew->ended_us, "measures", measures, "samples", samples, "stages", stages,
-                     "plan_kept", brew->plan_kept, "questions", questions, "plan", brew->plan);
+                     brew->discarded, "strength_entered", brew->strength_entered, "slurry_entered",
+                     brew->slurry_entered, "filtered", brew->filtered, "budget", save_budget(&brew->budget), "began_us",
+                     (json_int_t)brew->began_us, "ended_us", (json_int_t)brew->ended_us, "measures", measures,
+                     "samples", samples, "stages", stages, "plan_kept", brew->plan_kept, "questions", questions, "plan",
+                     brew->plan);
 }
 
 static void load_lists(struct brew *brew, const json_t *json)
@@ -392,6 +393,7 @@ struct brew *brew_load(const json_t *json)
     brew->ended = json_is_true(json_object_get(json, "ended"));
     brew->discarded = json_is_true(json_object_get(json, "discarded"));
     brew->strength_entered = json_is_true(json_object_get(json, "strength_entered"));
+    brew->slurry_entered = json_is_true(json_object_get(json, "slurry_entered"));
     brew->filtered =
         json_object_get(json, "filtered") ? (int)json_integer_value(json_object_get(json, "filtered")) : -1;
     load_budget(&brew->budget, json_object_get(json, "budget"));

@@ -42,6 +42,7 @@ struct brew {
     uint32_t number; /* the tracker's count; 0: of a tracker that is gone */
     bool ended, discarded;
     bool strength_entered;      /* by hand: readings are compared with nothing */
+    bool slurry_entered;        /* likewise: it is what the operator read */
     int filtered;               /* its samples passed a syringe filter: 1, 0; -1: as usual at the bench */
     struct budget budget;       /* of its strength */
     int64_t began_us, ended_us; /* on the clock of mono_us */

@@ -27,6 +27,25 @@ static double water_so_far_g(const struct station *station, const struct brew *b
     return view.water_g;
 }
 
+/* It is worth another event where it moved by a tenth of a degree. */
+static const double SLURRY_WORTH_C = 0.1;
+
+/* The thermometer showed the room within this before first water. */
+static const int64_t SLURRY_BEFORE_US = 60000000;
+
+/* The slurry when the press began; a thermometer that comes out later still shows more of it. */
+static void report_slurry(struct stations *stations, const struct station *station, struct brew *brew)
+{
+    double was_c = brew->measures.value[MEASURE_SLURRY_C], c, u_c;
+    int64_t press_us;
+
+    if (brew->slurry_entered || !timeline_stages(&brew->timeline, STAGE_PRESS, &press_us, NULL)
+        || !slurry_at(&station->slurry, timeline_first_water_us(&brew->timeline) - SLURRY_BEFORE_US, press_us, &c, &u_c)
+        || fabs(c - was_c) < SLURRY_WORTH_C || !brew_measure(brew, MEASURE_SLURRY_C, c, u_c, false))
+        return;
+    report_measure(stations, brew, MEASURE_SLURRY_C, BY_TRACKER);
+}
+
 static void take_stage(struct stations *stations, struct station *station, struct brew *brew,
                        const struct tracker_event *event)
 {
@@ -37,12 +56,15 @@ static void take_stage(struct stations *stations, struct station *station, struc
     report_stage(stations, brew, &staged);
     pan_stage(&station->pan, &brew->timeline, water_so_far_g(station, brew));
     mark_report_times(stations, brew, staged.by);
+    if (staged.stage == STAGE_PRESS)
+        report_slurry(stations, station, brew);
 }
 
 static void take_measure(struct stations *stations, struct brew *brew, const struct tracker_event *event)
 {
     /* what follows from others is computed here, where the strength is known too */
     if (measure_derived(event->measure) || event->measure == MEASURE_STRENGTH_PCT
+        || (event->measure == MEASURE_SLURRY_C && !event->by_operator)
         || (mark_rules(brew, event->measure) && !event->by_operator)
         || !brew_measure(brew, event->measure, event->value, event->standard_uncertainty, event->above))
         return;
@@ -75,6 +97,7 @@ static void take_event(struct stations *stations, struct station *station, const
     } else if (event->kind == TRACKER_QUESTION) {
         report_question(stations, brew, event->word, event->measure, event->detail);
     } else if (event->kind == TRACKER_END && !brew->ended) {
+        report_slurry(stations, station, brew);
         report_end(stations, brew, event->at_us, by);
         pan_brew(&station->pan, true);
     } else if (event->kind == TRACKER_DISCARD && !brew->discarded) {
@@ -131,9 +154,12 @@ void stations_reading(struct stations *stations, int station, const struct readi
     case QUANTITY_MASS:
     case QUANTITY_TEMPERATURE:
     case QUANTITY_PRESSURE:
-        for (int i = station < 0 ? 0 : station; i < (station < 0 ? stations->count : station + 1); i++)
+        for (int i = station < 0 ? 0 : station; i < (station < 0 ? stations->count : station + 1); i++) {
+            if (reading->quantity == QUANTITY_TEMPERATURE && reading->status == READING_OK)
+                slurry_take(&stations->all[i].slurry, reading);
             if (stations->all[i].saved_seq < seq)
                 feed(stations, i, reading, now);
+        }
         break;
     default:
         break;
@@ -493,6 +519,7 @@ int brew_enter(struct stations *stations, struct brew *brew, enum measure measur
                        "%g is neither",
                        value);
     stations->state_changed = true;
+    brew->slurry_entered |= measure == MEASURE_SLURRY_C;
     if (measure == MEASURE_STRENGTH_PCT) {
         strength_enter(stations, brew, value, standard_uncertainty, now);
         return 0;

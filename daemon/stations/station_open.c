@@ -33,8 +33,23 @@ static int station_make(struct station *station, const struct station_config *co
     return 0;
 }
 
+/* Where no thermometer is described its time constant is not known. */
+static double lag_of_thermometer(const struct config *config, const char *station)
+{
+    for (int i = 0; i < config->instrument_count; i++) {
+        const struct instrument_config *one = &config->instruments[i];
+
+        if (one->quantity == QUANTITY_TEMPERATURE && one->lag_us > 0
+            && (!one->station[0] || strcmp(one->station, station) == 0))
+            return (double)one->lag_us / 1e6;
+    }
+    return NAN;
+}
+
 static void take_settings(struct stations *stations, const struct config *config)
 {
+    for (int i = 0; i < stations->count; i++)
+        stations->all[i].slurry.lag_s = lag_of_thermometer(config, stations->all[i].config.name);
     stations->replicates = config->replicates;
     stations->strength_per_brix = config->strength_per_brix;
     stations->filtered = config->filtered;

@@ -11,6 +11,7 @@
 #include "brews.h"
 #include "pan.h"
 #include "samples.h"
+#include "slurry.h"
 #include "config/config.h"
 #include "poise/clock.h"
 #include "poise/messages.h"
@@ -35,6 +36,7 @@ struct station {
     struct station_config config;
     struct tracker *tracker;
     struct pan pan;
+    struct slurry slurry;
     uint64_t saved_seq;     /* restored from: readings after it are fed again */
     bool restored, changed; /* changed: since it was last kept */
     struct order_given given;

@@ -3,7 +3,6 @@
 #include "poise/uncertainty.h"
 #include "tracker_parts.h"
 
-static const int64_t SLURRY_FRESH_US = 10000000; /* a thermometer's word is good for so long */
 
 /* How far what hands begin and end is seen from when they did, besides what the instrument's own pace leaves open:
  * standard deviations in the random brews of tests/virtual (5 to 20 readings a second, 0.1 g), where a spoon is seen
@@ -80,8 +79,6 @@ void story_measure(struct reader *reader)
     if (out->cup_known && !isnan(dose_g))
         story_set(measures, MEASURE_RETAINED_G_PER_G, retained_g_per_g(reader->poured_g, beverage_g, dose_g),
                   uncertainty_of_retained(reader->poured_g, water_u_g, beverage_g, u_g, dose_g, dose_u_g));
-    if (out->press_began_us && out->press_began_us - tracker->slurry_us < SLURRY_FRESH_US)
-        story_set(measures, MEASURE_SLURRY_C, tracker->slurry_c, tracker->slurry_u_c);
     if (reader->press.seen && out->press_ended_us) {
         double diameter_mm = tracker->config.piston_diameter_mm;
 

@@ -64,7 +64,7 @@ def test_a_gauge_brings_press_and_slurry_temperature_to_the_store(bench):
     row, = bench.wait_query("SELECT brew, press_peak_kpa, press_mean_kpa, press_s, slurry_c FROM brew_summary",
                             lambda rows: rows and rows[0]["press_peak_kpa"] is not None)
     assert row["brew"] == brew and row["press_peak_kpa"] == 31.5 and 24 < row["press_mean_kpa"] < 28, row
-    assert row["slurry_c"] == 92.1, row         # when the press began, not what is left afterwards
+    assert abs(row["slurry_c"] - 92.1) < 0.5, row       # when the press began, not what is left afterwards
     kept = ("SELECT quantity, count(*) AS n FROM brew_trace WHERE instrument = 'gauge' AND (quantity = 'temperature'"
             " OR value > 20) GROUP BY quantity ORDER BY quantity")
     bench.wait_query(kept, lambda rows: rows[0] == {"quantity": "pressure", "n": 130} and rows[1]["n"] > 400)

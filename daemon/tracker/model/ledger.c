@@ -15,7 +15,6 @@ static const double HELD_LESS = 0.3, HELD_MORE = 0.4, UNPRESSED_SHARE = 0.12;
 static const double CUP_DOUBT_G = 0.3; /* known cups that differ by less are as good as one */
 static const double EMPTY_CUP_G = 1;   /* a known cup that is no farther from its mass is empty, but for a drop */
 static const double GUESS_U_G = 8;     /* of a beverage that is guessed from what coffee holds back */
-static const int64_t SLURRY_FRESH_US = 10000000; /* a thermometer's reading is good for so long */
 
 /* Something was put down on the end of the pour: what fell last, and how hard, was not seen. */
 static const double UNRESTED_U_G = 3;
@@ -290,8 +289,6 @@ void ledger_measure(const struct tracker *tracker, struct story *story, struct m
         if (best->stir_ended_us && best->stir_ended_us < best->press_began_us)
             ledger_set(measures, MEASURE_SETTLE_S, (double)(best->press_began_us - best->stir_ended_us) / 1e6,
                        press_u_s);
-        if (best->press_began_us - tracker->slurry_us < SLURRY_FRESH_US)
-            ledger_set(measures, MEASURE_SLURRY_C, tracker->slurry_c, tracker->slurry_u_c);
     }
     measure_press(tracker, best, measures);
     if (best->phase == PHASE_WEIGHED)

@@ -48,8 +48,6 @@ struct tracker {
     uint32_t last_brew;
     int64_t now_us;
     int64_t looked_us; /* when the story was last read */
-    double slurry_c, slurry_u_c;
-    int64_t slurry_us;
     struct gauge gauge;
     struct second second;
     struct late late;

@@ -70,7 +70,6 @@ void tracker_begin(struct tracker *tracker, const struct tracker_config *config)
     measures_clear(&tracker->entered);
     measures_clear(&tracker->last);
     measures_clear(&tracker->measures);
-    tracker->slurry_c = NAN;
 }
 
 void tracker_configure(struct tracker *tracker, const struct tracker_config *config, const struct tracker_plan *plan)
@@ -458,16 +457,6 @@ static void forget_the_empty(struct tracker *tracker)
     segments_forget(segments, last);
 }
 
-/* The slurry's temperature is the one at which the press began: later ones are of something else. */
-static void take_slurry(struct tracker *tracker, const struct reading *reading)
-{
-    if (tracker->running && tracker->story.best.press_began_us)
-        return;
-    tracker->slurry_c = decimal_to_double(reading->value);
-    tracker->slurry_u_c = uncertainty_of_resolution(reading->resolution);
-    tracker->slurry_us = reading->mono_us;
-}
-
 static bool is_due(const struct tracker *tracker)
 {
     int64_t deadline_us = tracker_deadline(tracker);
@@ -482,8 +471,6 @@ void tracker_reading(struct tracker *tracker, const struct reading *reading, str
 
     if (reading->mono_us > tracker->now_us)
         tracker->now_us = reading->mono_us;
-    if (reading->quantity == QUANTITY_TEMPERATURE && reading->status == READING_OK)
-        take_slurry(tracker, reading);
     if (reading->quantity == QUANTITY_PRESSURE && reading->status == READING_OK && tracker->running
         && gauge_take(&tracker->gauge, decimal_to_double(reading->value), reading->resolution, reading->mono_us))
         tracker_look(tracker, events);
