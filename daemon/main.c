@@ -17,6 +17,7 @@
 #include "poise/program.h"
 #include "tools/probe.h"
 #include "tools/replay.h"
+#include "tools/rescue.h"
 #include "instruments/scales.h"
 
 static const char default_config[] = "/etc/poise/poised.conf";
@@ -71,6 +72,8 @@ static void usage(FILE *out)
             "                        with --replay: only that brew, or what was said between\n"
             "      --trace           with --replay: print what would be fed instead, without names and notes\n"
             "      --names           with --trace: with them\n"
+            "      --rescue FILE NEW-FILE\n"
+            "                        put what is whole of a damaged journal into a new one\n"
             "      --clock-rate N    let the bench's clock run N times as fast (1 to %d), for demonstrations\n"
             "      --help            show this help\n"
             "      --version         show the version\n",
@@ -465,6 +468,7 @@ enum {
     OPTION_RATE,
     OPTION_SECONDS,
     OPTION_REPLAY,
+    OPTION_RESCUE,
     OPTION_BREW,
     OPTION_FROM,
     OPTION_TO,
@@ -475,7 +479,7 @@ enum {
 /* What it says; 1: so it was said. */
 static struct {
     int check, probe, plugged, ask, json, trace, names;
-    const char *path, *seconds, *replay, *brew, *from, *to;
+    const char *path, *seconds, *replay, *rescue, *brew, *from, *to;
     double rate;
 } given = { .rate = 1 };
 
@@ -490,6 +494,7 @@ static const struct option options[] = {
     { "ask", no_argument, &given.ask, 1 },
     { "json", no_argument, &given.json, 1 },
     { "replay", required_argument, NULL, OPTION_REPLAY },
+    { "rescue", required_argument, NULL, OPTION_RESCUE },
     { "brew", required_argument, NULL, OPTION_BREW },
     { "from", required_argument, NULL, OPTION_FROM },
     { "to", required_argument, NULL, OPTION_TO },
@@ -526,6 +531,9 @@ static int read_options(int argc, char **argv)
             break;
         case OPTION_REPLAY:
             given.replay = optarg;
+            break;
+        case OPTION_RESCUE:
+            given.rescue = optarg;
             break;
         case OPTION_BREW:
             given.brew = optarg;
@@ -594,14 +602,20 @@ int main(int argc, char **argv)
         return list_plugged(given.path);
     if (given.probe)
         return probe(argv + optind, argc - optind);
-    if (given.seconds || given.ask || (given.json && !given.replay && !given.check)) {
-        program_say("--seconds and --ask go with --probe, --json with it, --check-config or --replay");
+    if (given.seconds || given.ask || (given.json && !given.replay && !given.check && !given.rescue)) {
+        program_say("--seconds and --ask go with --probe, --json with it, --check-config, --replay or --rescue");
         return EXIT_USAGE;
     }
     if (!given.replay && (given.brew || given.from || given.to || given.trace || given.names)) {
         program_say("--brew, --from, --to, --trace and --names go with --replay");
         return EXIT_USAGE;
     }
+    if (given.rescue && argc - optind != 1) {
+        program_say("--rescue FILE: name one new file behind it");
+        return EXIT_USAGE;
+    }
+    if (given.rescue)
+        return rescue_run(given.rescue, argv[optind], given.json);
     if (optind < argc) {
         program_say("%s: no such argument; see poised --help", argv[optind]);
         return EXIT_USAGE;

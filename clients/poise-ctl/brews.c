@@ -2,6 +2,7 @@
 #include <math.h>
 #include <sqlite3.h>
 #include <stdio.h>
+#include <stdlib.h>
 #include <string.h>
 
 #include "ctl.h"
@@ -43,15 +44,35 @@ static json_t *above_json(const char *list)
     json_t *array = json_array();
 
     for (int measure = 0; measure < MEASURE_COUNT; measure++)
-        if (is_above(list, measure_name((enum measure)measure)))
-            json_array_append_new(array, json_string(measure_name((enum measure)measure)));
+        if (is_above(list, measure_name((enum measure)measure))
+            && json_array_append_new(array, json_string(measure_name((enum measure)measure))) < 0) {
+            json_decref(array);
+            return NULL;
+        }
     return array;
 }
 
+/* What is no UTF-8 is shown as far as it is plain. */
+static json_t *words_json(const char *text)
+{
+    json_t *string = json_string(text);
+    char *plain = string ? NULL : strdup(text);
+
+    if (!plain)
+        return string;
+    for (char *at = plain; *at; at++)
+        if ((unsigned char)*at >= 0x80)
+            *at = '?';
+    string = json_string(plain);
+    free(plain);
+    return string;
+}
+
+/* NULL: no memory. */
 static json_t *column_json(sqlite3_stmt *row, int column)
 {
     const char *name = sqlite3_column_name(row, column), *text;
-    json_t *nested, *string;
+    json_t *nested;
 
     if (strcmp(name, "above") == 0)
         return above_json((const char *)sqlite3_column_text(row, column));
@@ -73,18 +94,21 @@ static json_t *column_json(sqlite3_stmt *row, int column)
         if (nested)
             return nested;
     }
-    string = json_string(text);
-    return string ? string : json_null(); /* no valid UTF-8: no text */
+    return words_json(text);
 }
 
-static void print_row_json(sqlite3_stmt *row)
+/* SQLITE_OK, or SQLITE_NOMEM: nothing was printed. */
+static int print_row_json(sqlite3_stmt *row)
 {
     json_t *object = json_object();
+    int failed = 0;
 
-    for (int column = 0; column < sqlite3_column_count(row); column++)
-        json_object_set_new(object, sqlite3_column_name(row, column), column_json(row, column));
-    ctl_print_json(object);
+    for (int column = 0; column < sqlite3_column_count(row) && !failed; column++)
+        failed = json_object_set_new(object, sqlite3_column_name(row, column), column_json(row, column));
+    if (!failed)
+        ctl_print_json(object);
     json_decref(object);
+    return failed ? SQLITE_NOMEM : SQLITE_OK;
 }
 
 static int column_find(sqlite3_stmt *row, const char *name)
@@ -162,10 +186,10 @@ static int print_rows(const struct ctl *ctl, sqlite3 *database, const char *brew
         if (!ctl->json && *count == 0)
             print_title();
         (*count)++;
-        if (ctl->json)
-            print_row_json(row);
-        else
+        if (!ctl->json)
             print_row(row);
+        else if ((code = print_row_json(row)) != SQLITE_OK)
+            break;
     }
     sqlite3_finalize(row);
     return code;
@@ -177,7 +201,7 @@ int command_brews(const struct ctl *ctl)
     struct store *store;
     struct why why;
     long count = 0;
-    int status = EXIT_DONE;
+    int code, status = EXIT_DONE;
 
     if (store_open(&store, ctl->store, STORE_READ, &why) < 0) {
         program_say("%s", why.text);
@@ -188,8 +212,10 @@ int command_brews(const struct ctl *ctl)
         store_close(store);
         return EXIT_FAILED;
     }
-    if (print_rows(ctl, store_database(store), ctl->brew ? brew : NULL, &count) != SQLITE_DONE) {
-        program_say("%s: reading the brews: %s", ctl->store, sqlite3_errmsg(store_database(store)));
+    code = print_rows(ctl, store_database(store), ctl->brew ? brew : NULL, &count);
+    if (code != SQLITE_DONE) {
+        program_say("%s: reading the brews: %s", ctl->store,
+                    code == SQLITE_NOMEM ? "not enough memory" : sqlite3_errmsg(store_database(store)));
         status = EXIT_FAILED;
     } else if (count == 0 && !ctl->json) {
         program_say("%s: no brew yet", ctl->store);

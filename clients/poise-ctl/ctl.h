@@ -107,6 +107,9 @@ json_t *ctl_configuration(const char *file, struct text *said);
  * speaks, the last one NULL.  Returns only on failure, which has been said, with the exit status. */
 int ctl_poised(char *const arguments[]);
 
+/* rescue.c: what can be read of a damaged store or journal. */
+int command_rescue(const struct ctl *ctl);
+
 /* keys.c: keys for a network. */
 int command_keys(const struct ctl *ctl);
 

@@ -44,6 +44,8 @@ static const struct command commands[] = {
     { "replay", "[FILE]", "a trace, a journal, or what bench or store kept, as today's tracker reads it", 0, 1,
       TAKES_BREW | TAKES_SPAN | TAKES_TRACE | TAKES_CONFIG | TAKES_NAMES, command_replay },
     { "brews", "", "the brews in the store", 0, 0, TAKES_COUNT | TAKES_BREW, command_brews },
+    { "rescue", "FILE [NEW-FILE]", "what can be read of a damaged store or journal, in a new file", 1, 2, 0,
+      command_rescue },
     { "keys", "new|show FILE", "make a key for a network, or print its public half", 2, 2, TAKES_BENCH_KEY,
       command_keys },
 };

@@ -42,6 +42,7 @@ struct logger {
     struct client *client;
     char store_path[PLACE_SIZE], bus[PLACE_SIZE], control[PLACE_SIZE];
     const char *key;        /* its file, for a bench on a network; NULL: none */
+    bool moved;             /* the store's file was deleted or replaced */
     char reader[NAME_SIZE]; /* by which the bench knows this store */
     int64_t kept_ms;        /* when the bench was informed last of what it holds; 0: not yet */
     int signals;            /* a signalfd: SIGTERM, SIGINT */
@@ -113,6 +114,11 @@ static void commit(struct logger *logger)
     int result;
 
     while ((result = store_commit(logger->store, &why)) < 0) {
+        if (result == -ESTALE) {
+            program_say("%s", why.text);
+            logger->moved = true;
+            return;
+        }
         if (strcmp(why.text, last.text) != 0)
             program_say("%s", why.text);
         last = why;
@@ -148,18 +154,21 @@ static void take(struct logger *logger, const struct message *message)
     if (message->kind == MESSAGE_STATE)
         return;
     notice_gap(logger, message);
+    if (logger->moved)
+        return; /* it comes again */
     while ((error = store_apply(logger->store, message, &why)) == -ENOMEM || error == -EAGAIN) {
         program_say("%s", why.text);
         if (stopped_within(logger, RETRY_MS))
             return;
     }
+    logger->moved = error == -ESTALE;
     if (error < 0) {
         program_say("%s", why.text);
         return;
     }
     if (++logger->uncommitted >= GROUP || ended)
         commit(logger);
-    if (ended && !logger->stop)
+    if (ended && !logger->stop && !logger->moved)
         program_say("%s is saved", message->brew.brew);
 }
 
@@ -209,6 +218,27 @@ static int learn_bench(struct logger *logger, struct why *why)
     return 0;
 }
 
+/* The file was taken away: another, and all that the bench still has of what is not in it. */
+static int open_again(struct logger *logger, struct why *why)
+{
+    int64_t heard_us = 0;
+    int error;
+
+    store_close(logger->store);
+    logger->store = NULL;
+    logger->uncommitted = 0;
+    while ((error = store_open(&logger->store, logger->store_path, STORE_WRITE, why)) < 0) {
+        program_say("%s", why->text);
+        if (stopped_within(logger, RETRY_MS))
+            return 0;
+    }
+    logger->moved = logger->caught_up = false;
+    if ((error = store_resume(logger->store, logger->bench, &logger->last_seq, &heard_us, why)) != 0)
+        return error;
+    program_say("keeping the brews of %s in %s, from all that the bench still has", logger->bench, logger->store_path);
+    return connect_to(logger, true, logger->last_seq, heard_us, why);
+}
+
 static int listen_to(struct logger *logger, struct why *why)
 {
     int64_t heard_us = 0;
@@ -244,6 +274,8 @@ static int listen_to(struct logger *logger, struct why *why)
         } else if (event < 0 && event != -EINTR) {
             return event;
         }
+        if (logger->moved && !logger->stop && (error = open_again(logger, why)) != 0)
+            return error;
     }
     return 0;
 }

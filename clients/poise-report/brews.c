@@ -58,9 +58,12 @@ int report_brews(const struct request *request)
 
             if (!cup || json_dumpf(cup, stdout, JSON_COMPACT | JSON_REAL_PRECISION(12)) != 0)
                 status = EXIT_FAILED;
-            putchar('\n');
+            else
+                putchar('\n');
             json_decref(cup);
         }
+        if (status != EXIT_DONE)
+            program_say("not enough memory for the brews");
     } else {
         document_table(&document, "brew|began|#dose g|#water g|#beverage g|#steep s|#peak kPa|#strength %|#extraction "
                                   "%|experiment|factors|plan");

@@ -61,7 +61,7 @@ static int failure(struct journal_file *file, struct why *why)
         advice = "make room on the disk";
     } else if (code == SQLITE_CORRUPT || code == SQLITE_NOTADB) {
         error = -EUCLEAN;
-        advice = "the file is damaged";
+        advice = "the file is damaged: `poise-ctl rescue FILE` saves what is whole";
     } else if (code == SQLITE_BUSY || code == SQLITE_LOCKED) {
         error = -EBUSY;
         advice = "another program has it open; close that";

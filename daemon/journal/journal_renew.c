@@ -34,8 +34,10 @@ int journal_renew_open(struct journal *journal, struct why *said, struct why *wh
         saved = journal_file_carry_over(old, journal->file);
         journal_file_close(old);
     }
-    why_set(said, 0, "journal %s: damaged; it is kept as %s and a new one was begun, with %llu messages that are whole",
-            journal->path, journal->aside, (unsigned long long)saved);
+    why_set(
+        said, 0,
+        "journal %s: damaged; it is kept as %s (for `poise-ctl rescue`) and a new one was begun, with %llu messages that are whole",
+        journal->path, journal->aside, (unsigned long long)saved);
     journal->aside[0] = '\0';
     return 0;
 }

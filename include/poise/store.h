@@ -38,8 +38,18 @@ int store_apply(struct store *store, const struct message *message, struct why *
 /* Makes it durable together with how far it has come.  Returns 0; 1 when `why` has a sentence for people: the bench
  * gave a brew's name again, as one without its old journal does, so the earlier brew was renamed and the two are kept
  * apart; or a negative errno: nothing of the open transaction is lost, and the call may be repeated (a full disk that
- * has room again). */
+ * has room again).  -ESTALE: the file was deleted or replaced while it was in use: close it, open it again, and ask the
+ * bench for what that one does not hold. */
 int store_commit(struct store *store, struct why *why);
+
+/* What can be read of a damaged store, or one that is refused as not to be trusted, into a new file, which must not be
+ * there.  0, also when nothing could be read; or a negative errno, and then there is no new file. */
+struct store_rescued {
+    long long brews, rows; /* in the new file */
+    long long damaged;     /* places that could not be read */
+    long long orphans;     /* rows left out because the brew or bench they belong to is lost */
+};
+int store_rescue(const char *from, const char *to, struct store_rescued *out, struct why *why);
 
 /* The one brew whose name is `ending`, or ends so: people say "010" of "pier-20261130-010".  0 and its name in `out`
  * (BREW_SIZE bytes); -ENOENT when there is none, -EEXIST when there are several, or as store_open. */

@@ -317,8 +317,8 @@ int store_apply(struct store *store, const struct message *message, struct why *
     if (message->kind == MESSAGE_STATE)
         return 0;
     /* what waits is of the earlier one, as long as it has the name */
-    if (begins_another(store, message) && store_write(store, why) != 0)
-        return -EAGAIN;
+    if (begins_another(store, message) && (error = store_write(store, why)) != 0)
+        return error == -ESTALE ? error : -EAGAIN;
     if (message->common.mono_us < 0 || message->common.mono_us > INT64_MAX / 2)
         return why_set(why, -EINVAL, "message %llu of %s has an impossible time",
                        (unsigned long long)message->common.seq, message->common.bench);

@@ -1,7 +1,10 @@
 /* Opening and closing a store file: is it one, of which version, may we.  Not its tables (store_schema). */
 #include "store_parts.h"
 
+#include <ctype.h>
 #include <errno.h>
+#include <fcntl.h>
+#include <limits.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -34,6 +37,8 @@ static int error_of(sqlite3 *database)
         return -EBADF;
     case SQLITE_NOMEM:
         return -ENOMEM;
+    case SQLITE_INTERRUPT:
+        return -ETIME;
     default:
         return -EIO;
     }
@@ -52,7 +57,14 @@ int store_failed(sqlite3 *database, const char *path, const char *doing, struct 
     case -EACCES:
         return why_set(why, error, "%s: may not be used (%s): see who owns the file and its folder", path, doing);
     case -EBADF:
-        return why_set(why, error, "%s: is no Poise store, or is damaged (%s)", path, doing);
+        return why_set(why, error,
+                       "%s: is no Poise store, or is damaged (%s): `poise-ctl rescue FILE` saves what can be read",
+                       path, doing);
+    case -ETIME:
+        return why_set(why, error,
+                       "%s: takes too long to read (%s): is it damaged?  `poise-ctl rescue FILE` saves what "
+                       "can be read",
+                       path, doing);
     default:
         return why_set(why, error, "%s: %s: %s", path, doing, sqlite3_errmsg(database));
     }
@@ -68,7 +80,7 @@ static int make_folder(const char *path, struct why *why)
         return why_set(why, -ENOMEM, "not enough memory");
     for (char *slash = strchr(folder + 1, '/'); slash && !error; slash = strchr(slash + 1, '/')) {
         *slash = '\0';
-        if (mkdir(folder, 0755) != 0 && errno != EEXIST)
+        if (mkdir(folder, 0750) != 0 && errno != EEXIST)
             error = why_set(why, -errno, "%s: cannot make the folder: %s", folder, strerror(errno));
         *slash = '/';
     }
@@ -179,6 +191,8 @@ static int open_for_writing(struct store *store, int version, struct why *why)
 
     if (!error && version < STORE_VERSION)
         error = bring_up_to_date(store, why);
+    if (!error)
+        error = store_check_schema(store, why);
     for (int i = 0; i < STATEMENT_COUNT && !error; i++)
         if (sqlite3_prepare_v3(store->database, store_statements[i], -1, SQLITE_PREPARE_PERSISTENT,
                                &store->statement[i], NULL)
@@ -187,32 +201,126 @@ static int open_for_writing(struct store *store, int version, struct why *why)
     return error ? error : load_open_brews(store, why);
 }
 
-static int open_database(struct store *store, struct why *why)
+/* For its owner and the group, and where it is named: a link could lead a logger to write over another file. */
+static int prepare_file(const char *path, struct why *why)
 {
-    int flags = store->mode == STORE_WRITE ? SQLITE_OPEN_READWRITE | SQLITE_OPEN_CREATE : SQLITE_OPEN_READONLY;
-    int version, error = 0;
+    struct stat status;
+    int descriptor, error = make_folder(path, why);
 
-    if (store->mode == STORE_WRITE)
-        error = make_folder(store->path, why);
-    else if (access(store->path, F_OK) != 0)
-        error =
-            why_set(why, -errno, "%s: no store there: poise-logger makes it (or name it with --store)", store->path);
     if (error)
         return error;
-    if (sqlite3_open_v2(store->path, &store->database, flags | SQLITE_OPEN_NOMUTEX | SQLITE_OPEN_EXRESCODE, NULL)
-        != SQLITE_OK)
+    if ((descriptor = open(path, O_WRONLY | O_CREAT | O_EXCL | O_NOFOLLOW | O_CLOEXEC, 0640)) >= 0) {
+        close(descriptor);
+        return 0;
+    }
+    if (errno != EEXIST)
+        return why_set(why, -errno, "%s: cannot be made: %s", path, strerror(errno));
+    if (lstat(path, &status) != 0)
+        return why_set(why, -errno, "%s: %s", path, strerror(errno));
+    if (S_ISLNK(status.st_mode))
+        return why_set(why, -EBADF, "%s: this is a link: name the store itself", path);
+    if (S_ISREG(status.st_mode) && status.st_mode & S_IRWXO && status.st_uid == geteuid())
+        chmod(path, status.st_mode & 07770); /* earlier ones were for everybody */
+    return 0;
+}
+
+static int open_file(struct store *store, const char *name, int flags, int *version, struct why *why)
+{
+    int error;
+
+    if (sqlite3_open_v2(name, &store->database, flags | SQLITE_OPEN_NOMUTEX | SQLITE_OPEN_EXRESCODE, NULL) != SQLITE_OK)
         return store->database ? store_failed(store->database, store->path, "opening it", why)
                                : why_set(why, -ENOMEM, "not enough memory");
     sqlite3_busy_timeout(store->database, BUSY_MS);
-    error = find_version(store->database, store->path, &version, why);
-    if (error)
+    error = store_distrust(store, why);
+    return error ? error : find_version(store->database, store->path, version, why);
+}
+
+static bool log_is_empty(const char *path)
+{
+    char log[PATH_MAX];
+    struct stat status;
+
+    snprintf(log, sizeof log, "%s-wal", path);
+    return stat(log, &status) != 0 || status.st_size == 0;
+}
+
+/* Where we may read and nobody writes: a medium that is read-only, or another's folder whose logger rests.  SQLite
+ * wants to make its files beside it there, unless it is promised that nothing changes. */
+static int open_unchanging(struct store *store, int *version, struct why *why)
+{
+    char *path = realpath(store->path, NULL);
+    char *name = path ? sqlite3_malloc64(3 * strlen(path) + sizeof "file:?immutable=1") : NULL;
+    size_t at;
+    int error;
+
+    if (!name) {
+        free(path);
+        return why_set(why, -ENOMEM, "not enough memory");
+    }
+    at = (size_t)sprintf(name, "file:");
+    for (const char *c = path; *c; c++)
+        at += (size_t)(isalnum((unsigned char)*c) || strchr("/-_.", *c)
+                           ? sprintf(name + at, "%c", *c)
+                           : sprintf(name + at, "%%%02X", (unsigned char)*c));
+    strcpy(name + at, "?immutable=1");
+    free(path);
+    sqlite3_close(store->database);
+    store->database = NULL;
+    error = open_file(store, name, SQLITE_OPEN_READONLY | SQLITE_OPEN_URI, version, why);
+    sqlite3_free(name);
+    return error;
+}
+
+static int open_to_read(struct store *store, int *version, struct why *why)
+{
+    int error;
+
+    if (access(store->path, F_OK) != 0)
+        return why_set(why, -errno, "%s: no store there: poise-logger makes it (or name it with --store)", store->path);
+    error = open_file(store, store->path, SQLITE_OPEN_READONLY, version, why);
+    if (error == -EACCES && access(store->path, R_OK) == 0 && log_is_empty(store->path))
+        error = open_unchanging(store, version, why);
+    return error;
+}
+
+static int open_database(struct store *store, struct why *why)
+{
+    int version, error;
+
+    if (store->mode == STORE_WRITE) {
+        if ((error = prepare_file(store->path, why)) != 0)
+            return error;
+        error = open_file(store, store->path, SQLITE_OPEN_READWRITE | SQLITE_OPEN_CREATE, &version, why);
+        return error ? error : open_for_writing(store, version, why);
+    }
+    if ((error = open_to_read(store, &version, why)) != 0)
         return error;
-    if (store->mode == STORE_WRITE)
-        return open_for_writing(store, version, why);
     if (version < STORE_VERSION)
         return why_set(why, -EBADF, "%s: %s: start poise-logger with it once", store->path,
                        version ? "was made by an older Poise" : "is empty, not yet a store");
-    return execute(store, "PRAGMA query_only = ON; PRAGMA trusted_schema = OFF;", "opening it", why);
+    if ((error = store_check_schema(store, why)) != 0)
+        return error;
+    return execute(store, "PRAGMA query_only = ON;", "opening it", why);
+}
+
+int store_open_damaged(struct store **out, const char *path, int *version, struct why *why)
+{
+    struct store *store = calloc(1, sizeof *store);
+    int error;
+
+    if (!store || !(store->path = strdup(path))) {
+        free(store);
+        return why_set(why, -ENOMEM, "not enough memory");
+    }
+    error = open_to_read(store, version, why);
+    if (error == 0 && *version == 0)
+        error = why_set(why, -EBADF, "%s: is empty, not a store", path);
+    if (error)
+        store_close(store);
+    else
+        *out = store;
+    return error;
 }
 
 int store_open(struct store **out, const char *path, enum store_mode mode, struct why *why)

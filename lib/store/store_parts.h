@@ -116,6 +116,9 @@ struct store {
     sqlite3 *database;
     enum store_mode mode;
     char *path;
+    bool has_log;         /* what was written lies in a file beside it */
+    int64_t statement_ms; /* when the one that runs began, on clock_steady_ms */
+    int64_t statement_ms_most;
     sqlite3_stmt *statement[STATEMENT_COUNT];
 
     struct store_bench *benches;
@@ -141,6 +144,22 @@ bool store_same_begin(int64_t one_mono_us, int64_t other_mono_us);
 
 /* Makes the tables of this version in an empty file, or brings an older version up to it. */
 int store_migrate(sqlite3 *database, int from_version, struct why *why);
+
+/* Its parts, for a rescue: the tables of an older version alone; the views, which hold no data. */
+int store_make_tables(sqlite3 *database, int version, struct why *why);
+int store_make_views(sqlite3 *database, bool temporary, struct why *why);
+
+/* Opens a file of whatever state for reading, and finds its version. */
+int store_open_damaged(struct store **out, const char *path, int *version, struct why *why);
+
+/* ---- store_trust.c ---- */
+
+/* Right after opening: nothing of the file runs, and no question takes for ever. */
+int store_distrust(struct store *store, struct why *why);
+void store_limit_ms(struct store *store, int64_t most_ms);
+
+/* Its triggers and tables are ours, or -EBADF with a sentence; a view of ours that has another text is made again. */
+int store_check_schema(struct store *store, struct why *why);
 
 /* A sentence and a negative errno for what SQLite said last. */
 int store_failed(sqlite3 *database, const char *path, const char *doing, struct why *why);

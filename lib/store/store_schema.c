@@ -76,30 +76,31 @@ static const char tables[] =
     " f.brew_id = b.brew_id AND f.stage IN ('bloom', 'pour') AND " STAGE_STANDS(            \
         "f") " ORDER BY f.at_us, f.seq LIMIT 1)"
 
-static const char views[] =
-    "CREATE VIEW brew_trace AS SELECT b.name AS brew, t.seq AS seq, i.name AS instrument, i.quantity AS quantity,"
+static const char *const views[] = {
+    "VIEW brew_trace AS SELECT b.name AS brew, t.seq AS seq, i.name AS instrument, i.quantity AS quantity,"
     " i.unit AS unit, i.weighs AS weighs, CASE WHEN t.boot_id = w.boot_id THEN (t.mono_us - w.at_mono_us) / 1e6"
     " ELSE (t.time_us - w.at_us) / 1e6 END AS seconds, t.value AS value, t.decimals AS decimals,"
     " t.stable AS stable, t.status AS status, t.time_us AS time_us, t.mono_us AS mono_us"
     " FROM brew b JOIN trace t USING (brew_id) JOIN instrument i USING (instrument_id) " FIRST_WATER
     /* it opens a little before its brew, to show the rest from which the first change is measured */
-    " WHERE NOT coalesce(t.boot_id = b.boot_id AND t.mono_us < b.began_mono_us - 5000000, 0);"
-    "CREATE VIEW brew_stage AS SELECT b.name AS brew, s.seq AS seq, s.stage AS stage,"
+    " WHERE NOT coalesce(t.boot_id = b.boot_id AND t.mono_us < b.began_mono_us - 5000000, 0)",
+    "VIEW brew_stage AS SELECT b.name AS brew, s.seq AS seq, s.stage AS stage,"
     " CASE WHEN s.boot_id = w.boot_id THEN (s.at_mono_us - w.at_mono_us) / 1e6"
     " ELSE (s.at_us - w.at_us) / 1e6 END AS seconds, s.uncertainty_us / 1e6 AS seconds_u, s.made_by AS made_by,"
     " s.at_us AS time_us FROM brew b JOIN stage s USING (brew_id) " FIRST_WATER
-    " WHERE s.stage <> 'idle' AND " STAGE_STANDS("s") ";";
+    " WHERE s.stage <> 'idle' AND " STAGE_STANDS("s"),
+};
 
 /* One row per brew that was not discarded.  A column costs one look into `measure` and only where
  * it is asked for. */
-static char *summary_view(void)
+static char *summary_view(bool temporary)
 {
     static const char utc[] = "strftime('%%Y-%%m-%%dT%%H:%%M:%%S', b.%s / 1000000, 'unixepoch') ||"
                               " printf('.%%03dZ', b.%s / 1000 %% 1000) AS %s, ";
     sqlite3_str *sql = sqlite3_str_new(NULL);
 
-    sqlite3_str_appendall(sql, "CREATE VIEW brew_summary AS SELECT b.name AS brew, h.name AS bench,"
-                               " b.station AS station, ");
+    sqlite3_str_appendall(sql, temporary ? "CREATE TEMP" : "CREATE ");
+    sqlite3_str_appendall(sql, " VIEW brew_summary AS SELECT b.name AS brew, h.name AS bench, b.station AS station, ");
     sqlite3_str_appendf(sql, utc, "began_us", "began_us", "began_utc");
     sqlite3_str_appendf(sql, utc, "ended_us", "ended_us", "ended_utc");
     sqlite3_str_appendall(sql, "e.name AS experiment, b.run AS run, b.replicate AS replicate, b.factors AS factors,"
@@ -196,16 +197,21 @@ static int to_version_6(sqlite3 *database, struct why *why)
 }
 
 /* Views are made again with every version: they hold no data. */
-static int make_views(sqlite3 *database, struct why *why)
+int store_make_views(sqlite3 *database, bool temporary, struct why *why)
 {
-    char *summary = summary_view();
-    int error = run(database,
-                    "DROP VIEW IF EXISTS brew_trace; DROP VIEW IF EXISTS brew_stage;"
-                    "DROP VIEW IF EXISTS brew_summary;",
-                    why);
+    char *summary = summary_view(temporary);
+    int error = temporary ? 0
+                          : run(database,
+                                "DROP VIEW IF EXISTS brew_trace; DROP VIEW IF EXISTS brew_stage;"
+                                "DROP VIEW IF EXISTS brew_summary;",
+                                why);
 
-    if (!error)
-        error = run(database, views, why);
+    for (size_t i = 0; i < sizeof views / sizeof *views && !error; i++) {
+        char *sql = sqlite3_mprintf("CREATE %s %s", temporary ? "TEMP" : "", views[i]);
+
+        error = run(database, sql, why);
+        sqlite3_free(sql);
+    }
     if (!error)
         error = run(database, summary, why);
     sqlite3_free(summary);
@@ -217,6 +223,15 @@ static int (*const step[STORE_VERSION])(sqlite3 *database, struct why *why) = { 
                                                                                 to_version_3, to_version_4,
                                                                                 to_version_5, to_version_6 };
 
+int store_make_tables(sqlite3 *database, int version, struct why *why)
+{
+    int error = 0;
+
+    for (int at = 0; at < version && !error; at++)
+        error = step[at](database, why);
+    return error;
+}
+
 int store_migrate(sqlite3 *database, int from_version, struct why *why)
 {
     char stamp[80];
@@ -225,7 +240,7 @@ int store_migrate(sqlite3 *database, int from_version, struct why *why)
     for (int version = from_version; version < STORE_VERSION && !error; version++)
         error = step[version](database, why);
     if (!error)
-        error = make_views(database, why);
+        error = store_make_views(database, false, why);
     if (error)
         return error;
     snprintf(stamp, sizeof stamp, "PRAGMA application_id = %d; PRAGMA user_version = %d;", STORE_APPLICATION_ID,

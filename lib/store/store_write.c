@@ -3,9 +3,12 @@
 #include "store_parts.h"
 
 #include <errno.h>
+#include <limits.h>
 #include <math.h>
 #include <stdlib.h>
+#include <stdio.h>
 #include <string.h>
+#include <unistd.h>
 
 /* NAN is NULL; a column of whole numbers keeps a whole number as one. */
 static void bind_number(sqlite3_stmt *statement, int place, double number)
@@ -384,8 +387,28 @@ static int write_all(struct store *store)
     return sqlite3_exec(store->database, "COMMIT", NULL, NULL, NULL) == SQLITE_OK ? 0 : -1;
 }
 
+/* What is written to a file that nobody finds any more is lost, however often it is committed. */
+static int look_at_place(struct store *store, struct why *why)
+{
+    char log[PATH_MAX];
+    int moved = 0;
+
+    sqlite3_file_control(store->database, "main", SQLITE_FCNTL_HAS_MOVED, &moved);
+    if (moved)
+        return why_set(why, -ESTALE, "%s: was deleted or replaced while it was in use", store->path);
+    snprintf(log, sizeof log, "%s-wal", store->path);
+    if (!store->has_log || access(log, F_OK) == 0)
+        return 0;
+    sqlite3_wal_checkpoint_v2(store->database, NULL, SQLITE_CHECKPOINT_FULL, NULL, NULL);
+    return why_set(why, -ESTALE, "%s: was deleted while it was in use; what it held is in %s now", log, store->path);
+}
+
 int store_write(struct store *store, struct why *why)
 {
+    int lost = look_at_place(store, why);
+
+    if (lost)
+        return lost;
     if (write_all(store) != 0) {
         int error = store_failed(store->database, store->path, "saving brews", why);
 
@@ -398,6 +421,7 @@ int store_write(struct store *store, struct why *why)
     for (size_t i = 0; i < store->event_count; i++)
         free(store->events[i].plan_json);
     store->event_count = store->row_count = 0;
+    store->has_log = true;
     store_forget_brews(store);
     for (int i = 0; i < store->bench_count; i++) {
         store->benches[i].progress_mono_us = store->benches[i].last_mono_us;

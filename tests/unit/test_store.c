@@ -1,6 +1,8 @@
 /* The store against what must never happen to it: twice, killed, full, newer, not a store. */
 #include "store_bench.h"
 
+#include "../../lib/store/store_parts.h"
+
 static void a_brew_is_kept_whole_with_its_trace(void **state)
 {
     const char *path = file_named("whole/deep/store.db");
@@ -412,9 +414,26 @@ static void a_reader_cannot_write(void **state)
     store_close(store);
 }
 
+/* A file that answers for ever, as a damaged or a made-up one might. */
+static void a_question_has_an_end(void **state)
+{
+    static const char endless[] =
+        "WITH RECURSIVE n(i) AS (SELECT 1 UNION ALL SELECT i + 1 FROM n) SELECT count(*) FROM n";
+    struct store *store = NULL;
+    struct why why = { "" };
+
+    (void)state;
+    assert_int_equal(store_open(&store, file_named("endless.db"), STORE_WRITE, &why), 0);
+    store_limit_ms(store, 20);
+    assert_int_equal(sqlite3_exec(store_database(store), endless, NULL, NULL, NULL), SQLITE_INTERRUPT);
+    assert_int_equal(sqlite3_exec(store_database(store), "SELECT * FROM brew_summary", NULL, NULL, NULL), SQLITE_OK);
+    store_close(store);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
+        cmocka_unit_test(a_question_has_an_end),
         cmocka_unit_test(a_brew_is_kept_whole_with_its_trace),
         cmocka_unit_test(idle_takes_back_a_first_stage_that_moves_later),
         cmocka_unit_test(the_summary_has_exactly_its_columns),

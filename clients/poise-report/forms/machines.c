@@ -46,17 +46,21 @@ json_t *cup_json(const struct cup *cup)
                   "station", cup->station, "began_utc", cup->began_utc, "ended_utc", cup->ended_utc, "experiment",
                   cup->experiment, "factors", cup->factors, "recipe", cup->recipe, "note", cup->note);
     char name[64];
+    int failed = out ? 0 : -1;
 
-    json_object_set_new(out, "run", cup->run >= 0 ? json_integer(cup->run) : json_null());
-    json_object_set_new(out, "replicate", cup->replicate >= 0 ? json_integer(cup->replicate) : json_null());
-    json_object_set_new(out, "plan_kept", cup->plan_kept >= 0 ? json_integer(cup->plan_kept) : json_null());
+    failed |= json_object_set_new(out, "run", cup->run >= 0 ? json_integer(cup->run) : json_null());
+    failed |= json_object_set_new(out, "replicate", cup->replicate >= 0 ? json_integer(cup->replicate) : json_null());
+    failed |= json_object_set_new(out, "plan_kept", cup->plan_kept >= 0 ? json_integer(cup->plan_kept) : json_null());
     for (int i = 0; i < MEASURE_COUNT; i++) {
-        json_object_set_new(out, measure_name((enum measure)i), number_json(cup->measures.value[i]));
+        failed |= json_object_set_new(out, measure_name((enum measure)i), number_json(cup->measures.value[i]));
         snprintf(name, sizeof name, "%s_u", measure_name((enum measure)i));
-        json_object_set_new(out, name, number_json(cup->measures.standard_uncertainty[i]));
+        failed |= json_object_set_new(out, name, number_json(cup->measures.standard_uncertainty[i]));
     }
-    json_object_set_new(out, "above", above_json(cup));
-    return out;
+    failed |= json_object_set_new(out, "above", above_json(cup));
+    if (!failed)
+        return out;
+    json_decref(out);
+    return NULL;
 }
 
 static json_t *levels_json(const struct findings *findings)
