@@ -23,8 +23,10 @@ static json_t *above_json(const struct cup *cup)
     json_t *list = json_array();
 
     for (int i = 0; i < MEASURE_COUNT; i++)
-        if (cup->above >> i & 1)
-            json_array_append_new(list, json_string(measure_name((enum measure)i)));
+        if (cup->above >> i & 1 && json_array_append_new(list, json_string(measure_name((enum measure)i))) < 0) {
+            json_decref(list);
+            return NULL;
+        }
     return list;
 }
 
