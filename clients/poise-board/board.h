@@ -27,6 +27,7 @@ struct board {
     int asks;          /* questions that are on their way to the bench */
     bool plan_due, plan_asked;
     char bus[BOARD_PLACE_SIZE], control[BOARD_PLACE_SIZE], store[BOARD_PLACE_SIZE], folder[BOARD_PLACE_SIZE];
+    char print[96];  /* the certificate's fingerprint; empty: no TLS */
     const char *key; /* this client's key file; NULL: none */
 };
 

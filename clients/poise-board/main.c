@@ -10,6 +10,7 @@
 #include <string.h>
 
 #include "board.h"
+#include "certificate.h"
 #include "poise/clock.h"
 #include "poise/place.h"
 #include "poise/program.h"
@@ -22,7 +23,7 @@ enum {
 static const char default_listen[] = "127.0.0.1:8470";
 
 struct options {
-    const char *listen, *host, *bus, *control, *key, *store, *role;
+    const char *listen, *host, *certificate, *bus, *control, *key, *store, *role;
 };
 
 /* ---- frames ---- */
@@ -182,6 +183,8 @@ static int greet(struct board *board, struct why *why)
     if (count < 0)
         return count;
     printf("The board is at %s/\n", web_address(board->web));
+    if (*board->print)
+        printf("Its certificate has the SHA-256 fingerprint %s\n", board->print);
     if (count == 0) {
         int error = access_new_code(board->access, ROLE_HANDS, clock_world_now().time_us, code, why);
 
@@ -213,14 +216,34 @@ static void board_end(struct board *board)
     text_free(&board->last);
 }
 
+/* On this machine alone nobody listens between browser and board; anywhere else TLS is spoken or nothing. */
+static int open_web(struct board *board, const struct options *options, struct why *why)
+{
+    struct web_options web = {
+        .listen = options->listen, .host = options->host, .handle = board_answer, .context = board
+    };
+    struct certificate certificate = { .pem = NULL };
+    char made[BOARD_PLACE_SIZE + 16];
+    int error = 0;
+
+    snprintf(made, sizeof made, "%s/board.pem", board->folder);
+    if (options->certificate || !certificate_local(options->listen))
+        error = certificate_open(&certificate, options->certificate ? options->certificate : made,
+                                 !options->certificate, options->listen, why);
+    if (error)
+        return error;
+    web.certificate = certificate.pem;
+    strcpy(board->print, certificate.print);
+    error = web_open(&board->web, &board->loop, &web, why);
+    certificate_free(&certificate);
+    return error;
+}
+
 static int board_begin(struct board *board, const struct options *options, struct why *why)
 {
     static const int signals[] = { SIGTERM, SIGINT, SIGHUP };
     struct client_options bench = {
         .bus = board->bus, .control = board->control, .key = board->key, .subscribe = true
-    };
-    struct web_options web = {
-        .listen = options->listen, .host = options->host, .handle = board_answer, .context = board
     };
     int error;
 
@@ -236,7 +259,7 @@ static int board_begin(struct board *board, const struct options *options, struc
     if (error == 0)
         error = access_open(&board->access, board->folder, why);
     if (error == 0)
-        error = web_open(&board->web, &board->loop, &web, why);
+        error = open_web(board, options, why);
     return error ? error : greet(board, why);
 }
 
@@ -367,6 +390,7 @@ static void usage(FILE *out)
           "\n"
           "  -l, --listen ADDRESS:PORT  where to serve (default: 127.0.0.1:8470, this machine alone)\n"
           "  -H, --host NAME         a name by which browsers may call this machine\n"
+          "  -C, --certificate FILE  certificate and key in one PEM file (default: one is made, where it is needed)\n"
           "  -r, --role ROLE         of the next device: look, or hands (default: hands)\n"
           "  -s, --store FILE        where the brews are (default: POISE_STORE, or the usual file)\n"
           "  -b, --bus ADDRESS       where the bench publishes (default: POISE_BUS, or the usual sockets)\n"
@@ -381,13 +405,17 @@ static void usage(FILE *out)
 
 int main(int argc, char **argv)
 {
-    static const struct option long_options[] = {
-        { "listen", required_argument, NULL, 'l' }, { "host", required_argument, NULL, 'H' },
-        { "role", required_argument, NULL, 'r' },   { "store", required_argument, NULL, 's' },
-        { "bus", required_argument, NULL, 'b' },    { "control", required_argument, NULL, 'c' },
-        { "key", required_argument, NULL, 'k' },    { "help", no_argument, NULL, 'h' },
-        { "version", no_argument, NULL, 'V' },      { NULL, 0, NULL, 0 }
-    };
+    static const struct option long_options[] = { { "listen", required_argument, NULL, 'l' },
+                                                  { "host", required_argument, NULL, 'H' },
+                                                  { "certificate", required_argument, NULL, 'C' },
+                                                  { "role", required_argument, NULL, 'r' },
+                                                  { "store", required_argument, NULL, 's' },
+                                                  { "bus", required_argument, NULL, 'b' },
+                                                  { "control", required_argument, NULL, 'c' },
+                                                  { "key", required_argument, NULL, 'k' },
+                                                  { "help", no_argument, NULL, 'h' },
+                                                  { "version", no_argument, NULL, 'V' },
+                                                  { NULL, 0, NULL, 0 } };
     static struct board board;
     struct options options = { .listen = default_listen };
     int option;
@@ -395,13 +423,16 @@ int main(int argc, char **argv)
     setlocale(LC_ALL, "");
     setlocale(LC_NUMERIC, "C"); /* what is typed and sent has a decimal point */
     program_begin(argv[0]);
-    while ((option = getopt_long(argc, argv, "l:H:r:s:b:c:k:hV", long_options, NULL)) != -1)
+    while ((option = getopt_long(argc, argv, "l:H:C:r:s:b:c:k:hV", long_options, NULL)) != -1)
         switch (option) {
         case 'l':
             options.listen = optarg;
             break;
         case 'H':
             options.host = optarg;
+            break;
+        case 'C':
+            options.certificate = optarg;
             break;
         case 'r':
             options.role = optarg;

@@ -467,6 +467,22 @@ static int bind_to(const struct addrinfo *place)
     return error;
 }
 
+/* An address under which others on the network find this machine, in place of "any of them". */
+static void own_address(char *host, size_t size)
+{
+    uv_interface_address_t *all;
+    int count;
+
+    if (uv_interface_addresses(&all, &count) < 0)
+        return;
+    for (int i = 0; i < count; i++)
+        if (!all[i].is_internal && all[i].address.address4.sin_family == AF_INET) {
+            uv_ip4_name(&all[i].address.address4, host, size);
+            break;
+        }
+    uv_free_interface_addresses(all, count);
+}
+
 static int listen_at(struct web *web, const char *listen, struct why *why)
 {
     struct addrinfo hints = { .ai_flags = AI_NUMERICHOST | AI_NUMERICSERV, .ai_socktype = SOCK_STREAM }, *found;
@@ -483,6 +499,8 @@ static int listen_at(struct web *web, const char *listen, struct why *why)
         return why_set(why, web->socket, "%s: %s", listen, strerror(-web->socket));
     getsockname(web->socket, (struct sockaddr *)&bound, &length);
     getnameinfo((struct sockaddr *)&bound, length, NULL, 0, port, sizeof port, NI_NUMERICSERV);
+    if (strcmp(host, "0.0.0.0") == 0 || strcmp(host, "::") == 0)
+        own_address(host, sizeof host);
     snprintf(web->address, sizeof web->address, strchr(host, ':') ? "%s://[%s]:%s" : "%s://%s:%s",
              web->tls ? "https" : "http", host, port);
     return 0;
@@ -493,7 +511,7 @@ static int start(struct web *web, struct why *why)
     unsigned flags = MHD_USE_EPOLL | MHD_ALLOW_SUSPEND_RESUME | MHD_USE_ERROR_LOG | (web->tls ? MHD_USE_TLS : 0);
     struct MHD_OptionItem tls[] = {
         { MHD_OPTION_HTTPS_MEM_CERT, 0, web->options.certificate },
-        { MHD_OPTION_HTTPS_MEM_KEY, 0, web->options.key },
+        { MHD_OPTION_HTTPS_MEM_KEY, 0, web->options.certificate },
         { MHD_OPTION_HTTPS_PRIORITIES, 0,
           (void *)(uintptr_t) "SECURE192:SECURE128:-VERS-ALL:+VERS-TLS1.3:+VERS-TLS1.2" },
         { MHD_OPTION_END, 0, NULL },
@@ -509,7 +527,7 @@ static int start(struct web *web, struct why *why)
                          MHD_OPTION_ARRAY, web->tls ? tls : none, MHD_OPTION_END);
     if (!web->daemon)
         return why_set(why, -EIO, "%s: no server: %s", web->address,
-                       web->tls ? "are certificate and key PEM files that fit each other?" : "out of memory?");
+                       web->tls ? "do certificate and key fit each other?" : "out of memory?");
     return 0;
 }
 

@@ -18,9 +18,9 @@ struct request;
 enum { WEB_BODY_MOST = 24576 }; /* a plan's text with what stands around it */
 
 struct web_options {
-    const char *listen;      /* "127.0.0.1:8470", "[::1]:0"; port 0: any free one */
-    const char *host;        /* a name by which browsers may call it; NULL: addresses and localhost alone */
-    char *certificate, *key; /* PEM; NULL: without TLS */
+    const char *listen; /* "127.0.0.1:8470", "[::1]:0"; port 0: any free one */
+    const char *host;   /* a name by which browsers may call it; NULL: addresses and localhost alone */
+    char *certificate;  /* PEM with its key, read by web_open alone; NULL: without TLS */
     void (*handle)(struct request *request,
                    void *context); /* a whole request; answers now, or later after request_wait */
     void *context;

@@ -26,7 +26,8 @@ class Board:
 
     def __init__(self, bench, *arguments):
         self.bench = bench
-        self.program = bench.start("poise-board", "--listen", "127.0.0.1:0", *arguments)
+        place = () if "--listen" in arguments else ("--listen", "127.0.0.1:0")
+        self.program = bench.start("poise-board", *place, *arguments)
         self.address = re.search(r"at (\S+)/$", self.program.wait_line(r"^The board is at ")).group(1)
 
     def code(self, role="hands"):

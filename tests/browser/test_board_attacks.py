@@ -1,6 +1,10 @@
 """What poise-board answers to those who may not ask, ask too much, or ask for another's."""
+import hashlib
+import json
 import pathlib
+import re
 import socket
+import ssl
 
 from bench import event, line_scale, station
 from page import Board, Device
@@ -210,3 +214,44 @@ def test_a_revoked_device_is_shut_out_at_once(bench):
     assert other.ask("/api/me").status == 200
     status, _, said = bench.run("poise-board", "devices", "revoke", "1")
     assert status == 1 and "no device has the number 1" in said
+
+
+def test_on_a_network_only_tls_is_spoken_with_a_certificate_that_stays(bench):
+    bench.configure(station("left"), line_scale("left-scale", bench.folder / "port" / "left-scale", station="left"))
+    bench.poised()
+    prints, board = [], None
+    for _ in range(2):
+        board = Board(bench, "--listen", "0.0.0.0:0")
+        assert board.address.startswith("https://") and "0.0.0.0" not in board.address
+        shown = re.search(r"fingerprint ([0-9A-F:]{95})$", board.program.wait_line("fingerprint")).group(1)
+        host, port = board.address.split("//")[1].split(":")
+        trusting = ssl.create_default_context()
+        trusting.check_hostname, trusting.verify_mode = False, ssl.CERT_NONE
+        with trusting.wrap_socket(socket.create_connection(("127.0.0.1", int(port)), 20)) as line:
+            seen = hashlib.sha256(line.getpeercert(True)).hexdigest().upper()
+            assert line.version() in ("TLSv1.2", "TLSv1.3")
+            code = board.code("hands")
+            body = json.dumps({"code": code, "name": "x"}).encode()
+            line.sendall(f"POST /api/pair HTTP/1.1\r\nHost: {host}:{port}\r\nOrigin: https://{host}:{port}\r\n"
+                         f"Content-Length: {len(body)}\r\n\r\n".encode() + body)
+            answer = line.recv(65536).decode()
+        cookie = re.search(r"^Set-Cookie: (.*?)\r$", answer, re.M).group(1)
+        assert cookie.startswith("__Host-") and all(
+            word in cookie for word in ("; Secure", "; HttpOnly", "; SameSite=Strict", "; Path=/")), cookie
+        assert shown.replace(":", "") == seen
+        prints.append(shown)
+        old = ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT)
+        old.check_hostname, old.verify_mode = False, ssl.CERT_NONE
+        old.maximum_version = ssl.TLSVersion.TLSv1_1
+        old.set_ciphers("ALL:@SECLEVEL=0")
+        try:
+            old.wrap_socket(socket.create_connection(("127.0.0.1", int(port)), 20))
+            raise AssertionError("TLS 1.1 was spoken")
+        except ssl.SSLError:
+            pass
+        board.program.stop()
+    assert prints[0] == prints[1]
+    pem = bench.folder / "data/poise/board/board.pem"
+    pem.chmod(0o644)
+    status, _, said = bench.run("poise-board", "--listen", "0.0.0.0:0")
+    assert status == 1 and "others can read the key" in said
