@@ -378,6 +378,9 @@ static void find_levels_to_take(const struct findings *findings, int factor, int
     level_words(findings, factor, findings->level[cheaper ? worse : best].level[factor], out->take_simple);
     if (strcmp(name, "steep_s") == 0 && curve && curve->fitted && curve->answer[0].claimed)
         snprintf(out->take_best, sizeof out->take_best, "%.0f s", 5 * round(curve->answer[0].value / 5));
+    else if (findings->has_top)
+        snprintf(out->take_best, sizeof out->take_best, "%.*f%s%s", words_decimals(findings->surface.where[factor], 0),
+                 findings->surface.at[factor], *unit ? " " : "", unit);
     else if (findings->design == DESIGN_NUMBERS && words_turns(findings, &top, &where) > 0)
         snprintf(out->take_best, sizeof out->take_best, "%.*f%s%s", words_decimals(where, 0), top, *unit ? " " : "",
                  unit);

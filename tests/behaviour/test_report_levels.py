@@ -99,3 +99,61 @@ def test_report_leaves_out_cups_out_of_plan_unless_reported(bench):
     assert answer(bench, "filter-swirl")["cups_counted"] == 12
     assert answer(bench, "--all", "filter-swirl")["cups_counted"] == 13
     assert "1 cup out of plan left out" in done(bench, "filter-swirl")
+
+
+def test_report_compares_levels_with_the_dose_as_measured(bench):
+    cups = Cups(bench)
+    for replicate in range(1, 13):
+        for part in ("a", "b"):
+            over = cups.random.gauss(0, .3)
+            cups.add("ferry-part", {"own_part": part}, {"extraction_pct": 19 - .9 * over + .5 * (part == "b") +
+                     cups.random.gauss(0, .1), "dose_g": 15 + over, "water_g": 230 + cups.random.gauss(0, .2)},
+                     {"dose_g": 15, "water_g": 230}, replicate)
+    cups.done()
+    found = answer(bench, "ferry-part")
+    low, high = found["adjusted"]["per_unit"]["dose_g"]["interval"]
+    assert low < -.9 < high and "water_g" not in found["adjusted"]["per_unit"]      # which hardly differed
+    adjusted, plain = found["adjusted"]["differences"][0], found["differences"][0]
+    low, high = adjusted["interval"]
+    assert low < .5 < high and high - low < (plain["interval"][1] - plain["interval"][0]) / 1.5
+    assert abs(adjusted["changed_by"] - (adjusted["difference"] - plain["difference"])) < 1e-9
+    text = " ".join(done(bench, "ferry-part").split())
+    assert "With dose as measured" in text and "as if every cup had had the mean dose" in text
+    assert "One g more of dose changes extraction by -0." in text
+
+
+def test_report_names_what_else_differs_between_two_methods(bench):
+    cups = Cups(bench)
+    for replicate in range(1, 5):
+        for method in ("upright", "turned over"):
+            cups.add("ferry-method", {"own_method": method}, {"extraction_pct": 19 + cups.random.gauss(0, .3), "drip_g":
+                     (22 if method == "upright" else 2) + cups.random.gauss(0, 1), "press_s": 30 + cups.random.gauss(0, 3)},
+                     {"dose_g": 15}, replicate)
+    cups.done()
+    assert [one["measure"] for one in answer(bench, "ferry-method")["differs_beside"]] == ["drip_g"]
+    assert "drip-through: " in done(bench, "ferry-method")
+
+
+def test_report_finds_the_top_of_a_surface_or_reports_that_none_is_shown(bench):
+    cups = Cups(bench)
+    for replicate in (1, 2):
+        for warm in (88, 92, 96):
+            for grind in (15, 19, 23):
+                hill = 20 - .06 * (warm - 92.5) ** 2 - .06 * (grind - 19.5) ** 2
+                for name, value in (("ferry-hill", hill), ("ferry-slope", 15 + .05 * warm - .1 * grind)):
+                    cups.add(name, {"temperature_c": warm, "grind": grind},
+                             {"extraction_pct": value + cups.random.gauss(0, .15)}, {"dose_g": 15}, replicate)
+    cups.done()
+    found = answer(bench, "ferry-hill")
+    claim = next(claim for claim in found["claims"] if claim["claim"] == "optimum")
+    for factor, truth in (("temperature_c", 92.5), ("grind", 19.5)):
+        low, high = claim["intervals"][factor]
+        assert low < truth < high and high - low < 2
+    assert found["headline"].startswith("Extraction is highest at about water temperature 92")
+    assert found["surface"]["lack_of_fit"]["p"] > 0.01
+    page = bench.folder / "hill.html"
+    done(bench, "ferry-hill", "--html", page)
+    assert page.read_text().count("<svg") == 3 and "Where the top lies" in page.read_text()
+    found = answer(bench, "ferry-slope")
+    assert not any(claim["claim"] == "optimum" for claim in found["claims"]) and found["surface"]["shown"] is False
+    assert "No top is shown" in " ".join(done(bench, "ferry-slope").split())

@@ -361,6 +361,8 @@ static int analyse(sqlite3 *database, struct findings *out, double *values, stru
         error = findings_find_trend(out, why);
     if (!error)
         error = findings_find_press(out, why);
+    if (!error && out->design == DESIGN_TWO)
+        error = findings_find_surface(out, why);
     findings_find_beside(out);
     return error ? error : findings_find_cautions(database, out, why);
 }

@@ -10,6 +10,7 @@
 #include "poise/kinetics.h"
 #include "poise/layout.h"
 #include "poise/shape.h"
+#include "poise/surface.h"
 #include "poise/trend.h"
 
 enum {
@@ -249,6 +250,9 @@ struct findings {
     struct beside_finding beside[BESIDES];
     int beside_count;
     struct covariates covariates;
+    bool has_surface; /* two numbers of three levels or more */
+    struct surface surface;
+    bool surface_misfit, has_top; /* it misses the levels; its top is shown, and nothing refuses it */
 
     char caution[CAUTIONS][400];
     int caution_count;

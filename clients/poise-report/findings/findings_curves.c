@@ -1,4 +1,4 @@
-/* Curves against time and along a number, and whether the cups follow them; see findings.h. */
+/* Curves against time and along a number, surfaces over two, and whether the cups follow them; see findings.h. */
 #include "findings_parts.h"
 
 #include <errno.h>
@@ -336,6 +336,29 @@ int findings_find_trend(struct findings *out, struct why *why)
         judge_trend(out, x, y, room + 2 * out->point_count);
     }
     find_total(out, x, y);
+    free(room);
+    return 0;
+}
+
+int findings_find_surface(struct findings *out, struct why *why)
+{
+    double *room = malloc((3 * out->point_count + 1) * sizeof *room), *x = room, *y = room + out->point_count;
+    struct surface_data data = {
+        x, y, room + 2 * out->point_count, out->block_count ? out->block : NULL, out->cell, out->point_count
+    };
+    struct why ignored;
+
+    if (!room)
+        return why_set(why, -ENOMEM, "not enough memory");
+    for (size_t i = 0; i < out->point_count; i++) {
+        x[i] = out->factor[0].level[out->point[i].level[0]].number;
+        y[i] = out->factor[1].level[out->point[i].level[1]].number;
+        room[2 * out->point_count + i] = out->point[i].y;
+    }
+    out->has_surface = out->factor[0].numeric && out->factor[1].numeric && out->layout.method != LAYOUT_BORROWED
+                       && surface_fit(&data, out->confidence, &out->surface, &ignored) == 0;
+    out->surface_misfit = out->has_surface && out->surface.has_lack && out->surface.lack.p < MISFIT;
+    out->has_top = out->has_surface && out->surface.shown && !out->surface_misfit && !out->refusal_count;
     free(room);
     return 0;
 }

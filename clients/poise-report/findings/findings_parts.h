@@ -27,6 +27,7 @@ double findings_block_effect(const struct findings *findings, size_t point);
 
 int findings_find_curves(struct findings *out, struct why *why);
 int findings_find_trend(struct findings *out, struct why *why);
+int findings_find_surface(struct findings *out, struct why *why);
 void findings_find_beside(struct findings *out);
 int findings_find_press(struct findings *out, struct why *why);
 int findings_find_cautions(sqlite3 *database, struct findings *out, struct why *why);

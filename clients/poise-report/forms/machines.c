@@ -316,6 +316,31 @@ static json_t *effects_json(const struct findings *findings)
     return json_pack("{s:o, s:o}", "questions", questions, "differences", list);
 }
 
+static json_t *surface_json(const struct findings *findings)
+{
+    static const char *const terms[SURFACE_TERMS] = { "constant",      "first",          "second",
+                                                      "first_squared", "second_squared", "both" };
+    static const char *const kinds[] = { "top", "bottom", "saddle" };
+    const struct surface *surface = &findings->surface;
+    json_t *coefficients = json_object(), *at = json_object(), *where = json_object();
+
+    for (int i = 0; i < SURFACE_TERMS; i++)
+        json_object_set_new(coefficients, terms[i],
+                            json_pack("{s:o, s:o}", "value", number_json(surface->coefficient[i]), "standard_error",
+                                      number_json(surface->error[i])));
+    for (int f = 0; f < FACTORS; f++) {
+        json_object_set_new(at, findings->factor[f].name, number_json(surface->at[f]));
+        json_object_set_new(where, findings->factor[f].name, interval_json(surface->where[f]));
+    }
+    return json_pack("{s:o, s:o, s:o, s:s, s:o, s:o, s:o, s:b, s:o}", "coefficients", coefficients, "spread",
+                     number_json(surface->spread), "df", number_json(surface->df), "kind", kinds[surface->kind], "at",
+                     at, "intervals", where, "value", number_json(surface->value), "shown", findings->has_top,
+                     "lack_of_fit",
+                     surface->has_lack
+                         ? json_pack("{s:o, s:o}", "f", number_json(surface->lack.f), "p", number_json(surface->lack.p))
+                         : json_null());
+}
+
 static json_t *beside_json(const struct findings *findings)
 {
     json_t *list = json_array();
@@ -404,6 +429,8 @@ json_t *findings_json(const struct findings *findings)
     json_decref(curves);
     add_trend(findings, out);
     add_press(findings, out);
+    if (findings->has_surface)
+        json_object_set_new(out, "surface", surface_json(findings));
     if (findings->beside_count)
         json_object_set_new(out, "differs_beside", beside_json(findings));
     if (findings->covariates.fitted)

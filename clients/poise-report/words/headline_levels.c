@@ -411,6 +411,35 @@ static void claim_effects(const struct findings *findings, json_t *list)
         }
 }
 
+static bool has_top(const struct findings *findings)
+{
+    return findings->has_top;
+}
+
+static void say_top(const struct findings *findings, char out[SENTENCE_SIZE])
+{
+    char places[2][240];
+
+    for (int f = 0; f < FACTORS; f++)
+        words_surface_place(findings, f, places[f]);
+    snprintf(out, SENTENCE_SIZE, "%s is highest at about %s and %s: %.2f %s there.", measured(findings), places[0],
+             places[1], findings->surface.value, unit_of(measure_name(findings->options->measure)));
+}
+
+static void claim_top(const struct findings *findings, json_t *list)
+{
+    json_t *claim = claim_new(list, "optimum"), *at = json_object(), *intervals = json_object();
+
+    for (int f = 0; f < FACTORS; f++) {
+        json_object_set_new(at, findings->factor[f].name, claim_number(findings->surface.at[f]));
+        json_object_set_new(intervals, findings->factor[f].name, claim_interval(findings->surface.where[f]));
+    }
+    json_object_set_new(claim, "at", at);
+    json_object_set_new(claim, "intervals", intervals);
+    json_object_set_new(claim, "value", claim_number(findings->surface.value));
+    claim_effects(findings, list);
+}
+
 const struct rule rules_of_words[] = {
     { "no comparison", "nothing shows how much cups of one level differ", no_pairs, say_no_pairs, NULL },
     { "two equal", "two levels, both one-sided tests of the margin p < 0.05", two_equal, say_two_equal, claim_equal },
@@ -426,6 +455,8 @@ const struct rule rules_of_two[] = {
     { "no comparison of two", "nothing shows how much cups of one level differ", no_pairs, say_no_pairs, NULL },
     { "all equal of two", "the intervals of all pairs together lie within the margin", all_equal, say_all_equal,
       claim_equal },
+    { "top", "two numbers, the surface fits, and its top and the whole region of that lie within the levels", has_top,
+      say_top, claim_top },
     { "depends", "that the factors depend on each other is shown among the three questions (Holm)", depends,
       say_depends, claim_depends },
     { "effects", "what each factor does on the mean can be judged", has_effects, say_effects, claim_effects },

@@ -161,6 +161,7 @@ void words_experiment(const struct findings *findings, struct document *out, boo
         words_trend(findings, out);
     if (findings->level_count > 1)
         words_comparison(findings, out);
+    words_surface(findings, out, charts);
     words_beside(findings, out);
     words_ratio(findings, out);
     words_press(findings, out);

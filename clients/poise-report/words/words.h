@@ -50,6 +50,10 @@ void words_trend(const struct findings *findings, struct document *out);
 void words_comparison(const struct findings *findings, struct document *out);
 void words_ratio(const struct findings *findings, struct document *out);
 
+/* A surface over two numbers, and "grind 19.5 (18.8 to 20.1)" of its top; words_surface.c. */
+void words_surface(const struct findings *findings, struct document *out, bool charts);
+void words_surface_place(const struct findings *findings, int factor, char out[240]);
+
 /* Is a pair worth a line along this factor?  Of many numeric levels only neighbours are; the curve shows the rest. */
 bool words_worth_a_line(const struct findings *findings, const struct pair_finding *pair, int factor);
 
