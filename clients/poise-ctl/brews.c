@@ -21,7 +21,7 @@ static const struct {
     { MEASURE_BEVERAGE_G, "cup g", 7 },
     { MEASURE_STEEP_S, "steep s", 8 },
     { MEASURE_PRESS_S, "press s", 8 },
-    { MEASURE_PRESS_PEAK_KPA, "peak kPa", 9 },
+    { MEASURE_PRESS_PEAK_KPA, "peak", 11 }, /* with its unit */
     { MEASURE_STRENGTH_PCT, "strength %", 11 },
     { MEASURE_EXTRACTION_PCT, "extraction %", 13 },
 };
@@ -138,7 +138,13 @@ static void print_title(void)
 /* "15.6"; ">15.6" where more is likely: the scale was at its end. */
 static const char *value_words(double value, enum measure measure, bool above, char *out, size_t size)
 {
-    snprintf(out, size, "%s%.*f", above ? ">" : "", measure_decimals(measure), value);
+    struct guide_units units = ctl_units(NULL);
+
+    snprintf(out, size, "%s", above ? ">" : "");
+    if (measure == MEASURE_PRESS_PEAK_KPA)
+        guide_measure_words(measure, value, NAN, false, &units, out + strlen(out), size - strlen(out));
+    else
+        snprintf(out + strlen(out), size - strlen(out), "%.*f", measure_decimals(measure), value);
     return out;
 }
 

@@ -7,6 +7,7 @@
 #include <stdint.h>
 #include <stdio.h>
 
+#include "poise/guide.h"
 #include "poise/text.h"
 #include "poise/why.h"
 
@@ -54,6 +55,10 @@ struct command {
     unsigned takes;
     int (*run)(const struct ctl *ctl); /* returns the exit status */
 };
+
+/* The units that numbers are shown in: POISE_PRESSURE and POISE_TEMPERATURE, else those of the bench's state, else kPa
+ * and °C; `state` may be NULL. */
+struct guide_units ctl_units(const json_t *state);
 
 /* orders.c: what the bench is asked to do. */
 int command_tare(const struct ctl *ctl);

@@ -126,7 +126,7 @@ static int check(const struct ctl *ctl)
 /* "Steep: 120 s, Dose: 15.0 ± 0.1 g" */
 static void print_settings(const struct guide_run *run, bool varied)
 {
-    static const struct guide_units units = { GUIDE_KPA, false };
+    struct guide_units units = ctl_units(NULL);
     bool first = true;
 
     for (int i = 0; i < run->settings; i++) {

@@ -52,21 +52,19 @@ static bool is_above(const json_t *above, const char *measure)
     return false;
 }
 
-static void print_measures(const json_t *measures, const json_t *above, const char *before)
+static void print_measures(const json_t *measures, const json_t *above, const struct guide_units *units)
 {
+    char words[80];
+
     for (int i = 0; i < MEASURE_COUNT; i++) {
         enum measure measure = (enum measure)i;
         const json_t *one = json_object_get(measures, measure_name(measure));
         double value = ctl_value(one, "value"), u = ctl_value(one, "standard_uncertainty");
-        int decimals = measure_decimals(measure);
 
-        if (isnan(value))
-            continue;
-        printf("%s%-42s %s%.*f", before, measure_summary(measure),
-               is_above(above, measure_name(measure)) ? "above " : "", decimals, value);
-        if (u > 0 && measure != MEASURE_PRESSED_DRY && u * pow(10, decimals) >= 0.5)
-            printf(" ± %.*f", decimals, u);
-        printf("%s%s\n", *measure_unit(measure) ? " " : "", measure_unit(measure));
+        if (!isnan(value))
+            printf("             %-42s %s\n", measure_summary(measure),
+                   guide_measure_words(measure, value, u, is_above(above, measure_name(measure)), units, words,
+                                       sizeof words));
     }
 }
 
@@ -74,6 +72,8 @@ static void print_station(const json_t *state, const json_t *station)
 {
     char name[NAME_SIZE], stage[NAME_SIZE], brew[BREW_SIZE], age[32], detail[DETAIL_SIZE];
     const json_t *question = json_object_get(station, "question");
+    struct guide_units units = ctl_units(state);
+    char words[64];
 
     printf("%-12s %-10s", ctl_printable(ctl_text(station, "station"), name, sizeof name),
            ctl_printable(ctl_text(station, "stage"), stage, sizeof stage));
@@ -86,10 +86,11 @@ static void print_station(const json_t *state, const json_t *station)
     if (!isnan(ctl_value(station, "water_g")))
         printf(", %.1f g of water", ctl_value(station, "water_g"));
     if (!isnan(ctl_value(station, "press_kpa")))
-        printf(", pressing with %.1f kPa", ctl_value(station, "press_kpa"));
+        printf(", pressing with %s",
+               guide_pressure_words(ctl_value(station, "press_kpa"), NAN, &units, words, sizeof words));
     putchar('\n');
     if (*ctl_text(station, "brew"))
-        print_measures(json_object_get(station, "measures"), json_object_get(station, "above"), "             ");
+        print_measures(json_object_get(station, "measures"), json_object_get(station, "above"), &units);
     if (json_is_object(question))
         printf("             asks: %s\n", ctl_printable(ctl_text(question, "detail"), detail, sizeof detail));
 }
@@ -98,6 +99,7 @@ int command_status(const struct ctl *ctl)
 {
     const json_t *state, *last, *plan;
     char name[NAME_SIZE], brew[BREW_SIZE], title[DETAIL_SIZE];
+    struct guide_units units;
     json_t *reply, *one;
     size_t index;
     int status = ask_state(ctl, &reply);
@@ -105,6 +107,7 @@ int command_status(const struct ctl *ctl)
     if (status != EXIT_DONE || !reply)
         return status;
     state = ctl_state(reply);
+    units = ctl_units(state);
     printf("bench %s\n", ctl_printable(ctl_text(state, "bench"), name, sizeof name));
     json_array_foreach(json_object_get(state, "stations"), index, one) print_station(state, one);
     json_array_foreach(json_object_get(state, "waiting"), index, one)
@@ -113,7 +116,7 @@ int command_status(const struct ctl *ctl)
     last = json_object_get(state, "last");
     if (json_is_object(last)) {
         printf("last brew: %s\n", ctl_printable(ctl_text(last, "brew"), brew, sizeof brew));
-        print_measures(json_object_get(last, "measures"), json_object_get(last, "above"), "             ");
+        print_measures(json_object_get(last, "measures"), json_object_get(last, "above"), &units);
     }
     plan = json_object_get(state, "plan");
     if (json_is_object(plan))

@@ -50,16 +50,16 @@ static void print_reading(const struct message_reading *reading)
     putchar('\n');
 }
 
-static void print_number(enum measure measure, double value, double u)
+/* "liquid in the cup 198.7 ± 0.2 g" */
+static void print_number(enum measure measure, double value, double u, bool above, const struct guide_units *units)
 {
-    int decimals = measure_decimals(measure);
+    char words[80];
 
-    printf("%s %.*f", measure_name(measure), decimals, value);
-    if (!isnan(u))
-        printf(" (u %.*f)", decimals + 1, u);
+    printf("%s %s", measure_summary(measure),
+           guide_measure_words(measure, value, u, above, units, words, sizeof words));
 }
 
-static void print_brew(const struct message_brew *brew)
+static void print_brew(const struct message_brew *brew, const struct guide_units *units)
 {
     static const char *const words[] = { [BREW_BEGIN] = "begins",
                                          [BREW_END] = "ends",
@@ -73,7 +73,7 @@ static void print_brew(const struct message_brew *brew)
         if (!isnan(brew->measures.value[measure])) {
             printf(", ");
             print_number((enum measure)measure, brew->measures.value[measure],
-                         brew->measures.standard_uncertainty[measure]);
+                         brew->measures.standard_uncertainty[measure], false, units);
         }
     if (brew->plan_kept >= 0)
         printf(", plan %s", brew->plan_kept ? "kept" : "not kept");
@@ -90,16 +90,13 @@ static void print_stage(const struct message_stage *stage, int64_t now_us)
     printf("%s\n", stage->by == BY_OPERATOR ? ", marked by hand" : "");
 }
 
-static void print_measure(const struct message_measure *measure)
+static void print_measure(const struct message_measure *measure, const struct guide_units *units)
 {
     printf("%s ", measure->brew);
-    if (isnan(measure->value)) {
-        printf("%s is taken back", measure_name(measure->measure));
-    } else {
-        if (measure->above)
-            printf("above ");
-        print_number(measure->measure, measure->value, measure->standard_uncertainty);
-    }
+    if (isnan(measure->value))
+        printf("%s is taken back", measure_summary(measure->measure));
+    else
+        print_number(measure->measure, measure->value, measure->standard_uncertainty, measure->above, units);
     printf("%s\n", measure->by == BY_OPERATOR ? ", entered by hand" : "");
 }
 
@@ -116,7 +113,7 @@ static void print_state(const struct message *message)
     putchar('\n');
 }
 
-static void print_plain(const struct message *message)
+static void print_plain(const struct message *message, const struct guide_units *units)
 {
     char detail[DETAIL_SIZE];
 
@@ -126,13 +123,13 @@ static void print_plain(const struct message *message)
         print_reading(&message->reading);
         break;
     case MESSAGE_BREW:
-        print_brew(&message->brew);
+        print_brew(&message->brew, units);
         break;
     case MESSAGE_STAGE:
         print_stage(&message->stage, message->common.mono_us);
         break;
     case MESSAGE_MEASURE:
-        print_measure(&message->measure);
+        print_measure(&message->measure, units);
         break;
     case MESSAGE_INSTRUMENT:
         printf("%s %s: %s\n", message->instrument.instrument, instrument_change_name(message->instrument.change),
@@ -173,10 +170,12 @@ static bool wanted(const struct ctl *ctl, const char *topic)
 
 /* Shows one message; false when it was not asked for.  To people a state says what the events said
  * already, except the first since the bench was found. */
-static bool show(const struct ctl *ctl, const struct message *message, bool *state_shown)
+static bool show(const struct ctl *ctl, const struct message *message, struct guide_units *units, bool *state_shown)
 {
     char topic[TOPIC_SIZE];
 
+    if (message->kind == MESSAGE_STATE)
+        *units = ctl_units(message->json);
     message_topic(message, topic);
     if (!wanted(ctl, topic))
         return false;
@@ -189,7 +188,7 @@ static bool show(const struct ctl *ctl, const struct message *message, bool *sta
             return false;
         *state_shown = true;
     }
-    print_plain(message);
+    print_plain(message, units);
     return true;
 }
 
@@ -199,6 +198,7 @@ enum { FOUND_WITHIN_MS = 1000 };
 int command_watch(const struct ctl *ctl)
 {
     struct client_options options = { .bus = ctl->bus, .control = ctl->control, .key = ctl->key, .subscribe = true };
+    struct guide_units units = ctl_units(NULL);
     struct client *client;
     struct message message;
     struct why why;
@@ -224,7 +224,7 @@ int command_watch(const struct ctl *ctl)
         if (event == CLIENT_FOUND)
             state_shown = false;
         if (event == CLIENT_MESSAGE) {
-            shown += show(ctl, &message, &state_shown);
+            shown += show(ctl, &message, &units, &state_shown);
             message_free(&message);
         } else if (event == CLIENT_INPUT) {
             stopped = true;

@@ -41,8 +41,8 @@ struct timer {
     struct timer_page page;
     struct view_bell heard;
     struct canvas canvas;
-    const char *station; /* chosen on the command line; NULL: the first */
-    bool plain;
+    const char *station;                       /* chosen on the command line; NULL: the first */
+    bool plain, own_pressure, own_temperature; /* the units that the reader chose */
     enum bells bells;
     int beeps; /* still to come, the next one at ... */
     int64_t beep_us;
@@ -74,8 +74,8 @@ static void usage(FILE *out)
           "  -p, --plain            a line a second and a line per event, instead of a screen\n"
           "  -S, --station NAME     the station that the keys speak to at first\n"
           "  -t, --steep SECONDS    the steep to count towards where no plan says it\n"
-          "  -P, --pressure UNIT    kpa, bar or psi (default: POISE_PRESSURE, or kpa)\n"
-          "  -T, --temperature UNIT c or f (default: POISE_TEMPERATURE, or c)\n"
+          "  -P, --pressure UNIT    kpa, bar or psi (default: POISE_PRESSURE, or the bench's)\n"
+          "  -T, --temperature UNIT c or f (default: POISE_TEMPERATURE, or the bench's)\n"
           "  -B, --bell WHEN        all, press (its end of steep and of press) or none\n"
           "  -s, --store FILE       the store that knows earlier cups (default: POISE_STORE, or the usual file)\n"
           "  -b, --bus ADDRESS      where the bench publishes (default: POISE_BUS, or the usual sockets)\n"
@@ -537,11 +537,12 @@ static int run(struct timer *timer)
 /* A unit from an option, or else from the environment; false: it is none, and that was said. */
 static bool unit_from(const char *option, const char *variable, const char *value,
                       bool (*set)(const char *name, struct guide_units *out), const char *choices,
-                      struct guide_units *units)
+                      struct guide_units *units, bool *chosen)
 {
     const char *name = value ? value : getenv(variable);
 
-    if (!name || !*name || set(name, units))
+    *chosen = name && *name;
+    if (!*chosen || set(name, units))
         return true;
     program_say("%s %s: %s", value ? option : variable, name, choices);
     return false;
@@ -599,6 +600,8 @@ static int start(struct timer *timer, const char *bus, const char *control, cons
     }
     view_begin(&timer->model, steep_s);
     timer->model.units = *units;
+    timer->model.own_pressure = timer->own_pressure;
+    timer->model.own_temperature = timer->own_temperature;
     timer->page.where = bus_place;
     timer->canvas.unicode = strcmp(nl_langinfo(CODESET), "UTF-8") == 0;
     timer->plain = timer->plain || !isatty(STDIN_FILENO) || !isatty(STDOUT_FILENO) || !terminal_open(program_colour());
@@ -633,6 +636,7 @@ int main(int argc, char **argv)
     static struct timer timer;
     const char *bus = NULL, *control = NULL, *key = NULL, *store = NULL, *pressure = NULL, *temperature = NULL;
     struct guide_units units = { GUIDE_KPA, false };
+    bool own_pressure, own_temperature;
     double steep_s = NAN;
     int option;
 
@@ -687,10 +691,14 @@ int main(int argc, char **argv)
         program_say("%s: not an option", argv[optind]);
         return EXIT_USAGE;
     }
-    if (!unit_from("--pressure", "POISE_PRESSURE", pressure, guide_units_pressure, "kpa, bar or psi", &units)
-        || !unit_from("--temperature", "POISE_TEMPERATURE", temperature, guide_units_temperature, "c or f", &units))
+    if (!unit_from("--pressure", "POISE_PRESSURE", pressure, guide_units_pressure, "kpa, bar or psi", &units,
+                   &own_pressure)
+        || !unit_from("--temperature", "POISE_TEMPERATURE", temperature, guide_units_temperature, "c or f", &units,
+                      &own_temperature))
         return EXIT_USAGE;
     timer.store_named = store != NULL;
     place_store(store, timer.store, sizeof timer.store);
+    timer.own_pressure = own_pressure;
+    timer.own_temperature = own_temperature;
     return start(&timer, bus, control, place_key(key), steep_s, &units);
 }

@@ -76,21 +76,13 @@ static void say_brew(const struct view *model, const struct message_brew *brew, 
 
 static void say_measure(const struct view *model, const struct message_measure *measure, char *out, size_t size)
 {
-    const char *name = measure_summary(measure->measure);
-    char value[80] = "taken back", digits[32];
-    int decimals = measure_decimals(measure->measure);
+    char value[80] = "taken back";
 
-    if (!isnan(measure->value) && measure->measure >= MEASURE_PRESS_PEAK_KPA
-        && measure->measure <= MEASURE_PRESS_MEAN_KPA) {
-        guide_pressure_words(measure->value, NAN, &model->units, value, sizeof value);
-    } else if (!isnan(measure->value) && measure->standard_uncertainty * pow(10, decimals) >= 0.5 && !measure->above) {
-        snprintf(digits, sizeof digits, "%.*f", decimals, measure->standard_uncertainty);
-        snprintf(value, sizeof value, "%.*f ± %s", decimals, measure->value, digits);
-    } else if (!isnan(measure->value)) {
-        snprintf(value, sizeof value, "%.*f", decimals, measure->value);
-    }
-    snprintf(out, size, "%s brew %s %s: %s%s", measure->station, words_brew(measure->brew), name,
-             measure->above && !isnan(measure->value) ? "above " : "", value);
+    if (!isnan(measure->value))
+        guide_measure_words(measure->measure, measure->value, measure->standard_uncertainty, measure->above,
+                            &model->units, value, sizeof value);
+    snprintf(out, size, "%s brew %s %s: %s", measure->station, words_brew(measure->brew),
+             measure_summary(measure->measure), value);
 }
 
 /* Of a brew that runs no more: its name is needed to know which. */

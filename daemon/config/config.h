@@ -8,6 +8,7 @@
 
 #include "driver.h"
 #include "poise/keys.h"
+#include "poise/guide.h"
 #include "poise/messages.h"
 #include "poise/text.h"
 #include "poise/why.h"
@@ -38,8 +39,9 @@ struct config {
     char bus[CONFIG_ADDRESSES_SIZE],
         control[CONFIG_ADDRESSES_SIZE]; /* each one address, or several with ", " between */
     char journal[CONFIG_PATH_SIZE];
-    int journal_days; /* kept for so long; 30 */
-    int journal_mb;   /* and no larger; 2048 */
+    int journal_days;         /* kept for so long; 30 */
+    int journal_mb;           /* and no larger; 2048 */
+    struct guide_units units; /* that its people read; what is measured and kept stays in kPa and °C */
     struct station_config *stations;
     int station_count;
     struct instrument_config *instruments;

@@ -1,6 +1,7 @@
 /* The configuration's keys: their one list, and what each sets. */
 #include "config_parts.h"
 
+#include <ctype.h>
 #include <errno.h>
 #include <stdlib.h>
 #include <string.h>
@@ -71,6 +72,36 @@ static int set_journal_mb(struct config_reader *reader, const struct key *key, c
 {
     (void)key;
     return config_whole_number(value, JOURNAL_MB_LEAST, JOURNAL_MB_MOST, &reader->config->journal_mb, why);
+}
+
+/* There for completeness: masses are in grams. */
+static int set_mass_unit(struct config_reader *reader, const struct key *key, const char *value, struct why *why)
+{
+    (void)reader;
+    (void)key;
+    return strcmp(value, "g") == 0 ? 0 : why_set(why, -EINVAL, "masses are shown in g");
+}
+
+static int set_pressure_unit(struct config_reader *reader, const struct key *key, const char *value, struct why *why)
+{
+    char name[8] = "";
+
+    (void)key;
+    for (size_t i = 0; i < sizeof name - 1 && value[i]; i++)
+        name[i] = (char)tolower((unsigned char)value[i]);
+    return strlen(value) < sizeof name && guide_units_pressure(name, &reader->config->units)
+               ? 0
+               : why_set(why, -EINVAL, "pressures are shown in kPa, bar or psi");
+}
+
+static int set_temperature_unit(struct config_reader *reader, const struct key *key, const char *value, struct why *why)
+{
+    char name[2] = { (char)tolower((unsigned char)value[0]), '\0' };
+
+    (void)key;
+    return strlen(value) == 1 && guide_units_temperature(name, &reader->config->units)
+               ? 0
+               : why_set(why, -EINVAL, "temperatures are shown in C or F");
 }
 
 static int set_piston(struct config_reader *reader, const struct key *key, const char *value, struct why *why)
@@ -325,6 +356,9 @@ static const struct key keys[] = {
     { SECTION_BENCH, "journal", set_journal, 0, 0, NULL },
     { SECTION_BENCH, "journal_days", set_journal_days, 0, 0, NULL },
     { SECTION_BENCH, "journal_mb", set_journal_mb, 0, 0, NULL },
+    { SECTION_BENCH, "mass", set_mass_unit, 0, 0, NULL },
+    { SECTION_BENCH, "pressure", set_pressure_unit, 0, 0, NULL },
+    { SECTION_BENCH, "temperature", set_temperature_unit, 0, 0, NULL },
     { SECTION_STATION, "piston_diameter_mm", set_piston, 10, 300, NULL },
     { SECTION_STATION, "press_limit_kpa", set_press_limit, 1, 1000, NULL },
     { SECTION_STATION, "retained_g_per_g", set_retained, 0.5, 10, NULL },
@@ -432,7 +466,7 @@ static const char *missing_words(struct config_reader *reader, const struct key 
 static void keep_lines(const struct config_reader *reader, int *out)
 {
     for (size_t i = 0; i < sizeof keys / sizeof *keys; i++)
-        out[i] = reader->seen & 1u << i ? reader->seen_line[i] : 0;
+        out[i] = (reader->seen & UINT64_C(1) << i) != 0 ? reader->seen_line[i] : 0;
 }
 
 void config_section_end(struct config_reader *reader)

@@ -112,6 +112,10 @@ struct guide_units {
 bool guide_units_pressure(const char *name, struct guide_units *out);
 bool guide_units_temperature(const char *name, struct guide_units *out);
 
+/* As a state of a bench has them: {"mass": "g", "pressure": "bar", "temperature": "F"}.  Untrusted: what is missing or
+ * no unit leaves `out` as it is. */
+void guide_units_read(const json_t *json, struct guide_units *out);
+
 /* Texts; each returns `out`.  "1:23", "-0:05", "1:02:03", empty for NAN. */
 char *guide_time(double seconds, char *out, size_t size);
 
@@ -122,6 +126,11 @@ char *guide_amount(double amount, double tolerance, char *out, size_t size);
 char *guide_pressure_words(double kpa, double tolerance_kpa, const struct guide_units *units, char *out, size_t size);
 char *guide_temperature_words(double celsius, double tolerance_c, const struct guide_units *units, char *out,
                               size_t size);
+
+/* A measure for people, with as many digits as its standard uncertainty has (NAN: none is shown) and in the units that
+ * were chosen: "15.02 ± 0.04 g", "above 2.3 psi", "201 °F"; `above`: it is a lower bound. */
+char *guide_measure_words(enum measure measure, double value, double standard_uncertainty, bool above,
+                          const struct guide_units *units, char *out, size_t size);
 
 /* A setting for people: "Water: 92 °C", "Grind: 18"; `label` false: the value alone. */
 char *guide_setting_words(const struct guide_setting *setting, bool label, const struct guide_units *units, char *out,

@@ -1,4 +1,5 @@
 /* Numbers, units and settings as people read them; see guide.h. */
+#include <ctype.h>
 #include <math.h>
 #include <stdarg.h>
 #include <stdio.h>
@@ -75,6 +76,19 @@ bool guide_units_temperature(const char *name, struct guide_units *out)
         return false;
     out->fahrenheit = *name == 'f';
     return true;
+}
+
+void guide_units_read(const json_t *json, struct guide_units *out)
+{
+    const char *pressure = json_string_value(json_object_get(json, "pressure"));
+    const char *temperature = json_string_value(json_object_get(json, "temperature"));
+    char name[8] = "";
+
+    for (size_t i = 0; pressure && i < sizeof name - 1 && pressure[i]; i++)
+        name[i] = (char)tolower((unsigned char)pressure[i]);
+    guide_units_pressure(name, out);
+    if (temperature && (strcmp(temperature, "C") == 0 || strcmp(temperature, "F") == 0))
+        out->fahrenheit = *temperature == 'F';
 }
 
 /* Digits that suit a hand on a plunger: a kilopascal, and as fine in the other units. */
@@ -180,6 +194,8 @@ char *guide_setting_words(const struct guide_setting *setting, bool label, const
 
 /* ---- after a cup ---- */
 
+enum { FINEST = 2 }; /* decimals that a small uncertainty earns where fewer are usual */
+
 /* As many decimals as the uncertainty has with one digit, two where that one is a 1. */
 static int decimals_for(double uncertainty, int usual)
 {
@@ -190,35 +206,73 @@ static int decimals_for(double uncertainty, int usual)
     decimals = -(int)floor(log10(uncertainty));
     if (uncertainty * pow(10, decimals) < 1.95)
         decimals++;
+    usual = usual > FINEST ? usual : FINEST;
     return decimals < 0 ? 0 : decimals > usual ? usual : decimals;
 }
 
+/* What one of the measure's units is in the chosen one; what that is called, and how many decimals it usually has. */
+static double chosen_unit(enum measure measure, const struct guide_units *units, const char **unit, int *decimals)
+{
+    *unit = measure_unit(measure);
+    *decimals = measure_decimals(measure);
+    if (strcmp(*unit, "kPa") == 0 && units->pressure != GUIDE_KPA) {
+        *unit = units->pressure == GUIDE_BAR ? "bar" : "psi";
+        *decimals = units->pressure == GUIDE_BAR ? 3 : 1;
+        return 1 / (units->pressure == GUIDE_BAR ? KPA_PER_BAR : KPA_PER_PSI);
+    }
+    if (strcmp(*unit, "°C") == 0 && units->fahrenheit) {
+        *unit = "°F";
+        return 9.0 / 5;
+    }
+    return 1;
+}
+
+char *guide_measure_words(enum measure measure, double value, double standard_uncertainty, bool above,
+                          const struct guide_units *units, char *out, size_t size)
+{
+    const char *unit, *bound = above ? "above " : "";
+    int usual, decimals;
+    double each = chosen_unit(measure, units, &unit, &usual);
+    double uncertainty = above ? (double)NAN : standard_uncertainty * each;
+
+    if (measure == MEASURE_PRESSED_DRY) {
+        snprintf(out, size, "%s", value > 0.5 ? "yes" : "no");
+        return out;
+    }
+    value = value * each + (strcmp(unit, "°F") == 0 ? 32 : 0);
+    decimals = decimals_for(uncertainty, usual);
+    snprintf(out, size, "%s%.*f", bound, decimals, value);
+    if (uncertainty * pow(10, decimals) >= 0.5)
+        guide_add(out, size, " ± %.*f", decimals, uncertainty);
+    if (*unit)
+        guide_add(out, size, " %s", unit);
+    return out;
+}
+
+/* In the line after a cup: times as a clock has them, and no more digits than are read at a glance. */
 static void add_measure(char *out, size_t size, enum measure measure, const struct measures *measures,
                         const bool *above, const struct guide_units *units)
 {
     double value = measures->value[measure], uncertainty = measures->standard_uncertainty[measure];
-    const char *bound = above && above[measure] ? "above " : "";
-    int decimals = measure_decimals(measure);
+    bool bounded = above && above[measure];
     char words[64];
 
     switch (measure) {
     case MEASURE_STEEP_S:
     case MEASURE_PRESS_S:
-        guide_add(out, size, "%s%s", bound, guide_time(round(value), words, sizeof words));
+        guide_add(out, size, "%s%s", bounded ? "above " : "", guide_time(round(value), words, sizeof words));
         break;
     case MEASURE_PRESS_PEAK_KPA:
-        guide_add(out, size, "%s%s", bound, guide_pressure_words(value, NAN, units, words, sizeof words));
+        guide_add(out, size, "%s%s", bounded ? "above " : "",
+                  guide_pressure_words(value, NAN, units, words, sizeof words));
         break;
     case MEASURE_STRENGTH_PCT:
     case MEASURE_EXTRACTION_PCT:
-        decimals = decimals_for(uncertainty, decimals);
-        guide_add(out, size, "%s%.*f", bound, decimals, value);
-        if (uncertainty > 0 && !*bound && uncertainty * pow(10, decimals) >= 0.5)
-            guide_add(out, size, " ± %.*f", decimals, uncertainty);
-        guide_add(out, size, " %%");
+        guide_add(out, size, "%s",
+                  guide_measure_words(measure, value, uncertainty, bounded, units, words, sizeof words));
         break;
     default:
-        guide_add(out, size, "%s%.*f g", bound, decimals, value);
+        guide_add(out, size, "%s", guide_measure_words(measure, value, NAN, bounded, units, words, sizeof words));
     }
 }
 

@@ -243,6 +243,17 @@ static void read_waiting(struct view *model, json_t *list)
     }
 }
 
+static void read_units(struct view *model, const json_t *json)
+{
+    struct guide_units units = { GUIDE_KPA, false };
+
+    guide_units_read(json, &units);
+    if (!model->own_pressure)
+        model->units.pressure = units.pressure;
+    if (!model->own_temperature)
+        model->units.fahrenheit = units.fahrenheit;
+}
+
 void view_state(struct view *model, json_t *state)
 {
     json_t *last = json_object_get(state, "last"), *stations = json_object_get(state, "stations");
@@ -253,6 +264,7 @@ void view_state(struct view *model, json_t *state)
     read_instruments(model, json_object_get(state, "instruments"));
     read_waiting(model, json_object_get(state, "waiting"));
     read_plan(model, json_object_get(state, "plan"));
+    read_units(model, json_object_get(state, "units"));
     if (json_is_object(last)) {
         json_t *kept = json_object_get(last, "plan_kept");
 

@@ -171,6 +171,36 @@ def test_timer_shows_the_units_the_user_chose(bench):
     assert status == 2 and "kpa, bar or psi" in said
 
 
+def test_units_of_the_bench_reach_its_programs(bench):
+    """Configured once; a reader may choose otherwise; what is published and planned stays in kPa and degrees Celsius."""
+    port = bench.port("left-scale")
+    bench.configure(station("left", "press_limit_kpa = 15"), line_scale("left-scale", port, station="left"),
+                    bench="pressure = bar\ntemperature = F")
+    bench.poised()
+    file = bench.folder / "kettle.plan"
+    file.write_text("[experiment]\nname = kettle\n[vary]\ntemperature_c = 85, 95\n[hold]\npress_mean_kpa = 20 +- 3\n")
+    assert bench.run("poise-ctl", "plan", "load", file)[0] == 0
+    assert bench.ask(do="status")["state"]["units"] == {"mass": "g", "pressure": "bar", "temperature": "F"}
+    watch = bench.start("poise-ctl", "watch")
+    watch.wait_line("bench pier")
+    timer = bench.start("poise-timer", "--plain")
+    timer.wait_line(r"left next: kettle 1 of 2: water (185|203) °F; always press with 0\.20 ± 0\.03 bar$")
+    chosen = bench.start("poise-timer", "--plain", "--pressure", "kpa")
+    chosen.wait_line(r"left next: kettle 1 of 2: water (185|203) °F; always press with 20 ± 3 kPa$")
+    bench.ask(do="begin")
+    assert bench.ask(do="enter", measure="press_peak_kpa", value=15.6, standard_uncertainty=0.4)["ok"]
+    assert bench.ask(do="enter", measure="slurry_c", value=91.5, standard_uncertainty=0.5)["ok"]
+    for program in (watch, timer):
+        program.wait_line(r"greatest pressure:? 0\.156 ± 0\.004 bar")
+        program.wait_line(r"slurry temperature:? 196\.7 ± 0\.9 °F")
+    said = bench.run("poise-ctl", "status")[1]
+    assert "0.156 ± 0.004 bar" in said and "196.7 ± 0.9 °F" in said, said
+    said = bench.run("poise-ctl", "status", env={"POISE_PRESSURE": "psi", "POISE_TEMPERATURE": "c"})[1]
+    assert "2.26 ± 0.06 psi" in said and "91.5 ± 0.5 °C" in said, said
+    measures = bench.ask(do="status")["state"]["stations"][0]["measures"]
+    assert measures["press_peak_kpa"]["value"] == 15.6 and measures["slurry_c"]["value"] == 91.5
+
+
 def test_timer_shows_what_the_bench_refuses_in_its_words(bench):
     port = bench.port("left-scale")
     bench.configure(station("left"), line_scale("left-scale", port, station="left").replace("tare", "zero"))

@@ -416,6 +416,37 @@ static void the_reader_chooses_the_units(void **state)
     assert_string_equal(guide.now, "Press with 2.9 ± 0.4 psi for 25 s.");
 }
 
+/* A number and its uncertainty have digits that fit each other. */
+static void a_measure_has_the_digits_of_its_uncertainty(void **state)
+{
+    static const struct {
+        enum measure measure;
+        double value, u;
+        bool above;
+        struct guide_units units;
+        const char *words;
+    } rows[] = {
+        { MEASURE_DOSE_G, 15.0213, 0.042, false, { GUIDE_KPA, false }, "15.02 ± 0.04 g" },
+        { MEASURE_DOSE_G, 15.0213, NAN, false, { GUIDE_KPA, false }, "15.0 g" },
+        { MEASURE_WATER_G, 229.7178, 0.3, false, { GUIDE_KPA, false }, "229.7 ± 0.3 g" },
+        { MEASURE_WATER_G, 229.7178, 1.4, false, { GUIDE_KPA, false }, "229.7 ± 1.4 g" },
+        { MEASURE_WATER_G, 229.7178, 12, false, { GUIDE_KPA, false }, "230 ± 12 g" },
+        { MEASURE_STRENGTH_PCT, 1.3246, 0.0123, false, { GUIDE_KPA, false }, "1.32 ± 0.01 %" },
+        { MEASURE_PRESS_PEAK_KPA, 15.6, 0.4, true, { GUIDE_KPA, false }, "above 15.6 kPa" },
+        { MEASURE_PRESS_PEAK_KPA, 15.6, 0.4, false, { GUIDE_BAR, false }, "0.156 ± 0.004 bar" },
+        { MEASURE_PRESS_PEAK_KPA, 15.6, 0.4, false, { GUIDE_PSI, false }, "2.26 ± 0.06 psi" },
+        { MEASURE_SLURRY_C, 91.5, 0.5, false, { GUIDE_KPA, true }, "196.7 ± 0.9 °F" }, /* F = 9/5 C + 32 */
+        { MEASURE_PRESSED_DRY, 1, 0, false, { GUIDE_KPA, false }, "yes" },
+    };
+    char words[80];
+
+    (void)state;
+    for (size_t i = 0; i < sizeof rows / sizeof *rows; i++)
+        assert_string_equal(guide_measure_words(rows[i].measure, rows[i].value, rows[i].u, rows[i].above,
+                                                &rows[i].units, words, sizeof words),
+                            rows[i].words);
+}
+
 static void a_cup_is_one_line(void **state)
 {
     struct guide_units units = { GUIDE_KPA, false };
@@ -524,6 +555,7 @@ int main(void)
         cmocka_unit_test(moments_come_in_their_order),
         cmocka_unit_test(a_caution_stands_where_the_work_is),
         cmocka_unit_test(the_reader_chooses_the_units),
+        cmocka_unit_test(a_measure_has_the_digits_of_its_uncertainty),
         cmocka_unit_test(a_cup_is_one_line),
         cmocka_unit_test(a_run_that_is_nonsense_asks_for_nothing),
         cmocka_unit_test(no_state_breaks_it),

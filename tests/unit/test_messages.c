@@ -31,7 +31,7 @@
     "'question':{'brew':'pier-20261125-007','question':'dose','measure':'dose_g','detail':'How many grams?'}}"
 #define STATE_REST                                                                                    \
     "'waiting':[{'brew':'pier-20261125-006','station':'left','have':1,'want':3,'since_us':4100000}]," \
-    "'last':null,'plan':{'experiment':'ferry-steep','title':'How long','done':3,'of':15}}"
+    "'last':null,'units':{'mass':'g','pressure':'bar','temperature':'F'},'plan':{'experiment':'ferry-steep','title':'How long','done':3,'of':15}}"
 #define STATE_INSTRUMENT                                                                \
     "{'instrument':'left-scale','quantity':'mass','station':'left',"                    \
     "'driver':'line',"                                                                  \
