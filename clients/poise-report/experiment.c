@@ -1,4 +1,5 @@
 /* The commands about experiments: one of them, and which there are. */
+#include "forms/r_script.h"
 #include "report.h"
 
 #include <errno.h>
@@ -235,14 +236,14 @@ static int csv_out(const struct request *request)
         program_say("%s", why.text);
         return EXIT_FAILED;
     }
-    status = cups_csv(&cups, stdout);
+    status = request->tall ? cups_csv_tall(&cups, stdout) : cups_csv(&cups, stdout);
     cups_free(&cups);
     return status;
 }
 
 int report_experiment(const struct request *request)
 {
-    bool whole = request->json || request->html || request->svg;
+    bool whole = request->json || request->html || request->svg || request->r;
     struct document document = { NULL, 0, false };
     struct findings *findings = malloc(sizeof *findings);
     struct cups cups;
@@ -258,7 +259,9 @@ int report_experiment(const struct request *request)
         free(findings);
         return EXIT_FAILED;
     }
-    if (request->json) {
+    if (request->r) {
+        status = r_write(findings, request->r);
+    } else if (request->json) {
         status = json_out(findings_json(findings));
     } else {
         words_experiment(findings, &document, request->html || request->svg);

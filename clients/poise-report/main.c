@@ -39,6 +39,8 @@ static void usage(FILE *out)
           "      --plan FILE         next, recipe: write the plan for them\n"
           "      --card              recipe: its steps and cautions alone, to hand on\n"
           "      --json, --csv       for machines\n"
+          "      --long              --csv with one row a number, for R and other statistics\n"
+          "      --r FOLDER          cups, numbers, and an R script that works the report out again\n"
           "      --sql               the SELECT that reads the cups, for sqlite3\n"
           "      --html FILE         one page with pictures, for reading and printing\n"
           "      --svg FOLDER        pictures drawn by gnuplot, their scripts beside them\n"
@@ -69,7 +71,9 @@ enum {
     OPTION_HTML,
     OPTION_SVG,
     OPTION_SQL,
-    OPTION_CARD
+    OPTION_CARD,
+    OPTION_R,
+    OPTION_LONG
 };
 
 static const struct option options[] = {
@@ -93,6 +97,8 @@ static const struct option options[] = {
     { "csv", no_argument, NULL, OPTION_CSV },
     { "sql", no_argument, NULL, OPTION_SQL },
     { "card", no_argument, NULL, OPTION_CARD },
+    { "r", required_argument, NULL, OPTION_R },
+    { "long", no_argument, NULL, OPTION_LONG },
     { "html", required_argument, NULL, OPTION_HTML },
     { "svg", required_argument, NULL, OPTION_SVG },
     { "help", no_argument, NULL, 'h' },
@@ -209,6 +215,12 @@ static int take_option(int option, struct request *out, const char **store)
         break;
     case OPTION_SQL:
         out->sql = true;
+        break;
+    case OPTION_R:
+        out->r = optarg;
+        break;
+    case OPTION_LONG:
+        out->tall = true;
         break;
     case OPTION_CARD:
         out->card = true;

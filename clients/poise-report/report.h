@@ -9,12 +9,12 @@
 struct request {
     struct store *store;
     struct report_options options;
-    struct cups_filter filter; /* for brews */
-    const char *name;          /* the experiment or the brew; NULL: none given */
-    bool json, csv, sql, card;
-    const char *html, *svg; /* a file; a folder; NULL: not asked */
-    const char *plan;       /* next: where to write the plan; NULL: not */
-    int cups;               /* next: how many more are thought of */
+    struct cups_filter filter;       /* for brews */
+    const char *name;                /* the experiment or the brew; NULL: none given */
+    bool json, csv, sql, card, tall; /* tall: of csv, one row a number */
+    const char *html, *svg, *r;      /* a file; folders; NULL: not asked */
+    const char *plan;                /* next: where to write the plan; NULL: not */
+    int cups;                        /* next: how many more are thought of */
 };
 
 /* Each returns an exit status. */
@@ -54,8 +54,9 @@ json_t *findings_json(const struct findings *findings);
 /* Prints a JSON value and frees it. */
 int json_out(json_t *value);
 
-/* All columns of these cups, units in the titles, as RFC 4180. */
+/* All columns of these cups, units in the titles, as RFC 4180; or one row for each number. */
 int cups_csv(const struct cups *cups, FILE *out);
+int cups_csv_tall(const struct cups *cups, FILE *out);
 
 /* One object with every number of a cup; NAN is null. */
 json_t *cup_json(const struct cup *cup);

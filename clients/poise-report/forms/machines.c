@@ -574,3 +574,61 @@ int cups_csv(const struct cups *cups, FILE *out)
     json_decref(held);
     return EXIT_DONE;
 }
+
+/* One row: whose, what kind of number ("factor", "held", "measure"), its name, the number or word, unit, uncertainty.
+ */
+static void tall_row(const struct cup *cup, const char *kind, const char *name, const char *value, const char *unit,
+                     double uncertainty, bool above, FILE *out)
+{
+    cell(cup->brew, false, out);
+    cell(cup->bench, false, out);
+    cell(cup->began_utc, false, out);
+    cell(cup->experiment ? cup->experiment : "", false, out);
+    count_cell(cup->run, out);
+    count_cell(cup->replicate, out);
+    count_cell(cup->plan_kept, out);
+    cell(kind, false, out);
+    cell(name, false, out);
+    cell(value, false, out);
+    cell(unit, false, out);
+    number_cell(uncertainty, out);
+    cell(above ? "1" : "", true, out);
+}
+
+static void tall_settings(const struct cup *cup, const char *kind, const json_t *object, FILE *out)
+{
+    const char *name;
+    json_t *value;
+    char number[40];
+
+    json_object_foreach((json_t *)object, name, value)
+    {
+        if (json_is_number(value))
+            snprintf(number, sizeof number, "%.10g", json_number_value(value));
+        if (json_is_number(value) || json_is_string(value))
+            tall_row(cup, kind, name, json_is_string(value) ? json_string_value(value) : number, unit_of(name), NAN,
+                     false, out);
+    }
+}
+
+int cups_csv_tall(const struct cups *cups, FILE *out)
+{
+    fputs("brew,bench,began_utc,experiment,run,replicate,plan_kept,kind,name,value,unit,standard_uncertainty,above\r\n",
+          out);
+    for (size_t i = 0; i < cups->count; i++) {
+        const struct cup *cup = &cups->cup[i];
+
+        tall_settings(cup, "factor", cup->factors, out);
+        tall_settings(cup, "held", cup->recipe, out);
+        for (int measure = 0; measure < MEASURE_COUNT; measure++) {
+            char number[40];
+
+            if (isnan(cup->measures.value[measure]))
+                continue;
+            snprintf(number, sizeof number, "%.10g", cup->measures.value[measure]);
+            tall_row(cup, "measure", measure_name((enum measure)measure), number, measure_unit((enum measure)measure),
+                     cup->measures.standard_uncertainty[measure], cup->above >> measure & 1, out);
+        }
+    }
+    return EXIT_DONE;
+}
