@@ -25,6 +25,7 @@ struct board {
     int64_t pushed_us; /* when the last frame went out, local time */
     struct text last;  /* the frame that went out last */
     int asks;          /* questions that are on their way to the bench */
+    int jobs;          /* what workers read for pages */
     bool plan_due, plan_asked;
     char bus[BOARD_PLACE_SIZE], control[BOARD_PLACE_SIZE], store[BOARD_PLACE_SIZE], folder[BOARD_PLACE_SIZE];
     char print[96];  /* the certificate's fingerprint; empty: no TLS */

@@ -204,7 +204,7 @@ static void close_walked(uv_handle_t *handle, void *context)
 
 static void board_end(struct board *board)
 {
-    while (board->asks > 0) /* a worker ends by its own deadline */
+    while (board->asks > 0 || board->jobs > 0) /* a worker ends by its own deadline */
         uv_run(&board->loop, UV_RUN_ONCE);
     web_close(board->web);
     uv_walk(&board->loop, close_walked, NULL);

@@ -5,6 +5,7 @@
 #include <string.h>
 
 #include "board.h"
+#include "job.h"
 #include "order.h"
 #include "pages.h"
 #include "poise/clock.h"
@@ -126,6 +127,42 @@ static void trace(struct board *board, struct request *request, const struct dev
     request_reply_text(request, 200, as_json, &out);
 }
 
+/* ---- what was kept ---- */
+
+static void records(struct board *board, struct request *request, const struct device *device)
+{
+    (void)device;
+    board_work(board, request, records_fill_list, NULL, NULL);
+}
+
+static void cup(struct board *board, struct request *request, const struct device *device)
+{
+    const char *brew = request_query(request, "brew");
+
+    (void)device;
+    if (!brew || !brew_name_valid(brew))
+        request_refuse(request, 400, "this is no brew's name");
+    else
+        board_work(board, request, records_fill_cup, brew, NULL);
+}
+
+static void report(struct board *board, struct request *request, const struct device *device)
+{
+    static const char *const known[] = { "experiment", "brew", "verdicts", "recipe", "brews" };
+    const char *of = request_query(request, "of"), *name = request_query(request, "name");
+    bool named, found = false;
+
+    (void)device;
+    for (size_t i = 0; of && i < sizeof known / sizeof *known; i++)
+        found = found || strcmp(of, known[i]) == 0;
+    named = found && (strcmp(of, "experiment") == 0 || strcmp(of, "brew") == 0);
+    if (!found || (named && (!name || (!name_valid(name) && !brew_name_valid(name))))) {
+        request_refuse(request, 400, "there is no such report");
+        return;
+    }
+    board_work(board, request, report_fill, of, named ? name : NULL);
+}
+
 /* ---- orders ---- */
 
 struct ordered {
@@ -202,9 +239,11 @@ static const struct route {
     void (*answer)(struct board *board, struct request *request, const struct device *device);
     const char *page; /* instead */
 } routes[] = {
-    { "GET", "/", BENCH, NULL, "/live.html" },    { "GET", "/pair", 0, NULL, "/pair.html" },
-    { "POST", "/api/pair", 0, pair, NULL },       { "GET", "/api/me", BENCH | TASTER, me, NULL },
-    { "GET", "/api/live", BENCH, stream, NULL },  { "GET", "/api/trace", BENCH, trace, NULL },
+    { "GET", "/", BENCH, NULL, "/live.html" },       { "GET", "/reports", BENCH, NULL, "/reports.html" },
+    { "GET", "/api/records", BENCH, records, NULL }, { "GET", "/api/cup", BENCH, cup, NULL },
+    { "GET", "/api/report", BENCH, report, NULL },   { "GET", "/pair", 0, NULL, "/pair.html" },
+    { "POST", "/api/pair", 0, pair, NULL },          { "GET", "/api/me", BENCH | TASTER, me, NULL },
+    { "GET", "/api/live", BENCH, stream, NULL },     { "GET", "/api/trace", BENCH, trace, NULL },
     { "POST", "/api/order", HANDS, order, NULL },
 };
 

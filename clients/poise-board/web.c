@@ -24,9 +24,10 @@ enum {
 static const double REQUESTS_EACH = 240, REQUESTS_EACH_PER_S = 60;
 
 /* No code, style or picture but our own; nothing in a frame, no form, no other origin. */
-static const char policy[] = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; "
-                             "connect-src 'self'; manifest-src 'self'; base-uri 'none'; form-action 'none'; "
-                             "frame-ancestors 'none'";
+static const char policy[] =
+    "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; "
+    "connect-src 'self'; frame-src 'self'; manifest-src 'self'; base-uri 'none'; form-action 'none'; "
+    "frame-ancestors 'none'";
 
 /* ---- the answer ---- */
 

@@ -1,7 +1,11 @@
 """poise-board in a real browser: a morning watched and steered from the page alone."""
+import hashlib
+import base64
+import re
 import signal
 
 from bench import event, line_scale, station
+from cups import Cups
 from page import PHONE, TALL, WIDE, Board, Page
 
 PLAN = """[experiment]
@@ -180,6 +184,66 @@ def test_a_page_says_that_bench_or_board_are_away_and_finds_them_again(bench):  
     assert page.run("return document.body.classList.contains('stale')") is False
     bench.ask(do="end")
     page.wait("#cups", brew[-3:])
+
+
+def a_store(bench):
+    cups = Cups(bench)
+    cups.steeps("ferry-steep", 21, 0.02, (45, 90, 180), replicates=2, title="How long to steep")
+    pour = [(s / 2 - 2, max(0.0, min(230.0, 9.5 * (s / 2)))) for s in range(60)]
+    press = [(60 + s / 2, 2830.0) for s in range(50)] + [(86, 230.0)]
+    for place in range(2):
+        cups.add("ferry-press", {"press_kpa": 10 * (place + 1)}, {"dose_g": 15, "water_g": 230, "steep_s": 60, "extraction_pct": 19},
+                 stages={"pour": 0, "steep": 26, "press": 60, "weigh": 85},
+                 traces={("left-scale", "mass", "g"): pour + [(s, g * (place + 1) / 2) for s, g in press]})
+    cups.done(as_listed=True)
+
+
+def test_report_pages_are_what_poise_report_makes(bench):
+    a_store(bench)
+    bench.configure(station("left"), line_scale("left-scale", bench.folder / "port" / "left-scale", station="left"))
+    bench.poised()
+    board = Board(bench)
+    looks = board.device("look")
+    for of, name in (("experiment", "ferry-steep"), ("brew", "pier-20261125-001"), ("verdicts", ""), ("recipe", "")):
+        file = bench.folder / "page.html"
+        status, _, said = bench.run("poise-report", "--html", file, of, *([name] if name else []))
+        assert status == 0, said
+        page = looks.ask(f"/api/report?of={of}&name={name}")
+        assert page.status == 200 and page.body == file.read_bytes(), (of, page.body[:300])
+        style = re.search(rb"<style>(.*?)</style>", page.body, re.S).group(1)
+        policy = page.headers["Content-Security-Policy"]
+        assert base64.b64encode(hashlib.sha256(style).digest()).decode() in policy and "unsafe" not in policy, policy
+    for query in ("of=next&name=x", "of=experiment&name=../x", "of=experiment&name=--plan", "of=brew", "of=", ""):
+        assert looks.ask(f"/api/report?{query}").status in (400, 404), query
+    assert looks.ask("/api/report?of=experiment&name=nothing").status == 404
+    listed = looks.ask("/api/records").json
+    assert [one["name"] for one in listed["experiments"]] == ["ferry-press", "ferry-steep"]
+    assert len(listed["brews"]) == 8 and listed["brews"][0]["brew"] == "pier-20261125-008"
+    cup = looks.ask("/api/cup?brew=pier-20261125-008").json
+    assert cup["stages"] == [["pour", 0], ["steep", 26], ["press", 60], ["weigh", 85]]
+    assert len(cup["mass"]) == 111 and {"what": "dry coffee", "unit": "g", "value": "15.0"} in cup["measures"]
+    assert looks.ask("/api/cup?brew=pier-20261125-999").status == 404
+
+
+def test_two_cups_are_compared_on_a_page(bench):  # browser long
+    a_store(bench)
+    bench_of_one(bench, ())
+    page = Page(Board(bench)).pair()
+    page.press("#more")
+    page.press("[data-choice=reports]")
+    page.press("a[href='#experiment/ferry-steep']")
+    page.until(lambda: page.find("#report") and page.find("#report")[0].is_displayed(), "no report is shown")
+    page.driver.switch_to.frame("report")
+    page.wait("h1", r"\w")
+    assert page.run("return getComputedStyle(document.body).maxWidth") == "864px"        # its style was let in
+    page.driver.switch_to.default_content()
+    page.press("a[href='#compare']")
+    page.until(lambda: len(page.find("#force path.line")) == 4, "no curves of two cups")
+    page.wait("#measures", "dry coffee15.0 g15.0 g")
+    for size in (PHONE, TALL, WIDE):
+        page.resize(size)
+        assert page.run(LOOK_AT)[0] <= size[0]
+    assert page.complaints() == []
 
 
 def look_at_all_sizes(page):

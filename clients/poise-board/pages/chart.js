@@ -5,20 +5,20 @@ const NS = "http://www.w3.org/2000/svg";
 const LEFT = 58, RIGHT = 58, TOP = 30, BOTTOM = 30;
 const LEAST_S = 150, LEAST_G = 60, LEAST_FLOW = 10, LEAST_KPA = 12;
 
-function node(name, attributes = {}, text = null) {
+export function node(name, attributes = {}, text = null) {
   const element = document.createElementNS(NS, name);
   for (const [key, value] of Object.entries(attributes)) element.setAttribute(key, value);
   if (text !== null) element.textContent = text;
   return element;
 }
 
-function clock(seconds) {
+export function clock(seconds) {
   const whole = Math.round(seconds);
   return `${Math.floor(whole / 60)}:${String(whole % 60).padStart(2, "0")}`;
 }
 
 // A step that gives `about` lines or fewer, in numbers that people count in.
-function step(range, about, steps) {
+export function axis(range, about, steps) {
   return steps.find((size) => range / size <= about) ?? steps.at(-1);
 }
 
@@ -119,8 +119,8 @@ export class Chart {
 
   grid(scale, width, height) {
     const parts = [];
-    const grams = step(scale.grams, 5, [10, 20, 50, 100, 200, 500]);
-    const seconds = step(scale.end, Math.max(3, width / 110), [15, 30, 60, 120, 300, 600]);
+    const grams = axis(scale.grams, 5, [10, 20, 50, 100, 200, 500]);
+    const seconds = axis(scale.end, Math.max(3, width / 110), [15, 30, 60, 120, 300, 600]);
     for (let g = 0; g <= scale.grams; g += grams) {
       const y = scale.y(scale.grams)(g);
       parts.push(node("line", { class: "grid", x1: LEFT, x2: width - RIGHT, y1: y, y2: y }));
@@ -128,7 +128,7 @@ export class Chart {
     }
     for (let s = 0; s <= scale.end; s += seconds)
       parts.push(node("text", { class: "tick", x: scale.x(s), y: height - 6, "text-anchor": "middle" }, clock(s)));
-    const kpa = step(scale.kpa, 4, [2, 5, 10, 20, 50, 100]);
+    const kpa = axis(scale.kpa, 4, [2, 5, 10, 20, 50, 100]);
     for (let value = 0; this.points.some((point) => point[3] !== null) && value <= scale.kpa; value += kpa)
       parts.push(node("text", { class: "tick press", x: width - RIGHT + 8, y: scale.y(scale.kpa)(value) + 6 },
                       String(value)));

@@ -300,11 +300,13 @@ const orders = {
       give({ order: "plan-redo", brew });
   },
   sound: () => sound.toggle(),
+  reports: () => location.assign("/reports"),
 };
 
 async function more() {
   const hands = role === "hands" ? ["begin", "mark", "end", "note", "discard", "load", "skip", "redo"] : [];
   const choices = hands.map((name) => [name, t(name)]);
+  choices.push(["reports", t("reports")]);
   choices.push(["sound", t(sound.on() ? "sound_on" : "sound_off")]);
   const name = await choose(t("more"), choices);
   if (name) orders[name]();

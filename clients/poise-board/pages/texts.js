@@ -137,6 +137,25 @@ const table = {
   not_done: "Not done: {why}",
   no_answer: "no answer from the board",
 
+  pages: "Pages",
+  reports: "Reports and cups",
+  report: "Report",
+  experiments: "Experiments",
+  cups: "Cups",
+  cups_count: "{cups} cups",
+  extraction_value: "{value} % extraction",
+  verdicts: "Verdicts",
+  recipe: "Recipe",
+  compare: "Compare",
+  compare_title: "Two cups over each other",
+  compare_two: "Two cups are needed to compare.",
+  first_cup: "Solid line",
+  second_cup: "Dashed line",
+  water_curve: "Water in, g, from first water to the press",
+  press_curve: "Press on the scale, kg, from its beginning",
+  choose_report: "Choose an experiment or a cup.",
+  loading: "Reading",
+
   pair_title: "Pair this device",
   pair_how: "Type the six digits that the bench's terminal shows. They are good for two minutes.",
   pair_how_more: "No code there? Run poise-board pair on the bench.",
@@ -156,6 +175,7 @@ export function t(key, values = {}) {
 export function fill(root = document) {
   document.documentElement.lang = language;
   for (const element of root.querySelectorAll("[data-t]")) element.textContent = t(element.dataset.t);
+  for (const element of root.querySelectorAll("[data-t-title]")) element.title = t(element.dataset.tTitle);
   for (const element of root.querySelectorAll("[data-t-label]"))
     element.setAttribute("aria-label", t(element.dataset.tLabel));
 }
