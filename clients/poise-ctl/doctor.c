@@ -514,12 +514,12 @@ static int check_clock(struct doctor *doctor)
     if (ctl_value(health, "rate") > 1)
         return good(doctor, "the bench's clock runs %.0f times as fast, for a demonstration",
                     ctl_value(health, "rate"));
-    if (heard_us(doctor, &has_us) && (ahead_s = (double)(has_us - now_us) / 1e6) > CLOCK_OFF_S)
+    if (heard_us(doctor, &has_us) && (ahead_s = ((double)has_us - (double)now_us) / 1e6) > CLOCK_OFF_S)
         return wrong(doctor, mend, "this computer's clock is wrong: the store has a message from %.0f s in its future",
                      ahead_s);
-    if (llabs(bench_us - now_us) > CLOCK_OFF_S * INT64_C(1000000))
+    if (fabs((double)bench_us - (double)now_us) > CLOCK_OFF_S * 1e6)
         return wrong(doctor, "sudo systemctl restart poised", "the bench's clock and this computer's are %.0f s apart",
-                     fabs((double)(bench_us - now_us) / 1e6));
+                     fabs((double)bench_us - (double)now_us) / 1e6);
     return good(doctor, "the clock agrees with the store");
 }
 

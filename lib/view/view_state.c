@@ -14,11 +14,13 @@ static double number_of(json_t *object, const char *key)
     return json_is_number(field) ? json_number_value(field) : NAN;
 }
 
+/* Beyond 2^53 it is no time of a bench, and differences might not fit. */
 static int64_t time_of(json_t *object, const char *key)
 {
-    json_t *field = json_object_get(object, key);
+    static const json_int_t most = INT64_C(1) << 53;
+    json_int_t time_us = json_integer_value(json_object_get(object, key));
 
-    return json_is_integer(field) ? json_integer_value(field) : 0;
+    return time_us >= -most && time_us <= most ? time_us : 0;
 }
 
 static int count_of(json_t *object, const char *key)
