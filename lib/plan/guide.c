@@ -308,16 +308,57 @@ static void say_first_water(struct guiding *guiding)
              "Near-boiling water scalds at once; keep a mains kettle dry, and wet hands off its plug.");
 }
 
-/* Coffee beyond its tolerance, before any water: both ways out. */
-static void rescue_dose(struct guiding *guiding, double coffee_g)
+/* What becomes of a cup that cannot be this run any more. */
+static const char *kept_words(double tolerance)
+{
+    return isnan(tolerance) ? "the cup counts with what it got" : "the cup is kept and its run repeated";
+}
+
+/* The water that goes with so much coffee in the planned ratio, and whether that is still the plan's water. */
+static double water_for(const struct guiding *guiding, double coffee_g, bool *planned)
 {
     const struct asked *asked = &guiding->asked;
     double water_g = asked->water_g / asked->dose_g * coffee_g;
 
+    *planned = side_of(round(water_g), asked->water_g, asked->water_within_g) == GUIDE_RIGHT;
+    return isnan(guide_planned(guiding->run, "ratio", NAN, NULL)) ? water_g : (double)NAN;
+}
+
+/* Coffee beyond its tolerance, before any water: out with it, or on to another run's dose, or more water. */
+static void rescue_dose(struct guiding *guiding, double coffee_g)
+{
+    const struct asked *asked = &guiding->asked;
+    double tolerance_g = within(asked->dose_g, asked->dose_within_g), water_g, other_g;
+    bool planned;
+
     guide_add(guiding->out->rescue, GUIDE_TEXT, "Take %.1f g out", coffee_g - asked->dose_g);
-    if (water_g > 0 && isnan(guide_planned(guiding->run, "ratio", NAN, NULL)))
-        guide_add(guiding->out->rescue, GUIDE_TEXT, ", or pour %.0f g: that keeps the ratio", water_g);
+    other_g = guide_open_near(guiding->run, "dose_g", coffee_g - tolerance_g, INFINITY);
+    water_g = water_for(guiding, coffee_g, &planned);
+    if (other_g > 0 && fabs(other_g - coffee_g) <= tolerance_g + EDGE_G)
+        guide_add(guiding->out->rescue, GUIDE_TEXT, ", or keep it as the %g g cup", other_g);
+    else if (other_g > 0)
+        guide_add(guiding->out->rescue, GUIDE_TEXT, ", or add %.1f g: the %g g cup", other_g - coffee_g, other_g);
+    if (water_g > 0)
+        guide_add(guiding->out->rescue, GUIDE_TEXT, ", or pour %.0f g: that keeps the ratio%s", water_g,
+                  planned ? " and the plan" : ", not the plan");
     guide_add(guiding->out->rescue, GUIDE_TEXT, ".");
+}
+
+/* Water runs on a dose that is not the planned one: the ratio can still be kept. */
+static void rescue_dose_in_water(struct guiding *guiding)
+{
+    const struct asked *asked = &guiding->asked;
+    double dose_g = guiding->state->dose_g, water_g;
+    enum guide_side side = side_of(dose_g, asked->dose_g, asked->dose_within_g);
+    bool planned;
+
+    if (side != GUIDE_ABOVE && side != GUIDE_BELOW)
+        return;
+    water_g = water_for(guiding, dose_g, &planned);
+    if (water_g >= guiding->state->water_g || (water_g > 0 && isnan(guiding->state->water_g)))
+        guide_add(guiding->out->rescue, GUIDE_TEXT, "%.1f g of coffee too %s: %.0f g of water keep the ratio; %s.",
+                  fabs(dose_g - asked->dose_g), side == GUIDE_ABOVE ? "much" : "little", water_g,
+                  kept_words(asked->dose_within_g));
 }
 
 static void guide_before(struct guiding *guiding)
@@ -354,6 +395,16 @@ static void guide_before(struct guiding *guiding)
     }
 }
 
+/* The water of an open run that varies the water, or the ratio; NAN: there is none from `least_g` on. */
+static double other_water_g(const struct guiding *guiding, double least_g)
+{
+    double dose_g = guiding->state->dose_g > 0 ? guiding->state->dose_g : guiding->asked.dose_g;
+    double water_g = guide_open_near(guiding->run, "water_g", least_g, INFINITY);
+    double ratio = dose_g > 0 ? guide_open_near(guiding->run, "ratio", least_g / dose_g, INFINITY) : (double)NAN;
+
+    return ratio > 0 && !(ratio * dose_g >= water_g) ? round(ratio * dose_g) : water_g;
+}
+
 /* Too much water: another run's cup, or a cup that is kept all the same. */
 static void rescue_water(struct guiding *guiding)
 {
@@ -363,14 +414,47 @@ static void rescue_water(struct guiding *guiding)
 
     if (side_of(water_g, asked->water_g, asked->water_within_g) != GUIDE_ABOVE || blooms(guiding))
         return;
-    other_g = guide_open_near(guiding->run, "water_g", water_g - tolerance_g, INFINITY);
+    other_g = other_water_g(guiding, water_g - tolerance_g);
     guide_add(guiding->out->rescue, GUIDE_TEXT, "%.1f g too much: ", water_g - asked->water_g);
-    if (other_g > 0)
+    if (fabs(other_g - water_g) <= tolerance_g + EDGE_G)
+        guide_add(guiding->out->rescue, GUIDE_TEXT, "keep it as the %g g cup.", other_g);
+    else if (other_g > 0)
         guide_add(guiding->out->rescue, GUIDE_TEXT, "pour on to %g g and it is the %g g cup.", other_g, other_g);
-    else if (!isnan(asked->water_within_g))
-        guide_add(guiding->out->rescue, GUIDE_TEXT, "brew on, the cup is kept and its run repeated.");
     else
-        guide_add(guiding->out->rescue, GUIDE_TEXT, "brew on, the cup counts with what it got.");
+        guide_add(guiding->out->rescue, GUIDE_TEXT, "brew on, %s.", kept_words(asked->water_within_g));
+}
+
+/* Too much in the bloom: what is poured on makes up for it. */
+static void rescue_bloom(struct guiding *guiding)
+{
+    const struct asked *asked = &guiding->asked;
+    double water_g = guiding->state->water_g;
+
+    if (!blooms(guiding) || side_of(water_g, asked->bloom_g, asked->bloom_within_g) != GUIDE_ABOVE)
+        return;
+    guide_add(guiding->out->rescue, GUIDE_TEXT, "%.1f g too much in the bloom: ", water_g - asked->bloom_g);
+    if (asked->water_g > 0)
+        guide_add(guiding->out->rescue, GUIDE_TEXT, "pour to %g g all the same; ",
+                  isnan(asked->water_within_g) ? round(asked->water_g * 10) / 10 : asked->water_g);
+    guide_add(guiding->out->rescue, GUIDE_TEXT, "%s.", kept_words(asked->bloom_within_g));
+}
+
+/* The press is due and some water is missing still: pour it, or let it be another cup. */
+static void rescue_short(struct guiding *guiding)
+{
+    const struct asked *asked = &guiding->asked;
+    double water_g = guiding->state->water_g, other_g;
+    double tolerance_g = within(asked->water_g, asked->water_within_g);
+
+    if (side_of(water_g, asked->water_g, asked->water_within_g) != GUIDE_BELOW || blooms(guiding))
+        return;
+    other_g = other_water_g(guiding, water_g - tolerance_g);
+    guide_add(guiding->out->rescue, GUIDE_TEXT, "%.1f g too little: ", asked->water_g - water_g);
+    if (fabs(other_g - water_g) <= tolerance_g + EDGE_G)
+        guide_add(guiding->out->rescue, GUIDE_TEXT, "keep it as the %g g cup, or pour them first.", other_g);
+    else
+        guide_add(guiding->out->rescue, GUIDE_TEXT, "pour them first, or press: %s.",
+                  kept_words(asked->water_within_g));
 }
 
 /* A press that is past its time. */
@@ -378,18 +462,21 @@ static void rescue_late(struct guiding *guiding)
 {
     const struct asked *asked = &guiding->asked;
     double at_s = press_at_s(guiding), late_s = guiding->state->water_s - at_s, other_s;
+    double tolerance_s = isnan(asked->steep_within_s) ? LATE_S : fmax(asked->steep_within_s, LATE_S);
     char planned[16], other[16];
 
-    if (!(late_s > fmax(isnan(asked->steep_within_s) ? 0 : asked->steep_within_s, LATE_S)))
+    if (!(late_s > tolerance_s))
         return;
     guide_time(at_s, planned, sizeof planned);
-    other_s = guide_open_near(guiding->run, "steep_s", guiding->state->water_s - LATE_S, INFINITY);
+    other_s = guide_open_near(guiding->run, "steep_s", guiding->state->water_s - tolerance_s, INFINITY);
     guide_add(guiding->out->rescue, GUIDE_TEXT, "%.0f s late for %s: ", late_s, planned);
-    if (other_s > 0)
+    if (fabs(other_s - guiding->state->water_s) <= tolerance_s)
+        guide_add(guiding->out->rescue, GUIDE_TEXT, "press now and it is the %g s cup.", other_s);
+    else if (other_s > 0)
         guide_add(guiding->out->rescue, GUIDE_TEXT, "press at %s and it is the %g s cup, or now.",
                   guide_time(other_s, other, sizeof other), other_s);
     else if (!isnan(asked->steep_within_s))
-        guide_add(guiding->out->rescue, GUIDE_TEXT, "press now, the cup is kept and its run repeated.");
+        guide_add(guiding->out->rescue, GUIDE_TEXT, "press now, %s.", kept_words(asked->steep_within_s));
     else
         guide_add(guiding->out->rescue, GUIDE_TEXT, "press now, the cup counts with the time it had.");
 }
@@ -422,6 +509,8 @@ static void say_press_now(struct guiding *guiding)
     say(guiding, "Press", "Press now%s.", how);
     say_press_due(guiding);
     rescue_late(guiding);
+    if (!*guiding->out->rescue)
+        rescue_short(guiding);
 }
 
 static void guide_stir(struct guiding *guiding)
@@ -551,10 +640,14 @@ static void guide_pour(struct guiding *guiding)
 
     if (blooms_wet(guiding)) {
         guide_bloom_wait(guiding);
+        rescue_bloom(guiding);
         return;
     }
     number_mass(guiding, state->water_g, "g of water in", target_g, tolerance_g);
     rescue_water(guiding);
+    rescue_bloom(guiding);
+    if (!*guiding->out->rescue)
+        rescue_dose_in_water(guiding);
     if (!(target_g > 0)) {
         say(guiding, cue, "Pour the water.");
         return;
@@ -784,9 +877,10 @@ void guide_now(const struct guide_run *run, const struct guide_state *state, con
         guide_pour(&guiding);
         break;
     case STAGE_STEEP:
-        if (blooms(&guiding))
+        if (blooms(&guiding)) {
             guide_bloom_wait(&guiding);
-        else
+            rescue_bloom(&guiding);
+        } else
             guide_wait(&guiding);
         break;
     case STAGE_STIR:

@@ -30,6 +30,11 @@
     "'water':'kiosk','dose_g':15,'water_g':230,'press':'slow','dilution_g':20,'own_kettle_mm':90}}"
 #define WATERS \
     "{'factors':{'water_g':230},'recipe':{'steep_s':120},'tolerances':{'water_g':2},'open':[{'water_g':240}]}"
+#define DOSES "{'factors':{'dose_g':15},'recipe':{'water_g':230},'tolerances':{'dose_g':0.2},'open':[{'dose_g':17}]}"
+#define LOOSE "{'factors':{'steep_s':120},'recipe':{'dose_g':15,'water_g':230},'tolerances':{'dose_g':0.1,'water_g':8}}"
+#define RATIOS \
+    "{'factors':{'ratio':14},'recipe':{'dose_g':15,'steep_s':120},'tolerances':{'dose_g':0.1},'open':[{'ratio':16}]}"
+#define LESS "{'factors':{'water_g':230},'recipe':{'steep_s':120},'tolerances':{'water_g':2},'open':[{'water_g':222}]}"
 #define NONE "null"
 
 #define SET_UP "scale=1 load=0"
@@ -57,7 +62,7 @@ static const struct situation {
     { STEEP, TARED " coffee=15.1", "Pour 230 g", "Pour 230 ± 2 g of water.", "15.1", NULL, "right: 15.0 ± 0.1 g", NULL,
       NULL, "" },
     { STEEP, TARED " coffee=15.4", "Coffee", NULL, "15.4", NULL, "0.4 g above 15.0 ± 0.1 g", NULL, NULL,
-      "Take 0.4 g out, or pour 236 g: that keeps the ratio." },
+      "Take 0.4 g out, or pour 236 g: that keeps the ratio, not the plan." },
     { STEEP, TARED " dose=15.0 stage=dose", "Pour 230 g", NULL, "15.0", NULL, NULL, NULL, "next: pour", NULL },
     { BLOOM, TARED " dose=15", "Pour 45 g", "Pour 45 ± 3 g of water for the bloom.", NULL, NULL, NULL, "Water: 91 °C",
       "next: bloom", NULL }, /* not coffee again */
@@ -142,6 +147,37 @@ static const struct situation {
       "Press beside the scale if that is not done, then put the full cup back.", NULL, NULL, NULL, NULL, NULL, "" },
     { NONE, "scale=1 load=0 stage=steep water=230 water_s=140", "Wait",
       "Press beside the scale when it is time, then put the full cup back.", NULL, NULL, NULL, NULL, NULL, "" },
+
+    /* what still saves a brew */
+    { LOOSE, TARED " coffee=15.4", NULL, NULL, NULL, NULL, NULL, NULL, NULL,
+      "Take 0.4 g out, or pour 236 g: that keeps the ratio and the plan." },
+    { DOSES, TARED " coffee=15.6", NULL, NULL, NULL, NULL, NULL, NULL, NULL,
+      "Take 0.6 g out, or add 1.4 g: the 17 g cup, or pour 239 g: that keeps the ratio, not the plan." },
+    { DOSES, TARED " coffee=16.9", NULL, NULL, NULL, NULL, NULL, NULL, NULL,
+      "Take 1.9 g out, or keep it as the 17 g cup, or pour 259 g: that keeps the ratio, not the plan." },
+    { STEEP, "stage=pour water=60 dose=14.6 flow=8 water_s=8", "Pour to 230", NULL, NULL, NULL, NULL, NULL, NULL,
+      "0.4 g of coffee too little: 224 g of water keep the ratio; the cup is kept and its run repeated." },
+    { STEEP, "stage=pour water=60 dose=15.5 flow=8 water_s=8", NULL, NULL, NULL, NULL, NULL, NULL, NULL,
+      "0.5 g of coffee too much: 238 g of water keep the ratio; the cup is kept and its run repeated." },
+    { STEEP, "stage=pour water=60 dose=15.05 flow=8 water_s=8", NULL, NULL, NULL, NULL, NULL, NULL, NULL, "" },
+    { WATERS, "stage=pour water=238.6 flow=6 water_s=30", "Stop", NULL, NULL, NULL, NULL, NULL, NULL,
+      "8.6 g too much: keep it as the 240 g cup." },
+    { RATIOS, "stage=pour water=225 dose=15 flow=6 water_s=30", "Stop", NULL, NULL, NULL, NULL, NULL, NULL,
+      "15.0 g too much: pour on to 240 g and it is the 240 g cup." },
+    { RATIO, "stage=pour water=225 dose=15 flow=6 water_s=30", "Stop", NULL, NULL, NULL, NULL, NULL, NULL,
+      "15.0 g too much: brew on, the cup counts with what it got." },
+    { BLOOM, "stage=pour water=52 flow=8 water_s=7 pours=1", "Stop", NULL, NULL, NULL, NULL, NULL, NULL,
+      "7.0 g too much in the bloom: pour to 230 g all the same; the cup is kept and its run repeated." },
+    { BLOOM, "stage=steep water=52 water_s=20 pours=1", "Bloom", NULL, NULL, NULL, NULL, NULL, NULL,
+      "7.0 g too much in the bloom: pour to 230 g all the same; the cup is kept and its run repeated." },
+    { STEEP, "scale=1 load=750 stage=steep water=226 water_s=120", "Press", "Press now.", NULL, NULL, NULL, NULL, NULL,
+      "4.0 g too little: pour them first, or press: the cup is kept and its run repeated." },
+    { LESS, "scale=1 load=750 stage=steep water=222.5 water_s=120", "Press", "Press now.", NULL, NULL, NULL, NULL, NULL,
+      "7.5 g too little: keep it as the 222 g cup, or pour them first." },
+    { STEEP, "scale=1 load=750 stage=steep water=230 water_s=148", "Press", NULL, NULL, NULL, NULL, NULL, NULL,
+      "28 s late for 2:00: press now and it is the 150 s cup." },
+    { STEEP, "scale=1 load=750 stage=steep water=226 water_s=170", "Press", NULL, NULL, NULL, NULL, NULL, NULL,
+      "50 s late for 2:00: press now, the cup is kept and its run repeated." },
 
     /* the stir */
     { SPOON, "scale=1 load=750 stage=steep water=230 water_s=25", "Stir 10 s", "Stir for 10 s with the spoon.", "1:35",
