@@ -83,6 +83,8 @@ char *words_share(const struct view *model, const struct view_station *station, 
         return out;
     if (station->stage < STAGE_PRESS && planned_s > steep_s)
         words_add(out, WORDS_SIZE, ", %.0f %% at %s", 100 * then, guide_time(planned_s, time, sizeof time));
+    if (station->stage < STAGE_PRESS && station_final_s(station) > 0)
+        words_add(out, WORDS_SIZE, ", 95 %% after about %.0f s", station_final_s(station));
     words_add(out, WORDS_SIZE, " (by %zu earlier cups)", station->curve.cups);
     return out;
 }

@@ -33,6 +33,7 @@ struct view_seen {
 /* The curve of the earlier cups of a run. */
 struct view_curve {
     size_t cups; /* 0: none is known */
+    double longest_s;
     struct kinetics_fit fit;
 };
 
@@ -121,6 +122,10 @@ double station_age_s(const struct view_station *station, int64_t now_us);   /* o
 
 /* How much of what can be had a cup pressed after `steep_s` would have (0 to 1), by earlier cups; NAN: not known. */
 double station_share(const struct view_station *station, double steep_s);
+
+/* When 95 % of what can be had is in the cup, as poise-report answers the same question; NAN: not known, or no earlier
+ * cup steeped so long. */
+double station_final_s(const struct view_station *station);
 
 bool station_brewing(const struct view_station *station); /* dose to press */
 bool station_had(const struct view_station *station, enum stage stage);

@@ -42,6 +42,9 @@ static int read_one(struct store *store, const struct guide_run *run, struct vie
         return error == -EINVAL ? 0 : error;
     if (kinetics_of_cups(curve.t, curve.e, curve.n, curve.times, &out->fit, &ignored) == 0)
         out->cups = curve.n;
+    out->longest_s = 0;
+    for (size_t i = 0; i < curve.n; i++)
+        out->longest_s = fmax(out->longest_s, curve.t[i]);
     store_curve_free(&curve);
     return 0;
 }

@@ -3,6 +3,8 @@ import math
 import re
 
 from bench import event, line_scale, station
+from cups import Cups
+from reports import answer
 from test_timer import FAST, SCREEN, bench_with_a_scale, expect_on, weigh, weigh_heard
 
 PLAN = """[experiment]
@@ -229,3 +231,19 @@ def test_timer_goes_on_without_a_store_and_says_which_one_it_missed(bench):
     other = bench.start("poise-timer", "--store", bench.folder / "letter.db", terminal=SCREEN)
     expect_on(other, "letter.db: is no Poise store")
     assert not (bench.folder / "none.db").exists()
+
+
+def test_timer_and_report_answer_alike(bench):
+    """When 95 % of the final extraction is in the cup: one question, put to the same cups by two programs."""
+    cups = Cups(bench)
+    cups.steeps("ferry-steep", 22, 0.025, (25, 50, 100, 200, 400), replicates=4, spread=0.15)
+    cups.done()
+    reported_s = answer(bench, "ferry-steep")["curves"][0]["share"]["seconds"]
+    headline = answer(bench, "ferry-steep")["headline"]
+    assert f"95 % of the final extraction after about {reported_s:.0f} s" in headline, headline
+    bench_with_a_scale(bench)
+    load(bench, PLAN.replace("25, 50, 100", "25, 50, 100, 200, 400"))
+    timer = bench.start("poise-timer", "--plain", "--store", bench.store)
+    timer.wait_line("left next: ferry-steep 1 of 10")
+    assert bench.ask(do="begin")["ok"] and bench.ask(do="mark", stage="pour")["ok"]
+    timer.wait_line(rf"of the final extraction, \d+ % at 0:25, 95 % after about {reported_s:.0f} s \(by 20 earlier cups\)")
