@@ -10,6 +10,7 @@
 #include "poise/place.h"
 #include "poise/program.h"
 #include "report.h"
+#include "words/claims.h"
 
 static void usage(FILE *out)
 {
@@ -41,6 +42,7 @@ static void usage(FILE *out)
           "      --json, --csv       for machines\n"
           "      --long              --csv with one row a number, for R and other statistics\n"
           "      --r FOLDER          cups, numbers, and an R script that works the report out again\n"
+          "      --rules             the sentences a headline may be, each with its condition\n"
           "      --sql               the SELECT that reads the cups, for sqlite3\n"
           "      --html FILE         one page with pictures, for reading and printing\n"
           "      --svg FOLDER        pictures drawn by gnuplot, their scripts beside them\n"
@@ -73,7 +75,8 @@ enum {
     OPTION_SQL,
     OPTION_CARD,
     OPTION_R,
-    OPTION_LONG
+    OPTION_LONG,
+    OPTION_RULES
 };
 
 static const struct option options[] = {
@@ -99,6 +102,7 @@ static const struct option options[] = {
     { "card", no_argument, NULL, OPTION_CARD },
     { "r", required_argument, NULL, OPTION_R },
     { "long", no_argument, NULL, OPTION_LONG },
+    { "rules", no_argument, NULL, OPTION_RULES },
     { "html", required_argument, NULL, OPTION_HTML },
     { "svg", required_argument, NULL, OPTION_SVG },
     { "help", no_argument, NULL, 'h' },
@@ -231,6 +235,8 @@ static int take_option(int option, struct request *out, const char **store)
     case OPTION_SVG:
         out->svg = optarg;
         break;
+    case OPTION_RULES:
+        return json_out(rules_json());
     case 'h':
         usage(stdout);
         return EXIT_DONE;

@@ -398,6 +398,7 @@ json_t *findings_json(const struct findings *findings)
     json_object_set_new(out, "measure", json_string(measure_name(findings->options->measure)));
     json_object_set_new(out, "confidence", number_json(findings->options->confidence));
     json_object_set_new(out, "headline", json_string(headline));
+    json_object_set_new(out, "rule", json_string(headline_rule(findings)->name));
     json_object_set_new(out, "claims", claims_json(findings));
     json_object_set_new(out, "cups_counted", json_integer((json_int_t)findings->point_count));
     json_object_set_new(out, "levels", levels_json(findings));

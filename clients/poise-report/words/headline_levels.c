@@ -356,11 +356,6 @@ static void effect_words(const struct findings *findings, int factor, char out[S
     }
 }
 
-static bool has_effects(const struct findings *findings)
-{
-    return findings->has_questions;
-}
-
 static void say_effects(const struct findings *findings, char out[SENTENCE_SIZE])
 {
     char words[SENTENCE_SIZE];
@@ -459,7 +454,6 @@ const struct rule rules_of_two[] = {
       say_top, claim_top },
     { "depends", "that the factors depend on each other is shown among the three questions (Holm)", depends,
       say_depends, claim_depends },
-    { "effects", "what each factor does on the mean can be judged", has_effects, say_effects, claim_effects },
-    { "none shown of two", "none of these", always, say_none_shown, claim_nothing_shown },
+    { "effects", "none of these: what each factor does on the mean, shown or not", always, say_effects, claim_effects },
     { NULL, NULL, NULL, NULL, NULL },
 };

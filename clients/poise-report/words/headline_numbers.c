@@ -131,14 +131,14 @@ static void say_level_off(const struct findings *findings, char out[SENTENCE_SIZ
     place_words(findings, broken->at, broken->at_interval, place);
     words_interval(broken->slope_after_interval, 3, step_of(findings), slope);
     snprintf(out, SENTENCE_SIZE,
-             "%s %s with %s up to about %s; beyond it changes otherwise, by %+.3f %s per %s (%s): neither a rise nor a "
-             "fall is sure there.",
+             "%s %s with %s up to about %s; beyond that neither a rise nor a fall is sure (%+.3f %s per %s, %s).",
              measured(findings), broken->slope_before > 0 ? "climbs" : "falls", call_of(findings->factor[0].name),
              place, broken->slope_after, step_of(findings), per, slope);
-    if (broken->slope_before > 0 ? findings->ends.rises_last : findings->ends.falls_last)
-        snprintf(out, SENTENCE_SIZE, "%s %s with %s, otherwise from about %s on: %+.3f %s per %s before, %+.3f after.",
+    if (broken->slope_before > 0 ? broken->slope_after_interval.low > 0 : broken->slope_after_interval.high < 0)
+        snprintf(out, SENTENCE_SIZE,
+                 "%s %s with %s, at another rate from about %s on: %+.3f %s per %s before, %+.3f after (%s).",
                  measured(findings), broken->slope_before > 0 ? "climbs" : "falls", call_of(findings->factor[0].name),
-                 place, broken->slope_before, step_of(findings), per, broken->slope_after);
+                 place, broken->slope_before, step_of(findings), per, broken->slope_after, slope);
 }
 
 static void claim_level_off(const struct findings *findings, json_t *list)
