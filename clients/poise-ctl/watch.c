@@ -139,6 +139,13 @@ static void print_plain(const struct message *message, const struct guide_units 
         printf("%s%swarning %s: %s\n", message->warning.brew, message->warning.brew[0] ? " " : "",
                message->warning.warning, ctl_printable(message->warning.detail, detail, sizeof detail));
         break;
+    case MESSAGE_CHECK:
+        printf("%s shows %s %.4g %s", message->check.instrument, check_kind_name(message->check.check),
+               message->check.value, check_kind_unit(message->check.check));
+        if (!isnan(message->check.reference))
+            printf(" for %.4g", message->check.reference);
+        putchar('\n');
+        break;
     case MESSAGE_STATE:
         print_state(message);
         break;

@@ -204,6 +204,7 @@ char *plain_event(const struct view *model, const struct message *message, char 
             break;
         return out;
     case MESSAGE_READING:
+    case MESSAGE_CHECK:
     case MESSAGE_STATE:
         break;
     }

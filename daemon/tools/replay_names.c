@@ -106,6 +106,10 @@ static void rename_of_kind(struct names *names, struct message *message)
         brew = message->warning.brew;
         words = message->warning.detail;
         break;
+    case MESSAGE_CHECK:
+        instrument = message->check.instrument;
+        brew = message->check.brew;
+        break;
     case MESSAGE_STATE:
         break;
     }

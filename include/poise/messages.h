@@ -49,6 +49,7 @@ enum message_kind {
     MESSAGE_MEASURE,
     MESSAGE_INSTRUMENT,
     MESSAGE_WARNING,
+    MESSAGE_CHECK,
     MESSAGE_STATE
 };
 
@@ -76,6 +77,13 @@ enum instrument_change { /* "found" ... */
 };
 const char *brew_change_name(enum brew_change change);
 const char *made_by_name(enum made_by by);
+/* What an instrument showed of something known: of water in %, how much readings of one sample differ in %, of an empty
+ * scale in g, of a weight in g, of a sugar solution in Brix.  "blank" ... */
+enum check_kind { CHECK_BLANK, CHECK_SPREAD, CHECK_ZERO, CHECK_MASS, CHECK_BRIX, CHECK_KINDS };
+const char *check_kind_name(enum check_kind kind);
+/* "%", "g", "°Bx" */
+const char *check_kind_unit(enum check_kind kind);
+
 const char *instrument_change_name(enum instrument_change change);
 
 struct message_reading {
@@ -156,6 +164,14 @@ struct message_warning {
     char detail[DETAIL_SIZE];
 };
 
+struct message_check {
+    char instrument[NAME_SIZE];
+    enum check_kind check;
+    double value;
+    double reference;     /* what it should show; NAN: not known, null on the bus */
+    char brew[BREW_SIZE]; /* whose sample it was; empty: none, null on the bus */
+};
+
 struct message {
     enum message_kind kind;
     struct message_common common;
@@ -166,6 +182,7 @@ struct message {
         struct message_measure measure;
         struct message_instrument instrument;
         struct message_warning warning;
+        struct message_check check;
     };
     json_t *json; /* when read: the whole object, owned by the message; for MESSAGE_STATE all there is;
                    * for a MESSAGE_READING perhaps NULL: `reading` has every field of it */

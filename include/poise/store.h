@@ -13,7 +13,7 @@
 
 #pragma GCC visibility push(default)
 
-enum { STORE_VERSION = 6 };
+enum { STORE_VERSION = 7 };
 
 struct store;
 

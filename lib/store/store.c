@@ -198,6 +198,8 @@ static const char *about(const struct message *message, const char **station)
     case MESSAGE_WARNING:
         *station = message->warning.station;
         return message->warning.brew;
+    case MESSAGE_CHECK:
+        return message->check.brew;
     default:
         return "";
     }

@@ -196,6 +196,16 @@ static int to_version_6(sqlite3 *database, struct why *why)
     return 0;
 }
 
+/* 6 to 7: what instruments showed of something known. */
+static int to_version_7(sqlite3 *database, struct why *why)
+{
+    return run(database,
+               "CREATE TABLE instrument_check (bench_id INTEGER NOT NULL REFERENCES bench, seq INTEGER NOT NULL,"
+               " time_us INTEGER NOT NULL, instrument TEXT NOT NULL, kind TEXT NOT NULL, value REAL NOT NULL,"
+               " reference REAL, brew_id INTEGER REFERENCES brew, PRIMARY KEY (bench_id, seq, time_us)) WITHOUT ROWID",
+               why);
+}
+
 /* Views are made again with every version: they hold no data. */
 int store_make_views(sqlite3 *database, bool temporary, struct why *why)
 {
@@ -219,9 +229,9 @@ int store_make_views(sqlite3 *database, bool temporary, struct why *why)
 }
 
 /* step[v] brings version v to v + 1, inside the caller's transaction. */
-static int (*const step[STORE_VERSION])(sqlite3 *database, struct why *why) = { to_version_1, to_version_2,
-                                                                                to_version_3, to_version_4,
-                                                                                to_version_5, to_version_6 };
+static int (*const step[STORE_VERSION])(sqlite3 *database,
+                                        struct why *why) = { to_version_1, to_version_2, to_version_3, to_version_4,
+                                                             to_version_5, to_version_6, to_version_7 };
 
 int store_make_tables(sqlite3 *database, int version, struct why *why)
 {
@@ -312,6 +322,8 @@ const char *const store_statements[STATEMENT_COUNT] = {
                            " ON CONFLICT DO NOTHING",
     [STATEMENT_BUDGET] = "INSERT INTO strength_budget (brew_id, seq, part, standard_uncertainty, freedom)"
                          " VALUES (?1, ?2, ?3, ?4, ?5) ON CONFLICT DO NOTHING",
+    [STATEMENT_CHECK] = "INSERT INTO instrument_check (bench_id, seq, time_us, instrument, kind, value, reference,"
+                        " brew_id) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8) ON CONFLICT DO NOTHING",
     [STATEMENT_NOTE] = "INSERT INTO note (brew_id, seq, time_us, text) VALUES (?1, ?2, ?3, ?4) ON CONFLICT DO NOTHING",
     [STATEMENT_INSTRUMENT_EVENT] = "INSERT INTO instrument_event (bench_id, seq, instrument, time_us, change, detail)"
                                    " VALUES (?1, ?2, ?3, ?4, ?5, ?6) ON CONFLICT DO NOTHING",

@@ -204,6 +204,25 @@ static int write_warning(struct store *store, const struct store_event *event, i
     return store_done(statement);
 }
 
+static int write_check(struct store *store, const struct store_event *event, int64_t brew)
+{
+    const struct message_check *check = &event->message.check;
+    sqlite3_stmt *statement = store->statement[STATEMENT_CHECK];
+
+    sqlite3_bind_int64(statement, 1, store_bench_row(store, event->bench));
+    sqlite3_bind_int64(statement, 2, (int64_t)event->message.common.seq);
+    sqlite3_bind_int64(statement, 3, event->message.common.time_us);
+    store_bind_name(statement, 4, check->instrument);
+    store_bind_name(statement, 5, check_kind_name(check->check));
+    bind_number(statement, 6, check->value);
+    bind_number(statement, 7, check->reference);
+    if (brew)
+        sqlite3_bind_int64(statement, 8, brew);
+    else
+        sqlite3_bind_null(statement, 8);
+    return store_done(statement);
+}
+
 static int write_instrument(struct store *store, const struct store_event *event)
 {
     const struct message_instrument *instrument = &event->message.instrument;
@@ -289,7 +308,8 @@ static int write_event(struct store *store, const struct store_event *event)
         return write_gap(store, event);
     if (event->brew >= 0 && !(brew = store_brew_row(store, event->brew)))
         return -1;
-    if (!brew && message->kind != MESSAGE_WARNING && message->kind != MESSAGE_INSTRUMENT)
+    if (!brew && message->kind != MESSAGE_WARNING && message->kind != MESSAGE_INSTRUMENT
+        && message->kind != MESSAGE_CHECK)
         return 0; /* a station at rest says so: nothing to keep */
     switch (message->kind) {
     case MESSAGE_BREW:
@@ -319,6 +339,8 @@ static int write_event(struct store *store, const struct store_event *event)
         return write_warning(store, event, brew);
     case MESSAGE_INSTRUMENT:
         return write_instrument(store, event);
+    case MESSAGE_CHECK:
+        return write_check(store, event, brew);
     case MESSAGE_READING:
     case MESSAGE_STATE:
         break;

@@ -368,6 +368,19 @@ static void put_instrument(struct text *text, const struct message_instrument *i
     put_string(text, instrument->detail);
 }
 
+static void put_check(struct text *text, const struct message_check *check)
+{
+    put_brew_name(text, check->brew);
+    PUT(text, ",\"instrument\":\"");
+    put_word(text, check->instrument);
+    PUT(text, "\",\"check\":\"");
+    put_word(text, check_kind_name(check->check));
+    PUT(text, "\",\"value\":");
+    put_number(text, check->value);
+    PUT(text, ",\"reference\":");
+    put_number(text, check->reference);
+}
+
 static void put_warning(struct text *text, const struct message_warning *warning)
 {
     put_brew_name(text, warning->brew);
@@ -401,6 +414,9 @@ int message_write(const struct message *message, char *out, size_t size)
         break;
     case MESSAGE_WARNING:
         put_warning(&text, &message->warning);
+        break;
+    case MESSAGE_CHECK:
+        put_check(&text, &message->check);
         break;
     case MESSAGE_STATE:
         return -EINVAL; /* has a writer of its own */
@@ -443,11 +459,9 @@ int message_write_measures(const struct measures *measures, char *out, size_t si
 
 int message_topic(const struct message *message, char out[TOPIC_SIZE])
 {
-    static const char *const events[] = { [MESSAGE_BREW] = "/brew",
-                                          [MESSAGE_STAGE] = "/stage",
-                                          [MESSAGE_MEASURE] = "/measure",
-                                          [MESSAGE_INSTRUMENT] = "/instrument",
-                                          [MESSAGE_WARNING] = "/warning" };
+    static const char *const events[] = { [MESSAGE_BREW] = "/brew",       [MESSAGE_STAGE] = "/stage",
+                                          [MESSAGE_MEASURE] = "/measure", [MESSAGE_INSTRUMENT] = "/instrument",
+                                          [MESSAGE_WARNING] = "/warning", [MESSAGE_CHECK] = "/check" };
     struct text text = text_begin(out, TOPIC_SIZE - 1);
 
     put_word(&text, message->kind == MESSAGE_READING ? "reading/"

@@ -56,6 +56,20 @@ const char *brew_change_name(enum brew_change change)
     return names[change];
 }
 
+const char *check_kind_name(enum check_kind kind)
+{
+    static const char *const names[CHECK_KINDS] = { "blank", "spread", "zero", "mass", "brix" };
+
+    return names[kind];
+}
+
+const char *check_kind_unit(enum check_kind kind)
+{
+    static const char *const units[CHECK_KINDS] = { "%", "%", "g", "g", "°Bx" };
+
+    return units[kind];
+}
+
 const char *made_by_name(enum made_by by)
 {
     return by == BY_OPERATOR ? "operator" : "tracker";

@@ -404,6 +404,25 @@ static int read_warning(json_t *json, struct message_warning *out, struct why *w
     return 0;
 }
 
+static const char *check_at(int kind)
+{
+    return check_kind_name((enum check_kind)kind);
+}
+
+static int read_check(json_t *json, struct message_check *out, struct why *why)
+{
+    int error, kind = 0;
+
+    if ((error = read_brew_name(json, true, out->brew, why)) < 0
+        || (error = read_name(json, "instrument", true, out->instrument, why)) < 0
+        || (error = read_word(json, "check", check_at, CHECK_KINDS, &kind, why)) < 0
+        || (error = read_number(json, "value", false, &out->value, why)) < 0
+        || (error = read_number(json, "reference", true, &out->reference, why)) < 0)
+        return error;
+    out->check = (enum check_kind)kind;
+    return 0;
+}
+
 /* State stays JSON; whoever draws it looks each field up.  Its two lists are there, though. */
 static int read_state(json_t *json, struct why *why)
 {
@@ -462,11 +481,9 @@ static int kind_of_topic(const char *topic, enum message_kind *kind)
     static const struct {
         const char *last;
         enum message_kind kind;
-    } events[] = { { "/brew", MESSAGE_BREW },
-                   { "/stage", MESSAGE_STAGE },
-                   { "/measure", MESSAGE_MEASURE },
-                   { "/instrument", MESSAGE_INSTRUMENT },
-                   { "/warning", MESSAGE_WARNING } };
+    } events[] = { { "/brew", MESSAGE_BREW },       { "/stage", MESSAGE_STAGE },
+                   { "/measure", MESSAGE_MEASURE }, { "/instrument", MESSAGE_INSTRUMENT },
+                   { "/warning", MESSAGE_WARNING }, { "/check", MESSAGE_CHECK } };
     const char *last = strrchr(topic, '/');
 
     if (strncmp(topic, "reading/", 8) == 0) {
@@ -502,6 +519,8 @@ static int read_kind(struct message *message, const char *text, size_t length, s
         return read_instrument(json, &message->instrument, why);
     case MESSAGE_WARNING:
         return read_warning(json, &message->warning, why);
+    case MESSAGE_CHECK:
+        return read_check(json, &message->check, why);
     case MESSAGE_STATE:
         return read_state(json, why);
     }

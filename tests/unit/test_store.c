@@ -271,7 +271,7 @@ static void no_room_for_the_tables_leaves_nothing_half_made(void **state)
     assert_int_equal(status, 0);
     assert_sqlite_says(path, "SELECT count(*) FROM sqlite_schema; PRAGMA user_version", "0\n0");
     store_close(opened(path));
-    assert_sqlite_says(path, "SELECT count(*) FROM brew_summary; PRAGMA user_version", "0\n6");
+    assert_sqlite_says(path, "SELECT count(*) FROM brew_summary; PRAGMA user_version", "0\n7");
 }
 
 /* Version 1 had one scale to a station and no word for pressed dry. */
@@ -281,20 +281,22 @@ static void an_older_store_is_brought_up_to_date_with_all_in_it(void **state)
     char *before = uninterrupted("older.db"), *after;
 
     (void)state;
-    free(sqlite_says(path, "DROP VIEW brew_trace; DROP VIEW brew_stage; DROP VIEW brew_summary;"
-                           "CREATE VIEW brew_summary AS SELECT name AS brew FROM brew;"
-                           "ALTER TABLE instrument DROP COLUMN weighs;"
-                           "ALTER TABLE brew RENAME COLUMN outcome_seq TO told_seq;"
-                           "DROP TABLE strength_budget; DROP TABLE tasting_entry; DROP TABLE tasting_session;"
-                           "CREATE TABLE tasting (tasting_id, told_by_eye); CREATE TABLE tasting_sample (tasting_id);"
-                           "CREATE TABLE tasting_set (tasting_id); CREATE TABLE tasting_answer (tasting_id);"
-                           "CREATE TABLE tasting_remark (tasting_id); CREATE TABLE tasting_peek (tasting_id);"
-                           "PRAGMA user_version = 1"));
+    free(sqlite_says(
+        path,
+        "DROP VIEW brew_trace; DROP VIEW brew_stage; DROP VIEW brew_summary;"
+        "CREATE VIEW brew_summary AS SELECT name AS brew FROM brew;"
+        "ALTER TABLE instrument DROP COLUMN weighs;"
+        "ALTER TABLE brew RENAME COLUMN outcome_seq TO told_seq;"
+        "DROP TABLE strength_budget; DROP TABLE instrument_check; DROP TABLE tasting_entry; DROP TABLE tasting_session;"
+        "CREATE TABLE tasting (tasting_id, told_by_eye); CREATE TABLE tasting_sample (tasting_id);"
+        "CREATE TABLE tasting_set (tasting_id); CREATE TABLE tasting_answer (tasting_id);"
+        "CREATE TABLE tasting_remark (tasting_id); CREATE TABLE tasting_peek (tasting_id);"
+        "PRAGMA user_version = 1"));
     store_close(opened(path));
     assert_sqlite_says(path,
                        "PRAGMA user_version; SELECT count(*), count(weighs) FROM instrument;"
                        "SELECT count(*), count(pressed_dry_u) FROM brew_summary",
-                       "6\n1|0\n2|0");
+                       "7\n1|0\n2|0");
     after = all_of(path);
     assert_same_store(after, before);
     free(before);
@@ -316,7 +318,7 @@ static void a_store_of_version_2_keeps_its_brew_and_its_tasting(void **state)
                        "SELECT brew, water_g FROM brew_summary; SELECT outcome_seq FROM brew;"
                        "SELECT name, distinct_by_eye FROM early_tasting;"
                        "SELECT count(*) FROM tasting_session",
-                       "6\npour,press,weigh\npier-20261125-001|230.1\n40\nround-1|1\n0");
+                       "7\npour,press,weigh\npier-20261125-001|230.1\n40\nround-1|1\n0");
 }
 
 /* Version 4 kept no budgets.  What a strength's uncertainty comes from is written with it, and that a sample passed no
@@ -329,7 +331,8 @@ static void budgets_are_kept_and_a_store_of_version_4_gets_them(void **state)
 
     (void)state;
     free(uninterrupted("budget.db"));
-    free(sqlite_says(path, "DROP TABLE strength_budget; PRAGMA user_version = 4"));
+    free(sqlite_says(path, "DROP TABLE strength_budget; DROP TABLE instrument_check;"
+                           "PRAGMA user_version = 4"));
     store = opened(path);
     budget_clear(&message.measure.budget);
     message.common.seq = 5000;
@@ -353,8 +356,40 @@ static void budgets_are_kept_and_a_store_of_version_4_gets_them(void **state)
     assert_sqlite_says(path,
                        "PRAGMA user_version; SELECT seq, part, standard_uncertainty, freedom FROM strength_budget"
                        " ORDER BY seq, part; SELECT reading_seq, seq, filtered FROM assignment ORDER BY seq",
-                       "6\n5000|accuracy|0.02|\n5000|repeat|0.01|7.0\n5001|repeat|0.01|7.0\n5002|repeat|0.01|7.0\n"
+                       "7\n5000|accuracy|0.02|\n5000|repeat|0.01|7.0\n5001|repeat|0.01|7.0\n5002|repeat|0.01|7.0\n"
                        "4711|5000|1\n4711|5001|0");
+}
+
+/* Version 6 kept no checks.  Applied twice, each is one row. */
+static void checks_are_kept_and_a_store_of_version_6_gets_them(void **state)
+{
+    const char *path = file_named("check.db");
+    struct message message = message_at(MESSAGE_CHECK, 5000, 130);
+    struct store *store;
+
+    (void)state;
+    free(uninterrupted("check.db"));
+    free(sqlite_says(path, "DROP TABLE instrument_check; PRAGMA user_version = 6"));
+    store = opened(path);
+    strcpy(message.check.instrument, "glass");
+    message.check.check = CHECK_BLANK;
+    message.check.value = 0.03;
+    message.check.reference = NAN;
+    apply(store, &message);
+    commit(store);
+    message.common.seq++;
+    message.check.check = CHECK_MASS;
+    message.check.value = 200.25;
+    message.check.reference = 200;
+    strcpy(message.check.brew, "pier-20261125-001");
+    apply(store, &message);
+    apply(store, &message);
+    commit(store);
+    store_close(store);
+    assert_sqlite_says(path,
+                       "PRAGMA user_version; SELECT instrument, kind, value, reference, name FROM instrument_check"
+                       " LEFT JOIN brew USING (brew_id) ORDER BY seq",
+                       "7\nglass|blank|0.03||\nglass|mass|200.25|200.0|pier-20261125-001");
 }
 
 static void a_newer_store_is_refused_and_left_alone(void **state)
@@ -446,6 +481,7 @@ int main(void)
         cmocka_unit_test(an_older_store_is_brought_up_to_date_with_all_in_it),
         cmocka_unit_test(a_store_of_version_2_keeps_its_brew_and_its_tasting),
         cmocka_unit_test(budgets_are_kept_and_a_store_of_version_4_gets_them),
+        cmocka_unit_test(checks_are_kept_and_a_store_of_version_6_gets_them),
         cmocka_unit_test(a_newer_store_is_refused_and_left_alone),
         cmocka_unit_test(what_is_no_store_is_refused),
         cmocka_unit_test(a_reader_cannot_write),
