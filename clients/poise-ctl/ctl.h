@@ -70,6 +70,7 @@ int command_end(const struct ctl *ctl);
 int command_undo(const struct ctl *ctl);
 int command_discard(const struct ctl *ctl);
 int command_note(const struct ctl *ctl);
+int command_check(const struct ctl *ctl);
 
 /* strength.c: which strength reading is whose. */
 int command_strength(const struct ctl *ctl);

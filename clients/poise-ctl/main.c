@@ -30,6 +30,8 @@ static const struct command commands[] = {
     { "discard", "[REASON...]", "discard a brew: it is kept, and not counted", 0, 256, TAKES_STATION | TAKES_BREW,
       command_discard },
     { "note", "TEXT...", "write a note beside a brew", 1, 256, TAKES_STATION | TAKES_BREW, command_note },
+    { "check", "mass|brix VALUE", "the scale bears a weight, or the solution read last is, of so much", 2, 2,
+      TAKES_STATION, command_check },
     { "sample", "[BREW] | swap|shift|merge|take|undo ...", "the strength read next is this brew's; or move readings", 0,
       3, TAKES_FILTERED, command_sample },
     { "strength", "[BREW]", "the strength readings, and whose each is", 0, 1, 0, command_strength },

@@ -161,3 +161,29 @@ int command_note(const struct ctl *ctl)
     json_object_set_new(request, "text", note);
     return ctl_order(ctl, request);
 }
+
+int command_check(const struct ctl *ctl)
+{
+    json_t *request, *reply;
+    double value;
+    int status;
+
+    if ((strcmp(ctl->words[0], "mass") != 0 && strcmp(ctl->words[0], "brix") != 0) || !ctl_number(ctl->words[1], &value)
+        || !(value > 0)) {
+        program_say("a check is of a weight on the scale (check mass 200) or of a sugar solution that was just read "
+                    "(check brix 10)");
+        return EXIT_USAGE;
+    }
+    request = ctl_request(ctl, "check");
+    json_object_set_new(request, "what", json_string(ctl->words[0]));
+    json_object_set_new(request, "value", json_real(value));
+    if ((status = ctl_ask(ctl, request, &reply)) != EXIT_DONE)
+        return status;
+    if (ctl->json)
+        ctl_print_json(reply);
+    else
+        printf("shown %.10g for %s: %+.4g, kept; `poise-report bench` shows it beside the earlier ones\n",
+               ctl_value(reply, "shown"), ctl->words[1], ctl_value(reply, "off"));
+    json_decref(reply);
+    return EXIT_DONE;
+}

@@ -493,6 +493,7 @@ const struct command_row control_commands[] = {
     { "assign", control_assign, "brew seq from number", false },
     { "unassign", control_unassign, "brew seq number", false },
     { "sample", control_sample, "brew how with seq number filtered", false },
+    { "check", control_check, "what value station", false },
     { "since", do_since, "seq most reader kept", true },
     { "health", do_health, "", false },
     { "plan", control_plan, "plan text station brew run", true },

@@ -146,11 +146,6 @@ void stations_reading(struct stations *stations, int station, const struct readi
                       struct moment now)
 {
     switch (reading->quantity) {
-    case QUANTITY_STRENGTH:
-    case QUANTITY_BRIX:
-    case QUANTITY_REFRACTIVE_INDEX:
-        strength_reading(stations, "", reading, seq, now);
-        break;
     case QUANTITY_MASS:
     case QUANTITY_TEMPERATURE:
     case QUANTITY_PRESSURE:
@@ -159,6 +154,8 @@ void stations_reading(struct stations *stations, int station, const struct readi
                 slurry_take(&stations->all[i].slurry, reading);
             if (stations->all[i].saved_seq < seq)
                 feed(stations, i, reading, now);
+            if (reading->quantity == QUANTITY_MASS)
+                watch_scale(stations, i, reading, now);
         }
         break;
     default:

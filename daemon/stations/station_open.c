@@ -46,8 +46,21 @@ static double lag_of_thermometer(const struct config *config, const char *statio
     return NAN;
 }
 
+static void find_scale(struct station *station, const struct config *config)
+{
+    station->scale[0] = '\0';
+    for (int i = 0; i < config->instrument_count && !station->scale[0]; i++) {
+        const struct instrument_config *one = &config->instruments[i];
+
+        if (one->quantity == QUANTITY_MASS && !one->weighs_cup && strcmp(one->station, station->config.name) == 0)
+            strcpy(station->scale, one->name);
+    }
+}
+
 static void take_settings(struct stations *stations, const struct config *config)
 {
+    for (int i = 0; i < stations->count; i++)
+        find_scale(&stations->all[i], config);
     for (int i = 0; i < stations->count; i++)
         stations->all[i].slurry.lag_s = lag_of_thermometer(config, stations->all[i].config.name);
     stations->replicates = config->replicates;

@@ -79,10 +79,10 @@ static json_t *bench_json(const struct stations *stations)
         json_array_append_new(blanks, sample_save(&stations->blanks[i]));
     for (int i = 0; i < SAMPLES_INSTRUMENTS && stations->refractometers[i].used; i++)
         json_array_append_new(refractometers, json_string(stations->refractometers[i].name));
-    return json_pack("{s:s,s:i,s:i,s:I,s:s,s:I,s:o,s:o,s:o}", "boot", clock_boot(), "day", stations->brews.day,
+    return json_pack("{s:s,s:i,s:i,s:I,s:s,s:I,s:o,s:o,s:o,s:o}", "boot", clock_boot(), "day", stations->brews.day,
                      "number", stations->brews.number, "strength_seq", (json_int_t)stations->strength_seq, "sample",
                      stations->sample, "meant_seq", (json_int_t)stations->meant_seq, "loose", loose, "blanks", blanks,
-                     "refractometers", refractometers);
+                     "refractometers", refractometers, "watched", watch_save(stations));
 }
 
 void stations_save(struct stations *stations, bool all, const struct saved_at *at, keep_function *keep, void *context)
@@ -231,6 +231,7 @@ static void load_bench(struct stations *stations, const json_t *json)
     snprintf(stations->sample, BREW_SIZE, "%s", sample ? sample : "");
     stations->loose_count = load_samples(json_object_get(json, "loose"), stations->loose);
     stations->blank_count = load_samples(json_object_get(json, "blanks"), stations->blanks);
+    watch_load(stations, json_object_get(json, "watched"));
     load_refractometers(stations, json_object_get(json, "refractometers"));
     if (is_of_earlier_boot(json)) {
         forget_times(stations->loose, stations->loose_count);

@@ -12,6 +12,7 @@
 #include "pan.h"
 #include "samples.h"
 #include "slurry.h"
+#include "watch.h"
 #include "config/config.h"
 #include "poise/clock.h"
 #include "poise/messages.h"
@@ -37,8 +38,11 @@ struct station {
     struct tracker *tracker;
     struct pan pan;
     struct slurry slurry;
-    uint64_t saved_seq;     /* restored from: readings after it are fed again */
-    bool restored, changed; /* changed: since it was last kept */
+    char scale[NAME_SIZE];                      /* its scale's name; empty: it has none */
+    double shown_g, shown_resolution_g;         /* what that showed last, at rest ... */
+    int64_t shown_us, shown_since_us, empty_us; /* ... when, since when the same; when it was last seen empty */
+    uint64_t saved_seq;                         /* restored from: readings after it are fed again */
+    bool restored, changed;                     /* changed: since it was last kept */
     struct order_given given;
 };
 
@@ -62,9 +66,12 @@ struct stations {
     struct refractometer {
         char name[NAME_SIZE];
         bool used;
-        double accuracy_pct;               /* NAN: not known */
-        bool follows_temperature;          /* it does not correct for that of the sample */
-    } refractometers[SAMPLES_INSTRUMENTS]; /* as samples know them by */
+        double accuracy_pct;                    /* NAN: not known */
+        bool follows_temperature;               /* it does not correct for that of the sample */
+        int64_t doubt_since_us, doubt_until_us; /* what it read between is less sure ... */
+        double doubt_u_pct;                     /* ... by this; 0: no doubt */
+    } refractometers[SAMPLES_INSTRUMENTS];      /* as samples know them by */
+    struct watched watched[WATCHED];
     struct moved {
         uint64_t seq;
         char brew[BREW_SIZE]; /* empty: no cup's */

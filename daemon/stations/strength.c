@@ -41,6 +41,9 @@ static const double SLOPE_U = 0.2, SAMPLE_U_K = 0.5, UNKNOWN_U_K = 3;
 /* A strength that changes by less, and an uncertainty by a smaller share, is not worth another event. */
 static const double WORTH_PCT = 0.0005, WORTH_U = 0.1;
 
+/* A solution was read just before it is said what it was. */
+static const int64_t CHECK_FRESH_US = 120000000;
+
 /* While a sample is named, what lies below is water all the same. */
 static const double WATER_MOST_PCT = 0.3;
 
@@ -94,8 +97,10 @@ static void report_strength(struct stations *stations, struct brew *brew, enum m
 {
     brew->changed = stations->state_changed = true;
     report_measure(stations, brew, MEASURE_STRENGTH_PCT, by);
-    if (was_waiting && !brew_waits(brew, stations->replicates))
+    if (was_waiting && !brew_waits(brew, stations->replicates)) {
         report_done(stations, brew, now.mono_us);
+        watch_spread(stations, brew, now);
+    }
 }
 
 /* ---- what a cup was before readings were moved ---- */
@@ -337,6 +342,19 @@ static bool differs(const struct brew *brew, double mean_pct, double u_pct)
     return fabs(mean_pct - was_pct) > WORTH_PCT || !(fabs(u_pct - was_u_pct) < WORTH_U * was_u_pct);
 }
 
+double strength_doubted(const struct stations *stations, const struct brew *brew)
+{
+    double u_pct = 0;
+
+    for (int i = 0; i < brew->sample_count && !brew->earlier_boot; i++) {
+        const struct refractometer *one = &stations->refractometers[brew->samples[i].instrument];
+
+        if (brew->samples[i].at_us >= one->doubt_since_us && brew->samples[i].at_us <= one->doubt_until_us)
+            u_pct = fmax(u_pct, one->doubt_u_pct);
+    }
+    return u_pct;
+}
+
 /* Readings that only stay with their cup for lack of a better one are not in the answer's mean. */
 static void budget_of(const struct question *question, int cup, struct budget *out)
 {
@@ -372,6 +390,7 @@ static void report_cup(struct stations *stations, const struct question *questio
     same = same && (!brew->sample_count || before->filtered == strength_filtered(stations, brew));
     mean_pct = brew_strength(brew);
     budget_of(question, cup, &budget);
+    budget.u[BUDGET_ACCURACY] = hypot(budget.u[BUDGET_ACCURACY], strength_doubted(stations, brew));
     u_pct = budget_combined(&budget);
     if (!same && brew->sample_count > before->count)
         brew->strength_entered = false;
@@ -554,7 +573,7 @@ static bool put(struct stations *stations, uint64_t seq, struct brew *brew, bool
     return true;
 }
 
-static void report_new(struct stations *stations, const struct reading *reading, uint64_t seq)
+static void report_new(struct stations *stations, const struct reading *reading, uint64_t seq, struct moment now)
 {
     struct whereabouts where = find_reading(stations, seq);
     const struct sample *sample = where.list ? &where.list[where.place] : NULL;
@@ -562,7 +581,11 @@ static void report_new(struct stations *stations, const struct reading *reading,
     if (!sample)
         return;
     if (where.list == stations->blanks) {
+        struct message_check check = { .check = CHECK_BLANK, .value = sample->shown_pct, .reference = 0 };
+
+        strcpy(check.instrument, stations->refractometers[sample->instrument].name);
         warn_of_blank(stations, sample);
+        watch_take(stations, &check, sample->resolution_pct, now);
         return;
     }
     stations->meant_seq = seq;
@@ -632,7 +655,7 @@ void strength_reading(struct stations *stations, const char *instrument, const s
     if (named && sample.shown_pct > WATER_MOST_PCT)
         put(stations, seq, named, true);
     settle(stations, before, BY_TRACKER, now);
-    report_new(stations, reading, seq);
+    report_new(stations, reading, seq, now);
 }
 
 void strength_enter(struct stations *stations, struct brew *brew, double strength_pct, double standard_uncertainty,
@@ -977,6 +1000,36 @@ json_t *strength_budget(const struct brew *brew)
     if (isfinite(freedom))
         json_object_set_new(json, "freedom", json_real(freedom));
     return json;
+}
+
+void strength_again(struct stations *stations, struct moment now)
+{
+    all_before before;
+
+    look(stations, before);
+    settle(stations, before, BY_TRACKER, now);
+}
+
+int strength_check_brix(struct stations *stations, double brix, struct moment now, double *shown, struct why *why)
+{
+    struct whereabouts where = find_reading(stations, stations->strength_seq);
+    struct message_check check = { .check = CHECK_BRIX, .reference = brix };
+    struct sample sample;
+    all_before before;
+
+    if (!where.list || now.mono_us - where.list[where.place].at_us > CHECK_FRESH_US)
+        return why_set(why, -EINVAL, "no refractometer was read within the last two minutes: read the solution first");
+    if (!(stations->strength_per_brix > 0))
+        return why_set(why, -EINVAL, "strength_per_brix is missing in [strength]: without it no reading is a Brix");
+    look(stations, before);
+    put(stations, stations->strength_seq, NULL, true); /* it is of no cup */
+    where = find_reading(stations, stations->strength_seq);
+    sample = where.list[where.place];
+    settle(stations, before, BY_OPERATOR, now);
+    *shown = check.value = sample.shown_pct / stations->strength_per_brix;
+    strcpy(check.instrument, stations->refractometers[sample.instrument].name);
+    watch_take(stations, &check, sample.resolution_pct / stations->strength_per_brix, now);
+    return 0;
 }
 
 void strength_filter(struct stations *stations, struct brew *brew, bool filtered, struct moment now)

@@ -55,6 +55,16 @@ json_t *strength_list(const struct stations *stations, const struct brew *brew, 
 bool strength_filtered(const struct stations *stations, const struct brew *brew);
 void strength_filter(struct stations *stations, struct brew *brew, bool filtered, struct moment now);
 
+/* What a refractometer's drift adds to this brew's strength, in percent; 0: nothing. */
+double strength_doubted(const struct stations *stations, const struct brew *brew);
+
+/* Looks at all readings again, since what is known of an instrument changed. */
+void strength_again(struct stations *stations, struct moment now);
+
+/* The reading of the last two minutes was of a sugar solution of so many degrees Brix, and of no cup; what it showed of
+ * that comes back.  0, or -EINVAL with a sentence. */
+int strength_check_brix(struct stations *stations, double brix, struct moment now, double *shown, struct why *why);
+
 /* Where the uncertainty of its extraction (of its strength, while more is not known) comes from: {"of", "value",
  * "standard_uncertainty", "freedom", "coverage", "parts": [{"part", "words", "standard_uncertainty", "share",
  * "strength_u_pct", "freedom"}]}; "freedom" is left out where it is as good as known.  NULL: no strength yet. */

@@ -246,7 +246,7 @@ static inline void read_strength_saying(struct room *room, int64_t mantissa, enu
     room->now.mono_us += 5000000;
     reading.mono_us = room->now.mono_us;
     room->count = 0;
-    stations_reading(&room->stations, -1, &reading, ++room->seq, room->now);
+    strength_reading(&room->stations, "refractometer", &reading, ++room->seq, room->now);
 }
 
 static inline void read_strength(struct room *room, int64_t mantissa, enum quantity quantity)

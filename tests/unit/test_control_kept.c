@@ -426,6 +426,75 @@ static void test_a_sample_too_warm_for_the_instrument_is_kept_and_said(void **st
     assert_non_null(strstr(find_emitted(room, MESSAGE_WARNING, 0)->warning.detail, "-001/2"));
 }
 
+/* Thirty blanks about 0.00, then some about 0.02: an alarm names the refractometer and since when, and the strength
+ * read meanwhile is reported again with a wider uncertainty, with the whole of it kept across a restart. */
+static void test_a_zero_that_moved_is_seen_and_widens_what_was_read(void **state)
+{
+    static const int64_t around[] = { 0, 1, 0, -1, 1, 0, -1, 0 };
+    struct room *room = *state;
+    const struct message *warning = NULL;
+    const struct brew *brew;
+    char name[BREW_SIZE];
+    double before_u_pct;
+
+    for (int i = 0; i < 30; i++) {
+        room->now.mono_us += 600000000;
+        room->now.time_us += 600000000;
+        read_strength(room, around[i % 8], QUANTITY_STRENGTH);
+        assert_int_equal(room->emitted[0].kind, MESSAGE_CHECK);
+        assert_int_equal(room->emitted[0].check.check, CHECK_BLANK);
+        assert_null(find_emitted(room, MESSAGE_WARNING, 0));
+    }
+    restart(room, 1, 1);
+    read_strength(room, 2, QUANTITY_STRENGTH);
+    brew_one(room, "left", name);
+    room->now.mono_us += 300000000;
+    room->now.time_us += 300000000;
+    read_strength(room, 140, QUANTITY_STRENGTH);
+    before_u_pct = brews_find(&room->stations.brews, name)->measures.standard_uncertainty[MEASURE_STRENGTH_PCT];
+    assert_true(before_u_pct > 0);
+    for (int i = 0; i < 8 && !warning; i++) {
+        room->now.mono_us += 60000000;
+        room->now.time_us += 60000000;
+        read_strength(room, 2 + around[i], QUANTITY_STRENGTH);
+        for (int k = 0; k < room->count; k++)
+            if (room->emitted[k].kind == MESSAGE_WARNING
+                && strcmp(room->emitted[k].warning.warning, "instrument-changed") == 0)
+                warning = &room->emitted[k];
+    }
+    assert_non_null(warning);
+    assert_non_null(strstr(warning->warning.detail, "what it shows of water changed by +0.0"));
+    assert_non_null(strstr(warning->warning.detail, name));
+    brew = brews_find(&room->stations.brews, name);
+    assert_true(brew->measures.standard_uncertainty[MEASURE_STRENGTH_PCT] > 1.2 * before_u_pct);
+    assert_true(brew->budget.u[BUDGET_ACCURACY] > 0.008); /* 0.02 by the root of three, about */
+    assert_non_null(find_emitted(room, MESSAGE_MEASURE, MEASURE_EXTRACTION_PCT));
+}
+
+/* A weight is on the scale, a solution was read: what was shown is kept beside what it should be. */
+static void test_a_check_is_kept(void **state)
+{
+    struct room *room = *state;
+    struct reading weight = { .quantity = QUANTITY_MASS, .stable = 1, .value = { 20030, -2 }, .resolution = 0.01 };
+
+    refuses(room, "{\"do\":\"check\",\"what\":\"mass\",\"value\":200,\"station\":\"left\"}", "shows nothing at rest");
+    weight.mono_us = room->now.mono_us;
+    stations_reading(&room->stations, 0, &weight, ++room->seq, room->now);
+    refuses(room, "{\"do\":\"check\",\"what\":\"mass\",\"value\":500,\"station\":\"left\"}", "no weight of 500 g");
+    agrees(room, "{\"do\":\"check\",\"what\":\"mass\",\"value\":200,\"station\":\"left\"}");
+    assert_int_equal(room->emitted[0].kind, MESSAGE_CHECK);
+    assert_string_equal(room->emitted[0].check.instrument, "left-scale");
+    assert_float_equal(room->emitted[0].check.value, 200.30, 1e-9);
+    assert_float_equal(room->emitted[0].check.reference, 200, 1e-9);
+    refuses(room, "{\"do\":\"check\",\"what\":\"brix\",\"value\":10}", "read the solution first");
+    read_strength(room, 1020, QUANTITY_BRIX);
+    agrees(room, "{\"do\":\"check\",\"what\":\"brix\",\"value\":10}");
+    assert_int_equal(find_emitted(room, MESSAGE_CHECK, 0)->check.check, CHECK_BRIX);
+    assert_float_equal(find_emitted(room, MESSAGE_CHECK, 0)->check.value, 10.20, 1e-9);
+    refuses(room, "{\"do\":\"check\",\"what\":\"brix\",\"value\":-1}", "degrees Brix");
+    refuses(room, "{\"do\":\"check\",\"what\":\"colour\",\"value\":1}", "mass");
+}
+
 static void test_water_on_the_prism_is_no_cup(void **state)
 {
     struct room *room = *state;
@@ -433,9 +502,10 @@ static void test_water_on_the_prism_is_no_cup(void **state)
 
     brew_one(room, "left", name);
     read_strength(room, 1, QUANTITY_STRENGTH);
-    assert_int_equal(room->count, 0);
+    assert_int_equal(room->count, 1); /* for the chart of its blanks */
+    assert_int_equal(room->emitted[0].kind, MESSAGE_CHECK);
     read_strength(room, 5, QUANTITY_STRENGTH);
-    assert_int_equal(room->count, 1);
+    assert_int_equal(room->count, 2);
     assert_string_equal(room->emitted[0].warning.warning, "blank-drift");
     read_strength(room, 140, QUANTITY_STRENGTH);
     assert_non_null(find_emitted(room, MESSAGE_MEASURE, MEASURE_STRENGTH_PCT));
@@ -613,6 +683,8 @@ int main(void)
         cmocka_unit_test_setup_teardown(test_what_was_typed_in_stands_when_a_reading_is_taken_off, set_up, tear_down),
         cmocka_unit_test_setup_teardown(test_a_reading_far_from_the_others_is_said_and_kept, set_up, tear_down),
         cmocka_unit_test_setup_teardown(test_a_sample_too_warm_for_the_instrument_is_kept_and_said, set_up, tear_down),
+        cmocka_unit_test_setup_teardown(test_a_zero_that_moved_is_seen_and_widens_what_was_read, set_up, tear_down),
+        cmocka_unit_test_setup_teardown(test_a_check_is_kept, set_up, tear_down),
         cmocka_unit_test_setup_teardown(test_water_on_the_prism_is_no_cup, set_up, tear_down),
         cmocka_unit_test_setup_teardown(test_a_restart_carries_on_with_the_same_brew, set_up, tear_down),
         cmocka_unit_test_setup_teardown(test_a_strength_reading_has_an_age_only_within_its_boot, set_up, tear_down),
