@@ -17,6 +17,7 @@ enum {
     VERSION = 1
 };
 static const int64_t S_US = 1000000, LINK_US = 24LL * 3600 * 1000000;
+static const int64_t TASTER_US = 7 * 24LL * 3600 * 1000000; /* a tasting is over by then */
 
 static const char schema[] =
     "CREATE TABLE IF NOT EXISTS device (device_id INTEGER PRIMARY KEY AUTOINCREMENT, hash TEXT NOT NULL UNIQUE,"
@@ -208,6 +209,9 @@ int access_new_link(struct access *access, const char *session, const char *tast
     int error = run(access, why, "DELETE FROM code WHERE (session = ?2 AND taster = ?3) OR until_us < ?1", now_us, 2,
                     (const char *const[]){ session, taster });
 
+    if (!error)
+        error = run(access, why, "DELETE FROM device WHERE role = 'taster' AND paired_us < ?1", now_us - TASTER_US, 0,
+                    NULL);
     new_secret(link);
     return error ? error : add_code(access, link, role_name(ROLE_TASTER), session, taster, now_us + LINK_US, why);
 }

@@ -12,6 +12,8 @@ struct job {
     struct request *request;
     void (*fill)(struct job *job); /* in the worker: sets status and out, or why */
     char word[2][JOB_WORD_SIZE];
+    int number;
+    char *body;      /* of the request; owned; wiped afterwards, since it may hold a word */
     unsigned status; /* what is answered; 200 unless set */
     const char *type;
     struct text out;
@@ -19,10 +21,10 @@ struct job {
     struct why why;   /* where status is not 200 */
 };
 
-/* Answers the request with what `fill` makes of the words (either may be NULL).  Refuses it when too much is being done
- * already. */
+/* Answers the request with what `fill` makes of the words (either may be NULL), the number, and the request's body.
+ * Refuses it when too much is being done already. */
 void board_work(struct board *board, struct request *request, void (*fill)(struct job *job), const char *first,
-                const char *second);
+                const char *second, int number);
 
 /* What a job may be: rows of the store as JSON. */
 void records_fill_list(struct job *job); /* experiments and the newest cups */

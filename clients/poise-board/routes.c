@@ -9,6 +9,8 @@
 #include "order.h"
 #include "pages.h"
 #include "poise/clock.h"
+#include "qr.h"
+#include "sheet.h"
 
 enum { LOOK = 1 << ROLE_LOOK, HANDS = 1 << ROLE_HANDS, TASTER = 1 << ROLE_TASTER, BENCH = LOOK | HANDS };
 static const char as_json[] = "application/json";
@@ -132,7 +134,7 @@ static void trace(struct board *board, struct request *request, const struct dev
 static void records(struct board *board, struct request *request, const struct device *device)
 {
     (void)device;
-    board_work(board, request, records_fill_list, NULL, NULL);
+    board_work(board, request, records_fill_list, NULL, NULL, 0);
 }
 
 static void cup(struct board *board, struct request *request, const struct device *device)
@@ -143,7 +145,7 @@ static void cup(struct board *board, struct request *request, const struct devic
     if (!brew || !brew_name_valid(brew))
         request_refuse(request, 400, "this is no brew's name");
     else
-        board_work(board, request, records_fill_cup, brew, NULL);
+        board_work(board, request, records_fill_cup, brew, NULL, 0);
 }
 
 static void report(struct board *board, struct request *request, const struct device *device)
@@ -160,7 +162,7 @@ static void report(struct board *board, struct request *request, const struct de
         request_refuse(request, 400, "there is no such report");
         return;
     }
-    board_work(board, request, report_fill, of, named ? name : NULL);
+    board_work(board, request, report_fill, of, named ? name : NULL, 0);
 }
 
 /* ---- orders ---- */
@@ -199,18 +201,26 @@ static void refuse_with_token(struct board *board, struct request *request, cons
     reply_json(request, status, json_pack("{s:b,s:s,s:s}", "ok", 0, "why", why, "token", token));
 }
 
-static void order(struct board *board, struct request *request, const struct device *device)
+/* What changes something carries a token of its own; false: it does not, and that was answered. */
+static bool spends(struct board *board, struct request *request, const struct device *device)
 {
     const char *token = request_header(request, "X-Poise-Token");
+
+    if (token && access_spend(board->access, device->id, token))
+        return true;
+    request_refuse(request, 409, "this order came twice, or from a page that is too old: load the page again");
+    return false;
+}
+
+static void order(struct board *board, struct request *request, const struct device *device)
+{
     struct ordered *ordered;
     size_t length;
     const char *body = request_body(request, &length);
     struct why why;
 
-    if (!token || !access_spend(board->access, device->id, token)) {
-        request_refuse(request, 409, "this order came twice, or from a page that is too old: load the page again");
+    if (!spends(board, request, device))
         return;
-    }
     if (!board->live.view.found) {
         refuse_with_token(board, request, device, 503, "the bench is away: nothing was done");
         return;
@@ -231,6 +241,107 @@ static void order(struct board *board, struct request *request, const struct dev
     request_wait(request);
 }
 
+/* ---- tastings ---- */
+
+/* A taster's sheet is that of the device, whatever it asks for. */
+static void sheet(struct board *board, struct request *request, const struct device *device)
+{
+    const char *now = request_query(request, "now");
+
+    board_work(board, request, sheet_fill, device->session, device->taster, now && strcmp(now, "1") == 0);
+}
+
+static void answer_set(struct board *board, struct request *request, const struct device *device)
+{
+    if (spends(board, request, device))
+        board_work(board, request, sheet_fill_answer, device->session, device->taster, 0);
+}
+
+static void results(struct board *board, struct request *request, const struct device *device)
+{
+    const char *session = device->role == ROLE_TASTER ? device->session : request_query(request, "session");
+
+    if (!session || !name_valid(session))
+        request_refuse(request, 400, "this is no session's name");
+    else
+        board_work(board, request, sheet_fill_results, session, NULL, 0);
+}
+
+static void tastings(struct board *board, struct request *request, const struct device *device)
+{
+    (void)device;
+    board_work(board, request, sheet_fill_list, NULL, NULL, 0);
+}
+
+/* A job about a session that is named in the address. */
+static void work_on_session(struct board *board, struct request *request, void (*fill)(struct job *job))
+{
+    const char *session = request_query(request, "session");
+
+    if (!session || !name_valid(session))
+        request_refuse(request, 400, "this is no session's name");
+    else
+        board_work(board, request, fill, session, NULL, 0);
+}
+
+static void tasting(struct board *board, struct request *request, const struct device *device)
+{
+    (void)device;
+    work_on_session(board, request, sheet_fill_session);
+}
+
+static void map(struct board *board, struct request *request, const struct device *device)
+{
+    if (spends(board, request, device))
+        work_on_session(board, request, sheet_fill_map);
+}
+
+static void reveal(struct board *board, struct request *request, const struct device *device)
+{
+    if (spends(board, request, device))
+        work_on_session(board, request, sheet_fill_reveal);
+}
+
+/* A taster's way in, as text and as a code for a camera. */
+static void write_link(struct board *board, struct request *request, const char *session, const char *taster)
+{
+    char link[ACCESS_SECRET_SIZE], address[400];
+    struct text out = { 0 };
+    struct why why;
+
+    if (sheet_known(board->store, session, taster, &why) != 0
+        || access_new_link(board->access, session, taster, clock_world_now().time_us, link, &why) != 0) {
+        request_refuse(request, 404, why.text);
+        return;
+    }
+    /* behind the #, so that no log or referrer ever holds it */
+    snprintf(address, sizeof address, "%s/join#%s", web_address(board->web), link);
+    text_print(&out, "{\"ok\":true,\"address\":");
+    text_string(&out, address);
+    text_print(&out, ",\"rows\":");
+    if (!qr_write(address, &out))
+        out.failed = true;
+    text_print(&out, "}");
+    request_reply_text(request, 200, as_json, &out);
+}
+
+static void make_link(struct board *board, struct request *request, const struct device *device)
+{
+    size_t length;
+    const char *body = request_body(request, &length);
+    json_t *asked = json_loadb(body, length, JSON_REJECT_DUPLICATES, NULL);
+    const char *session = json_string_value(json_object_get(asked, "session"));
+    const char *taster = json_string_value(json_object_get(asked, "taster"));
+
+    if (spends(board, request, device)) {
+        if (session && taster && name_valid(session))
+            write_link(board, request, session, taster);
+        else
+            request_refuse(request, 400, "a session and a taster of it are needed");
+    }
+    json_decref(asked);
+}
+
 /* ---- the table ---- */
 
 static const struct route {
@@ -239,12 +350,30 @@ static const struct route {
     void (*answer)(struct board *board, struct request *request, const struct device *device);
     const char *page; /* instead */
 } routes[] = {
-    { "GET", "/", BENCH, NULL, "/live.html" },       { "GET", "/reports", BENCH, NULL, "/reports.html" },
-    { "GET", "/api/records", BENCH, records, NULL }, { "GET", "/api/cup", BENCH, cup, NULL },
-    { "GET", "/api/report", BENCH, report, NULL },   { "GET", "/pair", 0, NULL, "/pair.html" },
-    { "POST", "/api/pair", 0, pair, NULL },          { "GET", "/api/me", BENCH | TASTER, me, NULL },
-    { "GET", "/api/live", BENCH, stream, NULL },     { "GET", "/api/trace", BENCH, trace, NULL },
+    /* clang-format off */
+    { "GET", "/", BENCH, NULL, "/live.html" },
+    { "GET", "/reports", BENCH, NULL, "/reports.html" },
+    { "GET", "/api/records", BENCH, records, NULL },
+    { "GET", "/api/cup", BENCH, cup, NULL },
+    { "GET", "/api/report", BENCH, report, NULL },
+    { "GET", "/pair", 0, NULL, "/pair.html" },
+    { "POST", "/api/pair", 0, pair, NULL },
+    { "GET", "/api/me", BENCH | TASTER, me, NULL },
+    { "GET", "/api/live", BENCH, stream, NULL },
+    { "GET", "/api/trace", BENCH, trace, NULL },
     { "POST", "/api/order", HANDS, order, NULL },
+    { "GET", "/tasting", HANDS, NULL, "/tasting.html" },
+    { "GET", "/sheet", TASTER, NULL, "/sheet.html" },
+    { "GET", "/join", 0, NULL, "/join.html" },
+    { "GET", "/api/sheet", TASTER, sheet, NULL },
+    { "POST", "/api/answer", TASTER, answer_set, NULL },
+    { "GET", "/api/results", HANDS | TASTER, results, NULL },
+    { "GET", "/api/tastings", HANDS, tastings, NULL },
+    { "GET", "/api/tasting", HANDS, tasting, NULL },
+    { "POST", "/api/link", HANDS, make_link, NULL },
+    { "POST", "/api/map", HANDS, map, NULL },
+    { "POST", "/api/reveal", HANDS, reveal, NULL },
+    /* clang-format on */
 };
 
 static const struct page *find_page(const char *name)
@@ -260,15 +389,15 @@ static void send_page(struct request *request, const struct page *page)
     request_reply(request, 200, page->type, page->data, page->length);
 }
 
-/* Whoever is not paired is sent to the page where that is done. */
-static void turn_away(struct request *request, const struct route *route, bool known)
+/* Whoever is not paired is sent to the page where that is done, and others to the page that is theirs. */
+static void turn_away(struct request *request, const struct route *route, const struct device *device, bool known)
 {
     if (!route->page) {
         request_refuse(request, known ? 403 : 401,
                        known ? "this device may not do that" : "this device is not paired with the board");
         return;
     }
-    request_add_header(request, "Location", "/pair");
+    request_add_header(request, "Location", !known ? "/pair" : device->role == ROLE_TASTER ? "/sheet" : "/");
     request_reply(request, 303, "text/plain", "", 0);
 }
 
@@ -287,7 +416,7 @@ void board_answer(struct request *request, void *context)
             continue;
         known = who(board, request, &device);
         if (route->roles && !(known && route->roles >> device.role & 1))
-            turn_away(request, route, known);
+            turn_away(request, route, &device, known);
         else if (route->page)
             send_page(request, find_page(route->page));
         else

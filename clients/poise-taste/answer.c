@@ -11,41 +11,6 @@
 #include "poise/program.h"
 #include "taste.h"
 
-/* What is asked, with the attribute of a directional test or ranking in it. */
-static void print_question(const struct tasting_session *session)
-{
-    const char *attribute = *session->attribute ? session->attribute : "stronger";
-
-    switch (session->method) {
-    case TASTING_TRIANGLE:
-        taste_print(false, "Which one is the odd one?");
-        break;
-    case TASTING_TWO_OF_FIVE:
-        taste_print(false, "Which two are alike, against the other three?");
-        break;
-    case TASTING_DUO_TRIO:
-        taste_print(false, "The open cup is the reference. Which one is like it?");
-        break;
-    case TASTING_TETRAD:
-        taste_print(false, "Two and two are alike. Which are two of a kind?");
-        break;
-    case TASTING_DIRECTIONAL:
-        taste_print(false, "Which one is %s?", attribute);
-        break;
-    case TASTING_PREFERENCE:
-        taste_print(false, "Which one do you prefer?");
-        break;
-    case TASTING_RANKING:
-        taste_print(false,
-                    *session->attribute ? "In which order, the one that is most %s first?"
-                                        : "In which order, the best first?",
-                    attribute);
-        break;
-    default:
-        taste_print(false, "The open cup is the control. How far is each cup from it: 0 like it, 10 as far as can be?");
-    }
-}
-
 static const char *const ordinal[TASTING_CUPS] = { "first", "second",  "third",  "fourth", "fifth",
                                                    "sixth", "seventh", "eighth", "ninth",  "tenth" };
 
@@ -81,18 +46,19 @@ static int ask_sure(void)
     return -1;
 }
 
-/* The choice, confidence, and both shown back until they are confirmed.  False: the input ended. */
-static bool ask_answer(const struct tasting_session *session, const struct tasting_set *set, char *answer, size_t size,
-                       int *sure)
+/* The choice, confidence, and both shown back until they are confirmed.  The number of places, as tasting_answer_read;
+ * 0: the input ended. */
+static int ask_answer(const struct tasting_session *session, const struct tasting_set *set, int place[TASTING_CUPS],
+                      int *sure)
 {
-    int place[TASTING_CUPS], count, kept = 0;
+    int count, kept = 0;
     struct why why;
 
     do {
         const char *line = taste_ask("Your answer (code or place): ");
 
         if (!line)
-            return false;
+            return 0;
         count = tasting_answer_read(session->method, set, line, place, &why);
         if (count < 0) {
             taste_print(false, "%s.", why.text);
@@ -100,20 +66,13 @@ static bool ask_answer(const struct tasting_session *session, const struct tasti
         }
         *sure = ask_sure();
         if (*sure < 0)
-            return false;
+            return 0;
         print_choice(session, set, place, count, *sure);
         kept = taste_ask_yes("Seal it for ever? (y/n) ");
         if (kept < 0)
-            return false;
+            return 0;
     } while (kept != 1);
-    *answer = '\0';
-    for (int i = 0; i < count; i++) {
-        size_t length = strlen(answer);
-
-        snprintf(answer + length, size - length, "%s%d", i ? " " : "",
-                 session->method == TASTING_DEGREE ? place[i] : set->code[place[i]]);
-    }
-    return true;
+    return count;
 }
 
 /* Words for single cups until an empty line; each is kept at once. */
@@ -152,38 +111,10 @@ static int ask_words(struct store *store, struct tasting_record *record, int set
     return line ? 1 : 0;
 }
 
-/* Seconds since the taster's last answer; -1: it is the first. */
-static int64_t rested_s(const struct tasting_record *record, int taster)
-{
-    int64_t last_us = 0;
-
-    for (int set = 0; set < record->session.sets; set++) {
-        const struct store_tasting_entry *entry =
-            record->session.of[set].taster == taster ? tasting_record_answer(record, set + 1) : NULL;
-
-        if (entry && entry->time_us > last_us)
-            last_us = entry->time_us;
-    }
-    return last_us ? (clock_world_now().time_us - last_us) / 1000000 : -1;
-}
-
-int taste_own_number(const struct tasting_session *session, int set, int *of)
-{
-    int number = 0;
-
-    *of = 0;
-    for (int i = 0; i < session->sets; i++)
-        if (session->of[i].taster == session->of[set].taster && !session->of[i].warm_up) {
-            ++*of;
-            number += i <= set;
-        }
-    return number;
-}
-
 static void print_set(const struct tasting_session *session, int set)
 {
-    int of, number = taste_own_number(session, set, &of);
-    char cups[160] = "";
+    int of, number = tasting_sheet_number(session, set, &of);
+    char cups[160] = "", question[TASTING_QUESTION_SIZE];
 
     if (session->of[set].warm_up)
         taste_print(false, "%s: warm-up, does not count.", session->taster[session->of[set].taster]);
@@ -195,49 +126,34 @@ static void print_set(const struct tasting_session *session, int set)
         snprintf(cups + length, sizeof cups - length, "%s%d", cup ? "  " : "", session->set[set].code[cup]);
     }
     taste_print(false, "Cups from the left:  %s", cups);
-    print_question(session);
+    taste_print(false, "%s", tasting_sheet_question(session, question));
 }
 
 /* One set: rested before, asked, sealed.  1: done, 0: the input ended, negative errno. */
 static int ask_set(struct store *store, struct tasting_record *record, int set, struct why *why)
 {
     const struct tasting_session *session = &record->session;
-    int taster = session->of[set].taster, sure, error;
-    int64_t rested = rested_s(record, taster);
-    char answer[ENTRY_ANSWER_SIZE - 2], rest[32], receipt[TASTING_SHORT_SIZE];
-    struct tasting_happening happening = {
-        .kind = session->of[set].warm_up ? KIND_WARM_UP : KIND_ANSWER, .set = set + 1, .answer = answer, .text = rest
-    };
+    int taster = session->of[set].taster, place[TASTING_CUPS], count, sure, error;
+    int64_t rested = tasting_sheet_rested_s(record, taster, clock_world_now().time_us);
+    char receipt[TASTING_SHORT_SIZE];
 
     if (rested >= 0 && rested < session->rest_s) {
         taste_clear();
         taste_print(false, "Rest your palate: a rinse with water. Enter goes on before the time; that is recorded.");
         taste_wait("Next set in", session->rest_s - (int)rested);
-        rested = rested_s(record, taster);
+        rested = tasting_sheet_rested_s(record, taster, clock_world_now().time_us);
     }
-    snprintf(rest, sizeof rest, "rest %lld", (long long)rested);
     if (rested >= 0)
         taste_clear();
     print_set(session, set);
-    if (!ask_answer(session, &session->set[set], answer, sizeof answer, &sure))
+    count = ask_answer(session, &session->set[set], place, &sure);
+    if (count == 0)
         return 0;
-    happening.who = session->taster[taster];
-    happening.sure = sure;
-    happening.time_us = clock_world_now().time_us;
-    error = tasting_record_add(store, record, &happening, why);
+    error = tasting_sheet_seal(store, record, set, place, count, sure, rested, clock_world_now().time_us, why);
     if (error)
         return error;
     taste_print(false, "Sealed. Receipt: %s", tasting_short(tasting_record_answer(record, set + 1)->hash, receipt));
     return ask_words(store, record, set, why);
-}
-
-/* The taster's next set; -1: all are answered. */
-static int next_set(const struct tasting_record *record, int taster)
-{
-    for (int set = 0; set < record->session.sets; set++)
-        if (record->session.of[set].taster == taster && !tasting_record_answer(record, set + 1))
-            return set;
-    return -1;
 }
 
 /* In turn: whoever has rested longest of those who have sets left; -1: nobody. */
@@ -247,9 +163,9 @@ static int next_taster(const struct tasting_record *record)
     int64_t longest = 0;
 
     for (int taster = 0; taster < record->session.taster_count; taster++) {
-        int64_t rested = rested_s(record, taster);
+        int64_t rested = tasting_sheet_rested_s(record, taster, clock_world_now().time_us);
 
-        if (next_set(record, taster) < 0)
+        if (tasting_sheet_next(record, taster) < 0)
             continue;
         rested = rested < 0 ? INT64_MAX : rested;
         if (best < 0 || rested > longest) {
@@ -269,9 +185,8 @@ static int find_taster(const struct tasting_session *session, const struct optio
 
     if (!name)
         return session->taster_count == 1 ? 0 : -2;
-    for (int i = 0; i < session->taster_count; i++)
-        if (strcasecmp(session->taster[i], name) == 0)
-            return i;
+    if (tasting_sheet_taster(session, name) >= 0)
+        return tasting_sheet_taster(session, name);
     if (end != name && *end == '\0' && number >= 1 && number <= session->taster_count)
         return (int)number - 1;
     program_say("no taster '%s' in this session; there are:", name);
@@ -298,7 +213,7 @@ static int ask_all(struct store *store, struct tasting_record *record, int who, 
     int result = 1, taster, last = -1;
 
     while (result > 0 && (taster = who == -2 ? next_taster(record) : who) >= 0) {
-        int set = next_set(record, taster);
+        int set = tasting_sheet_next(record, taster);
 
         if (set < 0)
             break;
@@ -328,15 +243,6 @@ static int ask_all(struct store *store, struct tasting_record *record, int who, 
     return result;
 }
 
-static int left_of(const struct tasting_record *record, int who)
-{
-    int left = 0;
-
-    for (int set = 0; set < record->session.sets; set++)
-        left += (who == -2 || record->session.of[set].taster == who) && !tasting_record_answer(record, set + 1);
-    return left;
-}
-
 int taste_answer(struct store *store, const struct options *options)
 {
     struct tasting_record record;
@@ -364,7 +270,7 @@ int taste_answer(struct store *store, const struct options *options)
     }
     print_start(&record, who);
     result = ask_all(store, &record, who, &why);
-    left = left_of(&record, who);
+    left = tasting_sheet_left(&record, who < 0 ? -1 : who);
     if (result < 0)
         program_say("%s", why.text);
     else if (left)
@@ -373,7 +279,7 @@ int taste_answer(struct store *store, const struct options *options)
     else
         taste_print(false, "\nAll %s%s%ssets are answered.", who >= 0 ? "of " : "",
                     who >= 0 ? record.session.taster[who] : "", who >= 0 ? "'s " : "");
-    if (result >= 0 && left_of(&record, -2) == 0)
+    if (result >= 0 && tasting_sheet_left(&record, -1) == 0)
         taste_print(false, "All answers are in. Hash over all answers, to note before the key is opened:\n  %s",
                     tasting_short(record.answers_head, noted));
     tasting_record_free(&record);

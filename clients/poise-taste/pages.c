@@ -46,7 +46,7 @@ static void print_head(FILE *page, const char *title, const char *name)
 
 static void print_set_name(FILE *page, const struct tasting_session *session, int set)
 {
-    int of, number = taste_own_number(session, set, &of);
+    int of, number = tasting_sheet_number(session, set, &of);
 
     fputs("<section><h2>", page);
     print_escaped(page, session->taster[session->of[set].taster]);

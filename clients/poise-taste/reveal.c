@@ -102,7 +102,7 @@ static void print_answers(const struct tasting_record *record)
         int place[TASTING_CUPS];
         struct why why;
 
-        int of, number = taste_own_number(session, set, &of);
+        int of, number = tasting_sheet_number(session, set, &of);
 
         if (session->of[set].warm_up)
             printf("  %s, warm-up:", session->taster[session->of[set].taster]);

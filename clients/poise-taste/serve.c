@@ -39,7 +39,7 @@ static void print_alone(const struct tasting_session *session)
 
 static const char *set_name(const struct tasting_session *session, int set, char *out, size_t size)
 {
-    int of, number = taste_own_number(session, set, &of);
+    int of, number = tasting_sheet_number(session, set, &of);
 
     if (session->of[set].warm_up)
         snprintf(out, size, "%s, warm-up", session->taster[session->of[set].taster]);

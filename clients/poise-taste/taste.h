@@ -5,6 +5,7 @@
 #include <stdbool.h>
 
 #include "poise/tasting_record.h"
+#include "poise/tasting_sheet.h"
 #include "poise/tasting_verdict.h"
 
 struct options {
@@ -71,9 +72,6 @@ void taste_print_verdict(const struct tasting_verdict *verdict);
 
 /* Page of codes, and page of the map, for print.  Refuses a file that is there.  An exit status. */
 int taste_page(const char *path, const struct tasting_record *record, bool map);
-
-/* The set's number among its taster's that count (the last before it, for a warm-up), and how many there are. */
-int taste_own_number(const struct tasting_session *session, int set, int *of);
 
 /* Number of cups a taster gets, warm-ups and open references included. */
 int taste_cups_each(const struct tasting_session *session);

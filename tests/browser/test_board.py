@@ -48,7 +48,7 @@ do = wait 12
 do = lift cup
 do = wait 5
 """
-RATE = ("--clock-rate", "16")
+RATE = ("--clock-rate", "20")
 
 
 def bench_of_one(bench, rate=RATE):
@@ -132,10 +132,11 @@ def test_two_cups_are_watched_and_steered_from_the_page_alone(bench):  # browser
     assert page.complaints() == []
 
 
-def test_an_order_of_a_page_that_is_legible_at_all_sizes_is_taken_back(bench):  # browser
-    bench_of_one(bench, ())
+def test_orders_are_taken_back_and_a_bench_that_was_lost_is_found_again(bench):  # browser
+    daemon = bench_of_one(bench, ())
     bus = bench.subscribe()
-    page = Page(Board(bench)).pair()
+    board = Board(bench)
+    page = Page(board).pair()
     page.press("#more")
     page.press("[data-choice=begin]")
     brew = bus.wait_for(event("brew", change="begin"))["brew"]
@@ -160,12 +161,11 @@ def test_an_order_of_a_page_that_is_legible_at_all_sizes_is_taken_back(bench):  
     bus.wait_for(event("brew", change="discard", brew=brew))
     page.wait("#notice", "Discarded")
     assert page.complaints() == []
+    lost_and_found(bench, daemon, board, page)
 
 
-def test_a_page_says_that_bench_or_board_are_away_and_finds_them_again(bench):  # browser
-    daemon = bench_of_one(bench, ())
-    board = Board(bench)
-    page = Page(board).pair()
+def lost_and_found(bench, daemon, board, page):
+    """The page says that bench or board are away, and finds them again with what happened meanwhile."""
     brew = bench.ask(do="begin")["brew"]
     bench.ask(do="mark", stage="pour")
     page.wait("#stages [aria-current=step]", "pour")
@@ -184,7 +184,6 @@ def test_a_page_says_that_bench_or_board_are_away_and_finds_them_again(bench):  
     assert page.run("return document.body.classList.contains('stale')") is False
     bench.ask(do="end")
     page.wait("#cups", brew[-3:])
-
 
 def a_store(bench):
     cups = Cups(bench)

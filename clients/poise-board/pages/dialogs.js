@@ -18,6 +18,7 @@ function ask(title, build) {
   return new Promise((resolve) => {
     const done = (value) => {
       box.close();
+      box.replaceChildren();
       resolve(value);
     };
     const head = document.createElement("h2");
@@ -128,4 +129,24 @@ export function write(title, label, most, withFile = false) {
     return [...parts, row(button(t("cancel"), "quiet", () => done(null)),
                           Object.assign(button(t("save"), "strong", () => area.value.trim() && done(area.value)), { id: "yes" }))];
   });
+}
+
+// Several lines to write; null: left.
+export function form(title, why, fields, yes) {
+  return ask(title, (done) => {
+    const inputs = fields.map(([name, words, type]) => {
+      const label = document.createElement("label"), input = document.createElement("input");
+      label.textContent = words;
+      label.htmlFor = input.id = `field-${name}`;
+      Object.assign(input, { type: type ?? "text", name, maxLength: 100, autocomplete: "off" });
+      return [label, input];
+    });
+    const take = () => done(Object.fromEntries(inputs.map(([, input]) => [input.name, input.value])));
+    return [paragraph(why), ...inputs.flat(),
+            row(button(t("cancel"), "quiet", () => done(null)), Object.assign(button(yes, "strong", take), { id: "yes" }))];
+  });
+}
+
+export function show(title, ...parts) {
+  return ask(title, (done) => [...parts, row(button(t("close"), "quiet", () => done(null)))]);
 }

@@ -301,12 +301,14 @@ const orders = {
   },
   sound: () => sound.toggle(),
   reports: () => location.assign("/reports"),
+  tastings: () => location.assign("/tasting"),
 };
 
 async function more() {
   const hands = role === "hands" ? ["begin", "mark", "end", "note", "discard", "load", "skip", "redo"] : [];
   const choices = hands.map((name) => [name, t(name)]);
   choices.push(["reports", t("reports")]);
+  if (role === "hands") choices.push(["tastings", t("tastings")]);
   choices.push(["sound", t(sound.on() ? "sound_on" : "sound_off")]);
   const name = await choose(t("more"), choices);
   if (name) orders[name]();

@@ -70,22 +70,39 @@ export async function me() {
   return fetchToken();
 }
 
+async function send(path, what) {
+  if (!token) await fetchToken();
+  const used = token;
+  token = null;
+  return fetch(path, {
+    method: "POST",
+    headers: { "Content-Type": "application/json", "X-Poise-Token": used ?? "" },
+    body: JSON.stringify(what),
+  });
+}
+
 // Each order carries a token that was given to this page and is void afterwards.
 export async function order(what) {
   for (let attempt = 0; attempt < 2; attempt++) {
-    if (!token) await fetchToken();
-    const used = token;
-    token = null;
-    const reply = await fetch("/api/order", {
-      method: "POST",
-      headers: { "Content-Type": "application/json", "X-Poise-Token": used ?? "" },
-      body: JSON.stringify(what),
-    });
+    const reply = await send("/api/order", what);
     const answer = await reply.json();
     token = answer.token ?? null;
     if (reply.status !== 409) return answer; // 409: the token was void, so nothing was done
   }
   return { ok: false };
+}
+
+// The same for what is no order of the bench; `whole` gives the answer itself, which may be no JSON.
+export async function give(path, what, whole = false) {
+  await fetchToken();
+  const reply = await send(path, what);
+  return whole ? reply : reply.json();
+}
+
+export async function json(path) {
+  const reply = await fetch(path);
+  if (reply.status === 401) location.assign("/pair");
+  return reply.json();
 }
 
 export async function post(path, what) {

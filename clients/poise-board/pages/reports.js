@@ -1,16 +1,11 @@
 // Reports as poise-report makes them, and two cups' curves over each other.
 import { fill, t } from "./texts.js";
 import { curves } from "./curves.js";
+import { json } from "./net.js";
 
 const get = (id) => document.getElementById(id);
 const short = (brew) => brew.split("-").at(-1);
 let list = { experiments: [], brews: [] };
-
-async function json(path) {
-  const reply = await fetch(path);
-  if (reply.status === 401) location.assign("/pair");
-  return reply.json();
-}
 
 function link(to, ...words) {
   const item = document.createElement("li"), anchor = document.createElement("a");
