@@ -17,6 +17,7 @@ void number_words(const struct cup *cup, enum measure measure, char out[32])
                  cup->measures.value[measure]);
 }
 
+/* "steep time 120 s, stir swirl" */
 static void factors_words(const struct cup *cup, char out[WORDS_SIZE])
 {
     const char *name;
@@ -26,12 +27,23 @@ static void factors_words(const struct cup *cup, char out[WORDS_SIZE])
     out[0] = '\0';
     json_object_foreach(cup->factors, name, value)
     {
-        char level[WORDS_SIZE];
+        char level[WORDS_SIZE], words[WORDS_SIZE];
 
-        if (cup_level(cup, name, level) && length < WORDS_SIZE)
-            length +=
-                (size_t)snprintf(out + length, WORDS_SIZE - length, "%s%.30s=%.40s", length ? " " : "", name, level);
+        if (!cup_level(cup, name, level) || length >= WORDS_SIZE)
+            continue;
+        say_level(name, json_is_number(value), level, words);
+        length += (size_t)snprintf(out + length, WORDS_SIZE - length, "%s%.40s %.40s", length ? ", " : "",
+                                   call_of(name), words);
     }
+    text_make_valid(out);
+}
+
+/* "2026-11-25 10:06" */
+static void began_words(const struct cup *cup, char out[UTC_SIZE])
+{
+    snprintf(out, UTC_SIZE, "%.16s", cup->began_utc);
+    if (strlen(out) > 10)
+        out[10] = ' ';
 }
 
 int report_brews(const struct request *request)
@@ -65,21 +77,22 @@ int report_brews(const struct request *request)
         if (status != EXIT_DONE)
             program_say("not enough memory for the brews");
     } else {
-        document_table(&document, "brew|began|#dose g|#water g|#beverage g|#steep s|#peak kPa|#strength %|#extraction "
-                                  "%|experiment|factors|plan");
+        document_table(&document,
+                       "brew|began, UTC|#dose g|#water g|#beverage g|#steep time s|#peak kPa|#strength %|#extraction "
+                       "%|experiment|factors|plan");
         for (size_t i = 0; i < cups.count; i++) {
             const struct cup *cup = &cups.cup[i];
-            char number[SHOWN][32], factors[WORDS_SIZE];
+            char number[SHOWN][32], factors[WORDS_SIZE], began[UTC_SIZE];
 
             for (int j = 0; j < SHOWN; j++)
                 number_words(cup, shown[j], number[j]);
             factors_words(cup, factors);
+            began_words(cup, began);
             document_row(&document,
-                         "%s" CELL "%.16s" CELL "%s" CELL "%s" CELL "%s" CELL "%s" CELL "%s" CELL "%s" CELL "%s" CELL
+                         "%s" CELL "%s" CELL "%s" CELL "%s" CELL "%s" CELL "%s" CELL "%s" CELL "%s" CELL "%s" CELL
                          "%s" CELL "%s" CELL "%s",
-                         cup->brew, cup->began_utc, number[0], number[1], number[2], number[3], number[4], number[5],
-                         number[6], cup->experiment ? cup->experiment : "", factors,
-                         cup->plan_kept == 0 ? "not kept" : "");
+                         cup->brew, began, number[0], number[1], number[2], number[3], number[4], number[5], number[6],
+                         cup->experiment ? cup->experiment : "", factors, cup->plan_kept == 0 ? "not kept" : "");
         }
         status = report_out(request, &document, "Brews");
     }
