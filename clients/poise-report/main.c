@@ -20,6 +20,7 @@ static void usage(FILE *out)
           "       poise-report [OPTIONS] next EXPERIMENT the cup that would show most\n"
           "       poise-report [OPTIONS] verdicts        of each variable: keep or drop\n"
           "       poise-report [OPTIONS] recipe          one recipe of all experiments, and its proof\n"
+          "       poise-report [OPTIONS] bench           is each instrument what it was\n"
           "       poise-report                           the experiments there are\n"
           "\n"
           "An experiment that is called like a command: poise-report experiment NAME\n"
@@ -260,9 +261,13 @@ static int (*command_of(int count, char **words, struct request *out))(const str
         bool named;
         int (*command)(const struct request *);
     } commands[] = {
-        { "brew", true, report_brew },      { "brews", false, report_brews },
-        { "next", true, report_next },      { "verdicts", false, report_verdicts },
-        { "recipe", false, report_recipe }, { "experiment", true, report_experiment },
+        { "brew", true, report_brew },
+        { "brews", false, report_brews },
+        { "next", true, report_next },
+        { "verdicts", false, report_verdicts },
+        { "bench", false, report_bench },
+        { "recipe", false, report_recipe },
+        { "experiment", true, report_experiment },
     };
 
     if (count == 0)

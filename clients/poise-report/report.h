@@ -25,6 +25,7 @@ int report_experiments(const struct request *request);
 int report_next(const struct request *request);
 int report_verdicts(const struct request *request);
 int report_recipe(const struct request *request);
+int report_bench(const struct request *request);
 
 /* Loads an experiment's cups and makes its findings, or says why not.  `whole`: cups with all
  * their columns, not only what words about them need.  Free both on success. */

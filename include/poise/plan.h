@@ -9,6 +9,7 @@
  *     seed = 20261125                     ; left out: drawn when the plan is loaded, and kept
  *     difference = 0.8                    ; least difference in extraction worth knowing, points
  *     spread = 0.4                        ; of repeats on this bench, points
+ *     control = yes                       ; brewed now and then to watch the bench: `poise-report bench` charts it
  *
  *     [vary]                              ; one or two factors, numbers or words; none: one recipe, repeated
  *     steep_s = 45, 75, 120, 180, 300 +- 3
@@ -60,7 +61,7 @@ struct plan_factor {
 struct plan {
     char name[NAME_SIZE], title[PLAN_TITLE_SIZE];
     int replicates;
-    bool random, seed_given;
+    bool random, seed_given, control;
     uint32_t seed;
     double difference, spread; /* percentage points of extraction; NAN: not said */
     struct plan_factor vary[PLAN_FACTORS];

@@ -14,10 +14,20 @@ enum {
     REPLICATES_MOST = 50
 };
 
-enum experiment_key { KEY_NAME, KEY_TITLE, KEY_REPLICATES, KEY_ORDER, KEY_SEED, KEY_DIFFERENCE, KEY_SPREAD, KEY_COUNT };
+enum experiment_key {
+    KEY_NAME,
+    KEY_TITLE,
+    KEY_REPLICATES,
+    KEY_ORDER,
+    KEY_SEED,
+    KEY_DIFFERENCE,
+    KEY_SPREAD,
+    KEY_CONTROL,
+    KEY_COUNT
+};
 
 static const char *const key_names[KEY_COUNT] = {
-    "name", "title", "replicates", "order", "seed", "difference", "spread",
+    "name", "title", "replicates", "order", "seed", "difference", "spread", "control",
 };
 
 struct reader {
@@ -361,10 +371,15 @@ static void take_experiment(struct reader *reader, const char *key, const char *
     case KEY_SPREAD:
         take_points(reader, key, value, &plan->spread);
         break;
+    case KEY_CONTROL:
+        plan->control = strcmp(value, "yes") == 0;
+        if (!plan->control && strcmp(value, "no") != 0)
+            mistake(reader, reader->line, "control is yes or no");
+        break;
     case KEY_COUNT:
         mistake(reader, reader->line,
                 "[experiment] has no \"%.40s\"; it knows name, title, replicates, order, seed, "
-                "difference, spread",
+                "difference, spread, control",
                 key);
     }
 }
