@@ -1,6 +1,7 @@
 /* poised: options, signals, and the life of the daemon; see poised.8.  It decides nothing about readings. */
 #include <errno.h>
 #include <getopt.h>
+#include <gsl/gsl_errno.h>
 #include <malloc.h>
 #include <math.h>
 #include <signal.h>
@@ -594,6 +595,7 @@ int main(int argc, char **argv)
     int status;
 
     program_begin(argv[0]);
+    gsl_set_error_handler_off(); /* its default is abort(), also where memory is short */
     if ((status = read_options(argc, argv)) >= 0)
         return status;
     if (!given.path && !given.replay && access(default_config, F_OK) == 0)

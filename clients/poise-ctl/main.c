@@ -9,6 +9,7 @@
 #include "ctl.h"
 #include "poise/place.h"
 #include "poise/program.h"
+#include "poise/short_memory.h"
 
 static const struct command commands[] = {
     { "setup", "[PORT...]", "set the bench up: find the instruments, write the configuration, start the services", 0,
@@ -318,6 +319,7 @@ int main(int argc, char **argv)
     int status;
 
     program_begin(argv[0]);
+    short_memory_ends();
     status = read_options(argc, argv, &ctl, &used);
     if (status >= 0)
         return status;

@@ -8,6 +8,7 @@
 
 #include "forms/document.h"
 #include "poise/store_curve.h"
+#include "poise/short_memory.h"
 
 /* Columns of the statement below: those every reader needs, those of a cup read whole, then the measures. */
 enum column {
@@ -103,6 +104,8 @@ static char *owned(sqlite3_stmt *row, int column)
     const char *text = (const char *)sqlite3_column_text(row, column);
     char *copied = text ? strdup(text) : NULL;
 
+    if (text && !copied)
+        short_memory_end();
     if (copied)
         text_make_valid(copied);
     return copied;

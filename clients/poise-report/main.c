@@ -1,6 +1,5 @@
 /* poise-report: what the cups say.  It reads a store and writes nothing into it; see poise-report.1. */
 #include <getopt.h>
-#include <gsl/gsl_errno.h>
 #include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -9,6 +8,7 @@
 
 #include "poise/place.h"
 #include "poise/program.h"
+#include "poise/short_memory.h"
 #include "report.h"
 #include "words/claims.h"
 
@@ -318,7 +318,7 @@ int main(int argc, char **argv)
     int option, status;
 
     program_begin(argv[0]);
-    gsl_set_error_handler_off(); /* its default is abort(): a store may hold anything */
+    short_memory_ends();
     while ((option = getopt_long(argc, argv, "s:m:hV", options, NULL)) != -1)
         if ((status = take_option(option, &request, &store)) >= 0)
             return status;

@@ -8,6 +8,7 @@
 #include "poise/clock.h"
 #include "poise/place.h"
 #include "poise/program.h"
+#include "poise/short_memory.h"
 #include "taste.h"
 
 enum { STORE_PATH_SIZE = 4096 };
@@ -288,6 +289,7 @@ int main(int argc, char **argv)
     int option, status;
 
     program_begin(argv[0]);
+    short_memory_ends();
     while ((option = getopt_long(argc, argv, "", long_options, NULL)) != -1) {
         if (option == OPTION_HELP || option == OPTION_VERSION) {
             option == OPTION_HELP ? print_help() : program_version();

@@ -2,6 +2,7 @@
  * wet hands tare, mark, begin and end.  It keeps nothing and decides nothing.  See poise-timer.1. */
 #include <errno.h>
 #include <getopt.h>
+#include <gsl/gsl_errno.h>
 #include <langinfo.h>
 #include <locale.h>
 #include <math.h>
@@ -643,6 +644,7 @@ int main(int argc, char **argv)
     setlocale(LC_ALL, "");
     setlocale(LC_NUMERIC, "C"); /* what is typed and printed has a decimal point */
     program_begin(argv[0]);
+    gsl_set_error_handler_off(); /* its default is abort(), also where memory is short */
     while ((option = getopt_long(argc, argv, "pS:t:s:P:T:B:b:c:k:hV", options, NULL)) != -1)
         switch (option) {
         case 'p':

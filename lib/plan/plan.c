@@ -3,6 +3,7 @@
 #include "poise/plan.h"
 
 #include <errno.h>
+#include <gsl/gsl_errno.h>
 #include <gsl/gsl_randist.h>
 #include <gsl/gsl_rng.h>
 #include <math.h>
@@ -32,8 +33,10 @@ int plan_run_count(const struct plan *plan)
 int plan_order(const struct plan *plan, uint32_t seed, struct plan_run *runs)
 {
     int block = combinations(plan);
+    gsl_error_handler_t *handler = gsl_set_error_handler_off(); /* its default is abort() */
     gsl_rng *random = gsl_rng_alloc(gsl_rng_mt19937);
 
+    gsl_set_error_handler(handler);
     if (!random)
         return -ENOMEM;
     gsl_rng_set(random, seed);

@@ -8,6 +8,8 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "gsl_quiet.h"
+
 /* A column whose part outside the others is below this share of its length says nothing new: columns
  * are zeros and ones, so what is really new is never so small. */
 static const double DEPENDENT = 1e-8;
@@ -62,7 +64,7 @@ static void add_column(struct model *model)
     for (size_t i = 0; i < model->n; i++)
         column[i] /= after;
     if (model->rank + 2 > model->room) {
-        double *basis = realloc(model->basis, 2 * model->room * model->n * sizeof *basis);
+        double *basis = science_realloc(model->basis, 2 * model->room * model->n * sizeof *basis);
 
         if (!basis) {
             model->short_of_memory = true;
@@ -177,10 +179,10 @@ static int by_cell(const void *first, const void *second)
 
 static int gather(const struct anova_data *data, struct cells *out)
 {
-    struct cup *cups = malloc(data->n * sizeof *cups);
+    struct cup *cups = science_malloc(data->n * sizeof *cups);
 
-    out->mean = malloc(2 * data->n * sizeof *out->mean);
-    out->a = malloc(3 * data->n * sizeof *out->a);
+    out->mean = science_malloc(2 * data->n * sizeof *out->mean);
+    out->a = science_malloc(3 * data->n * sizeof *out->a);
     if (!cups || !out->mean || !out->a) {
         free(cups);
         return -ENOMEM;
@@ -230,8 +232,8 @@ int compare_anova(const struct anova_data *data, struct anova *out, struct why *
     error = gather(data, &cells);
     model.n = cells.n;
     if (!error) {
-        model.basis = malloc(model.room * cells.n * sizeof *model.basis);
-        residual = malloc(cells.n * sizeof *residual);
+        model.basis = science_malloc(model.room * cells.n * sizeof *model.basis);
+        residual = science_malloc(cells.n * sizeof *residual);
     }
     error = model.basis && residual ? analyse(&cells, &model, residual, &result, why)
                                     : why_set(why, -ENOMEM, "not enough memory");

@@ -8,6 +8,8 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "gsl_quiet.h"
+
 static const double chances[TASTING_METHOD_COUNT] = {
     [TASTING_TRIANGLE] = 1.0 / 3, [TASTING_TWO_OF_FIVE] = 1.0 / 10, [TASTING_DUO_TRIO] = 1.0 / 2,
     [TASTING_TETRAD] = 1.0 / 3,   [TASTING_DIRECTIONAL] = 1.0 / 2,  [TASTING_PREFERENCE] = 1.0 / 2,
@@ -168,7 +170,7 @@ double tasting_look_bounds(enum tasting_method method, double alpha, const unsig
 {
     double chance = tasting_chance(method), spent = 0;
     unsigned until = 0, last = looks ? answered[looks - 1] : 0;
-    double *ways = calloc(last + 2, sizeof *ways);
+    double *ways = science_calloc(last + 2, sizeof *ways);
 
     if (!ways || !tasting_method_has_right(method)) {
         free(ways);

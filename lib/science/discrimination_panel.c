@@ -6,6 +6,7 @@
 #include <stdbool.h>
 #include <stdlib.h>
 
+#include "gsl_quiet.h"
 #include "poise/discrimination.h"
 
 struct answers {
@@ -183,7 +184,7 @@ double sign_flip_p(const int *difference, size_t count, bool two_sided)
     }
     if (reach == 0)
         return 1;
-    ways = calloc(reach + 1, sizeof *ways); /* by the sum of those that are counted positive */
+    ways = science_calloc(reach + 1, sizeof *ways); /* by the sum of those that are counted positive */
     if (!ways)
         return NAN;
     ways[0] = 1;

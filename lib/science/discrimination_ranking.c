@@ -9,6 +9,8 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "gsl_quiet.h"
+
 enum {
     PAGE_EXACT_CUPS = 7, /* 7! orders are listed in a millisecond */
     PAGE_EXACT_TASTERS = 60,
@@ -46,8 +48,8 @@ static void list_orders(size_t cup, size_t cups, unsigned used, size_t sum, doub
 static double page_exact(size_t observed, size_t tasters, size_t cups)
 {
     size_t most = cups * (cups + 1) * (2 * cups + 1) / 6; /* ranked exactly as asked */
-    double *one = calloc(most + 1, sizeof *one), *all = calloc(tasters * most + 1, sizeof *all);
-    double *next = calloc(tasters * most + 1, sizeof *next), orders = 0, tail = 0;
+    double *one = science_calloc(most + 1, sizeof *one), *all = science_calloc(tasters * most + 1, sizeof *all);
+    double *next = science_calloc(tasters * most + 1, sizeof *next), orders = 0, tail = 0;
 
     if (!one || !all || !next) {
         tail = NAN;
@@ -182,7 +184,7 @@ int ranking_test_ties(const unsigned char *doubled_ranks, size_t tasters, size_t
 
     if (tasters < 2 || cups < 3 || cups > MOST_CUPS)
         return -ERANGE;
-    rows = malloc(tasters * cups);
+    rows = science_malloc(tasters * cups);
     if (!rows)
         return -ENOMEM;
     memcpy(rows, doubled_ranks, tasters * cups);
@@ -223,7 +225,7 @@ int ranking_test(const unsigned char *ranks, size_t tasters, size_t cups, struct
     for (size_t taster = 0; taster < tasters; taster++)
         if (!is_permutation(ranks + taster * cups, cups))
             return -EINVAL;
-    doubled = malloc(tasters * cups);
+    doubled = science_malloc(tasters * cups);
     if (!doubled)
         return -ENOMEM;
     for (size_t i = 0; i < tasters * cups; i++) {

@@ -4,6 +4,8 @@
 #include <math.h>
 #include <stdlib.h>
 
+#include "gsl_quiet.h"
+
 /* A slurry loses less than this even just after the pour, and a probe in air or newly put in changes faster. */
 static const double FAST_C_PER_S = 0.35;
 
@@ -86,7 +88,7 @@ static int by_size(const void *a, const void *b)
 
 static double median(const double *values, size_t count)
 {
-    double *sorted = malloc(count * sizeof *sorted), middle;
+    double *sorted = science_malloc(count * sizeof *sorted), middle;
 
     if (!sorted)
         return values[count / 2];
@@ -253,7 +255,7 @@ bool immersion_find(const double *at_s, const double *shown_c, size_t n, double 
     struct immersion found;
     bool is_found;
 
-    if (n < LEAST_READINGS || !(trace.slope = malloc(n * sizeof *trace.slope)))
+    if (n < LEAST_READINGS || !(trace.slope = science_malloc(n * sizeof *trace.slope)))
         return false;
     for (size_t i = 0; i < n; i++)
         trace.slope[i] = slope_at(&trace, i);

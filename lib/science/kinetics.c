@@ -12,6 +12,7 @@
 #include <string.h>
 
 #include "criterion.h"
+#include "gsl_quiet.h"
 
 /* A residual of a step into the absurd (exp overflows): the step is rejected and a shorter one tried. */
 static const double FAR_OFF = 1e75;
@@ -76,7 +77,7 @@ static int by_time(const void *a, const void *b)
 
 int kinetics_gather(const struct kinetics_data *data, double *room, struct kinetics_data *out)
 {
-    struct cup *cups = malloc((data->n ? data->n : 1) * sizeof *cups);
+    struct cup *cups = science_malloc((data->n ? data->n : 1) * sizeof *cups);
     double *t = room, *e = room + data->n, *weight = room + 2 * data->n, within = data->within;
     size_t n = 0;
 
@@ -103,7 +104,7 @@ int kinetics_gather(const struct kinetics_data *data, double *room, struct kinet
 
 static size_t distinct_times(const struct kinetics_data *data)
 {
-    double *sorted = malloc(data->n * sizeof *sorted);
+    double *sorted = science_malloc(data->n * sizeof *sorted);
     size_t count = 0;
 
     if (!sorted)
@@ -169,7 +170,7 @@ static double solve_linear(const double *u, const double *v, const struct kineti
 /* The best E1 and E0 for every k of a scan that reaches from "never bends" to "over at once". */
 static int scan(const struct kinetics_data *data, bool quick, double best[KINETICS_PARAMETERS], struct why *why)
 {
-    double *rising = malloc(2 * data->n * sizeof *rising), *falling = rising + data->n;
+    double *rising = science_malloc(2 * data->n * sizeof *rising), *falling = rising + data->n;
     double least = INFINITY, longest = 0, shortest = INFINITY, plateau, part, rss;
 
     if (!rising)
@@ -284,10 +285,10 @@ int kinetics_fit_from(const struct kinetics_data *data, bool quick, const double
     if (error)
         return error;
     how.trs = gsl_multifit_nlinear_trs_lmaccel; /* alone comes home from the hard start of BoxBOD */
-    handler = gsl_set_error_handler_off();
+    handler = gsl_quiet_begin();
     work = gsl_multifit_nlinear_alloc(gsl_multifit_nlinear_trust, &how, data->n, function.p);
     if (!work) {
-        gsl_set_error_handler(handler);
+        gsl_quiet_end(handler);
         return why_set(why, -ENOMEM, "not enough memory");
     }
     status = gsl_multifit_nlinear_init(&from.vector, &function, work);
@@ -300,7 +301,7 @@ int kinetics_fit_from(const struct kinetics_data *data, bool quick, const double
     else
         error = why_set(why, -EDOM, "the fit found no curve: %s", gsl_strerror(status));
     gsl_multifit_nlinear_free(work);
-    gsl_set_error_handler(handler);
+    gsl_quiet_end(handler);
     return error;
 }
 

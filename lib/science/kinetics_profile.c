@@ -7,6 +7,7 @@
 #include <stdlib.h>
 
 #include "false_position.h"
+#include "gsl_quiet.h"
 
 static const double CONFIDENCE_OF_CUPS = 0.95; /* common practice, no source */
 
@@ -291,7 +292,7 @@ int kinetics_interval(const struct kinetics_data *data, const struct kinetics_fi
         return -ENODATA;
     if (!isfinite(estimate) || !(confidence > 0 && confidence < 1))
         return -EINVAL;
-    room = malloc(6 * data->n * sizeof *room);
+    room = science_malloc(6 * data->n * sizeof *room);
     if (!room || kinetics_gather(data, room, &times) < 0) {
         free(room);
         return -ENOMEM;
@@ -324,7 +325,7 @@ int kinetics_of_cups(const double *t, const double *e, size_t n, int planned_tim
                      struct why *why)
 {
     struct kinetics_data data = { (double *)t, (double *)e, n, NULL, 0, 0 };
-    double *room = malloc(3 * (n + 1) * sizeof *room);
+    double *room = science_malloc(3 * (n + 1) * sizeof *room);
     struct kinetics_fit fit;
     int error = room ? kinetics_gather(&data, room, &data) : -ENOMEM;
 

@@ -8,6 +8,8 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "gsl_quiet.h"
+
 /* Three cups give a spread that is worth something; of two it may be anything. */
 static const size_t CUPS_FOR_A_SPREAD = 3;
 
@@ -131,7 +133,7 @@ static bool find_day_means(const struct layout *layout, double *mean, double *co
  * beside levels and blocks, with its degrees of freedom. */
 static bool judge_by_days(const struct layout *layout, double within, double df, struct layout_result *out)
 {
-    double *room = malloc((2 * LAYOUT_LEVELS * DAYS_MOST + 1) * sizeof *room),
+    double *room = science_malloc((2 * LAYOUT_LEVELS * DAYS_MOST + 1) * sizeof *room),
            *count = room + LAYOUT_LEVELS * DAYS_MOST;
     double value[LAYOUT_LEVELS * DAYS_MOST], cups = 0, p;
     int level[LAYOUT_LEVELS * DAYS_MOST], day[LAYOUT_LEVELS * DAYS_MOST], days;
@@ -319,8 +321,8 @@ static size_t next_question(const double *p, const double *weight, const bool *d
 
 void holm_adjust(double *p, const double *weight, size_t count)
 {
-    bool *done = calloc(count + 1, sizeof *done);
-    double *adjusted = malloc((count + 1) * sizeof *adjusted), left = 0, least = 0;
+    bool *done = science_calloc(count + 1, sizeof *done);
+    double *adjusted = science_malloc((count + 1) * sizeof *adjusted), left = 0, least = 0;
 
     for (size_t i = 0; i < count; i++)
         left += isnan(p[i]) ? 0 : share_of(weight, i);
@@ -340,7 +342,7 @@ void holm_adjust(double *p, const double *weight, size_t count)
 
 void holm_confidence(const double *p, const double *weight, size_t count, double confidence, double *out)
 {
-    bool *done = calloc(count + 1, sizeof *done);
+    bool *done = science_calloc(count + 1, sizeof *done);
     double alpha = 1 - confidence, left = 0;
     bool shown = true;
 

@@ -11,6 +11,7 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "gsl_quiet.h"
 #include "poise/layout.h"
 
 /* Where theta is looked for: a thousandth of a cup's variance is nothing, ten thousand times it is a fixed block. */
@@ -49,7 +50,7 @@ static int by_block(const void *a, const void *b)
 
 static int find_sums(const struct layout *layout, struct sums *out)
 {
-    struct numbered *order = malloc(layout->n * sizeof *order);
+    struct numbered *order = science_malloc(layout->n * sizeof *order);
     double middle = 0;
     size_t block = 0;
 
@@ -70,7 +71,7 @@ static int find_sums(const struct layout *layout, struct sums *out)
         free(order);
         return -ENODATA;
     }
-    out->count = calloc((out->levels + 2) * out->blocks, sizeof *out->count);
+    out->count = science_calloc((out->levels + 2) * out->blocks, sizeof *out->count);
     if (!out->count) {
         free(order);
         return -ENOMEM;
@@ -290,13 +291,13 @@ int layout_blocks(const struct layout *layout, struct layout_result *out, struct
     error = find_sums(layout, &sums);
     if (error)
         return why_set(why, error, error == -ENOMEM ? "not enough memory" : "one block only");
-    handler = gsl_set_error_handler_off();
+    handler = gsl_quiet_begin();
     room.inverse = gsl_matrix_alloc(layout->levels, layout->levels);
     result.blocks = sums.blocks;
     error = room.inverse ? fill(layout, &sums, &room, &result, why) : why_set(why, -ENOMEM, "not enough memory");
     if (room.inverse)
         gsl_matrix_free(room.inverse);
-    gsl_set_error_handler(handler);
+    gsl_quiet_end(handler);
     free(sums.count);
     if (!error)
         *out = result;

@@ -16,6 +16,8 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "gsl_quiet.h"
+
 /* Where theta is looked for: a thousandth of a cup's variance is nothing, ten thousand times it is a fixed sitting. */
 static const double THETA_LEAST = 1e-3, THETA_MOST = 1e4;
 enum { THETA_SCAN = 36, BRENT_STEPS = 100 };
@@ -47,10 +49,10 @@ struct mixed *mixed_new(size_t columns)
 {
     struct mixed *mixed;
 
-    if (columns < 1 || columns > MIXED_COLUMNS || !(mixed = calloc(1, sizeof *mixed)))
+    if (columns < 1 || columns > MIXED_COLUMNS || !(mixed = science_calloc(1, sizeof *mixed)))
         return NULL;
     mixed->columns = columns;
-    mixed->xx = calloc(5 * columns * columns + 3 * columns, sizeof *mixed->xx);
+    mixed->xx = science_calloc(5 * columns * columns + 3 * columns, sizeof *mixed->xx);
     if (!mixed->xx) {
         free(mixed);
         return NULL;
@@ -83,14 +85,15 @@ static struct sitting *sitting_of(struct mixed *mixed, int number)
             return &mixed->sitting[i];
     if (mixed->count == mixed->room) {
         size_t room = mixed->room ? 2 * mixed->room : 16;
-        struct sitting *more = realloc(mixed->sitting, room * sizeof *more);
+        struct sitting *more = science_realloc(mixed->sitting, room * sizeof *more);
 
         if (!more)
             return NULL;
         mixed->sitting = more;
         mixed->room = room;
     }
-    mixed->sitting[mixed->count] = (struct sitting){ .number = number, .row = calloc(mixed->columns, sizeof(double)) };
+    mixed->sitting[mixed->count] =
+        (struct sitting){ .number = number, .row = science_calloc(mixed->columns, sizeof(double)) };
     return mixed->sitting[mixed->count].row ? &mixed->sitting[mixed->count++] : NULL;
 }
 
@@ -381,7 +384,7 @@ static int solve(struct mixed *mixed, struct reduced *reduced, double confidence
 
 int mixed_solve(struct mixed *mixed, double confidence, struct mixed_fit *out, struct why *why)
 {
-    gsl_error_handler_t *handler = gsl_set_error_handler_off();
+    gsl_error_handler_t *handler = gsl_quiet_begin();
     struct reduced reduced = { NULL };
     struct mixed_fit fit;
     int error;
@@ -394,7 +397,7 @@ int mixed_solve(struct mixed *mixed, double confidence, struct mixed_fit *out, s
     else
         error = solve(mixed, &reduced, confidence, &fit, why);
     reduced_free(&reduced);
-    gsl_set_error_handler(handler);
+    gsl_quiet_end(handler);
     if (error)
         mixed->rank = 0;
     else

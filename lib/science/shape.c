@@ -12,6 +12,7 @@
 #include <string.h>
 
 #include "criterion.h"
+#include "gsl_quiet.h"
 
 enum { SCAN = 48, REFINED = 24, LINEAR_MOST = 3, SCAN_TWO = 16 };
 
@@ -271,12 +272,12 @@ int shape_fit_all(const double *t, const double *e, size_t n, double spent, stru
     find_ends(t, n, &shortest, &longest);
     if (times < 4 || !(shortest > 0))
         return -ENODATA;
-    handler = gsl_set_error_handler_off();
+    handler = gsl_quiet_begin();
     room = search_open(t, e, n, &search);
     if (room)
         fit_shapes(&search, times, longest, shortest, spent, out);
     search_close(&search);
-    gsl_set_error_handler(handler);
+    gsl_quiet_end(handler);
     return room ? 0 : -ENOMEM;
 }
 
@@ -291,7 +292,7 @@ double shape_creeps_p(const double *t, const double *e, size_t n, double spent, 
     if (!creeping->fitted || !(df > 0) || !(creeping->rss > 0))
         return NAN;
     find_ends(t, n, &shortest, &longest);
-    handler = gsl_set_error_handler_off();
+    handler = gsl_quiet_begin();
     if (search_open(t, e, n, &search)) {
         for (size_t i = 0; i < n; i++) /* with so much of it taken out the rest is first order */
             gsl_vector_set(search.values, i, e[i] - per_second * t[i]);
@@ -300,7 +301,7 @@ double shape_creeps_p(const double *t, const double *e, size_t n, double spent, 
         p = per_second > creeping->value[2] ? p : 1 - p;
     }
     search_close(&search);
-    gsl_set_error_handler(handler);
+    gsl_quiet_end(handler);
     return p;
 }
 

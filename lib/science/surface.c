@@ -10,6 +10,7 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "gsl_quiet.h"
 #include "poise/mixed.h"
 
 enum { STEPS = 100 };
@@ -206,7 +207,7 @@ static int take_coefficients(const struct mixed *mixed, struct surface *out)
 
 static void find_lack(const struct surface_data *data, struct surface *out)
 {
-    double *residual = malloc((data->n + 1) * sizeof *residual);
+    double *residual = science_malloc((data->n + 1) * sizeof *residual);
     double spent = (double)data->n - SURFACE_TERMS - out->df; /* on blocks */
 
     for (size_t i = 0; i < data->n && residual; i++)
@@ -249,9 +250,9 @@ int surface_fit(const struct surface_data *data, double confidence, struct surfa
     surface.spread = fit.within;
     surface.df = fit.df_within;
     find_lack(data, &surface);
-    handler = gsl_set_error_handler_off();
+    handler = gsl_quiet_begin();
     find_stationary(&surface, confidence);
-    gsl_set_error_handler(handler);
+    gsl_quiet_end(handler);
     *out = surface;
     return 0;
 }

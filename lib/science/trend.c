@@ -9,6 +9,7 @@
 #include <string.h>
 
 #include "criterion.h"
+#include "gsl_quiet.h"
 
 /* Models within 2 of each other in AICc are about equally good: the simpler one stays. */
 static const double AICC_WORTH_A_PARAMETER = 2;
@@ -77,7 +78,7 @@ int trend_fit(const double *x, const double *y, size_t n, int degree, struct tre
         return error;
     if (degree < 1 || degree > 2)
         return why_set(why, -EINVAL, "a trend is a line or a curve of degree 2");
-    sorted = malloc((n ? n : 1) * sizeof *sorted);
+    sorted = science_malloc((n ? n : 1) * sizeof *sorted);
     if (!sorted)
         return why_set(why, -ENOMEM, "not enough memory");
     if (n)
@@ -107,7 +108,7 @@ int trend_choose(const double *x, const double *y, size_t n, struct trend *out, 
 
     if (error)
         return error;
-    sorted = malloc(n * sizeof *sorted);
+    sorted = science_malloc(n * sizeof *sorted);
     if (!sorted)
         return why_set(why, -ENOMEM, "not enough memory");
     count = distinct(x, n, sorted);

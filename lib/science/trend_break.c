@@ -10,6 +10,7 @@
 #include <string.h>
 
 #include "criterion.h"
+#include "gsl_quiet.h"
 #include "poise/kinetics.h"
 
 enum { BREAK_PLACES = 61 }; /* tried between the inner x: finer than any series is spaced */
@@ -26,7 +27,7 @@ struct means {
 static int gather(const double *x, const double *y, size_t n, struct means *out)
 {
     struct kinetics_data cups = { x, y, n, NULL, 0, 0 }, means;
-    double *room = malloc(3 * n * sizeof *room);
+    double *room = science_malloc(3 * n * sizeof *room);
 
     if (!room || kinetics_gather(&cups, room, &means) < 0) {
         free(room);
@@ -258,7 +259,7 @@ static int find_break(const struct means *means, const struct trend *line, doubl
                       int permutations, unsigned long seed, struct trend_break *out, struct why *why)
 {
     double low = means->x[1], high = means->x[means->n - 2], at;
-    double *room = malloc((DIRECTIONS * (BREAK_PLACES + 1) + 1) * means->n * sizeof *room);
+    double *room = science_malloc((DIRECTIONS * (BREAK_PLACES + 1) + 1) * means->n * sizeof *room);
     struct pieces pieces;
 
     if (!room)
@@ -290,7 +291,7 @@ int trend_find_break(const double *x, const double *y, size_t n, size_t spent, i
 
     if (error)
         return error;
-    residual = malloc(n * sizeof *residual);
+    residual = science_malloc(n * sizeof *residual);
     if (!residual || gather(x, y, n, &means) < 0) {
         free(residual);
         return why_set(why, -ENOMEM, "not enough memory");

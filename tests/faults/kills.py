@@ -9,7 +9,6 @@ import signal
 
 from bench import line_scale, station
 
-RATE = 20
 BREW = """
 do = brew cup 300
 do = wait 2
@@ -28,7 +27,7 @@ BREW_S = 104            # from one to the next
 PLAYED_AT_ONCE = 12     # as many brews as a script of poise-virtual may have
 STAGES = ["dose", "pour", "steep", "press"]
 SILENT_S = 0.5          # readings come ten times a second: so long without one and the bench saw nothing
-AROUND_S = 4            # and what is judged from the readings around that is not seen either
+AROUND_S = 10           # and what is judged from the readings around that is not seen either
 NEAR_S = 1.0            # a stage that is seen is found so near
 MEANWHILE_S = 20        # how far a stage may be off that began while nobody looked, as long as a slow restart takes here
 
@@ -48,11 +47,11 @@ def draw(seed, brews, each, kinds):
 class Morning:
     kinds = ("kill poised", "kill logger", "kill both", "stop poised", "stop logger")
 
-    def __init__(self, bench, seed, brews, each):
-        self.bench, self.brews, self.moments = bench, brews, draw(seed, brews, each, self.kinds)
+    def __init__(self, bench, seed, brews, each, rate=20):
+        self.bench, self.rate, self.brews, self.moments = bench, rate, brews, draw(seed, brews, each, self.kinds)
         bench.configure(station("left", "piston_diameter_mm = 60"),
                         line_scale("left-scale", bench.folder / "port/left-scale", station="left"))
-        self.missing = self.hidden = 0
+        self.missing, self.hidden = 0, collections.Counter()
         self.truth, self.done = [], collections.Counter()
         self.player = self.daemon = self.logger = None
         self.start(poised=True, logger=True)
@@ -64,7 +63,7 @@ class Morning:
 
     def start(self, poised, logger):
         if poised:
-            self.daemon = self.bench.start("poised", "--config", self.bench.configuration, "--clock-rate", RATE,
+            self.daemon = self.bench.start("poised", "--config", self.bench.configuration, "--clock-rate", self.rate,
                                            env=self.environment())
             self.bench.ask(do="status", dies=self.daemon)
         if logger:
@@ -76,7 +75,7 @@ class Morning:
         for number in range(self.brews):
             if number % PLAYED_AT_ONCE == 0:
                 self._play_more(min(PLAYED_AT_ONCE, self.brews - number))
-            began_us = self._wait_truth(lambda line: line.get("does", "").startswith("brew"))["real_us"] * RATE
+            began_us = self._wait_truth(lambda line: line.get("does", "").startswith("brew"))["real_us"] * self.rate
             for moment in (m for m in self.moments if m.brew == number):
                 at_us = began_us + moment.at_s * 1e6
                 self.bus.wait_for(lambda m: m["mono_us"] >= at_us)
@@ -90,7 +89,7 @@ class Morning:
             self._wait_truth(lambda line: line["truth"] == "end")
             self.player.stop()
         self.player = self.bench.virtual("[virtual]\nseed = 7\n[scale left-scale]\nlayout = plain\n" + BREW * brews,
-                                         "--clock-rate", RATE, "--stay")
+                                         "--clock-rate", self.rate, "--stay")
 
     def _wait_truth(self, wanted):
         """The next line of what is played that fits; all that came before it is remembered too."""
@@ -111,7 +110,7 @@ class Morning:
             program = self.daemon if poised else self.logger
             program.signal(signal.SIGSTOP)
             # what nobody sees is as long on the bench; a logger is slow by the world's clock
-            select.select([], [], [], moment.stop_s / (RATE if poised else 1))
+            select.select([], [], [], moment.stop_s / (self.rate if poised else 1))
             program.signal(signal.SIGCONT)
 
     # what must hold
@@ -133,11 +132,11 @@ class Morning:
         starts = [row["began_mono_us"] for row in self.bench.query("select began_mono_us from brew order by begin_seq")]
         faults = []
         for truth in (line for line in self.truth if line["truth"] == "brew"):
-            begins, *_, ends = (stage["real_us"] * RATE for stage in truth["stages"])
+            begins, *_, ends = (stage["real_us"] * self.rate for stage in truth["stages"])
             of_it = [name for name, at_us in zip(begun, starts) if begins - MEANWHILE_S * 1e6 <= at_us <= ends]
-            if self._hid_the_dose(truth):
-                self.hidden += 1
-                faults += [f"made once, found as {of_it}"] if len(of_it) > 1 else []
+            if self._hid_the_dose(truth) and len(of_it) <= 1:
+                self.hidden["dose hidden"] += 1
+                self.hidden["brew not seen"] += not of_it
             elif len(of_it) != 1:
                 faults.append(f"{truth}: made once, found as {of_it}")
             else:
@@ -145,10 +144,11 @@ class Morning:
         return faults
 
     def _hid_the_dose(self, truth):
-        """Nothing was seen of the rest between coffee and water, or of the water's first seconds: the tracker then asks for
-        the dose, or may not know that a brew began."""
-        pour = next(stage["real_us"] * RATE for stage in truth["stages"] if stage["stage"] == "pour")
-        return self._was_blind(pour - 3e6)
+        """Nobody looked somewhere between the coffee and the water's first seconds: the dose is asked for then, and the brew
+        may not be seen to begin."""
+        dose, pour = (next(stage["real_us"] * self.rate for stage in truth["stages"] if stage["stage"] == name)
+                      for name in ("dose", "pour"))
+        return any(self._was_blind(at_us, 2) for at_us in range(int(dose), int(pour) + 3000000, 1000000))
 
     def may_be_missing(self, _message):
         """Whether this trouble may take back what was published."""
@@ -198,7 +198,7 @@ class Morning:
         made = [stage for stage in truth["stages"] if stage["stage"] in STAGES]
         faults = []
         for row in found:
-            at_us = next(stage["real_us"] * RATE for stage in made if stage["stage"] == row["stage"])
+            at_us = next(stage["real_us"] * self.rate for stage in made if stage["stage"] == row["stage"])
             off_s = (row["at_mono_us"] - at_us) / 1e6
             if abs(off_s) > NEAR_S and not self._was_blind(at_us) and not self._was_blind(row["at_mono_us"]):
                 faults.append(f"{name}: {row['stage']} is {off_s:+.1f} s off")
@@ -207,11 +207,12 @@ class Morning:
             faults.append(f"{name}: made were {made}, found {found}")
         return faults
 
-    def _was_blind(self, at_us):
-        """Whether no reading came within some seconds of that time."""
-        times = [at_us - AROUND_S * 1e6, *sorted(
-            message["mono_us"] for message in self._seen() if message["topic"].startswith("reading/")
-            and abs(message["mono_us"] - at_us) < AROUND_S * 1e6), at_us + AROUND_S * 1e6]
+    def _was_blind(self, at_us, around_s=AROUND_S):
+        """Whether there was a time without readings within so many seconds of that one."""
+        around_us = around_s * 1e6
+        times = [at_us - around_us, *sorted(
+            message["mono_us"] for message in self.bus.messages if message["topic"].startswith("reading/")
+            and abs(message["mono_us"] - at_us) < around_us), at_us + around_us]
         return any(later - earlier > SILENT_S * 1e6 for earlier, later in zip(times, times[1:]))
 
 
@@ -219,5 +220,5 @@ def play(morning):
     morning.play()
     faults = morning.judge()
     print(dict(morning.done), "messages seen:", len(morning.bus.messages), "not kept:", morning.missing,
-          "brews whose dose nobody saw:", morning.hidden)
+          dict(morning.hidden))
     assert not faults, "\n".join(faults)

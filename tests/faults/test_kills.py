@@ -11,7 +11,7 @@ def test_five_kills_and_stops_in_a_brew_lose_nothing(bench):
 
 
 def test_two_hundred_kills_and_stops_lose_nothing(bench):       # alone long
-    play(Morning(bench, 20261131, 67, 3))
+    play(Morning(bench, 20261131, 67, 3, 8))
 
 
 def test_a_logger_that_is_stopped_before_it_began_ends_in_order(bench):

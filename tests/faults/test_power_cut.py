@@ -4,7 +4,7 @@ import random
 import signal
 
 import power_cut
-from kills import RATE, Morning, play
+from kills import Morning, play
 
 LAST_S = 3              # readings are committed so often
 LATE_S = 2              # and a busy machine comes to it so much later
@@ -14,10 +14,10 @@ class Storm(Morning):
     """A morning with a bad mains: the programs write through power_cut.so."""
     kinds = ("cut all", "cut half")
 
-    def __init__(self, bench, seed, brews, each):
+    def __init__(self, *arguments):
         self.records, self.dice, self.cuts, self.undone = [], random.Random(1), [], []
-        bench.environment["ASAN_OPTIONS"] += ":verify_asan_link_order=0"
-        super().__init__(bench, seed, brews, each)
+        arguments[0].environment["ASAN_OPTIONS"] += ":verify_asan_link_order=0"
+        super().__init__(*arguments)
 
     def environment(self):
         self.records.append(self.bench.folder / f"record-{len(self.records)}")
@@ -41,7 +41,7 @@ class Storm(Morning):
     def may_be_missing(self, message):
         """A reading of the last seconds before a cut; never an event."""
         return message["topic"].startswith("reading/") and any(
-            0 <= cut_us - message["mono_us"] <= (LAST_S + LATE_S) * RATE * 1e6 for cut_us in self.cuts)
+            0 <= cut_us - message["mono_us"] <= (LAST_S + LATE_S) * self.rate * 1e6 for cut_us in self.cuts)
 
 
 def test_a_power_cut_takes_back_no_event(bench):
