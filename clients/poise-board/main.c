@@ -2,6 +2,7 @@
  * carries orders to the bench.  It keeps nothing but which devices were paired.  See poise-board.1. */
 #include <errno.h>
 #include <getopt.h>
+#include <gsl/gsl_errno.h>
 #include <locale.h>
 #include <math.h>
 #include <signal.h>
@@ -423,6 +424,7 @@ int main(int argc, char **argv)
     setlocale(LC_ALL, "");
     setlocale(LC_NUMERIC, "C"); /* what is typed and sent has a decimal point */
     program_begin(argv[0]);
+    gsl_set_error_handler_off(); /* its default is abort(), also where memory is short */
     while ((option = getopt_long(argc, argv, "l:H:C:r:s:b:c:k:hV", long_options, NULL)) != -1)
         switch (option) {
         case 'l':
