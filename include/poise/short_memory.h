@@ -5,8 +5,8 @@
 #pragma GCC visibility push(default)
 
 /* From now on, before anything else uses them: where Jansson, SQLite or GSL get no memory, the program ends with a
- * sentence and status 1.  An answer is whole or there is none, although few look at each of thousands of calls.  Not for
- * a program that goes on, as a logger must. */
+ * sentence and status 1.  An answer is whole or there is none, although few look at each of thousands of calls.  Not
+ * for a program that goes on, as a logger must. */
 void short_memory_ends(void);
 
 /* That end, for whoever notices it himself. */
