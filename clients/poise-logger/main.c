@@ -137,7 +137,7 @@ static void notice_gap(struct logger *logger, const struct message *message)
 {
     uint64_t seq = message->common.seq;
 
-    if (logger->last_seq && seq > logger->last_seq + 1
+    if (logger->last_seq && seq > logger->last_seq + 1 && logger->last_seq < client_gone(logger->client)
         && !(message->kind == MESSAGE_WARNING && strcmp(message->warning.warning, "numbers-skipped") == 0))
         program_say("%s no longer holds messages %llu to %llu: brews of that time are incomplete", logger->bench,
                     (unsigned long long)logger->last_seq + 1, (unsigned long long)seq - 1);
@@ -154,6 +154,7 @@ static void take(struct logger *logger, const struct message *message)
     if (message->kind == MESSAGE_STATE)
         return;
     notice_gap(logger, message);
+    store_gone(logger->store, client_gone(logger->client));
     if (logger->moved)
         return; /* it comes again */
     while ((error = store_apply(logger->store, message, &why)) == -ENOMEM || error == -EAGAIN) {

@@ -74,8 +74,8 @@ static void send_answer(struct bench *bench, const struct journal_news *news)
     if (news->text) {
         text_print(&text, "{\"ok\":true,\"messages\":[");
         text_add(&text, news->text, news->length);
-        text_print(&text, "],\"next\":%" PRIu64 ",\"last\":%" PRIu64 ",\"began_us\":%" PRId64, news->next_seq,
-                   bench->seq, bench->journal_began_us);
+        text_print(&text, "],\"next\":%" PRIu64 ",\"last\":%" PRIu64 ",\"began_us\":%" PRId64 ",\"gone\":%" PRIu64,
+                   news->next_seq, bench->seq, bench->journal_began_us, news->gone_seq);
     } else {
         text_print(&text, "{\"ok\":false,\"why\":");
         text_string(&text, news->why.text);

@@ -2,6 +2,7 @@
  * the thread's work: journal_thread.c. */
 #include "journal.h"
 
+#include <assert.h>
 #include <errno.h>
 #include <pthread.h>
 #include <signal.h>
@@ -80,6 +81,7 @@ static bool drop_readings(struct journal *journal)
         batch->length = kept;
         journal->lost += dropped;
         journal->dropped_unsaid += dropped;
+        journal_retain_gone(journal, journal->newest_seq);
         return true;
     }
     return false;
@@ -139,8 +141,10 @@ static void add(struct journal *journal, const char *topic, size_t topic_length,
     if (!batch) {
         journal->lost++;
         journal->dropped_unsaid++;
+        journal_retain_gone(journal, seq);
         return;
     }
+    assert(batch->text); /* batch_with_room gave it */
     before = batch->length;
     at = batch->text + before;
     if (before == 0) {
@@ -354,8 +358,19 @@ static bool is_readers(const char *key)
     return strncmp(key, reader_key, sizeof reader_key - 1) == 0;
 }
 
-static void take_reader(void *context, const char *key, const void *data, size_t length)
+static bool is_own(const char *key)
 {
+    return is_readers(key) || strcmp(key, JOURNAL_GONE_KEY) == 0;
+}
+
+static void take_own(void *context, const char *key, const void *data, size_t length)
+{
+    struct journal *journal = context;
+
+    if (data && strcmp(key, JOURNAL_GONE_KEY) == 0 && length == sizeof journal->gone_seq) {
+        memcpy(&journal->gone_seq, data, length);
+        journal->gone_kept = journal->gone_seq;
+    }
     if (data && is_readers(key) && strlen(key) < sizeof reader_key + NAME_SIZE - 1)
         journal_retain_reader(context, key + sizeof reader_key - 1, data, length);
 }
@@ -385,7 +400,11 @@ static int take_tail(struct journal *journal, struct why *notice, struct why *wh
 
     if (error)
         return error;
+    if (journal->gone_kept == NOT_KEPT || notice->text[0]) /* nobody counted, or a damaged file was set aside */
+        journal_retain_gone(journal, taking.last_seq);
     tail_open(&journal->tail, journal->path, take_entry, &taking);
+    if (journal->tail.noted_seq > taking.last_seq && journal->tail.noted_seq > journal->newest_seq)
+        journal_retain_gone(journal, journal->tail.noted_seq);
     if (!notice->text[0] && journal->tail.noted_seq > taking.last_seq && journal->tail.noted_seq > journal->newest_seq)
         why_set(notice, 0,
                 "journal %s: messages %llu to %llu are missing, which were on the disk: the file was damaged, or an "
@@ -421,16 +440,17 @@ int journal_open(struct journal **out, const char *path, const struct journal_li
     journal->news_end = &journal->news;
     journal->commit_ms = journal->synced_ms = INT64_MIN / 2;
     journal->tail.file[0] = journal->tail.file[1] = -1;
+    journal->gone_kept = NOT_KEPT;
     pthread_mutex_init(&journal->lock, NULL);
     pthread_condattr_init(&attributes);
     pthread_condattr_setclock(&attributes, CLOCK_MONOTONIC);
     pthread_cond_init(&journal->work, &attributes);
     pthread_cond_init(&journal->done, &attributes);
     pthread_condattr_destroy(&attributes);
-    if ((error = journal_file_kept(journal->file, take_reader, journal, why)) == -EUCLEAN
+    if ((error = journal_file_kept(journal->file, take_own, journal, why)) == -EUCLEAN
         && (error = journal_renew_set_aside(journal, why)) == 0
         && (error = journal_renew_open(journal, notice, why)) == 0)
-        error = journal_file_kept(journal->file, take_reader, journal, why);
+        error = journal_file_kept(journal->file, take_own, journal, why);
     if (error || (error = take_tail(journal, notice, why)) != 0) {
         journal_close(journal);
         return error;
@@ -455,12 +475,12 @@ struct giving {
     void *context;
 };
 
-/* Readers are the journal's own; what is damaged is as if it had never been kept. */
+/* Readers, and what is gone, are the journal's own; what is damaged is as if it had never been kept. */
 static void give_kept(void *context, const char *key, const void *data, size_t length)
 {
     const struct giving *giving = context;
 
-    if (data && !is_readers(key))
+    if (data && !is_own(key))
         giving->each(giving->context, key, data, length);
 }
 

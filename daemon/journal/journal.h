@@ -100,6 +100,7 @@ struct journal_news {
     char *text; /* NULL with an answer: why says */
     size_t length;
     uint64_t next_seq; /* seq of the last message of the answer, after_seq when there is none */
+    uint64_t gone_seq; /* up to here anything may be missing; behind it only readings outside brews are */
     struct why why;
 };
 struct journal_news journal_news(struct journal *journal);

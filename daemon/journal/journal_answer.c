@@ -1,4 +1,5 @@
 /* What the journal's thread answers to `since`. */
+#include <assert.h>
 #include <errno.h>
 #include <stdlib.h>
 #include <string.h>
@@ -27,6 +28,7 @@ static int answer_add(struct answer *answer, const char *text, size_t length)
         answer->text = larger;
         answer->size = size;
     }
+    assert(answer->text); /* it has room for this */
     if (answer->length)
         answer->text[answer->length++] = ',';
     memcpy(answer->text + answer->length, text, length);
@@ -81,15 +83,16 @@ static void pass_over(void *context, const struct journal_damage *damage)
     bool known = false;
 
     pthread_mutex_lock(&journal->lock);
+    journal_retain_gone(journal, damage->last_seq ? damage->last_seq : journal->newest_seq);
     for (int i = 0; i < DAMAGED_MOST; i++)
         known = known || journal->damaged[i] == damage->first_seq;
     if (!known) {
         journal->damaged[journal->damaged_count++ % DAMAGED_MOST] = damage->first_seq;
         if (damage->last_seq)
-            why_set(
-                &news.why, 0,
-                "journal %s: damaged on its disk: messages %llu to %llu are lost (see `poise-ctl rescue`); what is whole goes on",
-                journal->path, (unsigned long long)damage->first_seq, (unsigned long long)damage->last_seq);
+            why_set(&news.why, 0,
+                    "journal %s: damaged on its disk: messages %llu to %llu are lost (see `poise-ctl rescue`); what is "
+                    "whole goes on",
+                    journal->path, (unsigned long long)damage->first_seq, (unsigned long long)damage->last_seq);
         else
             why_set(&news.why, 0, "journal %s: damaged on its disk: messages from %llu on are lost", journal->path,
                     (unsigned long long)damage->first_seq);
@@ -126,6 +129,7 @@ void journal_answer(struct journal *journal, struct question *question)
     news.length = answer.length;
     /* a whole answer covers also what had to be dropped */
     news.next_seq = !answer.full && journal->newest_seq > answer.last_seq ? journal->newest_seq : answer.last_seq;
+    news.gone_seq = journal->gone_seq;
     journal_report_locked(journal, &news);
     pthread_mutex_unlock(&journal->lock);
     free(question);

@@ -75,6 +75,7 @@ struct journal {
     struct journal_limits limits;
     struct reader readers[READERS_MOST];
     int reader_count;
+    uint64_t gone_seq, gone_kept;   /* up to here anything may be missing: dropped, damaged, never saved; as kept */
     int64_t silence_ms;             /* when their silence was counted last; 0: not yet */
     bool readers_full;              /* one more came than are waited for, and this was reported */
     int64_t unread_said_ms;         /* when it was reported last that something went unread; 0: never */
@@ -115,6 +116,11 @@ void journal_renew_lost(struct journal *journal, enum journal_place place, struc
 /* ---- what may go: journal_retain.c ---- */
 
 void journal_retain_locked(struct journal *journal);
+
+#define JOURNAL_GONE_KEY "gone"
+
+/* Something up to here, perhaps of a brew, is missing from now on. */
+void journal_retain_gone(struct journal *journal, uint64_t seq);
 
 /* Takes back a reader as it was kept under its name. */
 void journal_retain_reader(struct journal *journal, const char *name, const void *data, size_t length);

@@ -13,6 +13,8 @@ static void report(struct journal *journal, const struct why *why)
     journal->measured_ms = 0;
     for (int i = 0; i < journal->reader_count; i++)
         journal->readers[i].kept_seq = NOT_KEPT;
+    journal_retain_gone(journal, journal->newest_seq);
+    journal->gone_kept = NOT_KEPT;
     journal_report_locked(journal, &news);
     pthread_mutex_unlock(&journal->lock);
 }

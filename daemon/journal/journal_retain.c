@@ -97,6 +97,12 @@ int journal_readers(struct journal *journal, struct journal_reader out[JOURNAL_R
     return count;
 }
 
+void journal_retain_gone(struct journal *journal, uint64_t seq)
+{
+    if (seq > journal->gone_seq)
+        journal->gone_seq = seq;
+}
+
 void journal_retain_reader(struct journal *journal, const char *name, const void *data, size_t length)
 {
     struct kept_reader kept = { 0, 0 };
@@ -156,6 +162,7 @@ static uint64_t read_by_all(const struct journal *journal)
 static void retain_by_age(struct journal *journal, struct journal_prune *prune)
 {
     int64_t now_us = prune->now_us;
+    uint64_t dropped = 0;
     struct why why;
     int pruned;
 
@@ -166,8 +173,9 @@ static void retain_by_age(struct journal *journal, struct journal_prune *prune)
     prune->older_than_us = now_us - journal->limits.days * DAY_US;
     prune->most = journal->prune_rows;
     pthread_mutex_unlock(&journal->lock);
-    pruned = journal_file_prune(journal->file, prune, NULL, &why);
+    pruned = journal_file_prune(journal->file, prune, &dropped, &why);
     pthread_mutex_lock(&journal->lock);
+    journal_retain_gone(journal, dropped);
     if (pruned > 0)
         journal->prune_rows -= pruned;
     else
@@ -216,7 +224,7 @@ static void report_unread(struct journal *journal, uint64_t dropped)
 /* First what all have read, then readings outside brews, at last the oldest of all, and that is reported. */
 static void retain_by_size(struct journal *journal, struct journal_prune *prune)
 {
-    uint64_t dropped = 0, newest_seq = journal->newest_seq - 1; /* the last row stays in any case */
+    uint64_t read = 0, dropped = 0, newest_seq = journal->newest_seq - 1; /* the last row stays in any case */
     int64_t bytes = journal->limits.bytes;
     bool at_end = false;
     struct why why;
@@ -226,7 +234,7 @@ static void retain_by_size(struct journal *journal, struct journal_prune *prune)
     prune->most = INT32_MAX;
     pthread_mutex_unlock(&journal->lock);
     journal->over = journal_file_size(journal->file) > bytes;
-    pruned = journal->over ? journal_file_prune(journal->file, prune, NULL, &why) : -1;
+    pruned = journal->over ? journal_file_prune(journal->file, prune, &read, &why) : -1;
     prune->up_to_seq = newest_seq;
     for (int bite = 0; bite < IDLE_BITES && pruned == 0 && !at_end; bite++) {
         uint64_t before = journal->size_cursor;
@@ -237,6 +245,8 @@ static void retain_by_size(struct journal *journal, struct journal_prune *prune)
     if (pruned == 0 && at_end)
         journal_file_prune(journal->file, prune, &dropped, &why);
     pthread_mutex_lock(&journal->lock);
+    journal_retain_gone(journal, read);
+    journal_retain_gone(journal, dropped);
     if (dropped)
         report_unread(journal, dropped);
 }
@@ -294,4 +304,7 @@ void journal_retain_locked(struct journal *journal)
     }
     if (measure || journal->over)
         retain_by_size(journal, &prune);
+    if (journal->gone_seq != journal->gone_kept)
+        journal_keep(journal, JOURNAL_GONE_KEY, &journal->gone_seq, sizeof journal->gone_seq);
+    journal->gone_kept = journal->gone_seq;
 }

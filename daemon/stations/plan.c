@@ -372,6 +372,7 @@ int planner_credit(struct planner *planner, struct brew *brew, int run, struct w
     take_over(planner, brew, run);
     brew->plan_kept = judge(brew, why);
     planner->made[run].tries++;
+    strcpy(planner->made[run].by_hand, brew->name);
     strcpy(planner->made[run].brew, brew->name);
     if (!planner->first[0] || brew_name_order(brew->name, planner->first) < 0)
         strcpy(planner->first, brew->name);
@@ -441,6 +442,7 @@ int planner_over(struct planner *planner, struct brew *brew, struct why *why)
     int run = run_of(planner, brew);
     bool current = run >= 0 && strcmp(planner->made[run].brew, brew->name) == 0;
     bool first = current && planner->made[run].state == RUN_BREWING;
+    bool by_hand = current && strcmp(planner->made[run].by_hand, brew->name) == 0;
 
     why->text[0] = '\0';
     if (brew->discarded) {
@@ -457,7 +459,7 @@ int planner_over(struct planner *planner, struct brew *brew, struct why *why)
     if (!first && brew->plan_kept == before)
         return 0;
     brew->changed = true;
-    if (current && brew->plan_kept == 0 && credited(planner, brew, run, why))
+    if (current && brew->plan_kept == 0 && !by_hand && credited(planner, brew, run, why))
         return 1;
     if (current && brew->plan_kept == 0)
         run_missed(planner, run, false);
@@ -508,8 +510,8 @@ static json_t *runs_json(const struct planner *planner)
     json_t *runs = json_array();
 
     for (int i = 0; i < planner->count; i++)
-        json_array_append_new(runs, json_pack("[i,s,i,s]", planner->made[i].state, planner->made[i].brew,
-                                              planner->made[i].tries, planner->made[i].kept));
+        json_array_append_new(runs, json_pack("[i,s,i,s,s]", planner->made[i].state, planner->made[i].brew,
+                                              planner->made[i].tries, planner->made[i].kept, planner->made[i].by_hand));
     return runs;
 }
 
@@ -554,6 +556,7 @@ static void restore_runs(struct planner *planner, const json_t *json)
     {
         const char *brew = json_string_value(json_array_get(run, 1));
         const char *kept = json_string_value(json_array_get(run, 3));
+        const char *by_hand = json_string_value(json_array_get(run, 4)); /* earlier builds kept none */
         json_int_t state = json_integer_value(json_array_get(run, 0));
 
         if (i >= (size_t)planner->count)
@@ -562,6 +565,7 @@ static void restore_runs(struct planner *planner, const json_t *json)
             planner->made[i].state = (enum run_state)state;
         snprintf(planner->made[i].brew, BREW_SIZE, "%s", brew ? brew : "");
         snprintf(planner->made[i].kept, BREW_SIZE, "%s", kept ? kept : "");
+        snprintf(planner->made[i].by_hand, BREW_SIZE, "%s", by_hand ? by_hand : "");
         planner->made[i].tries = (int)json_integer_value(json_array_get(run, 2));
     }
     json_object_foreach(json_object_get(json, "offers"), station, offer)

@@ -15,9 +15,10 @@ enum run_state { RUN_WAITING, RUN_BREWING, RUN_DONE };
 
 struct planned_run {
     enum run_state state;
-    char brew[BREW_SIZE]; /* that was or is this run; empty: none yet */
-    char kept[BREW_SIZE]; /* an earlier try that a correction let keep the plan while `brew` is under way */
-    int tries;            /* brews begun for it */
+    char brew[BREW_SIZE];    /* that was or is this run; empty: none yet */
+    char kept[BREW_SIZE];    /* an earlier try that a correction let keep the plan while `brew` is under way */
+    int tries;               /* brews begun for it */
+    char by_hand[BREW_SIZE]; /* the brew that the operator credited to it: that stays; empty: none */
 };
 
 struct planner {

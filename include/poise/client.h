@@ -54,6 +54,10 @@ enum client_event {
  * question. */
 void client_kept(struct client *client, uint64_t seq);
 
+/* Up to this seq the bench may have lost anything, by its last word; behind it what is missing of its messages is
+ * readings outside brews, which it keeps for two days.  UINT64_MAX: it did not say. */
+uint64_t client_gone(const struct client *client);
+
 /* Waits for the next thing to happen, at most timeout_ms (-1: for ever; 0: only what is there now).
  * extra_fd (-1: none) is watched too, for a terminal or a signalfd.  Returns an enum client_event,
  * or a negative errno (-EINTR after a signal). */

@@ -35,6 +35,10 @@ int store_resume(struct store *store, const char *bench, uint64_t *seq, int64_t 
  * may wait, or a negative errno: after -ENOMEM, and -EAGAIN when a full disk is in the way, apply it again. */
 int store_apply(struct store *store, const struct message *message, struct why *why);
 
+/* Numbers that do not come are a gap, up to this seq; behind it the bench has only left out readings of no brew.  At
+ * first UINT64_MAX. */
+void store_gone(struct store *store, uint64_t seq);
+
 /* Makes it durable together with how far it has come.  Returns 0; 1 when `why` has a sentence for people: the bench
  * gave a brew's name again, as one without its old journal does, so the earlier brew was renamed and the two are kept
  * apart; or a negative errno: nothing of the open transaction is lost, and the call may be repeated (a full disk that

@@ -329,7 +329,7 @@ int store_apply(struct store *store, const struct message *message, struct why *
     if (event.bench < 0 || event.boot < 0)
         return why_set(why, -ENOMEM, "not enough memory for what the bench says");
     had = store->benches[event.bench].last_seq;
-    if (had && message->common.seq > had + 1 && !says_skipped(message)) {
+    if (had && message->common.seq > had + 1 && had < store->gone && !says_skipped(message)) {
         event.gap_after = had;
         error = event_push(store, message, event);
         event.gap_after = 0;
@@ -343,6 +343,11 @@ int store_apply(struct store *store, const struct message *message, struct why *
     if (error)
         return why_set(why, error, "not enough memory for what the bench says");
     return message->kind != MESSAGE_READING;
+}
+
+void store_gone(struct store *store, uint64_t seq)
+{
+    store->gone = seq;
 }
 
 uint64_t store_whole_until(const struct store *store, int bench)

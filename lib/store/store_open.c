@@ -333,6 +333,7 @@ int store_open(struct store **out, const char *path, enum store_mode mode, struc
         return why_set(why, -ENOMEM, "not enough memory");
     }
     store->mode = mode;
+    store->gone = UINT64_MAX;
     error = open_database(store, why);
     if (error) {
         store_close(store);

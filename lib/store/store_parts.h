@@ -117,6 +117,7 @@ struct store {
     sqlite3 *database;
     enum store_mode mode;
     char *path;
+    uint64_t gone;        /* as store_gone */
     bool has_log;         /* what was written lies in a file beside it */
     int64_t statement_ms; /* when the one that runs began, on clock_steady_ms */
     int64_t statement_ms_most;

@@ -159,6 +159,7 @@ int client_open(struct client **out, const struct client_options *options, struc
     if (client->position_known)
         client->last = client->covered = client->kept = options->after_seq;
     client->heard_us = options->after_us;
+    client->gone = UINT64_MAX;
     if (client->position_known && options->catch_up)
         client->gather_ms = client->rest_ms = options->gather_ms;
     if (!client->bus_address || !client->control_address || !client->context || (options->reader && !client->reader))
@@ -203,6 +204,11 @@ void client_close(struct client *client)
 void client_kept(struct client *client, uint64_t seq)
 {
     client->kept = seq;
+}
+
+uint64_t client_gone(const struct client *client)
+{
+    return client->gone;
 }
 
 /* ---- the next thing that happens ---- */

@@ -153,6 +153,8 @@ static int take_reply(struct client *client, const char *text, size_t length, st
     }
     if (last < client->covered)
         return behind_us(client, last, why);
+    if (!member_seq(reply, "gone", &client->gone))
+        client->gone = UINT64_MAX;
     size = (size_t)(messages.end - messages.at);
     client->chunk = malloc(size);
     if (!client->chunk) {

@@ -101,12 +101,32 @@ static int kept(void)
     return count;
 }
 
+/* Up to which message anything may be missing, as a reader is informed. */
+static uint64_t gone(void)
+{
+    struct journal *journal = open_journal();
+    struct journal_news news;
+    struct why why;
+    uint64_t seq;
+
+    assert_int_equal(journal_start(journal, &why), 0);
+    assert_int_equal(journal_ask(journal, 0, 1, malloc(1)), 0);
+    while ((news = journal_news(journal)).kind != JOURNAL_ANSWER)
+        assert_in_range(news.kind, JOURNAL_NOTHING, JOURNAL_RENEWED);
+    seq = news.gone_seq;
+    free(news.text);
+    free(news.question);
+    journal_close(journal);
+    return seq;
+}
+
 static void test_rows_older_than_the_days_kept_go(void **state)
 {
     (void)state;
     for (uint64_t seq = 1; seq <= 3; seq++)
         add(seq, seq, (int64_t)seq * 20 * DAY_US);
     assert_int_equal(kept(), 2);
+    assert_int_equal(gone(), 1);
 }
 
 /* A clock set ten years ahead makes everything old; then no more than two rows go for one that comes, so that whoever
@@ -203,6 +223,7 @@ static void readings_outside_brews_go_sooner(void **state)
     add_rows(11, 20, 1 * DAY_US, 100, true);
     add_rows(21, 21, 5 * DAY_US, 100, true);
     assert_int_equal(kept(), 11);
+    assert_int_equal(gone(), 0); /* whoever was away misses nothing of a brew */
 }
 
 /* Read ones first; then those outside brews; at last the oldest of all. */

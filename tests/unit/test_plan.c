@@ -652,6 +652,10 @@ static void test_a_cup_counts_as_the_open_run_that_it_fits(void **state)
     assert_int_equal(number_of(brew->plan), 4);
     assert_int_equal(planner.made[3].state, RUN_DONE);
     assert_int_equal(planner.made[1].state, RUN_WAITING);
+    brew->measures.value[MEASURE_STEEP_S] = 61; /* corrected: it would fit run 1, and stays where the operator put it */
+    assert_int_equal(planner_over(&planner, brew, &why), 1);
+    assert_int_equal(brew->plan_kept, 0);
+    assert_int_equal(number_of(brew->plan), 4);
     drop(brew);
     drop(none);
     planner_unload(&planner);

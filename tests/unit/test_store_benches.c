@@ -148,6 +148,27 @@ static void a_hole_in_the_numbers_is_on_record(void **state)
     assert_sqlite_says(path, "SELECT seq, warning, detail FROM warning", "500|numbers-skipped|restarted");
 }
 
+/* The bench keeps readings between brews for two days only, and says up to where anything else may be missing. */
+static void what_a_bench_leaves_out_between_brews_is_no_gap(void **state)
+{
+    const char *path = file_named("idle.db");
+    struct store *store = opened(path);
+    struct message reading = mass_at(10, 1, 0);
+
+    (void)state;
+    store_gone(store, 100);
+    apply(store, &reading);
+    reading.common.seq = 15;
+    apply(store, &reading);
+    reading.common.seq = 120;
+    apply(store, &reading);
+    reading.common.seq = 500;
+    apply(store, &reading);
+    commit(store);
+    store_close(store);
+    assert_sqlite_says(path, "SELECT after_seq, before_seq FROM gap ORDER BY before_seq", "10|15\n15|120");
+}
+
 /* The bench lost its journal: its numbers begin again, its new brews are kept all the same. */
 static void a_bench_that_numbers_anew_is_followed(void **state)
 {
@@ -352,6 +373,7 @@ int main(void)
         cmocka_unit_test(instruments_of_the_whole_bench_are_kept_too),
         cmocka_unit_test(what_people_write_comes_back_as_written),
         cmocka_unit_test(a_hole_in_the_numbers_is_on_record),
+        cmocka_unit_test(what_a_bench_leaves_out_between_brews_is_no_gap),
         cmocka_unit_test(a_bench_that_numbers_anew_is_followed),
         cmocka_unit_test(a_name_given_twice_merges_nothing),
         cmocka_unit_test(a_number_beyond_all_counting_is_renamed_too),
