@@ -112,11 +112,30 @@ class Port:
         return data
 
 
+# What people read has no names of columns in it, and digits that fit each other: 15.02 ± 0.04.
+RAW = re.compile(r"\b(?:dose_g|water_g|beverage_g|(?:steep|bloom|settle|press|stir|stir_at)_s|press_(?:peak|mean)_kpa|drip_g|"
+                 r"pressed_dry|slurry_c|temperature_c|(?:strength|extraction|extraction_total)_pct|retained_g_per_g)\b")
+WITHIN = re.compile(r"(\d+)(?:\.(\d+))? ± (\d+)(?:\.(\d+))?")
+FOR_MACHINES = {"--json", "--csv", "--sql", "--help", "-h"}
+
+
+def _unreadable(name, arguments, text):
+    """What of the output is not for people, though they read it; None: nothing."""
+    words = {str(argument) for argument in arguments}
+    if (name not in ("poise-timer", "poise-ctl", "poise-report") or words & FOR_MACHINES
+            or (name == "poise-ctl" and not words & {"status", "watch", "brews"})):
+        return None
+    if raw := RAW.search(text):
+        return raw.group()
+    return next((match.group() for match in WITHIN.finditer(text) if len(match[2] or "") != len(match[4] or "")), None)
+
+
 class Program:
     """A running program.  `output` holds what it printed on standard output so far."""
 
     def __init__(self, bench, name, arguments, env, terminal):
         self.name, self.output, self._taken, self._judged = pathlib.Path(name).name, b"", 0, False
+        self._arguments, self._terminal = arguments, terminal
         self._said = bench.folder / f"stderr-{len(bench.programs)}-{self.name}"
         diagnostics = open(self._said, "ab")    # its own place in the file is the end, whoever reads meanwhile
         full = {**os.environ, **bench.environment, **(env or {})}
@@ -259,6 +278,8 @@ class Program:
                 faults.append(f"{self.name} ended with status {status}")
         if SANITIZERS.search(self.diagnostics.encode()):
             faults.append(f"{self.name}: a sanitizer complained")
+        if not self._terminal and (raw := _unreadable(self.name, self._arguments, self.output.decode("utf-8", "replace"))):
+            faults.append(f"{self.name} showed people {raw!r}")
         return faults
 
 

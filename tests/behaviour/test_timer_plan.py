@@ -116,10 +116,10 @@ def test_timer_weighs_the_dose_against_its_target_before_a_brew_begins(bench):
     timer.wait_line(idle + r"14\.6 g of coffee in, 0\.4 g to go of 15\.0 ± 0\.1 g; left-scale 538\.2 g")
     timer.wait_line(idle + r"15\.0 g of coffee in, right: 15\.0 ± 0\.1 g; left-scale 538\.6 g")
     expect_on(screen, "Pour 230 ± 2 g of water.")
-    for _ in range(3):                  # the scale was tared for the water: both numbers are of the same moment
+    for _ in range(3):                  # the scale was tared for the water: at 8 g/s they are a reading apart at most
         line = timer.wait_line(r"left 001 pour .* g to go of 230 ± 2 g, water \d+\.\d g, .*; left-scale \d+\.\d g")
         water_g, shown_g = map(float, re.search(r"water (\S+) g.*left-scale (\S+) g", line).groups())
-        assert abs(water_g - shown_g) <= 0.4, line
+        assert abs(water_g - shown_g) <= 0.9, line
     expect_on(screen, "g of water")
 
 
@@ -138,7 +138,7 @@ def test_timer_says_when_the_water_is_right_and_when_it_is_more(bench):
     for shown, words in (("120.0", "110.0 g to go of 230 ± 2 g"), ("227.9", "2.1 g to go of 230 ± 2 g"),
                          ("228.0", "right: 230 ± 2 g"), ("232.0", "right: 230 ± 2 g"),
                          ("232.1", "2.1 g above 230 ± 2 g")):
-        weigh_heard(bus, port, *[round(float(shown) - step / 10, 1) for step in (4, 3, 2, 1, 0)])   # it flows still
+        weigh_heard(bus, port, *[round(float(shown) - step, 1) for step in (16, 12, 8, 4, 0)])      # it flows still
         plain.wait_line(r"left 001 pour .*, " + re.escape(words) + ", water " + re.escape(shown) + " g")
         expect_on(screen, words)
 
