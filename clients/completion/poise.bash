@@ -2,7 +2,7 @@
 _poise() {
     local program=${COMP_WORDS[0]} word=${COMP_WORDS[COMP_CWORD]} previous=${COMP_WORDS[COMP_CWORD - 1]} help words
     case $previous in
-    --config | --store | --html | --svg | --plan | --csv | load | check)
+    --config | --store | --html | --svg | --plan | --csv | --home | load | check)
         compopt -o filenames
         mapfile -t COMPREPLY < <(compgen -f -- "$word")
         return
@@ -13,4 +13,4 @@ _poise() {
     [[ $word == -* ]] || words=$(sed -nE 's/^  ([a-z][a-z-]*)( .*)?$/\1/p' <<<"$help")
     mapfile -t COMPREPLY < <(compgen -W "$words" -- "$word")
 }
-complete -F _poise poised poise-timer poise-logger poise-ctl poise-board poise-report poise-taste
+complete -F _poise poised poise-timer poise-logger poise-ctl poise-board poise-report poise-taste poise-share

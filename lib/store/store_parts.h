@@ -45,6 +45,7 @@ enum statement {
     STATEMENT_TRACE,
     STATEMENT_READING,
     STATEMENT_PROGRESS,
+    STATEMENT_CHANGED,
     STATEMENT_COUNT
 };
 extern const char *const store_statements[STATEMENT_COUNT];
@@ -85,6 +86,7 @@ struct store_brew {
     int bench, station, boot;
     int64_t began_mono_us;
     uint64_t begin_seq;
+    bool changed; /* something of it was written in the open transaction, or one that was rolled back */
 };
 
 /* One reading, as it waits for a brew to claim it or for the next commit. */

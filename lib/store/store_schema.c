@@ -206,6 +206,18 @@ static int to_version_7(sqlite3 *database, struct why *why)
                why);
 }
 
+/* 7 to 8: for whoever follows the store: who it is among all, and a number of each brew that is the highest of all when
+ * something of the brew was written last. */
+static int to_version_8(sqlite3 *database, struct why *why)
+{
+    return run(database,
+               "CREATE TABLE identity (store TEXT NOT NULL);"
+               "INSERT INTO identity SELECT lower(hex(randomblob(16)));"
+               "ALTER TABLE brew ADD COLUMN changed INTEGER NOT NULL DEFAULT 0; UPDATE brew SET changed = brew_id;"
+               "CREATE INDEX brew_by_change ON brew (changed);",
+               why);
+}
+
 /* Views are made again with every version: they hold no data. */
 int store_make_views(sqlite3 *database, bool temporary, struct why *why)
 {
@@ -231,7 +243,7 @@ int store_make_views(sqlite3 *database, bool temporary, struct why *why)
 /* step[v] brings version v to v + 1, inside the caller's transaction. */
 static int (*const step[STORE_VERSION])(sqlite3 *database,
                                         struct why *why) = { to_version_1, to_version_2, to_version_3, to_version_4,
-                                                             to_version_5, to_version_6, to_version_7 };
+                                                             to_version_5, to_version_6, to_version_7, to_version_8 };
 
 int store_make_tables(sqlite3 *database, int version, struct why *why)
 {
@@ -276,7 +288,8 @@ const char *const store_statements[STATEMENT_COUNT] = {
                             " ELSE boot_id = ?2 AND began_mono_us - ?3 > -?4 AND began_mono_us - ?3 < ?4 END",
     [STATEMENT_BREW_TWIN] = "SELECT brew_id FROM brew WHERE bench_id = ?1 AND boot_id = ?2 AND station = ?5"
                             " AND began_mono_us - ?3 > -?4 AND began_mono_us - ?3 < ?4",
-    [STATEMENT_BREW_RENAME] = "UPDATE OR IGNORE brew SET name = ?2 WHERE brew_id = ?1",
+    [STATEMENT_BREW_RENAME] = "UPDATE OR IGNORE brew SET name = ?2, changed = (SELECT max(changed) + 1 FROM brew)"
+                              " WHERE brew_id = ?1",
     [STATEMENT_BREW_BEGIN] = "UPDATE brew SET boot_id = ?2, begin_seq = ?3, began_us = ?4, began_mono_us = ?5,"
                              " station = ?6 WHERE brew_id = ?1 AND begin_seq IS NULL",
     [STATEMENT_BREW_PLAN] = "UPDATE brew SET experiment_id = ?2, run = ?3, replicate = ?4, factors = ?5, recipe = ?6,"
@@ -339,4 +352,5 @@ const char *const store_statements[STATEMENT_COUNT] = {
     [STATEMENT_PROGRESS] = "INSERT INTO progress (bench_id, seq, time_us) VALUES (?1, ?2, ?3) ON CONFLICT (bench_id)"
                            " DO UPDATE SET seq = excluded.seq, time_us = excluded.time_us"
                            " WHERE excluded.seq > seq OR ?4",
+    [STATEMENT_CHANGED] = "UPDATE brew SET changed = (SELECT max(changed) + 1 FROM brew) WHERE brew_id = ?1",
 };

@@ -308,6 +308,8 @@ static int write_event(struct store *store, const struct store_event *event)
         return write_gap(store, event);
     if (event->brew >= 0 && !(brew = store_brew_row(store, event->brew)))
         return -1;
+    if (brew)
+        store->brews[event->brew].changed = true;
     if (!brew && message->kind != MESSAGE_WARNING && message->kind != MESSAGE_INSTRUMENT
         && message->kind != MESSAGE_CHECK)
         return 0; /* a station at rest says so: nothing to keep */
@@ -358,6 +360,8 @@ static int write_row(struct store *store, const struct store_row *row)
 
     if (!owner)
         return -1;
+    if (row->brew >= 0)
+        store->brews[row->brew].changed = true;
     sqlite3_bind_int64(statement, 1, owner);
     sqlite3_bind_int64(statement, 2, (int64_t)row->seq);
     sqlite3_bind_int64(statement, 3, store_instrument_row(store, row->instrument));
@@ -393,6 +397,21 @@ static int write_progress(struct store *store, int index)
     return store_done(statement);
 }
 
+/* For whoever follows the store (`changed` of the table). */
+static int write_changes(struct store *store)
+{
+    sqlite3_stmt *statement = store->statement[STATEMENT_CHANGED];
+
+    for (int i = 0; i < store->brew_count; i++) {
+        if (!store->brews[i].changed)
+            continue;
+        sqlite3_bind_int64(statement, 1, store_brew_row(store, i));
+        if (store_done(statement) != 0)
+            return -1;
+    }
+    return 0;
+}
+
 static int write_all(struct store *store)
 {
     if (sqlite3_exec(store->database, "BEGIN IMMEDIATE", NULL, NULL, NULL) != SQLITE_OK)
@@ -403,6 +422,8 @@ static int write_all(struct store *store)
     for (size_t i = 0; i < store->row_count; i++)
         if (write_row(store, &store->rows[i]) != 0)
             return -1;
+    if (write_changes(store) != 0)
+        return -1;
     for (int i = 0; i < store->bench_count; i++)
         if (store->benches[i].fresh && write_progress(store, i) != 0)
             return -1;
@@ -444,6 +465,8 @@ int store_write(struct store *store, struct why *why)
         free(store->events[i].plan_json);
     store->event_count = store->row_count = 0;
     store->has_log = true;
+    for (int i = 0; i < store->brew_count; i++)
+        store->brews[i].changed = false;
     store_forget_brews(store);
     for (int i = 0; i < store->bench_count; i++) {
         store->benches[i].progress_mono_us = store->benches[i].last_mono_us;

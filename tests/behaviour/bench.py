@@ -37,7 +37,7 @@ SCHEMA = pathlib.Path(__file__).parents[2] / "include/poise/messages.schema.json
 _libc = ctypes.CDLL(None)
 
 
-def _die_with_parent():
+def die_with_parent():
     _libc.prctl(1, signal.SIGKILL)      # PR_SET_PDEATHSIG: nothing outlives a killed test
 
 
@@ -145,14 +145,14 @@ class Program:
             fcntl.flock(slave, fcntl.LOCK_EX)       # a poised whose port had this number before does not read its keys
             full.setdefault("TERM", "xterm-256color")
             self.process = subprocess.Popen([bench.programs_folder / name, *map(str, arguments)], env=full, stdin=slave,
-                                            stdout=slave, stderr=diagnostics, preexec_fn=_die_with_parent,
+                                            stdout=slave, stderr=diagnostics, preexec_fn=die_with_parent,
                                             cwd=bench.folder)
             os.close(slave)
         else:
             self._out, write_end = os.pipe()
             self.process = subprocess.Popen([bench.programs_folder / name, *map(str, arguments)], env=full,
                                             stdin=subprocess.DEVNULL, stdout=write_end, stderr=diagnostics,
-                                            preexec_fn=_die_with_parent, cwd=bench.folder)
+                                            preexec_fn=die_with_parent, cwd=bench.folder)
             os.close(write_end)
         diagnostics.close()
         os.set_blocking(self._out, False)
@@ -339,6 +339,7 @@ class Bench:
         self.bus = f"ipc://{folder}/bus"
         self.control = f"ipc://{folder}/control"
         self.store = folder / "store.db"
+        self.closers = []       # called at the end, after all programs were stopped
         self.configuration = folder / "poised.conf"
         self.context = zmq.Context()
         self.programs, self.buses, self._ports = [], [], []
@@ -483,6 +484,8 @@ class Bench:
             bus.drain()
         for program in reversed(self.programs):
             failures += program.faults()
+        for closer in self.closers:
+            closer()
         for bus in self.buses:
             bus.close()
         self.context.destroy(linger=0)

@@ -84,5 +84,6 @@ class Cups:
         """as_listed: the cups were brewed in the order in which they were added."""
         if not as_listed:
             self.shuffle()
+        self.file.execute("update brew set changed = brew_id")
         self.file.commit()
         self.file.close()

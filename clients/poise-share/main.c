@@ -1,0 +1,308 @@
+/* poise-share: many benches, one record.  Follows the store of the benches here and sends every brew that is over to a
+ * PostgreSQL database, and brings brews from there into a file.  See poise-share.1. */
+#include <errno.h>
+#include <getopt.h>
+#include <poll.h>
+#include <signal.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <unistd.h>
+
+#include "poise/place.h"
+#include "poise/program.h"
+#include "share.h"
+
+enum {
+    LOOK_MS = 2000,        /* between two looks whether the store has something new: a brew takes minutes */
+    RETRY_FIRST_MS = 1000, /* a server that is not there is asked again, ever more seldom */
+    RETRY_MOST_MS = 60000
+};
+
+enum { OPTION_INIT = 1000, OPTION_ONCE, OPTION_ALL, OPTION_HOME, OPTION_BENCH, OPTION_EXPERIMENT };
+
+struct choice {
+    const char *address, *store, *home;
+    bool init, once, all;
+    struct home_choice of;
+};
+
+static void usage(FILE *out)
+{
+    fputs("Usage: poise-share --to ADDRESS [OPTION...]\n"
+          "Sends the brews of this store to a record that many benches share (PostgreSQL), or fetches them from it.\n"
+          "\n"
+          "  -t, --to ADDRESS       the database: postgresql://HOST/NAME?sslmode=verify-full, or POISE_SHARE;\n"
+          "                         no password here: libpq finds it in ~/.pgpass or a service file\n"
+          "  -s, --store FILE       the store to send (default: POISE_STORE, or the usual one)\n"
+          "      --once             send what is new, and end (default: follow the store)\n"
+          "      --all              send every brew again\n"
+          "      --init             make the tables there (once, as the owner of the database)\n"
+          "      --home FILE        write brews from there into a new store FILE, for poise-report and all else\n"
+          "      --bench NAME       with --home: only of this bench\n"
+          "      --experiment NAME  with --home: only of this experiment\n"
+          "  -h, --help             this text\n"
+          "  -V, --version          which Poise this is\n"
+          "\n"
+          "It may be stopped or killed at any moment: started again, nothing is there twice and nothing is missing.\n",
+          out);
+}
+
+/* -1: go on; else the exit status. */
+static int read_options(int argc, char **argv, struct choice *choice)
+{
+    static const struct option options[] = { { "to", required_argument, NULL, 't' },
+                                             { "store", required_argument, NULL, 's' },
+                                             { "once", no_argument, NULL, OPTION_ONCE },
+                                             { "all", no_argument, NULL, OPTION_ALL },
+                                             { "init", no_argument, NULL, OPTION_INIT },
+                                             { "home", required_argument, NULL, OPTION_HOME },
+                                             { "bench", required_argument, NULL, OPTION_BENCH },
+                                             { "experiment", required_argument, NULL, OPTION_EXPERIMENT },
+                                             { "help", no_argument, NULL, 'h' },
+                                             { "version", no_argument, NULL, 'V' },
+                                             { NULL, 0, NULL, 0 } };
+    int letter;
+
+    choice->address = getenv("POISE_SHARE");
+    while ((letter = getopt_long(argc, argv, "t:s:hV", options, NULL)) != -1) {
+        switch (letter) {
+        case 't':
+            choice->address = optarg;
+            break;
+        case 's':
+            choice->store = optarg;
+            break;
+        case OPTION_ONCE:
+            choice->once = true;
+            break;
+        case OPTION_ALL:
+            choice->all = true;
+            break;
+        case OPTION_INIT:
+            choice->init = true;
+            break;
+        case OPTION_HOME:
+            choice->home = optarg;
+            break;
+        case OPTION_BENCH:
+            choice->of.bench = optarg;
+            break;
+        case OPTION_EXPERIMENT:
+            choice->of.experiment = optarg;
+            break;
+        case 'h':
+            usage(stdout);
+            return program_end(EXIT_DONE);
+        case 'V':
+            program_version();
+            return program_end(EXIT_DONE);
+        default:
+            usage(stderr);
+            return EXIT_USAGE;
+        }
+    }
+    if (optind < argc) {
+        program_say("%s: wrong usage: no word is expected behind the options", argv[optind]);
+        return EXIT_USAGE;
+    }
+    if (!choice->address || !*choice->address) {
+        program_say("where is the record?  Name it with --to postgresql://HOST/NAME, or POISE_SHARE");
+        return EXIT_USAGE;
+    }
+    if (!choice->home && (choice->of.bench || choice->of.experiment)) {
+        program_say("--bench and --experiment choose what --home takes; a store is sent whole");
+        return EXIT_USAGE;
+    }
+    return -1;
+}
+
+/* Ends at once: what was not confirmed is undone there, and sent again next time. */
+static void on_signal(int number)
+{
+    (void)number;
+    _exit(EXIT_DONE);
+}
+
+static int local_open(struct local *local, const char *path, struct why *why)
+{
+    sqlite3_stmt *statement = NULL;
+    const char *id = NULL;
+    int error = store_open(&local->store, path, STORE_READ, why);
+
+    if (error)
+        return error;
+    if (sqlite3_prepare_v2(store_database(local->store), "SELECT store FROM identity", -1, &statement, NULL)
+            == SQLITE_OK
+        && sqlite3_step(statement) == SQLITE_ROW)
+        id = (const char *)sqlite3_column_text(statement, 0);
+    if (id && strlen(id) == STORE_ID_SIZE - 1)
+        strcpy(local->id, id);
+    else
+        error = why_set(why, -EBADF, "%s: has no identity of its own: it is damaged", path);
+    sqlite3_finalize(statement);
+    if (error)
+        store_close(local->store);
+    return error;
+}
+
+/* Brews that another program than poise-logger wrote into the store have no number by which they could be followed. */
+static void warn_of_unnumbered(const struct local *local, const char *path)
+{
+    sqlite3_stmt *statement = NULL;
+
+    if (sqlite3_prepare_v2(store_database(local->store), "SELECT count(*) FROM brew WHERE changed = 0", -1, &statement,
+                           NULL)
+            == SQLITE_OK
+        && sqlite3_step(statement) == SQLITE_ROW && sqlite3_column_int64(statement, 0) > 0)
+        program_say("%s: brews are not sent that poise-logger did not write, since they are not numbered: %lld "
+                    "(UPDATE brew SET changed = brew_id WHERE changed = 0)",
+                    path, sqlite3_column_int64(statement, 0));
+    sqlite3_finalize(statement);
+}
+
+/* Grows whenever another program wrote to the store. */
+static int data_version(const struct local *local)
+{
+    sqlite3_stmt *statement = NULL;
+    int version = 0;
+
+    if (sqlite3_prepare_v2(store_database(local->store), "PRAGMA data_version", -1, &statement, NULL) == SQLITE_OK
+        && sqlite3_step(statement) == SQLITE_ROW)
+        version = sqlite3_column_int(statement, 0);
+    sqlite3_finalize(statement);
+    return version;
+}
+
+static int connect_there(struct remote *remote, const struct local *local, const struct choice *choice, struct why *why)
+{
+    int error = remote_open(remote, choice->address, why);
+
+    if (error)
+        return error;
+    if ((error = schema_check(remote, why)) != 0 || (error = send_begin(remote, local, why)) != 0
+        || (choice->all && (error = send_again(remote, local, why)) != 0))
+        remote_close(remote);
+    return error;
+}
+
+/* All that is new; the count, or a negative errno. */
+static int send_all(struct remote *remote, const struct local *local, struct why *why)
+{
+    int count, sent = 0;
+
+    while ((count = send_next(remote, local, why)) > 0)
+        sent += count;
+    return count < 0 ? count : sent;
+}
+
+/* What only a person can mend ends the program; for anything else it is tried again. */
+static bool is_final(int error)
+{
+    return error == -EINVAL || error == -EPERM || error == -EACCES || error == -EBUSY || error == -EPROTO
+           || error == -EBADF || error == -ENOENT;
+}
+
+static int follow(const struct local *local, struct choice *choice)
+{
+    struct remote remote = { 0 };
+    int wait_ms = 0, retry_ms = RETRY_FIRST_MS, version = 0;
+    struct why why = { "" }, last = { "" };
+
+    for (;;) {
+        int seen = data_version(local), sent = 0, error = 0;
+
+        if (!remote.connection) {
+            error = connect_there(&remote, local, choice, &why);
+            choice->all = choice->all && error;
+            version = 0;
+        }
+        if (!error && (seen != version || !version))
+            sent = error = send_all(&remote, local, &why);
+        if (error < 0) {
+            remote_close(&remote);
+            if (strcmp(why.text, last.text) != 0)
+                program_say("%s", why.text);
+            last = why;
+            if (choice->once || is_final(error))
+                return EXIT_FAILED;
+            wait_ms = retry_ms;
+            retry_ms = retry_ms * 2 < RETRY_MOST_MS ? retry_ms * 2 : RETRY_MOST_MS;
+        } else {
+            if (last.text[0])
+                program_say("%s: answers again", remote.address);
+            last.text[0] = '\0';
+            if (sent > 0)
+                program_say("%d brew%s sent", sent, sent == 1 ? "" : "s");
+            if (choice->once) {
+                remote_close(&remote);
+                return EXIT_DONE;
+            }
+            version = seen;
+            wait_ms = LOOK_MS;
+            retry_ms = RETRY_FIRST_MS;
+        }
+        poll(NULL, 0, wait_ms);
+    }
+}
+
+static int fetch(const struct choice *choice)
+{
+    struct remote remote = { 0 };
+    struct why why;
+    int count = remote_open(&remote, choice->address, &why);
+
+    if (count == 0)
+        count = schema_check(&remote, &why);
+    if (count == 0)
+        count = home_write(&remote, choice->home, &choice->of, &why);
+    remote_close(&remote);
+    if (count < 0) {
+        program_say("%s", why.text);
+        return EXIT_FAILED;
+    }
+    printf("%s: %d brew%s\n", choice->home, count, count == 1 ? "" : "s");
+    return program_end(EXIT_DONE);
+}
+
+static int make(const struct choice *choice)
+{
+    struct remote remote = { 0 };
+    struct why why;
+    int error = remote_open(&remote, choice->address, &why);
+
+    if (!error)
+        error = schema_make(&remote, &why);
+    remote_close(&remote);
+    if (error)
+        program_say("%s", why.text);
+    return error ? EXIT_FAILED : EXIT_DONE;
+}
+
+int main(int argc, char **argv)
+{
+    struct choice choice = { 0 };
+    struct local local = { 0 };
+    char path[512];
+    struct why why;
+    int status;
+
+    program_begin(argv[0]);
+    if ((status = read_options(argc, argv, &choice)) >= 0)
+        return status;
+    signal(SIGTERM, on_signal);
+    signal(SIGINT, on_signal);
+    signal(SIGPIPE, SIG_IGN);
+    if (choice.init)
+        return make(&choice);
+    if (choice.home)
+        return fetch(&choice);
+    if (local_open(&local, place_store(choice.store, path, sizeof path), &why) != 0) {
+        program_say("%s", why.text);
+        return EXIT_FAILED;
+    }
+    warn_of_unnumbered(&local, path);
+    status = follow(&local, &choice);
+    store_close(local.store);
+    return status;
+}
