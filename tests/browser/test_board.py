@@ -191,7 +191,7 @@ def a_store(bench):
     pour = [(s / 2 - 2, max(0.0, min(230.0, 9.5 * (s / 2)))) for s in range(60)]
     press = [(60 + s / 2, 2830.0) for s in range(50)] + [(86, 230.0)]
     for place in range(2):
-        cups.add("ferry-press", {"press_kpa": 10 * (place + 1)}, {"dose_g": 15, "water_g": 230, "steep_s": 60, "extraction_pct": 19},
+        cups.add("ferry-press", {"press_kpa": 10 * (place + 1)}, {"dose_g": 15, "water_g": 230, "beverage_g": 201, "steep_s": 60, "extraction_pct": 19},
                  stages={"pour": 0, "steep": 26, "press": 60, "weigh": 85},
                  traces={("left-scale", "mass", "g"): pour + [(s, g * (place + 1) / 2) for s, g in press]})
     cups.done(as_listed=True)

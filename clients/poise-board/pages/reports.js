@@ -90,12 +90,12 @@ function force(cup) {
 
 function measures(cups) {
   const names = [...new Set(cups.flatMap((cup) => cup.measures.map((one) => one.what)))];
-  const row = (tag, cells) => {
+  const row = (head, cells) => { // the names of cups above, those of measures on the left
     const line = document.createElement("tr");
     for (const [place, text] of cells.entries()) {
-      const cell = document.createElement(place ? tag : "th");
+      const named = head ? place > 0 : place === 0, cell = document.createElement(named ? "th" : "td");
       cell.textContent = text;
-      cell.scope = place ? "" : "row";
+      if (named) cell.scope = head ? "col" : "row";
       line.append(cell);
     }
     return line;
@@ -104,8 +104,8 @@ function measures(cups) {
     const one = cup.measures.find((measure) => measure.what === name);
     return one ? `${one.value} ${one.unit}` : "";
   };
-  get("measures").replaceChildren(row("th", ["", ...cups.map((cup) => short(cup.brew))]),
-                                  ...names.map((name) => row("td", [name, ...cups.map((cup) => value(cup, name))])));
+  get("measures").replaceChildren(row(true, ["", ...cups.map((cup) => short(cup.brew))]),
+                                  ...names.map((name) => row(false, [name, ...cups.map((cup) => value(cup, name))])));
 }
 
 addEventListener("hashchange", show);
