@@ -173,6 +173,7 @@ class Page:
             found = [one for one in self.find(selector) if one.is_displayed() and one.is_enabled()]
             if not found:
                 return False
+            self.run("arguments[0].scrollIntoView({block: 'center'})", found[0])      # as a person would, past the orders
             found[0].click()
             return True
         self.until(done, f"{selector} cannot be pressed")

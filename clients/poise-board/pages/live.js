@@ -54,8 +54,9 @@ function drawHead() {
 function drawStations() {
   const tabs = get("stations");
   tabs.hidden = frame.stations.length < 2;
-  rows(tabs, JSON.stringify([chosen, frame.stations.map((one) => one.name)]), frame.stations, (one, place) => {
-    const tab = element("button", place === chosen ? "on" : "", one.name);
+  rows(tabs, JSON.stringify([chosen, frame.stations.map((one) => [one.name, one.cue])]), frame.stations, (one, place) => {
+    const tab = element("button", place === chosen ? "on" : "");
+    tab.append(element("b", "", one.name), element("span", "", one.cue));
     tab.type = "button";
     tab.setAttribute("aria-pressed", String(place === chosen));
     tab.addEventListener("click", () => {
@@ -223,6 +224,8 @@ function notice(words, bad, undo = null) {
   clearTimeout(noticeTimer);
   noticeTimer = setTimeout(() => (box.hidden = true), NOTICE_MS);
 }
+
+get("notice").addEventListener("click", () => (get("notice").hidden = true));
 
 function hear() {
   if (rings !== null && frame.rings > rings) sound.ring(frame.rang);
