@@ -67,7 +67,11 @@ static char *statement_text(const struct cups_filter *filter)
 {
     static const char outline[] = "SELECT brew, bench, began_utc, replicate, factors, recipe, plan_kept";
     static const char whole[] = ", station, ended_utc, experiment, run, note,"
-                                " round((julianday(ended_utc) - julianday(began_utc)) * 86400, 1),"
+                                /* by the steady clock, unless the computer was restarted in between */
+                                " (SELECT round((CASE WHEN b.ended_mono_us >= b.began_mono_us AND NOT EXISTS (SELECT 1"
+                                " FROM stage o WHERE o.brew_id = b.brew_id AND o.boot_id <> b.boot_id)"
+                                " THEN b.ended_mono_us - b.began_mono_us ELSE b.ended_us - b.began_us END) / 1e6, 1)"
+                                " FROM brew b WHERE b.name = brew_summary.brew),"
                                 " (SELECT nullif(count(DISTINCT s.stage), 0) FROM brew_stage s WHERE s.brew ="
                                 " brew_summary.brew AND s.stage NOT IN ('idle', 'strength', 'done'))";
     sqlite3_str *sql = sqlite3_str_new(NULL);

@@ -46,8 +46,10 @@ struct config {
     int station_count;
     struct instrument_config *instruments;
     int instrument_count;
-    int replicates;           /* strength readings wanted per cup */
-    double strength_per_brix; /* 0: not configured */
+    int replicates;             /* strength readings wanted per cup */
+    double strength_per_brix;   /* 0: not configured */
+    double strength_per_brix_u; /* by strength_pairs; 0: it was written as a number */
+    int strength_pairs;
     bool filtered;
     char secret[CONFIG_PATH_SIZE]; /* the bench's key file; empty: none, and no network */
     char control_group[NAME_SIZE]; /* only its members may give orders on this machine; empty: who may connect may */

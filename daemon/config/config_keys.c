@@ -3,10 +3,12 @@
 
 #include <ctype.h>
 #include <errno.h>
+#include <math.h>
 #include <stdlib.h>
 #include <string.h>
 
 #include "config_values.h"
+#include "poise/uncertainty.h"
 
 /* Ranges refuse slips of the finger, not taste. */
 enum {
@@ -14,6 +16,7 @@ enum {
     JOURNAL_MB_LEAST = 16,     /* less holds no morning */
     JOURNAL_MB_MOST = 1 << 20, /* a terabyte */
     REPLICATES_MOST = 20,
+    BRIX_MOST = 30,    /* of coffee, also the strongest */
     LAG_MOST_MS = 5000 /* a filter slower than that follows no pour */
 };
 
@@ -298,6 +301,65 @@ static int set_strength_per_brix(struct config_reader *reader, const struct key 
     return config_number(value, key->least, key->most, &reader->config->strength_per_brix, why);
 }
 
+enum { PAIRS_LEAST = 3, PAIRS_MOST = 50 }; /* fewer do not show how they miss their line */
+
+/* Nothing but blanks up to its end. */
+static bool is_over(const char *text)
+{
+    return text[strspn(text, " \t")] == '\0';
+}
+
+/* "1.20 = 1.02 +- 0.01", u NAN where it has none.  False: it is no pair. */
+static bool read_pair(char *text, double *brix, double *strength, double *u)
+{
+    char *equals = strchr(text, '='), *plus = strstr(text, "+-"), *end;
+
+    if (!equals)
+        return false;
+    *equals = '\0';
+    *brix = strtod(text, &end);
+    if (end == text || !is_over(end))
+        return false;
+    if (plus)
+        *plus = '\0';
+    *strength = strtod(equals + 1, &end);
+    if (end == equals + 1 || !is_over(end))
+        return false;
+    *u = NAN;
+    if (plus) {
+        *u = strtod(plus + 2, &end);
+        if (end == plus + 2 || !is_over(end) || !(*u > 0 && *u < BRIX_MOST))
+            return false;
+    }
+    return *brix > 0 && *brix <= BRIX_MOST && *strength > 0 && *strength <= BRIX_MOST;
+}
+
+/* The bench's own calibration: what the refractometer showed, and what oven or reference instrument found. */
+static int set_pairs(struct config_reader *reader, const struct key *key, const char *value, struct why *why)
+{
+    double brix[PAIRS_MOST], strength[PAIRS_MOST], u[PAIRS_MOST];
+    char text[1024], *rest = text, *one;
+    int count = 0, with_u = 0;
+
+    (void)key;
+    if (strlen(value) >= sizeof text)
+        return why_set(why, -EINVAL, "write at most %zu characters", sizeof text - 1);
+    strcpy(text, value);
+    while ((one = strsep(&rest, ","))) {
+        if (count == PAIRS_MOST || !read_pair(one, &brix[count], &strength[count], &u[count]))
+            return why_set(why, -EINVAL, "write up to %d pairs of Brix and strength: 1.20 = 1.02, 1.65 = 1.41 +- 0.02",
+                           PAIRS_MOST);
+        with_u += !isnan(u[count++]);
+    }
+    if (count < PAIRS_LEAST || (with_u && with_u < count))
+        return why_set(why, -EINVAL, "write %d pairs or more, and an uncertainty with each or with none", PAIRS_LEAST);
+    if (!uncertainty_of_ratio(brix, strength, with_u ? u : NULL, (size_t)count, &reader->config->strength_per_brix,
+                              &reader->config->strength_per_brix_u))
+        return why_set(why, -EINVAL, "no line goes through these pairs");
+    reader->config->strength_pairs = count;
+    return 0;
+}
+
 static int set_filtered(struct config_reader *reader, const struct key *key, const char *value, struct why *why)
 {
     (void)key;
@@ -380,6 +442,7 @@ static const struct key keys[] = {
     { SECTION_INSTRUMENT, "corrects_temperature", set_corrects_temperature, 0, 0, NULL },
     { SECTION_STRENGTH, "replicates", set_replicates, 0, 0, NULL },
     { SECTION_STRENGTH, "strength_per_brix", set_strength_per_brix, 0.5, 1.5, NULL },
+    { SECTION_STRENGTH, "pairs", set_pairs, 0, 0, NULL },
     { SECTION_STRENGTH, "filtered", set_filtered, 0, 0, NULL },
     { SECTION_KEYS, "secret", set_secret, 0, 0, NULL },
     { SECTION_KEYS, "control_group", set_control_group, 0, 0, NULL },

@@ -238,10 +238,10 @@ static double number_of(const json_t *json)
 
 json_t *sample_save(const struct sample *sample)
 {
-    return json_pack("[f,o,I,I,o,f,i,b,b,f,s,s,f,f]", sample->strength_pct, number_or_null(sample->resolution_pct),
+    return json_pack("[f,o,I,I,o,f,i,b,b,f,s,s,f,f,b]", sample->strength_pct, number_or_null(sample->resolution_pct),
                      (json_int_t)sample->seq, (json_int_t)sample->at_us, number_or_null(sample->sample_c),
                      sample->shown_pct, sample->instrument, sample->said, sample->suspect, sample->chance,
-                     sample->likely, sample->other, sample->other_chance, sample->temperature_u_pct);
+                     sample->likely, sample->other, sample->other_chance, sample->temperature_u_pct, sample->reset);
 }
 
 /* A newer build reads what an older one kept: then the later fields are missing. */
@@ -265,6 +265,7 @@ bool sample_load(const json_t *json, struct sample *out)
         .suspect = json_is_true(json_array_get(json, 8)),
         .chance = json_array_size(json) > 9 ? number_of(json_array_get(json, 9)) : 1,
         .other_chance = json_array_size(json) > 12 ? number_of(json_array_get(json, 12)) : 0,
+        .reset = json_is_true(json_array_get(json, 14)),
         .temperature_u_pct = json_array_size(json) > 13 ? number_of(json_array_get(json, 13)) : 0,
     };
     snprintf(out->likely, sizeof out->likely, "%s", likely ? likely : "");

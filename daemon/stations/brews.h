@@ -30,6 +30,7 @@ struct sample {
     double sample_c;                          /* NAN: not known */
     double temperature_u_pct;                 /* what its temperature leaves unsure, where that is not corrected */
     int instrument;                           /* which refractometer: its place in struct stations */
+    bool reset;                               /* the instrument was set to zero just before */
     bool said;                                /* it is where the operator put it */
     bool suspect;                             /* far from its cup's others: left out of their mean */
     double chance;                            /* that it is where it is; of one that is asked: that it is of `likely` */

@@ -80,6 +80,10 @@ bool source_in_brew(const struct stations *stations, const struct source *source
 void source_changed(struct stations *stations, const struct source *source, enum instrument_change change,
                     struct moment now)
 {
+    if (change == INSTRUMENT_ORDERED
+        && (source->own == QUANTITY_STRENGTH || source->own == QUANTITY_BRIX
+            || source->own == QUANTITY_REFRACTIVE_INDEX))
+        strength_zeroed(stations, source->name);
     if (source->station < 0 || source->own != QUANTITY_MASS)
         return;
     if (change == INSTRUMENT_SILENT || change == INSTRUMENT_LOST)

@@ -65,6 +65,8 @@ static void take_settings(struct stations *stations, const struct config *config
         stations->all[i].slurry.lag_s = lag_of_thermometer(config, stations->all[i].config.name);
     stations->replicates = config->replicates;
     stations->strength_per_brix = config->strength_per_brix;
+    stations->strength_per_brix_u = config->strength_per_brix_u;
+    stations->strength_pairs = config->strength_pairs;
     stations->filtered = config->filtered;
     strength_configure(stations, config);
 }

@@ -51,7 +51,8 @@ struct stations {
     int count;
     struct brews brews;
     int replicates;
-    double strength_per_brix;
+    double strength_per_brix, strength_per_brix_u; /* by so many pairs; u 0: as configured */
+    int strength_pairs;
     bool filtered;
     struct sample loose[LOOSE_READINGS]; /* strength readings that are no cup's, oldest first */
     int loose_count;
@@ -66,8 +67,9 @@ struct stations {
     struct refractometer {
         char name[NAME_SIZE];
         bool used;
-        double accuracy_pct;                    /* NAN: not known */
-        bool follows_temperature;               /* it does not correct for that of the sample */
+        double accuracy_pct;      /* NAN: not known */
+        bool by_brix, zeroed;     /* it shows Brix or an index; it was ordered to show zero since its last reading */
+        bool follows_temperature; /* it does not correct for that of the sample */
         int64_t doubt_since_us, doubt_until_us; /* what it read between is less sure ... */
         double doubt_u_pct;                     /* ... by this; 0: no doubt */
     } refractometers[SAMPLES_INSTRUMENTS];      /* as samples know them by */

@@ -218,6 +218,7 @@ static void ask_about(struct question *question, const struct sample *sample, st
         .at_us = sample->at_us == INT64_MAX ? INT64_MIN / 4 : sample->at_us, /* before the restart, and so before all */
         .temperature_u_pct = sample->temperature_u_pct,
         .unfiltered = unfiltered,
+        .reset = sample->reset,
         .instrument = sample->instrument,
         .cup = cup,
     };
@@ -375,6 +376,17 @@ static void budget_of(const struct question *question, int cup, struct budget *o
     out->u[BUDGET_FILTER] = strength->u_filter_pct;
 }
 
+/* Where Brix becomes strength by the bench's own pairs, all cups share what these leave unsure. */
+static void take_factor(const struct stations *stations, const struct brew *brew, double mean_pct,
+                        struct budget *budget)
+{
+    if (!brew->sample_count || !stations->refractometers[brew->samples[0].instrument].by_brix
+        || !(stations->strength_per_brix_u > 0))
+        return;
+    budget->u[BUDGET_FACTOR] = mean_pct * stations->strength_per_brix_u / stations->strength_per_brix;
+    budget->freedom[BUDGET_FACTOR] = stations->strength_pairs - 1;
+}
+
 /* A cup's strength from the readings that it has now; cup SAMPLES_NO_CUP: it was not asked about. */
 static void report_cup(struct stations *stations, const struct question *question, struct brew *brew,
                        const struct before *before, enum made_by by, struct moment now)
@@ -391,6 +403,7 @@ static void report_cup(struct stations *stations, const struct question *questio
     mean_pct = brew_strength(brew);
     budget_of(question, cup, &budget);
     budget.u[BUDGET_ACCURACY] = hypot(budget.u[BUDGET_ACCURACY], strength_doubted(stations, brew));
+    take_factor(stations, brew, mean_pct, &budget);
     u_pct = budget_combined(&budget);
     if (!same && brew->sample_count > before->count)
         brew->strength_entered = false;
@@ -470,6 +483,11 @@ static int slot_of(struct stations *stations, const char *instrument)
     return slot;
 }
 
+void strength_zeroed(struct stations *stations, const char *instrument)
+{
+    stations->refractometers[slot_of(stations, instrument)].zeroed = true;
+}
+
 void strength_configure(struct stations *stations, const struct config *config)
 {
     for (int i = 0; i < SAMPLES_INSTRUMENTS; i++)
@@ -482,6 +500,7 @@ void strength_configure(struct stations *stations, const struct config *config)
         if (!brix && !index && one->quantity != QUANTITY_STRENGTH)
             continue;
         refractometer = &stations->refractometers[slot_of(stations, one->name)];
+        refractometer->by_brix = brix || index;
         if (one->accuracy > 0 && !index)
             refractometer->accuracy_pct = one->accuracy * (brix ? config->strength_per_brix : 1);
         refractometer->follows_temperature = one->follows_temperature;
@@ -641,6 +660,8 @@ void strength_reading(struct stations *stations, const char *instrument, const s
     stations->strength_seq = seq;
     stations->strength_us = now.mono_us;
     stations->strength_slot = sample.instrument;
+    sample.reset = stations->refractometers[sample.instrument].zeroed;
+    stations->refractometers[sample.instrument].zeroed = false;
     if (!isnan(stations->sample_c) && llabs(now.mono_us - stations->sample_c_us) < SAMPLE_FRESH_US)
         sample.sample_c = stations->sample_c;
     correct_temperature(stations, &sample);

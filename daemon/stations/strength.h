@@ -13,6 +13,9 @@ void strength_configure(struct stations *stations, const struct config *config);
 void strength_reading(struct stations *stations, const char *instrument, const struct reading *reading, uint64_t seq,
                       struct moment now);
 
+/* This refractometer was ordered to show zero: what was read before ends there, and so does its drift. */
+void strength_zeroed(struct stations *stations, const char *instrument);
+
 /* The temperature that a refractometer shows of the sample that it reads next. */
 void strength_sample_temperature(struct stations *stations, const struct reading *reading);
 

@@ -3,6 +3,7 @@
 #ifndef POISE_UNCERTAINTY_H
 #define POISE_UNCERTAINTY_H
 
+#include <stdbool.h>
 #include <stddef.h>
 
 #pragma GCC visibility push(default)
@@ -16,6 +17,12 @@ double uncertainty_of_digits(const char *number);
 
 /* Mean of replicates: s / sqrt(n)  (JCGM 100, 4.2.3).  NAN when n < 2. */
 double uncertainty_of_mean(const double *values, size_t n);
+
+/* y = ratio x through the origin, fitted to n pairs with the standard uncertainties u of y (NULL: all alike, from how
+ * they miss the line): weighted least squares (JCGM 100, H.3 with one parameter).  Pairs that miss the line by more
+ * than their uncertainties widen it (Birge's ratio).  False when n < 2 or nothing has a size; outputs are then
+ * untouched. */
+bool uncertainty_of_ratio(const double *x, const double *y, const double *u, size_t n, double *ratio, double *ratio_u);
 
 /* Independent parts: the root of the sum of squares; parts that are NAN are left out
  * (all of them: NAN). */

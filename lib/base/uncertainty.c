@@ -39,6 +39,27 @@ double uncertainty_of_mean(const double *values, size_t n)
     return sqrt(squares / (double)(n - 1) / (double)n);
 }
 
+bool uncertainty_of_ratio(const double *x, const double *y, const double *u, size_t n, double *ratio, double *ratio_u)
+{
+    double xx = 0, xy = 0, squares = 0, scatter, fitted;
+
+    for (size_t i = 0; i < n; i++) {
+        double weight = u ? 1 / (u[i] * u[i]) : 1;
+
+        xx += weight * x[i] * x[i];
+        xy += weight * x[i] * y[i];
+    }
+    if (n < 2 || !(xx > 0) || !isfinite(xx))
+        return false;
+    fitted = xy / xx;
+    for (size_t i = 0; i < n; i++)
+        squares += pow((y[i] - fitted * x[i]) / (u ? u[i] : 1), 2);
+    scatter = sqrt(squares / (double)(n - 1));
+    *ratio = fitted;
+    *ratio_u = (u ? fmax(scatter, 1) : scatter) / sqrt(xx);
+    return true;
+}
+
 double uncertainty_combined(const double *parts, size_t n)
 {
     double squares = 0;

@@ -65,6 +65,8 @@ def test_report_verdicts_say_what_a_variable_costs(bench):
         cups.add("stir", {"stir": ("stirred", "none")[i % 2]},
                  {"extraction_pct": 20 - 2 * (i % 2) + cups.random.gauss(0, .2)}, stages=stages,
                  seconds=150 - 30 * (i % 2))
+    # the wall clock was put forward by a quarter of an hour while one of them was brewed: durations come from the other
+    cups.file.execute("update brew set ended_us = ended_us + 958000000 where brew_id = 3")
     cups.done()
     found, = answer(bench, "verdicts")["variables"]
     assert found["better"] == "stirred" and found["cost_s"] == 30 and found["cost_steps"] == 1

@@ -129,6 +129,27 @@ static void total_extraction_of_a_strong_extract(void **state)
     assert_true(isnan(uncertainty_of_retained(230, 1, 199, 1, 0, 0.1)));
 }
 
+/* Checked with NumPy: plain, and weighted with 1/u2, where chi2/(n-1) is 0.195 and so widens nothing; then ten times
+ * surer pairs, which miss the line by 4.4 of their uncertainties. */
+static void a_ratio_from_pairs(void **state)
+{
+    static const double brix[] = { 1.2, 1.65, 2.1 }, strength[] = { 1.02, 1.41, 1.77 }, u[] = { 0.01, 0.02, 0.03 };
+    double surer[3], ratio = -1, ratio_u = -1;
+
+    (void)state;
+    assert_true(uncertainty_of_ratio(brix, strength, NULL, 3, &ratio, &ratio_u));
+    assert_true(fabs(ratio - 0.847769028871391) < 1e-12 && fabs(ratio_u - 0.003730359685971653) < 1e-12);
+    assert_true(uncertainty_of_ratio(brix, strength, u, 3, &ratio, &ratio_u));
+    assert_true(fabs(ratio - 0.8498443859229112) < 1e-12 && fabs(ratio_u - 0.0061891036177377165) < 1e-12);
+    for (int i = 0; i < 3; i++)
+        surer[i] = u[i] / 10;
+    assert_true(uncertainty_of_ratio(brix, strength, surer, 3, &ratio, &ratio_u));
+    assert_true(fabs(ratio_u - 0.00061891036177377165 * sqrt(19.49964089059119)) < 1e-9);
+    ratio = -1;
+    assert_false(uncertainty_of_ratio(brix, strength, NULL, 1, &ratio, &ratio_u));
+    assert_true(ratio == -1);
+}
+
 /* JCGM 100:2008, H.1.6: a gauge block; its parts 25, 9.7, 2.9 and 16.6 nm with 18, 25.6, 50 and 2 degrees of freedom
  * combine to 32 nm with 16. */
 static void the_gauge_block_of_the_guide(void **state)
@@ -184,6 +205,7 @@ int main(void)
         cmocka_unit_test(extraction_of_an_ordinary_cup),
         cmocka_unit_test(monte_carlo_agrees),
         cmocka_unit_test(total_extraction_of_a_strong_extract),
+        cmocka_unit_test(a_ratio_from_pairs),
         cmocka_unit_test(the_gauge_block_of_the_guide),
         cmocka_unit_test(the_budget_of_extraction_adds_up),
     };

@@ -94,6 +94,22 @@ static const char whole[] = "\xef\xbb\xbf; the training room\n"
                             "strength_per_brix = 0.85\n"
                             "filtered = yes"; /* a last line without its end */
 
+/* By NumPy: the line through zero of these three. */
+static void test_pairs_make_a_factor(void **state)
+{
+    static const char text[] = "[station left]\n[strength]\npairs = 1.20 = 1.02, 1.65=1.41 ,2.10 = 1.77\n";
+    struct files *files = *state;
+    struct config config;
+    struct why why;
+
+    write_file(files, text, sizeof text - 1);
+    assert_int_equal(config_read(&config, files->path, stderr, &why), 0);
+    assert_float_equal(config.strength_per_brix, 0.847769028871391, 1e-12);
+    assert_float_equal(config.strength_per_brix_u, 0.003730359685971653, 1e-12);
+    assert_int_equal(config.strength_pairs, 3);
+    config_free(&config);
+}
+
 static void test_everything_is_read(void **state)
 {
     struct files *files = *state;
@@ -233,6 +249,10 @@ static const struct mistake {
     { "[station left]\n[cup blue]\nmass_g = 1\n[cup blue]\nmass_g = 2\n", 4, "cup blue in line 2" },
     { "[station left]\n[strength]\nreplicates = many\n", 3, "from 1 to 20" },
     { "[station left]\n[strength]\nfiltered = true\n", 3, "yes or no" },
+    { "[station left]\n[strength]\npairs = 1.2 = 1.02, 1.65\n", 3, "pairs of Brix and strength" },
+    { "[station left]\n[strength]\npairs = 1.2 = 1.02, 1.65 = 1.4\n", 3, "3 pairs or more" },
+    { "[station left]\n[strength]\npairs = 1 = 0.9 +- 0.1, 2 = 1.7, 3 = 2.5\n", 3, "with each or with none" },
+    { "[station left]\n[strength]\npairs = 1 = 0.9 +- 0, 2 = 1.7 +- 1, 3 = 2.5 +- 1\n", 3, "pairs of Brix" },
     { "[station left]\n[strength]\nstrength_per_brix = 85\n", 3, "from 0.5 to 1.5" },
 };
 
@@ -434,6 +454,7 @@ static void test_the_example_is_good(void **state)
 int main(void)
 {
     const struct CMUnitTest tests[] = {
+        cmocka_unit_test_setup_teardown(test_pairs_make_a_factor, begin, end),
         cmocka_unit_test_setup_teardown(test_everything_is_read, begin, end),
         cmocka_unit_test(test_without_a_file_there_is_one_station),
         cmocka_unit_test_setup_teardown(test_a_file_that_names_no_station_is_as_good_as_none, begin, end),

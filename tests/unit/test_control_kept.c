@@ -90,6 +90,47 @@ static void test_a_filter_belongs_to_the_sample(void **state)
     refuses(room, "{\"do\":\"sample\",\"filtered\":true}", "brew");
 }
 
+/* By the bench's own pairs what they leave unsure of the factor is part of every strength that was read in Brix. */
+static void test_pairs_make_the_factor_and_its_uncertainty(void **state)
+{
+    struct room *room = *state;
+    char name[BREW_SIZE];
+    const struct budget *budget;
+
+    room->stations.strength_per_brix = 0.8478;
+    room->stations.strength_per_brix_u = 0.0037;
+    room->stations.strength_pairs = 3;
+    brew_one(room, "left", name);
+    read_strength(room, 165, QUANTITY_BRIX);
+    budget = &brews_find(&room->stations.brews, name)->budget;
+    assert_true(budget->u[BUDGET_FACTOR] == 0); /* this refractometer shows strength by its configuration */
+    for (int i = 0; i < SAMPLES_INSTRUMENTS; i++)
+        room->stations.refractometers[i].by_brix = true;
+    read_strength(room, 165, QUANTITY_BRIX);
+    assert_float_equal(budget->u[BUDGET_FACTOR], 1.65 * 0.0037, 1e-9);
+    assert_float_equal(budget->freedom[BUDGET_FACTOR], 2, 0);
+}
+
+/* Zeroed after a cup's three readings: the border of a sample, after which the same value is the next cup's. */
+static void test_a_zero_that_is_set_ends_a_sample(void **state)
+{
+    struct room *room = *state;
+    char first[BREW_SIZE], second[BREW_SIZE];
+
+    brew_one(room, "left", first);
+    brew_one(room, "right", second);
+    room->now.mono_us += 200000000;
+    for (int i = 0; i < 2; i++)
+        read_strength(room, 140, QUANTITY_STRENGTH);
+    strength_zeroed(&room->stations, "refractometer");
+    room->now.mono_us += 40000000;
+    for (int i = 0; i < 2; i++)
+        read_strength(room, 140, QUANTITY_STRENGTH);
+    assert_int_equal(brews_find(&room->stations.brews, first)->sample_count, 2);
+    assert_int_equal(brews_find(&room->stations.brews, second)->sample_count, 2);
+    assert_true(brews_find(&room->stations.brews, second)->samples[0].reset);
+}
+
 /* A refractometer that does not correct: its reading is referred to 20 C where it shows the sample's temperature (0.07
  * Brix a kelvin, from the index of water), and the part for it is wider where it does not. */
 static void test_a_warm_sample_is_corrected(void **state)
@@ -671,6 +712,8 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test_setup_teardown(test_strength_makes_extraction, set_up, tear_down),
         cmocka_unit_test_setup_teardown(test_a_filter_belongs_to_the_sample, set_up, tear_down),
+        cmocka_unit_test_setup_teardown(test_pairs_make_the_factor_and_its_uncertainty, set_up, tear_down),
+        cmocka_unit_test_setup_teardown(test_a_zero_that_is_set_ends_a_sample, set_up, tear_down),
         cmocka_unit_test_setup_teardown(test_a_warm_sample_is_corrected, set_up, tear_down),
         cmocka_unit_test_setup_teardown(test_the_oldest_cup_comes_first_and_the_operator_corrects, set_up, tear_down),
         cmocka_unit_test_setup_teardown(test_a_discarded_cup_gives_up_its_readings, set_up, tear_down),
