@@ -1,6 +1,6 @@
 /* The tracker as others see it: readings and orders in, the difference between what is believed now
- * and what was reported before out.  What the readings mean is decided in tracker_story.c. */
-#include "tracker.h"
+ * and what was reported before out.  What the readings mean is decided in story.c. */
+#include "tracker/tracker.h"
 
 #include <errno.h>
 #include <stdio.h>
@@ -8,11 +8,13 @@
 
 #include "poise/brew.h"
 #include "poise/uncertainty.h"
-#include "tracker_parts.h"
+#include "late.h"
+#include "parts.h"
+#include "trade.h"
 
 enum {
     EVENTS_PER_CALL = 16,
-    LAYOUT_VERSION = 4 /* raise it with every change of meaning that sizeof does not show */
+    LAYOUT_VERSION = 100 /* raise it with every change of meaning that sizeof does not show */
 };
 
 /* A stage found this much nearer to the truth is not worth another event. */
@@ -20,6 +22,30 @@ static const int64_t TIME_WORTH_US = 20000;
 
 /* While a hand is at work the story is read again this often. */
 static const int64_t LOOK_US = 250000;
+
+/* A brew is reported when it is so likely, and so much was poured or the pour is over: what leans on a scale is
+ * gone again. */
+static const double BEGIN_CHANCE = 0.9, BEGIN_SURE_G = 30;
+
+/* While hands are at work a stage is reported when it is so likely. */
+static const double STAGE_CHANCE = 0.7;
+
+/* A brew that is over, or none, by less than such a chance waits so long for what follows. */
+static const double CLOSE_CHANCE = 0.8;
+static const int64_t CLOSE_WAIT_US = 30000000;
+
+/* A running brew that seems to be none for so long is none. */
+static const int64_t DOUBTFUL_US = 3000000;
+
+/* Loads that may have been tared away without notice: what is less is drift; and how likely that must be to keep what
+ * led to it. */
+static const double SHIFT_LEAST_G = 0.5, SHIFTED_CHANCE = 0.03;
+
+/* A cup whose empty mass is known no better is asked for. */
+static const double ASK_U_G = 3;
+
+/* Nothing stands there, but for drops; and drift. */
+static const double EMPTY_SCALE_G = 3;
 
 size_t tracker_size(void)
 {
@@ -38,10 +64,15 @@ static bool within(int count, int most)
 
 bool tracker_sound(const struct tracker *tracker)
 {
-    const struct signal *signal = &tracker->signal;
+    const struct weighing *weighing = &tracker->weighing;
+    const struct segments *segments = &tracker->segments;
 
-    return within(signal->count, PIECES) && signal->lag_count >= 0 && within(signal->shown_count, 4)
-           && within(signal->cadence.count, CADENCE_INTERVALS) && within(tracker->story.count, STEPS)
+    return within(weighing->shown_count, 4) && within(weighing->cadence.count, CADENCE_INTERVALS)
+           && within(tracker->filter.tails, FILTER_TAILS) && within(tracker->filter.mean_tails, FILTER_TAILS)
+           && tracker->filter.end <= weighing->end && segments->seen <= weighing->end
+           && segments->anchor <= weighing->end && segments->rest_first <= weighing->end
+           && within(segments->count, SEGMENTS) && (segments->count > 0 || !segments->resting)
+           && within(tracker->story.best.count, STEPS) && within(tracker->story.best.lids, LIDS)
            && within(tracker->reported_count, STEPS) && within(tracker->mark_count, MARKS)
            && within(tracker->config.cup_count, TRACKER_CUPS) && tracker->second.moment_end < SECOND_MOMENTS
            && tracker->second.moment_count <= SECOND_MOMENTS && tracker->second.shown_count <= 4;
@@ -53,21 +84,23 @@ void tracker_begin(struct tracker *tracker, const struct tracker_config *config)
     tracker->config = *config;
     for (int i = 0; i < MEASURE_COUNT; i++)
         tracker->plan.target[i] = tracker->plan.tolerance[i] = NAN;
-    signal_begin(&tracker->signal);
+    weighing_begin(&tracker->weighing);
+    filter_begin(&tracker->filter, (double)config->lag_us / 1e6);
+    segments_begin(&tracker->segments);
+    tracker->zero_g = tracker->alone_g = NAN;
     second_begin(&tracker->second);
     late_forget(tracker);
-    tracker->signal.lag_s = (double)config->lag_us / 1e6;
     measures_clear(&tracker->reported_measures);
     measures_clear(&tracker->entered);
     measures_clear(&tracker->last);
-    measures_clear(&tracker->story.measures);
+    measures_clear(&tracker->measures);
 }
 
 void tracker_configure(struct tracker *tracker, const struct tracker_config *config, const struct tracker_plan *plan)
 {
     if (config) {
         tracker->config = *config;
-        tracker->signal.lag_s = (double)config->lag_us / 1e6;
+        tracker->filter.configured_s = (double)config->lag_us / 1e6;
     }
     if (plan)
         tracker->plan = *plan;
@@ -91,7 +124,7 @@ struct tracker_event *tracker_report(struct tracker *tracker, struct tracker_eve
 
 /* The operator's marks lie over the story: a stage of the same name gets the operator's time, one
  * that was not seen is put in. */
-static void apply_marks(const struct tracker *tracker, struct story *story)
+static void apply_marks(const struct tracker *tracker, struct hypothesis *story)
 {
     for (int i = 0; i < tracker->mark_count; i++) {
         const struct mark *mark = &tracker->mark[i];
@@ -154,13 +187,13 @@ static bool same_step(const struct step *a, const struct step *b)
  * difference, and if that one moves later, from the stage before it.  Before the first there is idle. */
 static void report_stages(struct tracker *tracker, struct tracker_events *events, int limit)
 {
-    struct story *story = &tracker->story;
+    struct hypothesis *story = &tracker->story.best;
     int same = 0;
 
     for (; same < story->count && same < tracker->reported_count
            && same_step(&story->step[same], &tracker->reported[same]);
          same++)
-        story->step[same].at_us = tracker->reported[same].at_us; /* not worth a correction: it stays as it was */
+        story->step[same].at_us = tracker->reported[same].at_us; /* what was not worth a correction stays */
     if (same == story->count && same == tracker->reported_count)
         return;
     if (same > 0 && same < tracker->reported_count
@@ -193,7 +226,7 @@ static bool same_number(enum measure measure, double a, double b)
     return fabs(a - b) < 0.5 * pow(10, -measure_decimals(measure)) / 2;
 }
 
-/* Digits beyond a ten-thousandth (of a gram, a second, a kilopascal) come from arithmetic, not from weighing; what the
+/* Digits beyond a ten-thousandth (of a gram, a second, a kilopascal) come of arithmetic, not of weighing; what the
  * operator entered stays as it is. */
 static double worth_reporting(const struct tracker *tracker, enum measure measure, double value)
 {
@@ -216,7 +249,7 @@ void tracker_report_measures(struct tracker *tracker, struct tracker_events *eve
         event->measure = (enum measure)i;
         event->value = worth_reporting(tracker, (enum measure)i, now->value[i]);
         event->standard_uncertainty = now->standard_uncertainty[i];
-        event->above = pressure && tracker->story.above;
+        event->above = pressure && tracker->story.best.above;
         event->by_operator = tracker->running && !isnan(tracker->entered.value[i]);
         reported->value[i] = now->value[i];
         reported->standard_uncertainty[i] = now->standard_uncertainty[i];
@@ -225,10 +258,10 @@ void tracker_report_measures(struct tracker *tracker, struct tracker_events *eve
 
 static void report_questions(struct tracker *tracker, struct tracker_events *events)
 {
-    const struct story *story = &tracker->story;
+    const struct hypothesis *story = &tracker->story.best;
     struct tracker_event *event;
 
-    if (!tracker->asked_dose && story->first_water_us && isnan(story->measures.value[MEASURE_DOSE_G])
+    if (!tracker->asked_dose && story->first_water_us && isnan(tracker->measures.value[MEASURE_DOSE_G])
         && story->press_began_us && (event = tracker_report(tracker, events, TRACKER_QUESTION, tracker->now_us))) {
         tracker->asked_dose = true;
         event->measure = MEASURE_DOSE_G;
@@ -243,30 +276,42 @@ static void report_questions(struct tracker *tracker, struct tracker_events *eve
         snprintf(event->detail, sizeof event->detail,
                  "The full cup was never weighed: how much coffee is in it, in g?");
     }
-    if (!tracker->asked_cup && story->out_us && (!story->cup_known || story->cup_u_g > 0)
+    if (!tracker->asked_cup && story->out_us && (!story->cup_known || story->cup_u_g > ASK_U_G)
         && (event = tracker_report(tracker, events, TRACKER_QUESTION, tracker->now_us))) {
         tracker->asked_cup = true;
         event->measure = MEASURE_BEVERAGE_G;
-        event->value = story->measures.value[MEASURE_BEVERAGE_G];
+        event->value = tracker->measures.value[MEASURE_BEVERAGE_G];
         snprintf(event->word, sizeof event->word, "beverage");
         snprintf(event->detail, sizeof event->detail,
                  !story->cup_known && story->cup_u_g < 8
                      ? "More than one known cup fits: how much coffee is in it, in g (perhaps %.0f)?"
                      : "The empty cup was never seen (%.0f g of coffee is a guess): weigh it empty, and enter the full "
                        "cup's %.1f g less that.",
-                 story->measures.value[MEASURE_BEVERAGE_G], story->full_g);
+                 tracker->measures.value[MEASURE_BEVERAGE_G], story->full_g);
     }
 }
 
-/* The rest at or after a time; the open piece when there is none. */
-static int rest_from(const struct signal *signal, int64_t from_us)
+/* The rest at or after a time; the open one when there is none. */
+static int rest_from(const struct segments *segments, int64_t from_us)
 {
     int index = 0;
 
-    while (index < signal->count - 1
-           && (signal->piece[index].kind != PIECE_REST || signal->piece[index].end_us <= from_us))
+    while (index < segments->count - 1
+           && (segments->list[index].kind != KIND_REST || segments->list[index].end_us <= from_us))
         index++;
     return index;
+}
+
+/* What the story found to be a tare is one. */
+static void take_shift(struct tracker *tracker)
+{
+    double grams = tracker->story.best.shift_g;
+
+    if (fabs(grams) < SHIFT_LEAST_G)
+        return;
+    weighing_shift(&tracker->weighing, grams);
+    segments_shift(&tracker->segments, grams);
+    tracker->story.best.shift_g = 0;
 }
 
 /* The brew is reported; what comes next is another one. */
@@ -274,17 +319,19 @@ void tracker_close_brew(struct tracker *tracker, int64_t from_us)
 {
     tracker->last = tracker->reported_measures;
     tracker->last_brew = tracker->brew;
-    signal_forget(&tracker->signal, rest_from(&tracker->signal, from_us));
+    segments_forget(&tracker->segments, rest_from(&tracker->segments, from_us));
+    take_shift(tracker);
     second_close(tracker);
     measures_clear(&tracker->reported_measures);
     measures_clear(&tracker->entered);
     tracker->reported_count = tracker->mark_count = 0;
     tracker->running = tracker->warned_pressure = tracker->warned_overload = false;
     tracker->asked_cup = tracker->asked_dose = false;
-    tracker->ordered_us = 0;
+    tracker->ordered_us = tracker->doubtful_us = 0;
+    tracker->alone_g = NAN;
     memset(&tracker->gauge, 0, sizeof tracker->gauge);
     memset(&tracker->story, 0, sizeof tracker->story);
-    measures_clear(&tracker->story.measures);
+    measures_clear(&tracker->measures);
 }
 
 static void warn_of_pressure(struct tracker *tracker, struct tracker_events *events, double kpa)
@@ -302,16 +349,13 @@ static void warn_of_pressure(struct tracker *tracker, struct tracker_events *eve
 
 static void warn_of_press(struct tracker *tracker, struct tracker_events *events)
 {
-    const struct signal *signal = &tracker->signal;
-    const struct piece *piece = signal->count ? &signal->piece[signal->count - 1] : NULL;
+    const struct hypothesis *story = &tracker->story.best;
     struct tracker_event *event;
-    double kpa;
 
-    if (!tracker->running || !piece || piece->kind != PIECE_HANDLED || !press_is_force(piece, tracker->now_us))
+    if (!tracker->running || !story->pressing)
         return;
-    kpa = press_pressure_kpa((double)(piece->high_g - piece->first_g), tracker->config.piston_diameter_mm);
-    warn_of_pressure(tracker, events, kpa);
-    if (!tracker->warned_overload && piece->overload
+    warn_of_pressure(tracker, events, press_pressure_kpa(story->force_peak_g, tracker->config.piston_diameter_mm));
+    if (!tracker->warned_overload && story->above
         && (event = tracker_report(tracker, events, TRACKER_WARNING, tracker->now_us))) {
         tracker->warned_overload = true;
         snprintf(event->word, sizeof event->word, "overload");
@@ -320,11 +364,23 @@ static void warn_of_press(struct tracker *tracker, struct tracker_events *events
     }
 }
 
-static bool tracker_rests(const struct tracker *tracker)
+/* Whether it is a brew: once it is one, it stays until it has looked like none for a while. */
+static bool is_brew(struct tracker *tracker)
 {
-    const struct signal *signal = &tracker->signal;
+    const struct hypothesis *best = &tracker->story.best;
 
-    return signal->count && signal->piece[signal->count - 1].kind == PIECE_REST;
+    if (tracker->ordered_us)
+        return true;
+    if (!tracker->running)
+        return best->brewing && tracker->story.brewing > BEGIN_CHANCE
+               && (best->poured_g > BEGIN_SURE_G || (!best->pour_open && best->poured_g > WATER_LEAST_G));
+    if (best->brewing) {
+        tracker->doubtful_us = 0;
+        return true;
+    }
+    if (!tracker->doubtful_us)
+        tracker->doubtful_us = tracker->now_us;
+    return tracker->now_us - tracker->doubtful_us < DOUBTFUL_US || !tracker->segments.resting;
 }
 
 static void discard(struct tracker *tracker, struct tracker_events *events, int64_t over_us, const char *why)
@@ -341,42 +397,50 @@ static void discard(struct tracker *tracker, struct tracker_events *events, int6
 void tracker_look(struct tracker *tracker, struct tracker_events *events)
 {
     int limit = events->count + EVENTS_PER_CALL;
-    struct story *story = &tracker->story;
+    struct hypothesis *best = &tracker->story.best;
 
     if (limit > TRACKER_EVENTS)
         limit = TRACKER_EVENTS;
     tracker->looked_us = tracker->now_us;
-    story_read(story, tracker);
-    second_measure(tracker);
-    dry_watch(tracker);
-    if (tracker->ordered_us && !story->brewing) {
-        story->brewing = true;
-        story->began_us = tracker->ordered_us;
+    story_read(&tracker->story, tracker);
+    if (!is_brew(tracker)) {
+        ledger_measure(tracker, &tracker->story, &tracker->measures);
+        if (tracker->running)
+            discard(tracker, events, best->began_us,
+                    "It was no brew after all: what looked like water went away again.");
+        return;
     }
-    if (!story->brewing && !tracker->running)
-        return;
-    if (!story->brewing && tracker_rests(tracker)) {
-        discard(tracker, events, tracker->now_us, "It was no brew after all: what looked like water went away again.");
-        return;
+    if (!best->brewing && tracker->running && !tracker->ordered_us)
+        return; /* in doubt */
+    ledger_measure(tracker, &tracker->story, &tracker->measures);
+    second_measure(tracker, &tracker->measures);
+    dry_watch(tracker);
+    if (tracker->ordered_us && !best->brewing) {
+        best->brewing = true;
+        best->began_us = tracker->ordered_us;
     }
     if (!tracker->running) {
         tracker->brew++;
         tracker->running = true;
-        tracker_report(tracker, events, TRACKER_BEGIN, story->began_us);
+        tracker_report(tracker, events, TRACKER_BEGIN, best->began_us);
     }
-    apply_marks(tracker, story);
-    report_stages(tracker, events, limit);
+    apply_marks(tracker, best);
+    if (tracker->segments.resting || tracker->story.chance > STAGE_CHANCE || best->over || best->nothing
+        || tracker->ordered_us)
+        report_stages(tracker, events, limit);
     warn_of_press(tracker, events);
-    apply_entered(tracker, &story->measures);
-    if (tracker->signal.count == 0 || tracker->signal.piece[tracker->signal.count - 1].kind == PIECE_REST
-        || story->over) {
-        tracker_report_measures(tracker, events, &story->measures, &tracker->reported_measures, tracker->brew, limit);
+    apply_entered(tracker, &tracker->measures);
+    if (tracker->segments.resting || best->over) {
+        tracker_report_measures(tracker, events, &tracker->measures, &tracker->reported_measures, tracker->brew, limit);
         report_questions(tracker, events);
     }
-    if (story->nothing && events->count < limit) {
-        discard(tracker, events, story->over_us, "It was taken away before a press and did not come back.");
-    } else if (story->over && events->count < limit) {
-        int64_t over_us = story->over_us;
+    if ((best->nothing || best->over) && tracker->story.fate < CLOSE_CHANCE
+        && tracker->now_us - best->over_us < CLOSE_WAIT_US)
+        return; /* what follows decides */
+    if (best->nothing && events->count < limit) {
+        discard(tracker, events, best->over_us, "It was taken away before a press and did not come back.");
+    } else if (best->over && events->count < limit) {
+        int64_t over_us = best->over_us;
 
         tracker_report(tracker, events, TRACKER_END, over_us);
         tracker_close_brew(tracker, over_us);
@@ -384,37 +448,59 @@ void tracker_look(struct tracker *tracker, struct tracker_events *events)
 }
 
 /* Where the empty scale is: what is lifted to the lowest leaves it empty, and it drifts. */
-static void follow_zero(struct signal *signal)
+static void follow_zero(struct tracker *tracker)
 {
-    const struct piece *piece = &signal->piece[signal->count - 1];
+    const struct segments *segments = &tracker->segments;
+    const struct segment *rest = segments->count ? &segments->list[segments->count - 1] : NULL;
     double level_g;
 
-    if (piece->kind != PIECE_REST && signal->count > 1)
-        piece--; /* the rest that was just left has settled */
-    if (piece->kind != PIECE_REST)
+    if (!rest || rest->kind != KIND_REST)
         return;
-    level_g = (double)piece->last_g;
-    if (isnan(signal->zero_g))
-        signal->zero_g = fmin(level_g, 0);
-    if (level_g < signal->zero_g + 3 || piece->begin_us == signal->zero_rest_us) { /* or it was not settled then */
-        signal->zero_g = level_g;
-        signal->zero_rest_us = piece->begin_us;
+    level_g = (double)rest->last_g + tracker->story.best.shift_g;
+    if (isnan(tracker->zero_g))
+        tracker->zero_g = fmin(level_g, 0);
+    if (level_g < tracker->zero_g + EMPTY_SCALE_G || rest->begin_us == tracker->zero_rest_us) {
+        tracker->zero_g = level_g;
+        tracker->zero_rest_us = rest->begin_us;
     }
 }
 
 static void forget_the_empty(struct tracker *tracker)
 {
-    struct signal *signal = &tracker->signal;
-    const struct piece *piece = &signal->piece[signal->count - 1];
+    struct segments *segments = &tracker->segments;
+    int last = segments->count - 1, rests = 0;
+    double alone_g = NAN;
 
-    if (!tracker->running && piece->kind == PIECE_REST && fabs((double)piece->last_g - signal->zero_g) < 3)
-        signal_forget(signal, signal->count - 1);
+    if (tracker->running || !segments->resting || tracker->story.shifted > SHIFTED_CHANCE
+        || fabs((double)segments->list[last].last_g - tracker->zero_g) >= EMPTY_SCALE_G)
+        return;
+    for (int i = 0; i < last; i++) {
+        double load_g = (double)segments->list[i].last_g - tracker->zero_g;
+
+        if (segments->list[i].kind != KIND_REST || load_g < EMPTY_SCALE_G)
+            continue;
+        rests += !(fabs(load_g - alone_g) < SAME_G); /* or the tail of it */
+        alone_g = load_g;
+    }
+    if (rests) /* put down on the empty scale: what stood there when a brew ended is full */
+        tracker->alone_g = rests == 1 && alone_g > LEAST_CUP_G
+                                   && fabs((double)segments->list[0].last_g - tracker->zero_g) < EMPTY_SCALE_G
+                               ? alone_g
+                               : NAN;
+    segments_forget(segments, last);
+}
+
+static bool is_due(const struct tracker *tracker)
+{
+    int64_t deadline_us = tracker_deadline(tracker);
+
+    return deadline_us && tracker->now_us >= deadline_us;
 }
 
 void tracker_reading(struct tracker *tracker, const struct reading *reading, struct tracker_events *events)
 {
-    enum signal_news news;
     bool overload = reading->status == READING_OVERLOAD;
+    enum segments_news news = SEGMENTS_SAME;
 
     if (reading->mono_us > tracker->now_us)
         tracker->now_us = reading->mono_us;
@@ -427,17 +513,19 @@ void tracker_reading(struct tracker *tracker, const struct reading *reading, str
         return;
     if (!overload)
         second_release(tracker, decimal_to_double(reading->value));
-    news = signal_mass(&tracker->signal, overload ? 0 : decimal_to_double(reading->value), overload,
-                       reading->resolution, reading->mono_us);
-    if (tracker->signal.count)
-        follow_zero(&tracker->signal);
-    if (news == SIGNAL_PIECE) {
-        forget_the_empty(tracker);
+    if (weighing_take(&tracker->weighing, overload ? 0 : decimal_to_double(reading->value), overload,
+                      reading->resolution, reading->mono_us))
+        news = segments_take(&tracker->segments, &tracker->weighing, &tracker->filter);
+    tracker->weighing.lag_s = filter_lag_s(&tracker->filter) * (1 - filter_doubt(&tracker->filter));
+    if (news == SEGMENTS_NEW || tracker->segments.resting)
+        follow_zero(tracker);
+    if (news == SEGMENTS_NEW)
         late_look(tracker, events);
-    }
-    if (news == SIGNAL_PIECE || (news == SIGNAL_MORE && tracker->now_us - tracker->looked_us >= LOOK_US)
-        || (tracker->story.wait_us && tracker->now_us >= tracker->story.wait_us))
+    if (news == SEGMENTS_NEW || (news == SEGMENTS_MORE && tracker->now_us - tracker->looked_us >= LOOK_US)
+        || is_due(tracker))
         tracker_look(tracker, events);
+    if (news == SEGMENTS_NEW)
+        forget_the_empty(tracker);
 }
 
 void tracker_gap(struct tracker *tracker, int64_t now_us, struct tracker_events *events)
@@ -445,23 +533,33 @@ void tracker_gap(struct tracker *tracker, int64_t now_us, struct tracker_events 
     (void)events;
     if (now_us > tracker->now_us)
         tracker->now_us = now_us;
-    signal_gap(&tracker->signal);
+    weighing_gap(&tracker->weighing);
 }
 
 void tracker_time(struct tracker *tracker, int64_t now_us, struct tracker_events *events)
 {
     if (now_us > tracker->now_us)
         tracker->now_us = now_us;
-    if (tracker->story.wait_us && tracker->now_us >= tracker->story.wait_us)
+    if (is_due(tracker))
         tracker_look(tracker, events);
 }
 
 int64_t tracker_deadline(const struct tracker *tracker)
 {
-    return tracker->running ? tracker->story.wait_us : 0;
+    const struct hypothesis *best = &tracker->story.best;
+    int64_t next_us = 0, at_us[] = {
+        best->wait_us,
+        tracker->doubtful_us ? tracker->doubtful_us + DOUBTFUL_US : 0,
+        best->over || best->nothing ? best->over_us + CLOSE_WAIT_US : 0,
+    };
+
+    for (int i = 0; i < 3 && tracker->running; i++) /* what was looked at in time is not asked for again */
+        if (at_us[i] > tracker->looked_us && (!next_us || at_us[i] < next_us))
+            next_us = at_us[i];
+    return next_us;
 }
 
 void tracker_tare_ordered(struct tracker *tracker, int64_t now_us)
 {
-    tracker->signal.tare_ordered_us = now_us;
+    tracker->weighing.tare_ordered_us = now_us;
 }

@@ -7,7 +7,7 @@
 
 #include <cmocka.h>
 
-#include "tracker/tracker_parts.h"
+#include "tracker/cadence.h"
 
 enum { READINGS = 400, PERIOD_US = 100000 };
 

@@ -1,7 +1,7 @@
 /* A station with two scales, on traces written by hand: what runs through, and what only looks like it. */
 #include "two_scales.h"
 
-#include "tracker/tracker_second.h"
+#include "tracker/second.h"
 
 static void drips_are_weighed_and_belong_to_the_water(void **state)
 {

@@ -11,7 +11,7 @@ struct level {
 
 /* The level of the samples from `from` to before `to`, after a movement of moved_g that was over at moved_us.  At least
  * one sample. */
-struct level level_of(const struct weighing *weighing, const struct filter *filter, uint32_t from, uint32_t to,
-                      int64_t moved_us, double moved_g);
+struct level level_fit(const struct weighing *weighing, const struct filter *filter, uint32_t from, uint32_t to,
+                       int64_t moved_us, double moved_g);
 
 #endif

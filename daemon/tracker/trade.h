@@ -18,6 +18,7 @@ static const double FORCE_SURE_G = 600;  /* practice: more than anything that is
 static const double CAP_U_G = 15; /* practice: a filter's cap, 15 to 45 g, that may have come with the cup */
 
 /* times */
+static const int64_t POUR_PAUSE_US = 700000;  /* practice: a kettle that hesitates for less pours on */
 static const int64_t BLOOM_WAIT_US = 6000000; /* practice: sooner it was one pour with a pause */
 static const double BLOOM_MOST_SHARE = 0.42;  /* practice: of all the water */
 static const double STIR_LEAST_S = 1.2;       /* practice: a knock rings for less */
@@ -38,6 +39,7 @@ static const int64_t MARKED_US = 3000000; /* practice: an operator's mark is no 
 /* how likely: logarithmic standard deviations about the usual */
 static const double DOSE_USUAL_G = 16, DOSE_SPREAD = 0.35;           /* practice */
 static const double RATIO_USUAL = 13, RATIO_SPREAD = 0.4;            /* practice: water per dose */
+static const double UNSEEN_RATIO_SPREAD = 0.5;                       /* practice: of a dose that nobody knows */
 static const double HELD_USUAL = 2.05, HELD_SPREAD = 0.3;            /* practice: liquid held per gram of coffee */
 static const double HELD_LEAST = 1.2, HELD_MOST = 3.2;               /* practice: no bed holds less or more */
 static const double DOSE_RATE_G_PER_S = 5, DOSE_RATE_SPREAD = 0.9;   /* practice */
@@ -45,6 +47,9 @@ static const double WATER_RATE_G_PER_S = 9, WATER_RATE_SPREAD = 0.7; /* practice
 
 /* what is against the rarer readings, in nats */
 static const double NO_DOSE_SEEN = 2.3; /* fitted: one brew in ten is dosed out of sight */
+static const double FILLED = 5.5;       /* fitted: a kettle or a jug is filled on the scale */
+static const double FILLED_AGAIN = 2;   /* fitted: and once more, or what was poured first was none of the brew */
+static const double FILLED_PRESSED = 8; /* fitted: nobody presses on that */
 static const double PLAN_SPREAD = 0.12,
                     NOT_PLANNED = 1.6; /* fitted: a planned dose is kept; one brew in five is not the plan's */
 static const double SHORT_POUR_S = 2, SHORT_POUR = 1.5;   /* fitted: water is hardly poured for less; per second */
@@ -52,11 +57,11 @@ static const double SLOW_THING = 2.5;                     /* fitted: hands that 
 static const double DOSE_BACK = 3, DOSE_BACK_SHARE = 0.3; /* fitted: so much of a dose is taken out again */
 static const double HAND = 4;                             /* fitted: a hand or cloth left on the scale */
 static const double DENIED = 12;                          /* the operator's word: more than all that is seen */
-static const double BACK_U_G = 1.5;                    /* fitted: what is carried about loses a drop, and some steam */
+static const double BACK_U_G = 1;                      /* fitted: what is carried about loses a drop, and some steam */
 static const double NO_STREAM = 3, BACK_AND_FORTH = 2; /* fitted: what was poured though it was no even stream */
 static const double LOST = 6;                          /* fitted: mass that goes away and was none of the things */
 static const double NEXT_CUP = 1.2;                    /* fitted: the cup is never weighed, the next one comes */
-static const double ALL_BACK = 3;                      /* fitted: all is carried about and comes back */
+static const double ALL_BACK = 1.5;                    /* fitted: all is carried about and comes back */
 static const double UNLIKELY_MOST = 8; /* no single number is more against a reading: the floor of its density */
 
 #endif

@@ -18,9 +18,13 @@ static const int64_t TARE_WAIT_US = 5000000;
  * may be a lift as well, and the story decides. */
 static const int64_t LIFT_US = 420000;
 
+/* None is lifted sooner; and what a filter then still shows of it is clear. */
+static const double LIFT_LEAST_S = 0.2, LIFT_LEFT_DIVISIONS = 5;
+
 /* A damaged line that still reads as a number is one alone: so far off both its neighbours, and so many times as far as
  * they are apart. */
 static const double ALONE_DIVISIONS = 4, ALONE_TIMES = 4, ALONE_FAR_G = 30;
+static const double LEVELLED_MOST_G = 200; /* what a sample has room to remember of it */
 
 /* No reading for so long, or for eight readings' time, is a gap. */
 static const int64_t GAP_US = 3000000;
@@ -37,23 +41,26 @@ void weighing_begin(struct weighing *weighing)
 {
     memset(weighing, 0, sizeof *weighing);
     weighing->resolution_g = 0.1;
-    weighing->period_s = 0.1;
+    weighing->period_s = weighing->lag_s = 0.1;
 }
 
-static bool keep(struct weighing *weighing, double load_g, bool overload, int64_t at_us)
+static bool keep(struct weighing *weighing, double load_g, double levelled_g, bool overload, int64_t at_us)
 {
     struct sample *sample = weighing_sample(weighing, weighing->end);
 
     if (weighing->end && at_us <= weighing_sample(weighing, weighing->end - 1)->at_us)
         at_us = weighing_sample(weighing, weighing->end - 1)->at_us + 1;
-    *sample =
-        (struct sample){ .at_us = at_us, .load_g = (float)load_g, .clear_g = (float)load_g, .overload = overload };
+    *sample = (struct sample){ .at_us = at_us,
+                               .load_g = (float)load_g,
+                               .clear_g = (float)load_g,
+                               .levelled_dg = lround(10 * fmax(fmin(levelled_g, LEVELLED_MOST_G), -LEVELLED_MOST_G)),
+                               .overload = overload };
     weighing->end++;
     return true;
 }
 
 /* A sample, or part of one. */
-static bool gather(struct weighing *weighing, double load_g, bool overload, int64_t at_us)
+static bool gather(struct weighing *weighing, double load_g, double levelled_g, bool overload, int64_t at_us)
 {
     double period_s = weighing->cadence.period_us / 1e6;
     int wanted = period_s > 0 ? (int)ceil(SAMPLE_S / period_s - 0.1) : 1;
@@ -61,7 +68,7 @@ static bool gather(struct weighing *weighing, double load_g, bool overload, int6
     weighing->period_s = fmax(period_s, 1e-4) * (wanted > 1 ? wanted : 1);
     if (wanted <= 1) {
         weighing->gathered = 0;
-        return keep(weighing, load_g, overload, at_us);
+        return keep(weighing, load_g, levelled_g, overload, at_us);
     }
     if (!weighing->gathered) {
         weighing->gathered_g = weighing->gathered_s = 0;
@@ -73,7 +80,7 @@ static bool gather(struct weighing *weighing, double load_g, bool overload, int6
     weighing->gathered_overload |= overload;
     if (++weighing->gathered < wanted && (double)(at_us - weighing->gathered_from_us) / 1e6 < 2 * SAMPLE_S)
         return false;
-    keep(weighing, weighing->gathered_g / weighing->gathered, weighing->gathered_overload,
+    keep(weighing, weighing->gathered_g / weighing->gathered, 0, weighing->gathered_overload,
          weighing->gathered_from_us + (int64_t)(weighing->gathered_s / weighing->gathered * 1e6));
     weighing->gathered = 0;
     return true;
@@ -96,6 +103,14 @@ static double tared_level_g(const struct weighing *weighing, double last_g, int6
     return sum_g / n;
 }
 
+/* Whether hands could have lifted step_g within dt_s, and the scale's filter shown nothing of it any more. */
+static bool could_lift(const struct weighing *weighing, double step_g, double dt_s)
+{
+    double poles = fmax(0, dt_s - LIFT_LEAST_S) / (weighing->lag_s / 2);
+
+    return !(step_g * (1 + poles) * exp(-poles) > LIFT_LEFT_DIVISIONS * weighing->resolution_g);
+}
+
 /* Whether the step to what was indicated last but one is a tare. */
 static bool is_tare(const struct weighing *weighing)
 {
@@ -104,7 +119,8 @@ static bool is_tare(const struct weighing *weighing)
     double tail_g = 0, moved_g = fabs(shown[1].shown_g - shown[0].shown_g),
            step_g = fabs(shown[1].shown_g - shown[2].shown_g);
     bool ordered = weighing->tare_ordered_us && shown[2].at_us - weighing->tare_ordered_us < TARE_WAIT_US;
-    bool sudden = shown[2].at_us - shown[1].at_us < LIFT_US || weighing->offset_g > TARE_LEAST_G;
+    bool sudden = shown[2].at_us - shown[1].at_us < LIFT_US || weighing->offset_g > TARE_LEAST_G
+                  || !could_lift(weighing, step_g, (double)(shown[2].at_us - shown[1].at_us) / 1e6);
 
     if (shown[1].overload || shown[2].overload || shown[3].overload)
         return false;
@@ -120,7 +136,7 @@ static bool is_tare(const struct weighing *weighing)
 static bool middle(struct weighing *weighing)
 {
     struct indication *shown = weighing->shown;
-    double a = shown[1].shown_g, b = shown[2].shown_g, c = shown[3].shown_g, off_g;
+    double a = shown[1].shown_g, b = shown[2].shown_g, c = shown[3].shown_g, off_g, levelled_g = 0;
 
     if (is_tare(weighing)) {
         double before_g = shown[1].shown_g;
@@ -131,19 +147,20 @@ static bool middle(struct weighing *weighing)
         weighing->offset_g = tared_level_g(weighing, before_g + weighing->offset_g, shown[2].at_us);
         weighing->tare_ordered_us = 0;
         shown[0] = shown[1] = shown[2];
-        return gather(weighing, b + weighing->offset_g, false, shown[2].at_us);
+        return gather(weighing, b + weighing->offset_g, 0, false, shown[2].at_us);
     }
     off_g = fmin(fabs(b - a), fabs(b - c));
     if (!shown[1].overload && !shown[2].overload && !shown[3].overload && (b > a) == (b > c)
         && off_g > ALONE_DIVISIONS * weighing->resolution_g && off_g > ALONE_TIMES * fabs(c - a)) {
         if (off_g > ALONE_FAR_G)
             return false;
+        levelled_g = b - (a + c) / 2;
         b = (a + c) / 2;
     }
     b += weighing->offset_g;
     if (shown[2].overload && weighing->end) /* so much at least */
         b = fmax(b, (double)weighing_sample(weighing, weighing->end - 1)->load_g);
-    return gather(weighing, b, shown[2].overload, shown[2].at_us);
+    return gather(weighing, b, levelled_g, shown[2].overload, shown[2].at_us);
 }
 
 /* The time of a reading that arrived now. */

@@ -6,6 +6,7 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "change.h"
 #include "level.h"
 
 /* What a new segment costs, and one that is short for its kind. */
@@ -19,6 +20,9 @@ static const double REST_SIGMAS = 2.5, REST_SLOPE_G_PER_S = 0.06, FLOW_LEAST_G_P
 
 /* A stream is even to such a share of itself, and its drops weigh so much, more when it is fast. */
 static const double FLOW_UNEVEN = 0.3, FLOW_DROPS_G = 0.25, FLOW_DROPS_S = 0.03;
+
+/* A stream that changes its rate keeps so near to a line, as a share of what it brings; nats per share more. */
+static const double FLOW_BENDS = 0.15, FLOW_BENT = 40;
 
 /* Busy hands: a reading is anywhere in such a range. */
 static const double BUSY_G = 11, BUSY_SIGMAS = 18;
@@ -51,8 +55,8 @@ static const double NOISE_DIVISIONS = 0.25, NOISE_LEAST_G = 0.015, NOISE_FIRST_D
 
 /* A begin or an end by its shape: hands start like the square of time.  From points between two sigmas of the rest and
  * such a share of the way, within so long. */
-static const double SHAPE_SHARE = 0.35, SHAPE_LEAST_G = 6, SHAPE_FLOW_G = 6, SHAPE_FLOW_LEAST_G = 1.5,
-                    SHAPE_FLOW_SHARE = 0.2, SHAPE_SIGMAS = 2.5;
+static const double SHAPE_SHARE = 0.35, SHAPE_LEAST_G = 6, SHAPE_FLOW_G = 5, SHAPE_FLOW_DIVISIONS = 8,
+                    SHAPE_SIGMAS = 2.5;
 static const double KNOCK_NEAR_SHARE = 0.02, KNOCK_FAR_SHARE = 0.25, END_MOST_S = 3, BLUR_SHARE = 0.5,
                     BLUR_FLOW_SHARE = 0.1, END_SHARE = 0.14, TOUCH_END_SHARE = 0.06, SHAKEN_END_SHARE = 0.025,
                     SHAKEN_SHARE = 0.25, END_LATER_S = 1;
@@ -61,11 +65,17 @@ static const int64_t SHAPE_US = 1500000;
 
 static const int64_t LEVEL_FIRST_US = 3000000;
 
+/* So long after a rest was left it is clear how a hand shakes; if the load is farther off then, a thing was put down
+ * or water flows; and when it rests again, it put nothing down. */
+static const int64_t CLEAR_US = 2400000, BACK_US = 400000;
+static const double SHAKE_MOST_G = 30, SHAKE_MOVES_G = 4;
+static const float SHAKE_WIDE_G = 200;
+
 /* A jump teaches the filter when it went straight and was quick. */
 static const double LEARN_STRAIGHT = 1.3, LEARN_MOST_S = 4;
 
 /* What goes first where there is no room: a tail beside its movement, a blow that lasts no longer. */
-static const double ROOM_TAIL_SHARE = 0.05, ROOM_BLOW_S = 1.1;
+static const double ROOM_TAIL_SHARE = 0.05, BLOW_MOST_S = 1.1, RINGS_S = 1.6;
 
 /* Two rests so near to each other are one: the tail of what came before was taken for a rest. */
 static const double TAIL_TIMES = 3, TAIL_DIVISIONS = 3;
@@ -135,7 +145,7 @@ static double rest_cost(const struct sums *sums, double sigma_g)
 /* x0: the load that it came from, relative to its last one; span_s: since then. */
 static double flow_cost(const struct sums *sums, double sigma_g, double x0, double span_s)
 {
-    double rate = -x0 / span_s, dt = span_s / sums->n, even, drops, variance, rss;
+    double rate = -x0 / span_s, dt = span_s / sums->n, even, drops, variance, rss, off_g;
 
     if (!(rate >= FLOW_LEAST_G_PER_S && rate <= FLOW_MOST_G_PER_S))
         return INFINITY;
@@ -143,7 +153,9 @@ static double flow_cost(const struct sums *sums, double sigma_g, double x0, doub
     drops = (FLOW_DROPS_G + FLOW_DROPS_S * rate) * fmin(1, dt / WITNESS_S);
     variance = 2 * sigma_g * sigma_g + even * even + drops * drops;
     rss = fmax(0, sums->dd - 2 * rate * sums->dt + rate * rate * sums->dtdt);
-    return sums->weight * (0.5 * log(variance / (sigma_g * sigma_g)) + 0.5 * rss / sums->n / variance);
+    off_g = sqrt(fmax(0, sums->xx - 2 * rate * sums->xt + rate * rate * sums->tt) / sums->n); /* from a line */
+    return sums->weight * (0.5 * log(variance / (sigma_g * sigma_g)) + 0.5 * rss / sums->n / variance)
+           + FLOW_BENT * fmax(0, off_g / fabs(x0) - FLOW_BENDS);
 }
 
 static double busy_each(double sigma_g)
@@ -292,38 +304,52 @@ static void measure(struct segment *segment, const struct weighing *weighing, ui
 
 enum { SHAPE_POINTS = 40 };
 
-/* Hands tip slowly at first, unless the line is nearer. */
-static const double CURVE_BEFORE = 1;
+/* Hands are seldom sudden: a straight begin is believed when its misfit is so small a share of the other's. */
+static const double STRAIGHT_SHARE = 0.8;
 
-/* What grows from nothing: when it began as a line through its points does, or as a parabola, whichever is nearer. */
-static double root_s(const double *t, const double *y, int n)
+/* A line through points (t, x) of weight w. */
+struct line {
+    double w, t, x, tt, tx;
+};
+
+static void line_add(struct line *line, double w, double t, double x)
 {
-    double sum_t = 0, sum_tt = 0, sum_y = 0, sum_ty = 0, sum_z = 0, sum_tz = 0, spread, line_s, curve_s, line = 0,
-           curve = 0;
-    double slope, root;
+    line->w += w;
+    line->t += w * t;
+    line->x += w * x;
+    line->tt += w * t * t;
+    line->tx += w * t * x;
+}
+
+static double line_slope(const struct line *line)
+{
+    return (line->w * line->tx - line->t * line->x) / (line->w * line->tt - line->t * line->t);
+}
+
+/* What grows from nothing, as y at t: when it began as a line through its points does, or as a parabola, whichever is
+ * likelier. */
+static double root_s(const double *t, const double *y, int n, double noise_g)
+{
+    struct line straight = { 0 }, root = { 0 };
+    double straight_slope, root_slope, straight_s, curve_s, straight_misfit = 0, curve_misfit = 0;
 
     for (int i = 0; i < n; i++) {
-        double z = sqrt(y[i]);
-
-        sum_t += t[i];
-        sum_tt += t[i] * t[i];
-        sum_y += y[i];
-        sum_ty += t[i] * y[i];
-        sum_z += z;
-        sum_tz += t[i] * z;
+        line_add(&straight, 1, t[i], y[i]);
+        line_add(&root, y[i], t[i], sqrt(y[i])); /* noise in a root goes down with the root */
     }
-    spread = n * sum_tt - sum_t * sum_t;
-    slope = (n * sum_ty - sum_t * sum_y) / spread;
-    root = (n * sum_tz - sum_t * sum_z) / spread;
-    if (!(slope > 0 && root > 0))
+    straight_slope = line_slope(&straight);
+    root_slope = line_slope(&root);
+    if (!(straight_slope > 0 && root_slope > 0))
         return NAN;
-    line_s = (sum_t - sum_y / slope) / n;
-    curve_s = (sum_t - sum_z / root) / n;
+    straight_s = (straight.t - straight.x / straight_slope) / straight.w;
+    curve_s = (root.t - root.x / root_slope) / root.w;
     for (int i = 0; i < n; i++) {
-        line += pow(y[i] - slope * (t[i] - line_s), 2);
-        curve += pow(y[i] - pow(root * (t[i] - curve_s), 2), 2);
+        straight_misfit += pow(y[i] - straight_slope * (t[i] - straight_s), 2);
+        curve_misfit += pow(y[i] - pow(root_slope * (t[i] - curve_s), 2), 2);
     }
-    return curve < CURVE_BEFORE * line ? curve_s : line_s;
+    if (fmax(straight_misfit, curve_misfit) < n * noise_g * noise_g) /* nobody can know */
+        return (straight_s + curve_s) / 2;
+    return straight_misfit < STRAIGHT_SHARE * curve_misfit ? straight_s : curve_s;
 }
 
 /* Where a movement began that left level_g after sample `rest`, by its shape; or with step < 0, where a stream ended
@@ -334,8 +360,9 @@ static int64_t shape_us(const struct weighing *weighing, const struct filter *fi
     const struct sample *still = weighing_sample(weighing, rest);
     const struct sample *moved = weighing_sample(weighing, rest + (uint32_t)step);
     double least_g = SHAPE_SIGMAS * sigma_g, was = 0, at_s = NAN, t[SHAPE_POINTS], y[SHAPE_POINTS];
-    double most_g = flow ? fmin(fmax(SHAPE_FLOW_SHARE * fabs(way_g), SHAPE_FLOW_LEAST_G), SHAPE_FLOW_G)
-                         : fmax(SHAPE_SHARE * fabs(way_g), SHAPE_LEAST_G);
+    double most_g =
+        flow ? fmin(fmax(0.2 * fabs(way_g), fmax(1.5, SHAPE_FLOW_DIVISIONS * weighing->resolution_g)), SHAPE_FLOW_G)
+             : fmax(SHAPE_SHARE * fabs(way_g), SHAPE_LEAST_G);
     int n = 0;
 
     for (uint32_t i = rest; i != until && n < SHAPE_POINTS;) {
@@ -350,7 +377,7 @@ static int64_t shape_us(const struct weighing *weighing, const struct filter *fi
             y[n++] = off_g;
     }
     if (n >= 2)
-        at_s = root_s(t, y, n);
+        at_s = root_s(t, y, n, weighing->resolution_g + sigma_g);
     if (isnan(at_s))
         at_s = step * seconds(still->at_us, moved->at_us) / 2;
     at_s += (step < 0 ? -BLUR_SHARE : flow ? BLUR_FLOW_SHARE : BLUR_SHARE) * filter_blur_s(filter, weighing);
@@ -378,9 +405,9 @@ static uint32_t after_knock(const struct weighing *weighing, uint32_t from, uint
 }
 
 /* Where a movement ended that came to level_g at sample `rest`: what is left of its range then is the filter's.  The
- * rest may have been taken to begin too early: some of it is looked at, too. */
-static int64_t ended_us(const struct segments *segments, const struct weighing *weighing, uint32_t rest, uint32_t from,
-                        double level_g, double range_g, bool shaken, double sigma_g)
+ * rest may have been taken to begin too early: some of it is looked at, too, but no sample after `until`. */
+static int64_t ended_us(const struct weighing *weighing, uint32_t rest, uint32_t until, uint32_t from, double level_g,
+                        double range_g, bool shaken, double sigma_g)
 {
     double near_g = fmax((shaken              ? SHAKEN_END_SHARE
                           : range_g > THING_G ? END_SHARE
@@ -389,7 +416,7 @@ static int64_t ended_us(const struct segments *segments, const struct weighing *
                          SHAPE_SIGMAS * sigma_g);
     uint32_t last = rest;
 
-    while (last + 1 < segments->seen
+    while (last < until
            && seconds(weighing_sample(weighing, rest)->at_us, weighing_sample(weighing, last + 1)->at_us) < END_LATER_S)
         last++;
     for (uint32_t i = last; i-- > from;) {
@@ -407,7 +434,7 @@ static int64_t ended_us(const struct segments *segments, const struct weighing *
 /* When hands had done that came to rest at this sample: what is little beside the movement before it is the tail of
  * that. */
 static void date_end(const struct segments *segments, const struct weighing *weighing, struct segment *list,
-                     struct segment *last, uint32_t rest, double level_g, double sigma_g)
+                     struct segment *last, uint32_t rest, uint32_t until, double level_g, double sigma_g)
 {
     double range_g = (double)(last->high_g - last->low_g), widest_g = range_g;
     double low_g = (double)last->low_g, high_g = (double)last->high_g;
@@ -426,7 +453,7 @@ static void date_end(const struct segments *segments, const struct weighing *wei
             high_g = (double)one->high_g;
         }
     }
-    end_us = ended_us(segments, weighing, rest, segments->anchor, level_g, widest_g,
+    end_us = ended_us(weighing, rest, until, segments->anchor, level_g, widest_g,
                       level_g - low_g > SHAKEN_SHARE * widest_g && high_g - level_g > SHAKEN_SHARE * widest_g, sigma_g);
     for (struct segment *one = last; one >= first; one--) {
         if (one->end_us > end_us || one == last)
@@ -448,7 +475,7 @@ static bool is_tail(const struct segment *rest, const struct weighing *weighing,
 /* A press that is let go and lifted at once shows no rest between: where it came below what was pressed on, the lift
  * began.  list[count - 1] is the rest after it; returns how many there are then. */
 static int split_lift(const struct segments *segments, const struct weighing *weighing, struct segment *list, int count,
-                      uint32_t rest, double sigma_g)
+                      uint32_t rest, uint32_t until, double sigma_g)
 {
     int busy = count - 2, before = busy;
     double level_g = (double)list[count - 1].first_g, from_g;
@@ -468,7 +495,7 @@ static int split_lift(const struct segments *segments, const struct weighing *we
             continue;
         if (sample->at_us <= list[busy].begin_us)
             return count;
-        after.begin_us = ended_us(segments, weighing, rest, i, level_g, from_g - level_g, false, sigma_g);
+        after.begin_us = ended_us(weighing, rest, until, i, level_g, from_g - level_g, false, sigma_g);
         list[busy + 1] = (struct segment){ .kind = KIND_JUMP, .begin_us = sample->at_us, .end_us = after.begin_us };
         measure(&list[busy + 1], weighing, i, rest - 1, true);
         list[busy].end_us = sample->at_us;
@@ -500,6 +527,51 @@ static int join_tail(struct segment *list, int count, double doubt)
     rest->begin_us = seemed->begin_us;
     *seemed = *rest;
     return count - 2;
+}
+
+/* Nothing is pressed on, or put down and taken again: first to last only shake the load that rested before them. */
+static bool only_shakes(const struct segment *first, const struct segment *last)
+{
+    float from_g = first[-1].last_g;
+
+    for (const struct segment *one = first; one <= last; one++)
+        if (one->overload || one->high_g - from_g > SHAKE_WIDE_G || from_g - one->low_g > SHAKE_WIDE_G)
+            return false;
+    return true;
+}
+
+/* Hands that shook what had rested began when that is likeliest; what came before was a blow. */
+static void date_shake(const struct segments *segments, struct segment *list, int count)
+{
+    const struct shake *shake = &segments->shake;
+    struct segment *rest = list, *first, *last;
+
+    if (!shake->began_us)
+        return;
+    while (rest < list + count && (rest->kind != KIND_REST || rest->begin_us != segments->rested_us))
+        rest++;
+    first = rest + 1;
+    if (first >= list + count)
+        return;
+    last = &list[count - 1];
+    if (first->kind == KIND_FLOW || !only_shakes(first, last)
+        || fabs((double)((last->kind == KIND_REST ? last->first_g : last->last_g) - rest->last_g))
+               > (last->kind == KIND_REST ? SHAKE_MOVES_G : SHAKE_MOST_G))
+        return;
+    for (struct segment *one = first; one <= last; one++) {
+        if (one->kind == KIND_REST || (one->end_us <= segments->still_us && segments->still_us > rest->begin_us))
+            continue;
+        one->shaken = SHAKEN_BY_A_BLOW;
+        if (one->end_us <= shake->began_us || shake->only_blow)
+            continue;
+        one->shaken = SHAKEN_BY_HANDS;
+        if (one->kind != KIND_FLOW) {
+            one->begin_us = shake->began_us;
+            if (one[-1].end_us > one->begin_us || one == first)
+                one[-1].end_us = one->begin_us;
+        }
+        break;
+    }
 }
 
 int segments_read(const struct segments *segments, const struct weighing *weighing, const struct filter *filter,
@@ -567,7 +639,7 @@ int segments_read(const struct segments *segments, const struct weighing *weighi
                 moved_us = segment->begin_us;
                 moved_g = segments->moved_g;
             }
-            level = level_of(weighing, filter, first < last ? first : last - 1, last, moved_us, moved_g);
+            level = level_fit(weighing, filter, first < last ? first : last - 1, last, moved_us, moved_g);
             segment->last_g = (float)level.g;
             segment->last_u_g = (float)level.u_g;
             if (!goes_on) {
@@ -585,7 +657,7 @@ int segments_read(const struct segments *segments, const struct weighing *weighi
                         shape_us(weighing, filter, rest_from + 1, segments->anchor, -1, (double)segment->first_g,
                                  (double)(before->first_g - segment->first_g), sigma_g, true);
                 else
-                    date_end(segments, weighing, out, before, rest_from + 1, (double)segment->first_g, sigma_g);
+                    date_end(segments, weighing, out, before, rest_from + 1, to, (double)segment->first_g, sigma_g);
                 if (before->end_us < before->begin_us)
                     before->end_us = before->begin_us;
                 segment->begin_us = before->end_us;
@@ -604,11 +676,12 @@ int segments_read(const struct segments *segments, const struct weighing *weighi
             before->end_us = segment->begin_us;
         }
         if (kind == KIND_REST && !goes_on && count > 1 && count < SEGMENTS_READ)
-            count = split_lift(segments, weighing, out, count, rest_from + 1, sigma_g);
+            count = split_lift(segments, weighing, out, count, rest_from + 1, to, sigma_g);
         if (kind == KIND_REST && !goes_on)
             count = join_tail(out, count, filter_doubt(filter));
         from = to;
     }
+    date_shake(segments, out, count);
     return count;
 }
 
@@ -677,7 +750,7 @@ static int make_room(struct segment *read, int count)
         }
     for (int i = 1; i + 1 < count; i++)
         if (read[i].kind != KIND_REST && read[i].kind != KIND_FLOW && read[i - 1].kind == KIND_REST
-            && read[i + 1].kind == KIND_REST && seconds(read[i].begin_us, read[i].end_us) < ROOM_BLOW_S
+            && read[i + 1].kind == KIND_REST && seconds(read[i].begin_us, read[i].end_us) < BLOW_MOST_S
             && fabs((double)(read[i + 1].first_g - read[i - 1].last_g)) < 1) {
             absorb(&read[i - 1], &read[i + 1]);
             memmove(&read[i], &read[i + 2], (size_t)(count - i - 2) * sizeof *read);
@@ -776,6 +849,10 @@ static void leave(struct segments *segments, const struct weighing *weighing, ui
 
     while (i > oldest && i > segments->rest_first && weighing_sample(weighing, i)->at_us > from_us)
         i--;
+    segments->rested_us = segments->still_us = segments->list[segments->count - 1].begin_us;
+    segments->back_us = 0;
+    segments->left_us = weighing_sample(weighing, j)->at_us;
+    segments->shake = (struct shake){ .began_us = 0 };
     segments->resting = false;
     segments->begun = segments->carried = true;
     segments->carry = (struct segment){ .kind = KIND_REST };
@@ -821,21 +898,93 @@ static bool learn(struct segments *segments, struct weighing *weighing, struct f
     float low_g = rest->first_g, high_g = rest->first_g;
     double jump_g;
 
-    for (; before >= read && before->kind != KIND_REST; before--) {
-        low_g = fminf(low_g, before->low_g);
-        high_g = fmaxf(high_g, before->high_g);
+    for (; before >= read && before->kind != KIND_REST; before--)
         if (before->overload)
             return false;
-    }
     if (before < read || before == rest - 1)
         return false;
     jump_g = (double)(rest->first_g - before->last_g);
+    while (from > segments->anchor + 1 && weighing_sample(weighing, from - 1)->at_us > before->end_us)
+        from--;
+    for (uint32_t i = from; i <= last; i++) { /* as indicated: a filter undone by a wrong lag overshoots */
+        low_g = fminf(low_g, weighing_sample(weighing, i)->load_g);
+        high_g = fmaxf(high_g, weighing_sample(weighing, i)->load_g);
+    }
     if ((double)(high_g - low_g) > LEARN_STRAIGHT * fabs(jump_g)
         || seconds(before->end_us, rest->begin_us) > LEARN_MOST_S)
         return false;
-    while (from > segments->anchor + 1 && weighing_sample(weighing, from - 1)->at_us > before->end_us)
-        from--;
     return filter_learn(filter, weighing, jump_g, (double)rest->first_g, from, last);
+}
+
+/* Finds when hands began to shake what had rested: of what rests again, or when that has become clear. */
+static void find_shake(struct segments *segments, const struct weighing *weighing, const struct filter *filter,
+                       bool rests)
+{
+    uint32_t now = segments->seen - 1, i = now;
+
+    if (segments->shake.began_us || !segments->left_us
+        || fabs(clear_g(weighing, now) - segments->level_g) >= (rests ? SHAKE_MOVES_G : SHAKE_MOST_G)
+        || (!rests && weighing_sample(weighing, now)->at_us - segments->left_us < CLEAR_US))
+        return;
+    for (; i > weighing_oldest(weighing) && weighing_sample(weighing, i)->at_us > segments->left_us; i--)
+        if (fabs(clear_g(weighing, i) - segments->level_g) > (double)SHAKE_WIDE_G
+            || weighing_sample(weighing, i)->overload)
+            return;
+    if (i > weighing_oldest(weighing)) /* its begin is still held */
+        shake_began(weighing, filter, segments->still_us, segments->left_us, &segments->shake);
+}
+
+static float highest_g(const struct segment *first, const struct segment *last)
+{
+    float most_g = first->high_g;
+
+    for (const struct segment *one = first; one <= last; one++)
+        most_g = fmaxf(most_g, one->overload ? INFINITY : one->high_g);
+    return most_g;
+}
+
+/* A lift began then: what came before it was a blow, if anything.  0: that is not known. */
+static void date_lift(struct segment *first, struct segment *last, int64_t at_us)
+{
+    struct segment *lift = first;
+
+    if (!at_us || at_us >= last->end_us)
+        return;
+    while (lift < last && lift->end_us <= at_us)
+        lift++;
+    lift->begin_us = at_us > lift[-1].begin_us ? at_us : lift[-1].begin_us;
+    if (lift == first || lift[-1].end_us > at_us)
+        lift[-1].end_us = lift->begin_us;
+    for (struct segment *one = first; one < lift; one++) {
+        one->last_g = first[-1].last_g;
+        one->shaken = seconds(first->begin_us, at_us) < RINGS_S ? SHAKEN_BY_A_BLOW : SHAKEN_BY_HANDS;
+    }
+}
+
+/* A movement that has come to rest is dated by its shape, the filter's part in it undone: list[count - 1] is the rest.
+ */
+static void date_movement(const struct segments *segments, const struct weighing *weighing, const struct filter *filter,
+                          struct segment *list, int count)
+{
+    struct segment *rest = &list[count - 1], *last = rest - 1, *first = last;
+    double level_g = (double)rest->first_g, from_g;
+    int64_t at_us = 0;
+
+    if (count < 3 || last->kind == KIND_REST)
+        return;
+    while (first > list && first[-1].kind != KIND_REST)
+        first--;
+    from_g = first > list ? (double)first[-1].last_g : NAN;
+    if (last->kind == KIND_FLOW) {
+        at_us = change_stream_end_us(weighing, filter, last->begin_us, level_g - (double)last->first_g, last->end_us);
+    } else if (fabs(level_g - from_g) < SHAKE_MOVES_G && segments->shake.began_us && !segments->shake.only_blow
+               && only_shakes(first, last)) {
+        at_us = shake_ended_us(weighing, filter, segments->left_us);
+    } else if (from_g - level_g > THING_G && (double)highest_g(first, last) - from_g < FORCE_G) {
+        date_lift(first, last, change_lift_begin_us(weighing, filter, from_g, level_g));
+    }
+    if (at_us)
+        rest->begin_us = last->end_us = at_us > last->begin_us ? at_us : last->begin_us;
 }
 
 static void come_to_rest(struct segments *segments, struct weighing *weighing, struct filter *filter)
@@ -854,6 +1003,11 @@ static void come_to_rest(struct segments *segments, struct weighing *weighing, s
         if (!is_firm(segments, weighing, filter))
             return;
         count = segments_read(segments, weighing, filter, read);
+    }
+    if (!same) {
+        find_shake(segments, weighing, filter, true);
+        date_shake(segments, read, count);
+        date_movement(segments, weighing, filter, read, count);
     }
     settle(segments, read, count);
     segments->resting = true;
@@ -891,7 +1045,7 @@ static void rest_on(struct segments *segments, const struct weighing *weighing, 
         segments->noise_g = sqrt(was * was + dt / (dt + NOISE_S) * (off_g * off_g - was * was));
     }
     if (young && (j & 3) == 0) {
-        struct level level = level_of(weighing, filter, first, j + 1, rest->begin_us, segments->moved_g);
+        struct level level = level_fit(weighing, filter, first, j + 1, rest->begin_us, segments->moved_g);
 
         rest->first_g = rest->last_g = (float)level.g;
         rest->first_u_g = rest->last_u_g = (float)level.u_g;
@@ -899,6 +1053,21 @@ static void rest_on(struct segments *segments, const struct weighing *weighing, 
         rest->last_g = (float)segments->level_g;
     }
     rest->end_us = sample->at_us;
+}
+
+/* What comes back to where it rested for a moment was a touch or a blow; what shakes it next is looked at alone. */
+static void watch_back(struct segments *segments, const struct sample *sample, double near_g)
+{
+    if (fabs((double)sample->clear_g - segments->level_g) <= near_g) {
+        if (!segments->back_us)
+            segments->back_us = sample->at_us;
+        return;
+    }
+    if (segments->back_us && sample->at_us - segments->back_us >= BACK_US && !segments->shake.began_us) {
+        segments->still_us = segments->back_us;
+        segments->left_us = sample->at_us;
+    }
+    segments->back_us = 0;
 }
 
 static enum segments_news look(struct segments *segments, struct weighing *weighing, struct filter *filter, uint32_t j)
@@ -935,6 +1104,8 @@ static enum segments_news look(struct segments *segments, struct weighing *weigh
         advance(segments, weighing, filter);
     segments->seen = j + 1;
     push(segments, weighing, sigma_g, j);
+    watch_back(segments, sample, slack_g(segments, weighing, filter));
+    find_shake(segments, weighing, filter, false);
     if (!is_firm(segments, weighing, filter))
         return SEGMENTS_MORE;
     come_to_rest(segments, weighing, filter);

@@ -6,9 +6,8 @@
 #include <string.h>
 
 #include "poise/brew.h"
-#include "tracker_parts.h"
-
-static const double BELIEVED_G = 25; /* between two indications; the fastest pour brings 16 g/s, at two a second */
+#include "late.h"
+#include "parts.h"
 
 static int refuse(char *detail, const char *sentence)
 {
@@ -40,7 +39,7 @@ int tracker_order_end(struct tracker *tracker, int64_t now_us, struct tracker_ev
     tracker_look(tracker, events);
     if (!tracker->running)
         return 0;
-    tracker_report_measures(tracker, events, &tracker->story.measures, &tracker->reported_measures, tracker->brew,
+    tracker_report_measures(tracker, events, &tracker->measures, &tracker->reported_measures, tracker->brew,
                             TRACKER_EVENTS - 1);
     tracker_report(tracker, events, TRACKER_END, now_us);
     tracker_close_brew(tracker, now_us);
@@ -67,7 +66,7 @@ int tracker_order_discard(struct tracker *tracker, int64_t now_us, struct tracke
 /* The first water of the running brew, as seen or marked; 0: none yet. */
 static int64_t first_water_us(const struct tracker *tracker)
 {
-    int64_t first_us = tracker->story.first_water_us;
+    int64_t first_us = tracker->story.best.first_water_us;
 
     for (int i = 0; i < tracker->mark_count; i++)
         if ((tracker->mark[i].stage == STAGE_BLOOM || tracker->mark[i].stage == STAGE_POUR)
@@ -79,7 +78,7 @@ static int64_t first_water_us(const struct tracker *tracker)
 /* Stages that no brew has: before its water, or after its cup was weighed. */
 static int check_order(const struct tracker *tracker, enum stage stage, int64_t at_us, char *detail)
 {
-    int64_t water_us = first_water_us(tracker), weighed_us = tracker->story.out_us;
+    int64_t water_us = first_water_us(tracker), weighed_us = tracker->story.best.out_us;
 
     if (stage > STAGE_POUR && !water_us)
         return refuse(detail, "No water was poured in this brew yet: mark its bloom or pour first.");
@@ -102,7 +101,7 @@ int tracker_mark(struct tracker *tracker, enum stage stage, int64_t at_us, struc
         return refuse(detail, "There is no such stage.");
     if (!tracker->running && stage > STAGE_POUR)
         return refuse(detail, "No brew is running on this station: begin one, or mark its dose, bloom or pour.");
-    if (tracker->running && tracker->story.began_us && at_us < tracker->story.began_us - 600000000)
+    if (tracker->running && tracker->story.best.began_us && at_us < tracker->story.best.began_us - 600000000)
         return refuse(detail, "That is more than ten minutes before the brew began.");
     if (tracker->running && check_order(tracker, stage, at_us, detail) != 0)
         return -EINVAL;
@@ -178,55 +177,36 @@ int tracker_enter(struct tracker *tracker, uint32_t brew, enum measure measure, 
 /* The stage a screen shows: what was reported, or before a brew is sure, what it looks like. */
 static void view_stage(const struct tracker *tracker, struct tracker_view *out)
 {
-    const struct story *story = &tracker->story;
+    const struct hypothesis *story = &tracker->story.best;
 
     out->stage = STAGE_IDLE;
     if (tracker->running && tracker->reported_count) {
         out->stage = tracker->reported[tracker->reported_count - 1].stage;
         out->stage_at_us = tracker->reported[tracker->reported_count - 1].at_us;
-    } else if (!tracker->running && !isnan(story->measures.value[MEASURE_DOSE_G])) {
+    } else if (!tracker->running && !isnan(tracker->measures.value[MEASURE_DOSE_G])) {
         out->stage = STAGE_DOSE;
-        out->stage_at_us = story->began_us;
+        out->stage_at_us = story->dose_us;
     }
-}
-
-/* The load by the newest indication.  The signal waits for one more before it believes any: what stands beside this in
- * a state is the newest, and in a pour one indication is grams.  A damaged line and a tare do wait. */
-static double newest_load_g(const struct signal *signal)
-{
-    const struct indication *before = &signal->shown[2], *newest = &signal->shown[3];
-    bool tare = fabs(newest->shown_g) < 1 && fabs(before->shown_g) >= 1;
-
-    if (!signal->shown_count || before->overload || newest->overload)
-        return signal_load_g(signal);
-    if (tare || fabs(newest->shown_g - before->shown_g) > BELIEVED_G)
-        newest = before;
-    return newest->shown_g + signal->offset_g;
 }
 
 void tracker_view(const struct tracker *tracker, struct tracker_view *out)
 {
-    const struct signal *signal = &tracker->signal;
-    const struct piece *piece = signal->count ? &signal->piece[signal->count - 1] : NULL;
+    const struct hypothesis *story = &tracker->story.best;
+    double load_g = weighing_load_g(&tracker->weighing) + story->shift_g;
 
     memset(out, 0, sizeof *out);
     view_stage(tracker, out);
     out->brew = tracker->brew;
-    out->load_g = newest_load_g(signal) - (isnan(signal->zero_g) ? 0 : signal->zero_g) - tracker->second.added_g;
+    out->load_g = load_g - (isnan(tracker->zero_g) ? 0 : tracker->zero_g) - tracker->second.added_g;
     out->water_g = out->press_kpa = NAN;
-    out->measures = tracker->running || out->stage == STAGE_DOSE ? tracker->story.measures : tracker->last;
+    out->measures = tracker->running || out->stage == STAGE_DOSE ? tracker->measures : tracker->last;
     if (tracker->running) {
-        out->first_water_us = tracker->story.first_water_us;
-        out->water_g = tracker->story.measures.value[MEASURE_WATER_G];
+        out->first_water_us = story->first_water_us;
+        out->water_g = tracker->measures.value[MEASURE_WATER_G];
     }
-    if (!piece)
-        return;
-    if (piece->kind == PIECE_FLOW) {
-        out->flow_g_per_s = signal_slope_g_per_s(signal);
-        if (out->stage == STAGE_BLOOM || out->stage == STAGE_POUR)
-            out->water_g += newest_load_g(signal) - tracker->story.load_g;
-    }
-    if (out->stage == STAGE_PRESS && piece->kind == PIECE_HANDLED)
-        out->press_kpa =
-            press_pressure_kpa(signal_load_g(signal) - (double)piece->first_g, tracker->config.piston_diameter_mm);
+    out->flow_g_per_s = segments_flow_g_per_s(&tracker->segments, &tracker->weighing);
+    if (story->pour_open && (out->stage == STAGE_BLOOM || out->stage == STAGE_POUR))
+        out->water_g += load_g - story->poured_to_g;
+    if (out->stage == STAGE_PRESS && story->pressing)
+        out->press_kpa = press_pressure_kpa(load_g - story->base_g, tracker->config.piston_diameter_mm);
 }

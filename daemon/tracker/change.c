@@ -2,20 +2,19 @@
  *
  * A pour is taken to go on evenly and then to thin out to nothing while the kettle is tipped back; a lift to be slow at
  * both ends, as hands are.  What a scale shows of that follows from its filter (two equal poles of half the lag, see
- * tracker_clear.c), so no threshold says where it was, and a slow filter or a knock does not move it. */
+ * filter.h), so no threshold says where it was, and a slow filter or a knock does not move it. */
+#include "change.h"
+
+#include <math.h>
+#include <stdlib.h>
 #include <string.h>
 
-#include "tracker_parts.h"
-
 /* A kettle is tipped back within so long (common practice, no source), this one more slowly or faster. */
-static const double TIPS_S = 0.6, TIPS_U_S = 0.25;
+static const double TIPS_S = 0.7, TIPS_U_S = 0.4;
 
 /* And a thing is lifted off within this. */
 static const double LIFTS_S = 0.5, LIFTS_U_S = 0.15;
-static const double LASTS_LEAST_S = 0.1, LASTS_MOST_S = 1.2;
-
-/* Any thing weighs more; and so much of a lift may swing back. */
-static const double LIFT_LEAST_G = 45, SWING_SHARE = 0.2;
+static const double LASTS_LEAST_S = 0.1, LASTS_MOST_S = 1.8;
 
 /* The first of a lift may be a knock: it is looked at from this share of it on.  One whose misfit is a larger share of
  * it is another movement. */
@@ -28,13 +27,10 @@ static const double LAST_G = 2, EVEN_S = 1.2;
 static const double AROUND_S = 1.5, STEP_S = 0.1, FINE_S = 0.004;
 enum { SEARCHES = 60 };
 
-/* The filter's lag is as sure as this share of itself: configured, learnt from jumps, not known. */
-static const double CONFIGURED_SHARE = 0.02, LEARNT_SHARE = 0.2, UNKNOWN_SHARE = 0.4;
-
 /* An indication's own spread: its last digit and the converter's noise; and how well its time is known. */
 static const double NOISE_DIVISIONS = 0.4, TIME_S = 0.006;
 
-enum { POINTS = RING_SAMPLES + 2, POINTS_LEAST = 5 };
+enum { POINTS = SAMPLES + 2, POINTS_LEAST = 5 };
 
 struct point {
     double t_s, y_g, weight;
@@ -165,19 +161,19 @@ static bool likeliest(struct change *change, double best[TRIED])
 }
 
 /* The samples from so long before the last grams on; their times count from near_us. */
-static bool gather(const struct signal *signal, const struct piece *flow, int64_t near_us, struct change *change)
+static bool gather(const struct weighing *weighing, int64_t flow_us, int64_t near_us, struct change *change)
 {
-    float last_g = sample_back(signal, 0)->load_g;
-    uint32_t held = samples_held(signal), back = 0;
+    float last_g = weighing_sample(weighing, weighing->end - 1)->load_g;
+    uint32_t oldest = weighing_oldest(weighing), first = weighing->end - 1;
     int64_t from_us;
 
-    while (back + 1 < held && sample_back(signal, back)->load_g > last_g - (float)LAST_G)
-        back++;
-    from_us = sample_back(signal, back)->at_us - (int64_t)(EVEN_S * 1e6);
-    if (from_us < flow->begin_us)
-        from_us = flow->begin_us;
-    for (back = held; back-- > 0;) {
-        const struct sample *sample = sample_back(signal, back);
+    while (first > oldest && weighing_sample(weighing, first)->load_g > last_g - (float)LAST_G)
+        first--;
+    from_us = weighing_sample(weighing, first)->at_us - (int64_t)(EVEN_S * 1e6);
+    if (from_us < flow_us)
+        from_us = flow_us;
+    for (uint32_t i = oldest; i < weighing->end; i++) {
+        const struct sample *sample = weighing_sample(weighing, i);
 
         if (sample->at_us >= from_us)
             change->point[change->count++] =
@@ -199,46 +195,47 @@ static void weigh(struct change *change, double resolution_g)
     }
 }
 
-static void expect(const struct signal *signal, struct change *change)
+static void expect(const struct weighing *weighing, const struct filter *filter, struct change *change)
 {
-    change->pole_s = signal_lag_s(signal) / 2;
-    change->pole_share = signal->lag_s > 0 ? CONFIGURED_SHARE : signal->lag_count ? LEARNT_SHARE : UNKNOWN_SHARE;
-    weigh(change, signal->resolution_g);
+    change->pole_s = filter_lag_s(filter) / 2;
+    change->pole_share = filter_doubt(filter);
+    weigh(change, weighing->resolution_g);
 }
 
-int64_t flow_end_us(const struct signal *signal, const struct piece *flow, int64_t near_us)
+int64_t change_stream_end_us(const struct weighing *weighing, const struct filter *filter, int64_t began_us,
+                             double grams, int64_t near_us)
 {
     struct change change = { .usual_s = TIPS_S, .usual_u_s = TIPS_U_S, .course = to_come_s };
     double best[TRIED];
 
-    if (flow->last_g - flow->first_g > STREAM_LEAST_G)
+    if (grams > STREAM_LEAST_G)
         change.falls_s = STREAM_US / 1e6;
-    if (!gather(signal, flow, near_us, &change))
+    if (!gather(weighing, began_us, near_us, &change))
         return 0;
-    expect(signal, &change);
+    expect(weighing, filter, &change);
     if (!likeliest(&change, best))
         return 0;
-    return near_us + (int64_t)((best[MIDDLE] + best[LASTS] / 2 - change.falls_s) * 1e6);
+    return near_us + (int64_t)((best[MIDDLE] + best[LASTS] / 2) * 1e6);
 }
 
-/* When a lift began that came to rest at a level; 0: that cannot be said. */
-static int64_t lift_begin_us(const struct signal *signal, const struct piece *lift, double level_g)
+int64_t change_lift_begin_us(const struct weighing *weighing, const struct filter *filter, double from_g,
+                             double level_g)
 {
     struct change change = { .usual_s = LIFTS_S, .usual_u_s = LIFTS_U_S, .course = moved_share };
-    double lifted_g = (double)lift->first_g - level_g, from_g = (double)lift->first_g - LIFT_FROM_SHARE * lifted_g;
-    uint32_t held = samples_held(signal), back = 0;
-    int64_t near_us = 0;
+    double lifted_g = from_g - level_g, most_g = from_g - LIFT_FROM_SHARE * lifted_g;
+    uint32_t oldest = weighing_oldest(weighing), first = weighing->end;
     double best[TRIED];
+    int64_t near_us;
 
-    while (back < held && (double)sample_back(signal, back)->load_g < from_g)
-        back++;
-    if (back == 0 || back >= held || sample_back(signal, back)->at_us < lift->begin_us)
+    while (first > oldest && (double)weighing_sample(weighing, first - 1)->load_g < most_g)
+        first--;
+    if (first == weighing->end || first == oldest)
         return 0;
-    near_us = sample_back(signal, back - 1)->at_us;
+    near_us = weighing_sample(weighing, first)->at_us;
     for (int i = 0; i < 2; i++) /* what it was lifted from, long before */
         change.point[change.count++] = (struct point){ -2 * AROUND_S + i, lifted_g, 1 };
-    while (back-- > 0) {
-        const struct sample *sample = sample_back(signal, back);
+    for (uint32_t i = first; i < weighing->end; i++) {
+        const struct sample *sample = weighing_sample(weighing, i);
 
         if (sample->overload)
             return 0;
@@ -247,21 +244,8 @@ static int64_t lift_begin_us(const struct signal *signal, const struct piece *li
     }
     if (change.count < POINTS_LEAST)
         return 0;
-    expect(signal, &change);
+    expect(weighing, filter, &change);
     if (!likeliest(&change, best) || change.misfit_g > LIFT_MISFIT_SHARE * lifted_g)
         return 0;
     return near_us + (int64_t)((best[MIDDLE] - best[LASTS] / 2) * 1e6);
-}
-
-void lift_date(struct signal *signal, double level_g)
-{
-    struct piece *lift = pieces_newest(signal);
-    double lifted_g;
-
-    if (signal->count > 2 && lift->kind == PIECE_FLOW && lift[-1].kind == PIECE_HANDLED)
-        lift--;
-    lifted_g = (double)lift->first_g - level_g;
-    if (lift->kind == PIECE_HANDLED && lifted_g > LIFT_LEAST_G
-        && fabs((double)lift->last_g - level_g) < SWING_SHARE * lifted_g)
-        lift->lifted_us = lift_begin_us(signal, lift, level_g);
 }

@@ -5,6 +5,7 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "change.h"
 #include "ledger.h"
 #include "parts.h"
 #include "trade.h"
@@ -13,6 +14,9 @@ enum { BRANCHES = 5 * BEAM };
 
 /* A hypothesis so much behind the best is forgotten. */
 static const double CUT = 14;
+
+/* A reading so unlikely adds nothing to what is uncertain: all of them lie outside two standard uncertainties. */
+static const double RIVAL_CHANCE = 0.04;
 
 /* A rest so short is part of what hands do. */
 static const double BREATH_S = 0.35;
@@ -24,6 +28,10 @@ static const double KNOCK_MOST_S = 1.3, KNOCK_PATH = 2.6, KNOCK_LEFT = 0.35;
 static const double PUT_MOST_S = 2, TAIL_LEAST_G = 12, TAIL_MOST_S = 2, TAIL_SHARE = 0.03, TAIL_SOON_S = 1,
                     TAIL_SOON_SHARE = 0.15, SPLASH_G = 8;
 
+/* What is shown after a tare, but for a division; and one is seen within a single reading of a scale that speaks less
+ * often. */
+static const double TARED_G = 1.5, TARE_SEEN_S = 0.3;
+
 /* A movement between rests, or a part of one. */
 struct act {
     int64_t begin_us, end_us;
@@ -34,6 +42,7 @@ struct act {
     double pause_s;       /* since the one before it */
     double shown_after_g; /* what the instrument shows then */
     bool flow, jump, open, rest_after, rested_before, overload;
+    enum shaken shaken;
 };
 
 struct beam {
@@ -115,6 +124,7 @@ static void setup(struct hypothesis *story)
     story->dose_us = story->thing_us = 0;
     story->things = story->lids = 0;
     story->hand_g = story->cup_u_g = story->dose_u2_g = 0;
+    story->filled = false;
     end_touch(story);
 }
 
@@ -146,6 +156,8 @@ static bool is_knock(const struct act *act)
 {
     double range_g = fmax(act->high_g, act->before_g) - fmin(act->low_g, act->before_g);
 
+    if (act->shaken != SHAKEN_UNKNOWN)
+        return act->shaken == SHAKEN_BY_A_BLOW;
     return !act->flow && act->span_s < KNOCK_MOST_S && range_g > STIR_LEAST_G && act->path_g < KNOCK_PATH * range_g
            && fabs(act->after_g - act->before_g) < KNOCK_LEFT * range_g;
 }
@@ -156,6 +168,15 @@ static double against_one_way(const struct act *act)
     double net_g = fabs(act->after_g - act->before_g);
 
     return act->flow ? 0 : NO_STREAM + BACK_AND_FORTH * fmax(0, act->path_g / fmax(net_g, 1) - 1.5);
+}
+
+static bool is_force(const struct act *act)
+{
+    double net_g = act->after_g - act->before_g;
+
+    return act->overload
+           || (!act->flow && act->over_g > FORCE_LEAST_G && act->span_s > 1
+               && (act->open || net_g < 0.2 * act->over_g));
 }
 
 /* --- before the water --- */
@@ -200,10 +221,12 @@ static void add_dose(struct hypothesis *story, const struct act *act)
 
 static void add_thing(struct hypothesis *story, const struct act *act, double grams)
 {
-    if (++story->things == 1 && act->before_g - story->zero_g < EMPTY_G)
+    if (++story->things == 1 && act->before_g - story->zero_g < EMPTY_G) {
         story->first_thing_g = grams;
-    else if (story->things == 2 && isnan(story->cup_g)) {
+        story->first_thing_u_g = sqrt(level_u2(act));
+    } else if (story->things == 2 && isnan(story->cup_g)) {
         story->cup_g = story->first_thing_g; /* something stands on it: it was the cup */
+        story->cup_u_g = story->first_thing_u_g;
     }
     story->thing_us = act->begin_us;
 }
@@ -246,8 +269,10 @@ static void setup_rises(struct beam *beam, const struct hypothesis *from, const 
         against += SHORT_POUR * fmax(0, SHORT_POUR_S - act->span_s);
         if (!isnan(from->dose_g) && act->pause_s < 1.2)
             against += 2;
-        if ((one = branch(beam, from, against)))
+        if ((one = branch(beam, from, against + (from->filled ? FILLED_AGAIN : 0))))
             first_water(one, act);
+        if (isnan(from->dose_g) && (one = branch(beam, from, from->filled ? FILLED_AGAIN : FILLED)))
+            one->filled = true;
     }
     if (grams >= DOSE_LEAST_G && (one = branch(beam, from, HAND + (act->flow ? fmax(0, act->span_s - 3) : 0))))
         one->hand_g += grams;
@@ -258,7 +283,9 @@ static void in_setup(struct beam *beam, const struct hypothesis *from, const str
     double grams = act->after_g - act->before_g;
     struct hypothesis *one;
 
-    if (act->after_g - from->zero_g < EMPTY_G && act->before_g - from->zero_g >= EMPTY_G) {
+    if (from->filled && is_force(act)) {
+        branch(beam, from, FILLED_PRESSED);
+    } else if (act->after_g - from->zero_g < EMPTY_G && act->before_g - from->zero_g >= EMPTY_G) {
         if ((one = branch(beam, from, 0))) {
             if (from->things)
                 one->alone_g = from->things == 1 && !from->lids && isnan(from->dose_g) ? from->first_thing_g : NAN;
@@ -294,7 +321,7 @@ static void another_pour(struct hypothesis *story, const struct act *act)
         end_touch(story);
     story->poured_g += grams;
     story->water_u2_g += level_u2(act);
-    if (!story->pour_open && (story->pour_ended_us == 0 || act->begin_us - story->pour_ended_us > 700000)) {
+    if (!story->pour_open && (story->pour_ended_us == 0 || act->begin_us - story->pour_ended_us > POUR_PAUSE_US)) {
         story->pours++;
         if (!story->second_water_us)
             story->second_water_us = act->begin_us;
@@ -410,15 +437,6 @@ static void whole_press(struct hypothesis *story, const struct act *act)
     take_force(story, act);
     if (!act->open)
         end_press(story, act, act->end_us);
-}
-
-static bool is_force(const struct act *act)
-{
-    double net_g = act->after_g - act->before_g;
-
-    return act->overload
-           || (!act->flow && act->over_g > FORCE_LEAST_G && act->span_s > 1
-               && (act->open || net_g < 0.2 * act->over_g));
 }
 
 static void water_rises(struct beam *beam, const struct hypothesis *from, const struct act *act)
@@ -557,8 +575,7 @@ static void in_water(struct beam *beam, const struct hypothesis *from, const str
             whole_press(one, act);
         if (!gentle && !beam->tracker->mark_count)
             return;
-        if ((one = branch(beam, from, gentle ? 0.7 : DENIED - 2))) /* a hand leaned on it */
-            touch(one, act);
+        branch(beam, from, gentle ? 0.7 : DENIED - 2); /* a hand leaned on it */
         return;
     }
     if (grams > 0.3 && (act->flow || grams >= TOUCH_G))
@@ -713,7 +730,7 @@ static void in_away(struct beam *beam, const struct hypothesis *from, const stru
 
         if (fabs(more_g) < 3 * SAME_G
             && (one = branch(beam, from,
-                             ALL_BACK - (gone_s < 10 ? 2.5 : 0) + fmin(off * off / 2, 20) + late
+                             ALL_BACK - (gone_s < 10 ? 1 : 0) + fmin(off * off / 2, 20) + late
                                  - ledger_sharpness(BACK_U_G)))) {
             one->phase = PHASE_WATER;
             one->brewer_us = 0;
@@ -772,6 +789,19 @@ static void in_weighed(struct beam *beam, const struct hypothesis *from, const s
 
 /* --- all together --- */
 
+/* What is against a tare that shows values in between, which looks like a lift to exactly zero, or one within a single
+ * reading that is too slow to tell them apart. */
+static double against_tare(const struct tracker *tracker, const struct hypothesis *story, const struct act *act)
+{
+    double period_s = tracker->weighing.period_s;
+    bool sharp = act->span_s < 1.5 * period_s && period_s > TARE_SEEN_S;
+
+    return (sharp                         ? 0.5
+            : story->phase == PHASE_SETUP ? 3
+                                          : 5)
+           + 2 * fabs(act->shown_after_g) + (act->rest_after ? 0 : 2);
+}
+
 static void extend(struct beam *beam, const struct hypothesis *from, const struct act *act)
 {
     struct act seen = *act;
@@ -785,15 +815,9 @@ static void extend(struct beam *beam, const struct hypothesis *from, const struc
         branch(beam, from, 0);
         return;
     }
-    /* a tare that shows values in between looks like a lift to exactly zero */
-    if (fabs(act->shown_after_g) < 1.5 + beam->tracker->weighing.resolution_g && fabs(act->after_g - act->before_g) > 2
-        && act->span_s < 1.5) {
-        bool sharp = act->span_s < 1.5 * beam->tracker->weighing.period_s && beam->tracker->weighing.period_s > 0.3;
-        double against = (sharp                        ? 0.5
-                          : from->phase == PHASE_SETUP ? 3
-                                                       : 5)
-                         + 2 * fabs(act->shown_after_g) + (act->rest_after ? 0 : 2);
-        struct hypothesis *one = branch(beam, from, against);
+    if (fabs(act->shown_after_g) < TARED_G + beam->tracker->weighing.resolution_g
+        && fabs(act->after_g - act->before_g) > 2 && act->span_s < 1.5) {
+        struct hypothesis *one = branch(beam, from, against_tare(beam->tracker, from, act));
 
         if (one)
             one->shift_g += act->before_g - act->after_g;
@@ -877,7 +901,7 @@ static bool is_same(const struct hypothesis *a, const struct hypothesis *b)
            && fabs(a->hand_g - b->hand_g) < 0.1 && fabs(a->shift_g - b->shift_g) < 0.1
            && fabs(a->poured_g - b->poured_g) < 0.1 && a->first_water_us == b->first_water_us
            && (isnan(a->dose_g) ? isnan(b->dose_g) : fabs(a->dose_g - b->dose_g) < 0.1)
-           && a->left_weighing == b->left_weighing && a->brewer_us == b->brewer_us;
+           && a->left_weighing == b->left_weighing && a->filled == b->filled && a->brewer_us == b->brewer_us;
 }
 
 static int prune(struct hypothesis *list, int count, struct hypothesis *kept)
@@ -912,6 +936,7 @@ static struct act act_of(const struct tracker *tracker, const struct segment *li
         .jump = segment->kind == KIND_JUMP,
         .open = !after,
         .overload = segment->overload,
+        .shaken = (enum shaken)segment->shaken,
         .begin_u_s = (double)segment->begin_u_s,
         .end_u_s = (double)segment->end_u_s,
     };
@@ -928,6 +953,8 @@ static struct act act_of(const struct tracker *tracker, const struct segment *li
         act.after_u_g = (double)after->first_u_g;
         act.rest_after = i + 2 < count || tracker->segments.resting;
     }
+    if (act.flow && act.after_g - act.before_g > STREAM_LEAST_G)
+        act.begin_us += STREAM_US;
     act.span_s = fmax(seconds(act.begin_us, act.end_us), 0.02);
     act.over_g = segment->sum_s > 0 ? (double)(segment->sum_gs / segment->sum_s) - before_g : 0;
     act.shown_after_g = act.after_g - tracker->weighing.offset_g;
@@ -1019,7 +1046,7 @@ static int gather(struct act *act, int count, double doubt)
             last->span_s = fmax(seconds(last->begin_us, end_us), 0.02);
         } else if (last->flow && (act[i].flow || splash)) {
             join(last, &act[i]);
-        } else if (!last->flow && !act[i].flow && !is_knock(last)
+        } else if (!last->flow && !act[i].flow && !is_knock(last) && last->shaken == SHAKEN_UNKNOWN
                    && seconds(last->begin_us, act[i].end_us) < PUT_MOST_S) {
             join(last, &act[i]); /* put down in two movements */
             last->jump = true;
@@ -1041,6 +1068,8 @@ static void conclude(struct hypothesis *story, const struct tracker *tracker)
 
     if (!story->brewing || story->nothing || story->over)
         return;
+    if (story->phase == PHASE_WATER && !story->pour_open && now_us - story->pour_ended_us > POUR_PAUSE_US)
+        story_end_pour(story);
     if (is_lean(story, now_us) && !tracker->gauge.began_us)
         forget_press(story);
     else if (story->phase == PHASE_PRESSED && story->press_ended_us && is_lean(story, story->press_ended_us + GO_ON_US))
@@ -1129,7 +1158,7 @@ void story_read(struct story *out, const struct tracker *tracker)
         out->shifted += fabs(kept[j].shift_g) > 1 ? chance : 0;
         out->brewing += kept[j].brewing && !kept[j].nothing ? chance : 0;
         rest_of += j ? chance : 0;
-        if (j && kept[j].brewing) {
+        if (j && kept[j].brewing && chance > RIVAL_CHANCE) {
             double dose_g = kept[j].dose_g - kept[0].dose_g, water_g = kept[j].poured_g - kept[0].poured_g;
 
             out->rival_g[0] += isnan(dose_g) ? 0 : chance * dose_g * dose_g;

@@ -20,8 +20,8 @@ static double determinant(double a, double b, double c, double d)
     return a * d - b * c;
 }
 
-struct level level_of(const struct weighing *weighing, const struct filter *filter, uint32_t from, uint32_t to,
-                      int64_t moved_us, double moved_g)
+struct level level_fit(const struct weighing *weighing, const struct filter *filter, uint32_t from, uint32_t to,
+                       int64_t moved_us, double moved_g)
 {
     double pole_s = filter_lag_s(filter) / 2, doubt = filter_doubt(filter);
     double sigma_g = hypot(SIGMA_DIVISIONS * weighing->resolution_g, CONVERTER_G);

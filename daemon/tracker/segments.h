@@ -4,6 +4,7 @@
 #define POISE_TRACKER_SEGMENTS_H
 
 #include "filter.h"
+#include "shake.h"
 #include "weighing.h"
 
 enum {
@@ -11,6 +12,8 @@ enum {
     SEGMENTS_OPEN = 24, /* in the samples held */
     SEGMENTS_READ = SEGMENTS + SEGMENTS_OPEN
 };
+
+enum shaken { SHAKEN_UNKNOWN, SHAKEN_BY_HANDS, SHAKEN_BY_A_BLOW };
 
 struct segment {
     int64_t begin_us, end_us;
@@ -21,7 +24,7 @@ struct segment {
     float path_g;                /* how far it went, back and forth */
     float active_s;              /* how long it went at a tenth of its range in a sample, or more */
     float begin_u_s, end_u_s;
-    unsigned char kind;
+    unsigned char kind, shaken;
     bool overload;
 };
 
@@ -35,10 +38,13 @@ struct segments {
     bool carried;         /* what is at the anchor began before it */
     struct segment carry; /* so far */
     double carry_cost;
-    double level_g, noise_g; /* of the rest; noise of the last one */
-    uint32_t rest_first;     /* its first sample */
-    double moved_g;          /* how wide the movement before it was */
-    int64_t rest_us;         /* when it was sure */
+    int64_t rested_us, left_us; /* begin of the last sure rest, and when it was left */
+    int64_t still_us, back_us;  /* the same of the last moment that it was back where it rested; 0: it is not */
+    struct shake shake;         /* of what followed it; began_us 0: not known yet */
+    double level_g, noise_g;    /* of the rest; noise of the last one */
+    uint32_t rest_first;        /* its first sample */
+    double moved_g;             /* how wide the movement before it was */
+    int64_t rest_us;            /* when it was sure */
 };
 
 void segments_begin(struct segments *segments);

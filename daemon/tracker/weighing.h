@@ -14,14 +14,15 @@ enum kind { KIND_REST, KIND_FLOW, KIND_JUMP, KIND_BUSY, KINDS };
 
 /* One moment of the absolute load.  Single precision: at a kilogram that is 0.00006 g. */
 struct sample {
-    int64_t at_us;
-    float load_g;  /* as indicated, tares added back */
-    float clear_g; /* the same without the instrument's filter */
+    int64_t at_us : 51;       /* thirty-five years */
+    int64_t levelled_dg : 12; /* how far off it was indicated, in 0.1 g, when it was taken for a damaged line */
+    bool overload : 1;        /* in the same word: there are many */
+    float load_g;             /* as indicated, tares added back */
+    float clear_g;            /* the same without the instrument's filter */
     /* segments.c: the cheapest account of all up to here, whose last segment is of this kind and begins after the
      * sample so many before */
     float cost;
     unsigned char from, kind;
-    bool overload;
 };
 
 struct indication {
@@ -37,6 +38,7 @@ struct weighing {
     double resolution_g, resolution_seen_g; /* the newest may be of a damaged line */
     double offset_g;                        /* add to what the instrument shows for the absolute load */
     double period_s;                        /* between samples */
+    double lag_s;                           /* of the scale's filter, at least */
     int64_t tare_ordered_us;                /* 0: none open */
     double gathered_g, gathered_s;          /* readings of a fast instrument on their way to a sample: sums */
     int64_t gathered_from_us;

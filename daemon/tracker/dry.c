@@ -1,6 +1,8 @@
 /* Was it pressed until nothing more came through?  The scale under brewer and cup does not see the flow: what is known
  * is how much came through in the end and, where the cup stands on a scale of its own, when it stopped to gain. */
-#include "tracker_parts.h"
+#include "late.h"
+#include "parts.h"
+#include "trade.h"
 
 /* What coffee holds when pressed dry differs by so much from bean to bean and grind to grind, per gram (common
  * practice, no source).  How much a press that stops before the end leaves in the brewer is the bench's own: its
@@ -18,18 +20,19 @@ static const double CHANCE_MOST = 0.25;
 void dry_watch(struct tracker *tracker)
 {
     struct second *second = &tracker->second;
-    int64_t ended_us = tracker->story.press_ended_us;
+    int64_t ended_us = tracker->story.best.press_ended_us;
 
     if (!ended_us || !second->still_us || llabs(second->died_for_us - ended_us) < SAME_PRESS_US)
         return;
     second->died_for_us = ended_us;
-    second->died = second_is_under(second, &tracker->story) && second->still_us < ended_us - DIED_US;
+    second->died = second_is_under(second, &tracker->story.best) && second->still_us < ended_us - DIED_US;
 }
 
 static bool has_died(const struct tracker *tracker)
 {
     return tracker->second.died
-           && (!tracker->running || llabs(tracker->second.died_for_us - tracker->story.press_ended_us) < SAME_PRESS_US);
+           && (!tracker->running
+               || llabs(tracker->second.died_for_us - tracker->story.best.press_ended_us) < SAME_PRESS_US);
 }
 
 /* The operator said it: no number of ours is as sure. */
@@ -60,5 +63,5 @@ void dry_judge(const struct tracker *tracker, struct measures *measures)
     if (has_died(tracker))
         log_odds += DIED_LOG_ODDS;
     chance = 1 / (1 + exp(fabs(log_odds)));
-    story_set(measures, MEASURE_PRESSED_DRY, chance > CHANCE_MOST ? NAN : log_odds > 0, sqrt(chance));
+    ledger_set(measures, MEASURE_PRESSED_DRY, chance > CHANCE_MOST ? NAN : log_odds > 0, sqrt(chance));
 }

@@ -15,6 +15,7 @@ static const double HELD_LESS = 0.3, HELD_MORE = 0.4, UNPRESSED_SHARE = 0.12;
 static const double CUP_DOUBT_G = 0.3; /* known cups that differ by less are as good as one */
 static const double EMPTY_CUP_G = 1;   /* a known cup that is no farther from its mass is empty, but for a drop */
 static const double GUESS_U_G = 8;     /* of a beverage that is guessed from what coffee holds back */
+static const double ALONE_U_G = 3;     /* a cup that stood there before: drops in it, or another of its make */
 
 /* Something was put down on the end of the pour: what fell last, and how hard, was not seen. */
 static const double UNRESTED_U_G = 3;
@@ -162,7 +163,7 @@ double ledger_against(const struct tracker *tracker, const struct hypothesis *st
         usual_g = entered_g > 0 ? entered_g : planned_g;
     ratio = story->poured_g / (isnan(story->dose_g) ? usual_g : story->dose_g);
     if (story->phase >= PHASE_PRESSED || ratio > RATIO_USUAL)
-        against += against_log(ratio, RATIO_USUAL, isnan(story->dose_g) ? 2 * RATIO_SPREAD : RATIO_SPREAD)
+        against += against_log(ratio, RATIO_USUAL, isnan(story->dose_g) ? UNSEEN_RATIO_SPREAD : RATIO_SPREAD)
                    * (planned_g > 0 && !isnan(story->dose_g) ? 0.5 : 1);
     return against;
 }
@@ -189,6 +190,8 @@ static void measure_beverage(const struct tracker *tracker, struct hypothesis *s
     cup_u_g = isnan(cup_g) ? GUESS_U_G : fmax(doubt_g, known_cup_doubt_g(tracker, story, cup_g));
     if (cup_g == story->cup_g)
         cup_u_g = story->cup_u_g;
+    else if (cup_g == story->alone_g)
+        cup_u_g = ALONE_U_G;
     story->cup_u_g = cup_u_g;
     story->cup_g = cup_g;
     beverage_g = !isnan(cup_g) ? story->weighed_g - cup_g : ledger_expected_beverage_g(tracker, story);

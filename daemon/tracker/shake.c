@@ -2,13 +2,15 @@
  * indicated likeliest.  It knows a scale's filter, a blow and a hand, not coffee.
  *
  * The load is a level and what a hand adds: nothing at rest, after a knock a dying blow, noise of short memory while
- * it shakes.  The filter is two equal poles (see tracker_clear.c).  All of it is linear: a Kalman filter says what is
+ * it shakes.  The filter is two equal poles (see filter.h).  All of it is linear: a Kalman filter says what is
  * believed of the state by all that was indicated before a cut, an information filter that runs backwards how likely
  * a state makes all that was indicated after it (D. C. Fraser, J. E. Potter, IEEE Transactions on Automatic Control
  * 14, 1969); both together are the likelihood of the cut. */
-#include <string.h>
+#include "shake.h"
 
-#include "tracker_parts.h"
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
 
 /* What a hand adds is forgotten within so long while it shakes: a quarter of a round, at two rounds a second.  A blow
  * on rubber feet dies away as fast (plausible, no source). */
@@ -34,9 +36,10 @@ static const double SWING_MOST_G = 60; /* one indication farther off its neighbo
 
 static const int64_t WIDTH_US = 1200000; /* long enough to see how wide it is */
 
-/* How well the filter is known that was learnt from the tails of two jumps at least, or not at all: as a share. */
-static const double LEARNT_SHARE = 0.1, UNKNOWN_SHARE = 0.25;
-enum { FILTERS = 2 }; /* so many slower ones are tried, and so many quicker ones, each a share apart */
+/* Filters that are known better than the first share are tried as they are known; none is tried farther apart than the
+ * second. */
+static const double SHARE_LEAST = 0.15, SHARE_MOST = 0.25;
+enum { FILTERS = 1 }; /* so many slower ones are tried, and so many quicker ones, each a share apart */
 static const double POLE_FIRST_S = 0.03, POLE_LAST_S = 0.4; /* instruments lag by 0.06 to 0.8 s */
 
 static const double STEP_S = 0.05;                            /* short beside the memory */
@@ -48,14 +51,8 @@ static const int64_t EARLY_US = 600000;   /* of the first cut, from where the lo
 static const int64_t RESTS_US = 300000;   /* so long at least it rested again when it was seen to */
 static const int64_t RESTED_US = 2500000; /* older rests hold no tail */
 
-/* So long after a rest was left it is clear how a hand shakes; if the load is farther off then, a thing was put down
- * or water flows. */
-static const int64_t CLEAR_US = 2400000;
-static const double SHAKE_MOST_G = 30;
-static const double MOVED_MOST_G = 4; /* when it rests again: less than any dose */
-
 enum { LEVEL, HAND, FIRST_POLE, SECOND_POLE, STATES };
-enum { POINTS = RING_SAMPLES, POINTS_LEAST = 6, CUTS = 80 };
+enum { POINTS = SAMPLES, POINTS_LEAST = 6, CUTS = 80 };
 
 struct point {
     int64_t at_us;
@@ -254,14 +251,14 @@ static double meet(const struct past *past, const struct future *future)
     return likely - log(determinant) / 2;
 }
 
-static void gather(const struct signal *signal, int64_t from_us, struct window *window)
+static void gather(const struct weighing *weighing, int64_t from_us, struct window *window)
 {
     struct point *point = window->point;
     int count = 0;
     double level_g;
 
-    for (uint32_t back = samples_held(signal); back-- > 0;) {
-        const struct sample *sample = sample_back(signal, back);
+    for (uint32_t i = weighing_oldest(weighing); i < weighing->end; i++) {
+        const struct sample *sample = weighing_sample(weighing, i);
 
         if (sample->at_us >= from_us && fabs(sample->levelled_dg / 10.0) < SWING_MOST_G)
             point[count++] = (struct point){ sample->at_us, (double)sample->load_g + sample->levelled_dg / 10.0, 0 };
@@ -273,7 +270,7 @@ static void gather(const struct signal *signal, int64_t from_us, struct window *
         double span_s = (double)(point[b].at_us - point[a].at_us) / 1e6;
         double slope = span_s > 0 ? (point[b].y_g - point[a].y_g) / span_s : 0;
 
-        point[i].variance = pow(NOISE_DIVISIONS * signal->resolution_g, 2) + pow(TIME_S * slope, 2)
+        point[i].variance = pow(NOISE_DIVISIONS * weighing->resolution_g, 2) + pow(TIME_S * slope, 2)
                             + pow(FILTER_SHARE * (point[i].y_g - level_g), 2);
     }
     for (int i = count - 1; i >= 0; i--)
@@ -395,36 +392,36 @@ static void try_ways(const struct window *window, int64_t rested_us, int64_t lef
 }
 
 /* The pole of one way the filter may be, and how likely that is beforehand; false: it is known better than that. */
-static bool pole_of(const struct signal *signal, int way, struct window *window, double *prior)
+static bool pole_of(const struct filter *filter, int way, struct window *window, double *prior)
 {
-    double share = signal->lag_count > 1 ? LEARNT_SHARE : UNKNOWN_SHARE;
+    double share = fmin(filter_doubt(filter), SHARE_MOST);
 
-    if (signal->lag_s > 0 && way)
+    if (share < SHARE_LEAST && way)
         return false;
-    window->pole_s = fmin(fmax(signal_lag_s(signal) / 2 * exp(way * share), POLE_FIRST_S), POLE_LAST_S);
+    window->pole_s = fmin(fmax(filter_lag_s(filter) / 2 * exp(way * share), POLE_FIRST_S), POLE_LAST_S);
     *prior = -way * way / 2.0;
     return true;
 }
 
-/* When hands began to shake what rested before the piece. */
-static bool find_begin(const struct signal *signal, struct piece *piece)
+bool shake_began(const struct weighing *weighing, const struct filter *filter, int64_t rested_us, int64_t left_us,
+                 struct shake *shake)
 {
     struct window window;
     struct ways ways = { { .most = -INFINITY }, { .most = -INFINITY }, { .most = -INFINITY } };
-    int64_t rested_us = piece[-1].begin_us, left_us = piece->left_us, first_us;
     double prior, at_once, blow;
+    int64_t first_us;
 
-    gather(signal, left_us - BEFORE_US > rested_us ? left_us - BEFORE_US : rested_us, &window);
+    gather(weighing, left_us - BEFORE_US > rested_us ? left_us - BEFORE_US : rested_us, &window);
     if (window.count < POINTS_LEAST)
         return false;
     first_us = left_us - EARLY_US > window.point[0].at_us ? left_us - EARLY_US : window.point[0].at_us;
     for (int way = -FILTERS; way <= FILTERS; way++)
-        if (pole_of(signal, way, &window, &prior))
+        if (pole_of(filter, way, &window, &prior))
             try_ways(&window, rested_us, left_us, first_us, prior, &ways);
     at_once = evidence(&ways.at_once);
     blow = evidence(&ways.after_blow) - BLOW_AGAINST;
-    piece->shaken_us = first_us + cuts_mean_us(blow > at_once ? &ways.after_blow : &ways.at_once);
-    piece->only_blow = evidence(&ways.only_blow) - BLOW_AGAINST > fmax(at_once, blow - SHAKES_CLEARLY);
+    shake->began_us = first_us + cuts_mean_us(blow > at_once ? &ways.after_blow : &ways.at_once);
+    shake->only_blow = evidence(&ways.only_blow) - BLOW_AGAINST > fmax(at_once, blow - SHAKES_CLEARLY);
     return true;
 }
 
@@ -449,50 +446,24 @@ static void try_ends(const struct window *window, int64_t first_us, double wide,
     }
 }
 
-int64_t shake_ended_us(const struct signal *signal, int64_t began_us)
+int64_t shake_ended_us(const struct weighing *weighing, const struct filter *filter, int64_t began_us)
 {
-    int64_t from_us = sample_back(signal, 0)->at_us - CUTS * CUT_US, first_us;
+    int64_t from_us = weighing_sample(weighing, weighing->end - 1)->at_us - CUTS * CUT_US, first_us;
     struct window window;
     struct future future[CUTS];
     struct cuts cuts = { .most = -INFINITY };
     double prior;
 
-    gather(signal, from_us > began_us ? from_us : began_us, &window);
+    gather(weighing, from_us > began_us ? from_us : began_us, &window);
     if (window.count < POINTS_LEAST)
         return 0;
     first_us = window.point[0].at_us;
     for (int way = -FILTERS; way <= FILTERS; way++) {
-        if (!pole_of(signal, way, &window, &prior))
+        if (!pole_of(filter, way, &window, &prior))
             continue;
         foresee(&window, first_us, 0, future);
         for (int i = 0; i < WIDTHS; i++)
             try_ends(&window, first_us, wide_g[i], prior, future, &cuts);
     }
     return cuts.tried > 0 ? first_us + cuts_mean_us(&cuts) : 0;
-}
-
-/* The piece that began when the load last left a rest; NULL: it rests, or never did. */
-static struct piece *first_piece(struct signal *signal)
-{
-    int i = signal->count - 1;
-
-    while (i > 0 && signal->piece[i - 1].kind != PIECE_REST)
-        i--;
-    return i > 0 && signal->piece[i].kind != PIECE_REST ? &signal->piece[i] : NULL;
-}
-
-bool shake_find(struct signal *signal, bool still)
-{
-    const struct sample *now = seen_back(signal, 0);
-    struct piece *piece = first_piece(signal);
-
-    return piece && !piece->shaken_us && !piece->force_began_us && (!still || now->at_us - piece->left_us >= CLEAR_US)
-           && fabs((double)(now->clear_g - piece->first_g)) < SHAKE_MOST_G && find_begin(signal, piece);
-}
-
-bool shake_found(struct signal *signal, double level_g)
-{
-    const struct piece *piece = first_piece(signal);
-
-    return piece && piece->shaken_us && !piece->only_blow && fabs(level_g - (double)piece->first_g) < MOVED_MOST_G;
 }

@@ -3,7 +3,9 @@
 #include <stdio.h>
 
 #include "poise/uncertainty.h"
-#include "tracker_parts.h"
+#include "late.h"
+#include "parts.h"
+#include "trade.h"
 
 static const int64_t SOON_US = 15000000;   /* the full cup goes from one scale to the other */
 static const int64_t DRUNK_US = 900000000; /* and is tasted and emptied */
@@ -17,6 +19,7 @@ static const double FITS_U = 2, FITS_SOON_U = 1;
 static const int64_t EMPTIED_US = 60000000;
 /* What stays in an emptied cup, and that it may be another of the same make (common practice, no source). */
 static const double EMPTIED_U_G = 3;
+static const double EMPTY_SCALE_G = 3; /* nothing stands there, but for drops */
 
 void late_forget(struct tracker *tracker)
 {
@@ -25,7 +28,7 @@ void late_forget(struct tracker *tracker)
 
 void late_remember(struct tracker *tracker)
 {
-    const struct story *story = &tracker->story;
+    const struct hypothesis *story = &tracker->story.best;
 
     tracker->late = (struct late){
         .full_g = story->out_us ? story->full_g : NAN,
@@ -68,11 +71,10 @@ static void warn(struct tracker *tracker, double here_g, double u_g, struct trac
 static bool just_left(const struct tracker *tracker)
 {
     const struct second *second = &tracker->second;
-    const struct signal *signal = &tracker->signal;
 
     if (tracker->late.apart)
         return !second->stands && tracker->now_us - second->left_us < SOON_US;
-    return signal_load_g(signal) - signal->zero_g < LEAST_COFFEE_G
+    return weighing_load_g(&tracker->weighing) - tracker->zero_g < LEAST_COFFEE_G
            && tracker->now_us - tracker->late.ended_us < SOON_US;
 }
 
@@ -102,15 +104,13 @@ void late_see(struct tracker *tracker, double mass_g, bool apart, double resolut
 
 void late_look(struct tracker *tracker, struct tracker_events *events)
 {
-    const struct signal *signal = &tracker->signal;
-    const struct piece *piece = signal->piece, *last = &piece[signal->count - 1];
-    int rests = 0;
+    const struct segment *list = tracker->segments.list, *last = &list[tracker->segments.count - 1], *before = last - 1;
 
-    if (tracker->running || isnan(tracker->late.full_g) || signal->count < 2 || last->kind != PIECE_REST)
+    if (tracker->running || isnan(tracker->late.full_g) || tracker->segments.count < 2 || !tracker->segments.resting)
         return;
-    for (int i = 0; i < signal->count; i++)
-        rests += piece[i].kind == PIECE_REST;
+    while (before > list && before->kind != KIND_REST)
+        before--;
     /* from the empty scale, one thing was put down */
-    if (rests == 2 && piece->kind == PIECE_REST && fabs((double)piece->last_g - signal->zero_g) < 3)
-        late_see(tracker, (double)last->last_g - signal->zero_g, false, signal->resolution_g, events);
+    if (before->kind == KIND_REST && fabs((double)before->last_g - tracker->zero_g) < EMPTY_SCALE_G)
+        late_see(tracker, (double)last->first_g - tracker->zero_g, false, tracker->weighing.resolution_g, events);
 }

@@ -37,6 +37,7 @@ struct hypothesis {
     bool unrested;      /* the load did not come to rest after the last pour */
     bool stir_open;     /* it has not been seen to end */
     bool knocked;       /* the last touch was a blow */
+    bool filled;        /* what was poured was no brew: a kettle, a jug */
     bool pour_open;
     bool pour_level;   /* the next rest is where the pour went to */
     float lid_g[LIDS]; /* on top */
@@ -53,7 +54,7 @@ struct hypothesis {
     double hand_g;            /* of a hand that is on the scale */
     double dose_g, dose_u2_g; /* NAN: none seen */
     double alone_g;           /* what stood alone on the scale before this and was taken again; NAN: nothing */
-    double first_thing_g, cup_g, cup_u_g;
+    double first_thing_g, first_thing_u_g, cup_g, cup_u_g;
     double poured_g, first_water_g, water_u2_g, poured_to_g;
     double full_g, base_g; /* the load before it was taken away, or pressed on */
     double force_gs, force_s, force_peak_g;
