@@ -358,14 +358,18 @@ static void proof(const struct recipe *recipe, struct document *out)
     document_add(out, BLOCK_HEADING, "The proof");
     if (!isnan(recipe->cup.difference))
         document_add(out, BLOCK_TEXT,
-                     "What a cup gives comes from all experiments together: each step adds its own, shrunk by its own "
-                     "error%s; a cup of another day is expected in its prediction interval, wider than that of a mean.",
-                     recipe->verdicts->together ? ", and steps that depend on each other count by their combination"
-                                                : "");
-    words_interval(recipe->behind.interval, 2, step_words, interval);
+                     "The prediction rests on all experiments together: each step adds what it does, shrunk by its own "
+                     "error; steps that depend on each other count by their combination. The interval is for one more "
+                     "cup%s.",
+                     together_fit(recipe->verdicts->together)->df_between > 0
+                         ? ", brewed on another day"
+                         : " of the same day: how much days differ these cups do not show");
+    words_interval((struct interval){ -recipe->behind.interval.high, -recipe->behind.interval.low }, 2, step_words,
+                   interval);
     if (recipe->behind.standard_error > 0)
-        document_add(out, BLOCK_TEXT, "Against the best of every step it gives %+.2f %s of %s (%s); the margin is %g.",
-                     recipe->behind.difference, step_words, call, interval, recipe->verdicts->margin);
+        document_add(out, BLOCK_TEXT,
+                     "The best level of every step would give %+.2f %s of %s (%s); the margin is %g %s.",
+                     -recipe->behind.difference, step_words, call, interval, recipe->verdicts->margin, step_words);
     if (!isnan(recipe->within))
         document_add(out, BLOCK_TEXT, "The %d confirming cups, of %d day%s, scattered by %.2f %s among themselves.",
                      recipe->confirmed_count, recipe->confirmed_days, recipe->confirmed_days == 1 ? "" : "s",
@@ -374,10 +378,37 @@ static void proof(const struct recipe *recipe, struct document *out)
     if (recipe->strength)
         verdicts_repeatability(recipe->verdicts, recipe->strength, MEASURE_STRENGTH_PCT, out);
     if (drop)
-        document_add(out, BLOCK_TEXT, "If one more step is to go: %s, which costs %s and brings least, %+.2f %s.",
-                     call_of(drop->name), drop->cost, drop->variable->effect, step_words);
+        document_add(
+            out, BLOCK_TEXT,
+            "If one more step is to go: %s, which costs %s and brings least of those that cost something, %+.2f %s.",
+            call_of(drop->name), drop->cost, drop->variable->effect, step_words);
     if (!is_judged(recipe))
         document_add(out, BLOCK_TEXT, "poise-report recipe --plan FILE writes the plan of three cups that confirm it.");
+}
+
+/* The cups that confirmed it, one by one, in the band in which a cup is expected. */
+static void confirming_picture(const struct recipe *recipe, struct document *out)
+{
+    const char *measure = measure_name(recipe->measure);
+    struct chart_series *cups, *band;
+    char y_label[160], name[64];
+    struct chart *chart;
+
+    if (!recipe->confirmed_count || isnan(recipe->cup.difference))
+        return;
+    snprintf(y_label, sizeof y_label, "%s, %s", call_of(measure), unit_of(measure));
+    chart = chart_new("confirming", "The confirming cups", "cup", y_label);
+    cups = chart_series(chart, "brewed");
+    band = chart_series(chart, "expected of a cup");
+    for (int i = 0; i < recipe->confirmed_count && cups; i++) {
+        snprintf(name, sizeof name, "cup %d: %.2f", i + 1, recipe->confirmed[i]);
+        chart_point(cups, i + 1, recipe->confirmed[i], NAN, false, name);
+    }
+    for (int end = 0; end < 2 && band; end++)
+        chart_curve(band, end ? recipe->confirmed_count + 0.5 : 0.5, recipe->cup.difference, recipe->cup.interval.low,
+                    recipe->cup.interval.high);
+    if (chart)
+        document_chart(out, chart);
 }
 
 static void recipe_document(const struct recipe *recipe, bool card_only, struct document *out)
@@ -387,8 +418,11 @@ static void recipe_document(const struct recipe *recipe, bool card_only, struct 
     headline(recipe, sentence);
     document_add(out, BLOCK_HEADLINE, "%s", sentence);
     card(recipe, !card_only, out);
-    if (!card_only)
-        proof(recipe, out);
+    if (card_only)
+        return;
+    if (recipe->verdicts->request->html || recipe->verdicts->request->svg)
+        confirming_picture(recipe, out);
+    proof(recipe, out);
 }
 
 static void claim_predicted(const struct recipe *recipe, const struct difference *cup, enum measure measure,

@@ -72,6 +72,42 @@ void verdicts_cost(const struct variable *variable, char out[64])
                  fabs(variable->cost_steps) <= 1 ? "" : "s");
 }
 
+/* Each effect as it was seen, with its interval, against the margin. */
+static void effects_picture(const struct verdicts *verdicts, struct document *out)
+{
+    const char *step = words_step(measure_name(verdicts->request->options.measure));
+    struct chart_series *series[VERDICT_UNDECIDED + 1] = { NULL }, *margin;
+    char y_label[96], label[64];
+    struct chart *chart;
+
+    snprintf(y_label, sizeof y_label, "effect, %.60s", step);
+    chart = chart_new("verdicts", "Effects against the margin", "", y_label);
+    if (!chart)
+        return;
+    for (int verdict = VERDICT_KEEP; verdict <= VERDICT_UNDECIDED; verdict++)
+        series[verdict] = chart_series(chart, verdict_words[verdict]);
+    snprintf(label, sizeof label, "within %g", verdicts->margin);
+    margin = chart_series(chart, label);
+    for (int i = 0; i < verdicts->count && chart->category_count < CHART_CATEGORIES; i++) {
+        const struct variable *variable = &verdicts->variable[i];
+        double half = (variable->interval.high - variable->interval.low) / 2;
+
+        if (!verdicts_leads(verdicts, i) || isnan(variable->raw) || !series[variable->verdict])
+            continue;
+        snprintf(chart->category[chart->category_count++], sizeof chart->category[0], "%.60s",
+                 call_of(variable->factor));
+        snprintf(label, sizeof label, "%.30s: %+.2f", call_of(variable->factor), variable->raw);
+        chart_point(series[variable->verdict], (double)chart->category_count, variable->interval.low + half, half,
+                    false, label);
+    }
+    for (int end = 0; end < 2 && margin; end++)
+        chart_curve(margin, end ? (double)chart->category_count + 0.5 : 0.5, 0, -verdicts->margin, verdicts->margin);
+    if (chart->category_count)
+        document_chart(out, chart);
+    else
+        chart_free(chart);
+}
+
 void verdicts_document(const struct verdicts *verdicts, struct document *out)
 {
     const char *measure = measure_name(verdicts->request->options.measure), *step = words_step(measure);
@@ -79,6 +115,8 @@ void verdicts_document(const struct verdicts *verdicts, struct document *out)
     bool total = false;
 
     headline(verdicts, out);
+    if (verdicts->request->html || verdicts->request->svg)
+        effects_picture(verdicts, out);
     document_add(out, BLOCK_HEADING, "What each variable does to %s", call_of(measure));
     snprintf(titles, sizeof titles,
              "variable|verdict|#effect, %s|%g %% interval|more at|less at|costs|blind p|#cups|experiment", step,
@@ -143,23 +181,25 @@ void verdicts_repeatability(const struct verdicts *verdicts, const struct togeth
     const char *step = words_step(measure_name(measure)), *space = *step ? " " : "",
                *call = call_of(measure_name(measure));
     char within[96], between[96];
+    int decimals;
 
     if (fit && fit->df_within > 0) {
         words_interval(fit->within_interval, 2, "", within);
         words_interval(fit->between_interval, 2, "", between);
     }
+    decimals = fit && fit->df_within > 0 ? words_decimals(fit->within_interval, 2) : 2;
     if (fit && fit->df_within > 0 && fit->df_between > 0)
         document_add(out, BLOCK_TEXT,
-                     "Cups brewed alike on one day scatter by %.2f%s%s of %s (%s), and days by %.2f (%s): brewed on "
+                     "Cups brewed alike on one day scatter by %.*f%s%s of %s (%s), and days by %.*f (%s). Brewed on "
                      "different days, two of them differ by less than %.2f nineteen times in twenty; on one day, by "
                      "less than %.2f.",
-                     fit->within, space, step, call, within, fit->between, between,
+                     decimals, fit->within, space, step, call, within, decimals, fit->between, between,
                      together_apart(together, false, 0.95), together_apart(together, true, 0.95));
     else if (fit && fit->df_within > 0)
         document_add(out, BLOCK_TEXT,
-                     "Cups brewed alike on one day scatter by %.2f%s%s of %s (%s): two of one day differ by less than "
+                     "Cups brewed alike on one day scatter by %.*f%s%s of %s (%s): two of one day differ by less than "
                      "%.2f nineteen times in twenty. How much days differ these cups do not show.",
-                     fit->within, space, step, call, within, together_apart(together, true, 0.95));
+                     decimals, fit->within, space, step, call, within, together_apart(together, true, 0.95));
     else if (verdicts->spread_df > 0 && measure == verdicts->request->options.measure)
         document_add(out, BLOCK_TEXT,
                      "Cups meant to be alike scattered by %.2f%s%s of %s (%.0f repeats beyond the first), whether on "

@@ -61,7 +61,8 @@ double shape_at(const struct shape_fit *fit, double t);
 const struct shape_fit *shape_rival(const struct shape_fit fits[SHAPE_COUNT], size_t n, double spent, double rss,
                                     double aicc, double creeps_p, bool *rivals);
 
-/* "a power law, 5.1 t^0.26": for people. */
+/* "a power law"; and "a power law, 5.1 t^0.26": for people. */
+const char *shape_name(const struct shape_fit *fit);
 void shape_words(const struct shape_fit *fit, char *out, size_t size);
 
 #pragma GCC visibility pop

@@ -8,7 +8,7 @@
 #include <gsl/gsl_randist.h>
 #include <math.h>
 
-#include "false_position.h"
+#include "brent.h"
 
 enum { POINTS = 96 }; /* Gauss-Legendre: doubling them changes nothing before the tenth digit */
 
@@ -93,35 +93,31 @@ double studentized_range_p(double q, size_t k, double df)
     return q <= 0 ? 1 : fmax(0, 1 - average_over_spread(&average));
 }
 
+struct range_question {
+    size_t k;
+    double df, p_below;
+};
+
 /* Above zero beyond the quantile. */
-static double beyond(double q, size_t k, double df, double p_below)
+static double beyond(double q, void *context)
 {
-    return 1 - p_below - studentized_range_p(q, k, df);
+    const struct range_question *question = context;
+
+    return 1 - question->p_below - studentized_range_p(q, question->k, question->df);
 }
 
-/* The curve is smooth, ten steps or so give all digits. */
 double studentized_range_quantile(double p_below, size_t k, double df)
 {
-    struct false_position search = { .high = 4, .at_low = -p_below };
-    double q = NAN;
+    struct range_question question = { k, df, p_below };
+    double low = 0, high = 4;
 
     if (k < 2 || !(df >= 1) || !(p_below > 0 && p_below < 1))
         return NAN;
-    while ((search.at_high = beyond(search.high, k, df, p_below)) < 0 && search.high < 1e6) {
-        search.low = search.high;
-        search.at_low = search.at_high;
-        search.high *= 2;
+    while (beyond(high, &question) < 0 && high < 1e6) {
+        low = high;
+        high *= 2;
     }
-    for (int step = 0; step < 100 && search.high - search.low > 1e-10 * search.high; step++) {
-        double before = q, at_next;
-
-        q = false_position_next(&search);
-        at_next = beyond(q, k, df, p_below);
-        if (fabs(q - before) <= 1e-11 * q)
-            break;
-        false_position_report(&search, q, at_next);
-    }
-    return q;
+    return brent_root(beyond, &question, low, high, 1e-10 * high);
 }
 
 /* --- power --- */

@@ -6,7 +6,7 @@
 #include <math.h>
 #include <stdlib.h>
 
-#include "false_position.h"
+#include "brent.h"
 #include "gsl_quiet.h"
 
 static const double CONFIDENCE_OF_CUPS = 0.95; /* common practice, no source */
@@ -14,7 +14,7 @@ static const double CONFIDENCE_OF_CUPS = 0.95; /* common practice, no source */
 /* A quantity is held at a value, and for every k the rest of the model is linear in one or two
  * unknowns; so the profile is a search over k alone.  The scan reaches from "never bends" to "over at
  * once"; a curve beyond either end differs from it by less than any cup shows. */
-enum { SCAN_POINTS = 61, BOUND_STEPS = 60 };
+enum { SCAN_POINTS = 61 };
 
 /* Log k is searched to a step of the scan times 0.618^30, some 1e-7: the sum of squares is flat there and right to
  * 14 digits. */
@@ -222,38 +222,33 @@ static double profiled_rss(struct profile *profile, double held)
 }
 
 /* By how much the profile exceeds the limit, in roots: nearly a straight line of the quantity. */
-static double excess(struct profile *profile, double held, double least, double limit)
+struct edge {
+    struct profile *profile;
+    double estimate, least, limit, direction;
+};
+
+static double excess(double log_factor, void *context)
 {
-    return sqrt(fmax(0, profiled_rss(profile, held) - least)) - sqrt(limit - least);
+    struct edge *edge = context;
+    double held = edge->estimate * exp(edge->direction * log_factor);
+
+    return sqrt(fmax(0, profiled_rss(edge->profile, held) - edge->least)) - sqrt(edge->limit - edge->least);
 }
 
-/* From the estimate outward by growing steps until the profile exceeds the limit, then by false position, all in
+/* From the estimate outward by growing steps until the profile exceeds the limit, then by Brent's method, all in
  * logarithms.  `none` where the data set no bound. */
 static double bound(struct profile *profile, double estimate, double least, double limit, double direction, double none)
 {
-    struct false_position search = { .at_low = -sqrt(limit - least) };
-    double step = 0.02, at = 0;
+    struct edge edge = { profile, estimate, least, limit, direction };
+    double inside = 0, step = 0.02;
 
-    for (;;) {
-        search.high = search.low + step;
-        if (search.high > log(FARTHEST))
-            return none;
-        search.at_high = excess(profile, estimate * exp(direction * search.high), least, limit);
-        if (search.at_high > 0)
-            break;
-        search.low = search.high;
-        search.at_low = search.at_high;
+    while (!(excess(inside + step, &edge) > 0)) {
+        inside += step;
         step *= 1.5;
+        if (inside + step > log(FARTHEST))
+            return none;
     }
-    for (int i = 0; i < BOUND_STEPS; i++) {
-        double before = at;
-
-        at = false_position_next(&search);
-        if (fabs(at - before) <= BOUND_TOLERANCE)
-            break;
-        false_position_report(&search, at, excess(profile, estimate * exp(direction * at), least, limit));
-    }
-    return estimate * exp(direction * at);
+    return estimate * exp(direction * brent_root(excess, &edge, inside, inside + step, BOUND_TOLERANCE));
 }
 
 static void find_bounds(struct profile *profile, const struct kinetics_fit *fit, double estimate, double confidence,

@@ -6,17 +6,18 @@
 #include <gsl/gsl_cdf.h>
 #include <gsl/gsl_errno.h>
 #include <gsl/gsl_linalg.h>
-#include <gsl/gsl_min.h>
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
 
+#include "brent.h"
 #include "gsl_quiet.h"
 #include "poise/layout.h"
 
 /* Where theta is looked for: a thousandth of a cup's variance is nothing, ten thousand times it is a fixed block. */
 static const double THETA_LEAST = 1e-3, THETA_MOST = 1e4;
-enum { THETA_SCAN = 36, BRENT_STEPS = 100 };
+enum { THETA_SCAN = 36 };
+static const double THETA_TOLERANCE = 1e-9; /* of its logarithm */
 
 /* Blocks of one experiment are days, bags and replicates: more are no blocks, and cost their square. */
 enum { BLOCKS_MOST = 4096 };
@@ -188,23 +189,6 @@ static double deviance_of_log(double log_theta, void *context)
     return deviance(search->sums, exp(log_theta), search->room);
 }
 
-static double brent(struct search *search, double low, double middle, double high)
-{
-    gsl_function function = { deviance_of_log, search };
-    gsl_min_fminimizer *minimizer = gsl_min_fminimizer_alloc(gsl_min_fminimizer_brent);
-    double found = middle;
-
-    if (minimizer && gsl_min_fminimizer_set(minimizer, &function, middle, low, high) == GSL_SUCCESS)
-        for (int i = 0; i < BRENT_STEPS && gsl_min_fminimizer_iterate(minimizer) == GSL_SUCCESS; i++) {
-            found = gsl_min_fminimizer_x_minimum(minimizer);
-            if (gsl_min_fminimizer_x_upper(minimizer) - gsl_min_fminimizer_x_lower(minimizer) < 1e-9)
-                break;
-        }
-    if (minimizer)
-        gsl_min_fminimizer_free(minimizer);
-    return found;
-}
-
 static double best_theta(const struct sums *sums, struct solved *room)
 {
     struct search search = { sums, room };
@@ -226,8 +210,9 @@ static double best_theta(const struct sums *sums, struct solved *room)
     if (best == THETA_SCAN)
         return theta;
     if (best == 0) /* between nothing and the first of the scan */
-        return exp(brent(&search, low - 8, low, low + step));
-    return exp(brent(&search, low + (best - 1) * step, low + best * step, low + (best + 1) * step));
+        return exp(brent_minimum(deviance_of_log, &search, low - 8, low, low + step, THETA_TOLERANCE, NULL));
+    return exp(brent_minimum(deviance_of_log, &search, low + (best - 1) * step, low + best * step,
+                             low + (best + 1) * step, THETA_TOLERANCE, NULL));
 }
 
 /* --- all --- */

@@ -2,13 +2,13 @@
 #include "poise/looks.h"
 
 #include <gsl/gsl_cdf.h>
-#include <gsl/gsl_errno.h>
 #include <gsl/gsl_integration.h>
 #include <gsl/gsl_randist.h>
-#include <gsl/gsl_roots.h>
 #include <math.h>
 
-enum { POINTS = 64, STEPS = 100 }; /* Gauss-Legendre: doubling the points changes nothing before the ninth digit */
+#include "brent.h"
+
+enum { POINTS = 64 }; /* Gauss-Legendre: doubling the points changes nothing before the ninth digit */
 
 struct question {
     int taken;
@@ -50,25 +50,16 @@ static double excess(double bound, void *context)
 double looks_bound(int planned, int taken, double alpha)
 {
     struct question question = { taken, alpha, NULL };
-    gsl_function function = { excess, &question };
-    gsl_root_fsolver *solver;
     double low, high, bound = NAN;
 
     if (planned < 1 || planned > LOOKS_MOST || taken < 1 || taken > planned || !(alpha > 0 && alpha < 1))
         return NAN;
     question.table = gsl_integration_glfixed_table_alloc(POINTS);
-    solver = gsl_root_fsolver_alloc(gsl_root_fsolver_brent);
     /* at least as far as the last look alone would ask, at most as if each look stood alone */
     low = sqrt(taken) * gsl_cdf_ugaussian_Qinv(alpha / 2) * 0.999;
     high = sqrt(taken) * gsl_cdf_ugaussian_Qinv(alpha / 2 / taken) * 1.001;
-    if (question.table && solver && gsl_root_fsolver_set(solver, &function, low, high) == GSL_SUCCESS)
-        for (int i = 0; i < STEPS && gsl_root_fsolver_iterate(solver) == GSL_SUCCESS; i++) {
-            bound = gsl_root_fsolver_root(solver);
-            if (gsl_root_fsolver_x_upper(solver) - gsl_root_fsolver_x_lower(solver) < 1e-9)
-                break;
-        }
-    if (solver)
-        gsl_root_fsolver_free(solver);
+    if (question.table)
+        bound = brent_root(excess, &question, low, high, 1e-9);
     if (question.table)
         gsl_integration_glfixed_table_free(question.table);
     return bound / sqrt(planned);

@@ -10,17 +10,18 @@
 #include <gsl/gsl_eigen.h>
 #include <gsl/gsl_errno.h>
 #include <gsl/gsl_linalg.h>
-#include <gsl/gsl_min.h>
 #include <math.h>
 #include <stdbool.h>
 #include <stdlib.h>
 #include <string.h>
 
+#include "brent.h"
 #include "gsl_quiet.h"
 
 /* Where theta is looked for: a thousandth of a cup's variance is nothing, ten thousand times it is a fixed sitting. */
 static const double THETA_LEAST = 1e-3, THETA_MOST = 1e4;
-enum { THETA_SCAN = 36, BRENT_STEPS = 100 };
+enum { THETA_SCAN = 36 };
+static const double THETA_TOLERANCE = 1e-9; /* of its logarithm */
 
 /* A direction whose share of the largest is below this is rounding. */
 static const double NO_DIRECTION = 1e-10;
@@ -243,23 +244,6 @@ static double deviance(double log_theta, void *context)
     return ((double)reduced->mixed->n - (double)reduced->mixed->rank) * log(reduced->rss) + reduced->log_determinants;
 }
 
-static double brent(struct reduced *reduced, double low, double middle, double high)
-{
-    gsl_function function = { deviance, reduced };
-    gsl_min_fminimizer *minimizer = gsl_min_fminimizer_alloc(gsl_min_fminimizer_brent);
-    double found = middle;
-
-    if (minimizer && gsl_min_fminimizer_set(minimizer, &function, middle, low, high) == GSL_SUCCESS)
-        for (int i = 0; i < BRENT_STEPS && gsl_min_fminimizer_iterate(minimizer) == GSL_SUCCESS; i++) {
-            found = gsl_min_fminimizer_x_minimum(minimizer);
-            if (gsl_min_fminimizer_x_upper(minimizer) - gsl_min_fminimizer_x_lower(minimizer) < 1e-9)
-                break;
-        }
-    if (minimizer)
-        gsl_min_fminimizer_free(minimizer);
-    return found;
-}
-
 static double best_theta(struct reduced *reduced)
 {
     double step = log(THETA_MOST / THETA_LEAST) / THETA_SCAN, low = log(THETA_LEAST);
@@ -278,8 +262,8 @@ static double best_theta(struct reduced *reduced)
         return 0;
     if (best == THETA_SCAN)
         return exp(low + best * step);
-    return exp(
-        brent(reduced, best == 0 ? low - 8 : low + (best - 1) * step, low + best * step, low + (best + 1) * step));
+    return exp(brent_minimum(deviance, reduced, best == 0 ? low - 8 : low + (best - 1) * step, low + best * step,
+                             low + (best + 1) * step, THETA_TOLERANCE, NULL));
 }
 
 /* --- how well the two spreads are known --- */

@@ -319,6 +319,17 @@ double shape_at(const struct shape_fit *fit, double t)
     return sum;
 }
 
+const char *shape_name(const struct shape_fit *fit)
+{
+    static const char *const names[SHAPE_COUNT] = {
+        "a power law",          "a logarithm",
+        "a hyperbola",          "a parabola of log time",
+        "a curve of two rates", "a curve that creeps on",
+    };
+
+    return names[fit->shape];
+}
+
 void shape_words(const struct shape_fit *fit, char *out, size_t size)
 {
     const double *value = fit->value;
@@ -337,13 +348,13 @@ void shape_words(const struct shape_fit *fit, char *out, size_t size)
             snprintf(out, size, "a hyperbola, %.2f t / (t + %.0f)", value[0], value[1]);
         break;
     case SHAPE_LOG_CURVE:
-        snprintf(out, size, "a curve of log time, %.2f %+.2f ln t %+.3f (ln t)^2", value[0], value[1], value[2]);
+        snprintf(out, size, "a parabola of log time, %.2f %+.2f ln t %+.3f (ln t)^2", value[0], value[1], value[2]);
         break;
     case SHAPE_CREEPING:
-        snprintf(out, size, "first order and %+.4f a second that goes on", value[2]);
+        snprintf(out, size, "a curve that creeps on, by %+.4f a second", value[2]);
         break;
     default:
-        snprintf(out, size, "two rates, %.4f and %.4f per second", fit->value[3], fit->value[4]);
+        snprintf(out, size, "a curve of two rates, %.4f and %.4f per second", fit->value[3], fit->value[4]);
         break;
     }
 }

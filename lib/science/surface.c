@@ -3,17 +3,13 @@
 
 #include <errno.h>
 #include <gsl/gsl_cdf.h>
-#include <gsl/gsl_errno.h>
-#include <gsl/gsl_min.h>
-#include <gsl/gsl_roots.h>
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
 
+#include "brent.h"
 #include "gsl_quiet.h"
 #include "poise/mixed.h"
-
-enum { STEPS = 100 };
 
 /* Levels closer than this share of their range are one. */
 static const double ONE_LEVEL = 1e-6;
@@ -103,41 +99,14 @@ static double excess(double own, void *context)
     const double *c = profile->surface->coefficient;
     int other = 1 - profile->coordinate;
     double ridge = -(c[1 + other] + c[5] * own) / (2 * c[3 + other]), found, width = 0.01;
-    gsl_function function = { at_other, profile };
-    gsl_min_fminimizer *minimizer = gsl_min_fminimizer_alloc(gsl_min_fminimizer_brent);
 
     profile->own = own;
     found = at_other(ridge, profile);
     /* the least lies near the ridge: the bracket grows until it holds it */
-    while (width < 10 && minimizer
-           && (at_other(ridge - width, profile) <= found || at_other(ridge + width, profile) <= found))
+    while (width < 10 && (at_other(ridge - width, profile) <= found || at_other(ridge + width, profile) <= found))
         width *= 2;
-    if (minimizer && gsl_min_fminimizer_set(minimizer, &function, ridge, ridge - width, ridge + width) == GSL_SUCCESS)
-        for (int i = 0; i < STEPS && gsl_min_fminimizer_iterate(minimizer) == GSL_SUCCESS; i++) {
-            found = gsl_min_fminimizer_f_minimum(minimizer);
-            if (gsl_min_fminimizer_x_upper(minimizer) - gsl_min_fminimizer_x_lower(minimizer) < 1e-6)
-                break;
-        }
-    if (minimizer)
-        gsl_min_fminimizer_free(minimizer);
+    brent_minimum(at_other, profile, ridge - width, ridge, ridge + width, 1e-6, &found);
     return found - profile->critical;
-}
-
-static double crossing(struct profile *profile, double inside, double outside)
-{
-    gsl_function function = { excess, profile };
-    gsl_root_fsolver *solver = gsl_root_fsolver_alloc(gsl_root_fsolver_brent);
-    double found = outside;
-
-    if (solver && gsl_root_fsolver_set(solver, &function, fmin(inside, outside), fmax(inside, outside)) == GSL_SUCCESS)
-        for (int i = 0; i < STEPS && gsl_root_fsolver_iterate(solver) == GSL_SUCCESS; i++) {
-            found = gsl_root_fsolver_root(solver);
-            if (gsl_root_fsolver_x_upper(solver) - gsl_root_fsolver_x_lower(solver) < 1e-6)
-                break;
-        }
-    if (solver)
-        gsl_root_fsolver_free(solver);
-    return found;
 }
 
 /* The coordinate's interval, by the profile over the other.  A region that goes beyond what may be drawn on has no end
@@ -153,7 +122,11 @@ static void find_interval(const struct surface *surface, int coordinate, double 
     for (int side = -1; side <= 1; side += 2)
         for (double from = at; fabs(from) <= reach; from += side * step)
             if (excess(from + side * step, &profile) > 0) {
-                *(side < 0 ? &out->low : &out->high) = middle + half * crossing(&profile, from, from + side * step);
+                *(side < 0 ? &out->low : &out->high) =
+                    middle
+                    + half
+                          * brent_root(excess, &profile, fmin(from, from + side * step), fmax(from, from + side * step),
+                                       1e-6);
                 break;
             }
 }
@@ -222,7 +195,6 @@ int surface_fit(const struct surface_data *data, double confidence, struct surfa
 {
     struct surface surface = { .spread = NAN };
     struct mixed_fit fit;
-    gsl_error_handler_t *handler;
     struct mixed *mixed;
     int error = 0;
 
@@ -250,9 +222,7 @@ int surface_fit(const struct surface_data *data, double confidence, struct surfa
     surface.spread = fit.within;
     surface.df = fit.df_within;
     find_lack(data, &surface);
-    handler = gsl_quiet_begin();
     find_stationary(&surface, confidence);
-    gsl_quiet_end(handler);
     *out = surface;
     return 0;
 }

@@ -135,7 +135,7 @@ def test_recipe_foresees_strength_and_says_how_cups_and_days_differ(bench):
     assert steps["stir"]["costs"] == "+30 s"
     text, card = (" ".join(done(bench, "recipe", *more).split()) for more in ((), ("--card",)))
     assert "and a strength of 1.4" in text and "and days by 0." in text
-    assert "If one more step is to go: stir, which costs +30 s" in text
+    assert "If one more step is to go: stir, which costs +30 s" in text and "brewed on another day" in text
     assert "stir swirl" in card and "scalds" in card and "The proof" not in card and len(card) < 700
     assert "days by" not in card
 

@@ -282,6 +282,9 @@ struct kinetics_data findings_curve_data(const struct findings *findings, int cu
 int findings_numeric_factor(const struct findings *findings);
 int findings_other_factor(const struct findings *findings);
 
+/* What a point's block adds to it; 0 without blocks. */
+double findings_block_effect(const struct findings *findings, size_t point);
+
 /* By how much a trend changes from the first level to the last. */
 double findings_change(const struct findings *findings, const struct trend *trend, struct interval *interval);
 

@@ -22,9 +22,6 @@ void findings_find_held(struct findings *out);
 /* `values` has room for all points. */
 void findings_compare(struct findings *out, double *values);
 void findings_find_effects(struct findings *out);
-/* What a point's block adds to it; 0 without blocks. */
-double findings_block_effect(const struct findings *findings, size_t point);
-
 int findings_find_curves(struct findings *out, struct why *why);
 int findings_find_trend(struct findings *out, struct why *why);
 int findings_find_surface(struct findings *out, struct why *why);

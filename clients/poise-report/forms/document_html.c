@@ -47,7 +47,7 @@ static const char style[] =
     "th,td{padding:.3rem .9rem .3rem 0;text-align:left;border-bottom:1px solid var(--line);white-space:nowrap}"
     "th{color:var(--faint);font-weight:600;vertical-align:bottom}th.n,td.n{text-align:right}"
     /* titles and text cells wrap so that the numbers stay in sight */
-    "th,td:not(.n):not(.k){white-space:normal}td:not(.n):not(.k){overflow-wrap:break-word}"
+    "th,td:not(.n):not(.k){white-space:normal}td:not(.n):not(.k){overflow-wrap:break-word}.wide+.wide{margin-top:.9rem}"
     "@media(max-width:64rem){table{font-size:.85rem}th,td{padding-right:.55rem}}"
     "@media(max-width:56rem){table{font-size:.8rem}th,td{padding-right:.4rem}}"
     "figure{margin:1.2rem 0;padding:.6rem;background:var(--wash);border-radius:.5rem}"
@@ -62,7 +62,7 @@ static const char style[] =
     "footer{margin-top:3rem;color:var(--faint);font-size:.85rem}"
     "@media print{:root{--paper:#fff;--ink:#000;--wash:#fff;--faint:#444;--line:#bbb;"
     "--s0:#0b6e8a;--s1:#c2571a;--s2:#4f7d2f;--s3:#8a3f86;--s4:#9a7400;--s5:#3d56b0}"
-    "body{max-width:none;padding:0;font-size:10.5pt}figure,table,.caution{break-inside:avoid}h2{break-after:avoid}}";
+    "body{max-width:none;padding:0;font-size:10.5pt}.wide{overflow:visible}table{font-size:8.5pt}figure,table,.caution{break-inside:avoid}h2{break-after:avoid}}";
 
 enum {
     SHORT_CELL = 10,     /* letters that even a phone has room for */

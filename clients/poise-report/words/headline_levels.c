@@ -375,6 +375,11 @@ static void say_effects(const struct findings *findings, char out[SENTENCE_SIZE]
             effect_words(findings, f, words);
             length += (size_t)snprintf(out + length, SENTENCE_SIZE - length, "%s%.500s", said++ ? "; " : "", words);
         }
+    if (findings->questions.shown[2] && findings->curve_count > 1) {
+        words_p(findings->questions.adjusted[2], words);
+        length += (size_t)snprintf(out + length, SENTENCE_SIZE - length, "; how much depends on %.60s (p %.20s)",
+                                   call_of(findings->factor[findings_numeric_factor(findings)].name), words);
+    }
     snprintf(out + length, SENTENCE_SIZE - length, ".");
 }
 
@@ -397,6 +402,12 @@ static void claim_effects(const struct findings *findings, json_t *list)
         json_object_set_new(claim, "value", claim_number(fabs(effect->difference.difference)));
         json_object_set_new(claim, "interval",
                             claim_interval(sized(effect->difference.interval, effect->difference.difference)));
+    }
+    if (findings->questions.shown[2] && findings->curve_count > 1) {
+        json_t *claim = claim_new(list, "interaction");
+
+        json_object_set_new(claim, "factors", json_pack("[s, s]", findings->factor[0].name, findings->factor[1].name));
+        json_object_set_new(claim, "p", claim_number(findings->questions.adjusted[2]));
     }
     for (int f = 0; f < FACTORS; f++)
         if (findings->questions.asked[f] && !findings->questions.shown[f]) {

@@ -132,13 +132,12 @@ static bool misfits(const struct findings *findings)
 static void say_misfit(const struct findings *findings, char out[SENTENCE_SIZE])
 {
     const struct curve_finding *curve = only(findings);
-    char gain[SENTENCE_SIZE], p[32], shape[120], other[200] = "";
+    char gain[SENTENCE_SIZE], p[32], other[200] = "";
 
     gain_words(findings, curve, gain);
     words_p(curve->lack.p, p);
     if (curve->rival.fitted && curve->rivalled) {
-        shape_words(&curve->rival, shape, sizeof shape);
-        snprintf(other, sizeof other, " %s follows them better.", shape);
+        snprintf(other, sizeof other, " %s follows them better.", shape_name(&curve->rival));
         if (other[1] >= 'a' && other[1] <= 'z')
             other[1] = (char)(other[1] - 'a' + 'A');
     }
@@ -202,14 +201,13 @@ static bool is_rivalled(const struct findings *findings)
 
 static void say_rivalled(const struct findings *findings, char out[SENTENCE_SIZE])
 {
-    char gain[SENTENCE_SIZE], shape[120];
+    char gain[SENTENCE_SIZE];
 
     gain_words(findings, only(findings), gain);
-    shape_words(&only(findings)->rival, shape, sizeof shape);
     snprintf(out, SENTENCE_SIZE,
              "These cups do not show where %s ends: %s fits them as well as first order does, and ends elsewhere or "
              "not at all.%.400s",
-             measured(findings), shape, gain);
+             measured(findings), shape_name(&only(findings)->rival), gain);
 }
 
 static bool is_beyond(const struct findings *findings)

@@ -143,13 +143,16 @@ void words_held(const struct findings *findings, char out[SENTENCE_SIZE])
 
 void words_experiment(const struct findings *findings, struct document *out, bool charts)
 {
+    struct chart *residuals;
+    bool titled;
     char sentence[SENTENCE_SIZE];
 
     words_headline(findings, sentence);
     document_add(out, BLOCK_HEADLINE, "%s", sentence);
-    document_add(out, BLOCK_TEXT, "%s%s%s: %zu cup%s.", findings->title[0] ? findings->title : findings->experiment,
-                 findings->title[0] ? ", experiment " : "", findings->title[0] ? findings->experiment : "",
-                 findings->point_count, findings->point_count == 1 ? "" : "s");
+    titled = findings->title[0] && strcmp(findings->title, findings->experiment) != 0;
+    document_add(out, BLOCK_TEXT, "%s%s%s: %zu cup%s.", titled ? findings->title : findings->experiment,
+                 titled ? ", experiment " : "", titled ? findings->experiment : "", findings->point_count,
+                 findings->point_count == 1 ? "" : "s");
     if (charts && findings->point_count)
         document_chart(out, words_chart(findings));
     if (charts && !words_draws_all(findings))
@@ -159,6 +162,14 @@ void words_experiment(const struct findings *findings, struct document *out, boo
         words_curves(findings, out);
     if (findings->design == DESIGN_NUMBERS)
         words_trend(findings, out);
+    residuals = charts && findings->point_count ? words_residuals(findings) : NULL;
+    if (residuals) {
+        document_chart(out, residuals);
+        document_add(
+            out, BLOCK_TEXT,
+            "What is left of each cup when its curve or line is taken off, and the band of one spread: a pattern "
+            "would be a shape that was missed.");
+    }
     if (findings->level_count > 1)
         words_comparison(findings, out);
     words_surface(findings, out, charts);

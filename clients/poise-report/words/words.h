@@ -41,6 +41,9 @@ void words_held(const struct findings *findings, char out[SENTENCE_SIZE]);
 
 struct chart *words_chart(const struct findings *findings);
 
+/* By how much each cup misses its curve or line; NULL: there is none. */
+struct chart *words_residuals(const struct findings *findings);
+
 /* Is every cup a point of that picture?  Of thousands a share is enough. */
 bool words_draws_all(const struct findings *findings);
 

@@ -170,3 +170,59 @@ struct chart *words_chart(const struct findings *findings)
         category_chart(findings, chart);
     return chart;
 }
+
+/* Of each cup less its curve or line; a pattern in them is a shape that was missed. */
+static void add_residuals(const struct findings *findings, struct chart_series *series, int curve)
+{
+    int other = findings_other_factor(findings);
+
+    for (size_t i = 0; i < findings->point_count; i++) {
+        const struct point *point = &findings->point[i];
+        double value = point->y - findings_block_effect(findings, i);
+        char name[64];
+
+        if ((curve >= 0 && other >= 0 && point->level[other] != findings->curve[curve].level) || !drawn(findings, i))
+            continue;
+        value -= curve >= 0 ? kinetics_at(&findings->curve[curve].fit, point->x) : trend_at(&findings->trend, point->x);
+        snprintf(name, sizeof name, "%s: %+.2f", point->cup->brew, value);
+        chart_point(series, point->x, value, NAN, point->cup->plan_kept == 0, name);
+    }
+}
+
+struct chart *words_residuals(const struct findings *findings)
+{
+    bool curves = findings->design == DESIGN_TIME && findings->curve_count > 0;
+    int numeric = findings_numeric_factor(findings), other = findings_other_factor(findings), count;
+    char x_label[160], y_label[160];
+    struct chart *chart;
+    double low, high;
+
+    if (!curves && !(findings->design == DESIGN_NUMBERS && findings->has_trend && findings->trend.df))
+        return NULL;
+    snprintf(x_label, sizeof x_label, "%.60s%s%s", call_of(findings->factor[numeric].name),
+             *unit_of(findings->factor[numeric].name) ? ", " : "", unit_of(findings->factor[numeric].name));
+    snprintf(y_label, sizeof y_label, "cup less %s, %s", curves ? "its curve" : "the line or curve",
+             words_step(measure_name(findings->options->measure)));
+    chart = chart_new("residuals", "What is left of each cup", x_label, y_label);
+    range_of_x(findings, &low, &high);
+    count = curves ? findings->curve_count : 1;
+    for (int i = 0; i < count && chart; i++) {
+        double spread = curves ? findings->curve[i].fit.spread : findings->trend.spread;
+        char name[64] = "", level[WORDS_SIZE];
+        struct chart_series *series;
+
+        if (curves && !findings->curve[i].fitted)
+            continue;
+        if (curves && other >= 0) {
+            findings_level_call(&findings->factor[other], findings->curve[i].level, level);
+            snprintf(name, sizeof name, "%.30s %.30s", call_of(findings->factor[other].name), level);
+        }
+        series = chart_series(chart, name);
+        if (!series)
+            break;
+        add_residuals(findings, series, curves ? i : -1);
+        for (int end = 0; end < 2; end++)
+            chart_curve(series, end ? high : low, 0, -spread, spread);
+    }
+    return chart;
+}

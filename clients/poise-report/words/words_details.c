@@ -50,12 +50,21 @@ static void fit_sentence(const struct findings *findings, const struct curve_fin
     }
     words_interval(curve->plateau, 1, unit, plateau);
     words_interval(curve->rate, 4, "per second", rate);
-    document_add(out, BLOCK_TEXT,
-                 "By first order with a part that is washed off at once: plateau %.2f %s (%s); rate %.4f per second "
-                 "(%s); cups scatter by %.2f %s around the curve.",
-                 curve->fit.value[KINETICS_PLATEAU], unit, plateau, curve->fit.value[KINETICS_RATE], rate,
-                 curve->fit.spread, step);
-    if (curve->fit.quick && curve->quick_p < 1 - findings->confidence) {
+    document_add(
+        out, BLOCK_TEXT,
+        "By first order, allowing for a part washed off at once or a late beginning: plateau %.2f %s (%s); rate %.4f per second "
+        "(%s); cups scatter by %.2f %s around the curve.",
+        curve->fit.value[KINETICS_PLATEAU], unit, plateau, curve->fit.value[KINETICS_RATE], rate, curve->fit.spread,
+        step);
+    if (curve->fit.quick && curve->quick_p < 1 - findings->confidence && curve->fit.value[KINETICS_QUICK] < 0) {
+        words_p(curve->quick_p, p);
+        document_add(
+            out, BLOCK_TEXT,
+            "No part is washed off at once: the curve begins late, at %.0f s; begun at once it fits worse (p %s).",
+            log1p(-curve->fit.value[KINETICS_QUICK] / curve->fit.value[KINETICS_PLATEAU])
+                / curve->fit.value[KINETICS_RATE],
+            p);
+    } else if (curve->fit.quick && curve->quick_p < 1 - findings->confidence) {
         words_p(curve->quick_p, p);
         document_add(out, BLOCK_TEXT, "The part washed off at once is %.1f %s; without it the curve fits worse (p %s).",
                      curve->fit.value[KINETICS_QUICK], unit, p);
@@ -87,10 +96,11 @@ static void fit_sentence(const struct findings *findings, const struct curve_fin
         shape_words(&curve->rival, shape, sizeof shape);
         if (isfinite(curve->rival.aicc) && isfinite(curve->fit.aicc)) /* so few cups have none */
             snprintf(criteria, sizeof criteria, " (AICc %.1f against %.1f)", curve->rival.aicc, curve->fit.aicc);
+        if (shape[0] >= 'a' && shape[0] <= 'z')
+            shape[0] = (char)(shape[0] - 'a' + 'A');
         document_add(out, BLOCK_CAUTION,
-                     "%s fits as well%s: where extraction ends is not shown, and the numbers above are first order's "
-                     "alone.",
-                     shape, criteria);
+                     "%s fits as well%s: where %s ends is not shown, and the numbers above are first order's alone.",
+                     shape, criteria, call_of(measure));
     }
 }
 
