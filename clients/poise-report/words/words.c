@@ -162,7 +162,7 @@ void words_experiment(const struct findings *findings, struct document *out, boo
         words_curves(findings, out);
     if (findings->design == DESIGN_NUMBERS)
         words_trend(findings, out);
-    residuals = charts && findings->point_count ? words_residuals(findings) : NULL;
+    residuals = charts && findings->point_count && words_draws_all(findings) ? words_residuals(findings) : NULL;
     if (residuals) {
         document_chart(out, residuals);
         document_add(
