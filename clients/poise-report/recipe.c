@@ -368,8 +368,8 @@ static void proof(const struct recipe *recipe, struct document *out)
                    interval);
     if (recipe->behind.standard_error > 0)
         document_add(out, BLOCK_TEXT,
-                     "The best level of every step would give %+.2f %s of %s (%s); the margin is %g %s.",
-                     -recipe->behind.difference, step_words, call, interval, recipe->verdicts->margin, step_words);
+                     "Taking the best level of every step would change %s by %+.2f %s (%s); the margin is %g %s.", call,
+                     -recipe->behind.difference, step_words, interval, recipe->verdicts->margin, step_words);
     if (!isnan(recipe->within))
         document_add(out, BLOCK_TEXT, "The %d confirming cups, of %d day%s, scattered by %.2f %s among themselves.",
                      recipe->confirmed_count, recipe->confirmed_days, recipe->confirmed_days == 1 ? "" : "s",
