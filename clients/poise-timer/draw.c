@@ -521,6 +521,14 @@ static bool notice_is_question(const struct view *model)
     return false;
 }
 
+/* "Key w: 1.43 % is of 005 (60 %) or of 006 (40 %)?" */
+static char *unsure_words(const struct view_unsure *unsure, char *words)
+{
+    snprintf(words, WORDS_SIZE, "Key w: %.2f %% is of %s (%.0f %%) or of %s (%.0f %%)?", unsure->strength_pct,
+             words_brew(unsure->likely), 100 * unsure->chance, words_brew(unsure->other), 100 * unsure->other_chance);
+    return words;
+}
+
 static char *fitting_waiting(const struct view *model, int width, int64_t local_us, char *words)
 {
     int64_t now_us = view_now_us(model, local_us);
@@ -538,7 +546,9 @@ static int draw_notice(struct canvas *canvas, const struct view *model, int y, i
     char words[WORDS_SIZE];
 
     if (!model->notice_local_us || local_us - model->notice_local_us >= NOTICE_US || notice_is_question(model)) {
-        if (!tall)
+        if (!tall && model->unsure.seq)
+            canvas_put(canvas, 1, y, width, LOOK_WARN, unsure_words(&model->unsure, words));
+        else if (!tall)
             canvas_put(canvas, 1, y, width, LOOK_PLAIN, fitting_waiting(model, width, local_us, words));
         return y - 1;
     }
@@ -558,6 +568,8 @@ static int draw_footer(struct canvas *canvas, const struct view *model, int64_t 
     y = draw_notice(canvas, model, canvas->height - 2, local_us);
     if (canvas->height < TALL_ROWS)
         return y;
+    if (model->unsure.seq)
+        canvas_put(canvas, 1, y--, width, LOOK_WARN, unsure_words(&model->unsure, words));
     if (*fitting_waiting(model, width, local_us, words) || model->strength_at_us) {
         snprintf(text, sizeof text, "%s", words);
         if (model->strength_at_us && decimal_format(model->strength_shown, digits, sizeof digits) > 0)
@@ -584,6 +596,8 @@ void draw_screen(struct canvas *canvas, const struct view *model, const struct t
         draw_help(canvas, page->part);
     } else if (page->page == PAGE_MARK && model->stations > 0) {
         draw_mark(canvas, model->station[chosen].name);
+    } else if (page->page == PAGE_WHOSE && model->unsure.seq) {
+        draw_whose(canvas, &model->unsure);
     } else if (page->page == PAGE_ANSWER && model->stations > 0) {
         draw_answer(canvas, &model->station[chosen], page->typed);
     } else {

@@ -5,7 +5,7 @@
 #include "canvas.h"
 #include "poise/view.h"
 
-enum page { PAGE_BENCH, PAGE_HELP, PAGE_MARK, PAGE_ANSWER };
+enum page { PAGE_BENCH, PAGE_HELP, PAGE_MARK, PAGE_ANSWER, PAGE_WHOSE };
 
 struct timer_page {
     enum page page;
@@ -14,6 +14,7 @@ struct timer_page {
     char typed[24];             /* PAGE_ANSWER: the number so far ... */
     char asked_brew[BREW_SIZE]; /* ... and what it answers */
     int asked_measure;
+    int64_t asked_seq; /* PAGE_WHOSE: the reading that is asked about */
     bool silent;       /* no bell */
     const char *where; /* the address that is listened to */
 };

@@ -13,6 +13,7 @@ static const char *const keys[] = {
     "e e    the brew ends",
     "u      undo a mark or a begin (10 s)",
     "a      answer the question",
+    "w      whose a strength reading is",
     "s      bell off, or on again",
     "tab    next station; 1 to 9 one",
     "?      this page        q  quit",
@@ -106,6 +107,19 @@ void draw_mark(struct canvas *canvas, const char *station)
             canvas_put(canvas, 3, y++, canvas->width - 3, LOOK_PLAIN, text);
         }
     canvas_put(canvas, 1, y + 1, canvas->width - 1, LOOK_FAINT, "Any other key goes back.");
+}
+
+void draw_whose(struct canvas *canvas, const struct view_unsure *unsure)
+{
+    char text[BREW_SIZE + 40];
+
+    snprintf(text, sizeof text, "Whose strength is %.2f %%?", unsure->strength_pct);
+    canvas_put(canvas, 1, 0, canvas->width - 1, LOOK_STRONG, text);
+    snprintf(text, sizeof text, "1  %s (%.0f %%)", unsure->likely, 100 * unsure->chance);
+    canvas_put(canvas, 3, 2, canvas->width - 3, LOOK_PLAIN, text);
+    snprintf(text, sizeof text, "2  %s (%.0f %%)", unsure->other, 100 * unsure->other_chance);
+    canvas_put(canvas, 3, 3, canvas->width - 3, LOOK_PLAIN, text);
+    canvas_put(canvas, 1, 5, canvas->width - 1, LOOK_FAINT, "Any other key goes back.");
 }
 
 void draw_answer(struct canvas *canvas, const struct view_station *station, const char *typed)

@@ -8,6 +8,7 @@ enum { QUESTION_ROWS = 4 }; /* the longest question on the narrowest pane */
 
 void draw_help(struct canvas *canvas, int part);
 void draw_mark(struct canvas *canvas, const char *station);
+void draw_whose(struct canvas *canvas, const struct view_unsure *unsure);
 void draw_answer(struct canvas *canvas, const struct view_station *station, const char *typed);
 
 #endif

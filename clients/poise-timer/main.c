@@ -119,6 +119,24 @@ static bool ask(struct timer *timer, json_t *request, const char *done)
     return error >= 0;
 }
 
+/* The reading that is asked about is this brew's. */
+static void give_reading(struct timer *timer, const char *brew)
+{
+    const struct view_unsure *unsure = &timer->model.unsure;
+    json_t *reply = NULL, *request = json_pack("{s:s, s:s, s:s, s:I}", "do", "sample", "how", "take", "brew", brew,
+                                               "seq", (json_int_t)unsure->seq);
+    struct why why;
+
+    if (!request)
+        return;
+    if (client_ask(timer->client, request, ASK_MS, &reply, &why) < 0)
+        view_notice(&timer->model, true, clock_world_now().mono_us, "%s", why.text);
+    else
+        view_notice(&timer->model, false, clock_world_now().mono_us, "%.2f %% is the strength of %s",
+                    unsure->strength_pct, brew);
+    json_decref(reply);
+}
+
 static void mark(struct timer *timer, enum stage stage)
 {
     char done[60];
@@ -238,6 +256,23 @@ static void close_answer_page(struct timer *timer)
     view_notice(&timer->model, false, clock_world_now().mono_us, "that question is not open any more");
 }
 
+static void key_on_whose_page(struct timer *timer, int key)
+{
+    timer->page.page = PAGE_BENCH;
+    if (timer->model.unsure.seq && timer->model.unsure.seq == timer->page.asked_seq && (key == '1' || key == '2'))
+        give_reading(timer, key == '1' ? timer->model.unsure.likely : timer->model.unsure.other);
+}
+
+static void open_whose_page(struct timer *timer)
+{
+    if (!timer->model.unsure.seq) {
+        view_notice(&timer->model, false, clock_world_now().mono_us, "every strength reading has its cup");
+        return;
+    }
+    timer->page.asked_seq = timer->model.unsure.seq;
+    timer->page.page = PAGE_WHOSE;
+}
+
 static void key_on_help_page(struct timer *timer)
 {
     if (++timer->page.part < draw_help_parts(timer->canvas.width, timer->canvas.height))
@@ -270,6 +305,8 @@ static void key_on_bench_page(struct timer *timer, int key)
         timer->page.silent = !timer->page.silent;
     else if (key == 'a')
         open_answer_page(timer);
+    else if (key == 'w')
+        open_whose_page(timer);
     else if (key == '\t' && timer->model.stations > 0)
         timer->page.chosen = (timer->page.chosen + 1) % timer->model.stations;
     else if (key >= '1' && key <= '9' && key - '1' < timer->model.stations)
@@ -301,6 +338,9 @@ static void take_keys(struct timer *timer)
             break;
         case PAGE_ANSWER:
             key_on_answer_page(timer, key);
+            break;
+        case PAGE_WHOSE:
+            key_on_whose_page(timer, key);
             break;
         }
     }

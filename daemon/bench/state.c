@@ -5,6 +5,7 @@
 #include <math.h>
 #include <string.h>
 
+enum { UNSURE_MOST = 8 };         /* more questions at once nobody answers */
 enum { INSTRUMENT_BYTES = 3072 }; /* one instrument described, with rejects and what else it shows */
 
 static void write_or_null(struct text *out, const char *key, const char *string)
@@ -165,6 +166,29 @@ static void write_waiting(const struct state_source *source, struct text *out)
     text_print(out, "]");
 }
 
+/* Strength readings of which it is not clear whose they are: they wait for a person. */
+static void write_unsure(const struct state_source *source, struct text *out)
+{
+    const struct stations *stations = source->stations;
+    int count = 0;
+
+    text_print(out, ",\"unsure\":[");
+    for (int i = 0; i < stations->loose_count && count < UNSURE_MOST; i++) {
+        const struct sample *sample = &stations->loose[i];
+
+        if (!sample->seq || !sample->likely[0] || !sample->other[0])
+            continue;
+        text_print(out, "%s{\"seq\":%" PRIu64 ",\"strength_pct\":", count++ ? "," : "", sample->seq);
+        text_number(out, sample->strength_pct);
+        text_print(out, ",\"likely\":\"%s\",\"chance\":", sample->likely);
+        text_number(out, sample->chance);
+        text_print(out, ",\"other\":\"%s\",\"other_chance\":", sample->other);
+        text_number(out, sample->other_chance);
+        text_add(out, "}", 1);
+    }
+    text_print(out, "]");
+}
+
 static void write_last(const struct state_source *source, struct text *out)
 {
     const struct brews *brews = &source->stations->brews;
@@ -205,6 +229,7 @@ void state_write(const struct state_source *source, struct text *out)
     }
     text_add(out, "]", 1);
     write_waiting(source, out);
+    write_unsure(source, out);
     write_last(source, out);
     text_print(out, ",\"units\":{\"mass\":\"g\",\"pressure\":\"%s\",\"temperature\":\"%s\"}",
                pressures[source->config->units.pressure], source->config->units.fahrenheit ? "F" : "C");

@@ -73,6 +73,13 @@ struct view_waiting {
     int64_t since_us; /* when it was weighed; 0: not known */
 };
 
+/* A strength reading that may be either of two brews'. */
+struct view_unsure {
+    int64_t seq;
+    double strength_pct, chance, other_chance;
+    char likely[BREW_SIZE], other[BREW_SIZE];
+};
+
 struct view {
     bool found;            /* the bench is there */
     int64_t gone_local_us; /* since when it is not */
@@ -85,6 +92,7 @@ struct view {
     int stations;
     struct view_waiting waiting[VIEW_WAITING];
     int waiting_count;
+    struct view_unsure unsure; /* the first of them; seq 0: there is none */
     char last_brew[BREW_SIZE];
     struct measures last;
     bool last_above[MEASURE_COUNT];

@@ -245,6 +245,22 @@ static void read_waiting(struct view *model, json_t *list)
     }
 }
 
+static void read_unsure(struct view *model, json_t *list)
+{
+    json_t *first = json_array_get(list, 0);
+    struct view_unsure *unsure = &model->unsure;
+
+    memset(unsure, 0, sizeof *unsure);
+    if (!brew_name_valid(text_of(first, "likely")) || !brew_name_valid(text_of(first, "other")))
+        return;
+    unsure->seq = time_of(first, "seq");
+    unsure->strength_pct = number_of(first, "strength_pct");
+    unsure->chance = number_of(first, "chance");
+    unsure->other_chance = number_of(first, "other_chance");
+    copy_text(unsure->likely, sizeof unsure->likely, text_of(first, "likely"));
+    copy_text(unsure->other, sizeof unsure->other, text_of(first, "other"));
+}
+
 static void read_units(struct view *model, const json_t *json)
 {
     struct guide_units units = { GUIDE_KPA, false };
@@ -267,6 +283,7 @@ void view_state(struct view *model, json_t *state)
     read_waiting(model, json_object_get(state, "waiting"));
     read_plan(model, json_object_get(state, "plan"));
     read_units(model, json_object_get(state, "units"));
+    read_unsure(model, json_object_get(state, "unsure"));
     if (json_is_object(last)) {
         json_t *kept = json_object_get(last, "plan_kept");
 

@@ -2,7 +2,7 @@
 import math
 import re
 
-from bench import event, line_scale, station
+from bench import event, line_scale, refractometer, station
 from cups import Cups
 from reports import answer
 from test_timer import FAST, SCREEN, bench_with_a_scale, expect_on, weigh, weigh_heard
@@ -247,3 +247,30 @@ def test_timer_and_report_answer_alike(bench):
     timer.wait_line("left next: ferry-steep 1 of 10")
     assert bench.ask(do="begin")["ok"] and bench.ask(do="mark", stage="pour")["ok"]
     timer.wait_line(rf"of the final extraction, \d+ % at 0:25, 95 % after about {reported_s:.0f} s \(by 20 earlier cups\)")
+
+
+def test_timer_asks_whose_a_strength_is_and_takes_the_answer(bench):
+    """One sample is read while three cups wait: nobody knows which one it is of, and one key tells."""
+    refractometer_port = bench.port("refractometer")
+    bench.configure(station("left"), line_scale("left-scale", bench.port("left-scale"), station="left"),
+                    refractometer("refractometer", refractometer_port), "[strength]\nreplicates = 1")
+    bench.poised()
+    refractometer_port.wait_heard()
+    brews = [brewed(bench, dose_g=15, water_g=230, beverage_g=198, steep_s=60 * i) for i in (1, 2, 3)]
+    timer = bench.start("poise-timer", terminal=SCREEN)
+    expect_on(timer, "waiting for strength")
+    timer.type("w")
+    expect_on(timer, "every strength reading has its cup")
+    for _ in range(2):                  # the first line after opening is dropped
+        refractometer_port.line("1.30 %")
+    bench.wait_until(lambda: bench.ask(do="status")["state"]["unsure"], "the bench asks")
+    unsure, = bench.ask(do="status")["state"]["unsure"]
+    assert unsure["strength_pct"] == 1.3 and {unsure["likely"], unsure["other"]} < set(brews)
+    likely, other = unsure["likely"][-3:], unsure["other"][-3:]
+    expect_on(timer, f"Key w: 1.30 % is of {likely} ({100 * unsure['chance']:.0f} %) or of {other} ")
+    timer.type("w")
+    expect_on(timer, "Whose strength is 1.30 %?")
+    timer.type("2")
+    bench.wait_until(lambda: not bench.ask(do="status")["state"]["unsure"], "the answer is taken")
+    reading, = bench.ask(do="strength", brew=unsure["other"])["readings"]
+    assert reading["seq"] == unsure["seq"] and reading["said"], reading

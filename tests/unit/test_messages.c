@@ -31,6 +31,8 @@
     "'question':{'brew':'pier-20261125-007','question':'dose','measure':'dose_g','detail':'How many grams?'}}"
 #define STATE_REST                                                                                    \
     "'waiting':[{'brew':'pier-20261125-006','station':'left','have':1,'want':3,'since_us':4100000}]," \
+    "'unsure':[{'seq':12,'strength_pct':1.43,'likely':'pier-20261125-005','chance':0.6,"              \
+    "'other':'pier-20261125-006','other_chance':0.4}],"                                               \
     "'last':null,'units':{'mass':'g','pressure':'bar','temperature':'F'},'plan':{'experiment':'ferry-steep','title':'How long','done':3,'of':15}}"
 #define STATE_INSTRUMENT                                                                \
     "{'instrument':'left-scale','quantity':'mass','station':'left',"                    \

@@ -68,6 +68,29 @@ static void cautions_are_shown_where_they_matter(void **state)
     canvas_free(&canvas);
 }
 
+/* Every question shows its key, also the one that no number answers. */
+static void a_reading_of_two_cups_is_asked_for_with_its_key(void **state)
+{
+    static const int sizes[][2] = { { 80, 24 }, { 60, 15 } };
+
+    (void)state;
+    canvas.unicode = true;
+    say("state/pier", 5,
+        "'instruments':[],'stations':[{'station':'left','stage':'idle'}],'unsure':[{'seq':12,'strength_pct':1.43,"
+        "'likely':'pier-20261125-005','chance':0.6,'other':'pier-20261125-006','other_chance':0.4}]");
+    for (size_t i = 0; i < 2; i++) {
+        draw(sizes[i][0], sizes[i][1], PAGE_BENCH, 6);
+        expect_on_screen("Key w: 1.43 % is of 005 (60 %) or of 006 (40 %)?");
+    }
+    draw(40, 15, PAGE_WHOSE, 6);
+    expect_on_screen("Whose strength is 1.43 %?");
+    expect_on_screen("2  pier-20261125-006 (40 %)");
+    say("state/pier", 7, "'instruments':[],'stations':[{'station':'left','stage':'idle'}],'unsure':[]");
+    draw(80, 24, PAGE_WHOSE, 8); /* another hand was faster: the bench again */
+    expect_on_screen("space: next");
+    canvas_free(&canvas);
+}
+
 /* Where keys and cautions do not fit, one comes after the other, each of them whole. */
 static void help_is_whole_on_the_smallest_screen(void **state)
 {
@@ -253,6 +276,7 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test_setup(the_screen_says_what_matters, fresh),
         cmocka_unit_test_setup(cautions_are_shown_where_they_matter, fresh),
+        cmocka_unit_test_setup(a_reading_of_two_cups_is_asked_for_with_its_key, fresh),
         cmocka_unit_test_setup(help_is_whole_on_the_smallest_screen, fresh),
         cmocka_unit_test_setup(the_scale_stays_on_a_crowded_screen, fresh),
         cmocka_unit_test_setup(a_small_screen_cuts_no_question, fresh),
