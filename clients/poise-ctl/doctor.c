@@ -179,14 +179,30 @@ static int ask_all(struct doctor *doctor, struct why *why)
     return error;
 }
 
+/* A bench may speak somewhere else than where this program looks; only a file that names a place is evidence. */
+static bool looks_elsewhere(const struct doctor *doctor, char *mend, size_t size)
+{
+    const char *control = ctl_text(doctor->config, "control"), *bus = ctl_text(doctor->config, "bus");
+
+    if (!*control || strstr(control, doctor->ctl->control))
+        return false;
+    snprintf(mend, size, "export POISE_BUS=%.*s POISE_CONTROL=%.*s", (int)strcspn(bus, ","), bus,
+             (int)strcspn(control, ","), control);
+    return access(control + (strncmp(control, "ipc://", 6) == 0 ? 6 : 0), F_OK) == 0;
+}
+
 static int check_bus(struct doctor *doctor)
 {
+    char mend[600];
     const char *socket = strncmp(doctor->ctl->control, "ipc://", 6) == 0 ? doctor->ctl->control + 6 : "";
     struct why why;
     int error = ask_all(doctor, &why);
 
     if (error == -EPERM || error == -EACCES || error == -EINVAL)
         return wrong(doctor, "sudo systemctl restart poised", "%s", why.text);
+    if (error < 0 && looks_elsewhere(doctor, mend, sizeof mend))
+        return wrong(doctor, mend, "the bench speaks at %s, and this program looks at %s",
+                     ctl_text(doctor->config, "control"), doctor->ctl->control);
     if (error < 0 && *socket && access(socket, F_OK) < 0)
         return wrong(doctor, "sudo systemctl enable --now poised",
                      "poised does not run: there is no socket %s (why it ended: journalctl -u poised -n 5)", socket);
@@ -384,6 +400,23 @@ static int check_tracked(struct doctor *doctor)
 
 /* ---- the store ---- */
 
+/* The service manager knows at once; the bench only when the logger does not ask again. */
+static bool service_is_off(const struct doctor *doctor)
+{
+    char *arguments[] = { (char *)"systemctl", (char *)"show",        (char *)"-p",           (char *)"LoadState",
+                          (char *)"-p",        (char *)"ActiveState", (char *)"poise-logger", NULL };
+    struct text output = { 0 }, said = { 0 };
+    bool off = false;
+
+    if (strncmp(doctor->ctl->control, "ipc:///run/poise/", 17) == 0 && ctl_run(arguments, &output, &said) == 0
+        && output.data)
+        off = strstr(output.data, "LoadState=loaded")
+              && (strstr(output.data, "ActiveState=inactive") || strstr(output.data, "ActiveState=failed"));
+    text_free(&output);
+    text_free(&said);
+    return off;
+}
+
 static int check_logger(struct doctor *doctor)
 {
     const json_t *readers = json_object_get(json_object_get(doctor->health, "health"), "readers");
@@ -392,6 +425,10 @@ static int check_logger(struct doctor *doctor)
     json_t *one;
     size_t i;
 
+    if (service_is_off(doctor))
+        return wrong(doctor, mend,
+                     "the service poise-logger does not run, and no brew is saved (why it ended: journalctl "
+                     "-u poise-logger -n 5)");
     json_array_foreach(readers, i, one) least_s = fmin(least_s, ctl_value(one, "silent_s"));
     if (!(least_s <= LOGGER_SILENT_S))
         return wrong(doctor, mend,

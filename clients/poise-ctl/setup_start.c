@@ -142,10 +142,13 @@ static void find_places(struct first *first)
     place_bus(ctl->bus_option, first->bus, sizeof first->bus);
     place_control(ctl->control_option, first->control, sizeof first->control);
     place_store(ctl->store_option, first->store, sizeof first->store);
+    /* the first of them is that of this machine */
     if (geteuid() == 0 && !ctl->bus_option && !getenv("POISE_BUS") && *ctl_text(config, "bus"))
-        snprintf(first->bus, sizeof first->bus, "%s", ctl_text(config, "bus"));
+        snprintf(first->bus, sizeof first->bus, "%.*s", (int)strcspn(ctl_text(config, "bus"), ","),
+                 ctl_text(config, "bus"));
     if (geteuid() == 0 && !ctl->control_option && !getenv("POISE_CONTROL") && *ctl_text(config, "control"))
-        snprintf(first->control, sizeof first->control, "%s", ctl_text(config, "control"));
+        snprintf(first->control, sizeof first->control, "%.*s", (int)strcspn(ctl_text(config, "control"), ","),
+                 ctl_text(config, "control"));
     text_free(&said);
     json_decref(config);
 }

@@ -1,22 +1,14 @@
-"""A scale that a test plays by hand: it shows what stands on it ten times a second of the bench's clock, from the moment
-that the port is there, as a scale on a bench does."""
-import math
+"""A scale that shows what a test sets, and the script of one brew for poise-virtual."""
 import os
 import threading
 
 
 class Player:
-    """`with Player(port, rate=20) as scale: scale.grams = 100; ...; scale.brew()`.  It keeps the pace of the world, since
-    it plays an instrument; nobody waits for it but by what the bench says."""
+    """`with Player(port) as scale: scale.grams = 100`.  It shows what stands on it ten times a second, or `rate` times as
+    often, from the moment that its port is there, as a scale on a bench does; nobody waits for it but by what is seen."""
 
-    # seconds, grams when they have passed: straight lines between.  Cup and brewer 502 g, 15 g of coffee, 230 g of water,
-    # pressed on the scale, and the cup comes back with 200 g.
-    BREW = [(6, 0), (0.3, 502), (6, 502), (3, 517), (6, 517), (15, 747), (30, 747), (2, 2200), (20, 2200), (0.5, 747),
-            (3, 747), (0.3, 0), (4, 0), (0.3, 520), (15, 520), (0.3, 0), (20, 0)]
-
-    def __init__(self, port, rate=1, text="{word},GS,{grams:+9.1f} g\r\n"):
-        self.port, self.rate, self.text, self.grams, self.moving = port, rate, text, 0.0, False
-        self.stopped, self.story = threading.Event(), []
+    def __init__(self, port, rate=1, text="ST,GS,{grams:+9.1f} g\r\n"):
+        self.port, self.rate, self.text, self.grams, self.stopped = port, rate, text, 0.0, threading.Event()
         self.thread = threading.Thread(target=self._play, daemon=True)
 
     def __enter__(self):
@@ -28,25 +20,40 @@ class Player:
         self.stopped.set()
         self.thread.join()
 
-    def brew(self, waits_s=6):
-        """`waits_s`: so long cup and brewer stand there before the coffee comes."""
-        self.story = self._steps([*self.BREW[:2], (waits_s, 502), *self.BREW[3:]])
-
-    @staticmethod
-    def _steps(story):
-        before = story[0][1]
-        for seconds, target in story:
-            steps = max(1, round(seconds * 10))
-            for step in range(1, steps + 1):
-                hand = 100 * math.sin(step / 2) if before == target == 2200 else 0
-                yield before + (target - before) * step / steps + hand, target != before or bool(hand)
-            before = target
-
     def _play(self):
         while not self.stopped.wait(0.1 / self.rate):
-            self.grams, self.moving = next(iter(self.story), (self.grams, False))
-            line = self.text.format(word="US" if self.moving else "ST", grams=self.grams)
             try:
-                os.write(self.port.master, line.encode("latin-1"))
+                os.write(self.port.master, self.text.format(grams=self.grams).encode("latin-1"))
             except OSError:         # nobody listens, or the port is full: a scale does not mind
                 pass
+
+
+def brew(scale, waits_s=6, steeps_s=25):
+    """15 g of coffee, 230 g of water, 200 g in the cup; cup and brewer stand there for `waits_s` before the coffee comes."""
+    return f"""[virtual]
+seed = 7
+
+[scale {scale}]
+layout = header
+rate_hz = 10
+lag_s = 0.15
+division_g = 0.1
+noise_g = 0.02
+capacity_g = 5000
+do = brew cup 320 brewer 182 plunger 63 retained 2.0 most 23.5 at-once 7 per-s 0.016
+do = wait 6 s
+do = put cup brewer
+do = wait {waits_s} s
+do = coffee 15 g in 5 s
+do = wait 5 s
+do = pour 230 g in 20 s
+do = wait 4 s
+do = put plunger
+do = wait {steeps_s} s
+do = press 2000 g in 20 s
+do = wait 4 s
+do = lift brewer plunger
+do = wait 10 s
+do = lift cup
+do = wait 12 s
+"""

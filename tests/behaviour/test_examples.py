@@ -7,22 +7,21 @@ import socket
 import paho.mqtt.client as mqtt
 
 from bench import PATIENCE_S, Deadline, event, line_scale, station
-from player import Player
+from player import brew as script
 
 EXAMPLES = pathlib.Path(__file__).parents[2] / "clients/examples"
 
 
-def test_spreadsheet_grows_by_a_row_as_each_brew_ends(bench):
-    table, port = bench.folder / "brews.csv", bench.port("left-scale")
+def test_spreadsheet_grows_by_a_row_as_each_brew_ends(bench):       # alone
+    table, port = bench.folder / "brews.csv", bench.folder / "port/left-scale"
     bench.configure(station("left"), line_scale("left-scale", port, station="left"))
-    bench.poised("--clock-rate", "40")
+    bench.poised("--clock-rate", "20")
     bus = bench.subscribe()
     follower = bench.start(EXAMPLES / "spreadsheet.py", table)
     follower.wait_line("following pier")
     rows = lambda: list(csv.DictReader(table.open(newline=""))) if table.exists() else []   # noqa: E731
-    with Player(port, rate=40) as scale:
-        scale.brew()
-        brew = bus.wait_for(event("brew", change="end"), timeout=40)["brew"]
+    bench.virtual(script("left-scale"), "--clock-rate", "20")
+    brew = bus.wait_for(event("brew", change="end"), timeout=60)["brew"]
     bench.wait_until(lambda: len(rows()) == 1, "a row")
     row = rows()[0]
     assert row["brew"] == brew and row["strength_pct"] == "" and row["station"] == "left", row
@@ -52,8 +51,8 @@ water_g = 230 +- 5
 """
 
 
-def test_lamp_glows_when_it_is_time_to_press(bench):
-    lamp, port, plan = bench.folder / "brightness", bench.port("left-scale"), bench.folder / "lamp.plan"
+def test_lamp_glows_when_it_is_time_to_press(bench):        # alone
+    lamp, port, plan = bench.folder / "brightness", bench.folder / "port/left-scale", bench.folder / "lamp.plan"
     plan.write_text(PLAN)
     bench.configure(station("left"), line_scale("left-scale", port, station="left"))
     bench.poised("--clock-rate", "20")
@@ -63,14 +62,13 @@ def test_lamp_glows_when_it_is_time_to_press(bench):
     glows = lambda: lamp.exists() and lamp.read_text() == "1\n"     # noqa: E731
     bench.wait_until(lambda: lamp.exists() and lamp.read_text() == "0\n", "the lamp is dark at first")
     bus = bench.subscribe()
-    with Player(port, rate=20) as scale:
-        scale.brew()
-        bus.wait_for(event("stage", stage="pour"))
-        assert not glows()
-        bench.wait_until(glows, "it glows")
-        assert not any(event("brew", change="end")(message) for message in bus.drain())
-        bus.wait_for(event("stage", stage="weigh"), timeout=40)
-        bench.wait_until(lambda: not glows(), "and is dark again")
+    bench.virtual(script("left-scale"), "--clock-rate", "20")
+    bus.wait_for(event("stage", stage="pour"), timeout=60)
+    assert not glows()
+    bench.wait_until(glows, "it glows", timeout=60)
+    assert not any(event("brew", change="end")(message) for message in bus.drain())
+    bus.wait_for(event("stage", stage="weigh"), timeout=60)
+    bench.wait_until(lambda: not glows(), "and is dark again")
     follower.signal(15)
     assert follower.wait() == 0
 

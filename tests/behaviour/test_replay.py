@@ -6,7 +6,7 @@ import re
 import sqlite3
 
 from bench import event, line_scale, station
-from player import Player
+from player import brew as script
 
 
 class Trace:
@@ -219,15 +219,14 @@ def test_a_span_of_time_is_reported(bench):
     assert status == 1 and "malformed" in said
 
 
-def test_a_brew_out_of_the_store_is_read_again_with_the_minute_before_it(bench):
-    port = bench.port("left-scale")
+def test_a_brew_out_of_the_store_is_read_again_with_the_minute_before_it(bench):        # alone
+    port = bench.folder / "port/left-scale"
     bench.configure(station("left", "piston_diameter_mm = 60"), line_scale("left-scale", port, station="left"))
-    daemon = bench.poised("--clock-rate", "40")
+    daemon = bench.poised("--clock-rate", "20")
     bench.logger().wait_diagnostic("keeping the brews")
     bus = bench.subscribe()
-    with Player(port, rate=40) as scale:
-        scale.brew(waits_s=30)          # the cup is set down long before the brew begins with the coffee
-        brew = bus.wait_for(event("brew", change="end"), timeout=40)["brew"]
+    bench.virtual(script("left-scale", waits_s=30), "--clock-rate", "20")   # the cup is set down long before the coffee
+    brew = bus.wait_for(event("brew", change="end"), timeout=60)["brew"]
     assert bench.ask(do="note", brew=brew, text="Ines likes it")["ok"]
     bench.wait_query(f"SELECT note FROM brew_summary WHERE brew = '{brew}' AND note IS NOT NULL")
     first = bench.query("SELECT min(seconds) AS shown, (SELECT min(t.mono_us - b.began_mono_us) / 1e6 FROM trace t"

@@ -3,7 +3,7 @@ are played by scripts that come first in PATH."""
 import os
 
 from bench import line_scale, station
-from player import Player
+from player import Player, brew
 
 SHORT = "--seconds", "0.2"
 
@@ -39,10 +39,10 @@ def answer(screen, question, text=""):
     screen.type(text + "\r")
 
 
-def test_setup_goes_from_a_plugged_in_scale_to_a_saved_brew(bench):
+def test_setup_goes_from_a_plugged_in_scale_to_a_saved_brew(bench):     # alone
     port, wrote = bench.port("unknown"), f"; mine, and it stays\n{bench.configure().read_text()}"
     bench.configuration.write_text(wrote)
-    with Player(port, rate=40) as scale:
+    with Player(port, rate=5) as scale:
         scale.grams = 12.5
         screen = setup(bench, port, env=system(bench))
         screen.wait_text("press it lightly")
@@ -68,14 +68,15 @@ def test_setup_goes_from_a_plugged_in_scale_to_a_saved_brew(bench):
         assert "systemctl --no-ask-password enable poised poise-logger" in asked(bench), asked(bench)
         assert "systemctl --no-ask-password restart poised poise-logger" in asked(bench), asked(bench)
         assert "usermod -aG poise nobody" in asked(bench), asked(bench)
-        bench.poised("--clock-rate", "40")      # what restart would have done
-        bench.logger()
-        screen.wait_text("The bench answers.")
-        screen.wait_text("thin glass")
-        scale.brew()
-        screen.wait_text("is saved in", timeout=40)
-        screen.wait_text("Done.")
-        assert screen.wait() == 0
+    port.unplug()                           # and from now on it is one that brews
+    bench.poised("--clock-rate", "20")      # what restart would have done
+    bench.logger()
+    screen.wait_text("The bench answers.")
+    screen.wait_text("thin glass")
+    bench.virtual(brew("unknown"), "--clock-rate", "20")
+    screen.wait_text("is saved in", timeout=60)
+    screen.wait_text("Done.")
+    assert screen.wait() == 0
     saved = bench.query("SELECT dose_g, water_g, beverage_g FROM brew_summary")
     assert len(saved) == 1 and all(abs(float(a) - b) < 0.5 for a, b in zip(saved[0].values(), (15, 230, 200))), saved
 

@@ -82,6 +82,14 @@ def test_doctor_sees_that_poised_does_not_run(bench):
     finds(bench, "bus", "poised does not run", mend="sudo systemctl enable --now poised")
 
 
+def test_doctor_sees_that_the_bench_speaks_elsewhere(bench):
+    scale(bench, bench.port("left-scale"))
+    bench.poised()
+    nowhere = {"POISE_CONTROL": f"ipc://{bench.folder}/nowhere", "POISE_BUS": f"ipc://{bench.folder}/nothing"}
+    finds(bench, "bus", f"speaks at {bench.control}", mend=f"export POISE_BUS={bench.bus} POISE_CONTROL={bench.control}",
+          env=nowhere)
+
+
 def test_doctor_sees_who_is_not_in_the_group(bench):
     folder = bench.folder / "closed"
     folder.mkdir()

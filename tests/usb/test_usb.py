@@ -441,3 +441,26 @@ def test_what_is_plugged_in_and_not_configured_is_listed_with_what_to_do(bench):
     bus.wait_for(change("drip-scale", "lost"))
     assert "drip-scale" in bench.run("poise-ctl", "instruments")[1].split("plugged in")[0]
     assert "unplugged" in bench.run("poise-ctl", "instruments")[1]
+
+
+def test_setup_gives_a_usb_scale_its_section(bench):
+    """The scale that describes itself: taken by the bench without a word, and by setup with a name and a station."""
+    testbed = computer(bench)
+    scale = MockScale(testbed, "1-1", serial="A1")
+    scale.plug()
+    system = bench.folder / "system"
+    system.mkdir()
+    for name, says in (("systemctl", "running"), ("usermod", ""), ("systemd-sysusers", "")):
+        (system / name).write_text(f"#!/bin/sh\necho {says}\n")
+        (system / name).chmod(0o755)
+    setup = bench.start("poise-ctl", "setup", "--yes", "--config", bench.folder / "new.conf",
+                        env={"PATH": f"{system}:/usr/bin:/bin"})
+    scale.wait_read()
+    scale.weigh(1)                  # the first report may have waited since yesterday
+    scale.weigh(123)
+    assert setup.wait() == 0, setup.output.decode() + setup.diagnostics
+    output = setup.output.decode()
+    assert "12.3 g" in output and "is it this one?" in output, output
+    text = (bench.folder / "new.conf").read_text()
+    assert "driver   = hid-scale\nport     = usb:1209:0001:A1\nquantity = mass\nstation  = bench\n" in text, text
+    assert bench.run("poised", "--check-config", "--config", bench.folder / "new.conf")[0] == 0
