@@ -522,6 +522,7 @@ static void warn_of_loose(struct stations *stations, const struct sample *sample
 {
     const struct sample *before = stations->loose_count > 1 ? &stations->loose[stations->loose_count - 2] : NULL;
 
+    stations->state_changed = true; /* it shows what is asked */
     if (!sample->likely[0] || !sample->other[0]) {
         stations_warn(stations, NULL, NULL, "strength-unassigned",
                       "%.2f %% was read and fits no cup that waits for its strength: name the cup with `assign`",
