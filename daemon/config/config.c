@@ -400,8 +400,10 @@ int config_read(struct config *out, const char *path, FILE *mistakes, struct why
     fclose(reader.stream);
     config_check(&reader);
     free(reader.instrument_lines);
-    if (reader.mistake_count == 0 && config.station_count == 0 && (error = add_station(&config, why)) < 0)
+    if (reader.mistake_count == 0 && config.station_count == 0 && (error = add_station(&config, why)) < 0) {
+        config_free(&config);
         return error;
+    }
     if (reader.mistake_count == 0 && !reader.memory_error) {
         *out = config;
         return 0;

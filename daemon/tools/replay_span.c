@@ -96,10 +96,11 @@ bool span_whole(const struct span *span)
 static int hold_back(struct span *span, const struct recorded *one, const struct message_common *common)
 {
     struct held *held = malloc(sizeof *held + one->topic_length + one->json_length);
-    char *text = (char *)(held + 1);
+    char *text;
 
     if (!held)
         return -ENOMEM;
+    text = (char *)(held + 1);
     *held = (struct held){ .mono_us = common->mono_us };
     strcpy(held->boot, common->boot);
     memcpy(text, one->topic, one->topic_length);

@@ -170,11 +170,12 @@ static double solve_linear(const double *u, const double *v, const struct kineti
 /* The best E1 and E0 for every k of a scan that reaches from "never bends" to "over at once". */
 static int scan(const struct kinetics_data *data, bool quick, double best[KINETICS_PARAMETERS], struct why *why)
 {
-    double *rising = science_malloc(2 * data->n * sizeof *rising), *falling = rising + data->n;
+    double *rising = science_malloc(2 * data->n * sizeof *rising), *falling;
     double least = INFINITY, longest = 0, shortest = INFINITY, plateau, part, rss;
 
     if (!rising)
         return why_set(why, -ENOMEM, "not enough memory");
+    falling = rising + data->n;
     for (size_t i = 0; i < data->n; i++) {
         longest = fmax(longest, data->t[i]);
         if (data->t[i] > 0)

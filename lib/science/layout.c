@@ -133,8 +133,7 @@ static bool find_day_means(const struct layout *layout, double *mean, double *co
  * beside levels and blocks, with its degrees of freedom. */
 static bool judge_by_days(const struct layout *layout, double within, double df, struct layout_result *out)
 {
-    double *room = science_malloc((2 * LAYOUT_LEVELS * DAYS_MOST + 1) * sizeof *room),
-           *count = room + LAYOUT_LEVELS * DAYS_MOST;
+    double *room = science_malloc((2 * LAYOUT_LEVELS * DAYS_MOST + 1) * sizeof *room);
     double value[LAYOUT_LEVELS * DAYS_MOST], cups = 0, p;
     int level[LAYOUT_LEVELS * DAYS_MOST], day[LAYOUT_LEVELS * DAYS_MOST], days;
     struct layout means = { value, level, day, 0, layout->levels, NULL, false, NAN, 0 };
@@ -142,11 +141,11 @@ static bool judge_by_days(const struct layout *layout, double within, double df,
     struct why ignored;
     bool differ = false;
 
-    if (room && find_day_means(layout, room, count, &days)) {
+    if (room && find_day_means(layout, room, room + LAYOUT_LEVELS * DAYS_MOST, &days)) {
         for (int place = 0; place < days; place++)
             for (size_t i = 0; i < layout->levels; i++, means.n++) {
                 value[means.n] = room[place * LAYOUT_LEVELS + (int)i] + layout->value[0];
-                cups += 1 / count[place * LAYOUT_LEVELS + (int)i];
+                cups += 1 / room[(DAYS_MOST + place) * LAYOUT_LEVELS + (int)i];
                 level[means.n] = (int)i;
                 day[means.n] = place;
             }

@@ -122,6 +122,15 @@ void *realloc(void *memory, size_t size)
     return __interceptor_realloc ? __interceptor_realloc(memory, size) : __libc_realloc(memory, size);
 }
 
+void *reallocarray(void *memory, size_t count, size_t size)
+{
+    size_t all;
+
+    if (fails(__builtin_return_address(0)) || __builtin_mul_overflow(count, size, &all))
+        return NULL;
+    return __interceptor_realloc ? __interceptor_realloc(memory, all) : __libc_realloc(memory, all);
+}
+
 static char *copy(const char *text, size_t length)
 {
     char *out = get(length + 1);

@@ -31,24 +31,26 @@ AROUND_S = 10           # and what is judged from the readings around that is no
 NEAR_S = 1.0            # a stage that is seen is found so near
 MEANWHILE_S = 20        # how far a stage may be off that began while nobody looked, as long as a slow restart takes here
 
+TABLES = {"instrument": "instrument_event", "check": "instrument_check"}    # of events whose table is called otherwise
+
 Moment = collections.namedtuple("Moment", "brew at_s kind stop_s")
 
 
-def draw(seed, brews, each, kinds):
-    """So many moments in every brew, in order and with time between them; every kind as often."""
+def draw(seed, brews, each, kinds, from_s):
+    """So many moments in every brew after this one, in order and with time between them; every kind as often."""
     dice = random.Random(seed)
     kinds = [kinds[i % len(kinds)] for i in range(brews * each)]
     dice.shuffle(kinds)
-    part = (BREW_S - 12) / each         # the last seconds are left alone, so that every brew can be seen to end
-    return [Moment(brew, part * (number + dice.random() * 0.8), kinds.pop(), dice.uniform(1, 5))
+    part = (BREW_S - 12 - from_s) / each    # the last seconds are left alone, so that every brew can be seen to end
+    return [Moment(brew, from_s + part * (number + dice.random() * 0.8), kinds.pop(), dice.uniform(1, 5))
             for brew in range(brews) for number in range(each)]
 
 
 class Morning:
     kinds = ("kill poised", "kill logger", "kill both", "stop poised", "stop logger")
 
-    def __init__(self, bench, seed, brews, each, rate=20):
-        self.bench, self.rate, self.brews, self.moments = bench, rate, brews, draw(seed, brews, each, self.kinds)
+    def __init__(self, bench, seed, brews, each, rate=20, from_s=0):
+        self.bench, self.rate, self.brews, self.moments = bench, rate, brews, draw(seed, brews, each, self.kinds, from_s)
         bench.configure(station("left", "piston_diameter_mm = 60"),
                         line_scale("left-scale", bench.folder / "port/left-scale", station="left"))
         self.missing, self.hidden = 0, collections.Counter()
@@ -171,7 +173,7 @@ class Morning:
     def _stored(self):
         """Every event has its row in the store, and every reading of a brew is in its trace."""
         rows = {table: {row["seq"] for row in self.bench.query(f"select seq from {table}")}
-                for table in ("stage", "measure", "note", "instrument_event", "warning", "trace")}
+                for table in ("stage", "measure", "warning", "trace", *TABLES.values())}
         brews = {row["name"]: row for row in self.bench.query("select name, begin_seq, outcome_seq from brew")}
         faults = []
         for seen in self._seen():
@@ -185,7 +187,7 @@ class Morning:
                 number = {"begin": "begin_seq", "end": "outcome_seq", "discard": "outcome_seq"}.get(seen["change"])
                 held = seen["brew"] in brews and (not number or brews[seen["brew"]][number] == seq)
             else:
-                held = seq in rows[{"instrument": "instrument_event"}.get(kind, kind)]
+                held = seq in rows[TABLES.get(kind, kind)]
             if not held:
                 faults.append(f"not in the store: {seen}")
         return faults

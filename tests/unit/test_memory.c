@@ -174,19 +174,30 @@ static int read_the_configuration(void *fixture, struct why *why)
     return error;
 }
 
-static int one_configuration(void **fixture)
+static int write_configuration(void **fixture, const char *text)
 {
     const char *path = file_named("poised.conf");
     FILE *file = fopen(path, "w");
 
     *fixture = (void *)path;
-    return file && fputs(configuration, file) >= 0 ? fclose(file) : -1;
+    return file && fputs(text, file) >= 0 ? fclose(file) : -1;
+}
+
+static int one_configuration(void **fixture)
+{
+    return write_configuration(fixture, configuration);
+}
+
+static int one_without_station(void **fixture)
+{
+    return write_configuration(fixture, "[bench]\nname = pier\njournal = journal.db\n");
 }
 
 static void test_configuration_and_drivers(void **state)
 {
     (void)state;
     each_call_fails("configuration", read_the_configuration, one_configuration, NULL);
+    each_call_fails("no station", read_the_configuration, one_without_station, NULL);
 }
 
 /* ---- stations: trackers, brews, orders, strength, what is kept ---- */
