@@ -83,6 +83,7 @@ struct step { /* from one account to the next */
     double log_weight;
     int account, cup;
     bool further; /* of the sample that lies there */
+    float gap_s;  /* since the reading before */
     bool no_cup;  /* there was none that it could be of */
     struct choice choice;
     uint64_t readings_hash;
@@ -310,10 +311,10 @@ static void steps_of(struct carried *carried, int account, int reading)
         gap_s = (double)(what->at_us - samples->reading[before].at_us) / 1e6;
     if (turn->count && before >= 0) {
         double chance = further_chance(morning, one, turn, after_blank);
-        struct step step = { .cup = turn->cup, .further = true };
+        struct step step = { .cup = turn->cup, .further = true, .gap_s = (float)gap_s };
 
         log_new = log(1 - chance);
-        step.log_weight = one->log_weight + log(chance) + turns_further(gap_s);
+        step.log_weight = one->log_weight + log(chance) + turns_further(&one->habits, gap_s);
         if (turn->cup >= 0 && (said ? what->cup == turn->cup : what->said == SAMPLE_OPEN)) {
             step.log_weight += log_fit(morning, one, reading, turn->cup, true, &fit);
             add_step(carried, account, &step);
@@ -354,6 +355,8 @@ static void take_step(const struct morning *morning, struct account *account, co
 
     if (turn->count && turn->cup >= 0)
         (step->further ? account->further : account->ended)[how_many(morning, turn)]++;
+    if (step->further)
+        turns_learn_further(&account->habits, step->gap_s);
     account->log_weight = step->log_weight;
     account->readings_hash = step->readings_hash;
     account->cup_of[reading] = (signed char)cup;

@@ -9,13 +9,14 @@
 
 /* How the people of one account go about it: counted as samples begin. */
 struct habits {
-    double taken, skipped; /* cups that were next, and those that were passed over */
-    double on, back;       /* while one is passed over: the row went on, or back to it */
-    double first, again;   /* samples of a cup not read before, and of one that was */
-    double own, shared;    /* of two instruments: each keeps to its station's cups, or takes whichever is next */
-    double on_time, late;  /* cups that were full, and those that were read before their end was recorded */
-    double waited, waits;  /* mean logarithm of the seconds from full to read, and from how many */
-    bool two;              /* people, with an instrument each */
+    double taken, skipped;    /* cups that were next, and those that were passed over */
+    double on, back;          /* while one is passed over: the row went on, or back to it */
+    double first, again;      /* samples of a cup not read before, and of one that was */
+    double own, shared;       /* of two instruments: each keeps to its station's cups, or takes whichever is next */
+    double on_time, late;     /* cups that were full, and those that were read before their end was recorded */
+    double waited, waits;     /* mean logarithm of the seconds from full to read, and from how many */
+    double repeated, repeats; /* the same of the seconds from one reading of a sample to the next */
+    bool two;                 /* people, with an instrument each */
     signed char last[SAMPLES_INSTRUMENTS]; /* the cup that each read last; SAMPLES_NO_CUP: none */
 };
 
@@ -41,7 +42,8 @@ void turns_learn(const struct samples *samples, struct habits *habits, const str
                  int cup);
 
 /* Logarithm of the density, per second, of a further reading of the same sample after so long. */
-double turns_further(double gap_s);
+double turns_further(const struct habits *habits, double gap_s);
+void turns_learn_further(struct habits *habits, double gap_s);
 
 /* The same of a sample that begins, of nobody knows what. */
 double turns_begin(double gap_s);

@@ -31,7 +31,10 @@ static const double SAME_MOMENT_S = 60, ALIKE_SKIP = 0.4, ALIKE_BACK = 0.8;
 static const double WAIT_S = 420, WAIT_DAYS = 0.8, WAIT_SPREAD = 0.4;
 
 /* Between two readings of one sample, and from one cup to the next where nobody waits for a sample to cool. */
-static const double SAME_S = 13, SAME_SPREAD = 0.6, CHANGE_S = 55, CHANGE_SPREAD = 0.7, RINSED_S = 30;
+static const double SAME_S = 13, SAME_SPREAD = 0.5, CHANGE_S = 55, CHANGE_SPREAD = 0.7, RINSED_S = 30;
+
+/* As if so many had been seen; a longer one is a pause. */
+static const double SAME_SEEN = 2, SAME_MOST_S = 90;
 
 /* People pause for other reasons: then it may be anything about these. */
 static const double PAUSE = 0.04, PAUSE_S = 150, PAUSE_SPREAD = 1.6;
@@ -67,7 +70,8 @@ void habits_begin(const struct samples *samples, struct habits *habits)
                                .shared = SHARED,
                                .on_time = ON_TIME,
                                .late = LATE,
-                               .waited = log(WAIT_S) };
+                               .waited = log(WAIT_S),
+                               .repeated = log(SAME_S) };
     for (int i = 0; i < SAMPLES_INSTRUMENTS; i++)
         habits->last[i] = SAMPLES_NO_CUP;
     habits->two = are_two(samples);
@@ -92,10 +96,21 @@ static double over_by(double seconds, double median_s, double spread)
     return 0.5 * erfc(-log(seconds / median_s) / spread * M_SQRT1_2);
 }
 
-double turns_further(double gap_s)
+double turns_further(const struct habits *habits, double gap_s)
 {
+    double spread = SAME_SPREAD * sqrt(1 + 1 / (SAME_SEEN + habits->repeats));
+
     gap_s = fmax(gap_s, 1);
-    return log((1 - PAUSE) * density(gap_s, SAME_S, SAME_SPREAD) + PAUSE * density(gap_s, PAUSE_S, PAUSE_SPREAD));
+    return log((1 - PAUSE) * density(gap_s, exp(habits->repeated), spread)
+               + PAUSE * density(gap_s, PAUSE_S, PAUSE_SPREAD));
+}
+
+void turns_learn_further(struct habits *habits, double gap_s)
+{
+    if (gap_s > SAME_MOST_S)
+        return;
+    habits->repeats++;
+    habits->repeated += (log(fmax(gap_s, 1)) - habits->repeated) / (SAME_SEEN + habits->repeats);
 }
 
 double turns_begin(double gap_s)
