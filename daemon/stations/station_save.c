@@ -71,18 +71,23 @@ static json_t *brew_json(const struct brew *brew)
 
 static json_t *bench_json(const struct stations *stations)
 {
-    json_t *loose = json_array(), *blanks = json_array(), *refractometers = json_array();
+    json_t *loose = json_array(), *blanks = json_array(), *refractometers = json_array(), *moments = json_array();
 
     for (int i = 0; i < stations->loose_count; i++)
         json_array_append_new(loose, sample_save(&stations->loose[i]));
     for (int i = 0; i < stations->blank_count; i++)
         json_array_append_new(blanks, sample_save(&stations->blanks[i]));
-    for (int i = 0; i < SAMPLES_INSTRUMENTS && stations->refractometers[i].used; i++)
+    for (int i = 0; i < SAMPLES_INSTRUMENTS && stations->refractometers[i].used; i++) {
         json_array_append_new(refractometers, json_string(stations->refractometers[i].name));
-    return json_pack("{s:s,s:i,s:i,s:I,s:s,s:I,s:o,s:o,s:o,s:o}", "boot", clock_boot(), "day", stations->brews.day,
+        json_array_append_new(moments, json_pack("[b,I,I,f]", stations->refractometers[i].zeroed,
+                                                 (json_int_t)stations->refractometers[i].doubt_since_us,
+                                                 (json_int_t)stations->refractometers[i].doubt_until_us,
+                                                 stations->refractometers[i].doubt_u_pct));
+    }
+    return json_pack("{s:s,s:i,s:i,s:I,s:s,s:I,s:o,s:o,s:o,s:o,s:o}", "boot", clock_boot(), "day", stations->brews.day,
                      "number", stations->brews.number, "strength_seq", (json_int_t)stations->strength_seq, "sample",
                      stations->sample, "meant_seq", (json_int_t)stations->meant_seq, "loose", loose, "blanks", blanks,
-                     "refractometers", refractometers, "watched", watch_save(stations));
+                     "refractometers", refractometers, "moments", moments, "watched", watch_save(stations));
 }
 
 void stations_save(struct stations *stations, bool all, const struct saved_at *at, keep_function *keep, void *context)
@@ -189,6 +194,29 @@ static int load_samples(const json_t *list, struct sample *out)
 
 /* The names that the kept readings know their instruments by come back in their order; how accurate each is, the
  * configuration says. */
+/* That a zero was set, and between which times what was read is in doubt: those compare only within their boot, and
+ * what was read in an earlier one is looked at no more. */
+static void load_moments(struct stations *stations, const json_t *list, bool earlier_boot)
+{
+    const json_t *entry;
+    size_t i;
+
+    json_array_foreach(list, i, entry)
+    {
+        struct refractometer *one = &stations->refractometers[i];
+        double u_pct = json_number_value(json_array_get(entry, 3));
+
+        if (i >= SAMPLES_INSTRUMENTS)
+            break;
+        one->zeroed = json_is_true(json_array_get(entry, 0));
+        if (earlier_boot || !(u_pct > 0))
+            continue;
+        one->doubt_since_us = json_integer_value(json_array_get(entry, 1));
+        one->doubt_until_us = json_integer_value(json_array_get(entry, 2));
+        one->doubt_u_pct = u_pct;
+    }
+}
+
 static void load_refractometers(struct stations *stations, const json_t *list)
 {
     struct refractometer now[SAMPLES_INSTRUMENTS];
@@ -233,6 +261,7 @@ static void load_bench(struct stations *stations, const json_t *json)
     stations->blank_count = load_samples(json_object_get(json, "blanks"), stations->blanks);
     watch_load(stations, json_object_get(json, "watched"));
     load_refractometers(stations, json_object_get(json, "refractometers"));
+    load_moments(stations, json_object_get(json, "moments"), is_of_earlier_boot(json));
     if (is_of_earlier_boot(json)) {
         forget_times(stations->loose, stations->loose_count);
         stations->blank_count = 0; /* at what time water showed what is not known any more */
