@@ -222,18 +222,16 @@ static bool too_many(const struct request *request)
     return false;
 }
 
-/* The host part of "host:port", "[::1]:port" or "host". */
+/* The host part of "host:port", "[::1]:port" or "host"; false: it is none of these. */
 static bool host_part(const char *host, char *out, size_t size)
 {
-    size_t length;
+    bool six = *host == '[';
+    size_t length = strcspn(host += six, six ? "]" : ":");
+    const char *port = host + length + (six && host[length] == ']');
 
-    if (*host == '[') {
-        host++;
-        length = strcspn(host, "]");
-    } else {
-        length = strcspn(host, ":");
-    }
-    if (length == 0 || length >= size)
+    if (length == 0 || length >= size || (six && host[length] != ']'))
+        return false;
+    if (*port && (*port != ':' || strspn(port + 1, "0123456789") != strlen(port + 1)))
         return false;
     memcpy(out, host, length);
     out[length] = '\0';

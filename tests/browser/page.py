@@ -169,7 +169,15 @@ class Page:
 
     def press(self, selector):
         """Touches it where a finger would, once it is there to be touched."""
+        from selenium.common.exceptions import StaleElementReferenceException
+
         def done():
+            try:
+                return touched()
+            except StaleElementReferenceException:      # it was drawn once more meanwhile
+                return False
+
+        def touched():
             found = [one for one in self.find(selector) if one.is_displayed() and one.is_enabled()]
             if not found:
                 return False

@@ -61,7 +61,7 @@ def test_without_a_cookie_nothing_of_the_bench_is_shown(bench):
 
 
 def test_an_order_needs_a_fresh_token_from_our_own_page(bench):
-    board = board_of_one(bench)
+    board = board_of_one(bench, "--host", "kiosk.example")
     bus = bench.subscribe()
     hands = board.device("hands")
     token = hands.token()
@@ -78,7 +78,11 @@ def test_an_order_needs_a_fresh_token_from_our_own_page(bench):
     hands.origin = None
     assert hands.order(order="end", station="left", brew=brew).status == 403
     hands.origin = board.address
-    assert hands.ask("/api/me", Host="evil.example:80").status == 421        # a name that was made to lead here
+    for host in ("evil.example:80", "[::1].evil.example", "127.0.0.1.evil.example", "[::1", "localhost:80@evil.example", ""):
+        assert hands.ask("/api/me", Host=host).status in (400, 421), host       # a name that was made to lead here
+    port = board.address.rsplit(":", 1)[1]
+    for host in (f"localhost:{port}", f"[::1]:{port}", f"kiosk.example:{port}"):
+        assert hands.ask("/api/me", Host=host).status == 200, host
     assert hands.ask("/api/me", Sec_Fetch_Site="cross-site").status == 403
     looks = board.device("look")
     assert looks.order(order="end", station="left", brew=brew).status == 403

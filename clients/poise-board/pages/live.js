@@ -149,7 +149,7 @@ function drawLists(now) {
     item.append(element("b", "", t("run_label", one)), element("span", "", one.words));
     return item;
   }, run ? "" : t("next_none"));
-  rows(get("waiting"), JSON.stringify([frame.waiting, role]), frame.waiting, waitingRow, t("waiting_none"));
+  drawWaiting();
   rows(get("cups"), JSON.stringify(frame.cups), frame.cups, cupRow, t("last_none"));
   const box = get("question-box");
   box.hidden = !now.question;
@@ -157,17 +157,25 @@ function drawLists(now) {
   get("answer").hidden = !now.question?.measure || role !== "hands";
 }
 
+// The minutes pass in rows that stay, so that no finger loses what it is on.
+function drawWaiting() {
+  const list = get("waiting");
+  rows(list, JSON.stringify([frame.waiting.map((one) => one.brew), role]), frame.waiting, waitingRow, t("waiting_none"));
+  frame.waiting.forEach((one, place) => {
+    const words = [t("waiting_have", one), one.minutes === null ? "" : t("waiting_minutes", one)];
+    put(list.children[place].querySelector(".far"), words.filter(Boolean).join(", "));
+  });
+}
+
 function waitingRow(one) {
   const item = element("li", "waiting");
   const words = element("span");
-  words.append(element("b", "", t("waiting_row", { brew: one.short })),
-               element("span", "", [t("waiting_have", one), one.minutes === null ? "" : t("waiting_minutes", one)]
-                 .filter(Boolean).join(", ")));
+  words.append(element("b", "", t("waiting_row", { brew: one.short })), element("span", "far"));
   item.append(words);
   if (role !== "hands") return item;
   const type = element("button", "", t("type_strength"));
   type.type = "button";
-  type.addEventListener("click", () => typeStrength(one));
+  type.addEventListener("click", () => typeStrength(frame.waiting.find((now) => now.brew === one.brew) ?? one));
   item.append(type);
   return item;
 }
