@@ -80,6 +80,8 @@ def wrong():
             there = place(target)
             if not allowed(here, there, target) and (here, there) not in STILL:
                 yield f"{path.relative_to(TOP)} ({'/'.join(here)}) must not include {name} ({'/'.join(there)})"
+            if "findings" in path.parts and {"words", "forms"} & set(target.parts):
+                yield f"{path.relative_to(TOP)}: findings know neither words nor forms, but includes {name}"
             if here != there and name.endswith("_parts.h"):
                 yield f"{path.relative_to(TOP)}: {name} is private to {'/'.join(there)}"
 

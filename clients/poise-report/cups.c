@@ -396,6 +396,13 @@ const char *unit_of(const char *name)
     return "";
 }
 
+const char *step_of(const char *measure)
+{
+    const char *unit = unit_of(measure);
+
+    return strcmp(unit, "%") == 0 ? "points" : unit;
+}
+
 bool changes_ratio(const char *factor)
 {
     return strcmp(factor, "dose_g") == 0 || strcmp(factor, "water_g") == 0 || strcmp(factor, "ratio") == 0;

@@ -60,6 +60,9 @@ bool cup_level(const struct cup *cup, const char *factor, char out[WORDS_SIZE]);
 /* The unit of a measure or of a factor named like one: "g", "s", "kPa", "°C", "%", "g/g", "". */
 const char *unit_of(const char *name);
 
+/* What a difference of it is in: "points" of percentages, else its unit. */
+const char *step_of(const char *measure);
+
 /* Another dose, another water, or the ratio of the two? */
 bool changes_ratio(const char *factor);
 

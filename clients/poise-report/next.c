@@ -180,7 +180,7 @@ static enum asked what_is_asked(const struct findings *findings, struct advice *
     *at = (factor->level[0].number + factor->level[factor->level_count - 1].number) / 2;
     trend_slope_at(&findings->trend, *at, findings->confidence, &slope);
     advice->width = slope.high - slope.low;
-    advice->unit = words_step(measure_name(findings->options->measure));
+    advice->unit = step_of(measure_name(findings->options->measure));
     snprintf(advice->about, sizeof advice->about, "the slope (%s per %s)", call, *unit ? unit : "step");
     return ASKED_SLOPE;
 }
@@ -233,7 +233,7 @@ static void advise_levels(const struct findings *findings, int cups, struct advi
     findings_level_words(findings, pair->first, first);
     findings_level_words(findings, pair->second, second);
     snprintf(advice->about, sizeof advice->about, "the difference of %s and %s", first, second);
-    advice->unit = words_step(measure_name(findings->options->measure));
+    advice->unit = step_of(measure_name(findings->options->measure));
     advice->width = pair->difference.interval.high - pair->difference.interval.low;
     for (int i = 0; i < findings->level_count; i++) {
         double a = (double)findings->level[pair->first].level_of.n,

@@ -41,7 +41,7 @@ struct recipe {
 
 /* --- the steps --- */
 
-static struct step *step_of(struct recipe *recipe, const char *name)
+static struct step *find_step(struct recipe *recipe, const char *name)
 {
     for (int i = 0; i < recipe->count; i++)
         if (strcmp(recipe->step[i].name, name) == 0)
@@ -66,8 +66,8 @@ static void plain_value(const char *words, char out[WORDS_SIZE])
 
 static void take_variable(struct recipe *recipe, const struct variable *variable)
 {
-    struct step *step = step_of(recipe, variable->factor);
-    const char *step_words = words_step(measure_name(variable->measure));
+    struct step *step = find_step(recipe, variable->factor);
+    const char *step_words = step_of(measure_name(variable->measure));
     char cost[64], interval[96];
 
     if (!step)
@@ -116,7 +116,7 @@ static void take_held(const struct cups *cups, struct recipe *recipe)
     for (size_t i = cups->count; i-- > 0;) {
         json_object_foreach(cups->cup[i].recipe, name, value)
         {
-            struct step *step = step_of(recipe, name);
+            struct step *step = find_step(recipe, name);
 
             if (!step || step->value[0] || (step->variable && step->variable->borrowed))
                 continue;
@@ -219,7 +219,7 @@ static void put_back(struct recipe *recipe)
         verdicts_cost(recipe->step[most].variable, recipe->step[most].cost);
         snprintf(recipe->step[most].why, sizeof recipe->step[most].why,
                  "kept: alone it could go, but all that is left out together may cost more than %g %s", margin,
-                 words_step(measure_name(recipe->measure)));
+                 step_of(measure_name(recipe->measure)));
     }
 }
 
@@ -351,7 +351,7 @@ static const struct step *next_to_drop(const struct recipe *recipe)
 
 static void proof(const struct recipe *recipe, struct document *out)
 {
-    const char *step_words = words_step(measure_name(recipe->measure)), *call = call_of(measure_name(recipe->measure));
+    const char *step_words = step_of(measure_name(recipe->measure)), *call = call_of(measure_name(recipe->measure));
     const struct step *drop = next_to_drop(recipe);
     char interval[96];
 

@@ -109,7 +109,7 @@ static void combine(struct verdicts *verdicts, struct variable *lead)
     int best = 0, worst = 0, count = 0, member[VARIABLES];
     char each[sizeof lead->combines] = "";
     size_t length = 0;
-    const char *step = words_step(measure_name(lead->measure));
+    const char *step = step_of(measure_name(lead->measure));
     double confidence = verdicts->request->options.confidence, reach, turn;
     struct difference all;
 
@@ -326,7 +326,7 @@ static int simplest_level(const struct findings *findings, double margin)
 static void find_left_out(const struct findings *findings, int factor, int best, int taken, struct variable *out)
 {
     const struct pair_finding *pair = pair_of(findings, best, taken);
-    const char *step = words_step(measure_name(findings->options->measure));
+    const char *step = step_of(measure_name(findings->options->measure));
     char left[WORDS_SIZE], where[WORDS_SIZE], interval[96];
 
     if (!pair || findings->level[best].level[factor] == findings->level[taken].level[factor])

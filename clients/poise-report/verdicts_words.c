@@ -75,7 +75,7 @@ void verdicts_cost(const struct variable *variable, char out[64])
 /* Each effect as it was seen, with its interval, against the margin. */
 static void effects_picture(const struct verdicts *verdicts, struct document *out)
 {
-    const char *step = words_step(measure_name(verdicts->request->options.measure));
+    const char *step = step_of(measure_name(verdicts->request->options.measure));
     struct chart_series *series[VERDICT_UNDECIDED + 1] = { NULL }, *margin;
     char y_label[96], label[64];
     struct chart *chart;
@@ -110,7 +110,7 @@ static void effects_picture(const struct verdicts *verdicts, struct document *ou
 
 void verdicts_document(const struct verdicts *verdicts, struct document *out)
 {
-    const char *measure = measure_name(verdicts->request->options.measure), *step = words_step(measure);
+    const char *measure = measure_name(verdicts->request->options.measure), *step = step_of(measure);
     char interval[96], titles[200];
     bool total = false;
 
@@ -178,7 +178,7 @@ void verdicts_repeatability(const struct verdicts *verdicts, const struct togeth
                             struct document *out)
 {
     const struct mixed_fit *fit = together ? together_fit(together) : NULL;
-    const char *step = words_step(measure_name(measure)), *space = *step ? " " : "",
+    const char *step = step_of(measure_name(measure)), *space = *step ? " " : "",
                *call = call_of(measure_name(measure));
     char within[96], between[96];
     int decimals;

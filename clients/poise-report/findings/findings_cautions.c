@@ -8,7 +8,6 @@
 #include <string.h>
 
 #include "poise/brew.h"
-#include "words/words.h"
 
 void findings_caution(struct findings *out, const char *format, ...)
 {
@@ -301,7 +300,7 @@ static bool has_curve(const struct findings *out)
 static void caution_spread(struct findings *out)
 {
     static const char by_the_curve[] = " The curve is judged by how far the cups lie from it.";
-    const char *curve = has_curve(out) ? by_the_curve : "", *step = words_step(measure_name(out->options->measure));
+    const char *curve = has_curve(out) ? by_the_curve : "", *step = step_of(measure_name(out->options->measure));
     int single = 0;
 
     for (int i = 0; i < out->level_count; i++)

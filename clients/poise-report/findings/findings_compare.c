@@ -7,8 +7,6 @@
 #include <stdlib.h>
 #include <string.h>
 
-#include "words/words.h"
-
 /* What each block adds to its cups, on the mean. */
 static void find_block_effects(struct findings *out)
 {
@@ -127,8 +125,8 @@ static void refuse_borrowed(struct findings *out)
     findings_refuse(out, "one cup", -1,
                     "with one cup per level nothing shows how much these cups scatter; two per level would show "
                     "a difference of about %.2g%s%s, if they scatter like the bench's other repeats",
-                    reach, *words_step(measure_name(out->options->measure)) ? " " : "",
-                    words_step(measure_name(out->options->measure)));
+                    reach, *step_of(measure_name(out->options->measure)) ? " " : "",
+                    step_of(measure_name(out->options->measure)));
 }
 
 /* May these two combinations be held against each other?  Not where a factor that they differ in is refused. */

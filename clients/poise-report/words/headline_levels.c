@@ -11,9 +11,9 @@ static const char *measured(const struct findings *findings)
     return call_of(measure_name(findings->options->measure));
 }
 
-static const char *step_of(const struct findings *findings)
+static const char *judged_step(const struct findings *findings)
 {
-    return words_step(measure_name(findings->options->measure));
+    return step_of(measure_name(findings->options->measure));
 }
 
 static bool always(const struct findings *findings)
@@ -94,7 +94,7 @@ static void say_two_equal(const struct findings *findings, char out[SENTENCE_SIZ
 
     two_names(findings, first, second);
     snprintf(out, SENTENCE_SIZE, "%s and %s give the same %s within %g %s.", first, second, measured(findings),
-             findings->options->margin, step_of(findings));
+             findings->options->margin, judged_step(findings));
 }
 
 static bool two_differ(const struct findings *findings)
@@ -108,9 +108,9 @@ static void say_two_differ(const struct findings *findings, char out[SENTENCE_SI
     char first[2 * WORDS_SIZE], second[2 * WORDS_SIZE], interval[96];
 
     two_names(findings, first, second);
-    words_interval(sized(difference->interval, difference->difference), 2, step_of(findings), interval);
+    words_interval(sized(difference->interval, difference->difference), 2, judged_step(findings), interval);
     snprintf(out, SENTENCE_SIZE, "%s gives %.2f %s %s %s than %s (%s).", first, fabs(difference->difference),
-             step_of(findings), difference->difference > 0 ? "more" : "less", measured(findings), second, interval);
+             judged_step(findings), difference->difference > 0 ? "more" : "less", measured(findings), second, interval);
 }
 
 static bool two_levels(const struct findings *findings)
@@ -123,7 +123,7 @@ static void say_two_not_shown(const struct findings *findings, char out[SENTENCE
     char first[2 * WORDS_SIZE], second[2 * WORDS_SIZE], interval[96];
 
     two_names(findings, first, second);
-    words_interval(findings->pair[0].difference.interval, 2, step_of(findings), interval);
+    words_interval(findings->pair[0].difference.interval, 2, judged_step(findings), interval);
     snprintf(out, SENTENCE_SIZE, "No difference of %s is shown between %s and %s (%s).", measured(findings), first,
              second, interval);
 }
@@ -190,7 +190,7 @@ static bool all_equal(const struct findings *findings)
 static void say_all_equal(const struct findings *findings, char out[SENTENCE_SIZE])
 {
     snprintf(out, SENTENCE_SIZE, "All %d levels give the same %s within %g %s.", findings->level_count,
-             measured(findings), findings->options->margin, step_of(findings));
+             measured(findings), findings->options->margin, judged_step(findings));
 }
 
 static bool any_shown(const struct findings *findings)
@@ -222,10 +222,10 @@ static void say_extremes(const struct findings *findings, char out[SENTENCE_SIZE
 
     findings_level_words(findings, more, best);
     findings_level_words(findings, less, worst);
-    words_interval(sized(pair->difference.interval, difference), 2, step_of(findings), interval);
+    words_interval(sized(pair->difference.interval, difference), 2, judged_step(findings), interval);
     tied_words(findings, extreme(findings, 1), more, tied);
     snprintf(out, SENTENCE_SIZE, "%s gives %.2f %s more %s than %s (%s)%.400s.", best, fabs(difference),
-             step_of(findings), measured(findings), worst, interval, tied);
+             judged_step(findings), measured(findings), worst, interval, tied);
 }
 
 static void say_none_shown(const struct findings *findings, char out[SENTENCE_SIZE])
@@ -238,7 +238,7 @@ static void say_none_shown(const struct findings *findings, char out[SENTENCE_SI
 
         findings_level_words(findings, extreme(findings, 1), best);
         findings_level_words(findings, extreme(findings, -1), worst);
-        words_interval(sized(pair->difference.interval, difference), 2, step_of(findings), interval);
+        words_interval(sized(pair->difference.interval, difference), 2, judged_step(findings), interval);
         snprintf(widest, sizeof widest, "; the widest apart are %.130s over %.130s (%s)", best, worst, interval);
     }
     snprintf(out, SENTENCE_SIZE, "No difference of %s is shown among these %d levels%s.", measured(findings),
@@ -260,14 +260,14 @@ static void simple_words(const struct findings *findings, const struct pair_find
     int held = 1 - varied;
     char interval[96], where[WORDS_SIZE], one[WORDS_SIZE], other[WORDS_SIZE];
 
-    words_interval(pair->difference.interval, 2, step_of(findings), interval);
+    words_interval(pair->difference.interval, 2, judged_step(findings), interval);
     findings_level_call(&findings->factor[held], first[held], where);
     findings_level_call(&findings->factor[varied], first[varied], one);
     findings_level_call(&findings->factor[varied], second[varied], other);
     if (pair->shown)
         snprintf(out, SENTENCE_SIZE, "where %.60s is %.60s, %.60s instead of %.60s brings %+.2f %s (%s)",
                  call_of(findings->factor[held].name), where, one, other, pair->difference.difference,
-                 step_of(findings), interval);
+                 judged_step(findings), interval);
     else
         snprintf(out, SENTENCE_SIZE, "where %.60s is %.60s, no difference of %.60s and %.60s is shown (%s)",
                  call_of(findings->factor[held].name), where, one, other, interval);
@@ -337,10 +337,10 @@ static void effect_words(const struct findings *findings, int factor, char out[S
     shown = most->difference.difference > 0;
     findings_level_call(&findings->factor[factor], shown ? most->first : most->second, more);
     findings_level_call(&findings->factor[factor], shown ? most->second : most->first, less);
-    words_interval(sized(most->difference.interval, most->difference.difference), 2, step_of(findings), interval);
+    words_interval(sized(most->difference.interval, most->difference.difference), 2, judged_step(findings), interval);
     if (most->shown) {
         snprintf(out, SENTENCE_SIZE, "%.60s %.60s gives %.2f %s more %s than %.60s (%s)", call, more,
-                 fabs(most->difference.difference), step_of(findings), measured(findings), less, interval);
+                 fabs(most->difference.difference), judged_step(findings), measured(findings), less, interval);
     } else if (findings->questions.shown[factor]) {
         words_p(findings->questions.adjusted[factor], adjusted);
         snprintf(out, SENTENCE_SIZE, "%.60s makes a difference (p %s), but which levels differ is not shown", call,

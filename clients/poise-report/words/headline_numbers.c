@@ -9,9 +9,9 @@ static const char *measured(const struct findings *findings)
     return call_of(measure_name(findings->options->measure));
 }
 
-static const char *step_of(const struct findings *findings)
+static const char *judged_step(const struct findings *findings)
 {
-    return words_step(measure_name(findings->options->measure));
+    return step_of(measure_name(findings->options->measure));
 }
 
 /* What a change of ratio does to what dissolved at all: the cup's share alone misleads. */
@@ -129,16 +129,16 @@ static void say_level_off(const struct findings *findings, char out[SENTENCE_SIZ
     char place[160], slope[96];
 
     place_words(findings, broken->at, broken->at_interval, place);
-    words_interval(broken->slope_after_interval, 3, step_of(findings), slope);
+    words_interval(broken->slope_after_interval, 3, judged_step(findings), slope);
     snprintf(out, SENTENCE_SIZE,
              "%s %s with %s up to about %s; beyond that neither a rise nor a fall is sure (%+.3f %s per %s, %s).",
              measured(findings), broken->slope_before > 0 ? "climbs" : "falls", call_of(findings->factor[0].name),
-             place, broken->slope_after, step_of(findings), per, slope);
+             place, broken->slope_after, judged_step(findings), per, slope);
     if (broken->slope_before > 0 ? broken->slope_after_interval.low > 0 : broken->slope_after_interval.high < 0)
         snprintf(out, SENTENCE_SIZE,
                  "%s %s with %s, at another rate from about %s on: %+.3f %s per %s before, %+.3f after (%s).",
                  measured(findings), broken->slope_before > 0 ? "climbs" : "falls", call_of(findings->factor[0].name),
-                 place, broken->slope_before, step_of(findings), per, broken->slope_after, slope);
+                 place, broken->slope_before, judged_step(findings), per, broken->slope_after, slope);
 }
 
 static void claim_level_off(const struct findings *findings, json_t *list)
@@ -162,12 +162,12 @@ static void say_misfit(const struct findings *findings, char out[SENTENCE_SIZE])
     char range[160], interval[96];
 
     range_words(findings, range);
-    words_interval(findings->end.interval, 2, step_of(findings), interval);
+    words_interval(findings->end.interval, 2, judged_step(findings), interval);
     if (findings->has_end)
         snprintf(out, SENTENCE_SIZE,
                  "%s changes with %s, but follows neither a line nor a curve; %s the cups differ by %+.2f %s (%s).",
                  measured(findings), call_of(findings->factor[0].name), range, findings->end.difference,
-                 step_of(findings), interval);
+                 judged_step(findings), interval);
     else
         snprintf(out, SENTENCE_SIZE, "%s changes with %s, but follows neither a line nor a curve.", measured(findings),
                  call_of(findings->factor[0].name));
@@ -192,10 +192,10 @@ static void say_bends(const struct findings *findings, char out[SENTENCE_SIZE])
     char range[160], interval[96];
 
     range_words(findings, range);
-    words_interval(sized(findings->end.interval, change), 2, step_of(findings), interval);
+    words_interval(sized(findings->end.interval, change), 2, judged_step(findings), interval);
     if (findings->has_end && (findings->end.interval.low > 0 || findings->end.interval.high < 0))
         snprintf(out, SENTENCE_SIZE, "%s, %s %s by %.2f %s (%s), along no straight line; a turn is not shown.", range,
-                 measured(findings), change > 0 ? "rises" : "falls", fabs(change), step_of(findings), interval);
+                 measured(findings), change > 0 ? "rises" : "falls", fabs(change), judged_step(findings), interval);
     else
         snprintf(out, SENTENCE_SIZE, "%s, %s changes, but along no straight line; a turn is not shown.", range,
                  measured(findings));
@@ -215,7 +215,7 @@ static void say_stays(const struct findings *findings, char out[SENTENCE_SIZE])
     range_words(findings, range);
     total_words(findings, total);
     snprintf(out, SENTENCE_SIZE, "%s, %s stays the same within %g %s%.300s.", range, measured(findings),
-             findings->options->margin, step_of(findings), total);
+             findings->options->margin, judged_step(findings), total);
 }
 
 static void claim_stays(const struct findings *findings, json_t *list)
@@ -241,9 +241,9 @@ static void say_changes(const struct findings *findings, char out[SENTENCE_SIZE]
 
     range_words(findings, range);
     total_words(findings, total);
-    words_interval(sized(findings->end.interval, change), 2, step_of(findings), interval);
+    words_interval(sized(findings->end.interval, change), 2, judged_step(findings), interval);
     snprintf(out, SENTENCE_SIZE, "%s, %s %s by %.2f %s (%s)%.300s.", range, measured(findings),
-             change > 0 ? "rises" : "falls", fabs(change), step_of(findings), interval, total);
+             change > 0 ? "rises" : "falls", fabs(change), judged_step(findings), interval, total);
 }
 
 static bool always(const struct findings *findings)
@@ -258,7 +258,7 @@ static void say_no_change(const struct findings *findings, char out[SENTENCE_SIZ
 
     range_words(findings, range);
     total_words(findings, total);
-    words_interval(findings->end.interval, 2, step_of(findings), interval);
+    words_interval(findings->end.interval, 2, judged_step(findings), interval);
     snprintf(out, SENTENCE_SIZE, "%s no change of %s is shown (%s)%.300s.", range, measured(findings),
              findings->has_end ? interval : "not known", total);
 }

@@ -14,9 +14,9 @@ static const char *measured(const struct findings *findings)
     return call_of(measure_name(findings->options->measure));
 }
 
-static const char *step_of(const struct findings *findings)
+static const char *judged_step(const struct findings *findings)
 {
-    return words_step(measure_name(findings->options->measure));
+    return step_of(measure_name(findings->options->measure));
 }
 
 /* "From 180 s to 300 s, the longest brewed, it gained 0.60 points (0.20 to 1.00)."; empty: not known. */
@@ -27,9 +27,10 @@ static void gain_words(const struct findings *findings, const struct curve_findi
     out[0] = '\0';
     if (!curve->has_gain)
         return;
-    words_interval(curve->gain.interval, 2, step_of(findings), interval);
+    words_interval(curve->gain.interval, 2, judged_step(findings), interval);
     snprintf(out, SENTENCE_SIZE, " From %.0f s to %.0f s, the longest brewed, %s changes by %+.2f %s (%s).",
-             curve->gain.from_s, curve->gain.to_s, measured(findings), curve->gain.value, step_of(findings), interval);
+             curve->gain.from_s, curve->gain.to_s, measured(findings), curve->gain.value, judged_step(findings),
+             interval);
 }
 
 void claim_curve(const struct findings *findings, int place, json_t *list)
@@ -243,9 +244,9 @@ static void say_bend(const struct findings *findings, char out[SENTENCE_SIZE])
 
     words_interval(answer->interval, 0, "s", interval);
     if (curve->has_gain) {
-        words_interval(curve->gain.interval, 2, step_of(findings), gain);
+        words_interval(curve->gain.interval, 2, judged_step(findings), gain);
         snprintf(more, sizeof more, " From %.0f s to %.0f s, the longest brewed, it changes by %+.2f %s (%s).",
-                 curve->gain.from_s, curve->gain.to_s, curve->gain.value, step_of(findings), gain);
+                 curve->gain.from_s, curve->gain.to_s, curve->gain.value, judged_step(findings), gain);
     }
     snprintf(out, SENTENCE_SIZE, "%g %% of the final %s after about %.0f s (%s, %g %% confidence).%s",
              100 * findings->options->share, measured(findings), answer->value, interval, 100 * findings->confidence,

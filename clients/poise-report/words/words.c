@@ -5,13 +5,6 @@
 #include <math.h>
 #include <string.h>
 
-const char *words_step(const char *measure)
-{
-    const char *unit = unit_of(measure);
-
-    return strcmp(unit, "%") == 0 ? "points" : unit;
-}
-
 enum { DECIMALS_MOST = 5 };
 
 int words_decimals(struct interval interval, int decimals)

@@ -13,9 +13,6 @@ void words_headline(const struct findings *findings, char out[SENTENCE_SIZE]);
 /* The whole report; charts only where the form can show them. */
 void words_experiment(const struct findings *findings, struct document *out, bool charts);
 
-/* "points" for percentages, else the unit. */
-const char *words_step(const char *measure);
-
 /* "130 to 175 s", "at least 130 s", "not identified", in `decimals` digits. */
 void words_interval(struct interval interval, int decimals, const char *unit, char out[96]);
 

@@ -36,7 +36,7 @@ static void others(const struct findings *findings, struct document *out)
 
 static void slope_items(const struct findings *findings, struct document *out)
 {
-    const char *measure = measure_name(findings->options->measure), *step = words_step(measure);
+    const char *measure = measure_name(findings->options->measure), *step = step_of(measure);
 
     for (int i = 0; i < findings->covariates.count; i++) {
         const struct covariate *its = &findings->covariates.covariate[i];
@@ -53,7 +53,7 @@ static void slope_items(const struct findings *findings, struct document *out)
 
 static void pair_rows(const struct findings *findings, struct document *out)
 {
-    const char *step = words_step(measure_name(findings->options->measure));
+    const char *step = step_of(measure_name(findings->options->measure));
     char titles[200], first[2 * WORDS_SIZE], second[2 * WORDS_SIZE], interval[96], p[32];
     int rows = 0;
 

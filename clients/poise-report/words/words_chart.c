@@ -202,7 +202,7 @@ struct chart *words_residuals(const struct findings *findings)
     snprintf(x_label, sizeof x_label, "%.60s%s%s", call_of(findings->factor[numeric].name),
              *unit_of(findings->factor[numeric].name) ? ", " : "", unit_of(findings->factor[numeric].name));
     snprintf(y_label, sizeof y_label, "cup less %s, %s", curves ? "its curve" : "the line or curve",
-             words_step(measure_name(findings->options->measure)));
+             step_of(measure_name(findings->options->measure)));
     chart = chart_new("residuals", "What is left of each cup", x_label, y_label);
     range_of_x(findings, &low, &high);
     count = curves ? findings->curve_count : 1;

@@ -22,7 +22,7 @@ static void curve_name(const struct findings *findings, int curve, char out[2 * 
 static void question_words(const struct findings *findings, const struct kinetics_question *question,
                            char out[SENTENCE_SIZE])
 {
-    const char *measure = measure_name(findings->options->measure), *step = words_step(measure);
+    const char *measure = measure_name(findings->options->measure), *step = step_of(measure);
 
     switch (question->quantity) {
     case QUANTITY_OF_SHARE:
@@ -40,7 +40,7 @@ static void question_words(const struct findings *findings, const struct kinetic
 static void fit_sentence(const struct findings *findings, const struct curve_finding *curve, struct document *out)
 {
     const char *measure = measure_name(findings->options->measure), *unit = unit_of(measure);
-    const char *step = words_step(measure);
+    const char *step = step_of(measure);
     char p[32], plateau[96], rate[96], shape[120];
 
     if (!curve->identified) {
@@ -196,21 +196,21 @@ void words_trend(const struct findings *findings, struct document *out)
                      "Two straight pieces would meet at %.*f%s%s (%s): %+.3f %s per %s before, %+.3f after (p %s by %d "
                      "permutations%s).",
                      words_decimals(findings->broken.at_interval, 0), findings->broken.at, *unit_of(factor) ? " " : "",
-                     unit_of(factor), words, findings->broken.slope_before, words_step(measure), per,
+                     unit_of(factor), words, findings->broken.slope_before, step_of(measure), per,
                      findings->broken.slope_after, p, FINDING_PERMUTATIONS,
                      words_smooth(findings) ? "; a smooth curve fits as well" : "");
     }
     if (findings->has_trend && findings->trend.degree == 1) {
         double value = trend_slope_at(&findings->trend, low, findings->confidence, &slope);
 
-        words_interval(slope, 3, words_step(measure), words);
-        document_add(out, BLOCK_TEXT, "A line: %+.3f %s per %s (%s).", value, words_step(measure), per, words);
+        words_interval(slope, 3, step_of(measure), words);
+        document_add(out, BLOCK_TEXT, "A line: %+.3f %s per %s (%s).", value, step_of(measure), per, words);
     } else if (findings->has_trend) {
         double first = trend_slope_at(&findings->trend, low, findings->confidence, &slope);
         double last = trend_slope_at(&findings->trend, high, findings->confidence, &slope);
 
-        document_add(out, BLOCK_TEXT, "A curve: %+.3f %s per %s at %g%s%s, %+.3f at %g.", first, words_step(measure),
-                     per, low, *unit_of(factor) ? " " : "", unit_of(factor), last, high);
+        document_add(out, BLOCK_TEXT, "A curve: %+.3f %s per %s at %g%s%s, %+.3f at %g.", first, step_of(measure), per,
+                     low, *unit_of(factor) ? " " : "", unit_of(factor), last, high);
     }
     words_p(findings->family.any, p);
     words_p(findings->family.shape, shape);
@@ -266,7 +266,7 @@ static void pair_table(const struct findings *findings, struct document *out, in
 
     if (asked)
         snprintf(within, sizeof within, "|same within %g", findings->options->margin);
-    snprintf(titles, sizeof titles, "compared|#difference, %s|%.4g %% interval|#p%s", words_step(measure),
+    snprintf(titles, sizeof titles, "compared|#difference, %s|%.4g %% interval|#p%s", step_of(measure),
              100 * findings->confidence, within);
     document_table(out, titles);
     for (int i = 0; i < findings->pair_count; i++) {
@@ -286,7 +286,7 @@ static void pair_table(const struct findings *findings, struct document *out, in
 /* What each of two factors does on the mean over the other, and the three questions. */
 static void effect_table(const struct findings *findings, struct document *out)
 {
-    const char *step = words_step(measure_name(findings->options->measure));
+    const char *step = step_of(measure_name(findings->options->measure));
     char first[WORDS_SIZE], second[WORDS_SIZE], interval[96], titles[160], p[32], alone[32];
     const struct questions *questions = &findings->questions;
 
@@ -333,7 +333,7 @@ static void method_sentence(const struct findings *findings, struct document *ou
         [LAYOUT_BORROWED] = "Intervals rest on the bench's repeats in other experiments",
     };
     const struct layout_result *layout = &findings->layout;
-    const char *step = words_step(measure_name(findings->options->measure));
+    const char *step = step_of(measure_name(findings->options->measure));
 
     document_add(out, BLOCK_TEXT, "%s%s%s%s.", methods[layout->method],
                  layout->method == LAYOUT_SEPARATE ? findings->level_count == 2 ? " (Welch)" : " (Games and Howell)"
@@ -356,7 +356,7 @@ static void method_sentence(const struct findings *findings, struct document *ou
 
 void words_comparison(const struct findings *findings, struct document *out)
 {
-    const char *step = words_step(measure_name(findings->options->measure));
+    const char *step = step_of(measure_name(findings->options->measure));
     char p[32], interval[96];
 
     document_add(out, BLOCK_HEADING, "Compared");

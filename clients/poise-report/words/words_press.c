@@ -12,7 +12,7 @@ static void slopes(const struct findings *findings, struct document *out)
         return;
     document_add(out, BLOCK_HEADING, "Along with the press");
     snprintf(titles, sizeof titles, "%s against|#cups|#%s per unit|%.0f %% interval|unit", call_of(measure),
-             words_step(measure), 100 * findings->confidence);
+             step_of(measure), 100 * findings->confidence);
     document_table(out, titles);
     for (int i = 0; i < findings->press.slope_count; i++) {
         const struct press_slope *slope = &findings->press.slope[i];
@@ -48,7 +48,7 @@ static void ending_row(const struct findings *findings, const char *name, const 
 static void endings(const struct findings *findings, struct document *out)
 {
     const struct press_findings *press = &findings->press;
-    const char *measure = measure_name(findings->options->measure), *step = words_step(measure);
+    const char *measure = measure_name(findings->options->measure), *step = step_of(measure);
     char words[96], titles[160];
 
     if (!press->dry.n || !press->stopped.n)

@@ -11,7 +11,7 @@ static void coefficients(const struct findings *findings, struct document *out)
 {
     const struct surface *surface = &findings->surface;
     const char *x = call_of(findings->factor[0].name), *y = call_of(findings->factor[1].name);
-    const char *const step = words_step(measure_name(findings->options->measure));
+    const char *const step = step_of(measure_name(findings->options->measure));
     char term[SURFACE_TERMS][160], titles[120];
     double reach = gsl_cdf_tdist_Pinv((1 + findings->confidence) / 2, surface->df);
 
@@ -116,7 +116,7 @@ void words_surface(const struct findings *findings, struct document *out, bool c
 {
     static const char *const kinds[] = { "a top", "a bottom", "a saddle" };
     const struct surface *surface = &findings->surface;
-    const char *step = words_step(measure_name(findings->options->measure));
+    const char *step = step_of(measure_name(findings->options->measure));
     char places[2][240], p[32];
 
     if (!findings->has_surface)
