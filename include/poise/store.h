@@ -13,7 +13,7 @@
 
 #pragma GCC visibility push(default)
 
-enum { STORE_VERSION = 8 };
+enum { STORE_VERSION = 9 };
 
 struct store;
 

@@ -236,6 +236,16 @@ static int for_tables(struct rescue *rescue, int (*each)(struct rescue *, const 
     return error;
 }
 
+/* What the tables hold when they are made, as who this store is: it is the old one. */
+static int empty_table(struct rescue *rescue, const char *table, struct why *why)
+{
+    char *sql = sqlite3_mprintf("DELETE FROM \"%w\"", table);
+    int error = sql ? run(rescue, sql, why) : why_set(why, -ENOMEM, "not enough memory");
+
+    sqlite3_free(sql);
+    return error;
+}
+
 static int drop_orphans(struct rescue *rescue, const char *table, struct why *why)
 {
     static const char keys[] =
@@ -268,7 +278,8 @@ static int copy_all(struct rescue *rescue, int version, struct why *why)
     long long orphans;
     int error = run(rescue, "PRAGMA foreign_keys = OFF; PRAGMA synchronous = NORMAL; BEGIN IMMEDIATE", why);
 
-    if (error == 0 && (error = store_make_tables(rescue->to, version, why)) == 0)
+    if (error == 0 && (error = store_make_tables(rescue->to, version, why)) == 0
+        && (error = for_tables(rescue, empty_table, why)) == 0)
         error = for_tables(rescue, copy_table, why);
     do {
         orphans = rescue->count->orphans;
@@ -281,6 +292,10 @@ static int copy_all(struct rescue *rescue, int version, struct why *why)
         error = run(rescue, "DELETE FROM progress", why);
     if (error == 0)
         error = store_migrate(rescue->to, version, why);
+    if (error == 0) /* where that was lost it is a new one */
+        error = run(rescue,
+                    "INSERT INTO identity SELECT lower(hex(randomblob(16))) WHERE NOT EXISTS (SELECT 1 FROM identity)",
+                    why);
     if (error == 0)
         error = run(rescue, "COMMIT; PRAGMA journal_mode = WAL", why);
     rescue->count->brews = (long long)ask(rescue->to, "SELECT count(*) FROM brew", 0);

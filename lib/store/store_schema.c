@@ -218,6 +218,16 @@ static int to_version_8(sqlite3 *database, struct why *why)
                why);
 }
 
+/* 8 to 9: who gave the order that brought an event about. */
+static int to_version_9(sqlite3 *database, struct why *why)
+{
+    return run(database,
+               "CREATE TABLE asked_by (bench_id INTEGER NOT NULL REFERENCES bench, seq INTEGER NOT NULL,"
+               " time_us INTEGER NOT NULL, brew_id INTEGER REFERENCES brew, name TEXT NOT NULL,"
+               " PRIMARY KEY (bench_id, seq, time_us)) WITHOUT ROWID",
+               why);
+}
+
 /* Views are made again with every version: they hold no data. */
 int store_make_views(sqlite3 *database, bool temporary, struct why *why)
 {
@@ -242,8 +252,9 @@ int store_make_views(sqlite3 *database, bool temporary, struct why *why)
 
 /* step[v] brings version v to v + 1, inside the caller's transaction. */
 static int (*const step[STORE_VERSION])(sqlite3 *database,
-                                        struct why *why) = { to_version_1, to_version_2, to_version_3, to_version_4,
-                                                             to_version_5, to_version_6, to_version_7, to_version_8 };
+                                        struct why *why) = { to_version_1, to_version_2, to_version_3,
+                                                             to_version_4, to_version_5, to_version_6,
+                                                             to_version_7, to_version_8, to_version_9 };
 
 int store_make_tables(sqlite3 *database, int version, struct why *why)
 {
@@ -335,6 +346,8 @@ const char *const store_statements[STATEMENT_COUNT] = {
                            " ON CONFLICT DO NOTHING",
     [STATEMENT_BUDGET] = "INSERT INTO strength_budget (brew_id, seq, part, standard_uncertainty, freedom)"
                          " VALUES (?1, ?2, ?3, ?4, ?5) ON CONFLICT DO NOTHING",
+    [STATEMENT_ASKED_BY] = "INSERT INTO asked_by (bench_id, seq, time_us, brew_id, name) VALUES (?1, ?2, ?3, ?4, ?5)"
+                           " ON CONFLICT DO NOTHING",
     [STATEMENT_CHECK] = "INSERT INTO instrument_check (bench_id, seq, time_us, instrument, kind, value, reference,"
                         " brew_id) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8) ON CONFLICT DO NOTHING",
     [STATEMENT_NOTE] = "INSERT INTO note (brew_id, seq, time_us, text) VALUES (?1, ?2, ?3, ?4) ON CONFLICT DO NOTHING",

@@ -299,7 +299,7 @@ static int write_gap(struct store *store, const struct store_event *event)
     return store_done(statement);
 }
 
-static int write_event(struct store *store, const struct store_event *event)
+static int write_what_it_says(struct store *store, const struct store_event *event)
 {
     const struct message *message = &event->message;
     int64_t brew = 0;
@@ -410,6 +410,31 @@ static int write_changes(struct store *store)
             return -1;
     }
     return 0;
+}
+
+/* Who gave the order that it came from. */
+static int write_asked_by(struct store *store, const struct store_event *event)
+{
+    const struct message_common *common = &event->message.common;
+    sqlite3_stmt *statement = store->statement[STATEMENT_ASKED_BY];
+    int64_t brew = event->brew >= 0 ? store_brew_row(store, event->brew) : 0;
+
+    sqlite3_bind_int64(statement, 1, store_bench_row(store, event->bench));
+    sqlite3_bind_int64(statement, 2, (int64_t)common->seq);
+    sqlite3_bind_int64(statement, 3, common->time_us);
+    if (brew)
+        sqlite3_bind_int64(statement, 4, brew);
+    else
+        sqlite3_bind_null(statement, 4);
+    store_bind_name(statement, 5, common->asked_by);
+    return store_done(statement);
+}
+
+static int write_event(struct store *store, const struct store_event *event)
+{
+    if (write_what_it_says(store, event) != 0)
+        return -1;
+    return event->gap_after || !event->message.common.asked_by[0] ? 0 : write_asked_by(store, event);
 }
 
 static int write_all(struct store *store)

@@ -65,6 +65,7 @@ def test_a_damaged_store_is_rescued_and_counted(bench):
     daemon, logger, brews = brewed(bench, 30)
     logger.stop()
     whole = sqlite3.connect(bench.store).execute("select count(*) from trace").fetchone()[0]
+    identity = sqlite3.connect(bench.store).execute("select store from identity").fetchall()
     pages = leaf_pages(bench.store, "trace")
     assert len(pages) > 5
     for page in pages[1:4:2]:
@@ -78,6 +79,7 @@ def test_a_damaged_store_is_rescued_and_counted(bench):
     with sqlite3.connect(new) as file:
         assert file.execute("pragma integrity_check").fetchone() == ("ok",)
         assert file.execute("pragma foreign_key_check").fetchall() == []
+        assert file.execute("select store from identity").fetchall() == identity        # it is the same store
         saved = file.execute("select count(*) from trace").fetchone()[0]
         assert whole * (1 - 2.5 / len(pages)) < saved < whole, (whole, saved, len(pages), counted)
     status, _, said = bench.run("poise-ctl", "rescue", bench.store)
@@ -104,6 +106,7 @@ def test_any_page_of_a_store_may_be_damaged(bench):
         counts.append(json.loads(out)["brews"])
         with sqlite3.connect(f"{copy}.rescued") as file:
             assert file.execute("pragma integrity_check").fetchone() == ("ok",)
+            assert file.execute("select count(*) from identity").fetchone() == (1,)
     assert len(counts) > 3 and counts.count(len(brews)) > len(counts) // 2
 
 

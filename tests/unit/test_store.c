@@ -271,7 +271,7 @@ static void no_room_for_the_tables_leaves_nothing_half_made(void **state)
     assert_int_equal(status, 0);
     assert_sqlite_says(path, "SELECT count(*) FROM sqlite_schema; PRAGMA user_version", "0\n0");
     store_close(opened(path));
-    assert_sqlite_says(path, "SELECT count(*) FROM brew_summary; PRAGMA user_version", "0\n8");
+    assert_sqlite_says(path, "SELECT count(*) FROM brew_summary; PRAGMA user_version", "0\n9");
 }
 
 /* Version 1 had one scale to a station and no word for pressed dry. */
@@ -287,7 +287,7 @@ static void an_older_store_is_brought_up_to_date_with_all_in_it(void **state)
         "CREATE VIEW brew_summary AS SELECT name AS brew FROM brew;"
         "ALTER TABLE instrument DROP COLUMN weighs;"
         "ALTER TABLE brew RENAME COLUMN outcome_seq TO told_seq;"
-        "DROP INDEX brew_by_change; ALTER TABLE brew DROP COLUMN changed; DROP TABLE identity;"
+        "DROP INDEX brew_by_change; ALTER TABLE brew DROP COLUMN changed; DROP TABLE identity; DROP TABLE asked_by;"
         "DROP TABLE strength_budget; DROP TABLE instrument_check; DROP TABLE tasting_entry; DROP TABLE tasting_session;"
         "CREATE TABLE tasting (tasting_id, told_by_eye); CREATE TABLE tasting_sample (tasting_id);"
         "CREATE TABLE tasting_set (tasting_id); CREATE TABLE tasting_answer (tasting_id);"
@@ -297,7 +297,7 @@ static void an_older_store_is_brought_up_to_date_with_all_in_it(void **state)
     assert_sqlite_says(path,
                        "PRAGMA user_version; SELECT count(*), count(weighs) FROM instrument;"
                        "SELECT count(*), count(pressed_dry_u) FROM brew_summary",
-                       "8\n1|0\n2|0");
+                       "9\n1|0\n2|0");
     after = all_of(path);
     assert_same_store(after, before);
     free(before);
@@ -319,7 +319,7 @@ static void a_store_of_version_2_keeps_its_brew_and_its_tasting(void **state)
                        "SELECT brew, water_g FROM brew_summary; SELECT outcome_seq FROM brew;"
                        "SELECT name, distinct_by_eye FROM early_tasting;"
                        "SELECT count(*) FROM tasting_session",
-                       "8\npour,press,weigh\npier-20261125-001|230.1\n40\nround-1|1\n0");
+                       "9\npour,press,weigh\npier-20261125-001|230.1\n40\nround-1|1\n0");
 }
 
 /* Whoever follows the store finds by one number what was written since, also of a brew that is long over. */
@@ -351,9 +351,11 @@ static void budgets_are_kept_and_a_store_of_version_4_gets_them(void **state)
 
     (void)state;
     free(uninterrupted("budget.db"));
-    free(sqlite_says(path, "DROP INDEX brew_by_change; ALTER TABLE brew DROP COLUMN changed; DROP TABLE identity;"
-                           "DROP TABLE strength_budget; DROP TABLE instrument_check;"
-                           "PRAGMA user_version = 4"));
+    free(sqlite_says(
+        path,
+        "DROP INDEX brew_by_change; ALTER TABLE brew DROP COLUMN changed; DROP TABLE identity; DROP TABLE asked_by;"
+        "DROP TABLE strength_budget; DROP TABLE instrument_check;"
+        "PRAGMA user_version = 4"));
     store = opened(path);
     budget_clear(&message.measure.budget);
     message.common.seq = 5000;
@@ -377,11 +379,39 @@ static void budgets_are_kept_and_a_store_of_version_4_gets_them(void **state)
     assert_sqlite_says(path,
                        "PRAGMA user_version; SELECT seq, part, standard_uncertainty, freedom FROM strength_budget"
                        " ORDER BY seq, part; SELECT reading_seq, seq, filtered FROM assignment ORDER BY seq",
-                       "8\n5000|accuracy|0.02|\n5000|repeat|0.01|7.0\n5001|repeat|0.01|7.0\n5002|repeat|0.01|7.0\n"
+                       "9\n5000|accuracy|0.02|\n5000|repeat|0.01|7.0\n5001|repeat|0.01|7.0\n5002|repeat|0.01|7.0\n"
                        "4711|5000|1\n4711|5001|0");
 }
 
 /* Version 6 kept no checks.  Applied twice, each is one row. */
+/* An event that an order brought about names who gave it; the tracker's own do not. */
+static void who_gave_an_order_is_kept(void **state)
+{
+    const char *path = file_named("orders.db");
+    struct message stage = message_at(MESSAGE_STAGE, 5000, 130);
+    struct store *store;
+
+    (void)state;
+    free(uninterrupted("orders.db"));
+    free(sqlite_says(path, "DROP TABLE asked_by; PRAGMA user_version = 8"));
+    store = opened(path);
+    strcpy(stage.stage.brew, "pier-20261125-001");
+    strcpy(stage.stage.station, "left");
+    stage.stage.stage = STAGE_PRESS;
+    stage.stage.at_us = stage.common.mono_us;
+    apply(store, &stage);
+    stage.common.seq++;
+    stage.stage.by = BY_OPERATOR;
+    strcpy(stage.common.asked_by, "ines");
+    apply(store, &stage);
+    apply(store, &stage);
+    commit(store);
+    store_close(store);
+    assert_sqlite_says(path,
+                       "PRAGMA user_version; SELECT a.seq, b.name, a.name FROM asked_by a JOIN brew b USING (brew_id)",
+                       "9\n5001|pier-20261125-001|ines");
+}
+
 static void checks_are_kept_and_a_store_of_version_6_gets_them(void **state)
 {
     const char *path = file_named("check.db");
@@ -390,8 +420,10 @@ static void checks_are_kept_and_a_store_of_version_6_gets_them(void **state)
 
     (void)state;
     free(uninterrupted("check.db"));
-    free(sqlite_says(path, "DROP INDEX brew_by_change; ALTER TABLE brew DROP COLUMN changed; DROP TABLE identity;"
-                           "DROP TABLE instrument_check; PRAGMA user_version = 6"));
+    free(sqlite_says(
+        path,
+        "DROP INDEX brew_by_change; ALTER TABLE brew DROP COLUMN changed; DROP TABLE identity; DROP TABLE asked_by;"
+        "DROP TABLE instrument_check; PRAGMA user_version = 6"));
     store = opened(path);
     strcpy(message.check.instrument, "glass");
     message.check.check = CHECK_BLANK;
@@ -411,7 +443,7 @@ static void checks_are_kept_and_a_store_of_version_6_gets_them(void **state)
     assert_sqlite_says(path,
                        "PRAGMA user_version; SELECT instrument, kind, value, reference, name FROM instrument_check"
                        " LEFT JOIN brew USING (brew_id) ORDER BY seq",
-                       "8\nglass|blank|0.03||\nglass|mass|200.25|200.0|pier-20261125-001");
+                       "9\nglass|blank|0.03||\nglass|mass|200.25|200.0|pier-20261125-001");
 }
 
 static void a_newer_store_is_refused_and_left_alone(void **state)
@@ -505,6 +537,7 @@ int main(void)
         cmocka_unit_test(what_is_written_of_a_brew_makes_its_number_the_highest),
         cmocka_unit_test(budgets_are_kept_and_a_store_of_version_4_gets_them),
         cmocka_unit_test(checks_are_kept_and_a_store_of_version_6_gets_them),
+        cmocka_unit_test(who_gave_an_order_is_kept),
         cmocka_unit_test(a_newer_store_is_refused_and_left_alone),
         cmocka_unit_test(what_is_no_store_is_refused),
         cmocka_unit_test(a_reader_cannot_write),
