@@ -41,12 +41,12 @@ def mark(bench, bus, brew, stage):
 
 
 def expected_trace(bench, brew):
-    """The readings of the left station from 5 s before the brew began until it said that it had ended."""
+    """The readings of the left station from a minute before the brew began until it said that it had ended."""
     messages = bench.history()
     begin = next(m for m in messages if m.get("brew") == brew and m.get("change") == "begin")
     end = next(m for m in messages if m.get("brew") == brew and m.get("change") == "end")
     return [m for m in messages if m.get("instrument") == "left-scale" and "quantity" in m and m["seq"] < end["seq"]
-            and m["mono_us"] >= begin["at_us"] - 5_000_000]
+            and m["mono_us"] >= begin["at_us"] - 60_000_000]
 
 
 def end_brew(bench, bus, brew):
