@@ -9,9 +9,11 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/stat.h>
 #include <unistd.h>
 
 #include "hid/hid.h"
+#include "poise/clock.h"
 
 enum {
     SCALE_PAGE = 0x8d,
@@ -279,4 +281,22 @@ void hotplug_close(struct hotplug *hotplug, void (*closed)(void *context))
     hotplug->closed = closed;
     uv_close((uv_handle_t *)&hotplug->poll, on_handle_closed);
     uv_close((uv_handle_t *)&hotplug->settle, on_handle_closed);
+}
+
+enum {
+    FRESH_MS = 1000, /* udev has begun to look at a new node within so long */
+    UDEV_MS = 15000, /* and has given it to its users; longer, and it is busy with something else */
+};
+
+/* The kernel makes the node, and udev says a little later who may open it, which changes the node again. */
+bool hotplug_node_is_fresh(const char *path)
+{
+    int64_t changed_ms, age_ms;
+    struct stat node;
+
+    if (lstat(path, &node) < 0)
+        return false;
+    changed_ms = (int64_t)node.st_ctim.tv_sec * 1000 + node.st_ctim.tv_nsec / 1000000;
+    age_ms = clock_world_now().time_us / 1000 - changed_ms;
+    return age_ms >= 0 && (age_ms < FRESH_MS || (age_ms < UDEV_MS && hotplug_is_busy()));
 }

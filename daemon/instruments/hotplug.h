@@ -21,6 +21,9 @@ int hotplug_look(struct usb_found list[USB_FOUND_MOST]);
 /* True while udev has not done with everything that was plugged in. */
 bool hotplug_is_busy(void);
 
+/* The node came or changed a moment ago: udev has perhaps not yet said whose it is. */
+bool hotplug_node_is_fresh(const char *path);
+
 enum { SERIAL_FOUND_MOST = 64 }; /* more adapters than any bench has */
 
 struct serial_found {

@@ -1,4 +1,4 @@
-/* The instruments of the bench: their list, what is said of them, orders, and a new configuration. */
+/* The instruments of the bench: their list, orders, and a new configuration. */
 #include "instrument_parts.h"
 
 #include <errno.h>
@@ -8,89 +8,11 @@
 
 #include "poise/program.h"
 
-enum {
-    SAY_AT_ONCE = 6,         /* log lines: a plug that is pulled and put back takes four */
-    SAY_EVERY_US = 10000000, /* after that, one in ten seconds */
-    RETRY_AT_FIRST_MS = 250  /* see instrument_port.c */
-};
-
-static const char *const condition_names[] = { "searching", "found", "ready", "silent", "flooded", "lost", "refused" };
-
-/* A port that is not there yet is as lost as one that went. */
-static const enum instrument_change changes[] = { INSTRUMENT_LOST,   INSTRUMENT_FOUND,   INSTRUMENT_READY,
-                                                  INSTRUMENT_SILENT, INSTRUMENT_FLOODED, INSTRUMENT_LOST,
-                                                  INSTRUMENT_REFUSED };
-
-const char *instrument_condition_name(enum instrument_condition condition)
-{
-    return condition_names[condition];
-}
-
-void instruments_handle_closed(struct instruments *all)
-{
-    if (--all->handles == 0 && all->closing)
-        free(all);
-}
+enum { RETRY_AT_FIRST_MS = 250 }; /* see instrument_port.c */
 
 static void on_silence_closed(uv_handle_t *handle)
 {
     instruments_handle_closed(handle->data);
-}
-
-static void instrument_free(struct instrument *instrument)
-{
-    if (!instrument)
-        return;
-    if (instrument->state && instrument->driver->release)
-        instrument->driver->release(instrument->state);
-    free(instrument->state);
-    free(instrument->beside);
-    free(instrument);
-}
-
-void instrument_handle_closed(struct instrument *instrument)
-{
-    struct instruments *all = instrument->all;
-
-    if (--instrument->handles == 0 && instrument->dropped)
-        instrument_free(instrument);
-    instruments_handle_closed(all);
-}
-
-void instrument_say(struct instrument *instrument, const char *text)
-{
-    int64_t now_us = clock_now(instrument->all->clock).mono_us, earned = (now_us - instrument->said_us) / SAY_EVERY_US;
-    char more[40] = "";
-
-    if (earned > 0) {
-        instrument->say_left =
-            earned > SAY_AT_ONCE - instrument->say_left ? SAY_AT_ONCE : instrument->say_left + (int)earned;
-        instrument->said_us = now_us;
-    }
-    if (instrument->say_left == 0) {
-        instrument->unsaid++;
-        return;
-    }
-    instrument->say_left--;
-    if (instrument->unsaid)
-        snprintf(more, sizeof more, " (%d lines left out)", instrument->unsaid);
-    instrument->unsaid = 0;
-    program_say("%s: %s%s", instrument->config->name, text, more);
-}
-
-void instrument_change(struct instrument *instrument, enum instrument_condition condition, const char *detail)
-{
-    char line[DETAIL_SIZE];
-
-    if (instrument->condition == condition && strcmp(instrument->detail, detail) == 0)
-        return;
-    instrument->condition = condition;
-    snprintf(instrument->detail, sizeof instrument->detail, "%s", detail);
-    snprintf(line, sizeof line, "%s: %s", condition_names[condition], instrument->detail);
-    instrument_say(instrument, line);
-    if (instrument->all->sink.context)
-        instrument->all->sink.changed(instrument->all->sink.context, instrument->place, changes[condition],
-                                      instrument->detail);
 }
 
 /* Memory and driver, no handles yet. */
@@ -117,8 +39,7 @@ static int instrument_new(struct instrument **out, struct instruments *all, cons
     instrument->place = place;
     instrument->watch = -1;
     instrument->retry_ms = RETRY_AT_FIRST_MS;
-    instrument->say_left = SAY_AT_ONCE;
-    instrument->said_us = clock_now(all->clock).mono_us;
+    instrument_condition_begin(instrument);
     error = serial_settings_parse(config->serial, &instrument->settings, why);
     if (error == 0)
         error = serial_line_parse("dtr", config->dtr, &instrument->settings.dtr, why);
@@ -171,6 +92,7 @@ int instruments_open(struct instruments **out, uv_loop_t *loop, const struct con
     uv_timer_init(loop, &all->silence);
     all->silence.data = all;
     all->handles++;
+    all->port = &instrument_port_events;
     folders_open(all);
     *out = all;
     return 0;
@@ -315,8 +237,8 @@ int instruments_order(void *context, int place, enum order order, struct why *wh
         return why_set(why, -ENOTSUP, "%s takes no order to %s: its section has no `%s =`; press its own key",
                        instrument->config->name, names[order], names[order]);
     if (!instrument_is_open(instrument))
-        return why_set(why, -ENODEV, "%s is %s: %s", instrument->config->name, condition_names[instrument->condition],
-                       instrument->detail);
+        return why_set(why, -ENODEV, "%s is %s: %s", instrument->config->name,
+                       instrument_condition_name(instrument->condition), instrument->detail);
     error = instrument_write(instrument, bytes, (size_t)length);
     if (error < 0)
         return why_set(why, error, "%s does not take the order to %s now (%s); press its own key",

@@ -117,7 +117,7 @@ static void on_event(struct instruments *all, const struct inotify_event *event)
             continue;
         if (event->mask & IN_IGNORED)
             instrument->watch = -1; /* the kernel has dropped the watch with its folder */
-        instrument_try(instrument);
+        all->port->came(instrument);
     }
 }
 

@@ -69,7 +69,15 @@ struct instrument {
     uint8_t buffer[INSTRUMENT_BUFFER];
 };
 
+/* What happens to a port, for who owns it: folders, USB and bytes lie below the port and call it by these alone. */
+struct port_events {
+    void (*came)(struct instrument *instrument);                                           /* perhaps: look */
+    void (*reported)(struct instrument *instrument, const uint8_t *report, size_t length); /* a report on USB */
+    void (*lost)(struct instrument *instrument, const char *detail);
+};
+
 struct instruments {
+    const struct port_events *port;
     uv_loop_t *loop;
     const struct clock *clock;
     struct instrument_sink sink; /* its context is NULL until attached */
@@ -83,7 +91,9 @@ struct instruments {
     bool closing;
 };
 
-/* instrument.c */
+/* instrument_condition.c */
+void instrument_condition_begin(struct instrument *instrument);
+void instrument_free(struct instrument *instrument);
 void instrument_change(struct instrument *instrument, enum instrument_condition condition, const char *detail);
 const char *instrument_condition_name(enum instrument_condition condition);
 void instrument_say(struct instrument *instrument, const char *text);
@@ -91,6 +101,7 @@ void instrument_handle_closed(struct instrument *instrument);
 void instruments_handle_closed(struct instruments *all);
 
 /* instrument_port.c */
+extern const struct port_events instrument_port_events;
 void instrument_try(struct instrument *instrument);
 void instrument_lose(struct instrument *instrument, const char *detail);
 void instrument_shut(struct instrument *instrument);
@@ -102,9 +113,6 @@ static inline bool instrument_is_open(const struct instrument *instrument)
 {
     return instrument->serial || instrument->usb;
 }
-
-/* The node came or changed a moment ago: udev has perhaps not yet said whose it is. */
-bool instrument_node_is_fresh(const char *path);
 
 /* instrument_usb.c: a device on USB is opened, or -ENODEV, -EACCES, -EBUSY, -ENOTUNIQ, -EIO; -EAGAIN when
  * it was plugged in just now and nobody may open it yet. */

@@ -5,7 +5,6 @@
 #include <limits.h>
 #include <stdio.h>
 #include <string.h>
-#include <sys/stat.h>
 #include <termios.h>
 #include <unistd.h>
 
@@ -17,8 +16,6 @@ enum {
     RETRY_MOST_MS = 5000, /* slow enough to cost nothing; folders and udev report sooner */
     LIVED_US = 5000000,   /* a port that held so long did come back; before that it flaps, and waits longer */
 
-    FRESH_MS = 1000, /* udev has begun to look at a new node within so long */
-    UDEV_MS = 15000, /* and has given it to its users; longer, and it is busy with something else */
 
     REST_MS = 1000,     /* a flood costs the others nothing for so long */
     TRIAL_BYTES = 4096, /* after a rest: two wake-ups' worth of a good instrument, a moment of a mad one */
@@ -143,19 +140,6 @@ void instrument_begin_again(struct instrument *instrument)
     start_asking(instrument);
 }
 
-/* The kernel makes the node, and udev says a little later who may open it, which changes the node again. */
-bool instrument_node_is_fresh(const char *path)
-{
-    int64_t changed_ms, age_ms;
-    struct stat node;
-
-    if (lstat(path, &node) < 0)
-        return false;
-    changed_ms = (int64_t)node.st_ctim.tv_sec * 1000 + node.st_ctim.tv_nsec / 1000000;
-    age_ms = clock_world_now().time_us / 1000 - changed_ms;
-    return age_ms >= 0 && (age_ms < FRESH_MS || (age_ms < UDEV_MS && hotplug_is_busy()));
-}
-
 static int open_serial(struct instrument *instrument, struct why *why)
 {
     const char *path = instrument->config->port;
@@ -171,7 +155,7 @@ static int open_serial(struct instrument *instrument, struct why *why)
                        path);
     instrument->link = link;
     error = serial_open(&instrument->serial, path, &instrument->settings, why);
-    if (error == -EACCES && serial_resolve(path, node, sizeof node) == 0 && instrument_node_is_fresh(node))
+    if (error == -EACCES && serial_resolve(path, node, sizeof node) == 0 && hotplug_node_is_fresh(node))
         return -EAGAIN;
     if (error < 0)
         return error;
@@ -296,3 +280,13 @@ void instrument_shut(struct instrument *instrument)
     uv_timer_stop(&instrument->timer);
     uv_close((uv_handle_t *)&instrument->timer, on_timer_closed);
 }
+
+static void take_report(struct instrument *instrument, const uint8_t *report, size_t length)
+{
+    if (instrument->usb && !instrument->resting && instrument_report(instrument, report, length) == BYTES_FLOOD)
+        instrument_rest(instrument);
+}
+
+const struct port_events instrument_port_events = { .came = instrument_try,
+                                                    .reported = take_report,
+                                                    .lost = instrument_lose };

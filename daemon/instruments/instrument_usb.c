@@ -44,7 +44,7 @@ static void on_changed(void *context)
     report_plugged(all);
     for (int i = 0; i < all->count; i++)
         if (all->list[i]->driver->transport == TRANSPORT_USB && all->list[i]->handles > 0)
-            instrument_try(all->list[i]);
+            all->port->came(all->list[i]);
 }
 
 static int usb_begin(struct instruments *all, struct why *why)
@@ -165,8 +165,7 @@ static void report(void *context, const uint8_t *bytes, size_t length)
 {
     struct instrument *instrument = context;
 
-    if (instrument->usb && !instrument->resting && instrument_report(instrument, bytes, length) == BYTES_FLOOD)
-        instrument_rest(instrument);
+    instrument->all->port->reported(instrument, bytes, length);
 }
 
 static void order_refused(void *context)
@@ -185,7 +184,7 @@ static void lost(void *context, int error, const char *sentence)
     if (!instrument->usb)
         return;
     snprintf(detail, sizeof detail, "%s: %s", instrument->config->port, sentence);
-    instrument_lose(instrument, detail);
+    instrument->all->port->lost(instrument, detail);
 }
 
 static void closed(void *context)
@@ -224,7 +223,7 @@ int instrument_usb_open(struct instrument *instrument, struct why *why)
         return error;
     error = usb_open(&instrument->usb, all->usb->usb, chosen.place, &listener, instrument, why);
     snprintf(node, sizeof node, "/dev/bus/usb/%03u/%03u", chosen.place.bus, chosen.place.address);
-    if (error == -EACCES && instrument_node_is_fresh(node))
+    if (error == -EACCES && hotplug_node_is_fresh(node))
         return -EAGAIN;
     if (error < 0)
         return why_prefix(why, error, "%s: ", instrument->config->port);

@@ -2,6 +2,7 @@
  * station_save.c.  Strength: strength.c. */
 #include "station.h"
 
+#include <assert.h>
 #include <errno.h>
 #include <math.h>
 #include <stdio.h>
@@ -110,6 +111,7 @@ static void take_event(struct stations *stations, struct station *station, const
 
 static void take_events(struct stations *stations, int station, const struct tracker_events *events, struct moment now)
 {
+    assert(events->count >= 0 && events->count <= TRACKER_EVENTS);
     for (int i = 0; i < events->count; i++)
         take_event(stations, &stations->all[station], &events->event[i], now);
     if (events->count)
@@ -135,6 +137,7 @@ static void feed(struct stations *stations, int station, const struct reading *r
 {
     struct tracker_events events;
 
+    assert(station >= 0 && station < stations->count);
     events.count = 0;
     tracker_reading(stations->all[station].tracker, reading, &events);
     feed_pan(&stations->all[station], reading, now);

@@ -2,6 +2,7 @@
 #include "station.h"
 #include "strength.h"
 
+#include <assert.h>
 #include <errno.h>
 #include <math.h>
 #include <stdlib.h>
@@ -17,7 +18,10 @@ int station_find(const struct stations *stations, const char *name)
 
 struct brew *station_running(const struct stations *stations, int station)
 {
-    struct brew *brew = brews_newest(&stations->brews, stations->all[station].config.name);
+    struct brew *brew;
+
+    assert(station >= 0 && station < stations->count);
+    brew = brews_newest(&stations->brews, stations->all[station].config.name);
 
     return brew && !brew->ended ? brew : NULL;
 }

@@ -44,14 +44,6 @@ void view_notice(struct view *model, bool bad, int64_t local_us, const char *for
     model->notice_local_us = local_us;
 }
 
-struct view_station *view_station(struct view *model, const char *name)
-{
-    for (int i = 0; i < model->stations; i++)
-        if (strcmp(model->station[i].name, name) == 0)
-            return &model->station[i];
-    return NULL;
-}
-
 /* ---- messages ---- */
 
 void view_seen_clear(struct view_seen *seen)

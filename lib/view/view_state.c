@@ -49,6 +49,14 @@ static void copy_text(char *out, size_t size, const char *text)
     out[length] = '\0';
 }
 
+struct view_station *view_station(struct view *model, const char *name)
+{
+    for (int i = 0; i < model->stations; i++)
+        if (strcmp(model->station[i].name, name) == 0)
+            return &model->station[i];
+    return NULL;
+}
+
 /* ---- plan ---- */
 
 static void read_plan(struct view *model, json_t *plan)

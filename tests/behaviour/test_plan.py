@@ -216,3 +216,27 @@ def test_a_plan_loaded_again_counts_its_cups_and_credits_the_run_that_fits(bench
     assert bench.run("poise-ctl", "plan", "credit", brews[0][-3:], "4")[1] == f"{brews[0]} counts as run 4\n"
     bench.wait_query("SELECT run FROM brew_summary ORDER BY brew", lambda rows: [row["run"] for row in rows] == [4, 1])
     logger.stop()
+
+
+def test_questions_change_nothing(bench):
+    """Whoever asks, and however often: no number is given, no run is offered or taken, nothing is recorded."""
+    port = bench.port("left-scale")
+    bench.configure(station("left"), station("right"), line_scale("left-scale", port, station="left"))
+    bench.poised()
+    port.wait_heard()
+    bus = bench.subscribe()
+    assert bench.ask(do="plan", plan="load", text=PLAN)["ok"]
+
+    def picture():
+        state = bench.ask(do="status")["state"]
+        return {key: value for key, value in state.items() if key not in ("time_us", "mono_us")}
+
+    before = picture()
+    asked = len(bus.drain())
+    for _ in range(3):
+        for question in ({"do": "status"}, {"do": "instruments"}, {"do": "strength"}, {"do": "health"},
+                         {"do": "plan", "plan": "next", "station": "right"}, {"do": "plan", "plan": "show"},
+                         {"do": "since", "seq": 0, "most": 5}):
+            bench.ask(**question)
+    assert picture() == before
+    assert [message for message in bus.drain()[asked:] if not message["topic"].startswith("state/")] == []
