@@ -8,10 +8,12 @@
 #include "bench_parts.h"
 #include "poise/program.h"
 
-enum { ASKING_MOST = 64 }; /* open questions to the journal */
+/* Open questions to the journal, and those of one user or client: one who asks without pause leaves room for others. */
+enum { ASKING_OF_ONE_MOST = ASKING_MOST / 4 };
 
 struct question {
     struct bus_peer peer;
+    struct asker *asker;
     char id[120]; /* as JSON; empty: none */
 };
 
@@ -43,25 +45,50 @@ char *bench_health(void *context)
     return text_taken(&text);
 }
 
+/* Who asks, and how much of it is open; one that has nothing open may be anybody.  There are as many as questions. */
+static struct asker *asker_of(struct bench *bench, const struct guest *guest)
+{
+    struct asker *unused = NULL;
+
+    for (int i = 0; i < ASKING_MOST; i++) {
+        struct asker *asker = &bench->askers[i];
+
+        if (asker->open && asker->owner == guest->owner && strcmp(asker->name, guest->name) == 0)
+            return asker;
+        if (!asker->open)
+            unused = asker;
+    }
+    if (unused) {
+        unused->owner = guest->owner;
+        strcpy(unused->name, guest->name);
+    }
+    return unused;
+}
+
 int bench_ask_since(void *context, uint64_t after_seq, size_t most, const json_t *id)
 {
     struct bench *bench = context;
+    struct asker *asker = asker_of(bench, &bench->peer->guest);
+    bool busy = !asker || bench->asking >= ASKING_MOST || asker->open >= ASKING_OF_ONE_MOST;
     struct question *question;
     char *text = id ? json_dumps(id, JSON_COMPACT | JSON_ENCODE_ANY) : NULL;
     int error;
 
-    if (bench->asking >= ASKING_MOST || !(question = calloc(1, sizeof *question))) {
+    if (busy || !(question = calloc(1, sizeof *question))) {
         free(text);
-        return bench->asking >= ASKING_MOST ? -EBUSY : -ENOMEM;
+        return busy ? -EBUSY : -ENOMEM;
     }
     question->peer = *bench->peer;
+    question->asker = asker;
     if (text && strlen(text) < sizeof question->id)
         strcpy(question->id, text);
     free(text);
     if ((error = journal_ask(bench->journal, after_seq, most, question)) != 0)
         free(question);
-    else
+    if (error == 0) {
         bench->asking++;
+        asker->open++;
+    }
     return error;
 }
 
@@ -71,6 +98,7 @@ static void send_answer(struct bench *bench, const struct journal_news *news)
     struct text text = { 0 };
 
     bench->asking--;
+    question->asker->open--;
     if (news->text) {
         text_print(&text, "{\"ok\":true,\"messages\":[");
         text_add(&text, news->text, news->length);

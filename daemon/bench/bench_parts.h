@@ -19,6 +19,8 @@ struct outlet {
     struct source source;
 };
 
+enum { ASKING_MOST = 64 }; /* questions to the journal that may be open */
+
 struct bench {
     const struct config *config;
     const struct clock *clock;
@@ -53,8 +55,13 @@ struct bench {
     int64_t saved_us;            /* when a tracker was last kept in its turn ... */
     int save_next;               /* ... and which */
     const struct bus_peer *peer; /* who asks, while a request is worked on */
-    int asking;                  /* questions to the journal that are open */
-    int handles;                 /* that are not yet closed */
+    int asking;                  /* questions to the journal that are open ... */
+    struct asker {               /* ... and whose */
+        char name[ASKED_BY_SIZE];
+        uint32_t owner;
+        int open;
+    } askers[ASKING_MOST];
+    int handles; /* that are not yet closed */
 };
 
 /* One message of a pending text: the header, then topic and message. */

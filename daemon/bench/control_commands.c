@@ -495,7 +495,7 @@ const struct command_row control_commands[] = {
     { "sample", control_sample, "brew how with seq number filtered", false },
     { "check", control_check, "what value station", false },
     { "since", do_since, "seq most reader kept", true },
-    { "health", do_health, "", false },
+    { "health", do_health, "", true },
     { "plan", control_plan, "plan text station brew run", true },
     { NULL, NULL, NULL, false },
 };

@@ -1,5 +1,7 @@
 """Peers that cost too much: whoever goes too far is cut off, the others are served on, and memory stays where it was."""
 import json
+import os
+import pwd
 import re
 import socket
 
@@ -140,3 +142,36 @@ def test_one_who_asks_and_does_not_read_costs_little(bench):
     served(bench, port, bus, 31.11)
     assert memory(daemon) - before < 64 * MB
     one.close()
+
+
+def test_one_who_asks_without_pause_leaves_the_journal_to_others(bench):
+    """Another user, for what one user asks is counted together."""
+    if os.geteuid() != 0:
+        return                                          # only root can be somebody else
+    daemon, port = start(bench)
+    path = bench.control.removeprefix("ipc://")
+    os.chmod(bench.folder, 0o755)
+    os.chmod(path, 0o666)
+    child = os.fork()
+    if child == 0:
+        who = pwd.getpwnam("daemon")
+        os.setgroups([])
+        os.setgid(who.pw_gid)
+        os.setuid(who.pw_uid)
+        peers = [zmtp.connect(path, "DEALER") for _ in range(4)]
+        asked = zmtp.frame(b'{"do":"since","seq":0}') * 50
+        while True:                                     # until it is killed
+            for one in peers:
+                one.setblocking(False)
+                try:
+                    one.send(asked)
+                    while one.recv(1 << 20):
+                        pass
+                except BlockingIOError:
+                    pass
+    try:
+        refused = sum(not bench.ask(do="since", seq=0)["ok"] for _ in range(200))
+    finally:
+        os.kill(child, 9)
+        os.waitpid(child, 0)
+    assert refused == 0
