@@ -456,8 +456,7 @@ def test_setup_gives_a_usb_scale_its_section(bench):
     setup = bench.start("poise-ctl", "setup", "--yes", "--config", bench.folder / "new.conf",
                         env={"PATH": f"{system}:/usr/bin:/bin"})
     scale.wait_read()
-    scale.weigh(1)                  # the first report may have waited since yesterday
-    scale.weigh(123)
+    bench.wait_until(lambda: scale.weigh(123) or setup.process.poll() is not None, "setup ends", timeout=60)
     assert setup.wait() == 0, setup.output.decode() + setup.diagnostics
     output = setup.output.decode()
     assert "12.3 g" in output and "is it this one?" in output, output
