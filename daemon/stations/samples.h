@@ -4,7 +4,7 @@
  * many or a cup passed over, and every later cup has its neighbour's strength.  So the readings of a morning are looked
  * at together.  A sample is what lies between two borders: water read in between, a pause, the instrument's own reset,
  * a step larger than its readings differ among themselves.  It belongs to the cup that fits it best: the one whose turn
- * it is, that was ready by then, that still wants readings, and whose dose, water and contact time lead to about this
+ * it is, that was ready by then, that still wants readings, and whose dose, water and steep time lead to about this
  * strength, by what the other cups of the morning came to.
  *
  * The answer is a chance, not a guess: where no cup reaches SAMPLES_CLEAR the readings are no cup's yet, and their two
@@ -59,7 +59,7 @@ struct sample_cup {
     int64_t begun_us;       /* the brew began: no sample was taken before */
     int64_t ready_us;       /* it was full; a sample read before is not impossible: its end may have been found late */
     double dose_g, water_g; /* NAN: not known */
-    double steep_s;         /* contact time; NAN: not known */
+    double steep_s;         /* steep time; NAN: not known */
     int station;            /* which brewer it was made on: any number of its own */
     int wanted;             /* readings wanted of it; 0: none, its strength came another way */
 };

@@ -17,7 +17,7 @@ enum { ACCOUNTS = 500 }; /* carried at once: more change no answer of the made-u
 
 const double USUAL_EXTRACTION_PCT = 18;
 
-/* Extraction at two minutes, and how it grows with each natural logarithm of contact time. */
+/* Extraction at two minutes, and how it grows with each natural logarithm of steep time. */
 static const double EXTRACTION_U_PCT = 3.5, GROWTH_PCT = 2.5, GROWTH_U_PCT = 1;
 static const double STEEP_S = 120, STEEP_U = 0.6; /* where it is not known: and the spread of its logarithm */
 static const double DOSE_PER_WATER = 15.0 / 230;  /* likewise */

@@ -215,7 +215,7 @@ def test_two_instruments_on_one_port_are_refused_with_the_line(bench):
     twin.symlink_to(port.link)
     bench.configure(station("left"), station("right"), line_scale("left-scale", port, station="left"),
                     line_scale("right-scale", twin, station="right"))
-    line = bench.configuration.read_text().splitlines().index("[instrument right-scale]") + 1
+    line = bench.configuration.read_text().splitlines().index(f"port = {twin}") + 1
     status, _, said = bench.run("poised", "--config", bench.configuration, "--check-config")
     assert status == 1
     assert f"poised.conf:{line}: instrument right-scale has the port of instrument left-scale" in said
