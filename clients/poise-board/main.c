@@ -15,6 +15,7 @@
 #include "poise/clock.h"
 #include "poise/place.h"
 #include "poise/program.h"
+#include "recall.h"
 
 enum {
     FRAME_MS = 50,    /* twenty pictures a second at most: a hundred readings a second are no reason for more */
@@ -122,10 +123,13 @@ static void take_event(struct board *board, int event, struct message *message)
     case CLIENT_MESSAGE:
         live_message(&board->live, message, now_us);
         board->plan_due = board->plan_due || message->kind == MESSAGE_STATE;
+        if (message->kind == MESSAGE_STATE)
+            recall_look(board, message->common.seq);
         message_free(message);
         break;
     case CLIENT_FOUND:
         view_found(&board->live.view, now_us);
+        board->recall_due = true;
         break;
     case CLIENT_GONE:
         view_gone(&board->live.view, now_us);

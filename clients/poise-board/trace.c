@@ -37,9 +37,25 @@ static void halve(struct trace *trace)
     trace->generation++;
 }
 
-void trace_take(struct trace *trace, const struct view_station *station, int64_t now_us)
+static void add_point(struct trace *trace, int64_t now_us, double water_g, double flow_g_per_s, double press_kpa)
 {
     struct trace_point *point;
+
+    if (now_us - trace->last_us < trace->spacing_us)
+        return;
+    if (trace->count == TRACE_POINTS)
+        halve(trace);
+    trace->last_us = now_us;
+    point = &trace->point[trace->count++];
+    point->s = (float)((double)(now_us - trace->began_us) / 1e6);
+    point->water_g = (float)water_g;
+    point->flow_g_per_s = (float)flow_g_per_s;
+    point->press_kpa = (float)press_kpa;
+}
+
+void trace_take(struct trace *trace, const struct view_station *station, int64_t now_us)
+{
+    bool pours = station->stage == STAGE_BLOOM || station->stage == STAGE_POUR;
 
     if (!*station->brew)
         return;
@@ -48,17 +64,39 @@ void trace_take(struct trace *trace, const struct view_station *station, int64_t
     take_stages(trace, station);
     if (now_us < trace->last_us) /* the bench was restarted, or its clock is another one */
         begin(trace, station, now_us);
-    if (now_us - trace->last_us < trace->spacing_us || station->stage < STAGE_DOSE || station->stage > STAGE_WEIGH)
-        return;
-    if (trace->count == TRACE_POINTS)
-        halve(trace);
-    trace->last_us = now_us;
-    point = &trace->point[trace->count++];
-    point->s = (float)((double)(now_us - trace->began_us) / 1e6);
-    point->water_g = (float)station->seen.water_g;
-    point->flow_g_per_s =
-        station->stage == STAGE_BLOOM || station->stage == STAGE_POUR ? (float)station->seen.flow_g_per_s : NAN;
-    point->press_kpa = (float)station->seen.press_kpa;
+    if (station->stage >= STAGE_DOSE && station->stage <= STAGE_WEIGH)
+        add_point(trace, now_us, station->seen.water_g, pours ? station->seen.flow_g_per_s : (double)NAN,
+                  station->seen.press_kpa);
+}
+
+bool trace_recall_begin(struct trace *fresh, const struct view_station *station)
+{
+    fresh->brew[0] = '\0';
+    if (*station->brew && station->timeline.count > 0)
+        begin(fresh, station, 0);
+    return *fresh->brew;
+}
+
+void trace_recall(struct trace *fresh, int64_t mono_us, double water_g, double flow_g_per_s, double press_kpa)
+{
+    if (mono_us >= fresh->began_us)
+        add_point(fresh, mono_us, water_g, flow_g_per_s, press_kpa);
+}
+
+void trace_recalled(struct trace *trace, const struct trace *fresh)
+{
+    struct trace whole = *fresh;
+
+    for (int i = 0; i < trace->count && strcmp(trace->brew, fresh->brew) == 0; i++) {
+        const struct trace_point *point = &trace->point[i];
+
+        add_point(&whole, trace->began_us + (int64_t)((double)point->s * 1e6), point->water_g, point->flow_g_per_s,
+                  point->press_kpa);
+    }
+    whole.generation = trace->generation + 1;
+    memcpy(whole.stage, trace->stage, sizeof whole.stage);
+    whole.stages = trace->stages;
+    *trace = whole;
 }
 
 static void add_number(struct text *out, double value, int decimals)

@@ -4,7 +4,7 @@ import base64
 import re
 import signal
 
-from bench import event, line_scale, station
+from bench import event, line_scale, reading, station
 from cups import Cups
 from page import PHONE, TALL, WIDE, Board, Page
 
@@ -238,6 +238,34 @@ def test_report_pages_are_what_poise_report_makes(bench):
     assert cup["stages"] == [["pour", 0], ["steep", 26], ["press", 60], ["weigh", 85]]
     assert len(cup["mass"]) == 111 and {"what": "dry coffee", "unit": "g", "value": "15.0"} in cup["measures"]
     assert looks.ask("/api/cup?brew=pier-20261125-999").status == 404
+
+
+def test_a_board_that_starts_in_mid_brew_shows_the_curve_from_its_beginning(bench):
+    port = bench.port("left-scale")
+    bench.configure(station("left"), line_scale("left-scale", port, station="left"))
+    bench.poised("--clock-rate", "100")         # so that a tenth of a second passes between two lines
+    bus, first = bench.subscribe(), Board(bench)
+    device = first.device("look")
+    port.wait_heard()
+    port.line("ST,GS,+     0.0 g")
+    bench.ask(do="begin")
+    bench.ask(do="mark", stage="pour")
+    for place in range(1, 61):
+        port.line(f"ST,GS,+{place * 2:8.1f} g")
+        bus.wait_for(reading("left-scale", value=place * 2.0))
+
+    def points():
+        return device.ask("/api/trace?station=left").json.get("points", [])
+    bench.wait_until(lambda: len(points()) > 3, "no curve")
+    whole = points()
+    first.program.stop()
+    second = Board(bench)
+    device.board, device.origin = second, second.address        # the same cookie: it stays paired
+    bench.wait_until(lambda: len(points()) >= len(whole) - 1, f"not the curve {whole}")
+    again = points()
+    before = [point for point in whole if point[1] is not None]
+    assert {tuple(point[:2]) for point in before} & {tuple(point[:2]) for point in again[:10]}, (whole, again)
+    assert [point[0] for point in again] == sorted(point[0] for point in again) and again[0][0] < 5
 
 
 def test_two_cups_are_compared_on_a_page(bench):  # browser long

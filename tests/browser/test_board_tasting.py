@@ -169,3 +169,25 @@ def test_three_phones_taste_side_by_side(bench):  # browser long
         phones[0].shot(os.environ["POISE_SHOTS"] + "/opened-390.png")
         hands.shot(os.environ["POISE_SHOTS"] + "/opened-1280.png")
     assert hands.complaints() == []
+
+
+def test_a_degree_of_difference_is_given_by_two_keys_for_each_cup(bench):  # browser long
+    round_.brews(bench)
+    round_.new(bench, "round-1", "--taster", "Ines", method="degree", sets=1)
+    bench.configure(station("left"), line_scale("left-scale", bench.folder / "port" / "left-scale", station="left"))
+    bench.poised()
+    board = Board(bench)
+    link = give(board.device("hands"), "/api/link", session="round-1", taster="Ines").json["address"]
+    page = Page(board, PHONE).open("/join#" + link.split("#")[1])
+    page.wait("#ask", "How far is each cup")
+    for _ in range(4):
+        page.press("#cups > div:nth-child(1) button:last-child")
+    assert not page.find("#sure")[0].is_displayed()             # the second cup has no answer yet
+    page.press("#cups > div:nth-child(2) button:last-child")
+    page.press("#cups > div:nth-child(1) button")
+    page.press("[data-sure=true]")
+    page.wait("dialog p", r"^\d{3}: 2, \d{3}: 0\. You are sure\.$")
+    page.press("#yes")
+    page.wait("#title", "All have answered")
+    assert bench.query("SELECT answer FROM tasting_entry WHERE kind = 'answer'") == [{"answer": "2 0"}]
+    assert page.complaints() == []

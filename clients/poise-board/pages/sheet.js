@@ -4,7 +4,7 @@ import { give, json } from "./net.js";
 import { confirm } from "./dialogs.js";
 
 const get = (id) => document.getElementById(id);
-const LOOK_MS = 2000;
+const LOOK_MS = 2000, MOST = 10;
 let sheet = null, chosen = [], rates = [], now = false, timer = 0;
 
 const ORDINALS = ["first", "second", "third", "fourth", "fifth", "sixth", "seventh", "eighth", "ninth", "tenth"];
@@ -36,21 +36,25 @@ function cup(code, place) {
   return key;
 }
 
+// Two large keys, not a slide: a finger is wet, and nothing is to be drawn.
 function rating(code, place) {
-  const box = document.createElement("div");
-  const label = document.createElement("label"), input = document.createElement("input"), value = document.createElement("output");
+  const box = document.createElement("div"), label = document.createElement("b"), value = document.createElement("output");
   label.textContent = `${code}, ${t(`ordinal_${ORDINALS[place]}`)}`;
-  label.htmlFor = input.id = `rate-${place}`;
-  Object.assign(input, { type: "range", min: 0, max: 10, step: 1, value: rates[place] ?? 0 });
   value.textContent = rates[place] ?? "–";
-  const take = () => {
-    rates[place] = Number(input.value);
-    value.textContent = input.value;
-    get("sure").hidden = rates.some((one) => one === null);
+  value.setAttribute("aria-live", "polite");
+  const key = (sign, by, name) => {
+    const made = document.createElement("button");
+    made.type = "button";
+    made.textContent = sign;
+    made.setAttribute("aria-label", t(name, { code }));
+    made.addEventListener("click", () => {
+      rates[place] = rates[place] === null ? 0 : Math.max(0, Math.min(MOST, rates[place] + by));
+      value.textContent = rates[place];
+      get("sure").hidden = rates.some((one) => one === null);
+    });
+    return made;
   };
-  input.addEventListener("input", take);
-  input.addEventListener("pointerup", take);
-  box.append(label, input, value);
+  box.append(label, key("−", -1, "less"), value, key("+", 1, "further"));
   return box;
 }
 

@@ -188,6 +188,8 @@ const table = {
   how_swallow: "Cups of {cup_ml} ml. Sip only what has cooled; rinse between cups.",
   sure: "I am sure",
   guess: "A guess",
+  less: "{code}: nearer to the control",
+  further: "{code}: further from the control",
   seal: "Seal this answer for ever?",
   seal_yes: "Seal it",
   sure_said: "You are sure.",
