@@ -369,7 +369,7 @@ static int solve(struct mixed *mixed, struct reduced *reduced, double confidence
 int mixed_solve(struct mixed *mixed, double confidence, struct mixed_fit *out, struct why *why)
 {
     gsl_error_handler_t *handler = gsl_quiet_begin();
-    struct reduced reduced = { NULL };
+    struct reduced reduced = { .xx = NULL };
     struct mixed_fit fit;
     int error;
 

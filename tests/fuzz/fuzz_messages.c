@@ -33,15 +33,14 @@ static void draw(const struct view *view, int64_t local_us)
     (void)view_time_us(view, local_us);
     for (int i = 0; i < view->stations; i++) {
         const struct view_station *station = &view->station[i];
-        enum rest_since since;
 
         (void)station_steep_s(station, now_us);
         (void)station_stage_s(station, now_us);
-        (void)station_water_g(station);
-        (void)station_flow_g_per_s(station, now_us);
-        (void)station_press_kpa(station, now_us);
         (void)station_age_s(station, now_us);
-        (void)station_added_g(station, &since);
+        (void)station_share(station, station_steep_s(station, now_us));
+        (void)station_final_s(station);
+        (void)station_brewing(station);
+        (void)station_run_before(station);
         station_guide(view, station, now_us, &guide);
     }
     (void)view_bell(view, &heard, now_us);
