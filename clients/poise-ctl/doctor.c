@@ -9,6 +9,7 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/ioctl.h>
 #include <sys/stat.h>
 #include <sys/statvfs.h>
 #include <time.h>
@@ -381,21 +382,31 @@ static int check_station(struct doctor *doctor)
     return wrong(doctor, mend, "%s is read and stands at no station, so no brew is followed on it", without);
 }
 
+static int look_weight(struct doctor *doctor, const json_t *one)
+{
+    if (strcmp(ctl_text(one, "quantity"), "mass") != 0 || !*ctl_text(one, "station")
+        || strcmp(ctl_text(one, "status"), "ok") == 0)
+        return GOOD;
+    return wrong(doctor, "poise-ctl zero",
+                 "%s shows %s and no weight, so no brew is followed: take everything off it, and set its zero",
+                 ctl_text(one, "instrument"), ctl_text(one, "status"));
+}
+
 static int check_tracked(struct doctor *doctor)
 {
     const json_t *stations = json_object_get(ctl_state(doctor->state), "stations");
     json_t *one;
     size_t i;
 
+    if (each_instrument(doctor, look_weight, "") == WRONG)
+        return WRONG;
     json_array_foreach(stations, i, one)
     {
         if (!isnan(ctl_value(one, "load_g")))
             return good(doctor, "%s: %.1f g on the scale, %s", ctl_text(one, "station"), ctl_value(one, "load_g"),
                         ctl_text(one, "stage"));
     }
-    return wrong(doctor, "poise-ctl watch",
-                 "no station knows what stands on its scale: the readings say no weight "
-                 "(overload, a fault, or moving all the time)");
+    return wrong(doctor, "poise-ctl watch reading", "no station knows yet what stands on its scale");
 }
 
 /* ---- the store ---- */
@@ -596,6 +607,39 @@ static void print_json(const struct doctor *doctor, const char *name, int result
     json_decref(line);
 }
 
+/* Columns of the terminal; 0: none is written to, and a line stays one. */
+static size_t columns(void)
+{
+    struct winsize size;
+
+    return isatty(STDOUT_FILENO) && ioctl(STDOUT_FILENO, TIOCGWINSZ, &size) == 0 && size.ws_col > 40 ? size.ws_col : 0;
+}
+
+static void print_check(const struct doctor *doctor, const char *name, int result)
+{
+    enum { INDENT = 22 };
+    char detail[sizeof doctor->detail];
+    size_t width = columns(), room = width > INDENT ? width - INDENT : sizeof detail;
+
+    printf("%-14s %s  ", name, result == GOOD ? "good " : "WRONG");
+    if (!*ctl_printable(doctor->detail, detail, sizeof detail))
+        putchar('\n');
+    for (const char *at = detail; *at;) {
+        size_t length = strlen(at), end = length;
+
+        if (length > room) {
+            for (end = room; end > 0 && at[end] != ' '; end--)
+                ;
+            end = end ? end : room; /* a word that is longer than the line */
+        }
+        printf("%.*s\n", (int)end, at);
+        at += end;
+        at += strspn(at, " ");
+        if (*at)
+            printf("%*s", INDENT, "");
+    }
+}
+
 int command_doctor(const struct ctl *ctl)
 {
     struct doctor doctor = { .ctl = ctl, .file = ctl->config ? ctl->config : default_file };
@@ -603,7 +647,7 @@ int command_doctor(const struct ctl *ctl)
 
     snprintf(doctor.store_path, sizeof doctor.store_path, "%s", ctl->store);
     for (; done < (int)(sizeof checks / sizeof *checks) && result == GOOD; done++) {
-        char detail[sizeof doctor.detail];
+        char mend[sizeof doctor.mend];
 
         doctor.detail[0] = doctor.mend[0] = '\0';
         result = checks[done].look(&doctor);
@@ -611,10 +655,9 @@ int command_doctor(const struct ctl *ctl)
             print_json(&doctor, checks[done].name, result);
             continue;
         }
-        printf("%-14s %s  %s\n", checks[done].name, result == GOOD ? "good " : "WRONG",
-               ctl_printable(doctor.detail, detail, sizeof detail));
+        print_check(&doctor, checks[done].name, result);
         if (result == WRONG)
-            printf("\nWhat mends it:\n    %s\n", ctl_printable(doctor.mend, detail, sizeof detail));
+            printf("\nWhat mends it:\n    %s\n", ctl_printable(doctor.mend, mend, sizeof mend));
     }
     if (result == GOOD && !ctl->json)
         puts("\nAll is well, from the cable to the store.");

@@ -52,7 +52,7 @@ static void take_in(int ends[2], struct text *const texts[2])
         for (int i = 0; i < 2; i++) {
             ssize_t got = polled[i].revents ? read(ends[i], bytes, sizeof bytes) : -1;
 
-            if (got > 0 && texts[i]->length < OUTPUT_MOST)
+            if (got > 0 && texts[i] && texts[i]->length < OUTPUT_MOST)
                 text_add(texts[i], bytes, (size_t)got);
             else if (got == 0 || (got < 0 && polled[i].revents && errno != EINTR && errno != EAGAIN))
                 close_end(&ends[i]);

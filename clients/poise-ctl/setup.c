@@ -166,8 +166,8 @@ static int add_station(struct setup *setup, const char *station)
 
     if (is_named(setup, "stations", NULL, station))
         return SETUP_DONE;
-    while ((result = setup_ask(setup, "not known", answer, sizeof answer,
-                               "Diameter of the brewer's piston in mm, which turns force into pressure"))
+    while ((result =
+                setup_ask(setup, "not known", answer, sizeof answer, "Diameter of the piston in mm, for the pressure"))
                == SETUP_DONE
            && strcmp(answer, "not known") != 0) {
         if (ctl_number(answer, &diameter_mm) && diameter_mm >= 10 && diameter_mm <= 300)

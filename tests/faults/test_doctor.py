@@ -150,7 +150,7 @@ def test_doctor_sees_a_scale_that_shows_no_weight(bench):
     for _ in range(3):
         port.line("OL,GS,+999999.9 g")
     bus.wait_for(reading("left-scale", status="overload"))
-    finds(bench, "tracked", "overload", mend="poise-ctl watch")
+    finds(bench, "tracked", "left-scale shows overload and no weight", mend="poise-ctl zero")
 
 
 def test_doctor_misses_a_logger(bench):
