@@ -3,6 +3,7 @@
 #include "store_parts.h"
 
 #include <errno.h>
+#include <pthread.h>
 #include <string.h>
 
 #include "poise/clock.h"
@@ -107,11 +108,33 @@ static int compare(struct store *store, sqlite3_stmt *theirs, sqlite3_stmt *ours
     return code == SQLITE_DONE ? 0 : store_failed(store->database, store->path, "looking at its tables", why);
 }
 
-static int compare_with_ours(struct store *store, sqlite3 *reference, bool *views, struct why *why)
+/* Our own tables as they are made today, in memory: made once, for that takes some milliseconds. */
+static int open_reference(sqlite3 **reference, struct why *why)
 {
-    sqlite3_stmt *ours = NULL, *theirs = NULL;
-    int error = store_migrate(reference, 0, why);
+    int error;
 
+    if (*reference)
+        return 0;
+    if (sqlite3_open(":memory:", reference) != SQLITE_OK)
+        error = why_set(why, -ENOMEM, "not enough memory");
+    else
+        error = store_migrate(*reference, 0, why);
+    if (error) {
+        sqlite3_close(*reference);
+        *reference = NULL;
+    }
+    return error;
+}
+
+static int compare_with_ours(struct store *store, bool *views, struct why *why)
+{
+    static pthread_mutex_t lock = PTHREAD_MUTEX_INITIALIZER;
+    static sqlite3 *reference; /* lives as long as the program */
+    sqlite3_stmt *ours = NULL, *theirs = NULL;
+    int error;
+
+    pthread_mutex_lock(&lock);
+    error = open_reference(&reference, why);
     if (error == 0
         && (sqlite3_prepare_v2(reference, "SELECT type, sql FROM sqlite_schema WHERE name = ?1", -1, &ours, NULL)
                 != SQLITE_OK
@@ -122,6 +145,7 @@ static int compare_with_ours(struct store *store, sqlite3 *reference, bool *view
         error = compare(store, theirs, ours, views, why);
     sqlite3_finalize(ours);
     sqlite3_finalize(theirs);
+    pthread_mutex_unlock(&lock);
     return error;
 }
 
@@ -144,15 +168,9 @@ static int renew_views(struct store *store, struct why *why)
 
 int store_check_schema(struct store *store, struct why *why)
 {
-    sqlite3 *reference = NULL;
     bool views = false;
-    int error;
+    int error = compare_with_ours(store, &views, why);
 
-    if (sqlite3_open(":memory:", &reference) != SQLITE_OK)
-        error = why_set(why, -ENOMEM, "not enough memory");
-    else
-        error = compare_with_ours(store, reference, &views, why);
-    sqlite3_close(reference);
     if (error == 0 && views)
         error = renew_views(store, why);
     if (error == 0 && store->mode == STORE_WRITE) /* now that they are ours: a tasting's entries stand */
