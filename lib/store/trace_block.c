@@ -30,7 +30,7 @@ struct last {
 
 static uint64_t fold(int64_t number)
 {
-    return (uint64_t)number << 1 ^ (uint64_t)(number >> 63);
+    return number < 0 ? ~((uint64_t)number << 1) : (uint64_t)number << 1;
 }
 
 static int64_t unfold(uint64_t number)
