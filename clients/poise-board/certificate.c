@@ -2,6 +2,7 @@
 #include "certificate.h"
 
 #include <arpa/inet.h>
+#include <assert.h>
 #include <errno.h>
 #include <fcntl.h>
 #include <gnutls/crypto.h>
@@ -142,18 +143,20 @@ static int read_file(const char *path, char **out, struct why *why)
 {
     int fd = open(path, O_RDONLY | O_CLOEXEC), error = 0;
     struct stat status;
-    char *text = NULL;
-    ssize_t length = 0;
+    char *text;
 
     if (fd < 0)
         return why_set(why, -errno, "%s: %s", path, strerror(errno));
+    text = calloc(1, PEM_MOST + 1);
+    if (!text) {
+        close(fd);
+        return why_set(why, -ENOMEM, "out of memory");
+    }
     if (fstat(fd, &status) < 0 || !S_ISREG(status.st_mode) || status.st_size > PEM_MOST)
         error = why_set(why, -EINVAL, "%s: not a PEM file with a certificate and its key", path);
     else if (status.st_mode & 077)
         error = why_set(why, -EPERM, "%s: others can read the key in it: chmod 600 it", path);
-    else if (!(text = calloc(1, PEM_MOST + 1)))
-        error = why_set(why, -ENOMEM, "out of memory");
-    else if ((length = read(fd, text, PEM_MOST)) < 0)
+    else if (read(fd, text, PEM_MOST) < 0)
         error = why_set(why, -errno, "%s: %s", path, strerror(errno));
     close(fd);
     if (error) {
@@ -167,12 +170,14 @@ static int read_file(const char *path, char **out, struct why *why)
 /* Its fingerprint; -ESTALE when its time is over. */
 static int look_at(struct certificate *certificate, const char *path, struct why *why)
 {
-    gnutls_datum_t pem = { (unsigned char *)certificate->pem, (unsigned)strlen(certificate->pem) };
+    gnutls_datum_t pem;
     unsigned char print[32];
     size_t size = sizeof print;
     gnutls_x509_crt_t crt = NULL;
     int code = gnutls_x509_crt_init(&crt), error = 0;
 
+    assert(certificate->pem); /* it was read */
+    pem = (gnutls_datum_t){ (unsigned char *)certificate->pem, (unsigned)strlen(certificate->pem) };
     if (code >= 0)
         code = gnutls_x509_crt_import(crt, &pem, GNUTLS_X509_FMT_PEM);
     if (code >= 0)
