@@ -47,19 +47,21 @@ static void load_title(sqlite3 *database, const char *name, char *out, size_t si
     sqlite3_finalize(statement);
 }
 
-static long long count_cups(sqlite3 *database, const char *name)
+/* Are there so few cups that everything is asked of them?  No more are counted than that takes. */
+static bool are_few(sqlite3 *database, const char *name)
 {
-    static const char sql[] = "SELECT count(*) FROM brew JOIN experiment e USING (experiment_id) WHERE e.name = ?1";
+    static const char sql[] = "SELECT 1 FROM brew JOIN experiment e USING (experiment_id) WHERE e.name = ?1 LIMIT 1"
+                              " OFFSET ?2";
     sqlite3_stmt *statement = NULL;
-    long long count = 0;
+    bool more = true;
 
     if (sqlite3_prepare_v2(database, sql, -1, &statement, NULL) == SQLITE_OK) {
         sqlite3_bind_text(statement, 1, name, -1, SQLITE_STATIC);
-        if (sqlite3_step(statement) == SQLITE_ROW)
-            count = sqlite3_column_int64(statement, 0);
+        sqlite3_bind_int(statement, 2, BESIDE_CUPS_MOST);
+        more = sqlite3_step(statement) == SQLITE_ROW;
     }
     sqlite3_finalize(statement);
-    return count;
+    return !more;
 }
 
 /* The measures that a report about this experiment asks for: the one judged, those varied, what a change of ratio
@@ -77,7 +79,7 @@ static int find_measures(sqlite3 *database, const char *name, enum measure judge
     sqlite3_stmt *statement = NULL;
     int code = sqlite3_prepare_v2(database, sql, -1, &statement, NULL);
 
-    if (count_cups(database, name) <= BESIDE_CUPS_MOST)
+    if (are_few(database, name))
         measures |= findings_beside_measures();
     if (code == SQLITE_OK)
         sqlite3_bind_text(statement, 1, name, -1, SQLITE_STATIC);

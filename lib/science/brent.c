@@ -36,8 +36,12 @@ double brent_root(brent_function *function, void *context, double low, double hi
 
     if (solver && gsl_root_fsolver_set(solver, &of, low, high) == GSL_SUCCESS) {
         for (int i = 0; i < STEPS && gsl_root_fsolver_iterate(solver) == GSL_SUCCESS; i++) {
+            double before = found;
+
             found = gsl_root_fsolver_root(solver);
-            if (gsl_root_fsolver_x_upper(solver) - gsl_root_fsolver_x_lower(solver) <= tolerance)
+            /* a step so small is the last: it grows smaller faster than the bracket, one end of which may stay */
+            if (gsl_root_fsolver_x_upper(solver) - gsl_root_fsolver_x_lower(solver) <= tolerance
+                || fabs(found - before) <= tolerance / 10)
                 break;
         }
     } else if (solver) {

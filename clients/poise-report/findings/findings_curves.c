@@ -82,7 +82,7 @@ static void judge_shape(const struct findings *findings, struct curve_finding *c
     if (level) {
         curve->has_lack = shape_lack_of_fit(residual, level, n, curve->fit.quick ? 3 : 2, spent, &curve->lack) == 0;
         curve->misfit = curve->has_lack && curve->lack.p < MISFIT;
-        if (!curve->other.n || shape_lack_of_fit(plain, level, n, 2, spent, &curve->other_lack) < 0)
+        if (!curve->other.n || n > SHAPES_MOST || shape_lack_of_fit(plain, level, n, 2, spent, &curve->other_lack) < 0)
             curve->other_lack.df = 0;
     }
     if (level && n <= SHAPES_MOST && shape_fit_all(t, e, n, spent, rivals) == 0) {
@@ -184,7 +184,7 @@ static void find_curve(struct findings *out, int place, double *room)
     kinetics_interval(&data, &curve->fit, &rate, out->confidence, &curve->rate);
     find_plateau_together(out, curve, &data);
     curve->other_share = none;
-    if (curve->other.n)
+    if (curve->other.n && curve->n <= SHAPES_MOST)
         kinetics_interval(&data, &curve->other, &questions[0], out->confidence, &curve->other_share);
     curve->all_late = !curve->falls && (no_rise || (isinf(curve->rate.high) && isfinite(curve->plateau.high)));
     judge_shape(out, curve, room + 5 * out->point_count);
