@@ -108,16 +108,22 @@ static double beyond(double q, void *context)
 
 double studentized_range_quantile(double p_below, size_t k, double df)
 {
+    static _Thread_local struct range_question last;
+    static _Thread_local double answer; /* all pairs of levels ask the same */
     struct range_question question = { k, df, p_below };
     double low = 0, high = 4;
 
     if (k < 2 || !(df >= 1) || !(p_below > 0 && p_below < 1))
         return NAN;
+    if (last.k == k && !(last.df < df || last.df > df) && !(last.p_below < p_below || last.p_below > p_below))
+        return answer;
     while (beyond(high, &question) < 0 && high < 1e6) {
         low = high;
         high *= 2;
     }
-    return brent_root(beyond, &question, low, high, 1e-10 * high);
+    last = question;
+    answer = brent_root(beyond, &question, low, high, 1e-10 * high);
+    return answer;
 }
 
 /* --- power --- */
