@@ -11,6 +11,7 @@
 static const char station_key[] = "station/";
 static const char brew_key[] = "brew/";
 static const char bench_key[] = "bench";
+static const char watch_key[] = "watch";
 
 /* In front of the tracker's bytes, with what the pan saw.  They mean something only to the same build, in the same
  * boot, on a clock of the same pace. */
@@ -84,10 +85,10 @@ static json_t *bench_json(const struct stations *stations)
                                                  (json_int_t)stations->refractometers[i].doubt_until_us,
                                                  stations->refractometers[i].doubt_u_pct));
     }
-    return json_pack("{s:s,s:i,s:i,s:I,s:s,s:I,s:o,s:o,s:o,s:o,s:o}", "boot", clock_boot(), "day", stations->brews.day,
+    return json_pack("{s:s,s:i,s:i,s:I,s:s,s:I,s:o,s:o,s:o,s:o}", "boot", clock_boot(), "day", stations->brews.day,
                      "number", stations->brews.number, "strength_seq", (json_int_t)stations->strength_seq, "sample",
                      stations->sample, "meant_seq", (json_int_t)stations->meant_seq, "loose", loose, "blanks", blanks,
-                     "refractometers", refractometers, "moments", moments, "watched", watch_save(stations));
+                     "refractometers", refractometers, "moments", moments);
 }
 
 void stations_save(struct stations *stations, bool all, const struct saved_at *at, keep_function *keep, void *context)
@@ -112,6 +113,10 @@ void stations_save(struct stations *stations, bool all, const struct saved_at *a
         brew->changed = false;
     }
     save_json(bench_json(stations), bench_key, keep, context);
+    if (!all && !stations->watched_changed)
+        return;
+    save_json(watch_save(stations), watch_key, keep, context);
+    stations->watched_changed = false;
 }
 
 void stations_forget_gone(const struct stations *stations, const struct config *config, keep_function *keep,
@@ -259,7 +264,6 @@ static void load_bench(struct stations *stations, const json_t *json)
     snprintf(stations->sample, BREW_SIZE, "%s", sample ? sample : "");
     stations->loose_count = load_samples(json_object_get(json, "loose"), stations->loose);
     stations->blank_count = load_samples(json_object_get(json, "blanks"), stations->blanks);
-    watch_load(stations, json_object_get(json, "watched"));
     load_refractometers(stations, json_object_get(json, "refractometers"));
     load_moments(stations, json_object_get(json, "moments"), is_of_earlier_boot(json));
     if (is_of_earlier_boot(json)) {
@@ -277,12 +281,14 @@ void stations_load(struct stations *stations, const char *key, const void *data,
         load_station(stations, key + sizeof station_key - 1, data, length, now);
         return;
     }
-    if (strncmp(key, brew_key, sizeof brew_key - 1) != 0 && strcmp(key, bench_key) != 0)
+    if (strncmp(key, brew_key, sizeof brew_key - 1) != 0 && strcmp(key, bench_key) != 0 && strcmp(key, watch_key) != 0)
         return;
     if (!(json = json_loadb(data, length, 0, NULL)))
         return;
     if (strcmp(key, bench_key) == 0) {
         load_bench(stations, json);
+    } else if (strcmp(key, watch_key) == 0) {
+        watch_load(stations, json);
     } else {
         struct brew *brew = brew_load(json);
 

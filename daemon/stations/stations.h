@@ -74,6 +74,7 @@ struct stations {
         double doubt_u_pct;                     /* ... by this; 0: no doubt */
     } refractometers[SAMPLES_INSTRUMENTS];      /* as samples know them by */
     struct watched watched[WATCHED];
+    bool watched_changed; /* since they were last kept */
     struct moved {
         uint64_t seq;
         char brew[BREW_SIZE]; /* empty: no cup's */

@@ -167,6 +167,7 @@ void watch_take(struct stations *stations, const struct message_check *check, do
     stations->emit(stations->context, &message);
     if (!watched)
         return;
+    stations->watched_changed = true;
     watched->chart.least_spread = check->check == CHECK_SPREAD ? 0 : resolution / 2;
     watched->time_us[watched->chart.count % WATCHED_TIMES] = now.time_us;
     if (control_take(&watched->chart, charted(check), &alarm))
