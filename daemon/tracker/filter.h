@@ -10,16 +10,12 @@
 
 enum { FILTER_TAILS = 7 }; /* the newest ones that taught something: their median is robust against two odd ones */
 
-/* The filter is taken for two equal poles of half the lag: the right delay of a ramp, and near enough to one pole.  A
- * moving mean is known by its end: it comes to rest at once. */
+/* The filter is taken for two equal poles of half the lag: the right delay of a ramp, and near enough to one pole. */
 struct filter {
     double configured_s; /* lag; 0: learnt */
     double learnt_s;
     float tail_s[FILTER_TAILS];
     int tails, jumps;
-    double mean_s; /* length of a moving mean; 0: it is none */
-    float mean_tail_s[FILTER_TAILS];
-    int mean_tails;
     double noise_g; /* standard deviation of what was last made clear of a moving load */
     uint32_t end;   /* samples made clear */
 };

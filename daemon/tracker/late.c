@@ -46,7 +46,7 @@ static void correct(struct tracker *tracker, double beverage_g, double u_g, stru
 
     now.value[MEASURE_BEVERAGE_G] = beverage_g;
     now.standard_uncertainty[MEASURE_BEVERAGE_G] = u_g;
-    tracker_derive(&now);
+    tracker_derive(&now, &tracker->last_entered);
     dry_judge(tracker, &now);
     tracker_report_measures(tracker, events, &now, &tracker->last, tracker->last_brew, TRACKER_EVENTS);
 }

@@ -15,6 +15,7 @@ static const double HELD_LESS = 0.3, HELD_MORE = 0.4, UNPRESSED_SHARE = 0.12;
 static const double CUP_DOUBT_G = 0.3; /* known cups that differ by less are as good as one */
 static const double EMPTY_CUP_G = 1;   /* a known cup that is no farther from its mass is empty, but for a drop */
 static const double GUESS_U_G = 8;     /* of a beverage that is guessed from what coffee holds back */
+static const double WATER_U_G = 0.08;  /* fitted: drops on the rim, and steam that goes while it is poured */
 static const double ALONE_U_G = 3;     /* a cup that stood there before: drops in it, or another of its make */
 
 /* Something was put down on the end of the pour: what fell last, and how hard, was not seen. */
@@ -185,6 +186,7 @@ static void measure_beverage(const struct tracker *tracker, struct hypothesis *s
 {
     double doubt_g, cup_g = ledger_cup_of(tracker, story, story->weighed_g, &doubt_g), beverage_g, cup_u_g;
 
+
     story->full_g = story->weighed_g;
     story->cup_known = !isnan(cup_g) && doubt_g < CUP_DOUBT_G;
     cup_u_g = isnan(cup_g) ? GUESS_U_G : fmax(doubt_g, known_cup_doubt_g(tracker, story, cup_g));
@@ -197,22 +199,6 @@ static void measure_beverage(const struct tracker *tracker, struct hypothesis *s
     beverage_g = !isnan(cup_g) ? story->weighed_g - cup_g : ledger_expected_beverage_g(tracker, story);
     ledger_set(measures, MEASURE_BEVERAGE_G, beverage_g,
                hypot(story->cup_apart ? second_u_g(&tracker->second) : hypot(u_g, story->weighed_u_g), cup_u_g));
-}
-
-/* No number is sure while the masses do not balance: each is then as uncertain as what is missing. */
-static void balance(struct measures *measures, bool cup_known)
-{
-    double dose_g = measures->value[MEASURE_DOSE_G], water_g = measures->value[MEASURE_WATER_G];
-    double beverage_g = measures->value[MEASURE_BEVERAGE_G], held_g = water_g - beverage_g, off_g = 0;
-    static const enum measure part[] = { MEASURE_DOSE_G, MEASURE_WATER_G, MEASURE_BEVERAGE_G };
-
-    if (isnan(held_g) || !cup_known)
-        return;
-    if (!isnan(dose_g))
-        off_g = fmax(HELD_LEAST * dose_g - held_g, held_g - HELD_MOST * dose_g - UNPRESSED_SHARE * water_g);
-    off_g = fmax(off_g, fmax(-beverage_g, -held_g));
-    for (int i = 0; i < 3 && off_g > 0; i++)
-        measures->standard_uncertainty[part[i]] = hypot(measures->standard_uncertainty[part[i]], off_g / (i ? 1 : 2));
 }
 
 static void measure_press(const struct tracker *tracker, struct hypothesis *story, struct measures *measures)
@@ -263,7 +249,7 @@ void ledger_measure(const struct tracker *tracker, struct story *story, struct m
     /* two readings' last digits, each rounded on its own */
     double u_g = sqrt(2) * uncertainty_of_resolution(tracker->weighing.resolution_g), u_s, press_u_s;
     double dose_u_g = sqrt(u_g * u_g + best->dose_u2_g + story->rival_g[0]);
-    double water_u_g = sqrt(u_g * u_g + best->water_u2_g + story->rival_g[1]);
+    double water_u_g = sqrt(u_g * u_g + WATER_U_G * WATER_U_G + best->water_u2_g + story->rival_g[1]);
 
     measures_clear(measures);
     for (int i = 0; i < best->count; i++)
@@ -297,10 +283,23 @@ void ledger_measure(const struct tracker *tracker, struct story *story, struct m
     if (best->phase == PHASE_WEIGHED)
         measure_beverage(tracker, best, measures, u_g);
     gauge_measure(&tracker->gauge, best, measures, u_s);
-    balance(measures, best->cup_known);
-    if (best->cup_known && !isnan(best->dose_g))
-        ledger_set(measures, MEASURE_RETAINED_G_PER_G,
-                   retained_g_per_g(best->poured_g, measures->value[MEASURE_BEVERAGE_G], best->dose_g),
-                   uncertainty_of_retained(best->poured_g, water_u_g, measures->value[MEASURE_BEVERAGE_G], u_g,
-                                           best->dose_g, dose_u_g));
+}
+
+void ledger_balance(struct measures *measures, const struct measures *entered)
+{
+    static const enum measure part[] = { MEASURE_DOSE_G, MEASURE_WATER_G, MEASURE_BEVERAGE_G };
+    double dose_g = measures->value[MEASURE_DOSE_G], water_g = measures->value[MEASURE_WATER_G];
+    double beverage_g = measures->value[MEASURE_BEVERAGE_G], held_g = water_g - beverage_g, off_g;
+
+    if (isnan(held_g))
+        return;
+    off_g = fmax(-beverage_g, -held_g);
+    if (!isnan(dose_g))
+        off_g = fmax(off_g, fmax(HELD_LEAST * dose_g - held_g, held_g - HELD_MOST * dose_g));
+    for (int i = 0; i < 3 && off_g > 0; i++) {
+        double share = part[i] == MEASURE_DOSE_G ? 1 / HELD_USUAL : 1;
+
+        if (isnan(entered->value[part[i]]))
+            measures->standard_uncertainty[part[i]] = fmax(measures->standard_uncertainty[part[i]], share * off_g);
+    }
 }

@@ -29,6 +29,11 @@ double ledger_against(const struct tracker *tracker, const struct hypothesis *st
 /* Fills in all measures that the story can give, and what it knows of its cup. */
 void ledger_measure(const struct tracker *tracker, struct story *story, struct measures *measures);
 
+/* The law of masses, which every number passes on its way out: none is sure while the liquid held per gram of coffee is
+ * beyond what any bed holds, the beverage is not positive, or more than the water.  Each is then as uncertain as what
+ * is missing, but for what the operator entered. */
+void ledger_balance(struct measures *measures, const struct measures *entered);
+
 /* A measure and its uncertainty; NAN for both when it is not known. */
 void ledger_set(struct measures *measures, enum measure measure, double value, double u);
 

@@ -156,7 +156,7 @@ int tracker_enter(struct tracker *tracker, uint32_t brew, enum measure measure, 
         now = tracker->reported_measures;
         now.value[measure] = value;
         now.standard_uncertainty[measure] = standard_uncertainty;
-        tracker_derive(&now);
+        tracker_derive(&now, &tracker->entered);
         dry_judge(tracker, &now);
         tracker_report_measures(tracker, events, &now, &tracker->reported_measures, brew, TRACKER_EVENTS);
         return 0;
@@ -168,7 +168,8 @@ int tracker_enter(struct tracker *tracker, uint32_t brew, enum measure measure, 
     now = tracker->last;
     now.value[measure] = value;
     now.standard_uncertainty[measure] = standard_uncertainty;
-    tracker_derive(&now);
+    tracker->last_entered.value[measure] = value;
+    tracker_derive(&now, &tracker->last_entered);
     dry_judge(tracker, &now);
     tracker_report_measures(tracker, events, &now, &tracker->last, brew, TRACKER_EVENTS);
     return 0;

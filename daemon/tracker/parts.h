@@ -45,6 +45,7 @@ struct tracker {
     int64_t ordered_us;   /* begun by the operator then; 0: not */
     int64_t doubtful_us;  /* since then the running brew seems to be none; 0: it is one */
     struct measures last; /* of the brew before: corrections may still come */
+    struct measures last_entered;
     uint32_t last_brew;
     int64_t now_us;
     int64_t looked_us; /* when the story was last read */
@@ -69,7 +70,8 @@ struct tracker_event *tracker_report(struct tracker *tracker, struct tracker_eve
 void tracker_report_measures(struct tracker *tracker, struct tracker_events *events, const struct measures *now,
                              struct measures *reported, uint32_t brew, int limit);
 
-/* Fills in the numbers that follow from others. */
-void tracker_derive(struct measures *measures);
+/* All numbers pass here on their way out: they are held against the law of masses, but for those that the operator
+ * entered, and the numbers that follow from them are filled in. */
+void tracker_derive(struct measures *measures, const struct measures *entered);
 
 #endif

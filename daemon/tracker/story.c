@@ -315,11 +315,9 @@ static void in_setup(struct beam *beam, const struct hypothesis *from, const str
 
 static void another_pour(struct hypothesis *story, const struct act *act)
 {
-    double grams = act->after_g - act->before_g;
-
     if (story->touch_us && story->touch_s < STIR_LEAST_S)
         end_touch(story);
-    story->poured_g += grams;
+    story->poured_g += act->after_g - act->before_g;
     story->water_u2_g += level_u2(act);
     if (!story->pour_open && (story->pour_ended_us == 0 || act->begin_us - story->pour_ended_us > POUR_PAUSE_US)) {
         story->pours++;
@@ -850,7 +848,7 @@ static void rest(struct hypothesis *story, const struct segment *segment, bool l
         return;
     if (level_g < story->zero_g + 3)
         story->zero_g = level_g;
-    if (story->phase == PHASE_SETUP && !isnan(story->dose_g)) { /* a pinch that came too slowly to be seen, or drift */
+    if (story->phase == PHASE_SETUP && !isnan(story->dose_g)) { /* a pinch that came too slowly to be seen */
         double more_g = (double)(segment->last_g - segment->first_g);
 
         story->dose_g += more_g;

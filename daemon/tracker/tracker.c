@@ -23,6 +23,9 @@ static const int64_t TIME_WORTH_US = 20000;
 /* While a hand is at work the story is read again this often. */
 static const int64_t LOOK_US = 250000;
 
+/* A number that is so many times less sure, or surer, is worth reporting again. */
+static const double DOUBT_TIMES = 2;
+
 /* A brew is reported when it is so likely, and so much was poured or the pour is over: what leans on a scale is
  * gone again. */
 static const double BEGIN_CHANCE = 0.9, BEGIN_SURE_G = 30;
@@ -68,14 +71,14 @@ bool tracker_sound(const struct tracker *tracker)
     const struct segments *segments = &tracker->segments;
 
     return within(weighing->shown_count, 4) && within(weighing->cadence.count, CADENCE_INTERVALS)
-           && within(tracker->filter.tails, FILTER_TAILS) && within(tracker->filter.mean_tails, FILTER_TAILS)
-           && tracker->filter.end <= weighing->end && segments->seen <= weighing->end
-           && segments->anchor <= weighing->end && segments->rest_first <= weighing->end
-           && within(segments->count, SEGMENTS) && (segments->count > 0 || !segments->resting)
-           && within(tracker->story.best.count, STEPS) && within(tracker->story.best.lids, LIDS)
-           && within(tracker->reported_count, STEPS) && within(tracker->mark_count, MARKS)
-           && within(tracker->config.cup_count, TRACKER_CUPS) && tracker->second.moment_end < SECOND_MOMENTS
-           && tracker->second.moment_count <= SECOND_MOMENTS && tracker->second.shown_count <= 4;
+           && within(tracker->filter.tails, FILTER_TAILS) && tracker->filter.end <= weighing->end
+           && segments->seen <= weighing->end && segments->anchor <= weighing->end
+           && segments->rest_first <= weighing->end && within(segments->count, SEGMENTS)
+           && (segments->count > 0 || !segments->resting) && within(tracker->story.best.count, STEPS)
+           && within(tracker->story.best.lids, LIDS) && within(tracker->reported_count, STEPS)
+           && within(tracker->mark_count, MARKS) && within(tracker->config.cup_count, TRACKER_CUPS)
+           && tracker->second.moment_end < SECOND_MOMENTS && tracker->second.moment_count <= SECOND_MOMENTS
+           && tracker->second.shown_count <= 4;
 }
 
 void tracker_begin(struct tracker *tracker, const struct tracker_config *config)
@@ -93,6 +96,7 @@ void tracker_begin(struct tracker *tracker, const struct tracker_config *config)
     measures_clear(&tracker->reported_measures);
     measures_clear(&tracker->entered);
     measures_clear(&tracker->last);
+    measures_clear(&tracker->last_entered);
     measures_clear(&tracker->measures);
 }
 
@@ -150,12 +154,13 @@ static void apply_marks(const struct tracker *tracker, struct hypothesis *story)
 }
 
 /* Numbers that follow from others. */
-void tracker_derive(struct measures *measures)
+void tracker_derive(struct measures *measures, const struct measures *entered)
 {
     double *value = measures->value, *u = measures->standard_uncertainty;
     double dose_g = value[MEASURE_DOSE_G], water_g = value[MEASURE_WATER_G];
     double beverage_g = value[MEASURE_BEVERAGE_G], strength = value[MEASURE_STRENGTH_PCT];
 
+    ledger_balance(measures, entered);
     value[MEASURE_EXTRACTION_PCT] = extraction_in_cup_pct(strength, beverage_g, dose_g);
     u[MEASURE_EXTRACTION_PCT] = uncertainty_of_extraction(strength, u[MEASURE_STRENGTH_PCT], beverage_g,
                                                           u[MEASURE_BEVERAGE_G], dose_g, u[MEASURE_DOSE_G]);
@@ -174,7 +179,7 @@ static void apply_entered(const struct tracker *tracker, struct measures *measur
             measures->value[i] = tracker->entered.value[i];
             measures->standard_uncertainty[i] = tracker->entered.standard_uncertainty[i];
         }
-    tracker_derive(measures);
+    tracker_derive(measures, &tracker->entered);
     dry_judge(tracker, measures);
 }
 
@@ -226,6 +231,12 @@ static bool same_number(enum measure measure, double a, double b)
     return fabs(a - b) < 0.5 * pow(10, -measure_decimals(measure)) / 2;
 }
 
+/* Whether an uncertainty is as good as what was reported: it may have grown with what followed, or shrunk. */
+static bool same_doubt(double u, double reported_u)
+{
+    return !(u > DOUBT_TIMES * reported_u) && !(u < reported_u / DOUBT_TIMES);
+}
+
 /* Digits beyond a ten-thousandth (of a gram, a second, a kilopascal) come of arithmetic, not of weighing; what the
  * operator entered stays as it is. */
 static double worth_reporting(const struct tracker *tracker, enum measure measure, double value)
@@ -240,7 +251,8 @@ void tracker_report_measures(struct tracker *tracker, struct tracker_events *eve
         bool pressure = i == MEASURE_PRESS_PEAK_KPA || i == MEASURE_PRESS_MEAN_KPA;
         struct tracker_event *event;
 
-        if (same_number((enum measure)i, now->value[i], reported->value[i]))
+        if (same_number((enum measure)i, now->value[i], reported->value[i])
+            && same_doubt(now->standard_uncertainty[i], reported->standard_uncertainty[i]))
             continue;
         event = tracker_report(tracker, events, TRACKER_MEASURE, tracker->now_us);
         if (!event)
@@ -318,6 +330,7 @@ static void take_shift(struct tracker *tracker)
 void tracker_close_brew(struct tracker *tracker, int64_t from_us)
 {
     tracker->last = tracker->reported_measures;
+    tracker->last_entered = tracker->entered;
     tracker->last_brew = tracker->brew;
     segments_forget(&tracker->segments, rest_from(&tracker->segments, from_us));
     take_shift(tracker);

@@ -265,9 +265,37 @@ static void stages_that_cannot_be_are_refused(void **state)
     assert_int_equal(events.count, 0);
 }
 
+/* More in the cup than was poured, by what the scales say: something stands in it, or was not seen.  No mass of that
+ * brew is reported as sure; what the operator enters stays as sure as it was entered. */
+static void masses_that_do_not_balance_are_not_sure(void **state)
+{
+    struct trace *trace = *state;
+    struct tracker_events events = { .count = 0 };
+    char detail[TRACKER_WORDS];
+
+    put_things(trace);
+    move(trace, 15, 4);
+    wait_s(trace, 4);
+    move(trace, 230, 25);
+    wait_s(trace, 40);
+    push(trace, 2500, 20);
+    wait_s(trace, 3);
+    move(trace, -(brewer_g + 15 - 6), 0.4);
+    wait_s(trace, 8);
+    assert_float_equal(measured(trace, 1, MEASURE_BEVERAGE_G), 236, 0.3);
+    assert_true(reported_u(trace, 1, MEASURE_BEVERAGE_G) >= 6);
+    assert_true(reported_u(trace, 1, MEASURE_WATER_G) >= 6);
+    assert_true(reported_u(trace, 1, MEASURE_DOSE_G) >= 3);
+    assert_int_equal(tracker_enter(trace->tracker, 1, MEASURE_BEVERAGE_G, 236.5, 0.2, trace->now_us, &events, detail),
+                     0);
+    take(trace, &events);
+    assert_float_equal(reported_u(trace, 1, MEASURE_BEVERAGE_G), 0.2, 1e-9);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
+        cmocka_unit_test_setup_teardown(masses_that_do_not_balance_are_not_sure, setup, teardown),
         cmocka_unit_test_setup_teardown(a_press_that_holds_still_is_a_press, setup, teardown),
         cmocka_unit_test_setup_teardown(a_press_that_holds_still_for_a_moment_is_one, setup, teardown),
         cmocka_unit_test_setup_teardown(the_nearest_of_two_likely_cups_is_taken_and_asked_about, setup, teardown),
