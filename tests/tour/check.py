@@ -8,7 +8,7 @@ import tempfile
 import xml.etree.ElementTree as xml
 
 HERE = pathlib.Path(__file__).resolve().parent
-SHOWN = {"plan": "ferry-steep 1 of 4", "dose": "g of coffee in", "pour": "pour", "steep": "to the press", "press": "kPa",
+SHOWN = {"plan": "ferry-steep 1 of 4", "dose": "coffee", "pour": "pour", "steep": "to the press", "press": "kPa",
          "weigh": "weigh", "strength": "last cup"}
 with tempfile.TemporaryDirectory(prefix="poise-tour-out-") as folder:
     out = pathlib.Path(folder)

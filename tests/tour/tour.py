@@ -39,17 +39,17 @@ water_g = 230 +- 2
 coffee = ferry blend
 grind = 18 clicks
 """
-# the pictures in their order: a name, what the screen shows then, and what is to be said of it
+# the pictures in their order: a name, the stage that the bench is in, what the screen shows then, and what is to be said
 SCREENS = [
-    ("plan", r"idle\b(.|\n)*ferry-steep 1 of 4", "Before the first cup: what the plan asks for, and what to do first."),
-    ("dose", r"g of coffee in(.|\n)*pier-scale (9|1[0-4])\.\d g", "The coffee is weighed against its target."),
-    ("pour", r"\d  pour\b(.|\n)*pier-scale 1\d\d\.\d g", "How much water is in and how much is to go, large enough to "
-                                                         "read while pouring."),
-    ("steep", r"\d  steep\b(.|\n)*to the press", "The waiting part: how long until the press, and when."),
-    ("press", r"\d  press\b(.|\n)*kPa", "The force on the scale, as pressure on the piston, with the limit."),
-    ("weigh", r"\d  weigh\b", "The full cup comes back to the scale."),
-    ("strength", r"last cup 00\d: .*strength", "The strength of a cup comes later, when its sample has cooled, and goes to "
-                                              "the cup that it was drawn from."),
+    ("plan", "idle", r"ferry-steep 1 of 4", "Before the first cup: what the plan asks for, and what to do first."),
+    ("dose", None, r"g of coffee in(.|\n)*pier-scale ([4-9]|1[0-5])\.\d g", "The coffee is weighed against its target."),
+    ("pour", "pour", r"pier-scale 1\d\d\.\d g", "How much water is in and how much is to go, large enough to read while "
+                                               "pouring."),
+    ("steep", "steep", r"to the press", "The waiting part: how long until the press, and when."),
+    ("press", "press", r"kPa", "The force on the scale, as pressure on the piston, with the limit."),
+    ("weigh", "weigh", r"", "The full cup comes back to the scale."),
+    ("strength", None, r"last cup 00\d: .*strength", "The strength of a cup comes later, when its sample has cooled, and "
+                                                    "goes to the cup that it was drawn from."),
 ]
 
 
@@ -64,13 +64,14 @@ class Terminal:
                         f"{programs / 'poise-timer'} 2>{bench.folder}/timer.log"], env=environment, check=True, timeout=30)
         subprocess.run([*self.command, "set-option", "-g", "status", "off"], check=True, timeout=30)
 
-    def look(self, taken):
+    def look(self, bench, taken):
         """Keeps the screen, in colours, as each picture that it is one of."""
+        stage = bench.ask(do="status")["state"]["stations"][0]["stage"]
         coloured = subprocess.run([*self.command, "capture-pane", "-p", "-e"], capture_output=True, text=True, check=True,
                                   timeout=30).stdout
         plain = re.sub(r"\x1b\[[0-9;]*m|\x1b\(B|[\x0e\x0f]", "", coloured)
-        for name, shows, _ in SCREENS:
-            if name not in taken and re.search(shows, plain):
+        for name, wanted, shows, _ in SCREENS:
+            if name not in taken and wanted in (None, stage) and re.search(shows, plain):
                 taken[name] = coloured
 
     def close(self):
@@ -85,7 +86,7 @@ def play(bench, programs, out, rate):
                     line_scale("pier-scale", folder / "pier-scale", "lag_ms = 150", station="training"),
                     refractometer("pier-refractometer", folder / "pier-refractometer"), "[strength]\nfiltered = yes\n")
     bench.poised("--clock-rate", rate)
-    bench.logger()
+    bench.logger().wait_diagnostic("keeping the brews")
     plan = bench.folder / "plan.ini"
     plan.write_text(PLAN)
     status, _, said = bench.run("poise-ctl", "plan", "load", plan)
@@ -93,11 +94,11 @@ def play(bench, programs, out, rate):
     terminal, taken, file = Terminal(bench, programs), {}, f"file:{bench.store}?mode=ro"
 
     def over():
-        terminal.look(taken)
+        terminal.look(bench, taken)
         with contextlib.closing(sqlite3.connect(file, uri=True)) as store:
             return store.execute("SELECT count(strength_pct) FROM brew_summary WHERE ended_utc IS NOT NULL").fetchone()[0] == 4
     try:
-        bench.wait_until(lambda: terminal.look(taken) or "plan" in taken and bench.store.exists(), "the plan on the screen")
+        bench.wait_until(lambda: terminal.look(bench, taken) or "plan" in taken and bench.store.exists(), "the plan on the screen")
         bench.start("poise-virtual", "--dir", folder, "--clock-rate", rate, "--stay",
                     HERE.parent / "virtual/lantern-pier.ini")
         bench.wait_until(over, "four cups with their strength", timeout=2400 / float(rate))
@@ -118,7 +119,7 @@ def report(bench, out):
 def write_page(out, taken, text, charts):
     parts = ["<h2>The plan</h2><p>A file: what is varied, what is held. Every brew is its next run.</p>",
              f"<pre>{html.escape(PLAN)}</pre>", "<h2>At the scale</h2>"]
-    for name, _, words in SCREENS:
+    for name, _, _, words in SCREENS:
         if name in taken:
             parts.append(f'<figure><img src="timer-{name}.svg" alt="the timer: {name}"><figcaption>{words}</figcaption>'
                          '</figure>')
@@ -150,7 +151,7 @@ def main():
             failures = bench.close()
     assert not failures, failures
     write_page(out, taken, text, charts)
-    missing = [name for name, _, _ in SCREENS if name not in taken]
+    missing = [name for name, *_ in SCREENS if name not in taken]
     print(f"{out}/index.html: {len(taken)} screens, {len(charts)} charts" + (f"; not seen: {missing}" if missing else ""))
     return 1 if missing or not charts else 0
 
