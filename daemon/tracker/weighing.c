@@ -127,7 +127,9 @@ static bool is_tare(const struct weighing *weighing)
     if (shown[1].shown_g > shown[0].shown_g && moved_g < TAIL_SHARE * fabs(shown[1].shown_g))
         tail_g = moved_g; /* the last of what was put down is still coming */
     zero_g += fmax(tail_g, fmin(moved_g, zero_g));
-    if (fabs(shown[2].shown_g) > zero_g || fabs(shown[3].shown_g) > (ordered ? 3 : 1) * zero_g + tail_g)
+    if (fabs(shown[2].shown_g) > zero_g)
+        return false;
+    if (!ordered && fabs(shown[3].shown_g) > zero_g + tail_g) /* ordered: what falls at once may follow */
         return false;
     return step_g > fmax(TARE_DIVISIONS * weighing->resolution_g, TARE_LEAST_G)
            && (ordered || (sudden && step_g > TARE_TIMES * moved_g));
