@@ -204,12 +204,13 @@ static void report_stages(struct tracker *tracker, struct tracker_events *events
     if (same > 0 && same < tracker->reported_count
         && (same == story->count || story->step[same].at_us > tracker->reported[same].at_us))
         same--;
-    if (same == 0 && tracker->reported_count && story->count && story->step[0].at_us > tracker->reported[0].at_us
-        && events->count < limit) {
-        struct tracker_event *event = tracker_report(tracker, events, TRACKER_STAGE, tracker->reported[0].at_us);
+    if (same == 0 && tracker->reported_count && (!story->count || story->step[0].at_us > tracker->reported[0].at_us)) {
+        struct tracker_event *event =
+            events->count < limit ? tracker_report(tracker, events, TRACKER_STAGE, tracker->reported[0].at_us) : NULL;
 
-        if (event)
-            event->stage = STAGE_IDLE;
+        if (!event)
+            return;
+        event->stage = STAGE_IDLE;
     }
     tracker->reported_count = same;
     for (int i = same; i < story->count && events->count < limit; i++) {

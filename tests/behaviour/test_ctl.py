@@ -164,3 +164,15 @@ def test_ctl_refuses_what_makes_no_sense(bench):
     refused(bench, 1, "station", "begin")           # two stations: which one?
     refused(bench, 1, "no answer", "begin", "--control", f"ipc://{bench.folder}/nobody")
     refused(bench, 1, "no store there", "brews")
+
+
+def test_a_first_mark_that_is_taken_back_leaves_a_brew_without_stages(bench):
+    bench_with_a_scale(bench)
+    bus = bench.subscribe()
+    brew = done(bench, "begin").strip()
+    done(bench, "mark", "pour")
+    bus.wait_for(event("stage", stage="pour", brew=brew))
+    done(bench, "undo")
+    bus.wait_for(event("stage", stage="idle", brew=brew))
+    station = bench.ask(do="status")["state"]["stations"][0]
+    assert (station["brew"], station["stages"], station["first_water_us"]) == (brew, [], None), station
