@@ -1,7 +1,7 @@
 /* From the shared record into a store of one's own: so everything that reads a store (poise-report above all) reads
  * what many benches brewed, also where there is no network.
  *
- * Rows are numbered anew: a store's own numbers begin at a multiple of 2^40.  Where two stores have a bench or a brew
+ * Rows get new numbers: a store's own numbers begin at a multiple of 2^40.  Where two stores have a bench or a brew
  * of one name, the one that was registered later gets another: names are a person's, the store's id is not. */
 #include <errno.h>
 #include <stdio.h>

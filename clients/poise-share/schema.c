@@ -139,12 +139,14 @@ static const char views[] =
     " AS seconds, s.uncertainty_us / 1e6 AS seconds_u, s.made_by, s.at_us AS time_us FROM brew b"
     " JOIN stage s USING (store_id, brew_id) " FIRST_WATER " WHERE s.stage <> 'idle' AND " STANDS(
         "s") ";"
+             /* first water once a brew, not once a reading: OFFSET 0 keeps the two apart */
              "CREATE VIEW brew_trace WITH (security_invoker = true) AS SELECT b.store_id, b.name AS brew, t.seq,"
-             " i.name AS instrument, i.quantity, i.unit, i.weighs, CASE WHEN t.boot_id = w.boot_id THEN"
-             " (t.mono_us - w.at_mono_us) / 1e6 ELSE (t.time_us - w.at_us) / 1e6 END AS seconds, t.value, t.decimals, t.stable,"
-             " t.status, t.time_us, t.mono_us FROM brew b JOIN trace k USING (store_id, brew_id)"
-             " CROSS JOIN LATERAL trace_rows(k.block) t JOIN instrument i ON i.store_id = b.store_id AND"
-             " i.instrument_id = t.instrument_id " FIRST_WATER
+             " i.name AS instrument, i.quantity, i.unit, i.weighs, CASE WHEN t.boot_id = b.water_boot THEN"
+             " (t.mono_us - b.water_mono_us) / 1e6 ELSE (t.time_us - b.water_us) / 1e6 END AS seconds, t.value, t.decimals,"
+             " t.stable, t.status, t.time_us, t.mono_us FROM (SELECT b.store_id, b.brew_id, b.name, b.boot_id,"
+             " b.began_mono_us, w.boot_id AS water_boot, w.at_us AS water_us, w.at_mono_us AS water_mono_us FROM brew b " FIRST_WATER
+             " OFFSET 0) b JOIN trace k USING (store_id, brew_id) CROSS JOIN LATERAL trace_rows(k.block) t"
+             " JOIN instrument i ON i.store_id = b.store_id AND i.instrument_id = t.instrument_id"
              " WHERE NOT coalesce(t.boot_id = b.boot_id AND t.mono_us < b.began_mono_us - 5000000, false);"
              "GRANT SELECT ON brew_stage, brew_trace, brew_summary TO poise_read, poise_write;";
 

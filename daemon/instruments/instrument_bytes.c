@@ -28,7 +28,7 @@ static void reject(struct instrument *instrument, enum reject reason)
     if (reason == REJECT_FIRST || ++instrument->rejects_in_row != NONSENSE_IN_ROW || instrument->makes_no_sense)
         return;
     instrument->makes_no_sense = true;
-    snprintf(text, sizeof text, "what arrives makes no sense (%s); compare serial, layout and unit with its manual",
+    snprintf(text, sizeof text, "what arrives is not understood (%s); compare serial, layout and unit with its manual",
              reject_name(reason));
     if (instrument->condition == CONDITION_FOUND)
         instrument_change(instrument, CONDITION_FOUND, text);

@@ -493,7 +493,7 @@ int plan_read(struct plan *out, const char *text, size_t length, struct plan_mis
         mistake(&reader, 0, "this is not UTF-8 text");
     if (mistakes->count == 0 && (line = ini_parse_stream(next_line, &reader, take_key, &reader)) > 0
         && mistakes->count == 0)
-        mistake(&reader, line, "this line makes no sense; write name = value");
+        mistake(&reader, line, "this line is not understood; write name = value");
     if (mistakes->count == 0 || reader.line > 0) /* else none of it was read */
         check_whole(&reader);
     if (mistakes->count == 0) {

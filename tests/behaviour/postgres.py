@@ -29,7 +29,7 @@ class Postgres:
     def start(self):
         self.server = subprocess.Popen(
             [BINARIES / "postgres", "-D", self.folder / "data", "-c", "listen_addresses=", "-c",
-             f"unix_socket_directories={self.folder}", "-c", "fsync=off", "-c", "lc_messages=C"],
+             f"unix_socket_directories={self.folder}", "-c", "fsync=off", "-c", "lc_messages=C", "-c", "jit=off"],
             stderr=subprocess.PIPE, text=True, cwd="/", preexec_fn=die_with_parent, **self.user)
         for line in self.server.stderr:
             if "ready to accept connections" in line:

@@ -20,7 +20,7 @@ do = wait 30
 """
 
 
-def test_a_brew_goes_on_after_kill_9(bench):      # alone
+def test_a_brew_goes_on_after_kill_9(bench):      # alone long
     bench.configure(station("left", "piston_diameter_mm = 60"),
                     line_scale("left-scale", bench.folder / "port/left-scale", station="left"))
     player = bench.virtual(CUP, "--clock-rate", 10, "--stay")

@@ -110,7 +110,7 @@ def test_what_drips_into_the_cup_is_weighed_and_kept(bench):      # alone
     assert abs(cup["most"] - truth["beverage_g"]) < 1      # tared with the cup on it
 
 
-def test_a_cup_that_comes_to_its_own_scale_is_weighed_there(bench):      # alone
+def test_a_cup_that_comes_to_its_own_scale_is_weighed_there(bench):      # alone long
     row, truth = brewed(bench, BROUGHT_FULL)
     for name in "water_g", "dose_g", "beverage_g":
         assert abs(row[name] - truth[name]) <= 0.4, (name, row[name], truth[name])
@@ -157,7 +157,7 @@ def test_the_operator_says_that_it_was_pressed_dry(bench):
     bench.wait_query("SELECT pressed_dry FROM brew_summary", lambda rows: rows == [{"pressed_dry": 0}])
 
 
-def test_a_restart_in_mid_brew_keeps_what_has_run_through(bench):      # alone
+def test_a_restart_in_mid_brew_keeps_what_has_run_through(bench):      # alone long
     daemon = set_up(bench)
     bus = bench.subscribe()
     bench.logger()

@@ -148,7 +148,7 @@ def test_readings_carry_what_the_tracker_knows_with_them(bench):      # alone
     assert seqs == sorted(seqs)
 
 
-def test_spine_logger_killed_in_mid_brew_leaves_one_complete_brew(bench):      # alone
+def test_spine_logger_killed_in_mid_brew_leaves_one_complete_brew(bench):      # alone long
     set_up(bench)
     bench.poised(*RATE)
     bus = bench.subscribe()
@@ -166,7 +166,7 @@ def test_spine_logger_killed_in_mid_brew_leaves_one_complete_brew(bench):      #
     assert len({message["seq"] for message in readings}) == len(readings)
 
 
-def test_poised_killed_in_mid_brew_carries_on_with_the_same_brew(bench):      # alone
+def test_poised_killed_in_mid_brew_carries_on_with_the_same_brew(bench):      # alone long
     set_up(bench, strength=False)
     daemon = bench.poised(*RATE)
     bus = bench.subscribe()

@@ -250,7 +250,7 @@ def test_timer_and_report_answer_alike(bench):
 
 
 def test_timer_asks_whose_a_strength_is_and_takes_the_answer(bench):
-    """One sample is read while three cups wait: nobody knows which one it is of, and one key tells."""
+    """One sample is read while three cups wait: nobody knows which one it is of, and one key answers."""
     refractometer_port = bench.port("refractometer")
     bench.configure(station("left"), line_scale("left-scale", bench.port("left-scale"), station="left"),
                     refractometer("refractometer", refractometer_port), "[strength]\nreplicates = 1")

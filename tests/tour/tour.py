@@ -3,7 +3,7 @@
 screen in each stage, the report's page and charts.  OUT/index.html shows them in their order.
 
 Nothing is drawn by hand: instruments made of software are played to the real programs, the screens are those of a real
-terminal (tmux), and the pages are what poise-report writes.  So it cannot go stale, and is made anew instead of being kept:
+terminal (tmux), and the pages are what poise-report writes.  So it cannot go stale, and is made each time instead of being kept:
 `cmake --build build --target tour` puts it into build/tour.
 """
 import contextlib

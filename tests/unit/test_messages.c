@@ -296,9 +296,13 @@ static void every_message_cut_short_is_refused(void **state)
 
 static struct message a_message(enum message_kind kind)
 {
-    struct message message = { .kind = kind, .common = { "pier", 41, 1764063000000000, 5000000, BOOT, 1 } };
-
-    return message;
+    return (struct message){ .kind = kind,
+                             .common = { .bench = "pier",
+                                         .seq = 41,
+                                         .time_us = 1764063000000000,
+                                         .mono_us = 5000000,
+                                         .boot = BOOT,
+                                         .rate = 1 } };
 }
 
 /* Writes, checks the text, reads it back; the caller frees. */
