@@ -263,8 +263,9 @@ def test_a_board_that_starts_in_mid_brew_shows_the_curve_from_its_beginning(benc
     device.board, device.origin = second, second.address        # the same cookie: it stays paired
     bench.wait_until(lambda: len(points()) >= len(whole) - 1, f"not the curve {whole}")
     again = points()
-    before = [point for point in whole if point[1] is not None]
-    assert {tuple(point[:2]) for point in before} & {tuple(point[:2]) for point in again[:10]}, (whole, again)
+    # which readings become points depends on when the pour's beginning was corrected; what the new board was there to
+    # see itself begins at 120 g
+    assert [point for point in again[:5] if point[1] is not None and point[1] < 40], (whole, again)
     assert [point[0] for point in again] == sorted(point[0] for point in again) and again[0][0] < 5
 
 
