@@ -212,7 +212,7 @@ static void number_mass(struct guiding *guiding, double now_g, const char *unit,
         snprintf(number->goal, sizeof number->goal, "%.*f g to go of %s g", decimals, target_g - now_g, target);
         break;
     case GUIDE_NO_TARGET:
-        snprintf(number->goal, sizeof number->goal, "of %s g", target);
+        snprintf(number->goal, sizeof number->goal, "target %s g", target);
     }
 }
 

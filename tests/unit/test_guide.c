@@ -53,7 +53,7 @@ static const struct situation {
     { NONE, TARED, "Coffee", "Weigh the coffee.", "0.0", "g of coffee in", "", NULL, NULL, NULL },
     { NONE, TARED " coffee=12.3", "Coffee", "Weigh the coffee.", "12.3", NULL, "", NULL, NULL, NULL },
     { NONE, TARED " dose=15.1", "Pour", "Pour the water.", "15.1", NULL, NULL, NULL, "next: pour", NULL },
-    { STEEP, SET_UP, "Set up", NULL, "-", NULL, "of 15.0 ± 0.1 g", NULL, NULL, "" },
+    { STEEP, SET_UP, "Set up", NULL, "-", NULL, "target 15.0 ± 0.1 g", NULL, NULL, "" },
     { STEEP, STANDS, "Coffee", "Tare, then weigh 15.0 ± 0.1 g of coffee.", NULL, NULL, NULL, NULL, NULL, NULL },
     { STEEP, TARED, "Coffee", "Weigh 15.0 ± 0.1 g of coffee.", "0.0", NULL, "15.0 g to go of 15.0 ± 0.1 g", "", NULL,
       "" },
@@ -92,7 +92,7 @@ static const struct situation {
       "6.0 g too much: pour on to 240 g and it is the 240 g cup." },
     { RATIO, "stage=pour water=100 dose=15.4 flow=6 water_s=20", "Pour to 215.6", "Pour to 215.6 g.", NULL, NULL,
       "115.6 g to go of 215.6 g", NULL, NULL, NULL },
-    { STEEP, "stage=pour water_s=2", "Pour to 230", NULL, "-", NULL, "of 230 ± 2 g", NULL, NULL, NULL },
+    { STEEP, "stage=pour water_s=2", "Pour to 230", NULL, "-", NULL, "target 230 ± 2 g", NULL, NULL, NULL },
     { STEEP, "scale=1 load=750 stage=pour water=230.4 flow=0.1 water_s=35", "Wait", "Wait until 2:00.", "1:25", NULL,
       NULL, NULL, NULL, NULL }, /* the tracker has not said so yet, but the water stands */
     { BLOOM, "stage=pour water=30 flow=8 water_s=4 pours=1", "Pour to 45", "Pour to 45 ± 3 g for the bloom.", "30.0",
