@@ -141,7 +141,7 @@ static void check_plan(const char *text, size_t length)
         return;
     }
     design_judge(&read, &design);
-    if (plan_run_count(&read) < 2 || plan_run_count(&read) > PLAN_RUNS || design.cups != plan_run_count(&read))
+    if (plan_run_count(&read) < 1 || plan_run_count(&read) > PLAN_RUNS || design.cups != plan_run_count(&read))
         abort();
 }
 
