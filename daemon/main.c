@@ -112,7 +112,7 @@ static void look_for_sleep(struct daemon *daemon)
     daemon->slept_us = slept_us;
     if (more_us < SLEPT_LEAST_US)
         return;
-    program_say("the computer slept for %.0f s", (double)more_us / 1e6);
+    program_message("the computer slept for %.0f s", (double)more_us / 1e6);
     more_us = (int64_t)((double)more_us * daemon->clock.rate);
     instruments_slept(daemon->instruments, more_us);
     bench_slept(daemon->bench, more_us);
@@ -125,7 +125,7 @@ static void look_for_step(struct daemon *daemon)
     if (daemon->clock.rate != 1 || llabs(step_us) < STEP_LEAST_US) /* a fast clock follows no wall clock */
         return;
     daemon->offset_us = offset_us;
-    program_say("the clock was set by %+.3f s; durations are not touched by that", (double)step_us / 1e6);
+    program_message("the clock was set by %+.3f s; durations are not touched by that", (double)step_us / 1e6);
     bench_clock_stepped(daemon->bench, step_us);
 }
 
@@ -284,7 +284,7 @@ static void on_usb_seen(void *context, const struct usb_found *list, int count)
         return;
     /* the file may be half edited just now: only its owner says when it is to be read */
     if (make_config(daemon, daemon->config, &config, &why) < 0 || change_config(daemon, config, &why) < 0)
-        program_say("a new scale is not taken: %s", why.text);
+        program_message("a new scale is not taken: %s", why.text);
 }
 
 static void watch_scales(struct daemon *daemon)
@@ -292,7 +292,7 @@ static void watch_scales(struct daemon *daemon)
     struct why why;
 
     if (takes_scales(daemon) && instruments_watch_usb(daemon->instruments, on_usb_seen, daemon, &why) < 0)
-        program_say("no USB scale is taken by itself: %s", why.text);
+        program_message("no USB scale is taken by itself: %s", why.text);
 }
 
 static void on_hangup(uv_signal_t *handle, int number)
@@ -305,12 +305,12 @@ static void on_hangup(uv_signal_t *handle, int number)
     snprintf(state, sizeof state, "RELOADING=1\nMONOTONIC_USEC=%llu", (unsigned long long)uv_hrtime() / 1000);
     notify_send(state);
     if (reload(daemon, &why) == 0)
-        program_say("the configuration was read again: %d instrument%s", daemon->config->instrument_count,
-                    daemon->config->instrument_count == 1 ? "" : "s");
+        program_message("the configuration was read again: %d instrument%s", daemon->config->instrument_count,
+                        daemon->config->instrument_count == 1 ? "" : "s");
     else if (daemon->failed)
-        program_say("stopping: %s", why.text);
+        program_message("stopping: %s", why.text);
     else
-        program_say("the old configuration stays: %s", why.text);
+        program_message("the old configuration stays: %s", why.text);
     notify_send("READY=1");
     if (!daemon->failed)
         watch_scales(daemon);
@@ -385,7 +385,7 @@ static int run(const char *path, double rate)
 
     daemon.path = path;
     if ((error = make_config(&daemon, NULL, &daemon.config, &why)) < 0) {
-        program_say("%s", why.text);
+        program_message("%s", why.text);
         return error == -ENOMEM ? EXIT_FAILED : EXIT_USAGE; /* it would fail alike if it were started again */
     }
     allow_many_files();
@@ -395,15 +395,15 @@ static int run(const char *path, double rate)
     clock_start(&daemon.clock, rate);
     error = uv_loop_init(&daemon.loop);
     if (error < 0) {
-        program_say("no event loop: %s", uv_strerror(error));
+        program_message("no event loop: %s", uv_strerror(error));
         drop_config(daemon.config);
         return EXIT_FAILED;
     }
     error = start(&daemon, &why);
     if (error < 0) {
-        program_say("%s", why.text);
+        program_message("%s", why.text);
     } else {
-        program_say("bench %s is ready on %s", daemon.config->bench, daemon.config->bus);
+        program_message("bench %s is ready on %s", daemon.config->bench, daemon.config->bus);
         notify_send("READY=1");
         uv_run(&daemon.loop, UV_RUN_DEFAULT);
     }
@@ -418,7 +418,7 @@ static int print_text(struct text *text)
     bool failed = text->failed;
 
     if (failed)
-        program_say("out of memory");
+        program_message("out of memory");
     else if (text->length > 0)
         printf("%.*s\n", (int)text->length, text->data);
     text_free(text);
@@ -433,13 +433,13 @@ static int check(const char *path, bool json)
     int error;
 
     if (!path) {
-        program_say("there is no configuration to check; name one with --config FILE");
+        program_message("there is no configuration to check; name one with --config FILE");
         return EXIT_FAILED;
     }
     error = config_read(&config, path, stderr, &why);
     if (error < 0) {
         if (error != -EINVAL) /* mistakes have been named already */
-            program_say("%s", why.text);
+            program_message("%s", why.text);
         return EXIT_FAILED;
     }
     if (json)
@@ -523,7 +523,7 @@ static int read_options(int argc, char **argv)
             return program_end(EXIT_DONE);
         case OPTION_RATE:
             if (!read_rate(optarg, &given.rate)) {
-                program_say("--clock-rate %s: a number from 1 to %d", optarg, RATE_MOST);
+                program_message("--clock-rate %s: a number from 1 to %d", optarg, RATE_MOST);
                 return EXIT_USAGE;
             }
             break;
@@ -566,7 +566,7 @@ static int list_plugged(const char *path)
     struct why why;
 
     if (config_read(&config, path, stderr, &why) < 0 && config_read(&config, NULL, NULL, &why) < 0) {
-        program_say("%s", why.text);
+        program_message("%s", why.text);
         return EXIT_FAILED;
     }
     plugged_write(&config, &text);
@@ -584,7 +584,7 @@ static int probe(char **ports, int count)
 
     probing.seconds = given.seconds ? strtod(given.seconds, &end) : PROBE_S;
     if (given.seconds && (end == given.seconds || *end || !(probing.seconds > 0 && probing.seconds <= PROBE_MOST_S))) {
-        program_say("--seconds %s: a number above 0, up to %d", given.seconds, PROBE_MOST_S);
+        program_message("--seconds %s: a number above 0, up to %d", given.seconds, PROBE_MOST_S);
         return EXIT_USAGE;
     }
     return probe_run(&probing);
@@ -605,21 +605,21 @@ int main(int argc, char **argv)
     if (given.probe)
         return probe(argv + optind, argc - optind);
     if (given.seconds || given.ask || (given.json && !given.replay && !given.check && !given.rescue)) {
-        program_say("--seconds and --ask go with --probe, --json with it, --check-config, --replay or --rescue");
+        program_message("--seconds and --ask go with --probe, --json with it, --check-config, --replay or --rescue");
         return EXIT_USAGE;
     }
     if (!given.replay && (given.brew || given.from || given.to || given.trace || given.names)) {
-        program_say("--brew, --from, --to, --trace and --names go with --replay");
+        program_message("--brew, --from, --to, --trace and --names go with --replay");
         return EXIT_USAGE;
     }
     if (given.rescue && argc - optind != 1) {
-        program_say("--rescue FILE: name one new file behind it");
+        program_message("--rescue FILE: name one new file behind it");
         return EXIT_USAGE;
     }
     if (given.rescue)
         return rescue_run(given.rescue, argv[optind], given.json);
     if (optind < argc) {
-        program_say("%s: no such argument; see poised --help", argv[optind]);
+        program_message("%s: no such argument; see poised --help", argv[optind]);
         return EXIT_USAGE;
     }
     if (given.replay)

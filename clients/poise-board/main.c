@@ -155,7 +155,7 @@ static int run(struct board *board)
         event =
             client_next(board->client, uv_backend_fd(&board->loop), uv_backend_timeout(&board->loop), &message, &why);
         if (event < 0 && event != -EINTR) {
-            program_say("%s", why.text);
+            program_message("%s", why.text);
             return event;
         }
         take_event(board, event, &message);
@@ -287,12 +287,12 @@ static int serve(struct board *board, const struct options *options)
     setvbuf(stdout, NULL, _IOLBF, 0);
     json_object_seed(0); /* before any worker makes an object */
     if (uv_loop_init(&board->loop) < 0) {
-        program_say("no loop: out of memory or descriptors");
+        program_message("no loop: out of memory or descriptors");
         return EXIT_FAILED;
     }
     error = board_begin(board, options, &why);
     if (error < 0)
-        program_say("%s", why.text);
+        program_message("%s", why.text);
     else
         error = run(board);
     board_end(board);
@@ -308,11 +308,11 @@ static int show_code(struct access *access, const struct options *options)
     struct why why;
 
     if (role != ROLE_LOOK && role != ROLE_HANDS) {
-        program_say("--role %s: look or hands; a taster is paired by the session's page", options->role);
+        program_message("--role %s: look or hands; a taster is paired by the session's page", options->role);
         return EXIT_USAGE;
     }
     if (access_new_code(access, role, clock_world_now().time_us, code, &why) < 0) {
-        program_say("%s", why.text);
+        program_message("%s", why.text);
         return EXIT_FAILED;
     }
     printf("To pair a device as %s, open /pair of the board on it and type %.3s %.3s (within two minutes).\n",
@@ -327,7 +327,7 @@ static int list_devices(struct access *access)
     int count = access_list(access, devices, &why);
 
     if (count < 0) {
-        program_say("%s", why.text);
+        program_message("%s", why.text);
         return EXIT_FAILED;
     }
     for (int i = 0; i < count; i++) {
@@ -347,11 +347,11 @@ static int revoke_device(struct access *access, const char *text)
     struct why why;
 
     if (!text || end == text || *end) {
-        program_say("devices revoke: the number of a device, as poise-board devices lists them");
+        program_message("devices revoke: the number of a device, as poise-board devices lists them");
         return EXIT_USAGE;
     }
     if (access_revoke(access, id, &why) < 0) {
-        program_say("%s", why.text);
+        program_message("%s", why.text);
         return EXIT_FAILED;
     }
     printf("Device %lld is not paired any more.\n", id);
@@ -365,7 +365,7 @@ static int command(struct board *board, const struct options *options, int count
     int status;
 
     if (access_open(&access, board->folder, &why) < 0) {
-        program_say("%s", why.text);
+        program_message("%s", why.text);
         return EXIT_FAILED;
     }
     if (strcmp(words[0], "pair") == 0 && count == 1)
@@ -375,7 +375,7 @@ static int command(struct board *board, const struct options *options, int count
     else if (strcmp(words[0], "devices") == 0 && count >= 2 && strcmp(words[1], "revoke") == 0)
         status = revoke_device(access, count == 3 ? words[2] : NULL);
     else {
-        program_say("%s: not a command: pair, devices, devices revoke NUMBER, or none to serve", words[0]);
+        program_message("%s: not a command: pair, devices, devices revoke NUMBER, or none to serve", words[0]);
         status = EXIT_USAGE;
     }
     access_close(access);

@@ -132,7 +132,7 @@ static void refuse(struct job *job, unsigned status, const char *why)
 }
 
 /* Its first line without the program's name. */
-static void refuse_as_said(struct job *job, char *words)
+static void refuse_with(struct job *job, char *words)
 {
     char *colon = strstr(words, ": ");
 
@@ -147,7 +147,7 @@ static void refuse_failure(struct job *job, int error, int status, char *words)
     else if (error)
         refuse(job, 504, "that is too long for a page");
     else if (!WIFEXITED(status) || WEXITSTATUS(status) != 0)
-        refuse_as_said(job, words);
+        refuse_with(job, words);
 }
 
 static void run(struct job *job, char *const arguments[], int in, const int page[2], const int said[2])

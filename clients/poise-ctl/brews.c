@@ -210,21 +210,21 @@ int command_brews(const struct ctl *ctl)
     int code, status = EXIT_DONE;
 
     if (store_open(&store, ctl->store, STORE_READ, &why) < 0) {
-        program_say("%s", why.text);
+        program_message("%s", why.text);
         return EXIT_FAILED;
     }
     if (ctl->brew && store_brew_named(store, ctl->brew, brew, &why) < 0) {
-        program_say("%s", why.text);
+        program_message("%s", why.text);
         store_close(store);
         return EXIT_FAILED;
     }
     code = print_rows(ctl, store_database(store), ctl->brew ? brew : NULL, &count);
     if (code != SQLITE_DONE) {
-        program_say("%s: reading the brews: %s", ctl->store,
-                    code == SQLITE_NOMEM ? "not enough memory" : sqlite3_errmsg(store_database(store)));
+        program_message("%s: reading the brews: %s", ctl->store,
+                        code == SQLITE_NOMEM ? "not enough memory" : sqlite3_errmsg(store_database(store)));
         status = EXIT_FAILED;
     } else if (count == 0 && !ctl->json) {
-        program_say("%s: no brew yet", ctl->store);
+        program_message("%s: no brew yet", ctl->store);
     }
     store_close(store);
     return status;

@@ -499,13 +499,13 @@ static int64_t last_us(const struct doctor *doctor)
 
 static int check_caught_up(struct doctor *doctor)
 {
-    int64_t has_us = 0, said_us = last_us(doctor);
+    int64_t has_us = 0, reported_us = last_us(doctor);
     double behind_s;
 
     if (!heard_us(doctor, &has_us))
         return wrong(doctor, "sudo systemctl restart poise-logger", "%s does not say how far it has come",
                      doctor->store_path);
-    behind_s = said_us > 0 ? (double)(said_us - has_us) / 1e6 : 0;
+    behind_s = reported_us > 0 ? (double)(reported_us - has_us) / 1e6 : 0;
     if (behind_s > BEHIND_S && has_us == 0)
         return wrong(doctor, "sudo systemctl restart poise-logger", "%s has nothing of this bench yet",
                      doctor->store_path);

@@ -20,12 +20,12 @@ static int print_key(const struct ctl *ctl, const char *path, const struct keys 
     if (!fresh)
         return EXIT_DONE;
     if (keys->knows_bench)
-        program_say(
+        program_message(
             "%s: made.  On the bench's machine: a section [client NAME] with key = the line above and role = read "
             "or control, then `systemctl reload poised`",
             path);
     else
-        program_say(
+        program_message(
             "%s: made.  The line above is what clients need (poise-ctl keys new FILE --bench KEY); in poised.conf: "
             "[keys] secret = %s.  The file must belong to the user that poised runs as",
             path, path);
@@ -42,12 +42,13 @@ int command_keys(const struct ctl *ctl)
     if (strcmp(verb, "show") == 0) {
         error = keys_load(path, &keys, &why);
     } else if (strcmp(verb, "new") != 0) {
-        program_say("keys: '%s' is neither new nor show", verb);
+        program_message("keys: '%s' is neither new nor show", verb);
         return EXIT_USAGE;
     } else if ((error = keys_make(&keys, &why)) == 0) {
         if (ctl->bench_key && key_read(ctl->bench_key, strlen(ctl->bench_key), keys.bench_key) < 0) {
-            program_say("--bench: a public key has %d digits 0-9 a-f; `poise-ctl keys show FILE` prints the bench's",
-                        KEY_TEXT_SIZE - 1);
+            program_message(
+                "--bench: a public key has %d digits 0-9 a-f; `poise-ctl keys show FILE` prints the bench's",
+                KEY_TEXT_SIZE - 1);
             keys_forget(&keys);
             return EXIT_USAGE;
         }
@@ -55,7 +56,7 @@ int command_keys(const struct ctl *ctl)
         error = keys_save(path, &keys, &why);
     }
     if (error < 0) {
-        program_say("%s", why.text);
+        program_message("%s", why.text);
         return EXIT_FAILED;
     }
     error = print_key(ctl, path, &keys, strcmp(verb, "new") == 0);

@@ -156,7 +156,7 @@ static bool number_option(const char *name, const char *text, double *out)
 {
     if (ctl_number(text, out) && *out >= 0)
         return true;
-    program_say("--%s: '%s' is not a number of 0 or more", name, text);
+    program_message("--%s: '%s' is not a number of 0 or more", name, text);
     return false;
 }
 
@@ -207,7 +207,7 @@ static int read_options(int argc, char **argv, struct ctl *ctl, unsigned *used)
         case OPTION_COUNT:
             *used |= TAKES_COUNT;
             if (!ctl_number(optarg, &count) || count != floor(count) || count < 1 || count > 1e9) {
-                program_say("--count: '%s' is not a whole number of 1 or more", optarg);
+                program_message("--count: '%s' is not a whole number of 1 or more", optarg);
                 return EXIT_USAGE;
             }
             ctl->count = (long)count;
@@ -300,12 +300,12 @@ static bool fits(const struct command *command, const struct ctl *ctl, unsigned 
 
     for (size_t i = 0; i < sizeof special / sizeof *special; i++)
         if (used & ~command->takes & special[i].bit) {
-            program_say("%s: takes no --%s", command->name, special[i].name);
+            program_message("%s: takes no --%s", command->name, special[i].name);
             return false;
         }
     if (ctl->word_count < command->least_words || ctl->word_count > command->most_words) {
-        program_say("%s: usage: poise-ctl %s%s%s", command->name, command->name, *command->words ? " " : "",
-                    command->words);
+        program_message("%s: usage: poise-ctl %s%s%s", command->name, command->name, *command->words ? " " : "",
+                        command->words);
         return false;
     }
     return true;
@@ -324,12 +324,12 @@ int main(int argc, char **argv)
     if (status >= 0)
         return status;
     if (optind >= argc) {
-        program_say("which command?  poise-ctl --help lists them");
+        program_message("which command?  poise-ctl --help lists them");
         return EXIT_USAGE;
     }
     command = command_find(argv[optind]);
     if (!command) {
-        program_say("there is no command '%s'; poise-ctl --help lists them", argv[optind]);
+        program_message("there is no command '%s'; poise-ctl --help lists them", argv[optind]);
         return EXIT_USAGE;
     }
     ctl.words = argv + optind + 1;

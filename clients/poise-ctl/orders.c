@@ -69,7 +69,7 @@ int command_mark(const struct ctl *ctl)
     if (stage_find(ctl->words[0]) < 0) {
         for (int stage = 0; stage < STAGE_COUNT; stage++)
             add_name(names, sizeof names, stage_name((enum stage)stage));
-        program_say("'%s' is no stage; there are%s", ctl->words[0], names);
+        program_message("'%s' is no stage; there are%s", ctl->words[0], names);
         return EXIT_USAGE;
     }
     request = ctl_request(ctl, "mark");
@@ -89,16 +89,16 @@ int command_enter(const struct ctl *ctl)
     if (measure < 0) {
         for (measure = 0; measure < MEASURE_COUNT; measure++)
             add_name(names, sizeof names, measure_name((enum measure)measure));
-        program_say("'%s' is no measure; there are%s", ctl->words[0], names);
+        program_message("'%s' is no measure; there are%s", ctl->words[0], names);
         return EXIT_USAGE;
     }
     if (!ctl_number(ctl->words[1], &value)) {
-        program_say("'%s' is not a number; write it like 1.40", ctl->words[1]);
+        program_message("'%s' is not a number; write it like 1.40", ctl->words[1]);
         return EXIT_USAGE;
     }
     if (value < measure_least((enum measure)measure) || value > measure_most((enum measure)measure)) {
-        program_say("%s of %g is out of range; it must be %g to %g", ctl->words[0], value,
-                    measure_least((enum measure)measure), measure_most((enum measure)measure));
+        program_message("%s of %g is out of range; it must be %g to %g", ctl->words[0], value,
+                        measure_least((enum measure)measure), measure_most((enum measure)measure));
         return EXIT_USAGE;
     }
     request = ctl_request(ctl, "enter");
@@ -122,14 +122,14 @@ static bool words_joined(const struct ctl *ctl, const char *what, json_t **out)
         size_t more = strlen(ctl->words[word]) + (word > 0);
 
         if (length + more >= sizeof text) {
-            program_say("the %s is too long; %d bytes is the most", what, DETAIL_SIZE - 1);
+            program_message("the %s is too long; %d bytes is the most", what, DETAIL_SIZE - 1);
             return false;
         }
         length += (size_t)sprintf(text + length, "%s%s", word > 0 ? " " : "", ctl->words[word]);
     }
     *out = json_string(text);
     if (!*out)
-        program_say("the %s is not valid UTF-8", what);
+        program_message("the %s is not valid UTF-8", what);
     return *out != NULL;
 }
 
@@ -170,8 +170,9 @@ int command_check(const struct ctl *ctl)
 
     if ((strcmp(ctl->words[0], "mass") != 0 && strcmp(ctl->words[0], "brix") != 0) || !ctl_number(ctl->words[1], &value)
         || !(value > 0)) {
-        program_say("a check is of a weight on the scale (check mass 200) or of a sugar solution that was just read "
-                    "(check brix 10)");
+        program_message(
+            "a check is of a weight on the scale (check mass 200) or of a sugar solution that was just read "
+            "(check brix 10)");
         return EXIT_USAGE;
     }
     request = ctl_request(ctl, "check");

@@ -18,14 +18,14 @@ static char *file_text(const char *path, size_t *length)
     char *text = file ? malloc(PLAN_TEXT_MOST + 2) : NULL;
 
     if (!text) {
-        program_say("%s: %s", path, strerror(errno));
+        program_message("%s: %s", path, strerror(errno));
         if (file && file != stdin)
             fclose(file);
         return NULL;
     }
     *length = fread(text, 1, PLAN_TEXT_MOST + 1, file); /* one more than is allowed, so that too much is seen */
     if (ferror(file)) {
-        program_say("%s: %s", path, strerror(errno));
+        program_message("%s: %s", path, strerror(errno));
         free(text);
         text = NULL;
     } else {
@@ -49,11 +49,11 @@ static int read_plan(const char *path, char **text, struct plan *plan)
         return EXIT_DONE;
     for (int i = 0; i < mistakes.count && i < PLAN_MISTAKES; i++)
         if (mistakes.mistake[i].line)
-            program_say("%s:%d: %s", path, mistakes.mistake[i].line, mistakes.mistake[i].text);
+            program_message("%s:%d: %s", path, mistakes.mistake[i].line, mistakes.mistake[i].text);
         else
-            program_say("%s: %s", path, mistakes.mistake[i].text);
+            program_message("%s: %s", path, mistakes.mistake[i].text);
     if (mistakes.count > PLAN_MISTAKES)
-        program_say("%s: and %d more", path, mistakes.count - PLAN_MISTAKES);
+        program_message("%s: and %d more", path, mistakes.count - PLAN_MISTAKES);
     free(*text);
     return EXIT_FAILED;
 }
@@ -210,14 +210,14 @@ static int ask_plan(const struct ctl *ctl, const char *verb, char *text)
     int status;
 
     if (credit && (!ctl_number(ctl->words[2], &run) || run != floor(run) || fabs(run) > 1e6)) {
-        program_say("plan credit: '%s' is no number of a run; `plan show` lists them", ctl->words[2]);
+        program_message("plan credit: '%s' is no number of a run; `plan show` lists them", ctl->words[2]);
         json_decref(request);
         return EXIT_USAGE;
     }
     if (credit)
         json_object_set_new(request, "run", json_integer((json_int_t)run));
     if (!request && text) {
-        program_say("the plan is not valid UTF-8");
+        program_message("the plan is not valid UTF-8");
         return EXIT_FAILED;
     }
     status = ctl_ask(ctl, request, &reply);
@@ -302,7 +302,7 @@ int command_plan(const struct ctl *ctl)
         if (strcmp(verbs[i].name, verb) != 0)
             continue;
         if (ctl->word_count < verbs[i].least_words || ctl->word_count > verbs[i].most_words) {
-            program_say("plan %s: wants %s", verb, verbs[i].wants);
+            program_message("plan %s: wants %s", verb, verbs[i].wants);
             return EXIT_USAGE;
         }
         if (strcmp(verb, "check") == 0)
@@ -311,7 +311,7 @@ int command_plan(const struct ctl *ctl)
             return settings(ctl);
         return strcmp(verb, "load") == 0 ? load(ctl) : ask_plan(ctl, verb, NULL);
     }
-    program_say("plan: there is no '%s'; there are load, check, show, next, skip, redo, credit, unload, settings",
-                verb);
+    program_message("plan: there is no '%s'; there are load, check, show, next, skip, redo, credit, unload, settings",
+                    verb);
     return EXIT_USAGE;
 }

@@ -21,7 +21,7 @@ int ctl_poised(char *const arguments[])
         execv(beside, arguments);
     }
     execvp("poised", arguments);
-    program_say("poised is neither beside this program nor in PATH: %m");
+    program_message("poised is neither beside this program nor in PATH: %m");
     return EXIT_FAILED;
 }
 

@@ -31,17 +31,18 @@ static int find_times(const struct ctl *ctl, struct times *out)
 
     *out = (struct times){ INT64_MIN, INT64_MAX };
     if (ctl->from && clock_read(ctl->from, &out->from_us) != 0) {
-        program_say("--from: '%s' is no time; write it as 2026-11-25T09:30, or in UTC 2026-11-25T09:30:00Z", ctl->from);
+        program_message("--from: '%s' is no time; write it as 2026-11-25T09:30, or in UTC 2026-11-25T09:30:00Z",
+                        ctl->from);
         return EXIT_USAGE;
     }
     if (ctl->to && clock_read(ctl->to, &out->to_us) != 0) {
-        program_say("--to: '%s' is no time; write it as 2026-11-25T09:30, or in UTC 2026-11-25T09:30:00Z", ctl->to);
+        program_message("--to: '%s' is no time; write it as 2026-11-25T09:30, or in UTC 2026-11-25T09:30:00Z", ctl->to);
         return EXIT_USAGE;
     }
     if (!ctl->brew)
         return EXIT_DONE;
     if (!brew_name_valid(ctl->brew)) {
-        program_say("--brew: '%s' is no brew's name; one is as pier-20261125-003", ctl->brew);
+        program_message("--brew: '%s' is no brew's name; one is as pier-20261125-003", ctl->brew);
         return EXIT_USAGE;
     }
     digits -= 8;
@@ -84,7 +85,7 @@ static int find_seq(const struct ctl *ctl, int64_t from_us, uint64_t *out)
     int found = client_open(&client, &options, &why);
 
     if (found < 0) {
-        program_say("%s", why.text);
+        program_message("%s", why.text);
         return EXIT_FAILED;
     }
     found = ask_after(client, 0, &seq, &time_us, &high, &why);
@@ -99,7 +100,7 @@ static int find_seq(const struct ctl *ctl, int64_t from_us, uint64_t *out)
     }
     client_close(client);
     if (found < 0)
-        program_say("%s", why.text);
+        program_message("%s", why.text);
     *out = low;
     return found < 0 ? EXIT_FAILED : EXIT_DONE;
 }
@@ -145,7 +146,7 @@ static FILE *pipe_to_poised(const struct ctl *ctl, pid_t *child)
     int ends[2];
 
     if (pipe(ends) != 0 || (*child = fork()) < 0) {
-        program_say("cannot start poised: %m");
+        program_message("cannot start poised: %m");
         return NULL;
     }
     if (*child == 0) {
@@ -158,7 +159,7 @@ static FILE *pipe_to_poised(const struct ctl *ctl, pid_t *child)
     close(ends[0]);
     signal(SIGPIPE, SIG_IGN); /* it has enough: writing fails, and that is the end */
     if (!(out = fdopen(ends[1], "w"))) {
-        program_say("cannot write to poised: %m");
+        program_message("cannot write to poised: %m");
         close(ends[1]);
         wait_for(*child);
     }
@@ -191,7 +192,7 @@ static int write_past(const struct ctl *ctl, FILE *out, const struct times *time
     int event = client_open(&client, &options, &why);
 
     if (event < 0) {
-        program_say("%s", why.text);
+        program_message("%s", why.text);
         return EXIT_FAILED;
     }
     while (more) {
@@ -208,7 +209,7 @@ static int write_past(const struct ctl *ctl, FILE *out, const struct times *time
     client_close(client);
     if (event == CLIENT_MESSAGE || event == CLIENT_CAUGHT_UP)
         return EXIT_DONE;
-    program_say("the bench does not go on: %s", event < 0 ? why.text : "is poised still running there?");
+    program_message("the bench does not go on: %s", event < 0 ? why.text : "is poised still running there?");
     return EXIT_FAILED;
 }
 
@@ -260,7 +261,7 @@ static bool answers(const struct ctl *ctl)
     client_close(client);
     json_decref(reply);
     if (!answered)
-        program_say("%s; the store is read instead: %s", why.text, ctl->store);
+        program_message("%s; the store is read instead: %s", why.text, ctl->store);
     return answered;
 }
 
@@ -272,7 +273,7 @@ int command_replay(const struct ctl *ctl)
     if (status != EXIT_DONE)
         return status;
     if (ctl->brew && (ctl->from || ctl->to)) {
-        program_say("replay: a brew has its own time: leave --from and --to out");
+        program_message("replay: a brew has its own time: leave --from and --to out");
         return EXIT_USAGE;
     }
     if (ctl->word_count > 0) {
@@ -280,7 +281,7 @@ int command_replay(const struct ctl *ctl)
         return EXIT_FAILED;
     }
     if (!ctl->brew && !ctl->from) {
-        program_say("replay: of what?  Name a FILE, a --brew of the bench, or the time --from which");
+        program_message("replay: of what?  Name a FILE, a --brew of the bench, or the time --from which");
         return EXIT_USAGE;
     }
     if (ctl->brew && (ctl->store_option || !answers(ctl)))

@@ -180,7 +180,7 @@ static int write_brew(sqlite3 *database, const struct ctl *ctl, FILE *out)
     }
     sqlite3_finalize(row);
     if (!id) {
-        program_say("%s: there is no brew %s in it", ctl->store, ctl->brew);
+        program_message("%s: there is no brew %s in it", ctl->store, ctl->brew);
         return EXIT_FAILED;
     }
     code = sqlite3_prepare_v2(database, all_of_a_brew, -1, &row, NULL);
@@ -194,7 +194,7 @@ static int write_brew(sqlite3 *database, const struct ctl *ctl, FILE *out)
     sqlite3_finalize(row);
     if (code == SQLITE_DONE || !more)
         return EXIT_DONE;
-    program_say("%s: %s", ctl->store, sqlite3_errmsg(database));
+    program_message("%s: %s", ctl->store, sqlite3_errmsg(database));
     return EXIT_FAILED;
 }
 
@@ -205,7 +205,7 @@ int ctl_write_stored(const struct ctl *ctl, FILE *out)
     int status;
 
     if (store_open(&store, ctl->store, STORE_READ, &why) < 0) {
-        program_say("%s", why.text);
+        program_message("%s", why.text);
         return EXIT_FAILED;
     }
     status = write_brew(store_database(store), ctl, out);

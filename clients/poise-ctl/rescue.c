@@ -18,7 +18,7 @@ static int rescue_store(const struct ctl *ctl, const char *from, const char *to)
     struct why why;
 
     if (store_rescue(from, to, &saved, &why) < 0) {
-        program_say("%s", why.text);
+        program_message("%s", why.text);
         return EXIT_FAILED;
     }
     if (ctl->json)
@@ -28,7 +28,7 @@ static int rescue_store(const struct ctl *ctl, const char *from, const char *to)
         printf("%s: %lld brew%s (%lld rows in all) are in %s\n", from, saved.brews, saved.brews == 1 ? "" : "s",
                saved.rows, to);
     if (saved.damaged)
-        program_say(
+        program_message(
             "%s: %lld place%s could not be read%s; poise-logger --store %s asks the bench for what it still has", from,
             saved.damaged, saved.damaged == 1 ? "" : "s",
             saved.orphans ? ", and rows of brews that are lost were left out" : "", to);
@@ -56,7 +56,7 @@ int command_rescue(const struct ctl *ctl)
     size_t length = file ? fread(header, 1, sizeof header, file) : 0;
 
     if (!file) {
-        program_say("%s: %s", from, strerror(errno));
+        program_message("%s: %s", from, strerror(errno));
         return EXIT_FAILED;
     }
     fclose(file);
@@ -65,7 +65,7 @@ int command_rescue(const struct ctl *ctl)
         return rescue_store(ctl, from, to);
     if (length == sizeof header && memcmp(header + ID_AT, "PoJ1", ID_BYTES) == 0)
         return rescue_journal(ctl, from, to);
-    program_say("%s: is neither a store nor a journal of Poise, or its first page is damaged: nothing can be saved",
-                from);
+    program_message("%s: is neither a store nor a journal of Poise, or its first page is damaged: nothing can be saved",
+                    from);
     return EXIT_FAILED;
 }

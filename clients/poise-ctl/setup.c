@@ -33,7 +33,7 @@ static int read_config(struct setup *setup)
     }
     setup->config = ctl_configuration(setup->file, &said);
     if (!setup->config)
-        program_say("%s has a mistake, which comes first:\n%s", setup->file, said.data ? said.data : "");
+        program_message("%s has a mistake, which comes first:\n%s", setup->file, said.data ? said.data : "");
     text_free(&said);
     return setup->config ? SETUP_DONE : SETUP_FAILED;
 }
@@ -349,7 +349,7 @@ int command_setup(const struct ctl *ctl)
     int result;
 
     if (!ctl->yes && !isatty(STDIN_FILENO)) {
-        program_say("setup asks: run it in a terminal, or with --yes to take every usual answer");
+        program_message("setup asks: run it in a terminal, or with --yes to take every usual answer");
         return EXIT_USAGE;
     }
     sigaction(SIGINT, &action, NULL);

@@ -54,7 +54,7 @@ static int start(struct trial *trial, const json_t *found)
              : temporary && *temporary ? temporary
                                        : "/tmp");
     if (!mkdtemp(trial->folder)) {
-        program_say("%s: %m", trial->folder);
+        program_message("%s: %m", trial->folder);
         trial->folder[0] = '\0';
         return SETUP_FAILED;
     }
@@ -64,7 +64,7 @@ static int start(struct trial *trial, const json_t *found)
     snprintf(path, sizeof path, "%s/poised.conf", trial->folder);
     snprintf(log, sizeof log, "%s/log", trial->folder);
     if (!write_trial(trial, found) || (trial->poised = fork()) < 0) {
-        program_say("%s: cannot be tried: %m", trial->folder);
+        program_message("%s: cannot be tried: %m", trial->folder);
         trial->poised = 0;
         return SETUP_FAILED;
     }
@@ -179,7 +179,7 @@ static int watch(struct live *live, struct client *client)
         } else if (event == -EINTR) {
             return SETUP_LEFT;
         } else if (event < 0) {
-            program_say("%s", why.text);
+            program_message("%s", why.text);
             return SETUP_FAILED;
         }
     }
@@ -204,7 +204,7 @@ int setup_show_live(struct setup *setup, const json_t *found, const char *questi
     options.bus = read ? setup->ctl->bus : trial.bus;
     options.control = read ? setup->ctl->control : trial.control;
     if (result == SETUP_DONE && client_open(&client, &options, &why) < 0) {
-        program_say("%s", why.text);
+        program_message("%s", why.text);
         result = SETUP_FAILED;
     } else if (result == SETUP_DONE) {
         result = watch(&live, client);

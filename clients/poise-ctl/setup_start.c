@@ -236,15 +236,15 @@ static int turn(struct first *first, struct client *client)
     } else if (event == -EINTR) {
         return SETUP_LEFT;
     } else if (event < 0) {
-        program_say("%s", why.text);
+        program_message("%s", why.text);
         return SETUP_FAILED;
     }
     if (first->ended && is_saved(first))
         return SETUP_DONE;
     if ((!first->found || first->ended) && clock_steady_ms() > first->until_ms) {
-        program_say(first->ended ? "%s is over, and not in the store after 20 s; what is wrong: poise-ctl doctor"
-                                 : "%s: no bench answers after 30 s; what is wrong: poise-ctl doctor",
-                    first->ended ? first->brew : first->bus);
+        program_message(first->ended ? "%s is over, and not in the store after 20 s; what is wrong: poise-ctl doctor"
+                                     : "%s: no bench answers after 30 s; what is wrong: poise-ctl doctor",
+                        first->ended ? first->brew : first->bus);
         return SETUP_FAILED;
     }
     return -1;
@@ -262,7 +262,7 @@ int setup_watch(struct setup *setup)
     options.bus = first.bus;
     options.control = first.control;
     if (client_open(&client, &options, &why) < 0) {
-        program_say("%s", why.text);
+        program_message("%s", why.text);
         return SETUP_FAILED;
     }
     do

@@ -108,7 +108,7 @@ static int replace(const char *path, const struct text *text)
     if ((error = write_beside(path, beside, text)) < 0)
         return error;
     if (!is_good(beside)) {
-        program_say("what would be written has a mistake; nothing was changed, and %s shows it", beside);
+        program_message("what would be written has a mistake; nothing was changed, and %s shows it", beside);
         return -EINVAL;
     }
     if (rename(beside, path) == 0)
@@ -127,7 +127,7 @@ static int write_elsewhere(struct setup *setup, const struct text *text)
     snprintf(path, sizeof path, "%s/poised.conf", place_own_data(folder, sizeof folder));
     if ((error = replace(path, text)) < 0) {
         if (error != -EINVAL)
-            program_say("%s: %s", path, strerror(-error));
+            program_message("%s: %s", path, strerror(-error));
         return SETUP_FAILED;
     }
     printf("   Only root may write %s; it is in %s for now.\n", setup->file, path);
@@ -146,7 +146,7 @@ int setup_write(struct setup *setup)
 
     if ((error = read_file(setup->file, &text)) < 0) {
         text_free(&text);
-        program_say("%s: %s", setup->file, strerror(-error));
+        program_message("%s: %s", setup->file, strerror(-error));
         return SETUP_FAILED;
     }
     if (localtime_r(&now, &local))
@@ -157,7 +157,7 @@ int setup_write(struct setup *setup)
     text_add(&text, setup->added.data, setup->added.length);
     if (text.failed) {
         text_free(&text);
-        program_say("out of memory");
+        program_message("out of memory");
         return SETUP_FAILED;
     }
     error = replace(setup->file, &text);
@@ -165,7 +165,7 @@ int setup_write(struct setup *setup)
         result = write_elsewhere(setup, &text);
     } else if (error < 0) {
         if (error != -EINVAL)
-            program_say("%s: %s", setup->file, strerror(-error));
+            program_message("%s: %s", setup->file, strerror(-error));
         result = SETUP_FAILED;
     } else {
         printf("   %s is written, and poised calls it good.\n", setup->file);

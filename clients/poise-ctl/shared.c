@@ -21,19 +21,19 @@ int ctl_ask(const struct ctl *ctl, json_t *request, json_t **reply)
     int error;
 
     if (!request) {
-        program_say("not enough memory");
+        program_message("not enough memory");
         return EXIT_FAILED;
     }
     error = client_open(&client, &options, &why);
     if (error < 0) {
         json_decref(request);
-        program_say("%s", why.text);
+        program_message("%s", why.text);
         return error == -EINVAL ? EXIT_USAGE : EXIT_FAILED;
     }
     error = client_ask(client, request, ANSWER_WITHIN_MS, reply, &why);
     client_close(client);
     if (error < 0)
-        program_say("%s", why.text);
+        program_message("%s", why.text);
     return error < 0 ? EXIT_FAILED : EXIT_DONE;
 }
 

@@ -31,7 +31,8 @@ static bool put_reading(json_t *request, const char *brew_key, const char *word)
     json_int_t count = count_of(slash ? slash + 1 : word);
 
     if (!count || slash == word) {
-        program_say("'%s' names no reading: its number in `poise-ctl strength`, or BREW/2 for a brew's second", word);
+        program_message("'%s' names no reading: its number in `poise-ctl strength`, or BREW/2 for a brew's second",
+                        word);
         return false;
     }
     if (slash) {
@@ -236,7 +237,8 @@ static int show_strength(const struct ctl *ctl, bool also_none)
         print_mean(list, i);
     }
     if (!json_array_size(list) && !ctl->json && also_none)
-        program_say("no strength reading%s%s", ctl->word_count ? " of " : " yet", ctl->word_count ? ctl->words[0] : "");
+        program_message("no strength reading%s%s", ctl->word_count ? " of " : " yet",
+                        ctl->word_count ? ctl->words[0] : "");
     if (ctl->word_count && ctl->json && json_is_object(json_object_get(reply, "budget")))
         ctl_print_json(json_object_get(reply, "budget"));
     else if (ctl->word_count)
@@ -275,7 +277,7 @@ int command_sample(const struct ctl *ctl)
         return name_sample(ctl);
     if (!order || ctl->word_count - 1 < order->least || ctl->word_count - 1 > order->most
         || (back && strcmp(ctl->words[2], "back") != 0)) {
-        program_say(
+        program_message(
             "a sample is [BREW], swap BREW BREW, shift BREW [back], merge BREW BREW, take BREW READING, or undo");
         return EXIT_USAGE;
     }

@@ -215,17 +215,17 @@ int command_watch(const struct ctl *ctl)
     int signals = -1, event = client_open(&client, &options, &why);
 
     if (event < 0) {
-        program_say("%s", why.text);
+        program_message("%s", why.text);
         return event == -EINVAL ? EXIT_USAGE : EXIT_FAILED;
     }
     setvbuf(stdout, NULL, _IOLBF, 0);
     signals = watch_signals();
     if (signals < 0)
-        program_say("cannot watch for signals: %s", strerror(errno));
+        program_message("cannot watch for signals: %s", strerror(errno));
     while (signals >= 0 && !stopped && (ctl->count < 0 || shown < ctl->count)) {
         event = client_next(client, signals, timeout_ms, &message, &why);
         if (event == CLIENT_TIMEOUT)
-            program_say("no bench at %s yet; waiting for it", ctl->bus);
+            program_message("no bench at %s yet; waiting for it", ctl->bus);
         if (event == CLIENT_TIMEOUT || event == CLIENT_FOUND)
             timeout_ms = -1;
         if (event == CLIENT_FOUND)
@@ -236,15 +236,15 @@ int command_watch(const struct ctl *ctl)
         } else if (event == CLIENT_INPUT) {
             stopped = true;
         } else if (event == CLIENT_GONE) {
-            program_say("the bench is gone; looking for it at %s", ctl->bus);
+            program_message("the bench is gone; looking for it at %s", ctl->bus);
         } else if (event == CLIENT_BAD) {
-            program_say("%s", why.text);
+            program_message("%s", why.text);
         } else if (event < 0 && event != -EINTR) {
-            program_say("%s", why.text);
+            program_message("%s", why.text);
             break;
         }
         if (ferror(stdout)) {
-            program_say("standard output: cannot be written");
+            program_message("standard output: cannot be written");
             break;
         }
     }

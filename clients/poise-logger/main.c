@@ -96,12 +96,12 @@ static bool stopped_within(struct logger *logger, int timeout_ms)
 /* What the store holds whole, which is less than we have heard: the readings before a brew wait in memory. */
 static void acknowledge(struct logger *logger)
 {
-    int64_t now_ms = clock_steady_ms(), heard_us;
+    int64_t now_ms = clock_steady_ms(), latest_us;
     struct why why;
     uint64_t seq;
 
     if (!logger->client || (logger->kept_ms && now_ms - logger->kept_ms < ACKNOWLEDGE_MS)
-        || store_resume(logger->store, logger->bench, &seq, &heard_us, &why) != 0)
+        || store_resume(logger->store, logger->bench, &seq, &latest_us, &why) != 0)
         return;
     logger->kept_ms = now_ms;
     client_kept(logger->client, seq);
@@ -115,20 +115,20 @@ static void commit(struct logger *logger)
 
     while ((result = store_commit(logger->store, &why)) < 0) {
         if (result == -ESTALE) {
-            program_say("%s", why.text);
+            program_message("%s", why.text);
             logger->moved = true;
             return;
         }
         if (strcmp(why.text, last.text) != 0)
-            program_say("%s", why.text);
+            program_message("%s", why.text);
         last = why;
         if (stopped_within(logger, RETRY_MS))
             return;
     }
     if (last.text[0])
-        program_say("%s: saving again", logger->store_path);
+        program_message("%s: saving again", logger->store_path);
     if (result > 0)
-        program_say("%s", why.text);
+        program_message("%s", why.text);
     logger->uncommitted = 0;
     acknowledge(logger);
 }
@@ -139,8 +139,8 @@ static void notice_gap(struct logger *logger, const struct message *message)
 
     if (logger->last_seq && seq > logger->last_seq + 1 && logger->last_seq < client_gone(logger->client)
         && !(message->kind == MESSAGE_WARNING && strcmp(message->warning.warning, "numbers-skipped") == 0))
-        program_say("%s no longer holds messages %llu to %llu: brews of that time are incomplete", logger->bench,
-                    (unsigned long long)logger->last_seq + 1, (unsigned long long)seq - 1);
+        program_message("%s no longer holds messages %llu to %llu: brews of that time are incomplete", logger->bench,
+                        (unsigned long long)logger->last_seq + 1, (unsigned long long)seq - 1);
     if (seq > logger->last_seq)
         logger->last_seq = seq;
 }
@@ -158,19 +158,19 @@ static void take(struct logger *logger, const struct message *message)
     if (logger->moved)
         return; /* it comes again */
     while ((error = store_apply(logger->store, message, &why)) == -ENOMEM || error == -EAGAIN) {
-        program_say("%s", why.text);
+        program_message("%s", why.text);
         if (stopped_within(logger, RETRY_MS))
             return;
     }
     logger->moved = error == -ESTALE;
     if (error < 0) {
-        program_say("%s", why.text);
+        program_message("%s", why.text);
         return;
     }
     if (++logger->uncommitted >= GROUP || ended)
         commit(logger);
     if (ended && !logger->stop && !logger->moved)
-        program_say("%s is saved", message->brew.brew);
+        program_message("%s is saved", message->brew.brew);
 }
 
 static int connect_to(struct logger *logger, bool catch_up, uint64_t after_seq, int64_t after_us, struct why *why)
@@ -208,10 +208,10 @@ static int learn_bench(struct logger *logger, struct why *why)
             logger->stop = true;
         } else if (event == CLIENT_TIMEOUT || event == CLIENT_GONE) {
             if (!said)
-                program_say("no bench at %s yet: waiting for poised to start", logger->bus);
+                program_message("no bench at %s yet: waiting for poised to start", logger->bus);
             said = true;
         } else if (event == CLIENT_BAD) {
-            program_say("%s", why->text);
+            program_message("%s", why->text);
         } else if (event < 0 && event != -EINTR) {
             return event;
         }
@@ -222,36 +222,37 @@ static int learn_bench(struct logger *logger, struct why *why)
 /* The file was taken away: another, and all that the bench still has of what is not in it. */
 static int open_again(struct logger *logger, struct why *why)
 {
-    int64_t heard_us = 0;
+    int64_t latest_us = 0;
     int error;
 
     store_close(logger->store);
     logger->store = NULL;
     logger->uncommitted = 0;
     while ((error = store_open(&logger->store, logger->store_path, STORE_WRITE, why)) < 0) {
-        program_say("%s", why->text);
+        program_message("%s", why->text);
         if (stopped_within(logger, RETRY_MS))
             return 0;
     }
     logger->moved = logger->caught_up = false;
-    if ((error = store_resume(logger->store, logger->bench, &logger->last_seq, &heard_us, why)) != 0)
+    if ((error = store_resume(logger->store, logger->bench, &logger->last_seq, &latest_us, why)) != 0)
         return error;
-    program_say("keeping the brews of %s in %s, from all that the bench still has", logger->bench, logger->store_path);
-    return connect_to(logger, true, logger->last_seq, heard_us, why);
+    program_message("keeping the brews of %s in %s, from all that the bench still has", logger->bench,
+                    logger->store_path);
+    return connect_to(logger, true, logger->last_seq, latest_us, why);
 }
 
 static int listen_to(struct logger *logger, struct why *why)
 {
-    int64_t heard_us = 0;
-    int error = store_resume(logger->store, logger->bench, &logger->last_seq, &heard_us, why);
+    int64_t latest_us = 0;
+    int error = store_resume(logger->store, logger->bench, &logger->last_seq, &latest_us, why);
     struct message message;
     int event;
 
     if (!error)
-        error = connect_to(logger, true, logger->last_seq, heard_us, why);
+        error = connect_to(logger, true, logger->last_seq, latest_us, why);
     if (error)
         return error;
-    program_say("keeping the brews of %s in %s", logger->bench, logger->store_path);
+    program_message("keeping the brews of %s in %s", logger->bench, logger->store_path);
     while (!logger->stop) {
         event = client_next(logger->client, logger->signals, -1, &message, why);
         if (event == CLIENT_MESSAGE) {
@@ -262,16 +263,16 @@ static int listen_to(struct logger *logger, struct why *why)
             commit(logger);
         } else if (event == CLIENT_GONE) {
             logger->gone = true;
-            program_say("%s is gone: waiting for it", logger->bench);
+            program_message("%s is gone: waiting for it", logger->bench);
         } else if (event == CLIENT_FOUND) {
             logger->caught_up = false;
             if (logger->gone)
-                program_say("%s is back", logger->bench);
+                program_message("%s is back", logger->bench);
             logger->gone = false;
         } else if (event == CLIENT_INPUT) {
             logger->stop = true;
         } else if (event == CLIENT_BAD) {
-            program_say("%s", why->text);
+            program_message("%s", why->text);
         } else if (event < 0 && event != -EINTR) {
             return event;
         }
@@ -293,10 +294,10 @@ static int run(struct logger *logger)
     if (!error && !logger->stop)
         error = listen_to(logger, &why);
     if (error)
-        program_say("%s", why.text);
+        program_message("%s", why.text);
     if (logger->store && logger->uncommitted && (error = store_commit(logger->store, &why)) != 0)
-        program_say(error > 0 ? "%s" : "%s; the last messages are not saved, start again to get them from the bench",
-                    why.text);
+        program_message(
+            error > 0 ? "%s" : "%s; the last messages are not saved, start again to get them from the bench", why.text);
     client_close(logger->client);
     store_close(logger->store);
     return error < 0 ? EXIT_FAILED : EXIT_DONE;
@@ -358,7 +359,7 @@ int main(int argc, char **argv)
             return EXIT_USAGE;
         }
     if (optind < argc) {
-        program_say("%s: it takes options only; see --help", argv[optind]);
+        program_message("%s: it takes options only; see --help", argv[optind]);
         return EXIT_USAGE;
     }
     place_store(store, logger.store_path, sizeof logger.store_path);
@@ -366,7 +367,7 @@ int main(int argc, char **argv)
     place_control(control, logger.control, sizeof logger.control);
     logger.key = place_key(key);
     if (logger.signals < 0) {
-        program_say("cannot watch for signals: %s", strerror(errno));
+        program_message("cannot watch for signals: %s", strerror(errno));
         return EXIT_FAILED;
     }
     result = run(&logger);

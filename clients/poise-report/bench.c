@@ -336,9 +336,9 @@ int report_bench(const struct request *request)
 
     if (read_checks(database, request->filter.bench, &rows) != SQLITE_OK
         || read_controls(database, request->filter.bench, &rows) != SQLITE_OK) {
-        program_say("reading the store: %s", sqlite3_errmsg(database));
+        program_message("reading the store: %s", sqlite3_errmsg(database));
     } else if (!rows.count) {
-        program_say(
+        program_message(
             "nothing was checked yet: read water on the refractometer, or `poise-ctl check mass 200` with a weight "
             "on the scale");
     } else if (request->json) {

@@ -420,11 +420,11 @@ int report_brew(const struct request *request)
     int status;
 
     if (cups_load(database, &filter, &cups, &why) < 0) {
-        program_say("%s", why.text);
+        program_message("%s", why.text);
         return EXIT_FAILED;
     }
     if (!cups.count) {
-        program_say("there is no brew '%s' (or it was discarded); poise-report brews lists them", request->name);
+        program_message("there is no brew '%s' (or it was discarded); poise-report brews lists them", request->name);
         return EXIT_FAILED;
     }
     if (request->json || request->csv) {
@@ -444,7 +444,7 @@ int report_brew(const struct request *request)
         || budget_table(database, &cups.cup[0], &document) != SQLITE_OK
         || corrections_table(database, &cups.cup[0], &document) != SQLITE_OK
         || traces(database, &cups.cup[0], &document) != SQLITE_OK) {
-        program_say("reading the store: %s", sqlite3_errmsg(database));
+        program_message("reading the store: %s", sqlite3_errmsg(database));
         status = EXIT_FAILED;
     } else {
         status = report_out(request, &document, cups.cup[0].brew);

@@ -31,7 +31,7 @@ static void factors_words(const struct cup *cup, char out[WORDS_SIZE])
 
         if (!cup_level(cup, name, level) || length >= WORDS_SIZE)
             continue;
-        say_level(name, json_is_number(value), level, words);
+        state_level(name, json_is_number(value), level, words);
         length += (size_t)snprintf(out + length, WORDS_SIZE - length, "%s%.40s %.40s", length ? ", " : "",
                                    call_of(name), words);
     }
@@ -58,7 +58,7 @@ int report_brews(const struct request *request)
     int status;
 
     if (cups_load(store_database(request->store), &request->filter, &cups, &why) < 0) {
-        program_say("%s", why.text);
+        program_message("%s", why.text);
         return EXIT_FAILED;
     }
     if (request->csv) {
@@ -75,7 +75,7 @@ int report_brews(const struct request *request)
             json_decref(cup);
         }
         if (status != EXIT_DONE)
-            program_say("not enough memory for the brews");
+            program_message("not enough memory for the brews");
     } else {
         document_table(&document,
                        "brew|began, UTC|#dose g|#water g|#beverage g|#steep time s|#peak kPa|#strength %|#extraction "

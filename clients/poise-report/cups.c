@@ -443,7 +443,7 @@ const char *call_of(const char *name)
     return name;
 }
 
-void say_level(const char *factor, bool numeric, const char *label, char out[WORDS_SIZE])
+void state_level(const char *factor, bool numeric, const char *label, char out[WORDS_SIZE])
 {
     const char *unit = numeric ? unit_of(factor) : "";
 

@@ -67,7 +67,7 @@ const char *step_of(const char *measure);
 bool changes_ratio(const char *factor);
 
 /* What people say for a factor's level: "75 s", "swirl", "pressed dry"; units only where all levels are numbers. */
-void say_level(const char *factor, bool numeric, const char *label, char out[WORDS_SIZE]);
+void state_level(const char *factor, bool numeric, const char *label, char out[WORDS_SIZE]);
 
 /* What people call it: "extraction", "steep time"; a name that is none of ours as it is. */
 const char *call_of(const char *name);

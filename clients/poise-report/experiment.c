@@ -146,14 +146,14 @@ static int html_out(const struct request *request, const struct document *docume
     bool failed;
 
     if (!file) {
-        program_say("%s: cannot be written: %s", request->html, strerror(errno));
+        program_message("%s: cannot be written: %s", request->html, strerror(errno));
         return EXIT_FAILED;
     }
     document_html(document, title, file);
     failed = ferror(file) != 0;
     failed = fclose(file) != 0 || failed;
     if (failed) {
-        program_say("%s: could not be written whole: %s", request->html, strerror(errno));
+        program_message("%s: could not be written whole: %s", request->html, strerror(errno));
         return EXIT_FAILED;
     }
     return EXIT_DONE;
@@ -166,7 +166,7 @@ static int svg_out(const struct request *request, const struct document *documen
     for (size_t i = 0; i < document->count; i++)
         if (document->block[i].chart
             && chart_gnuplot(document->block[i].chart, request->svg, sentence, sizeof sentence) < 0) {
-            program_say("%s", sentence);
+            program_message("%s", sentence);
             return EXIT_FAILED;
         }
     return EXIT_DONE;
@@ -177,7 +177,7 @@ int report_out(const struct request *request, const struct document *document, c
     int status = EXIT_DONE;
 
     if (document->failed) {
-        program_say("not enough memory for the report");
+        program_message("not enough memory for the report");
         return EXIT_FAILED;
     }
     if (request->html)
@@ -195,7 +195,7 @@ int json_out(json_t *value)
 
     json_decref(value);
     if (failed) {
-        program_say("not enough memory for the report");
+        program_message("not enough memory for the report");
         return EXIT_FAILED;
     }
     putchar('\n');
@@ -211,14 +211,14 @@ static int sql_out(const struct request *request)
     char *text;
 
     if (find_measures(database, request->name, request->options.measure, &filter.measures, &why) < 0) {
-        program_say("%s", why.text);
+        program_message("%s", why.text);
         return EXIT_FAILED;
     }
     text = cups_sql(database, &filter);
     if (text)
         printf("%s;\n", text);
     else
-        program_say("reading the store: %s", sqlite3_errmsg(database));
+        program_message("reading the store: %s", sqlite3_errmsg(database));
     sqlite3_free(text);
     return text ? EXIT_DONE : EXIT_FAILED;
 }
@@ -235,7 +235,7 @@ static int csv_out(const struct request *request)
     if (!error && !cups.count)
         error = no_such(database, request->name, &why);
     if (error) {
-        program_say("%s", why.text);
+        program_message("%s", why.text);
         return EXIT_FAILED;
     }
     status = request->tall ? cups_csv_tall(&cups, stdout) : cups_csv(&cups, stdout);
@@ -257,7 +257,7 @@ int report_experiment(const struct request *request)
         return request->sql ? sql_out(request) : csv_out(request);
     }
     if (!findings || experiment_load(request, request->name, whole, &cups, findings, &why) < 0) {
-        program_say("%s", why.text);
+        program_message("%s", why.text);
         free(findings);
         return EXIT_FAILED;
     }
@@ -302,12 +302,12 @@ int report_experiments(const struct request *request)
     }
     code = sqlite3_finalize(statement);
     if (code != SQLITE_OK) {
-        program_say("reading the store: %s", sqlite3_errmsg(store_database(request->store)));
+        program_message("reading the store: %s", sqlite3_errmsg(store_database(request->store)));
         status = EXIT_FAILED;
     } else if (request->json) {
         status = json_out(json_incref(list));
     } else if (json_array_size(list) == 0) {
-        program_say("no experiment yet: load a plan with poise-ctl plan load, and brew");
+        program_message("no experiment yet: load a plan with poise-ctl plan load, and brew");
         status = EXIT_DONE;
     } else {
         status = report_out(request, &document, "Experiments");

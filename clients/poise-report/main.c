@@ -118,7 +118,7 @@ static bool number_option(const char *name, const char *text, double least, doub
     double number = strtod(text, &end);
 
     if (end == text || *end || !(number > least && number < most)) {
-        program_say("--%s %s: a number between %g and %g is needed", name, text, least, most);
+        program_message("--%s %s: a number between %g and %g is needed", name, text, least, most);
         return false;
     }
     *out = number;
@@ -137,7 +137,7 @@ static bool date_option(const char *name, const char *text, const char **out)
     same = day;
     timegm(&same); /* the 31st of a shorter month becomes another day */
     if (!good || same.tm_mday != day.tm_mday) {
-        program_say("--%s %s: a date as 2026-11-25 is needed", name, text);
+        program_message("--%s %s: a date as 2026-11-25 is needed", name, text);
         return false;
     }
     *out = text;
@@ -149,7 +149,7 @@ static bool measure_option(const char *text, struct report_options *out)
     int measure = measure_find(text);
 
     if (measure < 0) {
-        program_say("--measure %s: there is no such measure; see poise-report(1) for their names", text);
+        program_message("--measure %s: there is no such measure; see poise-report(1) for their names", text);
         return false;
     }
     out->measure = (enum measure)measure;
@@ -179,7 +179,7 @@ static bool take_number(int option, struct request *out)
         if (!number_option("cups", optarg, 0, 1000, &cups))
             return false;
         if (cups < 1 || cups > floor(cups)) {
-            program_say("--cups %s: whole cups, please", optarg);
+            program_message("--cups %s: whole cups, please", optarg);
             return false;
         }
         out->cups = (int)cups;
@@ -286,16 +286,16 @@ static int (*command_of(int count, char **words, struct request *out))(const str
 }
 
 /* What a command that cannot be read lacks, or has too much of. */
-static void say_unreadable(int count, char **words)
+static void state_unreadable(int count, char **words)
 {
     bool named = strcmp(words[0], "brew") == 0 || strcmp(words[0], "next") == 0 || strcmp(words[0], "experiment") == 0;
 
     if (count == 1 && named)
-        program_say("%s: which one? Name it, as in --help", words[0]);
+        program_message("%s: which one? Name it, as in --help", words[0]);
     else if (count > 1)
-        program_say("%s %s: this cannot be read; see --help", words[0], words[1]);
+        program_message("%s %s: this cannot be read; see --help", words[0], words[1]);
     else
-        program_say("an experiment has a name; poise-report alone lists them");
+        program_message("an experiment has a name; poise-report alone lists them");
 }
 
 int main(int argc, char **argv)
@@ -324,7 +324,7 @@ int main(int argc, char **argv)
             return status;
     command = command_of(argc - optind, argv + optind, &request);
     if (!command) {
-        say_unreadable(argc - optind, argv + optind);
+        state_unreadable(argc - optind, argv + optind);
         return EXIT_USAGE;
     }
     if (request.filter.factor) {
@@ -338,7 +338,7 @@ int main(int argc, char **argv)
         request.filter.level = level;
     }
     if (store_open(&request.store, place_store(store, path, sizeof path), STORE_READ, &why) != 0) {
-        program_say("%s", why.text);
+        program_message("%s", why.text);
         return EXIT_FAILED;
     }
     status = command(&request);

@@ -285,7 +285,7 @@ static void suggestion_words(const struct findings *findings, const struct sugge
         bool said = strcmp(factor->name, "pressed_dry") == 0; /* its levels need no name before them */
         char level[WORDS_SIZE];
 
-        say_level(factor->name, factor->numeric, suggestion->level[f], level);
+        state_level(factor->name, factor->numeric, suggestion->level[f], level);
         length += (size_t)snprintf(out + length, SENTENCE_SIZE - length, "%s%.60s%s%.80s", f ? ", " : "",
                                    said ? "" : call_of(factor->name), said ? "" : " ", level);
     }
@@ -383,14 +383,14 @@ int report_next(const struct request *request)
     int status = EXIT_FAILED;
 
     if (!findings || !advice || experiment_load(request, request->name, false, &cups, findings, &why) < 0) {
-        program_say("%s", why.text);
+        program_message("%s", why.text);
         free(findings);
         free(advice);
         return EXIT_FAILED;
     }
     least_s = fmax(SHORTEST_S, longest_pour_s(store_database(request->store), findings->experiment));
     if (advise(findings, request->cups, least_s, advice, &why) < 0) {
-        program_say("%s", why.text);
+        program_message("%s", why.text);
     } else if (request->json) {
         status = json_out(advice_json(findings, advice, request->cups));
     } else {

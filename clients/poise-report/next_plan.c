@@ -145,7 +145,7 @@ int next_write_plan(const struct findings *findings, const struct advice *advice
 
     json_decref(tolerances);
     if (!text || plan_read(&plan, text, strlen(text), &mistakes, &why) < 0) {
-        program_say("%s: no plan can be made of these cups: %s", request->plan, why.text);
+        program_message("%s: no plan can be made of these cups: %s", request->plan, why.text);
         free(text);
         return EXIT_FAILED;
     }
@@ -155,7 +155,7 @@ int next_write_plan(const struct findings *findings, const struct advice *advice
         failed = fclose(file) != 0 || failed;
     free(text);
     if (failed) {
-        program_say("%s: cannot be written: %s", request->plan, strerror(errno));
+        program_message("%s: cannot be written: %s", request->plan, strerror(errno));
         return EXIT_FAILED;
     }
     return EXIT_DONE;

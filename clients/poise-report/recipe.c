@@ -327,7 +327,7 @@ static void card(const struct recipe *recipe, bool why, struct document *out)
         char level[WORDS_SIZE], *end;
 
         strtod(step->value, &end);
-        say_level(step->name, end > step->value && !*end, step->value, level);
+        state_level(step->name, end > step->value && !*end, step->value, level);
         if (why)
             document_row(out, "%s" CELL "%s" CELL "%s" CELL "%s", call_of(step->name), step->value[0] ? level : "?",
                          step->cost, step->why);
@@ -508,7 +508,7 @@ static int write_plan(const struct recipe *recipe, const char *path)
         }
     }
     if (!plan || !text || plan_read(plan, text, strlen(text), &mistakes, &why) < 0) {
-        program_say("%s: no plan can be made of this recipe: %s", path, why.text);
+        program_message("%s: no plan can be made of this recipe: %s", path, why.text);
         free(plan);
         free(text);
         return EXIT_FAILED;
@@ -520,7 +520,7 @@ static int write_plan(const struct recipe *recipe, const char *path)
         failed = fclose(file) != 0 || failed;
     free(text);
     if (failed)
-        program_say("%s: cannot be written: %s", path, strerror(errno));
+        program_message("%s: cannot be written: %s", path, strerror(errno));
     return failed ? EXIT_FAILED : EXIT_DONE;
 }
 
@@ -555,9 +555,9 @@ int report_recipe(const struct request *request)
     if (!verdicts_know_margin(request)) {
         status = EXIT_USAGE;
     } else if (!verdicts || !recipe || verdicts_make(request, verdicts, &why) < 0) {
-        program_say("%s", why.text);
+        program_message("%s", why.text);
     } else if (!verdicts->count) {
-        program_say("no variable was varied yet: load a plan with poise-ctl plan load, and brew");
+        program_message("no variable was varied yet: load a plan with poise-ctl plan load, and brew");
         status = EXIT_DONE;
     } else {
         recipe->verdicts = verdicts;

@@ -140,7 +140,7 @@ static void combine(struct verdicts *verdicts, struct variable *lead)
     }
     memcpy(lead->combines, each, sizeof each);
     for (int i = 0; i < count; i++) /* the others are heard in it, and are no questions of their own */
-        verdicts->variable[member[i]].spoken_for = &verdicts->variable[member[i]] != lead;
+        verdicts->variable[member[i]].covered_by_other = &verdicts->variable[member[i]] != lead;
     for (int i = 0; i < count; i++)
         q += pow(difference[i] - sum / weights, 2) / variance[i];
     if (gsl_cdf_chisq_Q(q, count - 1) < DISAGREE) {
@@ -195,8 +195,9 @@ static void judge_together(struct verdicts *verdicts)
     double p[VARIABLES], alpha = 1 - verdicts->request->options.confidence;
 
     for (int i = 0; i < verdicts->count; i++)
-        p[i] = verdicts->variable[i].refused[0] || verdicts->variable[i].spoken_for ? (double)NAN
-                                                                                    : verdicts->variable[i].p_beyond;
+        p[i] = verdicts->variable[i].refused[0] || verdicts->variable[i].covered_by_other
+                   ? (double)NAN
+                   : verdicts->variable[i].p_beyond;
     holm_adjust(p, NULL, (size_t)verdicts->count);
     for (int i = 0; i < verdicts->count; i++) {
         struct variable *variable = &verdicts->variable[i];
@@ -216,7 +217,7 @@ static void judge_together(struct verdicts *verdicts)
     }
     for (int i = 0; i < verdicts->count; i++) /* one variable, one verdict */
         for (int j = 0; j < verdicts->count && verdicts->variable[i].combines[0]; j++)
-            if (verdicts->variable[j].spoken_for
+            if (verdicts->variable[j].covered_by_other
                 && strcmp(verdicts->variable[i].factor, verdicts->variable[j].factor) == 0)
                 verdicts->variable[j].verdict = verdicts->variable[i].verdict;
 }
@@ -459,7 +460,7 @@ static bool judge_mean(const struct findings *findings, int factor, double margi
     return true;
 }
 
-static void say_unknown(const struct findings *findings, struct variable *out)
+static void state_unknown(const struct findings *findings, struct variable *out)
 {
     enum measure measure = findings->options->measure;
 
@@ -547,7 +548,7 @@ static void add_variable(struct verdicts *verdicts, const struct findings *findi
     if (pair)
         find_levels_to_take(findings, factor, better, worse, verdicts->margin, out);
     else
-        say_unknown(findings, out);
+        state_unknown(findings, out);
 }
 
 /* --- blind tastings --- */
@@ -642,7 +643,7 @@ static int judge_all(struct verdicts *verdicts, struct why *why)
             return error;
         }
         if (error) /* one experiment that cannot be read does not silence the others */
-            program_say("%s: %s", name, why->text);
+            program_message("%s: %s", name, why->text);
     }
     if (sqlite3_finalize(statement) != SQLITE_OK)
         return why_set(why, -EIO, "reading the store: %s", sqlite3_errmsg(database));
@@ -705,8 +706,8 @@ bool verdicts_know_margin(const struct request *request)
 {
     if (margin_is_known(&request->options))
         return true;
-    program_say("--measure %s: how much of it is worth having? Say so by --margin",
-                measure_name(request->options.measure));
+    program_message("--measure %s: how much of it is worth having? Say so by --margin",
+                    measure_name(request->options.measure));
     return false;
 }
 
@@ -722,9 +723,9 @@ int report_verdicts(const struct request *request)
         return EXIT_USAGE;
     }
     if (!verdicts || verdicts_make(request, verdicts, &why) < 0) {
-        program_say("%s", why.text);
+        program_message("%s", why.text);
     } else if (!verdicts->count) {
-        program_say("no variable was varied yet: load a plan with poise-ctl plan load, and brew");
+        program_message("no variable was varied yet: load a plan with poise-ctl plan load, and brew");
         status = EXIT_DONE;
     } else if (request->json) {
         status = json_out(verdicts_json(verdicts));

@@ -39,9 +39,9 @@ struct variable {
     int levels;
     char label[LEVELS][WORDS_SIZE];
     double mean[LEVELS], covariance[LEVELS * LEVELS], df;
-    int combined;       /* so many experiments speak for it together; 0: its own alone */
-    bool spoken_for;    /* another experiment's row has what this one says */
-    char combines[400]; /* which experiments, and what each found */
+    int combined;          /* so many experiments speak for it together; 0: its own alone */
+    bool covered_by_other; /* another experiment's row has what this one says */
+    char combines[400];    /* which experiments, and what each found */
 };
 
 struct verdicts {

@@ -18,9 +18,9 @@ bool verdicts_leads(const struct verdicts *verdicts, int place)
         const struct variable *other = &verdicts->variable[i];
         bool decided = variable->verdict != VERDICT_UNDECIDED, its_decided = other->verdict != VERDICT_UNDECIDED;
 
-        if (variable->spoken_for)
+        if (variable->covered_by_other)
             return false;
-        if (other->spoken_for)
+        if (other->covered_by_other)
             continue;
         if (i == place || strcmp(other->factor, variable->factor) != 0)
             continue;

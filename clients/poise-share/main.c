@@ -103,15 +103,15 @@ static int read_options(int argc, char **argv, struct choice *choice)
         }
     }
     if (optind < argc) {
-        program_say("%s: wrong usage: no word is expected behind the options", argv[optind]);
+        program_message("%s: wrong usage: no word is expected behind the options", argv[optind]);
         return EXIT_USAGE;
     }
     if (!choice->address || !*choice->address) {
-        program_say("where is the record?  Name it with --to postgresql://HOST/NAME, or POISE_SHARE");
+        program_message("where is the record?  Name it with --to postgresql://HOST/NAME, or POISE_SHARE");
         return EXIT_USAGE;
     }
     if (!choice->home && (choice->of.bench || choice->of.experiment)) {
-        program_say("--bench and --experiment choose what --home takes; a store is sent whole");
+        program_message("--bench and --experiment choose what --home takes; a store is sent whole");
         return EXIT_USAGE;
     }
     return -1;
@@ -155,9 +155,9 @@ static void warn_of_unnumbered(const struct local *local, const char *path)
                            NULL)
             == SQLITE_OK
         && sqlite3_step(statement) == SQLITE_ROW && sqlite3_column_int64(statement, 0) > 0)
-        program_say("%s: brews are not sent that poise-logger did not write, since they are not numbered: %lld "
-                    "(UPDATE brew SET changed = brew_id WHERE changed = 0)",
-                    path, sqlite3_column_int64(statement, 0));
+        program_message("%s: brews are not sent that poise-logger did not write, since they are not numbered: %lld "
+                        "(UPDATE brew SET changed = brew_id WHERE changed = 0)",
+                        path, sqlite3_column_int64(statement, 0));
     sqlite3_finalize(statement);
 }
 
@@ -222,7 +222,7 @@ static int follow(const struct local *local, struct choice *choice)
         if (error < 0) {
             remote_close(&remote);
             if (strcmp(why.text, last.text) != 0)
-                program_say("%s", why.text);
+                program_message("%s", why.text);
             last = why;
             if (choice->once || is_final(error))
                 return EXIT_FAILED;
@@ -230,10 +230,10 @@ static int follow(const struct local *local, struct choice *choice)
             retry_ms = retry_ms * 2 < RETRY_MOST_MS ? retry_ms * 2 : RETRY_MOST_MS;
         } else {
             if (last.text[0])
-                program_say("%s: answers again", remote.address);
+                program_message("%s: answers again", remote.address);
             last.text[0] = '\0';
             if (sent > 0)
-                program_say("%d brew%s sent", sent, sent == 1 ? "" : "s");
+                program_message("%d brew%s sent", sent, sent == 1 ? "" : "s");
             if (choice->once) {
                 remote_close(&remote);
                 return EXIT_DONE;
@@ -258,7 +258,7 @@ static int fetch(const struct choice *choice)
         count = home_write(&remote, choice->home, &choice->of, &why);
     remote_close(&remote);
     if (count < 0) {
-        program_say("%s", why.text);
+        program_message("%s", why.text);
         return EXIT_FAILED;
     }
     printf("%s: %d brew%s\n", choice->home, count, count == 1 ? "" : "s");
@@ -275,7 +275,7 @@ static int make(const struct choice *choice)
         error = schema_make(&remote, &why);
     remote_close(&remote);
     if (error)
-        program_say("%s", why.text);
+        program_message("%s", why.text);
     return error ? EXIT_FAILED : EXIT_DONE;
 }
 
@@ -298,7 +298,7 @@ int main(int argc, char **argv)
     if (choice.home)
         return fetch(&choice);
     if (local_open(&local, place_store(choice.store, path, sizeof path), &why) != 0) {
-        program_say("%s", why.text);
+        program_message("%s", why.text);
         return EXIT_FAILED;
     }
     warn_of_unnumbered(&local, path);

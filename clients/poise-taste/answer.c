@@ -189,9 +189,9 @@ static int find_taster(const struct tasting_session *session, const struct optio
         return tasting_sheet_taster(session, name);
     if (end != name && *end == '\0' && number >= 1 && number <= session->taster_count)
         return (int)number - 1;
-    program_say("no taster '%s' in this session; there are:", name);
+    program_message("no taster '%s' in this session; there are:", name);
     for (int i = 0; i < session->taster_count; i++)
-        program_say("  %d %s", i + 1, session->taster[i]);
+        program_message("  %d %s", i + 1, session->taster[i]);
     return -1;
 }
 
@@ -251,15 +251,15 @@ int taste_answer(struct store *store, const struct options *options)
     int who, result = 0, left;
 
     if (options->taster_count > 1) {
-        program_say("one taster at a time, or none: then all in turn");
+        program_message("one taster at a time, or none: then all in turn");
         return EXIT_USAGE;
     }
     if (tasting_record_load(store, options->name, &record, &why) != 0) {
-        program_say("%s", why.text);
+        program_message("%s", why.text);
         return EXIT_FAILED;
     }
     if (record.opened_us) {
-        program_say("%s: the key has been opened: no answer counts after that", record.session.name);
+        program_message("%s: the key has been opened: no answer counts after that", record.session.name);
         tasting_record_free(&record);
         return EXIT_FAILED;
     }
@@ -272,10 +272,10 @@ int taste_answer(struct store *store, const struct options *options)
     result = ask_all(store, &record, who, &why);
     left = tasting_sheet_left(&record, who < 0 ? -1 : who);
     if (result < 0)
-        program_say("%s", why.text);
+        program_message("%s", why.text);
     else if (left)
-        program_say("stopped with %d set%s to go; what was sealed is kept: call again to go on", left,
-                    left == 1 ? "" : "s");
+        program_message("stopped with %d set%s to go; what was sealed is kept: call again to go on", left,
+                        left == 1 ? "" : "s");
     else
         taste_print(false, "\nAll %s%s%ssets are answered.", who >= 0 ? "of " : "",
                     who >= 0 ? record.session.taster[who] : "", who >= 0 ? "'s " : "");

@@ -149,7 +149,7 @@ static const struct option long_options[] = {
 static bool add(const char **list, int *count, int most, const char *what)
 {
     if (*count == most) {
-        program_say("--%s: more than %d: leave some out", what, most);
+        program_message("--%s: more than %d: leave some out", what, most);
         return false;
     }
     list[(*count)++] = optarg;
@@ -162,7 +162,7 @@ static bool read_whole(const char *what, long least, long most, int *out)
     long number = strtol(optarg, &end, 10);
 
     if (end == optarg || *end || number < least || number > most) {
-        program_say("--%s %s: give a whole number from %ld to %ld", what, optarg, least, most);
+        program_message("--%s %s: give a whole number from %ld to %ld", what, optarg, least, most);
         return false;
     }
     *out = (int)number;
@@ -176,7 +176,7 @@ static bool read_share(const char *what, double *out)
     *out = strtod(optarg, &end);
     if (end != optarg && !*end && *out >= 0.05 && *out <= 0.95)
         return true;
-    program_say("--%s %s: give a share from 0.05 to 0.95", what, optarg);
+    program_message("--%s %s: give a share from 0.05 to 0.95", what, optarg);
     return false;
 }
 
@@ -184,9 +184,10 @@ static bool read_method(int *out)
 {
     *out = tasting_method_find(optarg);
     if (*out < 0)
-        program_say("--method %s: give triangle, two-of-five, duo-trio, tetrad, directional, preference, ranking or "
-                    "degree",
-                    optarg);
+        program_message(
+            "--method %s: give triangle, two-of-five, duo-trio, tetrad, directional, preference, ranking or "
+            "degree",
+            optarg);
     return *out >= 0;
 }
 
@@ -194,7 +195,7 @@ static bool read_yes(const char *what, int *out)
 {
     *out = strcasecmp(optarg, "yes") == 0 ? 1 : strcasecmp(optarg, "no") == 0 ? 0 : -1;
     if (*out < 0)
-        program_say("--%s %s: give yes or no", what, optarg);
+        program_message("--%s %s: give yes or no", what, optarg);
     return *out >= 0;
 }
 
@@ -275,7 +276,7 @@ static const struct command *find_command(const char *name)
     for (size_t i = 0; i < sizeof commands / sizeof *commands; i++)
         if (strcmp(commands[i].name, name) == 0)
             return &commands[i];
-    program_say("there is no command '%s': see poise-taste --help", name);
+    program_message("there is no command '%s': see poise-taste --help", name);
     return NULL;
 }
 
@@ -299,7 +300,7 @@ int main(int argc, char **argv)
             return EXIT_USAGE;
     }
     if (optind == argc) {
-        program_say("say what to do: new, serve, answer, look, reveal, results or list (see --help)");
+        program_message("say what to do: new, serve, answer, look, reveal, results or list (see --help)");
         return EXIT_USAGE;
     }
     command = find_command(argv[optind++]);
@@ -307,12 +308,12 @@ int main(int argc, char **argv)
         return EXIT_USAGE;
     options.name = optind < argc ? argv[optind++] : NULL;
     if (optind < argc || (command->names_session && !options.name)) {
-        program_say(command->names_session && !options.name ? "%s: name the session" : "%s: one session at a time",
-                    command->name);
+        program_message(command->names_session && !options.name ? "%s: name the session" : "%s: one session at a time",
+                        command->name);
         return EXIT_USAGE;
     }
     if (store_open(&store, place_store(options.store, path, sizeof path), command->mode, &why) != 0) {
-        program_say("%s", why.text);
+        program_message("%s", why.text);
         return EXIT_FAILED;
     }
     status = command->run(store, &options);

@@ -17,7 +17,7 @@ static const double caffeine_mg_per_ml = 0.6, caffeine_mg = 200;
 
 static int wrong(const char *sentence)
 {
-    program_say("%s", sentence);
+    program_message("%s", sentence);
     return EXIT_USAGE;
 }
 
@@ -30,7 +30,7 @@ static bool text_fits(const char *text, size_t size, const char *what)
     for (const char *c = text; *c; c++)
         plain = plain && (unsigned char)*c >= ' ' && *c != 0x7f;
     if (!plain)
-        program_say("%s: give 1 to %zu characters on one line", what, size - 1);
+        program_message("%s: give 1 to %zu characters on one line", what, size - 1);
     return plain;
 }
 
@@ -82,12 +82,12 @@ static bool add_brew(struct store *store, const char *name, struct tasting_sessi
     struct why why;
 
     if (store_tasting_brew(store, name, &brew, &why) != 0) {
-        program_say("--sample: %s", why.text);
+        program_message("--sample: %s", why.text);
         return false;
     }
     if (brew.discarded || isnan(brew.dose_g) || isnan(brew.water_g) || isnan(brew.beverage_g)) {
-        program_say("--sample: brew %s %s: a sample is poured from a brew that was weighed", brew.name,
-                    brew.discarded ? "was discarded" : "lacks its coffee, water or beverage");
+        program_message("--sample: brew %s %s: a sample is poured from a brew that was weighed", brew.name,
+                        brew.discarded ? "was discarded" : "lacks its coffee, water or beverage");
         return false;
     }
     if (used == 0) {
@@ -96,12 +96,12 @@ static bool add_brew(struct store *store, const char *name, struct tasting_sessi
         if (sample == session->sample)
             snprintf(session->experiment, sizeof session->experiment, "%s", brew.experiment);
     } else if (strcmp(sample->level, brew.level) != 0) {
-        program_say("--sample: brew %s is not %s: brews of one sample are of one level", brew.name, sample->label);
+        program_message("--sample: brew %s is not %s: brews of one sample are of one level", brew.name, sample->label);
         return false;
     }
     if (strcmp(session->experiment, brew.experiment) != 0) {
-        program_say("--sample: brew %s is of experiment '%s', the others of '%s'", brew.name, brew.experiment,
-                    session->experiment);
+        program_message("--sample: brew %s is of experiment '%s', the others of '%s'", brew.name, brew.experiment,
+                        session->experiment);
         return false;
     }
     snprintf(sample->brews + used, sizeof sample->brews - used, "%s%s", used ? " " : "", brew.name);
@@ -124,7 +124,7 @@ static bool take_samples(struct store *store, const struct options *options, str
             return false;
         for (int j = 0; j < i; j++)
             if (strcmp(session->sample[i].label, session->sample[j].label) == 0) {
-                program_say("two samples are both %s: nothing would be compared", session->sample[i].label);
+                program_message("two samples are both %s: nothing would be compared", session->sample[i].label);
                 return false;
             }
     }
@@ -186,8 +186,8 @@ static bool take_expected(const struct options *options, struct tasting_session 
         if ((options->expect[0] | 0x20) == 'a' + i && options->expect[1] == '\0')
             session->expected = i;
     if (session->expected < 0 || session->method != TASTING_DIRECTIONAL)
-        program_say("--expect %s: give A or B, the sample of which more is expected, in a directional test",
-                    options->expect);
+        program_message("--expect %s: give A or B, the sample of which more is expected, in a directional test",
+                        options->expect);
     return session->expected >= 0 && session->method == TASTING_DIRECTIONAL;
 }
 
@@ -233,8 +233,8 @@ static bool fill(struct tasting_session *session, const struct options *options)
         for_each = (wanted + session->taster_count - 1) / session->taster_count;
     }
     if (for_each < 1 || (for_each + !options->no_warm_up) * session->taster_count > TASTING_SETS) {
-        program_say("%d sets for each of %d tasters plus warm-ups: at most %d in one session", for_each,
-                    session->taster_count, TASTING_SETS);
+        program_message("%d sets for each of %d tasters plus warm-ups: at most %d in one session", for_each,
+                        session->taster_count, TASTING_SETS);
         return false;
     }
     deal(session, for_each, !options->no_warm_up);
@@ -352,14 +352,14 @@ static bool ask_word(const struct options *options, char *word, size_t size, boo
         return true;
     snprintf(word, size, "%s", line);
     if (strlen(word) < TASTING_WORD_LEAST) {
-        program_say("the helper's word needs %d characters or more", TASTING_WORD_LEAST);
+        program_message("the helper's word needs %d characters or more", TASTING_WORD_LEAST);
         return false;
     }
     if (!isatty(STDIN_FILENO))
         return true;
     line = taste_ask_secret("The same word again: ");
     if (!line || strcmp(line, word) != 0)
-        program_say("the two words differ: nothing was set up");
+        program_message("the two words differ: nothing was set up");
     return line && strcmp(line, word) == 0;
 }
 
@@ -385,7 +385,7 @@ int taste_new(struct store *store, const struct options *options)
         return EXIT_USAGE;
     if (draw(&session, &why) != 0
         || tasting_record_new(store, &session, given ? word : NULL, taste_key_file(options), seal, &why) != 0) {
-        program_say("%s", why.text);
+        program_message("%s", why.text);
         return EXIT_FAILED;
     }
     explicit_bzero(word, sizeof word);

@@ -118,7 +118,8 @@ int taste_page(const char *path, const struct tasting_record *record, bool map)
     bool failed;
 
     if (!page) {
-        program_say(errno == EEXIST ? "%s: is there already, and stays as it is: name another file" : "%s: %m", path);
+        program_message(errno == EEXIST ? "%s: is there already, and stays as it is: name another file" : "%s: %m",
+                        path);
         if (file >= 0)
             close(file);
         return EXIT_FAILED;
@@ -129,7 +130,7 @@ int taste_page(const char *path, const struct tasting_record *record, bool map)
         print_codes(page, record);
     failed = ferror(page);
     if (fclose(page) != 0 || failed) {
-        program_say("%s: could not be written whole: %m", path);
+        program_message("%s: could not be written whole: %m", path);
         return EXIT_FAILED;
     }
     return EXIT_DONE;

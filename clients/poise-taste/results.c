@@ -98,13 +98,13 @@ int taste_results(struct store *store, const struct options *options)
     json_t *all = json_array();
 
     if (count < 0)
-        program_say("%s", why.text);
+        program_message("%s", why.text);
     for (int i = 0; i < count; i++) {
         if (options->question && strcmp(options->question, verdict[i].question) != 0)
             continue;
         shown++;
         if (verdict[i].sessions == 0) { /* it could not be read as what was sealed */
-            program_say("%s", verdict[i].sentence);
+            program_message("%s", verdict[i].sentence);
             status = EXIT_FAILED;
         }
         if (options->json) {
@@ -120,7 +120,7 @@ int taste_results(struct store *store, const struct options *options)
         json_dumpf(all, stdout, JSON_INDENT(2));
         puts("");
     } else if (count >= 0 && shown == 0) {
-        program_say("no tasting has been opened yet%s", options->question ? " with this question" : "");
+        program_message("no tasting has been opened yet%s", options->question ? " with this question" : "");
     }
     json_decref(all);
     free(verdict);
@@ -208,9 +208,9 @@ int taste_list(struct store *store, const struct options *options)
     if (!error)
         error = store_tasting_early_each(store, list_early, &listing, &why);
     if (error)
-        program_say("%s", why.text);
+        program_message("%s", why.text);
     else if (listing.count == 0 && !options->json)
-        program_say("no tastings yet: make one with poise-taste new");
+        program_message("no tastings yet: make one with poise-taste new");
     if (listing.all && !error) {
         json_dumpf(listing.all, stdout, JSON_INDENT(2));
         puts("");

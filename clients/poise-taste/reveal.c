@@ -33,7 +33,7 @@ bool taste_unlock(struct tasting_record *record, const struct options *options, 
     }
     if (tasting_record_unlock(record, word, taste_key_file(options), sealed, &why) == 0)
         return true;
-    program_say("%s", why.text);
+    program_message("%s", why.text);
     return false;
 }
 
@@ -204,9 +204,10 @@ static int compare_hashes(const struct tasting_record *record, const struct opti
         return 0;
     if (tasting_noted(line, record->row.seal))
         return 1;
-    program_say("%s: that is not the hash of this tasting: it was replaced, or the note is of another; the key stays "
-                "closed",
-                record->session.name);
+    program_message(
+        "%s: that is not the hash of this tasting: it was replaced, or the note is of another; the key stays "
+        "closed",
+        record->session.name);
     return -EBADF;
 }
 
@@ -220,7 +221,7 @@ static int open_key(struct store *store, struct tasting_record *record, const st
     if (noted < 0)
         return EXIT_FAILED;
     if ((record->session.alone && look_underneath(store, record, &why) != 0)) {
-        program_say("%s", why.text);
+        program_message("%s", why.text);
         return EXIT_FAILED;
     }
     if (!taste_unlock(record, options, sealed))
@@ -229,7 +230,7 @@ static int open_key(struct store *store, struct tasting_record *record, const st
     opened.time_us = clock_world_now().time_us;
     if (tasting_record_add(store, record, &opened, &why) == 0) /* on record before it is shown */
         return EXIT_DONE;
-    program_say("%s", why.text);
+    program_message("%s", why.text);
     return EXIT_FAILED;
 }
 
@@ -240,7 +241,7 @@ static int reveal(struct store *store, struct tasting_record *record, const stru
     bool early = missing > 0 && !record->stopped;
 
     if (early && !record->opened_us && !options->force) {
-        program_say(
+        program_message(
             "%s: %d of %d sets have no answer yet; opened now, nothing could be concluded (--force does it, and "
             "stays on record)",
             record->session.name, missing, tasting_counted(&record->session));
@@ -257,7 +258,7 @@ static int reveal(struct store *store, struct tasting_record *record, const stru
     print_answers(record);
     puts("");
     if (print_verdict(store, &record->session, &why) != 0) {
-        program_say("%s", why.text);
+        program_message("%s", why.text);
         return EXIT_FAILED;
     }
     print_words(record);
@@ -271,7 +272,7 @@ int taste_reveal(struct store *store, const struct options *options)
     int status;
 
     if (tasting_record_load(store, options->name, &record, &why) != 0) {
-        program_say("%s", why.text);
+        program_message("%s", why.text);
         return EXIT_FAILED;
     }
     status = reveal(store, &record, options);
@@ -291,11 +292,11 @@ int taste_look(struct store *store, const struct options *options)
     int status = EXIT_FAILED;
 
     if (tasting_record_load(store, options->name, &record, &why) != 0) {
-        program_say("%s", why.text);
+        program_message("%s", why.text);
         return EXIT_FAILED;
     }
     if (record.opened_us)
-        program_say("%s: the key has been opened already", record.session.name);
+        program_message("%s: the key has been opened already", record.session.name);
     else if (taste_unlock(&record, options, sealed)) {
         int error = tasting_look(&record, &answered, &bound, &reached, &why);
 
@@ -303,7 +304,7 @@ int taste_look(struct store *store, const struct options *options)
         look.text = text;
         look.time_us = clock_world_now().time_us;
         if (error || tasting_record_add(store, &record, &look, &why) != 0) {
-            program_say("%s", why.text);
+            program_message("%s", why.text);
         } else {
             if (reached)
                 taste_print(false, "After %u of %u sets: stop. The bound for this look is reached; reveal %s.",

@@ -121,7 +121,7 @@ static bool ask_temperature(struct store *store, struct tasting_record *record, 
         most = value > most ? value : most;
     }
     if (count != session->sample_count || least < 0 || most > 100) {
-        program_say("temperature: give %d numbers from 0 to 100", session->sample_count);
+        program_message("temperature: give %d numbers from 0 to 100", session->sample_count);
         return false;
     }
     if (most > hot_c)
@@ -134,7 +134,7 @@ static bool ask_temperature(struct store *store, struct tasting_record *record, 
     happening.text = kept;
     happening.time_us = clock_world_now().time_us;
     if (tasting_record_add(store, record, &happening, &why) != 0) {
-        program_say("%s", why.text);
+        program_message("%s", why.text);
         return false;
     }
     return true;
@@ -150,7 +150,7 @@ static bool write_down(struct store *store, struct tasting_record *record, const
 
     if (tasting_record_add(store, record, &happening, &why) == 0)
         return true;
-    program_say("%s", why.text);
+    program_message("%s", why.text);
     return false;
 }
 
@@ -162,7 +162,7 @@ static int serve(struct store *store, struct tasting_record *record, const struc
     int status = EXIT_DONE;
 
     if (!asked || !*asked) {
-        program_say("name who serves (--server): it is written down with the time");
+        program_message("name who serves (--server): it is written down with the time");
         return EXIT_USAGE;
     }
     snprintf(who, sizeof who, "%s", asked);
@@ -196,17 +196,17 @@ int taste_serve(struct store *store, const struct options *options)
     int status;
 
     if (tasting_record_load(store, options->name, &record, &why) != 0) {
-        program_say("%s", why.text);
+        program_message("%s", why.text);
         return EXIT_FAILED;
     }
     if (record.opened_us) {
-        program_say("%s: the key has been opened: there is nothing left to serve", record.session.name);
+        program_message("%s: the key has been opened: there is nothing left to serve", record.session.name);
         status = EXIT_FAILED;
     } else if (record.session.alone) {
         print_alone(&record.session);
         status = EXIT_DONE;
     } else if (!options->map && !isatty(STDOUT_FILENO)) {
-        program_say("the map is shown on a terminal, or written to a file of its own (--map FILE)");
+        program_message("the map is shown on a terminal, or written to a file of its own (--map FILE)");
         status = EXIT_USAGE;
     } else {
         status = serve(store, &record, options);

@@ -49,8 +49,8 @@ struct timer {
     int64_t beep_us;
     char end_armed[NAME_SIZE]; /* the station whose brew a second `e` ends, until ... */
     int64_t end_armed_us;
-    char said_next[VIEW_STATIONS][PLAIN_SIZE]; /* plain: the run last offered in words */
-    struct plain_stages said_stages[VIEW_STATIONS];
+    char shown_next[VIEW_STATIONS][PLAIN_SIZE]; /* plain: the run last offered in words */
+    struct plain_stages shown_stages[VIEW_STATIONS];
     char store[PLACE_SIZE];                 /* where earlier cups may be */
     bool store_named;                       /* on the command line */
     bool store_due;                         /* a brew began or ended: to be read when the state shows the run */
@@ -365,7 +365,7 @@ static int show(struct timer *timer)
     if ((width != timer->canvas.width || height != timer->canvas.height)
         && canvas_size(&timer->canvas, width, height) < 0) {
         terminal_close();
-        program_say("out of memory");
+        program_message("out of memory");
         return -ENOMEM;
     }
     draw_screen(&timer->canvas, &timer->model, &timer->page, clock_world_now().mono_us);
@@ -424,7 +424,7 @@ static void print_settled(struct timer *timer, bool at_once)
     char line[PLAIN_SIZE];
 
     for (int i = 0; i < timer->model.stations; i++)
-        while (*plain_settled(&timer->model, i, local_us, at_once, &timer->said_stages[i], line))
+        while (*plain_settled(&timer->model, i, local_us, at_once, &timer->shown_stages[i], line))
             puts(line);
 }
 
@@ -443,12 +443,12 @@ static void print_event(struct timer *timer, const struct message *message)
 
     for (int i = 0; message->kind == MESSAGE_STAGE && i < timer->model.stations; i++)
         if (*message->stage.brew && strcmp(timer->model.station[i].brew, message->stage.brew) == 0)
-            plain_stage_came(&timer->model, i, message->common.mono_us, &timer->said_stages[i]);
+            plain_stage_came(&timer->model, i, message->common.mono_us, &timer->shown_stages[i]);
     if (*plain_event(&timer->model, message, line))
         puts(line);
     for (int i = 0; message->kind == MESSAGE_STATE && i < timer->model.stations; i++)
-        if (strcmp(plain_next(&timer->model, i, line), timer->said_next[i]) != 0) {
-            strcpy(timer->said_next[i], line);
+        if (strcmp(plain_next(&timer->model, i, line), timer->shown_next[i]) != 0) {
+            strcpy(timer->shown_next[i], line);
             if (*line)
                 puts(line);
         }
@@ -456,7 +456,7 @@ static void print_event(struct timer *timer, const struct message *message)
 
 /* ---- memory ---- */
 
-static void say_trouble(struct timer *timer, const char *text)
+static void state_trouble(struct timer *timer, const char *text)
 {
     if (strcmp(timer->store_trouble, text) == 0)
         return;
@@ -464,7 +464,7 @@ static void say_trouble(struct timer *timer, const char *text)
     if (!*text)
         return;
     if (timer->plain)
-        program_say("%s", text);
+        program_message("%s", text);
     view_notice(&timer->model, true, clock_world_now().mono_us, "%s", text);
 }
 
@@ -475,7 +475,7 @@ static void read_store(struct timer *timer)
     int error = view_history(&timer->model, timer->store, &why);
 
     timer->store_due = false;
-    say_trouble(timer, error == 0 || (error == -ENOENT && !timer->store_named) ? "" : why.text);
+    state_trouble(timer, error == 0 || (error == -ENOENT && !timer->store_named) ? "" : why.text);
 }
 
 /* The state that follows shows the run that is under way then, or the next. */
@@ -516,7 +516,7 @@ static void take_event(struct timer *timer, int event, struct message *message, 
         break;
     case CLIENT_BAD:
         if (timer->plain)
-            program_say("%s", why->text);
+            program_message("%s", why->text);
         view_notice(&timer->model, true, now_us, "%s", why->text);
         break;
     case CLIENT_INPUT:
@@ -585,7 +585,7 @@ static bool unit_from(const char *option, const char *variable, const char *valu
     *chosen = name && *name;
     if (!*chosen || set(name, units))
         return true;
-    program_say("%s %s: %s", value ? option : variable, name, choices);
+    program_message("%s %s: %s", value ? option : variable, name, choices);
     return false;
 }
 
@@ -598,7 +598,7 @@ static bool bells_from(const char *text, enum bells *out)
             *out = (enum bells)i;
             return true;
         }
-    program_say("--bell %s: all, press or none", text);
+    program_message("--bell %s: all, press or none", text);
     return false;
 }
 
@@ -608,7 +608,7 @@ static bool steep_from(const char *text, double *out)
     double seconds = strtod(text, &end);
 
     if (end == text || *end || !(seconds > 0) || seconds > 86400) {
-        program_say("--steep %s: not a number of seconds (1 to 86400)", text);
+        program_message("--steep %s: not a number of seconds (1 to 86400)", text);
         return false;
     }
     *out = seconds;
@@ -636,7 +636,7 @@ static int start(struct timer *timer, const char *bus, const char *control, cons
     int error = client_open(&timer->client, &options, &why);
 
     if (error < 0) {
-        program_say("%s", why.text);
+        program_message("%s", why.text);
         return EXIT_FAILED;
     }
     view_begin(&timer->model, steep_s);
@@ -653,7 +653,7 @@ static int start(struct timer *timer, const char *bus, const char *control, cons
     if (!timer->plain)
         terminal_close();
     if (error < 0)
-        program_say("%s", strerror(-error));
+        program_message("%s", strerror(-error));
     client_close(timer->client);
     canvas_free(&timer->canvas);
     return error < 0 ? EXIT_FAILED : EXIT_DONE;
@@ -730,7 +730,7 @@ int main(int argc, char **argv)
             return EXIT_USAGE;
         }
     if (optind < argc) {
-        program_say("%s: not an option", argv[optind]);
+        program_message("%s: not an option", argv[optind]);
         return EXIT_USAGE;
     }
     if (!unit_from("--pressure", "POISE_PRESSURE", pressure, guide_units_pressure, "kpa, bar or psi", &units,

@@ -59,7 +59,7 @@ char *plain_next(const struct view *model, int i, char *out)
     return out;
 }
 
-static void say_brew(const struct view *model, const struct message_brew *brew, char *out, size_t size)
+static void state_brew(const struct view *model, const struct message_brew *brew, char *out, size_t size)
 {
     static const char *const verbs[] = { "begins", "is done", "is discarded", "noted", "is judged again" };
     bool last = strcmp(brew->brew, model->last_brew) == 0;
@@ -74,7 +74,7 @@ static void say_brew(const struct view *model, const struct message_brew *brew, 
              *words ? ": " : "", words, *brew->note ? ": " : "", brew->note);
 }
 
-static void say_measure(const struct view *model, const struct message_measure *measure, char *out, size_t size)
+static void state_measure(const struct view *model, const struct message_measure *measure, char *out, size_t size)
 {
     char value[80] = "taken back";
 
@@ -86,7 +86,7 @@ static void say_measure(const struct view *model, const struct message_measure *
 }
 
 /* Of a brew that runs no more: its name is needed to know which. */
-static bool say_earlier_stage(const struct view *model, const struct message_stage *stage, char *out, size_t size)
+static bool state_earlier_stage(const struct view *model, const struct message_stage *stage, char *out, size_t size)
 {
     for (int i = 0; i < model->stations; i++)
         if (strcmp(model->station[i].name, stage->station) == 0 && strcmp(model->station[i].brew, stage->brew) == 0)
@@ -112,25 +112,25 @@ void plain_stage_came(const struct view *model, int i, int64_t now_us, struct pl
         memset(stages, 0, sizeof *stages);
         strcpy(stages->brew, model->station[i].brew);
     }
-    stages->heard_us = now_us;
+    stages->latest_us = now_us;
 }
 
-/* Takes a stage that is not there any more out of what was said; -1: all are. */
+/* Takes a stage that is not there any more out of what was shown; -1: all are. */
 static int taken_back(const struct view_station *station, struct plain_stages *stages)
 {
-    for (int said = 0; said < stages->said_count; said++) {
-        enum stage stage = stages->said[said].stage;
+    for (int shown = 0; shown < stages->shown_count; shown++) {
+        enum stage stage = stages->shown[shown].stage;
         int now = 0, before = 0;
 
         for (int k = 0; k < station->timeline.count; k++)
             now += station->timeline.stage[k].stage == stage;
-        for (int k = 0; k <= said; k++)
-            before += stages->said[k].stage == stage;
+        for (int k = 0; k <= shown; k++)
+            before += stages->shown[k].stage == stage;
         if (before <= now)
             continue;
-        stages->said_count--;
-        memmove(&stages->said[said], &stages->said[said + 1],
-                sizeof stages->said[0] * (size_t)(stages->said_count - said));
+        stages->shown_count--;
+        memmove(&stages->shown[shown], &stages->shown[shown + 1],
+                sizeof stages->shown[0] * (size_t)(stages->shown_count - shown));
         return (int)stage;
     }
     return -1;
@@ -144,7 +144,7 @@ char *plain_settled(const struct view *model, int i, int64_t local_us, bool at_o
     int stage;
 
     *out = '\0';
-    if (!stages->heard_us || (!at_once && now_us - stages->heard_us < SETTLED_US))
+    if (!stages->latest_us || (!at_once && now_us - stages->latest_us < SETTLED_US))
         return out;
     if ((stage = taken_back(station, stages)) >= 0) {
         snprintf(out, PLAIN_SIZE, "%s brew %s corrected: no %s", station->name, words_brew(stages->brew),
@@ -153,8 +153,8 @@ char *plain_settled(const struct view *model, int i, int64_t local_us, bool at_o
     }
     for (int k = 0; k < station->timeline.count && k < TIMELINE_STAGES; k++) {
         int64_t at_us = station->timeline.stage[k].at_us;
-        bool known = k < stages->said_count && stages->said[k].stage == station->timeline.stage[k].stage;
-        double moved_s = known ? (double)(at_us - stages->said[k].at_us) / 1e6 : 0;
+        bool known = k < stages->shown_count && stages->shown[k].stage == station->timeline.stage[k].stage;
+        double moved_s = known ? (double)(at_us - stages->shown[k].at_us) / 1e6 : 0;
         size_t length;
 
         if (known && fabs(moved_s) < MOVED_S)
@@ -167,17 +167,17 @@ char *plain_settled(const struct view *model, int i, int64_t local_us, bool at_o
         } else {
             snprintf(out + length, PLAIN_SIZE - length, "%s brew %s %s begins", station->name, words_brew(stages->brew),
                      stage_name(station->timeline.stage[k].stage));
-            memmove(
-                &stages->said[k + 1], &stages->said[k],
-                sizeof stages->said[0]
-                    * (size_t)((stages->said_count < TIMELINE_STAGES ? stages->said_count : TIMELINE_STAGES - 1) - k));
-            stages->said_count += stages->said_count < TIMELINE_STAGES;
+            memmove(&stages->shown[k + 1], &stages->shown[k],
+                    sizeof stages->shown[0]
+                        * (size_t)((stages->shown_count < TIMELINE_STAGES ? stages->shown_count : TIMELINE_STAGES - 1)
+                                   - k));
+            stages->shown_count += stages->shown_count < TIMELINE_STAGES;
         }
-        stages->said[k].stage = station->timeline.stage[k].stage;
-        stages->said[k].at_us = at_us;
+        stages->shown[k].stage = station->timeline.stage[k].stage;
+        stages->shown[k].at_us = at_us;
         return out;
     }
-    stages->heard_us = 0;
+    stages->latest_us = 0;
     return out;
 }
 
@@ -187,10 +187,10 @@ char *plain_event(const struct view *model, const struct message *message, char 
 
     switch (message->kind) {
     case MESSAGE_BREW:
-        say_brew(model, &message->brew, out + length, size);
+        state_brew(model, &message->brew, out + length, size);
         return out;
     case MESSAGE_MEASURE:
-        say_measure(model, &message->measure, out + length, size);
+        state_measure(model, &message->measure, out + length, size);
         return out;
     case MESSAGE_INSTRUMENT:
         snprintf(out + length, size, "%s", model->notice);
@@ -200,7 +200,7 @@ char *plain_event(const struct view *model, const struct message *message, char 
                  *message->warning.detail ? message->warning.detail : message->warning.warning);
         return out;
     case MESSAGE_STAGE:
-        if (!say_earlier_stage(model, &message->stage, out + length, size))
+        if (!state_earlier_stage(model, &message->stage, out + length, size))
             break;
         return out;
     case MESSAGE_READING:

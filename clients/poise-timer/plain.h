@@ -22,9 +22,9 @@ struct plain_stages {
     struct {
         enum stage stage;
         int64_t at_us;
-    } said[TIMELINE_STAGES];
-    int said_count;
-    int64_t heard_us; /* when the last stage came; 0: nothing is to be said */
+    } shown[TIMELINE_STAGES];
+    int shown_count;
+    int64_t latest_us; /* when the last stage came; 0: nothing is to be said */
 };
 
 /* A stage of the running brew came, at the bench's now_us. */

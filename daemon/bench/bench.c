@@ -530,7 +530,7 @@ void bench_close(struct bench *bench)
     bench_keep_numbers(bench, bench->seq, true);
     journal_release(bench->journal, 0);
     if ((lost = journal_close(bench->journal)) != 0)
-        program_say("%" PRIu64 " readings and events could not be saved", lost);
+        program_message("%" PRIu64 " readings and events could not be saved", lost);
     bench->journal = NULL;
     bench_say_pending(bench);
     bench->handles = 3;

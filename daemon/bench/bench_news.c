@@ -129,7 +129,7 @@ void bench_on_news(uv_async_t *handle)
             continue;
         }
         bench->now = clock_now(bench->clock);
-        program_say("%s", news.why.text);
+        program_message("%s", news.why.text);
         stations_warn(&bench->stations, NULL, NULL, "journal", "%s", news.why.text);
         if (news.kind == JOURNAL_RENEWED) {
             bench->journal_began_us = bench->now.time_us;

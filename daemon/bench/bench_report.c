@@ -46,14 +46,14 @@ void bench_emit(void *context, struct message *message)
     if (bench->peer)
         strcpy(message->common.asked_by, bench->peer->guest.name);
     if (!(head = pending_room(bench))) {
-        program_say("out of memory: an event is lost");
+        program_message("out of memory: an event is lost");
         return;
     }
     *head = (struct pending){ .seq = bench->seq, .time_us = bench->now.time_us };
     head->topic_length = (size_t)message_topic(message, (char *)(head + 1));
     length = message_write(message, (char *)(head + 1) + head->topic_length, MESSAGE_SIZE);
     if (length < 0) {
-        program_say("an event does not fit a message and is lost");
+        program_message("an event does not fit a message and is lost");
         return;
     }
     head->length = (size_t)length;

@@ -27,7 +27,7 @@ static void take_kept(void *context, const char *key, const void *data, size_t l
 
     if (strcmp(key, "plan") == 0) {
         if (length && planner_restore(&taken->bench->planner, data, length) != 0)
-            program_say("the plan that was loaded cannot be read any more; load it again");
+            program_message("the plan that was loaded cannot be read any more; load it again");
         return;
     }
     if (strcmp(key, "seq") != 0) {
@@ -92,7 +92,7 @@ int bench_restore(struct bench *bench, const struct why *notice, struct why *why
         bench->journal_began_us = bench->now.time_us;
     if (notice->text[0]) {
         start_above(bench);
-        program_say("%s", notice->text);
+        program_message("%s", notice->text);
         stations_warn(&bench->stations, NULL, NULL, "journal", "%s", notice->text);
     } else if (taken.any && !taken.clean) {
         stations_warn(&bench->stations, NULL, NULL, "numbers-skipped",

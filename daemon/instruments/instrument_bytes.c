@@ -33,7 +33,7 @@ static void reject(struct instrument *instrument, enum reject reason)
     if (instrument->condition == CONDITION_FOUND)
         instrument_change(instrument, CONDITION_FOUND, text);
     else
-        instrument_say(instrument, text);
+        instrument_message(instrument, text);
 }
 
 /* Fills what only the daemon knows.  0, or the reason why it is no reading of this instrument. */

@@ -27,8 +27,8 @@ const char *instrument_condition_name(enum instrument_condition condition)
 
 void instrument_condition_begin(struct instrument *instrument)
 {
-    instrument->say_left = SAY_AT_ONCE;
-    instrument->said_us = clock_now(instrument->all->clock).mono_us;
+    instrument->state_left = SAY_AT_ONCE;
+    instrument->reported_us = clock_now(instrument->all->clock).mono_us;
 }
 
 void instruments_handle_closed(struct instruments *all)
@@ -57,25 +57,26 @@ void instrument_handle_closed(struct instrument *instrument)
     instruments_handle_closed(all);
 }
 
-void instrument_say(struct instrument *instrument, const char *text)
+void instrument_message(struct instrument *instrument, const char *text)
 {
-    int64_t now_us = clock_now(instrument->all->clock).mono_us, earned = (now_us - instrument->said_us) / SAY_EVERY_US;
+    int64_t now_us = clock_now(instrument->all->clock).mono_us,
+            earned = (now_us - instrument->reported_us) / SAY_EVERY_US;
     char more[40] = "";
 
     if (earned > 0) {
-        instrument->say_left =
-            earned > SAY_AT_ONCE - instrument->say_left ? SAY_AT_ONCE : instrument->say_left + (int)earned;
-        instrument->said_us = now_us;
+        instrument->state_left =
+            earned > SAY_AT_ONCE - instrument->state_left ? SAY_AT_ONCE : instrument->state_left + (int)earned;
+        instrument->reported_us = now_us;
     }
-    if (instrument->say_left == 0) {
+    if (instrument->state_left == 0) {
         instrument->unsaid++;
         return;
     }
-    instrument->say_left--;
+    instrument->state_left--;
     if (instrument->unsaid)
         snprintf(more, sizeof more, " (%d lines left out)", instrument->unsaid);
     instrument->unsaid = 0;
-    program_say("%s: %s%s", instrument->config->name, text, more);
+    program_message("%s: %s%s", instrument->config->name, text, more);
 }
 
 void instrument_change(struct instrument *instrument, enum instrument_condition condition, const char *detail)
@@ -87,7 +88,7 @@ void instrument_change(struct instrument *instrument, enum instrument_condition 
     instrument->condition = condition;
     snprintf(instrument->detail, sizeof instrument->detail, "%s", detail);
     snprintf(line, sizeof line, "%s: %s", condition_names[condition], instrument->detail);
-    instrument_say(instrument, line);
+    instrument_message(instrument, line);
     if (instrument->all->sink.context)
         instrument->all->sink.changed(instrument->all->sink.context, instrument->place, changes[condition],
                                       instrument->detail);

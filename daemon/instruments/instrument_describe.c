@@ -124,7 +124,7 @@ int instruments_describe(void *context, int place, int64_t now_us, char *out, si
     }
     put_indication(&writer, instrument->config->quantity, instrument->has_last ? &instrument->last : NULL);
     put_beside(&writer, instrument);
-    if (instrument->interval_us > 0 && now_us - instrument->heard_us < 4 * instrument->interval_us + 1000000)
+    if (instrument->interval_us > 0 && now_us - instrument->reading_us < 4 * instrument->interval_us + 1000000)
         put(&writer, ",\"rate_hz\":%.3g", 1e6 / (double)instrument->interval_us);
     else
         put(&writer, ",\"rate_hz\":null");

@@ -59,11 +59,11 @@ struct instrument {
     struct reading last;
     bool has_last;
     struct reading *beside; /* what else it shows, by quantity (QUANTITY_NONE: not yet); NULL: nothing, as most */
-    int64_t heard_us;       /* the last reading; or, before the first, when it was opened */
+    int64_t reading_us;     /* the last reading; or, before the first, when it was opened */
     int64_t interval_us;    /* between readings, smoothed; 0: not known yet */
     int regular;            /* readings in a row within INTERVAL_REGULAR_US */
-    int64_t said_us;        /* log lines are rate-limited */
-    int say_left, unsaid;
+    int64_t reported_us;    /* log lines are rate-limited */
+    int state_left, unsaid;
     char detail[DETAIL_SIZE / 2]; /* of the condition, one sentence */
 
     uint8_t buffer[INSTRUMENT_BUFFER];
@@ -96,7 +96,7 @@ void instrument_condition_begin(struct instrument *instrument);
 void instrument_free(struct instrument *instrument);
 void instrument_change(struct instrument *instrument, enum instrument_condition condition, const char *detail);
 const char *instrument_condition_name(enum instrument_condition condition);
-void instrument_say(struct instrument *instrument, const char *text);
+void instrument_message(struct instrument *instrument, const char *text);
 void instrument_handle_closed(struct instrument *instrument);
 void instruments_handle_closed(struct instruments *all);
 

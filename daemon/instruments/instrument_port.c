@@ -216,7 +216,7 @@ void instrument_try(struct instrument *instrument)
     }
     uv_timer_stop(&instrument->timer);
     folders_forget(instrument);
-    instrument->opened_us = instrument->heard_us = clock_now(instrument->all->clock).mono_us;
+    instrument->opened_us = instrument->reading_us = clock_now(instrument->all->clock).mono_us;
     instrument_bytes_begin(instrument, instrument->opened_us, INT64_MAX);
     instrument->makes_no_sense = false;
     snprintf(detail, sizeof detail, "%s is open", instrument->config->port);

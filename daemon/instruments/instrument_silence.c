@@ -38,10 +38,10 @@ static void fall_silent(struct instrument *instrument, int64_t now_us)
 
     if (instrument->rejects_in_row)
         snprintf(text, sizeof text, "no reading for %.0f s, but %u lines that made no sense",
-                 (double)(now_us - instrument->heard_us) / 1e6, instrument->rejects_in_row);
+                 (double)(now_us - instrument->reading_us) / 1e6, instrument->rejects_in_row);
     else
         snprintf(text, sizeof text, "no reading for %.0f s; is it switched on?",
-                 (double)(now_us - instrument->heard_us) / 1e6);
+                 (double)(now_us - instrument->reading_us) / 1e6);
     instrument->regular = 0;
     instrument->interval_us = 0;
     instrument_change(instrument, CONDITION_SILENT, text);
@@ -64,7 +64,7 @@ void silence_check(uv_timer_t *timer)
 
         if (instrument->condition != CONDITION_READY || patience == 0)
             continue;
-        left_us = instrument->heard_us + patience - now_us;
+        left_us = instrument->reading_us + patience - now_us;
         if (left_us <= 0)
             fall_silent(instrument, now_us);
         else if (left_us < earliest_us)
@@ -77,11 +77,11 @@ void silence_check(uv_timer_t *timer)
 void instruments_slept(struct instruments *all, int64_t slept_us)
 {
     for (int i = 0; i < all->count; i++)
-        all->list[i]->heard_us += slept_us;
+        all->list[i]->reading_us += slept_us;
 }
 
 /* The first reading after anything else than readings. */
-static void speak_again(struct instrument *instrument, int64_t now_us)
+static void replies_again(struct instrument *instrument, int64_t now_us)
 {
     if (instrument->condition == CONDITION_FLOODED
         && (double)(now_us - instrument->rested_us) < TRIAL_US * instrument->all->clock->rate)
@@ -91,13 +91,13 @@ static void speak_again(struct instrument *instrument, int64_t now_us)
 
 void silence_heard(struct instrument *instrument, int64_t now_us)
 {
-    int64_t interval_us = now_us - instrument->heard_us;
+    int64_t interval_us = now_us - instrument->reading_us;
 
-    instrument->heard_us = now_us;
+    instrument->reading_us = now_us;
     instrument->rejects_in_row = 0;
     if (instrument->makes_no_sense) {
         instrument->makes_no_sense = false;
-        instrument_say(instrument, "makes sense again");
+        instrument_message(instrument, "makes sense again");
     }
     if (interval_us > REGULAR_US)
         instrument->regular = 0;
@@ -106,7 +106,7 @@ void silence_heard(struct instrument *instrument, int64_t now_us)
     if (instrument->has_last)
         instrument->interval_us += instrument->interval_us ? (interval_us - instrument->interval_us) / 8 : interval_us;
     if (instrument->condition != CONDITION_READY)
-        speak_again(instrument, now_us);
+        replies_again(instrument, now_us);
     if (!uv_is_active((uv_handle_t *)&instrument->all->silence) && patience_us(instrument) > 0)
         arm(instrument->all, patience_us(instrument));
 }

@@ -172,7 +172,7 @@ static void order_refused(void *context)
 {
     struct instrument *instrument = context;
 
-    instrument_say(instrument, "it does not take the order; press its own key");
+    instrument_message(instrument, "it does not take the order; press its own key");
 }
 
 static void lost(void *context, int error, const char *sentence)

@@ -119,9 +119,9 @@ static void to_the_tail(struct journal *journal, const char *entry, size_t lengt
     if (!error || error == -EAGAIN)
         return;
     journal->untailed = true;
-    if (journal->failing || journal->untailed_said)
+    if (journal->failing || journal->untailed_reported)
         return;
-    journal->untailed_said = true;
+    journal->untailed_reported = true;
     why_set(
         &news.why, error,
         "journal %s: its tail cannot be written: %s; readings are committed one by one meanwhile; check the disk and "

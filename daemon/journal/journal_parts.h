@@ -26,7 +26,7 @@ static const uint64_t NOT_KEPT = UINT64_MAX; /* no reader's seq */
 struct reader {
     char name[NAME_SIZE];
     uint64_t seq, kept_seq; /* kept_seq: as the file has it, or NOT_KEPT */
-    int64_t heard_ms;       /* when it was heard of last; 0: not since poised was started */
+    int64_t asked_ms;       /* when it was heard of last; 0: not since poised was started */
     int64_t silent_ms;      /* how long nothing was heard of it while poised ran and had something to be read */
     int64_t kept_silent_ms;
 };
@@ -56,7 +56,7 @@ struct journal {
     struct journal_batch *first, *last; /* waiting, oldest first */
     struct journal_batch *spare;        /* empty ones to use again */
     struct journal_tail tail;
-    bool untailed, untailed_said; /* it takes nothing until a commit has succeeded; this was reported */
+    bool untailed, untailed_reported; /* it takes nothing until a commit has succeeded; this was reported */
     struct journal_keep *keeps;
     struct question *questions, **question_end;
     struct news *news, **news_end;
@@ -65,13 +65,13 @@ struct journal {
     uint64_t lost;            /* messages dropped or never saved */
     uint64_t dropped_unsaid;
     bool urgent, failing, resting, stop;
-    bool saved_wanted;                  /* somebody waits to be reported when `reached` is */
-    int64_t queued_ms;                  /* when the oldest of what waits came */
-    int64_t commit_ms, try_ms, said_ms; /* when the last, next, last */
-    int64_t synced_ms;                  /* the last commit that reached the disk */
-    int64_t pruned_us;                  /* UTC of the newest message when nothing old was left; 0: not yet */
-    int64_t newest_us;                  /* UTC of the newest message, for pruning */
-    int prune_rows;                     /* so many may go */
+    bool saved_wanted;                      /* somebody waits to be reported when `reached` is */
+    int64_t queued_ms;                      /* when the oldest of what waits came */
+    int64_t commit_ms, try_ms, reported_ms; /* when the last, next, last */
+    int64_t synced_ms;                      /* the last commit that reached the disk */
+    int64_t pruned_us;                      /* UTC of the newest message when nothing old was left; 0: not yet */
+    int64_t newest_us;                      /* UTC of the newest message, for pruning */
+    int prune_rows;                         /* so many may go */
     struct journal_limits limits;
     struct reader readers[READERS_MOST];
     int reader_count;

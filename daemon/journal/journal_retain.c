@@ -67,7 +67,7 @@ void journal_read_by(struct journal *journal, const char *name, uint64_t seq)
     if ((reader = find_or_add(journal, name))) {
         reader->seq = seq; /* also a lower one: a store that was put back to an earlier state reads again */
         reader->silent_ms = 0;
-        reader->heard_ms = clock_steady_ms();
+        reader->asked_ms = clock_steady_ms();
     } else if (!journal->readers_full) {
         journal->readers_full = true;
         why_set(
@@ -91,7 +91,7 @@ int journal_readers(struct journal *journal, struct journal_reader out[JOURNAL_R
 
         strcpy(out[count].name, reader->name);
         out[count].seq = reader->seq;
-        out[count].silent_ms = reader->heard_ms ? now_ms - reader->heard_ms : -1;
+        out[count].silent_ms = reader->asked_ms ? now_ms - reader->asked_ms : -1;
     }
     pthread_mutex_unlock(&journal->lock);
     return count;

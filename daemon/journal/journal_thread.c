@@ -34,14 +34,14 @@ static int commit(struct journal *journal, const struct journal_batch *batches, 
     return journal->file ? journal_file_commit(journal->file, batches, keeps, durable, why) : -EIO;
 }
 
-static void say_trouble_locked(struct journal *journal, int error, const struct why *why)
+static void state_trouble_locked(struct journal *journal, int error, const struct why *why)
 {
     struct journal_news news = { .kind = JOURNAL_TROUBLE };
 
     if (error) {
-        if (journal->failing && clock_steady_ms() - journal->said_ms < SAY_AGAIN_MS)
+        if (journal->failing && clock_steady_ms() - journal->reported_ms < SAY_AGAIN_MS)
             return;
-        journal->said_ms = clock_steady_ms();
+        journal->reported_ms = clock_steady_ms();
         news.why = *why;
         if (journal->dropped_unsaid)
             why_set(&news.why, 0, "%s; the oldest %llu readings had to be dropped", why->text,
@@ -101,13 +101,13 @@ static void commit_waiting_locked(struct journal *journal)
     pthread_mutex_lock(&journal->lock);
     if (error) {
         put_back_locked(journal, batches, keeps);
-        say_trouble_locked(journal, error, &why);
+        state_trouble_locked(journal, error, &why);
         journal->try_ms = clock_steady_ms() + RETRY_MS;
     } else {
         journal_recycle_locked(journal, batches, keeps);
         journal->untailed = false;
         if (journal->failing)
-            say_trouble_locked(journal, 0, NULL);
+            state_trouble_locked(journal, 0, NULL);
         journal->reached = ticket;
         journal->commit_ms = clock_steady_ms();
         if (durable)

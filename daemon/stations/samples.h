@@ -34,7 +34,7 @@ extern const double SAMPLES_CLEAR;
 extern const double SAMPLES_UNFILTERED_PCT;
 
 /* What the operator said of a reading. */
-enum sample_said {
+enum sample_remark {
     SAMPLE_OPEN,     /* nothing: to be found */
     SAMPLE_OF_CUP,   /* it is of `cup` */
     SAMPLE_OF_NONE,  /* it is of no cup */
@@ -50,7 +50,7 @@ struct sample_reading {
     double temperature_u_pct; /* of what its temperature does to it, where the instrument does not correct; 0: none */
     bool unfiltered;          /* it passed no syringe filter */
     bool reset; /* the instrument was set to zero since its reading before: drift begins again at nothing */
-    enum sample_said said;
+    enum sample_remark said;
     int cup; /* with SAMPLE_OF_CUP */
 };
 

@@ -277,7 +277,7 @@ static struct brew *goes_to(const struct question *question, int reading, bool *
 {
     const struct sample_verdict *verdict = &question->samples.verdict[reading];
     const struct place *place = &question->place[reading];
-    enum sample_said said = question->samples.reading[reading].said;
+    enum sample_remark said = question->samples.reading[reading].said;
 
     *blank = verdict->found == SAMPLE_BLANK;
     if (said == SAMPLE_OF_CUP)

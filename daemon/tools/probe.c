@@ -325,12 +325,12 @@ static int probe_ports(char **paths, int count, const struct probe_options *opti
     int understood = 0;
 
     if (count > PROBE_PORTS_MOST) {
-        program_say("%d serial ports are more than %d: name those that you mean", count, PROBE_PORTS_MOST);
+        program_message("%d serial ports are more than %d: name those that you mean", count, PROBE_PORTS_MOST);
         return EXIT_FAILED;
     }
     ports = calloc((size_t)count + 1, sizeof *ports);
     if (!ports) {
-        program_say("no memory to listen to %d ports", count);
+        program_message("no memory to listen to %d ports", count);
         return EXIT_FAILED;
     }
     for (int i = 0; i < count; i++)
@@ -338,7 +338,7 @@ static int probe_ports(char **paths, int count, const struct probe_options *opti
     catch_signals();
     probe_all(ports, count, options);
     if (stopped)
-        program_say("stopped; the ports are as they were");
+        program_message("stopped; the ports are as they were");
     else
         understood = probe_print(ports, count, options);
     free(ports);
@@ -354,13 +354,13 @@ int probe_run(const struct probe_options *options)
     if (options->port_count > 0)
         return probe_ports(options->ports, options->port_count, options);
     if (serial_list(&list, &why) < 0) {
-        program_say("%s", why.text);
+        program_message("%s", why.text);
         return EXIT_FAILED;
     }
     while (list[count])
         count++;
     if (count == 0)
-        program_say("this computer has no serial port; is the instrument plugged in?");
+        program_message("this computer has no serial port; is the instrument plugged in?");
     status = count == 0 ? EXIT_FAILED : probe_ports(list, count, options);
     serial_list_free(list);
     return status;

@@ -184,7 +184,7 @@ int probe_print(const struct probed *ports, int count, const struct probe_option
             print_json(port, sentence, section);
             continue;
         }
-        program_say("%s: %s", port->path, sentence);
+        program_message("%s: %s", port->path, sentence);
         if (section[0])
             printf("%s%s", understood > 1 ? "\n" : "", section);
     }

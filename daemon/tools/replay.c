@@ -22,7 +22,7 @@ static int offer(struct replay *replay, const struct recorded *one, int error, s
     if (!error)
         error = span_offer(replay->span, one, why);
     if (error < 0 && replay->bad++ < 3)
-        program_say("%s:%ld: %s", replay->source, replay->number, why->text);
+        program_message("%s:%ld: %s", replay->source, replay->number, why->text);
     return error > 0;
 }
 
@@ -107,7 +107,7 @@ static int feed_lines(struct replay *replay, FILE *file)
     }
     free(line);
     if (ferror(file)) {
-        program_say("%s: cannot be read", replay->source);
+        program_message("%s: cannot be read", replay->source);
         return EXIT_FAILED;
     }
     return EXIT_DONE;
@@ -140,7 +140,7 @@ static int feed_journal(struct replay *replay)
         journal_file_close(file);
     }
     if (error)
-        program_say("%s", why.text);
+        program_message("%s", why.text);
     return error ? EXIT_FAILED : EXIT_DONE;
 }
 
@@ -153,7 +153,7 @@ static int feed_file(struct replay *replay)
     int status;
 
     if (!file) {
-        program_say("%s: %m", path);
+        program_message("%s: %m", path);
         return EXIT_FAILED;
     }
     if (file == stdin)
@@ -176,20 +176,20 @@ static int judge(const struct replay *replay)
     const struct replay_options *options = replay->options;
 
     if (replay->bad > 3)
-        program_say("%s: %ld messages in all made no sense", replay->source, replay->bad);
+        program_message("%s: %ld messages in all made no sense", replay->source, replay->bad);
     if (options->brew && !span_found(replay->span)) {
-        program_say("%s: there is no brew %s in it", replay->source, options->brew);
+        program_message("%s: there is no brew %s in it", replay->source, options->brew);
         return EXIT_FAILED;
     }
     if (replay->readings == 0) {
-        program_say("%s: no reading in it%s", replay->source,
-                    options->brew || options->from || options->to ? " that was asked for"
-                                                                  : ": record with poise-ctl watch --json");
+        program_message("%s: no reading in it%s", replay->source,
+                        options->brew || options->from || options->to ? " that was asked for"
+                                                                      : ": record with poise-ctl watch --json");
         return EXIT_FAILED;
     }
     if (options->brew && !span_whole(replay->span))
-        program_say("%s: the beginning of %s is not in it: what follows from it is not reported now", replay->source,
-                    options->brew);
+        program_message("%s: the beginning of %s is not in it: what follows from it is not reported now",
+                        replay->source, options->brew);
     return EXIT_DONE;
 }
 
@@ -240,7 +240,7 @@ int replay_run(const struct replay_options *options)
     int status = EXIT_FAILED;
 
     if (open_all(&replay, &why) < 0)
-        program_say("%s", why.text);
+        program_message("%s", why.text);
     else
         status = run(&replay);
     stations_close(&replay.stations);

@@ -138,7 +138,7 @@ static int let_go(struct span *span, int64_t since_us)
 }
 
 /* Does it say that the brew is under way?  Corrections say nothing of that: they come days later too. */
-static bool speaks_of(const struct message *message, const char *brew)
+static bool is_about(const struct message *message, const char *brew)
 {
     if (message->kind == MESSAGE_STAGE)
         return message->stage.by == BY_TRACKER && strcmp(message->stage.brew, brew) == 0;
@@ -151,7 +151,7 @@ static int offer_brew(struct span *span, const struct recorded *one, const struc
     const char *brew = span->options->brew;
     int error;
 
-    if (span->place == BEFORE && !speaks_of(message, brew))
+    if (span->place == BEFORE && !is_about(message, brew))
         return hold_back(span, one, &message->common);
     if (span->place == BEFORE) {
         int64_t began_us = message->kind == MESSAGE_BREW ? message->brew.at_us : message->stage.at_us;

@@ -37,11 +37,11 @@ static void report(const char *from, const char *to, unsigned long long saved, c
     else
         printf("%s: %llu messages that are whole are in %s\n", from, saved, to);
     if (count->damaged && count->last_lost)
-        program_say("%s: %lld damaged place%s: messages are lost between %llu and %llu", from, count->damaged,
-                    count->damaged == 1 ? "" : "s", count->first_lost, count->last_lost);
+        program_message("%s: %lld damaged place%s: messages are lost between %llu and %llu", from, count->damaged,
+                        count->damaged == 1 ? "" : "s", count->first_lost, count->last_lost);
     else if (count->damaged)
-        program_say("%s: %lld damaged place%s: messages from %llu on are lost", from, count->damaged,
-                    count->damaged == 1 ? "" : "s", count->first_lost);
+        program_message("%s: %lld damaged place%s: messages from %llu on are lost", from, count->damaged,
+                        count->damaged == 1 ? "" : "s", count->first_lost);
 }
 
 /* Whatever is wrong behind the first failure is damage: the rest has been carried over. */
@@ -54,7 +54,7 @@ static int rescue(struct journal_file *old, const char *from, const char *to, bo
     struct why why;
 
     if (journal_file_open(&fresh, to, aside, sizeof aside, &why) < 0) {
-        program_say("%s", why.text);
+        program_message("%s", why.text);
         return EXIT_FAILED;
     }
     if (journal_file_rows(old, 0, pass_over, count_damage, &count, &why) < 0)
@@ -72,11 +72,11 @@ int rescue_run(const char *from, const char *to, bool json)
     int status;
 
     if (access(to, F_OK) == 0) {
-        program_say("%s: there is a file already; name one that is not there", to);
+        program_message("%s: there is a file already; name one that is not there", to);
         return EXIT_FAILED;
     }
     if (journal_file_open_to_read(&old, from, &why) < 0) {
-        program_say("%s", why.text);
+        program_message("%s", why.text);
         return EXIT_FAILED;
     }
     status = rescue(old, from, to, json);

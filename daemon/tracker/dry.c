@@ -36,7 +36,7 @@ static bool has_died(const struct tracker *tracker)
 }
 
 /* The operator said it: no number of ours is as sure. */
-static bool is_said(const struct measures *measures)
+static bool is_reported(const struct measures *measures)
 {
     double u = measures->standard_uncertainty[MEASURE_PRESSED_DRY];
 
@@ -55,7 +55,7 @@ void dry_judge(const struct tracker *tracker, struct measures *measures)
                        hypot(held * u[MEASURE_DOSE_G], HELD_U_G_PER_G * dose_g));
     double log_odds, chance;
 
-    if (is_said(measures))
+    if (is_reported(measures))
         return;
     log_odds = stopped_g * (stopped_g - 2 * left_g) / (2 * u_g * u_g);
     if (isnan(log_odds) || !(stopped_g > 0)) /* nobody said how much the end brings: the mass shows nothing */

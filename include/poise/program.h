@@ -8,11 +8,11 @@
 
 enum { EXIT_DONE = 0, EXIT_FAILED = 1, EXIT_USAGE = 2 };
 
-/* Names the program for program_say: the last part of argv[0]. */
+/* Names the program for program_message: the last part of argv[0]. */
 void program_begin(const char *argv0);
 
 /* "program: sentence" and a newline on standard error, in one write. */
-void program_say(const char *format, ...) __attribute__((format(printf, 1, 2)));
+void program_message(const char *format, ...) __attribute__((format(printf, 1, 2)));
 
 /* Puts ? for control characters: a sentence may quote a file, and a terminal obeys what it is shown. */
 void program_plain(char *text);

@@ -74,7 +74,7 @@ void tasting_measure(const struct tasting_session *session, const struct tasting
                      struct tasting_verdict *out);
 
 /* Then the sentence and the cautions. */
-void tasting_say(const struct tasting_session *session, struct tasting_verdict *out);
+void tasting_state_verdict(const struct tasting_session *session, struct tasting_verdict *out);
 
 /* The verdicts of all questions asked of an experiment (NULL: of all, also of none), in the order in which they
  * were first asked; only of sessions whose key was opened.  Returns their count, at most `most`; or a negative

@@ -29,7 +29,7 @@ void program_plain(char *text)
     }
 }
 
-void program_say(const char *format, ...)
+void program_message(const char *format, ...)
 {
     char line[1024];
     va_list arguments;
@@ -61,7 +61,7 @@ int program_end(int status)
 {
     if (fflush(stdout) == 0 && !ferror(stdout))
         return status;
-    program_say("standard output: could not be written whole");
+    program_message("standard output: could not be written whole");
     return EXIT_FAILED;
 }
 

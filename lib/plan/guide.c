@@ -274,7 +274,7 @@ static const char *amount_g(double target_g, double tolerance_g, char *out, size
     return out;
 }
 
-static void say_coffee(struct guiding *guiding, const char *before)
+static void state_coffee(struct guiding *guiding, const char *before)
 {
     const struct asked *asked = &guiding->asked;
     char amount[80];
@@ -287,7 +287,7 @@ static void say_coffee(struct guiding *guiding, const char *before)
 }
 
 /* The first water is asked for: its amount large, the kettle's dangers once. */
-static void say_first_water(struct guiding *guiding)
+static void state_first_water(struct guiding *guiding)
 {
     const struct asked *asked = &guiding->asked;
     bool bloom = asked->bloom_g > 0;
@@ -379,19 +379,19 @@ static void guide_before(struct guiding *guiding)
         snprintf(guiding->out->caution, GUIDE_TEXT,
                  "Let the sample cool: hot liquid bursts out of a syringe filter, and harms a prism.");
     } else if (!state->scale && isnan(coffee_g)) {
-        say_coffee(guiding, "Weigh");
+        state_coffee(guiding, "Weigh");
     } else if (isnan(coffee_g) && !state->tared && !(state->load_g >= STANDS_THERE_G)) {
         set_moment(guiding, PLAN_BEFORE_DOSE);
         say(guiding, "Set up", "Put the cup and the brewer on the scale, and tare.");
     } else if (isnan(coffee_g) && !state->tared) {
-        say_coffee(guiding, "Tare, then weigh");
+        state_coffee(guiding, "Tare, then weigh");
     } else if (side == GUIDE_ABOVE) {
-        say_coffee(guiding, "Weigh");
+        state_coffee(guiding, "Weigh");
         rescue_dose(guiding, coffee_g);
     } else if (side == GUIDE_RIGHT || (side == GUIDE_NO_TARGET && weighed)) {
-        say_first_water(guiding);
+        state_first_water(guiding);
     } else {
-        say_coffee(guiding, "Weigh");
+        state_coffee(guiding, "Weigh");
     }
 }
 
@@ -481,7 +481,7 @@ static void rescue_late(struct guiding *guiding)
         guide_add(guiding->out->rescue, GUIDE_TEXT, "press now, the cup counts with the time it had.");
 }
 
-static void say_press_due(struct guiding *guiding)
+static void state_press_due(struct guiding *guiding)
 {
     set_moment(guiding, PLAN_BEFORE_PRESS);
     snprintf(guiding->out->caution, GUIDE_TEXT,
@@ -501,13 +501,13 @@ static void add_press(const struct guiding *guiding, char *out, size_t size)
         guide_add(out, size, " for %g s", asked->press_s);
 }
 
-static void say_press_now(struct guiding *guiding)
+static void state_press_now(struct guiding *guiding)
 {
     char how[120] = "";
 
     add_press(guiding, how, sizeof how);
     say(guiding, "Press", "Press now%s.", how);
-    say_press_due(guiding);
+    state_press_due(guiding);
     rescue_late(guiding);
     if (!*guiding->out->rescue)
         rescue_short(guiding);
@@ -615,7 +615,7 @@ static void guide_wait(struct guiding *guiding)
     else if (lifted && at_s > 0)
         say(guiding, "Wait", "Wait. Press at %s beside the scale, then put the full cup back.", time);
     else if (state->water_s >= at_s)
-        say_press_now(guiding);
+        state_press_now(guiding);
     else if (at_s > 0 && stir_wanted(guiding))
         say(guiding, "Wait", "Wait. Stir at %s.", guide_time(stir_s, stir, sizeof stir));
     else if (at_s > 0 && state->stage == STAGE_SETTLE)
@@ -623,7 +623,7 @@ static void guide_wait(struct guiding *guiding)
     else if (at_s > 0)
         say(guiding, "Wait", "Wait until %s.", time);
     if (at_s - state->water_s <= SOON_S && at_s > state->water_s)
-        say_press_due(guiding);
+        state_press_due(guiding);
     if (stir_missed(guiding) && !*guiding->out->rescue)
         guide_add(guiding->out->rescue, GUIDE_TEXT, "No stir was seen: if it was done, mark it.");
 }
@@ -712,7 +712,7 @@ static void guide_press(struct guiding *guiding)
     double pressed_s = isnan(state->press_s) ? state->stage_s : state->press_s, left_s = asked->press_s - pressed_s;
     char how[120] = "", time[16];
 
-    say_press_due(guiding);
+    state_press_due(guiding);
     if (lifted_off(state)) {
         number_time(number, pressed_s, "pressing");
         say(guiding, "Press", "Press beside the scale, then put the full cup back.");
@@ -793,7 +793,7 @@ static enum stage next_stage(const struct guiding *guiding)
     return STAGE_DONE;
 }
 
-static void say_next(struct guiding *guiding)
+static void state_next(struct guiding *guiding)
 {
     static const char *const words[STAGE_COUNT] = { "",       "coffee", "bloom", "pour",     "steep",          "stir",
                                                     "settle", "press",  "weigh", "strength", "the cup is done" };
@@ -846,7 +846,7 @@ static double moment_in_s(const struct guiding *guiding, enum guide_moment momen
     return NAN;
 }
 
-static void say_moments(struct guiding *guiding)
+static void state_moments(struct guiding *guiding)
 {
     struct guide *out = guiding->out;
 
@@ -901,6 +901,6 @@ void guide_now(const struct guide_run *run, const struct guide_state *state, con
         break;
     }
     out->next_stage = next_stage(&guiding);
-    say_next(&guiding);
-    say_moments(&guiding);
+    state_next(&guiding);
+    state_moments(&guiding);
 }

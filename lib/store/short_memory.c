@@ -12,7 +12,7 @@ static sqlite3_mem_methods usual;
 
 void short_memory_end(void)
 {
-    program_say("not enough memory: close other programs and try again");
+    program_message("not enough memory: close other programs and try again");
     exit(EXIT_FAILED);
 }
 

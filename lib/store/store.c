@@ -289,7 +289,7 @@ static void bench_hears(struct store *store, int index, const struct message_com
 }
 
 /* A restarted bench may leave numbers out; then it says so, and nothing is missing. */
-static bool says_skipped(const struct message *message)
+static bool reports_skipped(const struct message *message)
 {
     return message->kind == MESSAGE_WARNING && strcmp(message->warning.warning, "numbers-skipped") == 0;
 }
@@ -329,7 +329,7 @@ int store_apply(struct store *store, const struct message *message, struct why *
     if (event.bench < 0 || event.boot < 0)
         return why_set(why, -ENOMEM, "not enough memory for what the bench says");
     had = store->benches[event.bench].last_seq;
-    if (had && message->common.seq > had + 1 && had < store->gone && !says_skipped(message)) {
+    if (had && message->common.seq > had + 1 && had < store->gone && !reports_skipped(message)) {
         event.gap_after = had;
         error = event_push(store, message, event);
         event.gap_after = 0;

@@ -299,7 +299,7 @@ static int write_gap(struct store *store, const struct store_event *event)
     return store_done(statement);
 }
 
-static int write_what_it_says(struct store *store, const struct store_event *event)
+static int write_contents(struct store *store, const struct store_event *event)
 {
     const struct message *message = &event->message;
     int64_t brew = 0;
@@ -432,7 +432,7 @@ static int write_asked_by(struct store *store, const struct store_event *event)
 
 static int write_event(struct store *store, const struct store_event *event)
 {
-    if (write_what_it_says(store, event) != 0)
+    if (write_contents(store, event) != 0)
         return -1;
     return event->gap_after || !event->message.common.asked_by[0] ? 0 : write_asked_by(store, event);
 }

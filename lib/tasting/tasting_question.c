@@ -200,7 +200,7 @@ static void judge(const struct gathering *gathering, int which, struct tasting_v
     }
     if (!out->unjudged)
         tasting_measure(&question->session, &question->score, out);
-    tasting_say(&question->session, out);
+    tasting_state_verdict(&question->session, out);
     if (*question->trouble)
         snprintf(out->sentence, sizeof out->sentence, "Not judged: %s.", question->trouble);
     question->session.alpha *= asked;

@@ -25,7 +25,7 @@ static bool has_repeats(const struct tasting_score *score)
 }
 
 /* Are the tasters a sample of people, whose repeats must not pass for more people? */
-static bool speaks_of_people(const struct tasting_score *score)
+static bool is_about_people(const struct tasting_score *score)
 {
     return has_repeats(score) && score->tasters >= TASTERS_FOR_PEOPLE;
 }
@@ -67,7 +67,7 @@ static bool is_same(const struct tasting_session *session, const struct tasting_
 
     if ((int)score->hits > most)
         return false;
-    if (!speaks_of_people(score))
+    if (!is_about_people(score))
         return true;
     return tasting_panel_of(score, score->hits, 1 - 2 * session->beta).high < at_limit;
 }
@@ -109,7 +109,7 @@ static double preference_p(const struct tasting_score *score)
 /* The share of the favoured within the limit of an even split. */
 static bool is_even(const struct tasting_session *session, const struct tasting_score *score)
 {
-    struct interval interval = !speaks_of_people(score)
+    struct interval interval = !is_about_people(score)
                                    ? proportion_interval(score->hits, score->answered, 1 - 2 * session->beta)
                                    : tasting_panel_of(score, score->hits, 1 - 2 * session->beta);
 
@@ -278,7 +278,7 @@ static void measure_alike(const struct tasting_score *score, struct tasting_verd
 static void measure_proportion(const struct tasting_score *score, struct tasting_verdict *out)
 {
     unsigned hits = hits_of(out, score->hits, score->answered);
-    bool by_people = speaks_of_people(score);
+    bool by_people = is_about_people(score);
     struct interval ends =
         by_people ? tasting_panel_of(score, hits, 0.95) : proportion_interval(hits, score->answered, 0.95);
 
@@ -352,10 +352,10 @@ static void measure_ranking(const struct tasting_score *score, struct tasting_ve
     }
     for (size_t i = 0; i < score->tasters; i++)
         n[i] = score->taster[i].answered;
-    out->over_people = score->tasters > 1 && (!has_repeats(score) || speaks_of_people(score));
+    out->over_people = score->tasters > 1 && (!has_repeats(score) || is_about_people(score));
     out->proportion = (double)hits / score->answered;
-    out->proportion_95 = speaks_of_people(score) ? tasting_panel_interval(right, n, score->tasters, 0.95)
-                                                 : proportion_interval(hits, score->answered, 0.95);
+    out->proportion_95 = is_about_people(score) ? tasting_panel_interval(right, n, score->tasters, 0.95)
+                                                : proportion_interval(hits, score->answered, 0.95);
     /* the sign says which way: below one half the last-named came first */
     out->dprime = signed_dprime(out->proportion);
     out->dprime_95 = (struct interval){ signed_dprime(out->proportion_95.low), signed_dprime(out->proportion_95.high) };

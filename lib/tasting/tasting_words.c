@@ -69,7 +69,7 @@ static void add_dprime(const struct tasting_verdict *verdict, char *out, size_t 
             verdict->dprime_95.high);
 }
 
-static void say_share(const struct tasting_verdict *verdict, char *out, size_t size)
+static void state_share(const struct tasting_verdict *verdict, char *out, size_t size)
 {
     add(out, size, " Estimated share who can, of %s", verdict->over_people ? "" : "the tastings of ");
     add_who(verdict, out, size);
@@ -79,7 +79,7 @@ static void say_share(const struct tasting_verdict *verdict, char *out, size_t s
     add(out, size, ".");
 }
 
-static void say_right(const struct tasting_verdict *verdict, char *out, size_t size)
+static void state_right(const struct tasting_verdict *verdict, char *out, size_t size)
 {
     add(out, size, "%u of %u right; by luck alone so many or more come ", verdict->hits, verdict->answered);
     add_luck(out, size, verdict->p);
@@ -97,7 +97,7 @@ static void say_right(const struct tasting_verdict *verdict, char *out, size_t s
     } else {
         add(out, size, "no difference shown, nor that they are the same.");
     }
-    say_share(verdict, out, size);
+    state_share(verdict, out, size);
 }
 
 static const char *attribute_of(const struct tasting_session *session)
@@ -105,8 +105,8 @@ static const char *attribute_of(const struct tasting_session *session)
     return *session->attribute ? session->attribute : "stronger";
 }
 
-static void say_pair(const struct tasting_session *session, const struct tasting_verdict *verdict, char *out,
-                     size_t size)
+static void state_pair(const struct tasting_session *session, const struct tasting_verdict *verdict, char *out,
+                       size_t size)
 {
     int one = verdict->favoured < 0 ? 0 : verdict->favoured;
     unsigned hits = one == 1 ? verdict->hits : verdict->answered - verdict->hits;
@@ -139,7 +139,7 @@ static void say_pair(const struct tasting_session *session, const struct tasting
     add(out, size, ".");
 }
 
-static void say_ranking(const struct tasting_verdict *verdict, char *out, size_t size)
+static void state_ranking(const struct tasting_verdict *verdict, char *out, size_t size)
 {
     add(out, size, "%u ranking%s by ", verdict->answered, verdict->answered == 1 ? "" : "s");
     add_who(verdict, out, size);
@@ -159,7 +159,7 @@ static void say_ranking(const struct tasting_verdict *verdict, char *out, size_t
     add(out, size, ".");
 }
 
-static void say_degree(const struct tasting_verdict *verdict, char *out, size_t size)
+static void state_degree(const struct tasting_verdict *verdict, char *out, size_t size)
 {
     add(out, size,
         "%s was rated %.1f points further from the control than the control itself (95 %%: %.1f to %.1f); "
@@ -177,7 +177,7 @@ static void say_degree(const struct tasting_verdict *verdict, char *out, size_t 
     add(out, size, ".");
 }
 
-static void say_caution(const struct tasting_verdict *verdict, char *out, size_t size)
+static void state_caution(const struct tasting_verdict *verdict, char *out, size_t size)
 {
     if (verdict->one_taster)
         add(out, size, "One taster: this is about %s, not about people. ", verdict->whose);
@@ -202,7 +202,7 @@ static void say_caution(const struct tasting_verdict *verdict, char *out, size_t
         out[strlen(out) - 1] = '\0';
 }
 
-void tasting_say(const struct tasting_session *session, struct tasting_verdict *out)
+void tasting_state_verdict(const struct tasting_session *session, struct tasting_verdict *out)
 {
     char *sentence = out->sentence;
 
@@ -211,14 +211,14 @@ void tasting_say(const struct tasting_session *session, struct tasting_verdict *
         add(sentence, sizeof out->sentence, "Not judged: %s (%u of %u planned sets count).", out->unjudged,
             out->answered, out->planned);
     else if (tasting_method_has_right(out->method))
-        say_right(out, sentence, sizeof out->sentence);
+        state_right(out, sentence, sizeof out->sentence);
     else if (is_pair(out->method))
-        say_pair(session, out, sentence, sizeof out->sentence);
+        state_pair(session, out, sentence, sizeof out->sentence);
     else if (out->method == TASTING_RANKING)
-        say_ranking(out, sentence, sizeof out->sentence);
+        state_ranking(out, sentence, sizeof out->sentence);
     else
-        say_degree(out, sentence, sizeof out->sentence);
-    say_caution(out, out->caution, sizeof out->caution);
+        state_degree(out, sentence, sizeof out->sentence);
+    state_caution(out, out->caution, sizeof out->caution);
 }
 
 /* ---- beforehand ---- */

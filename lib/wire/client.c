@@ -158,7 +158,7 @@ int client_open(struct client **out, const struct client_options *options, struc
     client->position_known = options->after_seq != UINT64_MAX;
     if (client->position_known)
         client->last = client->covered = client->kept = options->after_seq;
-    client->heard_us = options->after_us;
+    client->latest_us = options->after_us;
     client->gone = UINT64_MAX;
     if (client->position_known && options->catch_up)
         client->gather_ms = client->rest_ms = options->gather_ms;

@@ -95,8 +95,8 @@ static bool member_seq(struct json_text reply, const char *key, uint64_t *out)
 static void heard(struct client *client, const struct message *message)
 {
     client->last = message->common.seq;
-    if (client->heard_us < message->common.time_us)
-        client->heard_us = message->common.time_us;
+    if (client->latest_us < message->common.time_us)
+        client->latest_us = message->common.time_us;
 }
 
 /* The bench's journal is another one than before: we begin again with it. */
@@ -116,7 +116,7 @@ static bool is_younger(struct client *client, struct json_text reply)
     if (!member_seq(reply, "began_us", &began_us) || began_us > INT64_MAX || (int64_t)began_us == client->began_us)
         return false;
     client->began_us = (int64_t)began_us;
-    return client->covered && client->heard_us && client->began_us > client->heard_us;
+    return client->covered && client->latest_us && client->began_us > client->latest_us;
 }
 
 /* The bench knows fewer messages than we have had: after a while to write them down, its journal

@@ -29,9 +29,9 @@ struct client {
     /* Where we are: `last` was handed out, and up to `covered` nothing is missing. */
     bool position_known;
     uint64_t last, covered;
-    int64_t heard_us; /* UTC of the newest that was handed out, or had before; 0: not known */
-    uint64_t gone;    /* as client_gone */
-    int64_t began_us; /* UTC at which the bench's journal was begun, as it said last; 0: not known */
+    int64_t latest_us; /* UTC of the newest that was handed out, or had before; 0: not known */
+    uint64_t gone;     /* as client_gone */
+    int64_t began_us;  /* UTC at which the bench's journal was begun, as it said last; 0: not known */
 
     bool catching_up; /* live messages are held until the history has been handed out */
     enum asking asking;

@@ -78,7 +78,7 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t length)
     client->chunk = NULL;
     client->position_known = true;
     client->last = client->covered = client->goal = 0;
-    client->heard_us = client->began_us = 0;
+    client->latest_us = client->began_us = 0;
     client->held_lost = client->hinted = client->catching_up = false;
     client->asking = NOT_ASKING;
     client->tries = 0;

@@ -35,7 +35,7 @@ static inline const char *file_named(const char *name)
 }
 
 /* What the sqlite3 command says to this SQL; the caller frees. */
-static inline char *sqlite_says(const char *path, const char *sql)
+static inline char *sqlite_answer(const char *path, const char *sql)
 {
     size_t size = 4 << 20, length = 0, got;
     char *out = malloc(size), command[4096];
@@ -54,9 +54,9 @@ static inline char *sqlite_says(const char *path, const char *sql)
     return out;
 }
 
-static inline void assert_sqlite_says(const char *path, const char *sql, const char *expected)
+static inline void assert_sqlite_gives(const char *path, const char *sql, const char *expected)
 {
-    char *said = sqlite_says(path, sql);
+    char *said = sqlite_answer(path, sql);
 
     assert_string_equal(said, expected);
     free(said);
@@ -65,7 +65,7 @@ static inline void assert_sqlite_says(const char *path, const char *sql, const c
 /* All that a brew is to a reader, row numbers left out; the caller frees. */
 static inline char *all_of(const char *path)
 {
-    return sqlite_says(
+    return sqlite_answer(
         path, "SELECT * FROM brew_summary ORDER BY brew; SELECT * FROM brew_trace ORDER BY brew, seq;"
               "SELECT * FROM brew_stage ORDER BY brew, seq; SELECT b.name, m.measure, m.seq, m.value,"
               " m.standard_uncertainty, m.above, m.made_by FROM measure m JOIN brew b USING (brew_id) ORDER BY 1, 2, 3;"

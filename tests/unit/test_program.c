@@ -12,7 +12,7 @@
 
 #include "poise/program.h"
 
-/* Runs program_say with standard error on a pipe. */
+/* Runs program_message with standard error on a pipe. */
 static size_t said(char *out, size_t size, const char *sentence)
 {
     int ends[2], saved = dup(STDERR_FILENO);
@@ -20,7 +20,7 @@ static size_t said(char *out, size_t size, const char *sentence)
 
     assert_int_equal(pipe(ends), 0);
     dup2(ends[1], STDERR_FILENO);
-    program_say("%s", sentence);
+    program_message("%s", sentence);
     dup2(saved, STDERR_FILENO);
     close(saved);
     close(ends[1]);

@@ -9,23 +9,23 @@ static void a_brew_is_kept_whole_with_its_trace(void **state)
     char *all = uninterrupted("whole/deep/store.db");
 
     (void)state;
-    assert_sqlite_says(path,
-                       "SELECT brew, bench, station, began_utc, ended_utc, experiment, run, replicate, factors,"
-                       " recipe, dose_g, dose_g_u, water_g, plan_kept FROM brew_summary ORDER BY brew",
-                       "pier-20261125-001|pier|left|2026-11-25T10:00:40.000Z|2026-11-25T10:01:58.000Z|ferry-steep|4|2|"
-                       "{\"steep_s\":75}|{\"dose_g\":15.0}|15.02|0.03|230.4|1\n"
-                       "pier-20261125-002|pier|left|2026-11-25T10:03:10.000Z|2026-11-25T10:04:28.000Z||||||"
-                       "15.02|0.03|230.4|1");
+    assert_sqlite_gives(path,
+                        "SELECT brew, bench, station, began_utc, ended_utc, experiment, run, replicate, factors,"
+                        " recipe, dose_g, dose_g_u, water_g, plan_kept FROM brew_summary ORDER BY brew",
+                        "pier-20261125-001|pier|left|2026-11-25T10:00:40.000Z|2026-11-25T10:01:58.000Z|ferry-steep|4|2|"
+                        "{\"steep_s\":75}|{\"dose_g\":15.0}|15.02|0.03|230.4|1\n"
+                        "pier-20261125-002|pier|left|2026-11-25T10:03:10.000Z|2026-11-25T10:04:28.000Z||||||"
+                        "15.02|0.03|230.4|1");
     /* from 5 s before it began (at 40 s) until it said that it had ended (at 120 s): 425 readings */
-    assert_sqlite_says(path,
-                       "SELECT count(*), min(seconds), max(seconds), min(value), max(decimals) FROM brew_trace"
-                       " WHERE brew = 'pier-20261125-001'",
-                       "425|-24.0|60.8|17.5|1");
-    assert_sqlite_says(path, "SELECT stage, seconds, seconds_u FROM brew_stage WHERE brew = 'pier-20261125-002'",
-                       "pour|0.0|0.05\npress|40.5|0.05");
-    assert_sqlite_says(path, "SELECT count(*) FROM measure WHERE measure = 'dose_g'", "2");
-    assert_sqlite_says(path, "SELECT title FROM experiment", "How long \"to\" steep");
-    assert_sqlite_says(path, "PRAGMA integrity_check; PRAGMA foreign_key_check; PRAGMA journal_mode", "ok\nwal");
+    assert_sqlite_gives(path,
+                        "SELECT count(*), min(seconds), max(seconds), min(value), max(decimals) FROM brew_trace"
+                        " WHERE brew = 'pier-20261125-001'",
+                        "425|-24.0|60.8|17.5|1");
+    assert_sqlite_gives(path, "SELECT stage, seconds, seconds_u FROM brew_stage WHERE brew = 'pier-20261125-002'",
+                        "pour|0.0|0.05\npress|40.5|0.05");
+    assert_sqlite_gives(path, "SELECT count(*) FROM measure WHERE measure = 'dose_g'", "2");
+    assert_sqlite_gives(path, "SELECT title FROM experiment", "How long \"to\" steep");
+    assert_sqlite_gives(path, "PRAGMA integrity_check; PRAGMA foreign_key_check; PRAGMA journal_mode", "ok\nwal");
     free(all);
 }
 
@@ -44,7 +44,7 @@ static void idle_takes_back_a_first_stage_that_moves_later(void **state)
     (void)state;
     apply_all(store, messages, 5);
     store_close(store);
-    assert_sqlite_says(path, "SELECT seq, stage, seconds FROM brew_stage ORDER BY seq", "4|dose|-7.0\n5|pour|0.0");
+    assert_sqlite_gives(path, "SELECT seq, stage, seconds FROM brew_stage ORDER BY seq", "4|dose|-7.0\n5|pour|0.0");
 }
 
 static void the_summary_has_exactly_its_columns(void **state)
@@ -61,7 +61,7 @@ static void the_summary_has_exactly_its_columns(void **state)
         snprintf(expected + length, sizeof expected - length, ",%s,%s_u", name, name);
     }
     strcat(expected, ",plan_kept,above,note");
-    assert_sqlite_says(path, "SELECT group_concat(name) FROM pragma_table_info('brew_summary')", expected);
+    assert_sqlite_gives(path, "SELECT group_concat(name) FROM pragma_table_info('brew_summary')", expected);
 }
 
 static void applying_everything_twice_changes_nothing(void **state)
@@ -211,12 +211,12 @@ static void a_correction_is_a_row_and_the_latest_counts(void **state)
     apply(store, &second);
     apply(store, &first);
     commit(store);
-    assert_sqlite_says(path, now, "198.7|0.03");
+    assert_sqlite_gives(path, now, "198.7|0.03");
     none.measure.standard_uncertainty = NAN;
     apply(store, &none);
     commit(store);
-    assert_sqlite_says(path, now, "|");
-    assert_sqlite_says(path, "SELECT seq, value FROM measure ORDER BY seq", "2|199.2\n3|198.7\n4|");
+    assert_sqlite_gives(path, now, "|");
+    assert_sqlite_gives(path, "SELECT seq, value FROM measure ORDER BY seq", "2|199.2\n3|198.7\n4|");
     store_close(store);
 }
 
@@ -269,9 +269,9 @@ static void no_room_for_the_tables_leaves_nothing_half_made(void **state)
     }
     assert_int_equal(waitpid(child, &status, 0), child);
     assert_int_equal(status, 0);
-    assert_sqlite_says(path, "SELECT count(*) FROM sqlite_schema; PRAGMA user_version", "0\n0");
+    assert_sqlite_gives(path, "SELECT count(*) FROM sqlite_schema; PRAGMA user_version", "0\n0");
     store_close(opened(path));
-    assert_sqlite_says(path, "SELECT count(*) FROM brew_summary; PRAGMA user_version", "0\n9");
+    assert_sqlite_gives(path, "SELECT count(*) FROM brew_summary; PRAGMA user_version", "0\n9");
 }
 
 /* Version 1 had one scale to a station and no word for pressed dry. */
@@ -281,7 +281,7 @@ static void an_older_store_is_brought_up_to_date_with_all_in_it(void **state)
     char *before = uninterrupted("older.db"), *after;
 
     (void)state;
-    free(sqlite_says(
+    free(sqlite_answer(
         path,
         "DROP VIEW brew_trace; DROP VIEW brew_stage; DROP VIEW brew_summary;"
         "CREATE VIEW brew_summary AS SELECT name AS brew FROM brew;"
@@ -294,10 +294,10 @@ static void an_older_store_is_brought_up_to_date_with_all_in_it(void **state)
         "CREATE TABLE tasting_remark (tasting_id); CREATE TABLE tasting_peek (tasting_id);"
         "PRAGMA user_version = 1"));
     store_close(opened(path));
-    assert_sqlite_says(path,
-                       "PRAGMA user_version; SELECT count(*), count(weighs) FROM instrument;"
-                       "SELECT count(*), count(pressed_dry_u) FROM brew_summary",
-                       "9\n1|0\n2|0");
+    assert_sqlite_gives(path,
+                        "PRAGMA user_version; SELECT count(*), count(weighs) FROM instrument;"
+                        "SELECT count(*), count(pressed_dry_u) FROM brew_summary",
+                        "9\n1|0\n2|0");
     after = all_of(path);
     assert_same_store(after, before);
     free(before);
@@ -314,12 +314,12 @@ static void a_store_of_version_2_keeps_its_brew_and_its_tasting(void **state)
     snprintf(command, sizeof command, "sqlite3 '%s' < " TEST_FOLDER "/store-version-2.sql", path);
     assert_int_equal(system(command), 0);
     store_close(opened(path));
-    assert_sqlite_says(path,
-                       "PRAGMA user_version; SELECT group_concat(stage) FROM (SELECT stage FROM stage ORDER BY seq);"
-                       "SELECT brew, water_g FROM brew_summary; SELECT outcome_seq FROM brew;"
-                       "SELECT name, distinct_by_eye FROM early_tasting;"
-                       "SELECT count(*) FROM tasting_session",
-                       "9\npour,press,weigh\npier-20261125-001|230.1\n40\nround-1|1\n0");
+    assert_sqlite_gives(path,
+                        "PRAGMA user_version; SELECT group_concat(stage) FROM (SELECT stage FROM stage ORDER BY seq);"
+                        "SELECT brew, water_g FROM brew_summary; SELECT outcome_seq FROM brew;"
+                        "SELECT name, distinct_by_eye FROM early_tasting;"
+                        "SELECT count(*) FROM tasting_session",
+                        "9\npour,press,weigh\npier-20261125-001|230.1\n40\nround-1|1\n0");
 }
 
 /* Whoever follows the store finds by one number what was written since, also of a brew that is long over. */
@@ -331,14 +331,14 @@ static void what_is_written_of_a_brew_makes_its_number_the_highest(void **state)
 
     (void)state;
     free(uninterrupted("changed.db"));
-    assert_sqlite_says(path, "SELECT name FROM brew ORDER BY changed; SELECT length(store), count(*) FROM identity",
-                       "pier-20261125-001\npier-20261125-002\n32|1");
+    assert_sqlite_gives(path, "SELECT name FROM brew ORDER BY changed; SELECT length(store), count(*) FROM identity",
+                        "pier-20261125-001\npier-20261125-002\n32|1");
     store = opened(path);
     message.common.seq = 5000;
     apply(store, &message);
     commit(store);
     store_close(store);
-    assert_sqlite_says(path, "SELECT name FROM brew ORDER BY changed", "pier-20261125-002\npier-20261125-001");
+    assert_sqlite_gives(path, "SELECT name FROM brew ORDER BY changed", "pier-20261125-002\npier-20261125-001");
 }
 
 /* Version 4 kept no budgets.  What a strength's uncertainty comes from is written with it, and that a sample passed no
@@ -351,7 +351,7 @@ static void budgets_are_kept_and_a_store_of_version_4_gets_them(void **state)
 
     (void)state;
     free(uninterrupted("budget.db"));
-    free(sqlite_says(
+    free(sqlite_answer(
         path,
         "DROP INDEX brew_by_change; ALTER TABLE brew DROP COLUMN changed; DROP TABLE identity; DROP TABLE asked_by;"
         "DROP TABLE strength_budget; DROP TABLE instrument_check;"
@@ -376,11 +376,11 @@ static void budgets_are_kept_and_a_store_of_version_4_gets_them(void **state)
     apply(store, &message);
     commit(store);
     store_close(store);
-    assert_sqlite_says(path,
-                       "PRAGMA user_version; SELECT seq, part, standard_uncertainty, freedom FROM strength_budget"
-                       " ORDER BY seq, part; SELECT reading_seq, seq, filtered FROM assignment ORDER BY seq",
-                       "9\n5000|accuracy|0.02|\n5000|repeat|0.01|7.0\n5001|repeat|0.01|7.0\n5002|repeat|0.01|7.0\n"
-                       "4711|5000|1\n4711|5001|0");
+    assert_sqlite_gives(path,
+                        "PRAGMA user_version; SELECT seq, part, standard_uncertainty, freedom FROM strength_budget"
+                        " ORDER BY seq, part; SELECT reading_seq, seq, filtered FROM assignment ORDER BY seq",
+                        "9\n5000|accuracy|0.02|\n5000|repeat|0.01|7.0\n5001|repeat|0.01|7.0\n5002|repeat|0.01|7.0\n"
+                        "4711|5000|1\n4711|5001|0");
 }
 
 /* Version 6 kept no checks.  Applied twice, each is one row. */
@@ -393,7 +393,7 @@ static void who_gave_an_order_is_kept(void **state)
 
     (void)state;
     free(uninterrupted("orders.db"));
-    free(sqlite_says(path, "DROP TABLE asked_by; PRAGMA user_version = 8"));
+    free(sqlite_answer(path, "DROP TABLE asked_by; PRAGMA user_version = 8"));
     store = opened(path);
     strcpy(stage.stage.brew, "pier-20261125-001");
     strcpy(stage.stage.station, "left");
@@ -407,9 +407,9 @@ static void who_gave_an_order_is_kept(void **state)
     apply(store, &stage);
     commit(store);
     store_close(store);
-    assert_sqlite_says(path,
-                       "PRAGMA user_version; SELECT a.seq, b.name, a.name FROM asked_by a JOIN brew b USING (brew_id)",
-                       "9\n5001|pier-20261125-001|ines");
+    assert_sqlite_gives(path,
+                        "PRAGMA user_version; SELECT a.seq, b.name, a.name FROM asked_by a JOIN brew b USING (brew_id)",
+                        "9\n5001|pier-20261125-001|ines");
 }
 
 static void checks_are_kept_and_a_store_of_version_6_gets_them(void **state)
@@ -420,7 +420,7 @@ static void checks_are_kept_and_a_store_of_version_6_gets_them(void **state)
 
     (void)state;
     free(uninterrupted("check.db"));
-    free(sqlite_says(
+    free(sqlite_answer(
         path,
         "DROP INDEX brew_by_change; ALTER TABLE brew DROP COLUMN changed; DROP TABLE identity; DROP TABLE asked_by;"
         "DROP TABLE instrument_check; PRAGMA user_version = 6"));
@@ -440,10 +440,10 @@ static void checks_are_kept_and_a_store_of_version_6_gets_them(void **state)
     apply(store, &message);
     commit(store);
     store_close(store);
-    assert_sqlite_says(path,
-                       "PRAGMA user_version; SELECT instrument, kind, value, reference, name FROM instrument_check"
-                       " LEFT JOIN brew USING (brew_id) ORDER BY seq",
-                       "9\nglass|blank|0.03||\nglass|mass|200.25|200.0|pier-20261125-001");
+    assert_sqlite_gives(path,
+                        "PRAGMA user_version; SELECT instrument, kind, value, reference, name FROM instrument_check"
+                        " LEFT JOIN brew USING (brew_id) ORDER BY seq",
+                        "9\nglass|blank|0.03||\nglass|mass|200.25|200.0|pier-20261125-001");
 }
 
 static void a_newer_store_is_refused_and_left_alone(void **state)
@@ -455,7 +455,7 @@ static void a_newer_store_is_refused_and_left_alone(void **state)
 
     (void)state;
     store_close(opened(path));
-    free(sqlite_says(path, "PRAGMA user_version = 99; PRAGMA wal_checkpoint(TRUNCATE)"));
+    free(sqlite_answer(path, "PRAGMA user_version = 99; PRAGMA wal_checkpoint(TRUNCATE)"));
     assert_int_equal(stat(path, &before), 0);
     assert_int_equal(store_open(&store, path, STORE_WRITE, &why), -EPROTO);
     assert_non_null(strstr(why.text, "newer"));
@@ -464,7 +464,7 @@ static void a_newer_store_is_refused_and_left_alone(void **state)
     assert_int_equal(stat(path, &after), 0);
     assert_int_equal(before.st_mtim.tv_sec, after.st_mtim.tv_sec);
     assert_int_equal(before.st_mtim.tv_nsec, after.st_mtim.tv_nsec);
-    assert_sqlite_says(path, "PRAGMA user_version", "99");
+    assert_sqlite_gives(path, "PRAGMA user_version", "99");
 }
 
 static void what_is_no_store_is_refused(void **state)
@@ -480,9 +480,9 @@ static void what_is_no_store_is_refused(void **state)
     fclose(file);
     assert_int_equal(store_open(&store, letter, STORE_WRITE, &why), -EBADF);
     assert_non_null(strstr(why.text, "letter.txt"));
-    free(sqlite_says(other, "CREATE TABLE tides (at TEXT)"));
+    free(sqlite_answer(other, "CREATE TABLE tides (at TEXT)"));
     assert_int_equal(store_open(&store, other, STORE_WRITE, &why), -EBADF);
-    assert_sqlite_says(other, "SELECT name FROM sqlite_schema; PRAGMA journal_mode", "tides\ndelete");
+    assert_sqlite_gives(other, "SELECT name FROM sqlite_schema; PRAGMA journal_mode", "tides\ndelete");
     assert_int_equal(store_open(&store, file_named("absent.db"), STORE_READ, &why), -ENOENT);
     assert_int_equal(store_open(&store, letter, STORE_READ, &why), -EBADF);
     assert_int_equal(store_open(&store, folder, STORE_WRITE, &why), -EACCES);

@@ -31,10 +31,10 @@ static void two_benches_share_a_store(void **state)
     }
     commit(one);
     commit(two);
-    assert_sqlite_says(path, "SELECT bench, count(*) FROM brew_summary GROUP BY bench", "pier|2\nquay|2");
-    assert_sqlite_says(path, "SELECT brew, count(*) FROM brew_trace GROUP BY brew",
-                       "pier-20261125-001|425\n"
-                       "pier-20261125-002|425\nquay-20261125-001|425\nquay-20261125-002|425");
+    assert_sqlite_gives(path, "SELECT bench, count(*) FROM brew_summary GROUP BY bench", "pier|2\nquay|2");
+    assert_sqlite_gives(path, "SELECT brew, count(*) FROM brew_trace GROUP BY brew",
+                        "pier-20261125-001|425\n"
+                        "pier-20261125-002|425\nquay-20261125-001|425\nquay-20261125-002|425");
     assert_int_equal(store_resume(two, "pier", &seq, &time_us, &why), 0);
     assert_in_range(seq, 1, 100000);
     assert_int_equal(store_resume(two, "quay", &seq, &time_us, &why), 0);
@@ -64,9 +64,9 @@ static void two_scales_of_a_station_are_reported_apart(void **state)
     apply(store, &dry);
     commit(store);
     store_close(store);
-    assert_sqlite_says(path, "SELECT instrument, weighs, value FROM brew_trace ORDER BY seq",
-                       "left-cup|cup|341.2\nleft-scale||410.2");
-    assert_sqlite_says(path, "SELECT drip_g, pressed_dry, pressed_dry_u FROM brew_summary", "4.2|1.0|0.03");
+    assert_sqlite_gives(path, "SELECT instrument, weighs, value FROM brew_trace ORDER BY seq",
+                        "left-cup|cup|341.2\nleft-scale||410.2");
+    assert_sqlite_gives(path, "SELECT drip_g, pressed_dry, pressed_dry_u FROM brew_summary", "4.2|1.0|0.03");
 }
 
 static void instruments_of_the_whole_bench_are_kept_too(void **state)
@@ -93,9 +93,9 @@ static void instruments_of_the_whole_bench_are_kept_too(void **state)
     apply(store, &thermometer);
     commit(store);
     store_close(store);
-    assert_sqlite_says(path, "SELECT seq, instrument, unit, value, decimals, status FROM brew_trace",
-                       "1|probe|°C|93.1|2|ok\n4|probe|°C|||fault");
-    assert_sqlite_says(path, "SELECT value, decimals FROM reading", "1.4|2");
+    assert_sqlite_gives(path, "SELECT seq, instrument, unit, value, decimals, status FROM brew_trace",
+                        "1|probe|°C|93.1|2|ok\n4|probe|°C|||fault");
+    assert_sqlite_gives(path, "SELECT value, decimals FROM reading", "1.4|2");
 }
 
 static void what_people_write_comes_back_as_written(void **state)
@@ -123,10 +123,10 @@ static void what_people_write_comes_back_as_written(void **state)
     apply(store, &discarded);
     commit(store);
     store_close(store);
-    assert_sqlite_says(path, "SELECT note, factors FROM brew_summary",
-                       "it's <b>\"hollow\"</b>; DROP TABLE brew;\nthin; better cold|{\"grind\":\"18'); --\"}");
-    assert_sqlite_says(path, "SELECT name, discarded, reason FROM brew ORDER BY name",
-                       "pier-20261125-001|0|\npier-20261125-002|1|knocked over");
+    assert_sqlite_gives(path, "SELECT note, factors FROM brew_summary",
+                        "it's <b>\"hollow\"</b>; DROP TABLE brew;\nthin; better cold|{\"grind\":\"18'); --\"}");
+    assert_sqlite_gives(path, "SELECT name, discarded, reason FROM brew ORDER BY name",
+                        "pier-20261125-001|0|\npier-20261125-002|1|knocked over");
 }
 
 static void a_hole_in_the_numbers_is_on_record(void **state)
@@ -144,8 +144,8 @@ static void a_hole_in_the_numbers_is_on_record(void **state)
     apply(store, &skipped);
     commit(store);
     store_close(store);
-    assert_sqlite_says(path, "SELECT after_seq, before_seq FROM gap", "10|15");
-    assert_sqlite_says(path, "SELECT seq, warning, detail FROM warning", "500|numbers-skipped|restarted");
+    assert_sqlite_gives(path, "SELECT after_seq, before_seq FROM gap", "10|15");
+    assert_sqlite_gives(path, "SELECT seq, warning, detail FROM warning", "500|numbers-skipped|restarted");
 }
 
 /* The bench keeps readings between brews for two days only, and says up to where anything else may be missing. */
@@ -166,7 +166,7 @@ static void what_a_bench_leaves_out_between_brews_is_no_gap(void **state)
     apply(store, &reading);
     commit(store);
     store_close(store);
-    assert_sqlite_says(path, "SELECT after_seq, before_seq FROM gap ORDER BY before_seq", "10|15\n15|120");
+    assert_sqlite_gives(path, "SELECT after_seq, before_seq FROM gap ORDER BY before_seq", "10|15\n15|120");
 }
 
 /* The bench lost its journal: its numbers begin again, its new brews are kept all the same. */
@@ -198,9 +198,9 @@ static void a_bench_that_numbers_anew_is_followed(void **state)
     assert_int_equal(store_resume(store, "pier", &seq, &time_us, &why), 0);
     assert_int_equal(seq, 12);
     store_close(store);
-    assert_sqlite_says(path, "SELECT seq, warning FROM warning ORDER BY time_us, seq",
-                       "5001|overload\n5001|press-too-hard\n12|press-too-hard");
-    assert_sqlite_says(path, "SELECT count(*) FROM gap", "0");
+    assert_sqlite_gives(path, "SELECT seq, warning FROM warning ORDER BY time_us, seq",
+                        "5001|overload\n5001|press-too-hard\n12|press-too-hard");
+    assert_sqlite_gives(path, "SELECT count(*) FROM gap", "0");
 }
 
 /* One brew, begun at `from`, with a reading, a stage and a measure; not ended. */
@@ -252,13 +252,13 @@ static void a_name_given_twice_merges_nothing(void **state)
         }
         brew_reported(store, 1, 600, brew, 230); /* heard again */
         commit(store);
-        assert_sqlite_says(path, two_brews, expected);
+        assert_sqlite_gives(path, two_brews, expected);
         store_close(store);
         store = opened(path);
         brew_reported(store, 101, 0, brew, 200); /* the old journal came back */
         commit(store);
         store_close(store);
-        assert_sqlite_says(path, two_brews, expected);
+        assert_sqlite_gives(path, two_brews, expected);
     }
 }
 
@@ -274,8 +274,8 @@ static void a_number_beyond_all_counting_is_renamed_too(void **state)
     brew_reported(store, 1, 600, brew, 230);
     assert_int_equal(store_commit(store, &why), 1);
     store_close(store);
-    assert_sqlite_says(path, "SELECT name FROM brew ORDER BY brew_id",
-                       "pier-20261125-999\npier-20261125-99999999999999999999999");
+    assert_sqlite_gives(path, "SELECT name FROM brew ORDER BY brew_id",
+                        "pier-20261125-999\npier-20261125-99999999999999999999999");
 }
 
 /* After a restart of the machine the steady clock starts over; the brew goes on. */
@@ -298,7 +298,7 @@ static void a_brew_that_spans_two_boots_keeps_its_seconds(void **state)
     apply(store, &after);
     commit(store);
     store_close(store);
-    assert_sqlite_says(path, "SELECT seq, seconds FROM brew_trace", "3|1.0\n4|39.0");
+    assert_sqlite_gives(path, "SELECT seq, seconds FROM brew_trace", "3|1.0\n4|39.0");
 }
 
 static void brews_of_long_ago_are_forgotten_in_memory_only(void **state)
@@ -336,10 +336,10 @@ static void brews_of_long_ago_are_forgotten_in_memory_only(void **state)
     apply(store, &begin);
     commit(store);
     store_close(store);
-    assert_sqlite_says(path, "SELECT count(*), count(DISTINCT brew_id) FROM trace", "451|451");
-    assert_sqlite_says(path, "SELECT count(*) FROM brew", "451");
-    assert_sqlite_says(path, "SELECT instrument FROM brew_trace WHERE brew = 'pier-20261125-999'", "right-scale");
-    assert_sqlite_says(path, "SELECT brew FROM brew_summary WHERE dose_g = 15", "pier-20261125-000");
+    assert_sqlite_gives(path, "SELECT count(*), count(DISTINCT brew_id) FROM trace", "451|451");
+    assert_sqlite_gives(path, "SELECT count(*) FROM brew", "451");
+    assert_sqlite_gives(path, "SELECT instrument FROM brew_trace WHERE brew = 'pier-20261125-999'", "right-scale");
+    assert_sqlite_gives(path, "SELECT brew FROM brew_summary WHERE dose_g = 15", "pier-20261125-000");
 }
 
 static void times_that_cannot_be_do_no_harm(void **state)
@@ -362,7 +362,7 @@ static void times_that_cannot_be_do_no_harm(void **state)
     }
     assert_true(store_commit(store, &why) >= 0); /* four begins are four brews */
     store_close(store);
-    assert_sqlite_says(path, "SELECT count(*) FROM stage; PRAGMA integrity_check", "4\nok");
+    assert_sqlite_gives(path, "SELECT count(*) FROM stage; PRAGMA integrity_check", "4\nok");
 }
 
 int main(void)

@@ -52,10 +52,10 @@ static void judge(void)
 {
     tasting_judge(&session, &score, &verdict);
     tasting_measure(&session, &score, &verdict);
-    tasting_say(&session, &verdict);
+    tasting_state_verdict(&session, &verdict);
 }
 
-static void assert_says(const char *words)
+static void assert_states(const char *words)
 {
     if (!strstr(verdict.sentence, words) && !strstr(verdict.caution, words))
         fail_msg("'%s' is not in: %s | %s", words, verdict.sentence, verdict.caution);
@@ -71,9 +71,9 @@ static void a_difference_is_about_its_one_taster(void **state)
     assert_int_equal(verdict.finding, TASTING_DIFFERENT);
     assert_true(fabs(verdict.p - 0.0376365711) < 1e-9);
     assert_true(verdict.one_taster);
-    assert_says("11 of 20 right; by luck alone so many or more come one time in 27");
-    assert_says("Ines can distinguish the cups");
-    assert_says("this is about Ines, not about people");
+    assert_states("11 of 20 right; by luck alone so many or more come one time in 27");
+    assert_states("Ines can distinguish the cups");
+    assert_states("this is about Ines, not about people");
 }
 
 /* 3^12 = 531,441. */
@@ -84,8 +84,8 @@ static void twelve_of_twelve_is_luck_one_time_in_531441(void **state)
     answers("Ines", &triangle, 6, 6);
     answers("Tom", &triangle, 6, 6);
     judge();
-    assert_says("one time in 531,441");
-    assert_says("these 2 tasters can distinguish");
+    assert_states("one time in 531,441");
+    assert_states("these 2 tasters can distinguish");
 }
 
 static void nothing_shown_is_never_the_same(void **state)
@@ -95,7 +95,7 @@ static void nothing_shown_is_never_the_same(void **state)
     answers("Ines", &triangle, 8, 20);
     judge();
     assert_int_equal(verdict.finding, TASTING_NOT_SHOWN);
-    assert_says("no difference shown, nor that they are the same");
+    assert_states("no difference shown, nor that they are the same");
     assert_null(strstr(verdict.sentence, "the same to"));
 }
 
@@ -114,7 +114,7 @@ static void the_same_is_earned_at_the_tables_count(void **state)
     begin(TASTING_TRIANGLE, 2, 36);
     answers("Ines", &triangle, most, 36);
     judge();
-    assert_says("the same to Ines, as far as this goes: if 30 % could");
+    assert_states("the same to Ines, as far as this goes: if 30 % could");
 }
 
 static void tasters_who_differ_are_reported(void **state)
@@ -129,13 +129,13 @@ static void tasters_who_differ_are_reported(void **state)
     assert_int_equal(verdict.finding, TASTING_DIFFERENT);
     assert_true(verdict.p_alike < 0.05);
     assert_false(verdict.over_people);
-    assert_says("these 4 tasters can distinguish");
-    assert_says("The tasters differ among themselves");
+    assert_states("these 4 tasters can distinguish");
+    assert_states("The tasters differ among themselves");
     answers("Cy", &triangle, 3, 10);
     answers("Dee", &triangle, 10, 10);
     judge();
     assert_true(verdict.over_people);
-    assert_says("people like these 6 can distinguish");
+    assert_states("people like these 6 can distinguish");
     assert_true(verdict.share_95.low < 0.05 && verdict.share_95.high > 0.75); /* six people say little of people */
 }
 
@@ -149,8 +149,8 @@ static void a_preference_of_one_is_not_about_people(void **state)
     assert_int_equal(verdict.finding, TASTING_DIFFERENT);
     assert_int_equal(verdict.favoured, 1);
     assert_true(fabs(verdict.p - 0.03125) < 1e-12);
-    assert_says("Ines prefers it");
-    assert_says("not about people");
+    assert_states("Ines prefers it");
+    assert_states("not about people");
     begin(TASTING_PREFERENCE, 2, 18);
     answers("Ines", &pair, 6, 6);
     answers("Tom", &pair, 6, 6);
@@ -172,7 +172,7 @@ static void a_preference_counts_the_sample_not_the_place(void **state)
     }
     judge();
     assert_int_equal(verdict.favoured, 0);
-    assert_says("steep 75 s was preferred in 8 of 8");
+    assert_states("steep 75 s was preferred in 8 of 8");
 }
 
 static void a_direction_expected_is_one_sided(void **state)
@@ -189,7 +189,7 @@ static void a_direction_expected_is_one_sided(void **state)
     session.expected = 0; /* the wrong way is no evidence */
     judge();
     assert_true(verdict.p > 0.9);
-    assert_says("called sweeter in 2 of 10");
+    assert_states("called sweeter in 2 of 10");
 }
 
 static void rankings_are_by_sample(void **state)
@@ -207,8 +207,8 @@ static void rankings_are_by_sample(void **state)
     judge();
     assert_true(fabs(verdict.p - pow(6, -4)) < 1e-12); /* all five alike: 6 of 6^5 orders */
     assert_int_equal(verdict.favoured, 0);
-    assert_says("steep 75 s comes first on average");
-    assert_says("steep 75 s came before steep 285 s in 100 %");
+    assert_states("steep 75 s comes first on average");
+    assert_states("steep 75 s came before steep 285 s in 100 %");
     assert_true(isinf(verdict.dprime) && verdict.dprime_95.low > -0.1); /* five alone: just not above 0 */
 }
 
@@ -233,7 +233,7 @@ static void before_the_planned_end_nothing_is_judged(void **state)
     judge();
     assert_int_equal(verdict.finding, TASTING_UNJUDGED);
     assert_true(isnan(verdict.p));
-    assert_says("not all planned sets are answered");
+    assert_states("not all planned sets are answered");
     tasting_score_looked(&score); /* paid for: 9 of 9 is beyond any bound */
     judge();
     assert_int_equal(verdict.finding, TASTING_DIFFERENT);
@@ -252,7 +252,7 @@ static void what_was_seen_is_not_judged(void **state)
     answers("Ines", &triangle, 12, 12);
     judge();
     assert_int_equal(verdict.finding, TASTING_UNJUDGED);
-    assert_says("distinguished by eye");
+    assert_states("distinguished by eye");
     begin(TASTING_TRIANGLE, 2, 12);
     score.left_out = 12;
     judge();

@@ -114,8 +114,8 @@ static void the_store_says_the_same(void **state)
     store_close(store);
     assert_true(length > 1000);
     expected[length - 1] = '\0';
-    said = sqlite_says(path, "SELECT b.brew, b.stage, s.at_mono_us - 5050000000 FROM brew_stage b JOIN stage s USING"
-                             " (seq) ORDER BY b.brew, s.at_mono_us, s.seq");
+    said = sqlite_answer(path, "SELECT b.brew, b.stage, s.at_mono_us - 5050000000 FROM brew_stage b JOIN stage s USING"
+                               " (seq) ORDER BY b.brew, s.at_mono_us, s.seq");
     assert_same_store(said, expected);
     free(said);
 }

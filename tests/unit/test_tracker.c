@@ -147,7 +147,7 @@ static void overloaded_press_is_a_lower_bound(void **state)
         above |= trace->reported[i].kind == TRACKER_MEASURE && trace->reported[i].measure == MEASURE_PRESS_PEAK_KPA
                  && trace->reported[i].above;
     assert_true(above);
-    assert_true(was_said(trace, TRACKER_WARNING, "overload"));
+    assert_true(was_reported(trace, TRACKER_WARNING, "overload"));
     assert_float_equal(measured(trace, 1, MEASURE_PRESS_S), 20, 0.8);
     assert_float_equal(measured(trace, 1, MEASURE_BEVERAGE_G), 200, 0.3);
 }
@@ -186,7 +186,7 @@ static void together_without_tare_asks_for_the_cup(void **state)
     wait_s(trace, 3);
     move(trace, -(brewer_g + 45), 0.4);
     wait_s(trace, 6);
-    assert_true(was_said(trace, TRACKER_QUESTION, "beverage"));
+    assert_true(was_reported(trace, TRACKER_QUESTION, "beverage"));
     assert_float_equal(measured(trace, 1, MEASURE_BEVERAGE_G), 200, 25);
     assert_int_equal(tracker_enter(trace->tracker, 1, MEASURE_BEVERAGE_G, 199, 0.1, trace->now_us, &events, detail), 0);
     take(trace, &events);
@@ -326,7 +326,7 @@ static void a_pressure_instrument_sees_the_press_beside(void **state)
     assert_float_equal(measured(trace, 1, MEASURE_PRESS_MEAN_KPA), 26, 0.2);
     assert_float_equal(measured(trace, 1, MEASURE_PRESS_S), 24, 0.3);
     assert_float_equal(measured(trace, 1, MEASURE_STEEP_S), at_s[3] - at_s[1], 0.5);
-    assert_true(was_said(trace, TRACKER_WARNING, "press-too-hard"));
+    assert_true(was_reported(trace, TRACKER_WARNING, "press-too-hard"));
 }
 
 static void handling_is_no_brew(void **state)

@@ -125,7 +125,7 @@ static void the_nearest_of_two_likely_cups_is_taken_and_asked_about(void **state
     brew_unseen_cup(trace, 320, 200);
     assert_float_equal(measured(trace, 1, MEASURE_BEVERAGE_G), 200, 0.3);
     assert_true(uncertainty(trace, MEASURE_BEVERAGE_G) > 5);
-    assert_true(was_said(trace, TRACKER_QUESTION, "beverage"));
+    assert_true(was_reported(trace, TRACKER_QUESTION, "beverage"));
 }
 
 static void a_known_cup_that_alone_is_likely_is_sure(void **state)
@@ -136,7 +136,7 @@ static void a_known_cup_that_alone_is_likely_is_sure(void **state)
     brew_unseen_cup(trace, 320, 196);
     assert_float_equal(measured(trace, 1, MEASURE_BEVERAGE_G), 196, 0.3);
     assert_true(uncertainty(trace, MEASURE_BEVERAGE_G) < 0.2);
-    assert_false(was_said(trace, TRACKER_QUESTION, "beverage"));
+    assert_false(was_reported(trace, TRACKER_QUESTION, "beverage"));
 }
 
 /* poised starts, or the scale is plugged in, while cup and brewer are put down: the first that is seen is already

@@ -172,7 +172,7 @@ static void an_answered_dose_is_no_bloom(void **state)
     wait_s(trace, 40);
     push(trace, 4000, 20);
     wait_s(trace, 3);
-    assert_true(fabs(measured(trace, 1, MEASURE_DOSE_G) - 18.3) < 0.1 || was_said(trace, TRACKER_QUESTION, "dose"));
+    assert_true(fabs(measured(trace, 1, MEASURE_DOSE_G) - 18.3) < 0.1 || was_reported(trace, TRACKER_QUESTION, "dose"));
     assert_int_equal(tracker_enter(trace->tracker, 1, MEASURE_DOSE_G, 18, 0.3, trace->now_us, &events, detail), 0);
     take(trace, &events);
     wait_s(trace, 3);
@@ -230,7 +230,7 @@ static void begun_amid_a_cup_the_cup_is_not_known(void **state)
     wait_s(trace, 3);
     move(trace, -(brewer_g + 45), 0.4);
     wait_s(trace, 6);
-    assert_true(was_said(trace, TRACKER_QUESTION, "beverage"));
+    assert_true(was_reported(trace, TRACKER_QUESTION, "beverage"));
     assert_float_equal(measured(trace, 1, MEASURE_BEVERAGE_G), 200, 25);
 }
 
@@ -254,7 +254,7 @@ static void a_known_cup_that_hardly_fits_is_asked_for(void **state)
     wait_s(trace, 3);
     move(trace, -(brewer_g + 45), 0.4);
     wait_s(trace, 6);
-    assert_true(was_said(trace, TRACKER_QUESTION, "beverage"));
+    assert_true(was_reported(trace, TRACKER_QUESTION, "beverage"));
     assert_true(reported_u(trace, 1, MEASURE_BEVERAGE_G) > 5);
 }
 
@@ -320,7 +320,7 @@ static void a_cup_that_never_comes_back_keeps_its_brew(void **state)
     assert_float_equal(measured(trace, 1, MEASURE_WATER_G), 230, 0.3);
     assert_float_equal(measured(trace, 1, MEASURE_STEEP_S), lifted_s - poured_s, 0.5);
     assert_true(isnan(measured(trace, 1, MEASURE_BEVERAGE_G)));
-    assert_true(was_said(trace, TRACKER_QUESTION, "beverage"));
+    assert_true(was_reported(trace, TRACKER_QUESTION, "beverage"));
 }
 
 /* A hand or a full cloth is laid on brewer and cup as evenly as water runs, and is taken away again: the brew that was

@@ -195,7 +195,7 @@ static inline int count_of(const struct trace *trace, enum tracker_event_kind ki
     return count;
 }
 
-static inline bool was_said(const struct trace *trace, enum tracker_event_kind kind, const char *word)
+static inline bool was_reported(const struct trace *trace, enum tracker_event_kind kind, const char *word)
 {
     for (int i = 0; i < trace->reported_count; i++)
         if (trace->reported[i].kind == kind && strcmp(trace->reported[i].word, word) == 0)

@@ -37,12 +37,12 @@ struct watcher {
     struct corpus_line line[MODEL_SCALES];
     int64_t now_us;
     int tares, brews_over;
-    struct corpus_said said;
+    struct corpus_account said;
     bool show, trace;
     double now_s;
 };
 
-static struct corpus_reported *reported_of(struct corpus_said *said, uint32_t brew)
+static struct corpus_reported *reported_of(struct corpus_account *said, uint32_t brew)
 {
     while (said->brew_count < (int)brew && said->brew_count < CORPUS_BREWS) {
         struct corpus_reported *reported = &said->brew[said->brew_count++];

@@ -61,7 +61,7 @@ struct corpus_reported {
     bool discarded;
 };
 
-struct corpus_said {
+struct corpus_account {
     struct corpus_reported brew[CORPUS_BREWS];
     int brew_count;
 };
@@ -80,7 +80,7 @@ struct corpus_score {
 /* Adds one bench's comparison to the score; returns how many things were wrong.  With `show` every
  * difference is printed. */
 int corpus_judge(const struct model_script *script, const struct model_truth *truth, const struct corpus_bench *bench,
-                 const struct corpus_said *said, struct corpus_score *score, bool show);
+                 const struct corpus_account *said, struct corpus_score *score, bool show);
 
 /* The accuracy row: every share a percentage, and whether it is reached. */
 bool corpus_reached(const struct corpus_score *score);

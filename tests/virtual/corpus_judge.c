@@ -17,7 +17,7 @@ static const enum stage stage_of[MODEL_STAGE_COUNT] = {
 };
 
 /* The brew that was reported for a true one: the one that began nearest to its first water, before its end. */
-static int reported_for(const struct model_truth *truth, int brew, const struct corpus_said *said, const bool *taken)
+static int reported_for(const struct model_truth *truth, int brew, const struct corpus_account *said, const bool *taken)
 {
     double first_s = truth->brew[brew].first_water_s, nearest_s = 60;
     int best = -1;
@@ -189,7 +189,7 @@ static int judge_brew(const struct model_script *script, const struct model_trut
 }
 
 int corpus_judge(const struct model_script *script, const struct model_truth *truth, const struct corpus_bench *bench,
-                 const struct corpus_said *said, struct corpus_score *score, bool show)
+                 const struct corpus_account *said, struct corpus_score *score, bool show)
 {
     bool taken[CORPUS_BREWS] = { false };
     int wrong = 0;

@@ -101,7 +101,7 @@ static enum answer judge_one(const struct morning *morning, int reading, const s
 static void judge_reading(const struct morning *morning, int reading, double chance, struct morning_judged *judged)
 {
     const struct sample_verdict *verdict = &judged->verdict[reading];
-    enum sample_said said = morning->reading[reading].shown.said;
+    enum sample_remark said = morning->reading[reading].shown.said;
 
     judged->answer[reading] = judge_one(morning, reading, verdict);
     judged->counts[reading] = said == SAMPLE_OPEN;

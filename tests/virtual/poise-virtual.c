@@ -209,7 +209,7 @@ static void plug_and_unplug(struct player *player)
         report_port(scale->name, &player->port, "unplugged");
     } else if (!away && player->port.fd < 0) {
         if (port_plug(&player->port, play.folder, scale->name, &why) < 0)
-            program_say("%s", why.text);
+            program_message("%s", why.text);
         else
             report_port(scale->name, &player->port, "plugged");
     }
@@ -453,14 +453,14 @@ static int read_options(int argc, char **argv, unsigned long *seed, bool *print)
         case 's':
             *seed = strtoul(optarg, &rest, 10);
             if (*rest || !*seed || *seed > UINT32_MAX) {
-                program_say("--seed %s: a whole number from 1 to 4294967295", optarg);
+                program_message("--seed %s: a whole number from 1 to 4294967295", optarg);
                 return EXIT_USAGE;
             }
             break;
         case 'r':
             play.rate = strtod(optarg, &rest);
             if (*rest || !(play.rate >= 1 && play.rate <= 1000)) {
-                program_say("--clock-rate %s: a number from 1 to 1000", optarg);
+                program_message("--clock-rate %s: a number from 1 to 1000", optarg);
                 return EXIT_USAGE;
             }
             break;
@@ -476,7 +476,7 @@ static int read_options(int argc, char **argv, unsigned long *seed, bool *print)
         }
     }
     if (optind != argc - 1 || (!play.folder && !*print)) {
-        program_say("one FILE and --dir FOLDER are needed; see --help");
+        program_message("one FILE and --dir FOLDER are needed; see --help");
         return EXIT_USAGE;
     }
     return EXIT_DONE;
@@ -495,7 +495,7 @@ int main(int argc, char **argv)
     if (result != EXIT_DONE)
         return result;
     if (virtual_bench_read(&play.bench, argv[optind], seed, &why) < 0) {
-        program_say("%s", why.text);
+        program_message("%s", why.text);
         return EXIT_FAILED;
     }
     if (print) {
@@ -506,7 +506,7 @@ int main(int argc, char **argv)
     sigaction(SIGTERM, &on_stop, NULL);
     signal(SIGPIPE, SIG_IGN); /* nobody reads the truth: the instruments play on */
     if (begin(&why) < 0) {
-        program_say("%s", why.text);
+        program_message("%s", why.text);
         result = EXIT_FAILED;
     } else {
         run();

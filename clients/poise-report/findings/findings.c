@@ -421,7 +421,7 @@ const struct refusal *findings_refused(const struct findings *findings, int fact
 
 void findings_level_call(const struct factor *factor, int place, char out[WORDS_SIZE])
 {
-    say_level(factor->name, factor->numeric, factor->level[place].label, out);
+    state_level(factor->name, factor->numeric, factor->level[place].label, out);
 }
 
 void findings_level_words(const struct findings *findings, int place, char out[2 * WORDS_SIZE])

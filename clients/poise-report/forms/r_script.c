@@ -20,7 +20,7 @@ static FILE *open_in(const char *folder, const char *name)
     snprintf(path, sizeof path, "%s/%s", folder, name);
     file = fopen(path, "we");
     if (!file)
-        program_say("%s: cannot be written: %s", path, strerror(errno));
+        program_message("%s: cannot be written: %s", path, strerror(errno));
     return file;
 }
 
@@ -30,7 +30,7 @@ static bool close_file(FILE *file, const char *folder)
 
     failed = fclose(file) != 0 || failed;
     if (failed)
-        program_say("%s: cannot be written: %s", folder, strerror(errno));
+        program_message("%s: cannot be written: %s", folder, strerror(errno));
     return !failed;
 }
 
@@ -296,7 +296,7 @@ int r_write(const struct findings *findings, const char *folder)
     bool good;
 
     if (mkdir(folder, 0777) != 0 && errno != EEXIST) {
-        program_say("%s: cannot be made: %s", folder, strerror(errno));
+        program_message("%s: cannot be made: %s", folder, strerror(errno));
         return EXIT_FAILED;
     }
     cups = open_in(folder, "cups.csv");

@@ -55,7 +55,7 @@ static bool is_empty(const struct findings *findings)
     return findings->design == DESIGN_EMPTY;
 }
 
-static void say_empty(const struct findings *findings, char out[SENTENCE_SIZE])
+static void state_empty(const struct findings *findings, char out[SENTENCE_SIZE])
 {
     snprintf(out, SENTENCE_SIZE, "There is no cup with %s yet.", call_of(measure_name(findings->options->measure)));
 }
@@ -65,7 +65,7 @@ static bool has_one_cup(const struct findings *findings)
     return findings->design == DESIGN_ONE_LEVEL && findings->point_count == 1;
 }
 
-static void say_one_cup(const struct findings *findings, char out[SENTENCE_SIZE])
+static void state_one_cup(const struct findings *findings, char out[SENTENCE_SIZE])
 {
     (void)findings;
     snprintf(out, SENTENCE_SIZE, "There is only one cup: nothing to compare yet.");
@@ -76,7 +76,7 @@ static bool has_one_level(const struct findings *findings)
     return findings->design == DESIGN_ONE_LEVEL;
 }
 
-static void say_one_level(const struct findings *findings, char out[SENTENCE_SIZE])
+static void state_one_level(const struct findings *findings, char out[SENTENCE_SIZE])
 {
     snprintf(out, SENTENCE_SIZE, "All %zu cups are at one level: nothing to compare yet.", findings->point_count);
 }
@@ -92,7 +92,7 @@ static bool is_refused(const struct findings *findings)
     return findings->refusal_count > 0;
 }
 
-static void say_refused(const struct findings *findings, char out[SENTENCE_SIZE])
+static void state_refused(const struct findings *findings, char out[SENTENCE_SIZE])
 {
     snprintf(out, SENTENCE_SIZE, "No verdict: %s.", findings->refusal[0].sentence);
 }
@@ -115,7 +115,7 @@ static bool has_no_scatter(const struct findings *findings)
     return findings->has_no_scatter;
 }
 
-static void say_no_scatter(const struct findings *findings, char out[SENTENCE_SIZE])
+static void state_no_scatter(const struct findings *findings, char out[SENTENCE_SIZE])
 {
     snprintf(out, SENTENCE_SIZE,
              "No verdict: cups of one level show exactly the same %s, which no bench does; look at the numbers again.",
@@ -129,14 +129,14 @@ static void claim_alike(const struct findings *findings, json_t *list)
 }
 
 const struct rule rules_of_none[] = {
-    { "empty", "no cup has the measure", is_empty, say_empty, NULL },
-    { "one cup", "one cup counts", has_one_cup, say_one_cup, NULL },
-    { "one level", "all cups are at one level", has_one_level, say_one_level, NULL },
-    { "alike", "cups of each level are equal to the last digit", has_no_scatter, say_no_scatter, claim_alike },
+    { "empty", "no cup has the measure", is_empty, state_empty, NULL },
+    { "one cup", "one cup counts", has_one_cup, state_one_cup, NULL },
+    { "one level", "all cups are at one level", has_one_level, state_one_level, NULL },
+    { "alike", "cups of each level are equal to the last digit", has_no_scatter, state_no_scatter, claim_alike },
     { "refused",
       "the plan has hardly begun, each level has one cup, or no level can be separated from a day, an order, a bag, a "
       "bench, a setting, or a dose or water that was to be the same",
-      is_refused, say_refused, claim_refused },
+      is_refused, state_refused, claim_refused },
     { NULL, NULL, NULL, NULL, NULL },
 };
 

@@ -27,7 +27,7 @@ static bool no_pairs(const struct findings *findings)
     return !findings->pair_count;
 }
 
-static void say_no_pairs(const struct findings *findings, char out[SENTENCE_SIZE])
+static void state_no_pairs(const struct findings *findings, char out[SENTENCE_SIZE])
 {
     snprintf(out, SENTENCE_SIZE, "No comparison of %s can be judged: %s.", measured(findings),
              findings->no_anova[0] ? findings->no_anova : "there are too few cups");
@@ -88,7 +88,7 @@ static bool two_equal(const struct findings *findings)
     return findings->level_count == 2 && findings->has_equivalence && findings->equivalence.equal;
 }
 
-static void say_two_equal(const struct findings *findings, char out[SENTENCE_SIZE])
+static void state_two_equal(const struct findings *findings, char out[SENTENCE_SIZE])
 {
     char first[2 * WORDS_SIZE], second[2 * WORDS_SIZE];
 
@@ -102,7 +102,7 @@ static bool two_differ(const struct findings *findings)
     return findings->level_count == 2 && findings->pair[0].shown;
 }
 
-static void say_two_differ(const struct findings *findings, char out[SENTENCE_SIZE])
+static void state_two_differ(const struct findings *findings, char out[SENTENCE_SIZE])
 {
     const struct difference *difference = &findings->pair[0].difference;
     char first[2 * WORDS_SIZE], second[2 * WORDS_SIZE], interval[96];
@@ -118,7 +118,7 @@ static bool two_levels(const struct findings *findings)
     return findings->level_count == 2;
 }
 
-static void say_two_not_shown(const struct findings *findings, char out[SENTENCE_SIZE])
+static void state_two_not_shown(const struct findings *findings, char out[SENTENCE_SIZE])
 {
     char first[2 * WORDS_SIZE], second[2 * WORDS_SIZE], interval[96];
 
@@ -187,7 +187,7 @@ static bool all_equal(const struct findings *findings)
     return findings->all_equal && !findings->refusal_count && !isnan(findings->options->margin);
 }
 
-static void say_all_equal(const struct findings *findings, char out[SENTENCE_SIZE])
+static void state_all_equal(const struct findings *findings, char out[SENTENCE_SIZE])
 {
     snprintf(out, SENTENCE_SIZE, "All %d levels give the same %s within %g %s.", findings->level_count,
              measured(findings), findings->options->margin, judged_step(findings));
@@ -213,7 +213,7 @@ static const struct pair_finding *widest_shown(const struct findings *findings)
     return most;
 }
 
-static void say_extremes(const struct findings *findings, char out[SENTENCE_SIZE])
+static void state_extremes(const struct findings *findings, char out[SENTENCE_SIZE])
 {
     const struct pair_finding *pair = widest_shown(findings);
     double difference = pair->difference.difference;
@@ -228,7 +228,7 @@ static void say_extremes(const struct findings *findings, char out[SENTENCE_SIZE
              judged_step(findings), measured(findings), worst, interval, tied);
 }
 
-static void say_none_shown(const struct findings *findings, char out[SENTENCE_SIZE])
+static void state_none_shown(const struct findings *findings, char out[SENTENCE_SIZE])
 {
     const struct pair_finding *pair = pair_of(findings, extreme(findings, 1), extreme(findings, -1));
     char best[2 * WORDS_SIZE], worst[2 * WORDS_SIZE], interval[96], widest[500] = "";
@@ -273,7 +273,7 @@ static void simple_words(const struct findings *findings, const struct pair_find
                  call_of(findings->factor[held].name), where, one, other, interval);
 }
 
-static void say_depends(const struct findings *findings, char out[SENTENCE_SIZE])
+static void state_depends(const struct findings *findings, char out[SENTENCE_SIZE])
 {
     int varied = findings->factor[1].level_count <= findings->factor[0].level_count ? 1 : 0;
     char p[32], words[SENTENCE_SIZE];
@@ -356,7 +356,7 @@ static void effect_words(const struct findings *findings, int factor, char out[S
     }
 }
 
-static void say_effects(const struct findings *findings, char out[SENTENCE_SIZE])
+static void state_effects(const struct findings *findings, char out[SENTENCE_SIZE])
 {
     char words[SENTENCE_SIZE];
     size_t length = 0;
@@ -422,7 +422,7 @@ static bool has_top(const struct findings *findings)
     return findings->has_top;
 }
 
-static void say_top(const struct findings *findings, char out[SENTENCE_SIZE])
+static void state_top(const struct findings *findings, char out[SENTENCE_SIZE])
 {
     char places[2][240];
 
@@ -447,24 +447,26 @@ static void claim_top(const struct findings *findings, json_t *list)
 }
 
 const struct rule rules_of_words[] = {
-    { "no comparison", "nothing shows how much cups of one level differ", no_pairs, say_no_pairs, NULL },
-    { "two equal", "two levels, both one-sided tests of the margin p < 0.05", two_equal, say_two_equal, claim_equal },
-    { "two differ", "two levels, p < 0.05", two_differ, say_two_differ, claim_shown },
-    { "two not shown", "two levels, neither of these", two_levels, say_two_not_shown, claim_nothing_shown },
-    { "all equal", "the intervals of all pairs together lie within the margin", all_equal, say_all_equal, claim_equal },
-    { "some differ", "some pair's interval, of all together, leaves out zero", any_shown, say_extremes, claim_shown },
-    { "none shown", "none of these", always, say_none_shown, claim_nothing_shown },
+    { "no comparison", "nothing shows how much cups of one level differ", no_pairs, state_no_pairs, NULL },
+    { "two equal", "two levels, both one-sided tests of the margin p < 0.05", two_equal, state_two_equal, claim_equal },
+    { "two differ", "two levels, p < 0.05", two_differ, state_two_differ, claim_shown },
+    { "two not shown", "two levels, neither of these", two_levels, state_two_not_shown, claim_nothing_shown },
+    { "all equal", "the intervals of all pairs together lie within the margin", all_equal, state_all_equal,
+      claim_equal },
+    { "some differ", "some pair's interval, of all together, leaves out zero", any_shown, state_extremes, claim_shown },
+    { "none shown", "none of these", always, state_none_shown, claim_nothing_shown },
     { NULL, NULL, NULL, NULL, NULL },
 };
 
 const struct rule rules_of_two[] = {
-    { "no comparison of two", "nothing shows how much cups of one level differ", no_pairs, say_no_pairs, NULL },
-    { "all equal of two", "the intervals of all pairs together lie within the margin", all_equal, say_all_equal,
+    { "no comparison of two", "nothing shows how much cups of one level differ", no_pairs, state_no_pairs, NULL },
+    { "all equal of two", "the intervals of all pairs together lie within the margin", all_equal, state_all_equal,
       claim_equal },
     { "top", "two numbers, the surface fits, and its top and the whole region of that lie within the levels", has_top,
-      say_top, claim_top },
+      state_top, claim_top },
     { "depends", "that the factors depend on each other is shown among the three questions (Holm)", depends,
-      say_depends, claim_depends },
-    { "effects", "none of these: what each factor does on the mean, shown or not", always, say_effects, claim_effects },
+      state_depends, claim_depends },
+    { "effects", "none of these: what each factor does on the mean, shown or not", always, state_effects,
+      claim_effects },
     { NULL, NULL, NULL, NULL, NULL },
 };

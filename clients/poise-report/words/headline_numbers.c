@@ -51,7 +51,7 @@ static bool no_trend(const struct findings *findings)
     return !findings->has_trend || !findings->trend.df;
 }
 
-static void say_no_trend(const struct findings *findings, char out[SENTENCE_SIZE])
+static void state_no_trend(const struct findings *findings, char out[SENTENCE_SIZE])
 {
     snprintf(out, SENTENCE_SIZE, "No line can be judged: too few cups with %s.", measured(findings));
 }
@@ -74,7 +74,7 @@ static void place_words(const struct findings *findings, double at, struct inter
     snprintf(out, 160, "%.*f%s%s (%s)", words_decimals(where, 0), at, *unit ? " " : "", unit, interval);
 }
 
-static void say_turn(const struct findings *findings, char out[SENTENCE_SIZE])
+static void state_turn(const struct findings *findings, char out[SENTENCE_SIZE])
 {
     struct interval where;
     double at;
@@ -122,7 +122,7 @@ static bool levels_off(const struct findings *findings)
            && (findings->broken.slope_before > 0 ? findings->ends.rises_first : findings->ends.falls_first);
 }
 
-static void say_level_off(const struct findings *findings, char out[SENTENCE_SIZE])
+static void state_level_off(const struct findings *findings, char out[SENTENCE_SIZE])
 {
     const struct trend_break *broken = &findings->broken;
     const char *per = *unit_of(findings->factor[0].name) ? unit_of(findings->factor[0].name) : "step";
@@ -157,7 +157,7 @@ static bool misfits(const struct findings *findings)
     return findings->changes && findings->trend_misfit;
 }
 
-static void say_misfit(const struct findings *findings, char out[SENTENCE_SIZE])
+static void state_misfit(const struct findings *findings, char out[SENTENCE_SIZE])
 {
     char range[160], interval[96];
 
@@ -186,7 +186,7 @@ static bool bends_only(const struct findings *findings)
     return findings->bends;
 }
 
-static void say_bends(const struct findings *findings, char out[SENTENCE_SIZE])
+static void state_bends(const struct findings *findings, char out[SENTENCE_SIZE])
 {
     double change = findings->end.difference;
     char range[160], interval[96];
@@ -208,7 +208,7 @@ static bool stays(const struct findings *findings)
                || (findings->same_change && !findings->bends && !findings->trend_misfit));
 }
 
-static void say_stays(const struct findings *findings, char out[SENTENCE_SIZE])
+static void state_stays(const struct findings *findings, char out[SENTENCE_SIZE])
 {
     char range[160], total[SENTENCE_SIZE];
 
@@ -234,7 +234,7 @@ static bool changes(const struct findings *findings)
            && (findings->end.interval.low > 0 || findings->end.interval.high < 0);
 }
 
-static void say_changes(const struct findings *findings, char out[SENTENCE_SIZE])
+static void state_changes(const struct findings *findings, char out[SENTENCE_SIZE])
 {
     double change = findings->end.difference;
     char range[160], interval[96], total[SENTENCE_SIZE];
@@ -252,7 +252,7 @@ static bool always(const struct findings *findings)
     return true;
 }
 
-static void say_no_change(const struct findings *findings, char out[SENTENCE_SIZE])
+static void state_no_change(const struct findings *findings, char out[SENTENCE_SIZE])
 {
     char range[160], interval[96], total[SENTENCE_SIZE];
 
@@ -272,18 +272,18 @@ static void claim_no_change(const struct findings *findings, json_t *list)
 }
 
 const struct rule rules_of_numbers[] = {
-    { "no line", "too few cups for a line", no_trend, say_no_trend, NULL },
+    { "no line", "too few cups for a line", no_trend, state_no_trend, NULL },
     { "stays", "the line's change (two one-sided tests), or the intervals of all pairs, lie within the margin", stays,
-      say_stays, claim_stays },
+      state_stays, claim_stays },
     { "turn", "the series is no line, surely climbs at first and surely falls at last, or the other way round", turns,
-      say_turn, claim_turn },
+      state_turn, claim_turn },
     { "break", "the series is no line, surely climbs or falls at first, and two pieces fit better than a curve",
-      levels_off, say_level_off, claim_level_off },
+      levels_off, state_level_off, claim_level_off },
     { "neither", "it changes, and both line and curve miss the levels by more than replicates scatter", misfits,
-      say_misfit, claim_misfit },
-    { "bent", "it changes and is no line", bends_only, say_bends, claim_end },
+      state_misfit, claim_misfit },
+    { "bent", "it changes and is no line", bends_only, state_bends, claim_end },
     { "changes", "line or curve against nothing, one family, p < 0.05, and the interval leaves out zero", changes,
-      say_changes, claim_end },
-    { "no change", "none of these", always, say_no_change, claim_no_change },
+      state_changes, claim_end },
+    { "no change", "none of these", always, state_no_change, claim_no_change },
     { NULL, NULL, NULL, NULL, NULL },
 };

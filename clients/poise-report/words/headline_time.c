@@ -79,7 +79,7 @@ static bool has_several(const struct findings *findings)
 }
 
 /* Several curves are two factors: what the other one does is the question. */
-static void say_several(const struct findings *findings, char out[SENTENCE_SIZE])
+static void state_several(const struct findings *findings, char out[SENTENCE_SIZE])
 {
     const struct rule *rule = rules_of_two;
 
@@ -103,7 +103,7 @@ static bool is_not_fitted(const struct findings *findings)
     return !only(findings)->fitted;
 }
 
-static void say_not_fitted(const struct findings *findings, char out[SENTENCE_SIZE])
+static void state_not_fitted(const struct findings *findings, char out[SENTENCE_SIZE])
 {
     char gain[SENTENCE_SIZE];
 
@@ -116,7 +116,7 @@ static bool falls(const struct findings *findings)
     return only(findings)->falls;
 }
 
-static void say_falls(const struct findings *findings, char out[SENTENCE_SIZE])
+static void state_falls(const struct findings *findings, char out[SENTENCE_SIZE])
 {
     char gain[SENTENCE_SIZE];
 
@@ -130,7 +130,7 @@ static bool misfits(const struct findings *findings)
     return only(findings)->misfit;
 }
 
-static void say_misfit(const struct findings *findings, char out[SENTENCE_SIZE])
+static void state_misfit(const struct findings *findings, char out[SENTENCE_SIZE])
 {
     const struct curve_finding *curve = only(findings);
     char gain[SENTENCE_SIZE], p[32], other[200] = "";
@@ -153,7 +153,7 @@ static bool all_late(const struct findings *findings)
     return !only(findings)->answer[0].claimed && only(findings)->all_late;
 }
 
-static void say_all_late(const struct findings *findings, char out[SENTENCE_SIZE])
+static void state_all_late(const struct findings *findings, char out[SENTENCE_SIZE])
 {
     char gain[SENTENCE_SIZE];
 
@@ -169,7 +169,7 @@ static bool too_short(const struct findings *findings)
     return !only(findings)->identified || !only(findings)->answer[0].identified;
 }
 
-static void say_too_short(const struct findings *findings, char out[SENTENCE_SIZE])
+static void state_too_short(const struct findings *findings, char out[SENTENCE_SIZE])
 {
     char gain[SENTENCE_SIZE];
 
@@ -184,7 +184,7 @@ static bool without_quick(const struct findings *findings)
     return !only(findings)->fit.quick;
 }
 
-static void say_without_quick(const struct findings *findings, char out[SENTENCE_SIZE])
+static void state_without_quick(const struct findings *findings, char out[SENTENCE_SIZE])
 {
     char gain[SENTENCE_SIZE];
 
@@ -200,7 +200,7 @@ static bool is_rivalled(const struct findings *findings)
     return only(findings)->rivalled;
 }
 
-static void say_rivalled(const struct findings *findings, char out[SENTENCE_SIZE])
+static void state_rivalled(const struct findings *findings, char out[SENTENCE_SIZE])
 {
     char gain[SENTENCE_SIZE];
 
@@ -216,7 +216,7 @@ static bool is_beyond(const struct findings *findings)
     return !only(findings)->answer[0].claimed;
 }
 
-static void say_beyond(const struct findings *findings, char out[SENTENCE_SIZE])
+static void state_beyond(const struct findings *findings, char out[SENTENCE_SIZE])
 {
     const struct answer *answer = &only(findings)->answer[0];
     char gain[SENTENCE_SIZE], interval[96];
@@ -236,7 +236,7 @@ static bool always(const struct findings *findings)
     return true;
 }
 
-static void say_bend(const struct findings *findings, char out[SENTENCE_SIZE])
+static void state_bend(const struct findings *findings, char out[SENTENCE_SIZE])
 {
     const struct curve_finding *curve = only(findings);
     const struct answer *answer = &curve->answer[0];
@@ -254,19 +254,19 @@ static void say_bend(const struct findings *findings, char out[SENTENCE_SIZE])
 }
 
 const struct rule rules_of_time[] = {
-    { "curves", "another factor is varied beside the steep time", has_several, say_several, claim_several },
-    { "no curve", "fewer than three steep times, or nothing rises", is_not_fitted, say_not_fitted, claim_only },
-    { "falls", "a line through all cups surely falls", falls, say_falls, claim_only },
-    { "misfit", "the curve misses the levels by more than replicates scatter (F, p < 0.05)", misfits, say_misfit,
+    { "curves", "another factor is varied beside the steep time", has_several, state_several, claim_several },
+    { "no curve", "fewer than three steep times, or nothing rises", is_not_fitted, state_not_fitted, claim_only },
+    { "falls", "a line through all cups surely falls", falls, state_falls, claim_only },
+    { "misfit", "the curve misses the levels by more than replicates scatter (F, p < 0.05)", misfits, state_misfit,
       claim_only },
-    { "all late", "no bend is claimed, and no rise is shown or the rate has no upper bound", all_late, say_all_late,
+    { "all late", "no bend is claimed, and no rise is shown or the rate has no upper bound", all_late, state_all_late,
       claim_only },
-    { "too short", "plateau, rate or the time of the share has no bound", too_short, say_too_short, claim_only },
-    { "few", "fewer cups than a quick part needs", without_quick, say_without_quick, claim_only },
-    { "rivalled", "another shape has no larger AICc than first order", is_rivalled, say_rivalled, claim_only },
-    { "beyond", "the interval of the share's time reaches beyond the longest steep brewed", is_beyond, say_beyond,
+    { "too short", "plateau, rate or the time of the share has no bound", too_short, state_too_short, claim_only },
+    { "few", "fewer cups than a quick part needs", without_quick, state_without_quick, claim_only },
+    { "rivalled", "another shape has no larger AICc than first order", is_rivalled, state_rivalled, claim_only },
+    { "beyond", "the interval of the share's time reaches beyond the longest steep brewed", is_beyond, state_beyond,
       claim_only },
     { "bend", "first order is identified, fits, has no rival, and the interval lies among the steeps brewed", always,
-      say_bend, claim_only },
+      state_bend, claim_only },
     { NULL, NULL, NULL, NULL, NULL },
 };
