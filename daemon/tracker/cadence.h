@@ -24,4 +24,9 @@ void cadence_begin(struct cadence *cadence, int64_t arrived_us);
  * become earlier: it is known only now whether lines were lost before it or it was held up. */
 int64_t cadence_time(struct cadence *cadence, int64_t arrived_us, int64_t *before_us);
 
+static inline double seconds(int64_t from_us, int64_t to_us)
+{
+    return (double)(to_us - from_us) / 1e6;
+}
+
 #endif

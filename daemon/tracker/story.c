@@ -52,11 +52,6 @@ struct beam {
     double best;
 };
 
-static double seconds(int64_t from_us, int64_t to_us)
-{
-    return (double)(to_us - from_us) / 1e6;
-}
-
 /* Against a value, from a logarithmic normal distribution about the usual, floored. */
 static double against_log(double value, double usual, double spread)
 {

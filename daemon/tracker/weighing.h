@@ -65,6 +65,12 @@ static inline struct sample *weighing_sample(const struct weighing *weighing, ui
     return (struct sample *)&weighing->ring[index % SAMPLES];
 }
 
+/* Its load without the instrument's filter. */
+static inline double weighing_clear_g(const struct weighing *weighing, uint32_t index)
+{
+    return (double)weighing_sample(weighing, index)->clear_g;
+}
+
 /* The number of the oldest sample that is held. */
 static inline uint32_t weighing_oldest(const struct weighing *weighing)
 {
