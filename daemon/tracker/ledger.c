@@ -3,6 +3,7 @@
 #include "ledger.h"
 
 #include "late.h"
+#include "odds.h"
 #include "parts.h"
 #include "poise/brew.h"
 #include "poise/uncertainty.h"
@@ -138,24 +139,17 @@ double ledger_against_empty(const struct tracker *tracker, const struct hypothes
     return (tracker->config.cup_count ? 1 : 0) + fmax(0, load_g - CUP_HEAVY_G) / 100;
 }
 
-static double against_log(double value, double usual, double spread)
-{
-    double z = log(fmax(value, 1e-3) / usual) / spread;
-
-    return fmin(z * z / 2, UNLIKELY_MOST);
-}
-
 double ledger_against(const struct tracker *tracker, const struct hypothesis *story)
 {
     double planned_g = tracker->plan.target[MEASURE_DOSE_G], entered_g = tracker->entered.value[MEASURE_DOSE_G];
     double usual_g = DOSE_USUAL_G, against = 0, ratio, dose_against;
 
     if (!isnan(story->dose_g)) {
-        dose_against = against_log(story->dose_g, DOSE_USUAL_G, DOSE_SPREAD);
+        dose_against = odds_log(story->dose_g, DOSE_USUAL_G, DOSE_SPREAD);
         if (planned_g > 0) /* or it is another brew than the plan's next */
-            dose_against = fmin(against_log(story->dose_g, planned_g, PLAN_SPREAD), dose_against + NOT_PLANNED);
+            dose_against = fmin(odds_log(story->dose_g, planned_g, PLAN_SPREAD), dose_against + NOT_PLANNED);
         if (entered_g > 0)
-            dose_against = against_log(story->dose_g, entered_g, PLAN_SPREAD);
+            dose_against = odds_log(story->dose_g, entered_g, PLAN_SPREAD);
         against += dose_against;
     }
     if (!story->brewing)
@@ -164,7 +158,7 @@ double ledger_against(const struct tracker *tracker, const struct hypothesis *st
         usual_g = entered_g > 0 ? entered_g : planned_g;
     ratio = story->poured_g / (isnan(story->dose_g) ? usual_g : story->dose_g);
     if (story->phase >= PHASE_PRESSED || ratio > RATIO_USUAL)
-        against += against_log(ratio, RATIO_USUAL, isnan(story->dose_g) ? UNSEEN_RATIO_SPREAD : RATIO_SPREAD)
+        against += odds_log(ratio, RATIO_USUAL, isnan(story->dose_g) ? UNSEEN_RATIO_SPREAD : RATIO_SPREAD)
                    * (planned_g > 0 && !isnan(story->dose_g) ? 0.5 : 1);
     return against;
 }

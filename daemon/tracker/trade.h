@@ -33,6 +33,7 @@ static const int64_t PRESS_BESIDE_US = 8000000; /* practice: carried off, presse
 static const int64_t AWAY_US = 900000000;       /* practice: a brew taken away for a quarter of an hour is over */
 static const int64_t STEEP_LEAST_US = 35000000; /* practice: poured out sooner it was given up, not pressed */
 
+static const double PUT_MOST_S = 2;       /* practice: a thing is put down, or let go and lifted, within so long */
 static const int64_t LET_GO_US = 1600000; /* practice: a hand that sets a cup down may rest on it so long */
 static const int64_t MARKED_US = 3000000; /* practice: an operator's mark is no farther off */
 
