@@ -46,7 +46,8 @@ struct logger {
     char reader[NAME_SIZE]; /* by which the bench knows this store */
     int64_t kept_ms;        /* when the bench was informed last of what it holds; 0: not yet */
     int signals;            /* a signalfd: SIGTERM, SIGINT */
-    char bench[NAME_SIZE];
+    char bench[NAME_SIZE], bench_id[BENCH_ID_SIZE];
+    bool foreign;      /* another bench of that name was met */
     uint64_t last_seq; /* 0: nothing heard yet of a bench that the store does not know */
     bool caught_up;
     int uncommitted; /* messages */
@@ -145,6 +146,12 @@ static void notice_gap(struct logger *logger, const struct message *message)
         logger->last_seq = seq;
 }
 
+/* Brews of two benches that have one name must not become one bench's. */
+static int know(struct logger *logger, struct why *why)
+{
+    return logger->bench_id[0] ? store_know_bench(logger->store, logger->bench, logger->bench_id, why) : 0;
+}
+
 static void take(struct logger *logger, const struct message *message)
 {
     bool ended = message->kind == MESSAGE_BREW && message->brew.change == BREW_END && logger->caught_up;
@@ -183,27 +190,36 @@ static int connect_to(struct logger *logger, bool catch_up, uint64_t after_seq, 
                                       .after_seq = after_seq,
                                       .after_us = after_us,
                                       .gather_ms = GATHER_MS,
-                                      .reader = catch_up ? logger->reader : NULL };
+                                      .reader = catch_up ? logger->reader : NULL,
+                                      .bench_id = logger->bench_id[0] ? logger->bench_id : NULL };
 
     client_close(logger->client);
     logger->client = NULL;
     return client_open(&logger->client, &options, why);
 }
 
-/* Which bench it is stands in whatever it says first: its state, to every new listener. */
+/* Which bench it is stands in its state, which every new listener is sent; its name in whatever it says first. */
 static int learn_bench(struct logger *logger, struct why *why)
 {
     struct message message;
     bool said = false;
+    int64_t known_ms = 0;
     int event, error = connect_to(logger, false, 0, 0, why);
 
     if (error)
         return error;
-    while (!logger->stop && !logger->bench[0]) {
+    while (!logger->stop) {
         event = client_next(logger->client, logger->signals, said ? -1 : FIRST_WORD_MS, &message, why);
         if (event == CLIENT_MESSAGE) {
+            bool state = message.kind == MESSAGE_STATE;
+
+            known_ms = logger->bench[0] ? known_ms : clock_steady_ms();
             snprintf(logger->bench, sizeof logger->bench, "%s", message.common.bench);
+            if (state)
+                snprintf(logger->bench_id, sizeof logger->bench_id, "%s", message.state.bench_id);
             message_free(&message);
+            if (state || (logger->bench[0] && clock_steady_ms() > known_ms + FIRST_WORD_MS))
+                return 0;
         } else if (event == CLIENT_INPUT) {
             logger->stop = true;
         } else if (event == CLIENT_TIMEOUT || event == CLIENT_GONE) {
@@ -234,7 +250,8 @@ static int open_again(struct logger *logger, struct why *why)
             return 0;
     }
     logger->moved = logger->caught_up = false;
-    if ((error = store_resume(logger->store, logger->bench, &logger->last_seq, &latest_us, why)) != 0)
+    if ((error = know(logger, why)) != 0
+        || (error = store_resume(logger->store, logger->bench, &logger->last_seq, &latest_us, why)) != 0)
         return error;
     program_message("keeping the brews of %s in %s, from all that the bench still has", logger->bench,
                     logger->store_path);
@@ -244,10 +261,12 @@ static int open_again(struct logger *logger, struct why *why)
 static int listen_to(struct logger *logger, struct why *why)
 {
     int64_t latest_us = 0;
-    int error = store_resume(logger->store, logger->bench, &logger->last_seq, &latest_us, why);
+    struct why last = { "" };
     struct message message;
-    int event;
+    int event, error = know(logger, why);
 
+    if (!error)
+        error = store_resume(logger->store, logger->bench, &logger->last_seq, &latest_us, why);
     if (!error)
         error = connect_to(logger, true, logger->last_seq, latest_us, why);
     if (error)
@@ -272,7 +291,9 @@ static int listen_to(struct logger *logger, struct why *why)
         } else if (event == CLIENT_INPUT) {
             logger->stop = true;
         } else if (event == CLIENT_BAD) {
-            program_message("%s", why->text);
+            if (strcmp(why->text, last.text) != 0) /* it is asked again and again */
+                program_message("%s", why->text);
+            last = *why;
         } else if (event < 0 && event != -EINTR) {
             return event;
         }

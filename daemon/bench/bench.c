@@ -9,6 +9,7 @@
 #include <unistd.h>
 
 #include "bench_parts.h"
+#include "identity.h"
 #include "lock.h"
 #include "instruments/plugged.h"
 #include "poise/program.h"
@@ -88,6 +89,7 @@ static struct state_source state_source(struct bench *bench)
         .stations = &bench->stations,
         .hands = &bench->hands,
         .common = &bench->common,
+        .identity = bench->identity,
         .planner = &bench->planner,
     };
 }
@@ -397,6 +399,7 @@ static void fill(struct bench *bench, uv_loop_t *loop, const struct config *conf
         .stations = &bench->stations,
         .config = config,
         .hands = &bench->hands,
+        .bench_id = bench->identity,
         .context = bench,
         .state = state_text,
         .instruments = instruments_text,
@@ -455,6 +458,8 @@ int bench_open(struct bench **out, uv_loop_t *loop, const struct config *config,
         return give_up(bench, error);
     if ((bench->lock = lock_take(config->journal, why)) < 0)
         return give_up(bench, bench->lock);
+    if (identity_find(config->journal, bench->identity, why) != 0) /* it brews all the same */
+        program_message("%s", why->text);
     if ((error = stations_open(&bench->stations, config, why)) != 0)
         return give_up(bench, error);
     if (!(outlets = outlets_new(config, why)))

@@ -28,6 +28,7 @@ struct bench {
     struct bus *bus;
     struct journal *journal;
     int lock; /* beside the journal */
+    char identity[BENCH_ID_SIZE];
     struct stations stations;
     struct planner planner;
     struct control control;

@@ -14,6 +14,7 @@ struct control {
     struct stations *stations;
     const struct config *config;
     const struct bench_hands *hands;
+    const char *bench_id; /* who the bench is behind its name; empty or NULL: not known */
     void *context;
     /* "status" and "instruments": the object or array, as text of its own; NULL when memory is short. */
     char *(*state)(void *context);

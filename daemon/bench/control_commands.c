@@ -455,6 +455,20 @@ static int take_reader(struct request *request, struct why *why)
     return 0;
 }
 
+/* Who follows a bench means that one, and not another that got its name and its address. */
+static int check_bench(struct request *request, struct why *why)
+{
+    const char *meant, *ours = request->control->bench_id;
+    int error = control_string(request, "bench_id", &meant, why);
+
+    if (error || !meant || !ours || !*ours || strcmp(meant, ours) == 0)
+        return error;
+    return why_set(
+        why, -ESTALE,
+        "this is another bench that is called %s too (%.8s; %.8s was asked for): give one of them another name",
+        request->control->config->bench, ours, meant);
+}
+
 static int do_since(struct request *request, struct why *why)
 {
     json_t *seq = json_object_get(request->json, "seq");
@@ -468,7 +482,7 @@ static int do_since(struct request *request, struct why *why)
         return why_set(why, -EINVAL, "\"most\" is a whole number of bytes, at most %d", SINCE_BYTES);
     if (most && json_integer_value(most) < SINCE_BYTES)
         bytes = (size_t)json_integer_value(most);
-    if ((error = take_reader(request, why)) != 0)
+    if ((error = check_bench(request, why)) != 0 || (error = take_reader(request, why)) != 0)
         return error;
     error = request->control->since(request->control->context, (uint64_t)json_integer_value(seq), bytes,
                                     json_object_get(request->json, "id"));
@@ -494,7 +508,7 @@ const struct command_row control_commands[] = {
     { "unassign", control_unassign, "brew seq number", false },
     { "sample", control_sample, "brew how with seq number filtered", false },
     { "check", control_check, "what value station", false },
-    { "since", do_since, "seq most reader kept", true },
+    { "since", do_since, "seq most reader kept bench_id", true },
     { "health", do_health, "", true },
     { "plan", control_plan, "plan text station brew run", true },
     { NULL, NULL, NULL, false },

@@ -219,6 +219,8 @@ void state_write(const struct state_source *source, struct text *out)
         return;
     }
     out->length += (size_t)length;
+    if (source->identity[0])
+        text_print(out, ",\"bench_id\":\"%s\"", source->identity);
     text_print(out, ",\"instruments\":");
     state_write_instruments(source, out);
     text_print(out, ",\"stations\":[");

@@ -12,6 +12,7 @@ struct state_source {
     const struct stations *stations;
     const struct bench_hands *hands;
     const struct message_common *common;
+    const char *identity; /* empty: not known */
     struct planner *planner;
 };
 

@@ -33,6 +33,8 @@ struct client_options {
                                 * A bench that says nothing is asked ever more seldom, down to once a minute. */
     const char *reader;        /* with catch_up: the name (a-z 0-9 -) of one who keeps everything, so that the bench
                                 * keeps for him what he does not hold yet; NULL: nobody waits for us */
+    const char *bench_id;      /* with catch_up: the bench that is meant, as its state has it; another of its name then
+                                * refuses, which is CLIENT_BAD; NULL: whichever answers */
 };
 
 /* Connects; succeeds whether the bench is there or not.  Returns 0, or a negative errno when an

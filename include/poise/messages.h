@@ -24,6 +24,7 @@ enum {
     NAME_SIZE = 33, /* bench, station, instrument: a-z 0-9 -, at most 32 */
     BREW_SIZE = 48, /* BENCH-YYYYMMDD-NNN */
     BOOT_SIZE = 37,
+    BENCH_ID_SIZE = 33, /* 32 digits a-f 0-9: the bench behind its name */
     ASKED_BY_SIZE = 64, /* a user of the bench's machine, or a client of the network */
     DETAIL_SIZE = 320,  /* a sentence for people */
     TOPIC_SIZE = 96,
@@ -172,6 +173,11 @@ struct message_check {
     char brew[BREW_SIZE]; /* whose sample it was; empty: none, null on the bus */
 };
 
+/* Of a state's fields the one that is not for drawing. */
+struct message_state {
+    char bench_id[BENCH_ID_SIZE]; /* empty: not known */
+};
+
 struct message {
     enum message_kind kind;
     struct message_common common;
@@ -183,6 +189,7 @@ struct message {
         struct message_instrument instrument;
         struct message_warning warning;
         struct message_check check;
+        struct message_state state;
     };
     json_t *json; /* when read: the whole object, owned by the message; for MESSAGE_STATE all there is;
                    * for a MESSAGE_READING perhaps NULL: `reading` has every field of it */

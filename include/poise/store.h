@@ -13,7 +13,7 @@
 
 #pragma GCC visibility push(default)
 
-enum { STORE_VERSION = 9 };
+enum { STORE_VERSION = 10 };
 
 struct store;
 
@@ -28,6 +28,10 @@ void store_close(struct store *store);
 /* The last message of this bench that the store holds whole, and the UTC of the newest that it heard; both 0: none.
  * Messages after it may be asked for again: applying one twice changes nothing. */
 int store_resume(struct store *store, const char *bench, uint64_t *seq, int64_t *time_us, struct why *why);
+
+/* Notes which bench has this name, by its identity (BENCH_ID_SIZE).  -EEXIST: the store has brews of another bench of
+ * that name. */
+int store_know_bench(struct store *store, const char *bench, const char *identity, struct why *why);
 
 /* Adds what a message says.  Readings are kept in memory until a brew claims them, then written;
  * corrections add rows and never overwrite.  Everything since the last store_commit is one

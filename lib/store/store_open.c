@@ -393,3 +393,30 @@ int store_resume(struct store *store, const char *bench, uint64_t *seq, int64_t 
                ? 0
                : store_failed(store->database, store->path, "asking how far it has come", why);
 }
+
+int store_know_bench(struct store *store, const char *bench, const char *identity, struct why *why)
+{
+    static const char sql[] = "INSERT INTO bench (name, identity) VALUES (?1, ?2) ON CONFLICT (name) DO UPDATE SET"
+                              " identity = coalesce(bench.identity, excluded.identity) RETURNING identity";
+    sqlite3_stmt *statement;
+    char known[BENCH_ID_SIZE] = "";
+    int code;
+
+    if (sqlite3_prepare_v2(store->database, sql, -1, &statement, NULL) != SQLITE_OK)
+        return store_failed(store->database, store->path, "noting which bench it is", why);
+    sqlite3_bind_text(statement, 1, bench, -1, SQLITE_STATIC);
+    sqlite3_bind_text(statement, 2, identity, -1, SQLITE_STATIC);
+    if ((code = sqlite3_step(statement)) == SQLITE_ROW) {
+        snprintf(known, sizeof known, "%s", (const char *)sqlite3_column_text(statement, 0));
+        code = sqlite3_step(statement);
+    }
+    sqlite3_finalize(statement);
+    if (code != SQLITE_DONE)
+        return store_failed(store->database, store->path, "noting which bench it is", why);
+    if (strcmp(known, identity) != 0)
+        return why_set(why, -EEXIST,
+                       "%s: holds the brews of another bench that is called %s too (%.8s; this one is %.8s): give this "
+                       "one a store of its own with --store, and one of the two another name",
+                       store->path, bench, known, identity);
+    return 0;
+}

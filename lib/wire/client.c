@@ -149,11 +149,13 @@ int client_open(struct client **out, const struct client_options *options, struc
         return why_set(why, -ENOMEM, "out of memory");
     client->options = *options;
     /* the caller's strings need not outlive us */
-    client->options.bus = client->options.control = client->options.reader = client->options.key = NULL;
+    client->options.bus = client->options.control = client->options.key = NULL;
+    client->options.reader = client->options.bench_id = NULL;
     client->held_end = &client->held;
     client->bus_address = strdup(options->bus ? options->bus : "");
     client->control_address = strdup(options->control ? options->control : "");
     client->reader = options->reader ? strdup(options->reader) : NULL;
+    client->bench_id = options->bench_id ? strdup(options->bench_id) : NULL;
     client->context = zmq_ctx_new();
     client->position_known = options->after_seq != UINT64_MAX;
     if (client->position_known)
@@ -162,7 +164,8 @@ int client_open(struct client **out, const struct client_options *options, struc
     client->gone = UINT64_MAX;
     if (client->position_known && options->catch_up)
         client->gather_ms = client->rest_ms = options->gather_ms;
-    if (!client->bus_address || !client->control_address || !client->context || (options->reader && !client->reader))
+    if (!client->bus_address || !client->control_address || !client->context || (options->reader && !client->reader)
+        || (options->bench_id && !client->bench_id))
         error = why_set(why, -ENOMEM, "out of memory");
     if (error == 0 && options->subscribe && (error = check_place(client, client->bus_address, options->key, why)) == 0)
         error = open_bus(client, why);
@@ -198,6 +201,7 @@ void client_close(struct client *client)
     free(client->bus_address);
     free(client->control_address);
     free(client->reader);
+    free(client->bench_id);
     free(client);
 }
 

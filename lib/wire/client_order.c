@@ -61,6 +61,8 @@ static int ask(struct client *client, struct why *why)
         json_object_set_new(request, "reader", json_string(client->reader));
         json_object_set_new(request, "kept", json_integer((json_int_t)client->kept));
     }
+    if (request && client->bench_id)
+        json_object_set_new(request, "bench_id", json_string(client->bench_id));
     text = request ? json_dumps(request, JSON_COMPACT) : NULL;
     error = text ? 0 : why_set(why, -ENOMEM, "out of memory");
 

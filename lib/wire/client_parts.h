@@ -15,7 +15,7 @@ enum asking { NOT_ASKING, ASK_NOW, ASK_LATER, ASKED };
 
 struct client {
     struct client_options options;
-    char *bus_address, *control_address, *reader;
+    char *bus_address, *control_address, *reader, *bench_id;
     struct keys *keys; /* for a network; NULL: none needed */
     bool refused;      /* the bench did not let us in, and that was reported */
     uint64_t kept;     /* that the reader holds for good */

@@ -424,11 +424,12 @@ static int read_check(json_t *json, struct message_check *out, struct why *why)
 }
 
 /* State stays JSON; whoever draws it looks each field up.  Its two lists are there, though. */
-static int read_state(json_t *json, struct why *why)
+static int read_state(json_t *json, struct message_state *out, struct why *why)
 {
     static const char *const lists[] = { "instruments", "stations" };
     size_t place;
     json_t *entry;
+    int error;
 
     for (size_t i = 0; i < sizeof lists / sizeof *lists; i++) {
         json_t *list = json_object_get(json, lists[i]);
@@ -438,6 +439,10 @@ static int read_state(json_t *json, struct why *why)
         json_array_foreach(list, place, entry) if (!json_is_object(entry)) return missing(lists[i], "a list of objects",
                                                                                           why);
     }
+    if ((error = read_text(json, "bench_id", false, out->bench_id, sizeof out->bench_id, why)) < 0)
+        return error;
+    if (*out->bench_id && strspn(out->bench_id, "0123456789abcdef") != BENCH_ID_SIZE - 1)
+        return missing("bench_id", "32 digits", why);
     return 0;
 }
 
@@ -522,7 +527,7 @@ static int read_kind(struct message *message, const char *text, size_t length, s
     case MESSAGE_CHECK:
         return read_check(json, &message->check, why);
     case MESSAGE_STATE:
-        return read_state(json, why);
+        return read_state(json, &message->state, why);
     }
     return -EINVAL;
 }

@@ -157,3 +157,46 @@ def test_a_journal_that_was_removed_merges_no_two_brews(bench):
     rows = bench.query("SELECT brew, dose_g, note FROM brew_summary ORDER BY dose_g")
     assert [(row["brew"].split("-")[-1], row["dose_g"], row["note"].split("; ")[-1]) for row in rows] == [
         ("1001", 9, "the first"), ("001", 10, "the second")], rows
+
+
+def test_two_benches_of_one_name_are_not_merged(bench):
+    bench.configure(station("left"))
+    bench.poised()
+    logger = bench.logger()
+    bench.ask(do="begin")
+    assert bench.ask(do="end")["ok"]
+    bench.wait_query("SELECT 1 FROM brew_summary WHERE ended_utc IS NOT NULL")
+    identity = (bench.folder / "bench-id.journal.db").read_text().strip()
+    assert len(identity) == 32 and bench.query("SELECT identity FROM bench") == [{"identity": identity}]
+    bench.programs[0].stop()
+    for path in bench.folder.glob("journal.db*"):       # a journal that is lost leaves the bench what it is
+        path.unlink()
+    bench.poised()
+    logger.wait_diagnostic("pier is back")
+    bench.programs[-1].stop()
+    for path in bench.folder.glob("*journal.db*"):      # another machine, whose bench is called pier too
+        path.unlink()
+    bench.poised()
+    bench.ask(do="begin")
+    assert bench.ask(do="end")["ok"]
+    logger.wait_diagnostic("another bench that is called pier")
+    assert bench.run("poise-logger", "--store", bench.store)[::2] == (1, f"poise-logger: {bench.store}: holds the brews of"
+        f" another bench that is called pier too ({identity[:8]}; this one is "
+        f"{(bench.folder / 'bench-id.journal.db').read_text()[:8]}): give this one a store of its own with --store, and"
+        " one of the two another name\n")
+    logger.signal(signal.SIGTERM)
+    assert logger.wait() == 0
+    assert bench.query("SELECT count(*) AS n FROM brew") == [{"n": 1}]
+
+
+def test_an_identity_that_is_damaged_stops_no_bench_and_is_left_alone(bench):
+    bench.configure(station("left"))
+    damaged = bench.folder / "bench-id.journal.db"
+    for text in ("", "short\n", "G" * 32 + "\n", "a" * 32, "a" * 33 + "\n"):
+        damaged.write_text(text)
+        poised = bench.poised()
+        poised.wait_diagnostic("bench-id.journal.db: is damaged")
+        bus = bench.subscribe("state/", started=False)
+        assert "bench_id" not in bus.wait_for(lambda message: "instruments" in message)
+        poised.stop()
+        assert damaged.read_text() == text
