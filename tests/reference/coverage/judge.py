@@ -64,7 +64,7 @@ def wilson(share, count, z):
     """Interval of a share, z standard errors wide (Wilson 1927)."""
     middle = (share + z * z / (2 * count)) / (1 + z * z / count)
     half = z / (1 + z * z / count) * math.sqrt(share * (1 - share) / count + z * z / (4 * count * count))
-    return middle - half, middle + half
+    return max(0.0, middle - half), min(1.0, middle + half) if share < 1 else 1.0    # rounding apart
 
 
 class Result:
