@@ -2,6 +2,7 @@
 #include "door.h"
 
 #include <errno.h>
+#include <fcntl.h>
 #include <netinet/in.h>
 #include <stdatomic.h>
 #include <stddef.h>
@@ -14,7 +15,7 @@
 #include <unistd.h>
 
 enum {
-    DESCRIPTORS_MOST = 16384, /* a connection of a higher number is refused */
+    DESCRIPTORS_MOST = 4096, /* a connection of a higher number is refused */
     DOORS_MOST = 8,
     ORIGINS = 256,        /* buckets of network addresses, for how often each may connect */
     CONNECT_AT_ONCE = 64, /* a handshake costs a fraction of a millisecond of CPU; a client makes four at most */
@@ -45,7 +46,9 @@ struct connection {
 static struct door doors[DOORS_MOST];
 static atomic_int door_count;
 static struct connection connections[DESCRIPTORS_MOST];
-static int highest; /* of libzmq's thread: no open connection has a higher number */
+/* of libzmq's thread */
+static int highest; /* no open connection has a higher number */
+static int next_number;
 static struct origin {
     int left;
     int64_t at_ms;
@@ -186,6 +189,25 @@ static bool is_room(uint64_t origin)
     return all < CONNECTIONS_MOST && same < CONNECTIONS_OF_ONE_MOST;
 }
 
+/* What is still queued of a connection that is gone names its descriptor, and would be held against the next one there.
+ * So numbers go round: each is given again only after thousands of others.  That of the system where there is no other.
+ */
+static int renumber(int descriptor)
+{
+    int other = fcntl(descriptor, F_DUPFD_CLOEXEC, next_number);
+
+    if (other < 0 || other >= DESCRIPTORS_MOST) { /* the end of ours, or of the system's */
+        if (other >= 0)
+            close(other);
+        other = fcntl(descriptor, F_DUPFD_CLOEXEC, 0);
+    }
+    if (other < 0)
+        return descriptor;
+    close(descriptor);
+    next_number = other + 1;
+    return other;
+}
+
 static bool admit(const struct door *door, int descriptor)
 {
     struct connection *connection;
@@ -217,7 +239,10 @@ int door_accept(int listener, struct sockaddr *address, socklen_t *size, int fla
     int descriptor = (int)syscall(SYS_accept4, listener, address, size, flags);
     const struct door *door = descriptor < 0 ? NULL : door_of(listener);
 
-    if (!door || admit(door, descriptor))
+    if (!door)
+        return descriptor;
+    descriptor = renumber(descriptor);
+    if (admit(door, descriptor))
         return descriptor;
     close(descriptor);
     errno = ECONNABORTED; /* which libzmq takes for a peer that left at once */
