@@ -232,6 +232,8 @@ static int open_file(struct store *store, const char *name, int flags, int *vers
         return store->database ? store_failed(store->database, store->path, "opening it", why)
                                : why_set(why, -ENOMEM, "not enough memory");
     sqlite3_busy_timeout(store->database, BUSY_MS);
+    if (flags & SQLITE_OPEN_URI)
+        sqlite3_exec(store->database, "PRAGMA locking_mode = EXCLUSIVE", NULL, NULL, NULL);
     error = store_distrust(store, why);
     return error ? error : find_version(store->database, store->path, version, why);
 }
@@ -246,11 +248,14 @@ static bool log_is_empty(const char *path)
 }
 
 /* Where we may read and nobody writes: a medium that is read-only, or another's folder whose logger rests.  SQLite
- * wants to make its files beside it there, unless it is promised that nothing changes. */
+ * wants to make its files beside it there, unless it is promised that nothing changes; where a logger that was killed
+ * left something in the log, unless it is promised that there is one reader alone, who needs no locks: then it makes
+ * the log's index in memory.  A logger that begins meanwhile is not seen; at worst the reading fails. */
 static int open_unchanging(struct store *store, int *version, struct why *why)
 {
+    static const char unchanged[] = "?immutable=1", alone[] = "?vfs=unix-none";
     char *path = realpath(store->path, NULL);
-    char *name = path ? sqlite3_malloc64(3 * strlen(path) + sizeof "file:?immutable=1") : NULL;
+    char *name = path ? sqlite3_malloc64(3 * strlen(path) + sizeof "file:" + sizeof alone) : NULL;
     size_t at;
     int error;
 
@@ -263,7 +268,7 @@ static int open_unchanging(struct store *store, int *version, struct why *why)
         at += (size_t)(isalnum((unsigned char)*c) || strchr("/-_.", *c)
                            ? sprintf(name + at, "%c", *c)
                            : sprintf(name + at, "%%%02X", (unsigned char)*c));
-    strcpy(name + at, "?immutable=1");
+    strcpy(name + at, log_is_empty(store->path) ? unchanged : alone);
     free(path);
     sqlite3_close(store->database);
     store->database = NULL;
@@ -279,7 +284,7 @@ static int open_to_read(struct store *store, int *version, struct why *why)
     if (access(store->path, F_OK) != 0)
         return why_set(why, -errno, "%s: no store there: poise-logger makes it (or name it with --store)", store->path);
     error = open_file(store, store->path, SQLITE_OPEN_READONLY, version, why);
-    if (error == -EACCES && access(store->path, R_OK) == 0 && log_is_empty(store->path))
+    if (error == -EACCES && access(store->path, R_OK) == 0)
         error = open_unchanging(store, version, why);
     return error;
 }

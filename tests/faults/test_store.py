@@ -158,21 +158,30 @@ def as_somebody_else(program, *arguments):
 
 
 def test_a_store_is_read_where_nothing_can_be_written(bench):
-    """Another member of the group, or a medium that is read-only: with the logger at work, and at rest."""
+    """Another member of the group, or a medium that is read-only: with the logger at work, killed with brews that are in
+    the log alone, the same as a copy of the files, and at rest."""
     if os.geteuid() != 0:
         return                                          # only root can be somebody else
     _, logger, brews = a_store_with(bench, 2)
     os.chmod(bench.folder, 0o755)
-    for name in ("store.db", "store.db-wal", "store.db-shm"):
-        os.chmod(bench.folder / name, 0o644)            # stands for the group's 0640
-    for at_work in (True, False):
-        if not at_work:
+    for state in ("at work", "killed", "copied", "at rest"):
+        if state == "killed":
+            logger.kill()
+        elif state == "copied":                         # without what is shared memory
+            (bench.folder / "store.db-shm").unlink()
+        elif state == "at rest":
+            logger = bench.logger()
+            logger.wait_diagnostic("keeping the brews")
             logger.stop()
-            os.chmod(bench.store, 0o644)
+        for file in bench.folder.glob("store.db*"):
+            os.chmod(file, 0o644)                       # stands for the group's 0640
+        before = {file.name: file.read_bytes() for file in bench.folder.glob("store.db*")}
+        assert ("store.db-wal" in before) == (state != "at rest")
         status, out, said = as_somebody_else(bench.programs_folder / "poise-ctl", "--store", bench.store, "--json", "brews")
-        assert status == 0, said
+        assert status == 0, (state, said)
         assert sorted(json.loads(line)["brew"] for line in out.splitlines()) == sorted(brews)
-        assert not (bench.folder / "store.db-wal").exists() or at_work
+        if state != "at work":
+            assert before == {file.name: file.read_bytes() for file in bench.folder.glob("store.db*")}
 
 
 def test_brews_for_machines_fail_when_memory_is_short(bench):
