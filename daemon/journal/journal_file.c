@@ -324,9 +324,8 @@ int journal_file_open_to_read(struct journal_file **out, const char *path, struc
         error = ask_number(file, "PRAGMA application_id", &id, why);
     if (!error && id != APPLICATION_ID)
         error = why_set(why, -EBADF,
-                        "%s: this database is no journal of poised; to replay a brew of a store ask its "
-                        "bench for --brew NAME: a store keeps a brew from five seconds before it began, too late for "
-                        "the tracker, which must see the cup set down",
+                        "%s: this database is no journal of poised; a brew that a store keeps is replayed with "
+                        "`poise-ctl --store FILE replay --brew NAME`",
                         path);
     if (!error)
         error = ask_number(file, "PRAGMA user_version", &version, why);
@@ -457,6 +456,8 @@ int journal_file_commit(struct journal_file *file, const struct journal_batch *b
             return error;
         file->durable = durable;
     }
+    if (durable && !batches && !keeps) /* a transaction of nothing would not wait for the disk */
+        return run(file, "PRAGMA wal_checkpoint(PASSIVE)", why);
     if (batches && !batches->next && !keeps)
         return put_batches(file, batches, why); /* one statement is a transaction by itself */
     if ((error = run(file, "BEGIN IMMEDIATE", why)) != 0)

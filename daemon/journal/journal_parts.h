@@ -69,9 +69,10 @@ struct journal {
     int64_t queued_ms;                      /* when the oldest of what waits came */
     int64_t commit_ms, try_ms, reported_ms; /* when the last, next, last */
     int64_t synced_ms;                      /* the last commit that reached the disk */
-    int64_t pruned_us;                      /* UTC of the newest message when nothing old was left; 0: not yet */
-    int64_t newest_us;                      /* UTC of the newest message, for pruning */
-    int prune_rows;                         /* so many may go */
+    int64_t unsynced_ms; /* when the oldest of what is committed and has not reached it came; 0: nothing */
+    int64_t pruned_us;   /* UTC of the newest message when nothing old was left; 0: not yet */
+    int64_t newest_us;   /* UTC of the newest message, for pruning */
+    int prune_rows;      /* so many may go */
     struct journal_limits limits;
     struct reader readers[READERS_MOST];
     int reader_count;

@@ -254,7 +254,7 @@ def test_a_brew_out_of_the_store_is_read_again_with_the_minute_before_it(bench):
 def test_a_store_is_no_source_and_what_is_one_is_said(bench):
     bench.logger().wait_diagnostic("waiting for poised")
     status, output, said = bench.run("poise-ctl", "replay", bench.store)
-    assert (status, output) == (1, "") and "is no journal of poised" in said and "ask its bench for --brew NAME" in said
+    assert (status, output) == (1, "") and "is no journal of poised" in said and "`poise-ctl --store FILE replay --brew NAME`" in said
 
 
 def test_kept_traces_are_reported_as_it_was(bench):
