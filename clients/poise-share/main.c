@@ -139,7 +139,7 @@ static int local_open(struct local *local, const char *path, struct why *why)
     if (id && strlen(id) == STORE_ID_SIZE - 1)
         strcpy(local->id, id);
     else
-        error = why_set(why, -EBADF, "%s: has no identity of its own: it is damaged", path);
+        error = why_set(why, -EBADF, "%s: has no identity of its own: it is damaged (see `poise-ctl rescue`)", path);
     sqlite3_finalize(statement);
     if (error)
         store_close(local->store);

@@ -408,7 +408,7 @@ static int take_tail(struct journal *journal, struct why *notice, struct why *wh
     if (!notice->text[0] && journal->tail.noted_seq > taking.last_seq && journal->tail.noted_seq > journal->newest_seq)
         why_set(notice, 0,
                 "journal %s: messages %llu to %llu are missing, which were on the disk: the file was damaged, or an "
-                "older one was put in its place",
+                "older one was put in its place (see `poise-ctl rescue`)",
                 journal->path, (unsigned long long)taking.last_seq + 1, (unsigned long long)journal->tail.noted_seq);
     if (journal->first && journal_file_commit(journal->file, journal->first, NULL, true, why) != 0)
         return 0;

@@ -94,8 +94,9 @@ static void pass_over(void *context, const struct journal_damage *damage)
                     "whole goes on",
                     journal->path, (unsigned long long)damage->first_seq, (unsigned long long)damage->last_seq);
         else
-            why_set(&news.why, 0, "journal %s: damaged on its disk: messages from %llu on are lost", journal->path,
-                    (unsigned long long)damage->first_seq);
+            why_set(&news.why, 0,
+                    "journal %s: damaged on its disk: messages from %llu on are lost (see `poise-ctl rescue`)",
+                    journal->path, (unsigned long long)damage->first_seq);
         journal_report_locked(journal, &news);
     }
     pthread_mutex_unlock(&journal->lock);

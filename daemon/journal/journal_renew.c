@@ -90,9 +90,9 @@ void journal_renew_lost(struct journal *journal, enum journal_place place, struc
         why_set(
             &said, 0,
             "journal %s: the file was deleted or replaced while it was in use; the one there now goes on, with %llu "
-            "messages that were only in the old one%s%s",
+            "messages that were only in the old one%s%s%s",
             journal->path, (unsigned long long)saved, aside[0] ? "; what was put there is damaged and kept as " : "",
-            aside);
+            aside, aside[0] ? " (for `poise-ctl rescue`)" : "");
     }
     report(journal, &said);
 }
