@@ -11,9 +11,8 @@ static const double NEW_REST = 3, NEW_FLOW = 6, NEW_JUMP = 5, NEW_BUSY = 5, SHOR
 static const double BACK_G = 4; /* near enough to where it rested before */
 static const double REST_SHORT_S = 0.5, FLOW_SHORT_S = 1;
 
-/* A scale left alone drifts no faster; a stream is no slower, and no faster. */
-static const double REST_SIGMAS = 2.5, REST_SLOPE_G_PER_S = 0.06, FLOW_LEAST_G_PER_S = 0.35, FLOW_MOST_G_PER_S = 50,
-                    FLOW_LEAST_G = 2;
+/* A scale left alone drifts no faster. */
+static const double REST_SIGMAS = 2.5, REST_SLOPE_G_PER_S = 0.06;
 
 /* A stream is even to such a share of itself, and its drops weigh so much, more when it is fast. */
 static const double FLOW_UNEVEN = 0.3, FLOW_DROPS_G = 0.25, FLOW_DROPS_S = 0.03;

@@ -8,6 +8,9 @@ enum { STARTS = 110 }; /* a segment began at most so many samples back */
 
 static const double JUMP_MOST_S = 0.9; /* a thing is down within that */
 
+/* A stream is no slower, and no faster, and brings no less. */
+static const double FLOW_LEAST_G_PER_S = 0.35, FLOW_MOST_G_PER_S = 50, FLOW_LEAST_G = 2;
+
 /* What indications at rest scatter by, or a fair guess. */
 double account_rest_noise_g(const struct segments *segments, const struct weighing *weighing);
 

@@ -61,6 +61,7 @@ struct act act_of(const struct tracker *tracker, const struct segment *list, int
         .jump = segment->kind == KIND_JUMP,
         .open = !after,
         .overload = segment->overload,
+        .unseen = segment->unseen,
         .shaken = (enum shaken)segment->shaken,
         .begin_u_s = (double)segment->begin_u_s,
         .end_u_s = (double)segment->end_u_s,
@@ -105,6 +106,7 @@ static void join(struct act *act, const struct act *next)
     act->open = next->open;
     act->rest_after = next->rest_after;
     act->overload |= next->overload;
+    act->unseen |= next->unseen;
     act->end_u_s = next->end_u_s;
 }
 

@@ -15,6 +15,8 @@ struct act {
     double pause_s;       /* since the one before it */
     double shown_after_g; /* what the instrument shows then */
     bool flow, jump, open, rest_after, rested_before, overload;
+    bool unseen; /* in a silence of the scale: how far it went is not known; hands that stirred had done end_u_s later,
+                  * hands that pressed so much earlier */
     enum shaken shaken;
 };
 

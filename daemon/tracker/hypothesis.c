@@ -97,7 +97,7 @@ void story_touch(struct hypothesis *story, const struct act *act)
     story->touch_end_us = act->end_us;
     story->touch_s += act_is_knock(act) ? 0 : act->span_s;
     story->touch_g = fmax(story->touch_g, wide_g);
-    if (story->touch_s < STIR_LEAST_S || story->touch_g < STIR_LEAST_G)
+    if (story->touch_s < STIR_LEAST_S || (!act->unseen && story->touch_g < STIR_LEAST_G))
         return;
     story_end_pour(story);
     if (story->stir_ended_us && story->touch_us - story->stir_ended_us < STIR_PAUSE_US) {
@@ -146,7 +146,7 @@ void story_end_press(struct hypothesis *story, const struct act *act, int64_t at
     story->pressing = false;
     story->press_ended_us = at_us;
     story->press_end_u_s = (float)act->end_u_s;
-    story_add(story, STAGE_WEIGH, at_us, 0);
+    story_add(story, STAGE_WEIGH, at_us, act->end_u_s);
 }
 
 /* A whole press in one movement: it begins and ends with what was pressed on. */

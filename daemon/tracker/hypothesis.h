@@ -31,12 +31,12 @@ struct hypothesis {
     bool cup_apart; /* the cup was weighed on its own scale */
     bool above;     /* the scale was overloaded: pressures are lower bounds */
     bool pressing;  /* a hand is on it */
-    bool press_seen;
-    bool left_weighing; /* the full cup was touched or taken */
-    bool unrested;      /* the load did not come to rest after the last pour */
-    bool stir_open;     /* it has not been seen to end */
-    bool knocked;       /* the last touch was a blow */
-    bool filled;        /* what was poured was no brew: a kettle, a jug */
+    bool press_seen, press_unseen, hands_unseen; /* unseen: in a silence of the scale; hands: that did not press */
+    bool left_weighing;                          /* the full cup was touched or taken */
+    bool unrested;                               /* the load did not come to rest after the last pour */
+    bool stir_open;                              /* it has not been seen to end */
+    bool knocked;                                /* the last touch was a blow */
+    bool filled;                                 /* what was poured was no brew: a kettle, a jug */
     bool pour_open;
     bool pour_level;   /* the next rest is where the pour went to */
     float lid_g[LIDS]; /* on top */

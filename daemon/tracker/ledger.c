@@ -255,8 +255,7 @@ void ledger_measure(const struct tracker *tracker, struct story *story, struct m
     }
     u_s = hypot(begin_u_s(tracker, STAGE_POUR, 0), begin_u_s(tracker, STAGE_PRESS, 0));
     press_u_s = hypot(u_s, (double)best->lifted_u_s);
-    best->press_u_s = (float)hypot(u_s, 0.1);
-    best->press_end_u_s = 0;
+    best->press_u_s = (float)hypot(hypot(u_s, 0.1), (double)best->press_u_s);
     if (tracker->second.added_g > 0) /* what ran into the cup is part of it, and the other scale's to show */
         water_u_g = hypot(water_u_g, second_u_g(&tracker->second));
     if (best->unrested)

@@ -33,14 +33,30 @@ static void while_pressing(struct beam *beam, const struct hypothesis *from, con
     story_end_press(one, act, act->end_us);
 }
 
+/* What is against a press in a silence of the scale, when this comes next: what was pressed is lifted off the cup soon.
+ */
+static double against_unseen(const struct hypothesis *from, const struct act *act)
+{
+    double left_g = act->after_g - from->zero_g, waited_s = seconds(from->press_ended_us, act->begin_us);
+
+    if (act->after_g > act->before_g - THING_G)
+        return TOUCHED_PRESSED;
+    return (left_g < EMPTY_G ? CARRIED_PRESSED : 0) + fmin(TOUCHED_PRESSED, waited_s / PRESSED_WAITS_S);
+}
+
 void phase_pressed(struct beam *beam, const struct hypothesis *from, const struct act *act)
 {
     double grams = act->after_g - act->before_g;
-    struct hypothesis *one;
+    struct hypothesis *one, pressed;
 
     if (from->pressing) {
         while_pressing(beam, from, act);
         return;
+    }
+    if (from->press_unseen) {
+        pressed = *from;
+        pressed.against += against_unseen(from, act);
+        from = &pressed;
     }
     if (story_is_lean(from, act->begin_us)) {
         struct hypothesis steeps = *from;

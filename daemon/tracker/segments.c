@@ -6,6 +6,7 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "poise/uncertainty.h"
 #include "account.h"
 #include "change.h"
 #include "level.h"
@@ -37,6 +38,9 @@ static const int64_t LEVEL_FIRST_US = 3000000;
 /* So long after a rest was left it is clear how a hand shakes; if the load is farther off then, a thing was put down
  * or water flows; and when it rests again, it put nothing down. */
 static const int64_t CLEAR_US = 2400000, BACK_US = 400000;
+
+/* Hands that are not seen let go of so much at last, with a spoon and after a press (practice). */
+static const double SPOON_LETS_GO_G = 2, PRESS_LETS_GO_G = 2000;
 
 /* A jump teaches the filter when it went straight and was quick. */
 static const double LEARN_STRAIGHT = 1.3, LEARN_MOST_S = 4;
@@ -330,6 +334,77 @@ static void watch_back(struct segments *segments, const struct sample *sample, d
     segments->back_us = 0;
 }
 
+/* What moved while the scale was silent before sample j: a thing, if hands were as quick as that; else what flows as
+ * evenly as water may; else hands were busy. */
+static struct segment unseen_movement(const struct weighing *weighing, const struct filter *filter, uint32_t j)
+{
+    const struct sample *after = weighing_sample(weighing, j), *before = weighing_sample(weighing, j - 1);
+    double net_g = (double)(after->load_g - before->load_g), silent_s = seconds(before->at_us, after->at_us);
+    double division_g = weighing->resolution_g, stream_g = net_g / silent_s * filter_lag_s(filter);
+    double thing_s = silent_s - quiet_settling_s(&weighing->quiet, net_g, division_g);
+    double stream_s = silent_s - quiet_settling_s(&weighing->quiet, stream_g, division_g);
+    double spoon_s = silent_s - quiet_settling_s(&weighing->quiet, SPOON_LETS_GO_G, division_g);
+    double press_s = silent_s - quiet_settling_s(&weighing->quiet, PRESS_LETS_GO_G, division_g);
+    double moves_s = (spoon_s + press_s) / 2, either_s = (spoon_s - press_s) / 2;
+    struct segment moved = { .kind = KIND_BUSY, .unseen = true, .begin_us = before->at_us };
+
+    if (fabs(net_g) > FLOW_LEAST_G && thing_s < JUMP_MOST_S) {
+        moved.kind = KIND_JUMP;
+        moves_s = thing_s;
+        either_s = 0;
+    } else if (net_g > FLOW_LEAST_G && net_g / stream_s > FLOW_LEAST_G_PER_S && net_g / stream_s < FLOW_MOST_G_PER_S) {
+        moved.kind = KIND_FLOW;
+        moves_s = stream_s;
+        either_s = 0;
+    }
+    moved.end_us = moved.begin_us + (int64_t)(1e6 * fmax(moves_s, weighing->period_s));
+    moved.first_g = before->load_g;
+    moved.last_g = after->load_g;
+    moved.low_g = fminf(moved.first_g, moved.last_g);
+    moved.high_g = moved.peak_g = fmaxf(moved.first_g, moved.last_g);
+    moved.path_g = fabsf(moved.last_g - moved.first_g);
+    moved.begin_u_s = (float)weighing->period_s / 2;
+    moved.end_u_s = (float)either_s;
+    return moved;
+}
+
+/* The scale speaks only at rest: what was before sample j rested, and so does what begins with it. */
+static void pass_silence(struct segments *segments, const struct weighing *weighing, const struct filter *filter,
+                         uint32_t j)
+{
+    const struct sample *sample = weighing_sample(weighing, j), *before = weighing_sample(weighing, j - 1);
+    float rest_u_g = (float)uncertainty_of_resolution(weighing->resolution_g);
+    struct segment read[SEGMENTS_READ];
+    int count;
+
+    segments->seen = j;
+    count = segments_read(segments, weighing, filter, read);
+    if (!count || read[count - 1].kind != KIND_REST)
+        read[count++] = (struct segment){ .kind = KIND_REST,
+                                          .begin_us = count > 1 ? read[count - 2].end_us : before->at_us,
+                                          .first_g = before->load_g,
+                                          .last_g = before->load_g,
+                                          .first_u_g = rest_u_g,
+                                          .last_u_g = rest_u_g };
+    read[count - 1].end_us = before->at_us;
+    read[count] = unseen_movement(weighing, filter, j);
+    read[count + 1] = (struct segment){ .kind = KIND_REST,
+                                        .begin_us = read[count].end_us,
+                                        .end_us = sample->at_us,
+                                        .first_g = sample->load_g,
+                                        .last_g = sample->load_g,
+                                        .first_u_g = rest_u_g,
+                                        .last_u_g = rest_u_g };
+    settled_take(segments, read, count + 2);
+    segments->seen = j + 1;
+    segments->resting = segments->begun = true;
+    segments->carried = false;
+    segments->rest_first = j;
+    segments->level_g = (double)sample->load_g;
+    segments->moved_g = 0;
+    segments->rest_us = sample->at_us;
+}
+
 static enum segments_news look(struct segments *segments, struct weighing *weighing, struct filter *filter, uint32_t j)
 {
     double sigma_g = account_sigma_g(segments, weighing, filter);
@@ -340,6 +415,10 @@ static enum segments_news look(struct segments *segments, struct weighing *weigh
         segments->begun = true;
         segments->anchor = j;
         return SEGMENTS_SAME;
+    }
+    if (sample->silent && j > oldest) {
+        pass_silence(segments, weighing, filter, j);
+        return SEGMENTS_NEW;
     }
     if (segments->resting) {
         if (!sample->overload

@@ -26,6 +26,8 @@ struct segment {
     float begin_u_s, end_u_s;
     unsigned char kind, shaken;
     bool overload;
+    bool unseen; /* in a silence: only what rested before and after it is known; a spoon ended end_u_s later, a press
+                  * so much earlier */
 };
 
 struct segments {

@@ -23,6 +23,7 @@ static const int64_t BLOOM_WAIT_US = 6000000; /* practice: sooner it was one pou
 static const double BLOOM_MOST_SHARE = 0.42;  /* practice: of all the water */
 static const double STIR_LEAST_S = 1.2;       /* practice: a knock rings for less */
 static const double STIR_LEAST_G = 1.2;       /* fitted: how far a spoon moves the reading */
+static const double STIR_USUAL_S = 8, PRESS_USUAL_S = 25, HANDS_SPREAD = 0.6; /* practice */
 static const int64_t STIR_PAUSE_US = 2000000; /* practice: a shorter pause is within one stir */
 static const int64_t SPOON_US = 1000000;      /* practice: a spoon put in stirs at once */
 static const int64_t WEIGHED_US = 3000000;    /* practice: the cup has stood so long, it is weighed */
@@ -51,6 +52,10 @@ static const double NO_DOSE_SEEN = 2.3; /* fitted: one brew in ten is dosed out 
 static const double FILLED = 5.5;       /* fitted: a kettle or a jug is filled on the scale */
 static const double FILLED_AGAIN = 2;   /* fitted: and once more, or what was poured first was none of the brew */
 static const double FILLED_PRESSED = 8; /* fitted: nobody presses on that */
+static const double TOUCHED_PRESSED = 3,
+                    CARRIED_PRESSED = 1.5; /* practice: after a press, hands that leave it all there, or take all away,
+                                            * instead of lifting the brewer off the cup */
+static const double PRESSED_WAITS_S = 20;  /* practice: and that soon; for each so many seconds, one */
 static const double PLAN_SPREAD = 0.12,
                     NOT_PLANNED = 1.6; /* fitted: a planned dose is kept; one brew in five is not the plan's */
 static const double SHORT_POUR_S = 2, SHORT_POUR = 1.5;   /* fitted: water is hardly poured for less; per second */

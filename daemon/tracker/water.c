@@ -131,7 +131,7 @@ static void water_falls(struct beam *beam, const struct hypothesis *from, const 
         return;
     }
     if (grams > from->poured_g + THING_G) { /* the brewer, with all that was poured; the cup stays */
-        if ((one = beam_branch(beam, from, 0))) {
+        if ((one = beam_branch(beam, from, from->hands_unseen ? CARRIED_PRESSED : 0))) {
             one->brewer_us = act->begin_us;
             one->full_g = act->before_g;
             one->pour_level = false;
@@ -149,6 +149,28 @@ static void water_falls(struct beam *beam, const struct hypothesis *from, const 
     else if (grams >= TOUCH_G)
         one->against += LOST * fmin(1, grams / 12);
     story_touch(one, act);
+}
+
+/* Hands were at it while the scale was silent: they may have pressed, and lifted it off at once. */
+static void unseen_hands(struct beam *beam, const struct hypothesis *from, const struct act *act)
+{
+    double against = odds_log(act->span_s, PRESS_USUAL_S, HANDS_SPREAD) + against_press(beam->tracker, act);
+    struct hypothesis *one = beam_branch(beam, from, against + (act->after_g < act->before_g - THING_G ? 1 : 0));
+    struct act pressed = *act;
+
+    pressed.end_us -= (int64_t)(1e6 * act->end_u_s);
+    pressed.end_u_s /= 2;
+    if (!one)
+        return;
+    if (act->after_g < act->before_g - THING_G) { /* somewhere in between it was let go */
+        pressed.end_us -= LET_GO_US;
+        pressed.end_u_s = LET_GO_US / 2e6;
+    }
+    story_whole_press(one, &pressed);
+    one->press_unseen = true;
+    one->force_gs = one->force_peak_g = NAN;
+    if (act->after_g < act->before_g - THING_G)
+        story_weigh(one, act);
 }
 
 void phase_water(struct beam *beam, const struct hypothesis *from, const struct act *act)
@@ -187,10 +209,17 @@ void phase_water(struct beam *beam, const struct hypothesis *from, const struct 
         beam_branch(beam, from, gentle ? 0.7 : DENIED - 2); /* a hand leaned on it */
         return;
     }
+    if (act->unseen && !act->flow && !act->jump && grams < TOUCH_G)
+        unseen_hands(beam, from, act);
     if (grams > 0.3 && (act->flow || grams >= TOUCH_G))
         water_rises(beam, from, act);
     else if (grams < -TOUCH_G)
         water_falls(beam, from, act);
-    else if ((one = beam_branch(beam, from, 0)))
-        story_touch(one, act);
+    else if ((one = beam_branch(beam, from, act->unseen ? odds_log(act->span_s, STIR_USUAL_S, HANDS_SPREAD) : 0))) {
+        struct act stirred = *act;
+
+        stirred.end_us += (int64_t)(1e6 * act->end_u_s);
+        one->hands_unseen |= act->unseen;
+        story_touch(one, &stirred);
+    }
 }

@@ -47,16 +47,38 @@ void weighing_begin(struct weighing *weighing)
 static bool keep(struct weighing *weighing, double load_g, double levelled_g, bool overload, int64_t at_us)
 {
     struct sample *sample = weighing_sample(weighing, weighing->end);
+    bool silent = false;
 
-    if (weighing->end && at_us <= weighing_sample(weighing, weighing->end - 1)->at_us)
-        at_us = weighing_sample(weighing, weighing->end - 1)->at_us + 1;
+    if (weighing->end) {
+        const struct sample *before = weighing_sample(weighing, weighing->end - 1);
+        double period_s = weighing->period_s, interval_s = seconds(before->at_us, at_us);
+
+        if (at_us <= before->at_us)
+            at_us = before->at_us + 1;
+        if (!overload && !before->overload)
+            quiet_learn(&weighing->quiet, load_g - (double)before->load_g, interval_s, period_s,
+                        weighing->resolution_g);
+        silent = quiet_is(&weighing->quiet) && quiet_is_silence(interval_s, period_s) && !weighing->tared;
+    }
+    weighing->tared = false;
     *sample = (struct sample){ .at_us = at_us,
                                .load_g = (float)load_g,
                                .clear_g = (float)load_g,
                                .levelled_dg = lround(10 * fmax(fmin(levelled_g, LEVELLED_MOST_G), -LEVELLED_MOST_G)),
-                               .overload = overload };
+                               .overload = overload,
+                               .silent = silent };
     weighing->end++;
     return true;
+}
+
+/* The sample that was gathered so far. */
+static bool keep_gathered(struct weighing *weighing)
+{
+    int gathered = weighing->gathered;
+
+    weighing->gathered = 0;
+    return keep(weighing, weighing->gathered_g / gathered, 0, weighing->gathered_overload,
+                weighing->gathered_from_us + (int64_t)(weighing->gathered_s / gathered * 1e6));
 }
 
 /* A sample, or part of one. */
@@ -70,6 +92,8 @@ static bool gather(struct weighing *weighing, double load_g, double levelled_g, 
         weighing->gathered = 0;
         return keep(weighing, load_g, levelled_g, overload, at_us);
     }
+    if (weighing->gathered && quiet_is_silence(seconds(weighing->gathered_from_us, at_us), period_s))
+        keep_gathered(weighing);
     if (!weighing->gathered) {
         weighing->gathered_g = weighing->gathered_s = 0;
         weighing->gathered_from_us = at_us;
@@ -80,10 +104,7 @@ static bool gather(struct weighing *weighing, double load_g, double levelled_g, 
     weighing->gathered_overload |= overload;
     if (++weighing->gathered < wanted && (double)(at_us - weighing->gathered_from_us) / 1e6 < 2 * SAMPLE_S)
         return false;
-    keep(weighing, weighing->gathered_g / weighing->gathered, 0, weighing->gathered_overload,
-         weighing->gathered_from_us + (int64_t)(weighing->gathered_s / weighing->gathered * 1e6));
-    weighing->gathered = 0;
-    return true;
+    return keep_gathered(weighing);
 }
 
 /* The load that rested until a tare, which was indicated as last_g. */
@@ -119,9 +140,12 @@ static bool is_tare(const struct weighing *weighing)
     double tail_g = 0, moved_g = fabs(shown[1].shown_g - shown[0].shown_g),
            step_g = fabs(shown[1].shown_g - shown[2].shown_g);
     bool ordered = weighing->tare_ordered_us && shown[2].at_us - weighing->tare_ordered_us < TARE_WAIT_US;
+    double between_s = seconds(shown[1].at_us, shown[2].at_us);
     bool sudden = shown[2].at_us - shown[1].at_us < LIFT_US || weighing->offset_g > TARE_LEAST_G
-                  || !could_lift(weighing, step_g, (double)(shown[2].at_us - shown[1].at_us) / 1e6);
+                  || !could_lift(weighing, step_g, between_s);
 
+    if (quiet_is(&weighing->quiet))
+        sudden = quiet_could_be_tare(&weighing->quiet, between_s);
     if (shown[1].overload || shown[2].overload || shown[3].overload)
         return false;
     if (shown[1].shown_g > shown[0].shown_g && moved_g < TAIL_SHARE * fabs(shown[1].shown_g))
@@ -148,6 +172,8 @@ static bool middle(struct weighing *weighing)
             before_g = shown[0].shown_g;
         weighing->offset_g = tared_level_g(weighing, before_g + weighing->offset_g, shown[2].at_us);
         weighing->tare_ordered_us = 0;
+        weighing->tared = true;
+        quiet_tared(&weighing->quiet, seconds(shown[1].at_us, shown[2].at_us));
         shown[0] = shown[1] = shown[2];
         return gather(weighing, b + weighing->offset_g, 0, false, shown[2].at_us);
     }
@@ -201,7 +227,8 @@ bool weighing_take(struct weighing *weighing, double shown_g, bool overload, dou
 
 void weighing_gap(struct weighing *weighing)
 {
-    weighing->shown_count = weighing->gathered = 0;
+    if (!quiet_is(&weighing->quiet)) /* it is silent whenever something moves */
+        weighing->shown_count = weighing->gathered = 0;
 }
 
 double weighing_load_g(const struct weighing *weighing)

@@ -7,6 +7,7 @@
 #include <stdint.h>
 
 #include "cadence.h"
+#include "quiet.h"
 
 enum { SAMPLES = 128 }; /* 6.4 s at 20 a second: a movement and the rests around it */
 
@@ -14,9 +15,10 @@ enum kind { KIND_REST, KIND_FLOW, KIND_JUMP, KIND_BUSY, KINDS };
 
 /* One moment of the absolute load.  Single precision: at a kilogram that is 0.00006 g. */
 struct sample {
-    int64_t at_us : 51;       /* thirty-five years */
+    int64_t at_us : 50;       /* seventeen years */
     int64_t levelled_dg : 12; /* how far off it was indicated, in 0.1 g, when it was taken for a damaged line */
     bool overload : 1;        /* in the same word: there are many */
+    bool silent : 1;          /* the scale speaks only at rest, and was silent until now: its load moved */
     float load_g;             /* as indicated, tares added back */
     float clear_g;            /* the same without the instrument's filter */
     /* segments.c: the cheapest account of all up to here, whose last segment is of this kind and begins after the
@@ -33,6 +35,7 @@ struct indication {
 
 struct weighing {
     struct cadence cadence;
+    struct quiet quiet;
     struct indication shown[4]; /* the newest ones, newest last */
     int shown_count;
     double resolution_g, resolution_seen_g; /* the newest may be of a damaged line */
@@ -43,7 +46,7 @@ struct weighing {
     double gathered_g, gathered_s;          /* readings of a fast instrument on their way to a sample: sums */
     int64_t gathered_from_us;
     int gathered;
-    bool gathered_overload;
+    bool gathered_overload, tared; /* tared: since the newest sample */
     struct sample ring[SAMPLES];
     uint32_t end; /* samples ever taken */
 };

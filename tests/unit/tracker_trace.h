@@ -25,6 +25,8 @@ struct trace {
     double load_g, shown_g, tare_g;
     double lag_s, capacity_g;
     int64_t now_us, tick_us;
+    int64_t rests_us;              /* it speaks only when it has rested so long; 0: always */
+    int64_t still_shown, still_us; /* shown since then, but for a division */
 };
 
 static const struct tracker_config usual = {
@@ -52,6 +54,12 @@ static inline void show(struct trace *trace, double load_g)
     reading.mono_us = trace->now_us;
     reading.value.exponent = -1;
     reading.value.mantissa = llround((trace->shown_g - trace->tare_g) * 10);
+    if (llabs(reading.value.mantissa - trace->still_shown) > 1) {
+        trace->still_shown = reading.value.mantissa;
+        trace->still_us = trace->now_us;
+    }
+    if (trace->now_us - trace->still_us < trace->rests_us)
+        return;
     if (trace->shown_g > trace->capacity_g)
         reading.status = READING_OVERLOAD;
     tracker_reading(trace->tracker, &reading, &events);
