@@ -80,6 +80,8 @@ static void take_event(struct stations *stations, struct station *station, const
     struct brew *brew = brews_numbered(&stations->brews, station->config.name, event->brew);
     enum made_by by = event->by_operator ? BY_OPERATOR : BY_TRACKER;
 
+    if (event->kind == TRACKER_WEIGHED)
+        return;
     if (!brew && event->kind == TRACKER_BEGIN) {
         if ((brew = brews_begin(&stations->brews, station->config.name, event->brew, now.time_us)))
             report_begin(stations, brew, event->at_us, by);

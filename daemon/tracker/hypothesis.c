@@ -48,7 +48,7 @@ void story_end_touch(struct hypothesis *story)
 
 void story_setup(struct hypothesis *story)
 {
-    story->dose_g = story->cup_g = story->first_thing_g = NAN;
+    story->dose_g = story->cup_g = story->first_thing_g = story->bare_g = NAN;
     story->dose_us = story->thing_us = 0;
     story->things = story->lids = 0;
     story->hand_g = story->cup_u_g = story->dose_u2_g = 0;

@@ -28,6 +28,7 @@ struct hypothesis {
     bool over;      /* nothing more will come but the strength */
     bool nothing;   /* it was given up, or another brew began before this cup was weighed */
     bool cup_known; /* filled in by the ledger */
+    bool cup_seen;  /* likewise: it was weighed empty in this brew */
     bool cup_apart; /* the cup was weighed on its own scale */
     bool above;     /* the scale was overloaded: pressures are lower bounds */
     bool pressing;  /* a hand is on it */
@@ -55,6 +56,7 @@ struct hypothesis {
     double alone_g;           /* what stood alone on the scale before this and was taken again; NAN: nothing */
     double first_thing_g, first_thing_u_g, cup_g, cup_u_g;
     double poured_g, first_water_g, water_u2_g, poured_to_g;
+    double bare_g;         /* the load before the coffee came; NAN: not seen */
     double full_g, base_g; /* the load before it was taken away, or pressed on */
     double force_gs, force_s, force_peak_g;
     double weighed_g, weighed_u_g;

@@ -6,6 +6,7 @@
 #include "late.h"
 #include "parts.h"
 #include "trade.h"
+#include "weighed.h"
 
 static const int64_t SOON_US = 15000000;   /* the full cup goes from one scale to the other */
 static const int64_t DRUNK_US = 900000000; /* and is tasted and emptied */
@@ -19,7 +20,6 @@ static const double FITS_U = 2, FITS_SOON_U = 1;
 static const int64_t EMPTIED_US = 60000000;
 /* What stays in an emptied cup, and that it may be another of the same make (common practice, no source). */
 static const double EMPTIED_U_G = 3;
-static const double EMPTY_SCALE_G = 3; /* nothing stands there, but for drops */
 
 void late_forget(struct tracker *tracker)
 {
@@ -104,13 +104,8 @@ void late_see(struct tracker *tracker, double mass_g, bool apart, double resolut
 
 void late_look(struct tracker *tracker, struct tracker_events *events)
 {
-    const struct segment *list = tracker->segments.list, *last = &list[tracker->segments.count - 1], *before = last - 1;
+    double mass_g;
 
-    if (tracker->running || isnan(tracker->late.full_g) || tracker->segments.count < 2 || !tracker->segments.resting)
-        return;
-    while (before > list && before->kind != KIND_REST)
-        before--;
-    /* from the empty scale, one thing was put down */
-    if (before->kind == KIND_REST && fabs((double)before->last_g - tracker->zero_g) < EMPTY_SCALE_G)
-        late_see(tracker, (double)last->first_g - tracker->zero_g, false, tracker->weighing.resolution_g, events);
+    if (!isnan(tracker->late.full_g) && weighed_put_down(tracker, &mass_g))
+        late_see(tracker, mass_g, false, tracker->weighing.resolution_g, events);
 }

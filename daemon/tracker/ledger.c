@@ -180,7 +180,7 @@ static void measure_beverage(const struct tracker *tracker, struct hypothesis *s
 {
     double doubt_g, cup_g = ledger_cup_of(tracker, story, story->weighed_g, &doubt_g), beverage_g, cup_u_g;
 
-
+    story->cup_seen = !isnan(cup_g) && (cup_g == story->cup_g || cup_g == tracker->second.empty_g);
     story->full_g = story->weighed_g;
     story->cup_known = !isnan(cup_g) && doubt_g < CUP_DOUBT_G;
     cup_u_g = isnan(cup_g) ? GUESS_U_G : fmax(doubt_g, known_cup_doubt_g(tracker, story, cup_g));

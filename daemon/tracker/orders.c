@@ -8,6 +8,7 @@
 #include "poise/brew.h"
 #include "late.h"
 #include "parts.h"
+#include "weighed.h"
 
 static int refuse(char *detail, const char *sentence)
 {
@@ -39,6 +40,7 @@ int tracker_order_end(struct tracker *tracker, int64_t now_us, struct tracker_ev
     tracker_look(tracker, events);
     if (!tracker->running)
         return 0;
+    weighed_report(tracker, events);
     tracker_report_measures(tracker, events, &tracker->measures, &tracker->reported_measures, tracker->brew,
                             TRACKER_EVENTS - 1);
     tracker_report(tracker, events, TRACKER_END, now_us);

@@ -52,6 +52,7 @@ struct tracker {
     struct gauge gauge;
     struct second second;
     struct late late;
+    double weighed_g[WEIGHED_ALONE + 1]; /* as reported, of the running brew; NAN: not */
 };
 
 /* --- tracker.c, for orders.c and late.c --- */

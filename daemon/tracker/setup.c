@@ -37,6 +37,7 @@ static void add_dose(struct hypothesis *story, const struct act *act)
 {
     if (isnan(story->dose_g)) {
         story->dose_g = 0;
+        story->bare_g = act->before_g - story->zero_g;
         story->dose_us = act->begin_us;
         story->dose_u2_g = 0;
     }

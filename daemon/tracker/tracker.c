@@ -11,6 +11,7 @@
 #include "late.h"
 #include "parts.h"
 #include "trade.h"
+#include "weighed.h"
 
 enum {
     EVENTS_PER_CALL = 16,
@@ -98,6 +99,7 @@ void tracker_begin(struct tracker *tracker, const struct tracker_config *config)
     measures_clear(&tracker->last);
     measures_clear(&tracker->last_entered);
     measures_clear(&tracker->measures);
+    weighed_forget(tracker);
 }
 
 void tracker_configure(struct tracker *tracker, const struct tracker_config *config, const struct tracker_plan *plan)
@@ -346,6 +348,7 @@ void tracker_close_brew(struct tracker *tracker, int64_t from_us)
     memset(&tracker->gauge, 0, sizeof tracker->gauge);
     memset(&tracker->story, 0, sizeof tracker->story);
     measures_clear(&tracker->measures);
+    weighed_forget(tracker);
 }
 
 static void warn_of_pressure(struct tracker *tracker, struct tracker_events *events, double kpa)
@@ -445,6 +448,7 @@ void tracker_look(struct tracker *tracker, struct tracker_events *events)
     warn_of_press(tracker, events);
     apply_entered(tracker, &tracker->measures);
     if (tracker->segments.resting || best->over) {
+        weighed_report(tracker, events);
         tracker_report_measures(tracker, events, &tracker->measures, &tracker->reported_measures, tracker->brew, limit);
         report_questions(tracker, events);
     }
@@ -533,8 +537,10 @@ void tracker_reading(struct tracker *tracker, const struct reading *reading, str
     tracker->weighing.lag_s = filter_lag_s(&tracker->filter) * (1 - filter_doubt(&tracker->filter));
     if (news == SEGMENTS_NEW || tracker->segments.resting)
         follow_zero(tracker);
-    if (news == SEGMENTS_NEW)
+    if (news == SEGMENTS_NEW) {
+        weighed_look(tracker, events);
         late_look(tracker, events);
+    }
     if (news == SEGMENTS_NEW || (news == SEGMENTS_MORE && tracker->now_us - tracker->looked_us >= LOOK_US)
         || is_due(tracker))
         tracker_look(tracker, events);

@@ -40,7 +40,16 @@ enum tracker_event_kind {
     TRACKER_WARNING,
     TRACKER_QUESTION, /* it cannot know and would like to be reported; what it assumed stands until then */
     TRACKER_END,      /* the brew is over; only strength may still come */
-    TRACKER_DISCARD   /* it was no brew after all, or it was abandoned */
+    TRACKER_DISCARD,  /* it was no brew after all, or it was abandoned */
+    TRACKER_WEIGHED   /* what vessels weighed: `weighed`, value and uncertainty; said again when it is found otherwise */
+};
+
+/* What was weighed of vessels, in grams above the empty scale.  None is said where it was not seen. */
+enum tracker_weighed {
+    WEIGHED_FULL,  /* the full cup of the brew */
+    WEIGHED_CUP,   /* the same cup, seen empty in the brew; NAN: not, after all */
+    WEIGHED_BARE,  /* all that stood there before the coffee came: cup, brewer, or both */
+    WEIGHED_ALONE, /* no brew is running: one thing was set down on the empty scale (brew: the one before) */
 };
 
 struct tracker_event {
@@ -51,7 +60,8 @@ struct tracker_event {
     enum stage stage; /* STAGE */
     int by_operator;
     enum measure measure; /* MEASURE, QUESTION (what the answer would be) */
-    double value;         /* MEASURE; NAN takes it back */
+    enum tracker_weighed weighed; /* WEIGHED */
+    double value;                 /* MEASURE; NAN takes it back.  WEIGHED */
     double standard_uncertainty;
     bool above;                 /* the value is a lower bound */
     char word[33];              /* WARNING, QUESTION: "press-too-hard", "overload", "empty-cup-mass", ... */

@@ -87,6 +87,10 @@ const char *check_kind_unit(enum check_kind kind);
 
 const char *instrument_change_name(enum instrument_change change);
 
+/* What a vessel is used for, as far as is known.  "unknown", "cup", "brewer" */
+enum vessel_role { VESSEL_UNKNOWN, VESSEL_CUP, VESSEL_BREWER, VESSEL_ROLES };
+const char *vessel_role_name(enum vessel_role role);
+
 struct message_reading {
     char instrument[NAME_SIZE];
     char station[NAME_SIZE]; /* empty: serves the whole bench; then the field is left out */

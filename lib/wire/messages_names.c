@@ -70,6 +70,13 @@ const char *check_kind_unit(enum check_kind kind)
     return units[kind];
 }
 
+const char *vessel_role_name(enum vessel_role role)
+{
+    static const char *const names[VESSEL_ROLES] = { "unknown", "cup", "brewer" };
+
+    return names[role];
+}
+
 const char *made_by_name(enum made_by by)
 {
     return by == BY_OPERATOR ? "operator" : "tracker";

@@ -89,7 +89,7 @@ static void take_stage(struct seen_brew *brew, const struct tracker_event *event
 
 static void print_event(const struct tracker_event *event, double now_s)
 {
-    static const char *const kinds[] = { "begin", "stage", "measure", "warning", "question", "end", "discard" };
+    static const char *const kinds[] = { "begin", "stage", "measure", "warning", "question", "end", "discard", "weighed" };
 
     printf("%8.2f s  %-8s brew %u at %.2f ± %.2f s", now_s, kinds[event->kind], event->brew, seconds(event->at_us),
            (double)event->at_uncertainty_us / 1e6);
@@ -136,6 +136,7 @@ static void take_events(struct watch *watch)
             break;
         case TRACKER_BEGIN:
         case TRACKER_WARNING:
+        case TRACKER_WEIGHED:
             break;
         }
     }
