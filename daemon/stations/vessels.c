@@ -157,8 +157,7 @@ void vessels_look(const struct vessels *vessels, const struct vessel_weighing *w
 static void remove_at(struct vessels *vessels, int place)
 {
     vessels->count--;
-    memmove(&vessels->all[place], &vessels->all[place + 1],
-            sizeof vessels->all[0] * (size_t)(vessels->count - place));
+    memmove(&vessels->all[place], &vessels->all[place + 1], sizeof vessels->all[0] * (size_t)(vessels->count - place));
 }
 
 /* Where there is no room the one that was seen longest ago goes; VESSELS_NONE: all have names. */
@@ -183,8 +182,7 @@ static void new_name(struct vessels *vessels, enum vessel_role role, char name[N
 {
     do {
         vessels->number = vessels->number % 9999 + 1;
-        snprintf(name, NAME_SIZE, "%s-%d", role == VESSEL_UNKNOWN ? "vessel" : vessel_role_name(role),
-                 vessels->number);
+        snprintf(name, NAME_SIZE, "%s-%d", role == VESSEL_UNKNOWN ? "vessel" : vessel_role_name(role), vessels->number);
     } while (vessels_find(vessels, name) >= 0);
 }
 
@@ -310,8 +308,8 @@ static void add_way(struct ways *ways, double chance, double cup_g, double cup_u
 {
     double u_g = hypot(ways->question->full_u_g, cup_u_g), beverage_g = ways->question->full_g - cup_g;
 
-    ways->way[ways->count++] = (struct way){ chance * likelihood(&ways->foreseen, beverage_g, u_g), beverage_g, u_g,
-                                             vessel, as_seen };
+    ways->way[ways->count++] =
+        (struct way){ chance * likelihood(&ways->foreseen, beverage_g, u_g), beverage_g, u_g, vessel, as_seen };
 }
 
 /* Cup and brewer weighed so much together, were it a cup of this mass. */
@@ -364,8 +362,7 @@ static void ways_of_back(struct ways *ways, double chance, int which)
         if (vessels->all[i].role != VESSEL_BREWER)
             add_way(ways, chance * of[i] * together_with(ways, vessels->all[i].mass_g, vessel_u_g(&vessels->all[i], 0)),
                     vessels->all[i].mass_g, vessel_u_g(&vessels->all[i], false), i, true);
-    add_way(ways, chance * fresh * together_with(ways, weighing.mass_g, u_g), weighing.mass_g, u_g, VESSELS_NONE,
-            true);
+    add_way(ways, chance * fresh * together_with(ways, weighing.mass_g, u_g), weighing.mass_g, u_g, VESSELS_NONE, true);
 }
 
 /* A cup never seen: what the brewer under or on it leaves of both, or nothing but what is foreseen. */

@@ -40,18 +40,19 @@ struct vessel {
     bool named;           /* somebody did, or the configuration: it is never dropped by itself */
     bool configured;      /* mass and name are the configuration's */
     enum vessel_role role;
-    double mass_g;      /* empty and dry as it usually is */
-    double weight;      /* weighings behind it; old ones fade, since cups chip and scales drift */
-    double squares_g2;  /* of their deviations */
-    int seen;           /* weighings, all told */
-    int64_t seen_us;    /* the last, UTC */
+    double mass_g;     /* empty and dry as it usually is */
+    double weight;     /* weighings behind it; old ones fade, since cups chip and scales drift */
+    double squares_g2; /* of their deviations */
+    int seen;          /* weighings, all told */
+    int64_t seen_us;   /* the last, UTC */
 };
 
 struct vessels {
     struct vessel all[VESSELS];
     int count;
-    int number;                              /* of the last name given */
-    double held_weight, held_mean, held_squares; /* grams of liquid that a gram of coffee keeps, of brews with a sure cup */
+    int number; /* of the last name given */
+    double held_weight, held_mean,
+        held_squares; /* grams of liquid that a gram of coffee keeps, of brews with a sure cup */
 };
 
 /* One thing set down alone, with nothing in it but drops, and weighed. */
@@ -98,7 +99,7 @@ struct vessel_answer {
     double beverage_g, u_g;
     int cup, other; /* the likeliest two of the table; VESSELS_NONE: none fits, or one never seen */
     double chance, other_chance;
-    double as_seen;  /* chance that it is the cup seen empty, or the one that came back */
+    double as_seen; /* chance that it is the cup seen empty, or the one that came back */
 };
 
 /* False where it cannot be answered: neither dose nor water and no cup. */

@@ -9,6 +9,7 @@
 #include "late.h"
 #include "ledger.h"
 #include "parts.h"
+#include "weighed.h"
 
 static const double EMPTY_G = 25;       /* less on a scale: nothing stands there */
 static const double SPOONFUL_G = 45;    /* more is a thing put down, unless the press brings it */
@@ -111,6 +112,8 @@ void tracker_second(struct tracker *tracker, const struct reading *reading, stru
     if (news == SECOND_TAKEN && !came_full(tracker))
         second->empty_g = second->came_g - second->bare_g;
     account_for(tracker, dt_s);
+    if (news == SECOND_PUT)
+        weighed_alone(tracker, second->came_g - second->bare_g, true, events);
     if (news == SECOND_PUT)
         late_see(tracker, second->came_g - second->bare_g, true, (double)second->resolution_g, events);
     if (tracker->running && (news != SECOND_NOTHING || (story->wait_us && tracker->now_us >= story->wait_us)))

@@ -41,7 +41,7 @@ enum tracker_event_kind {
     TRACKER_QUESTION, /* it cannot know and would like to be reported; what it assumed stands until then */
     TRACKER_END,      /* the brew is over; only strength may still come */
     TRACKER_DISCARD,  /* it was no brew after all, or it was abandoned */
-    TRACKER_WEIGHED   /* what vessels weighed: `weighed`, value and uncertainty; said again when it is found otherwise */
+    TRACKER_WEIGHED /* what vessels weighed: `weighed`, value and uncertainty; said again when it is found otherwise */
 };
 
 /* What was weighed of vessels, in grams above the empty scale.  None is said where it was not seen. */
@@ -59,7 +59,7 @@ struct tracker_event {
     int64_t at_uncertainty_us;
     enum stage stage; /* STAGE */
     int by_operator;
-    enum measure measure; /* MEASURE, QUESTION (what the answer would be) */
+    enum measure measure;         /* MEASURE, QUESTION (what the answer would be) */
     enum tracker_weighed weighed; /* WEIGHED */
     double value;                 /* MEASURE; NAN takes it back.  WEIGHED */
     double standard_uncertainty;

@@ -64,10 +64,20 @@ bool weighed_put_down(const struct tracker *tracker, double *mass_g)
 
 void weighed_look(struct tracker *tracker, struct tracker_events *events)
 {
+    const struct segments *segments = &tracker->segments;
     double mass_g;
 
-    if (!weighed_put_down(tracker, &mass_g) || !(mass_g > LEAST_CUP_G))
+    if (segments->resting && fabs((double)segments->list[segments->count - 1].last_g - tracker->zero_g) < EMPTY_SCALE_G)
+        tracker->weighed_g[WEIGHED_ALONE] = NAN; /* what comes now is weighed once more */
+    if (weighed_put_down(tracker, &mass_g))
+        weighed_alone(tracker, mass_g, false, events);
+}
+
+void weighed_alone(struct tracker *tracker, double mass_g, bool apart, struct tracker_events *events)
+{
+    if (tracker->running || !(mass_g > LEAST_CUP_G))
         return;
-    tracker->weighed_g[WEIGHED_ALONE] = NAN; /* set down once more is weighed once more */
-    report(tracker, events, WEIGHED_ALONE, mass_g, scale_u_g(tracker));
+    if (apart)
+        tracker->weighed_g[WEIGHED_ALONE] = NAN;
+    report(tracker, events, WEIGHED_ALONE, mass_g, apart ? second_u_g(&tracker->second) : scale_u_g(tracker));
 }

@@ -13,7 +13,8 @@ void weighed_report(struct tracker *tracker, struct tracker_events *events);
 /* No brew is running and the last change put one thing down on the empty scale: its mass. */
 bool weighed_put_down(const struct tracker *tracker, double *mass_g);
 
-/* Reports it. */
+/* Reports it; or what was set down on the cup's own scale (`apart`). */
 void weighed_look(struct tracker *tracker, struct tracker_events *events);
+void weighed_alone(struct tracker *tracker, double mass_g, bool apart, struct tracker_events *events);
 
 #endif

@@ -344,7 +344,12 @@ static void handling_is_no_brew(void **state)
         shake(trace, 3, 0.4); /* a knock */
         move(trace, 0.3, 60); /* drift */
     }
-    assert_int_equal(trace->reported_count, 0);
+    assert_int_equal(trace->reported_count, 20); /* it was seen each time it came */
+    for (int i = 0; i < trace->reported_count; i++) {
+        assert_int_equal(trace->reported[i].kind, TRACKER_WEIGHED);
+        assert_int_equal(trace->reported[i].weighed, WEIGHED_ALONE);
+        assert_float_equal(trace->reported[i].value, cup_g, 0.2);
+    }
 }
 
 static void lifting_is_no_tare(void **state)

@@ -22,16 +22,16 @@ static const double LIMIT_G = 1, RIGHT_G = 2;
 struct habits {
     const char *name, *what;
     int cups;
-    double make_g;            /* 0: cups of every kind; else they are of one make, with this spread */
-    double alike_g;           /* the first two differ by at most so much; 0: they do not try to */
-    double seen, together;    /* how the cup comes: alone before its brew; with the brewer in one go; else unseen */
-    double wet_g, rest_g;     /* drops in a cup before a brew, and what stays in an emptied one: means of exponentials */
-    double back, next;        /* something is set down after the brew; and it is the next brew's cup */
-    double swapped;           /* the cup that was seen empty is not the one that comes back */
-    double guest;             /* a cup that comes once, never seen empty */
-    double drift_g;           /* of the scale over the whole history, at a full cup's mass */
+    double make_g;         /* 0: cups of every kind; else they are of one make, with this spread */
+    double alike_g;        /* the first two differ by at most so much; 0: they do not try to */
+    double seen, together; /* how the cup comes: alone before its brew; with the brewer in one go; else unseen */
+    double wet_g, rest_g;  /* drops in a cup before a brew, and what stays in an emptied one: means of exponentials */
+    double back, next;     /* something is set down after the brew; and it is the next brew's cup */
+    double swapped;        /* the cup that was seen empty is not the one that comes back */
+    double guest;          /* a cup that comes once, never seen empty */
+    double drift_g;        /* of the scale over the whole history, at a full cup's mass */
     double digit_g;
-    double careless;          /* the press stops well before the end */
+    double careless; /* the press stops well before the end */
 };
 
 static const struct habits families[] = {
@@ -179,8 +179,10 @@ static void brew_one(struct bench *bench, struct vessels *vessels, struct row *r
     }
     if (show)
         printf("brew %d: cup %d%s of %.1f g%s%s%s\n", bench->brew, cup, guest ? ", a guest's," : "", cup_g,
-               seen ? ", seen" : together ? ", with the brewer" : "", seen_cup != cup ? ", another was" : "",
-               question.back_count ? ", something came back" : "");
+               seen       ? ", seen"
+               : together ? ", with the brewer"
+                          : "",
+               seen_cup != cup ? ", another was" : "", question.back_count ? ", something came back" : "");
     judge(row, seen, beverage_g, &answer, show);
 }
 
@@ -228,9 +230,12 @@ static void add(struct row *sum, const struct row *row)
 int main(int argc, char **argv)
 {
     static const struct option options[] = {
-        { "family", required_argument, NULL, 'f' }, { "unread", no_argument, NULL, 'u' },
-        { "show", required_argument, NULL, 's' },   { "most-wrong", required_argument, NULL, 'w' },
-        { "least-right", required_argument, NULL, 'r' }, { "least-cover", required_argument, NULL, 'c' },
+        { "family", required_argument, NULL, 'f' },
+        { "unread", no_argument, NULL, 'u' },
+        { "show", required_argument, NULL, 's' },
+        { "most-wrong", required_argument, NULL, 'w' },
+        { "least-right", required_argument, NULL, 'r' },
+        { "least-cover", required_argument, NULL, 'c' },
         { NULL, 0, NULL, 0 },
     };
     double most_wrong = INFINITY, least_right = 0, least_cover = 0;
