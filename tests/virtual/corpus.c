@@ -57,7 +57,9 @@ static struct corpus_reported *reported_of(struct corpus_account *said, uint32_t
 
 static void print_event(const struct tracker_event *event, double now_s, double at_s)
 {
-    static const char *const kinds[] = { "begin", "stage", "measure", "warning", "question", "end", "discard", "weighed" };
+    static const char *const kinds[] = {
+        "begin", "stage", "measure", "warning", "question", "end", "discard", "weighed"
+    };
 
     printf("%9.2f  %s %u", now_s, kinds[event->kind], event->brew);
     if (event->kind == TRACKER_STAGE)

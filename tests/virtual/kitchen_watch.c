@@ -89,7 +89,9 @@ static void take_stage(struct seen_brew *brew, const struct tracker_event *event
 
 static void print_event(const struct tracker_event *event, double now_s)
 {
-    static const char *const kinds[] = { "begin", "stage", "measure", "warning", "question", "end", "discard", "weighed" };
+    static const char *const kinds[] = {
+        "begin", "stage", "measure", "warning", "question", "end", "discard", "weighed"
+    };
 
     printf("%8.2f s  %-8s brew %u at %.2f ± %.2f s", now_s, kinds[event->kind], event->brew, seconds(event->at_us),
            (double)event->at_uncertainty_us / 1e6);
