@@ -3,6 +3,7 @@
 #include <errno.h>
 #include <getopt.h>
 #include <limits.h>
+#include <pthread.h>
 #include <signal.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -35,13 +36,16 @@ static const int64_t ACKNOWLEDGE_MS = 10000;
  * megabytes of memory. */
 static const int GROUP = 5000;
 
-enum { PLACE_SIZE = 512 };
+enum { PLACE_SIZE = 512, BENCHES_MOST = 64 };
 
+/* One bench's: each has a thread of its own and its own hold of the store, as if it were a program of its own. */
 struct logger {
     struct store *store;
     struct client *client;
     char store_path[PLACE_SIZE], bus[PLACE_SIZE], control[PLACE_SIZE];
-    const char *key;        /* its file, for a bench on a network; NULL: none */
+    const char *key; /* its file, for a bench on a network; NULL: none */
+    pthread_t thread;
+    bool failed;
     bool moved;             /* the store's file was deleted or replaced */
     char reader[NAME_SIZE]; /* by which the bench knows this store */
     int64_t kept_ms;        /* when the bench was informed last of what it holds; 0: not yet */
@@ -57,12 +61,15 @@ struct logger {
 static void usage(FILE *out)
 {
     fputs("Usage: poise-logger [--store FILE] [--bus ADDRESS] [--control ADDRESS] [--key FILE]\n"
-          "Keeps every brew of a bench, with its whole trace, in an SQLite file.\n"
+          "       poise-logger [--store FILE] --bench BUS,CONTROL[,KEY] [--bench ...]\n"
+          "Keeps every brew of a bench, or of several, with its whole trace, in an SQLite file.\n"
           "\n"
           "  -s, --store FILE       where to keep them (default: POISE_STORE, or your data folder)\n"
           "  -b, --bus ADDRESS      where the bench publishes (default: POISE_BUS, or the usual sockets)\n"
           "  -c, --control ADDRESS  where it answers (default: POISE_CONTROL, or the usual sockets)\n"
           "  -k, --key FILE         this client's key, for a bench on a network (default: POISE_KEY)\n"
+          "  -B, --bench BUS,CONTROL[,KEY]\n"
+          "                         one of several benches: its two addresses and its key file; once for each\n"
           "  -h, --help             this text\n"
           "  -V, --version          which Poise this is\n"
           "\n"
@@ -324,6 +331,51 @@ static int run(struct logger *logger)
     return error < 0 ? EXIT_FAILED : EXIT_DONE;
 }
 
+static void *follow(void *context)
+{
+    struct logger *logger = context;
+
+    logger->failed = run(logger) != EXIT_DONE;
+    return NULL;
+}
+
+/* All benches at once; what keeps one from being recorded keeps no other. */
+static int follow_all(struct logger *loggers, int count)
+{
+    bool failed = false;
+
+    for (int i = 1; i < count; i++) {
+        int error = pthread_create(&loggers[i].thread, NULL, follow, &loggers[i]);
+
+        if (error) {
+            program_message("%s: no thread for it: %s", loggers[i].bus, strerror(error));
+            raise(SIGTERM); /* blocked, so that those that run find it where they wait */
+            failed = true;
+            count = i;
+        }
+    }
+    follow(&loggers[0]);
+    for (int i = 0; i < count; i++) {
+        if (i > 0)
+            pthread_join(loggers[i].thread, NULL);
+        failed = failed || loggers[i].failed;
+    }
+    return failed ? EXIT_FAILED : EXIT_DONE;
+}
+
+/* "ADDRESS,ADDRESS[,FILE]"; the text is cut up.  False: that is not what it is. */
+static bool read_bench(char *text, struct logger *out)
+{
+    char *bus = strsep(&text, ","), *control = strsep(&text, ","), *key = text;
+
+    if (!*bus || !control || !*control || (key && !*key) || strlen(bus) >= PLACE_SIZE || strlen(control) >= PLACE_SIZE)
+        return false;
+    strcpy(out->bus, bus);
+    strcpy(out->control, control);
+    out->key = place_key(key);
+    return true;
+}
+
 /* A full disk is an error to report and a file at its limit is one too, never the end. */
 static int catch_signals(void)
 {
@@ -341,21 +393,18 @@ static int catch_signals(void)
 int main(int argc, char **argv)
 {
     static const struct option options[] = {
-        { "store", required_argument, NULL, 's' },
-        { "bus", required_argument, NULL, 'b' },
-        { "control", required_argument, NULL, 'c' },
-        { "key", required_argument, NULL, 'k' },
-        { "help", no_argument, NULL, 'h' },
-        { "version", no_argument, NULL, 'V' },
-        { NULL, 0, NULL, 0 },
+        { "store", required_argument, NULL, 's' },   { "bus", required_argument, NULL, 'b' },
+        { "control", required_argument, NULL, 'c' }, { "key", required_argument, NULL, 'k' },
+        { "bench", required_argument, NULL, 'B' },   { "help", no_argument, NULL, 'h' },
+        { "version", no_argument, NULL, 'V' },       { NULL, 0, NULL, 0 },
     };
     const char *store = NULL, *bus = NULL, *control = NULL, *key = NULL;
-    struct logger logger = { .signals = -1 };
-    int option, result;
+    static struct logger loggers[BENCHES_MOST];
+    int option, result, signals, count = 0;
 
     program_begin(argv[0]);
-    logger.signals = catch_signals(); /* first of all: who stops it now finds a logger that ends in order */
-    while ((option = getopt_long(argc, argv, "s:b:c:k:hV", options, NULL)) != -1)
+    signals = catch_signals(); /* first of all: who stops it now finds a logger that ends in order */
+    while ((option = getopt_long(argc, argv, "s:b:c:k:B:hV", options, NULL)) != -1)
         switch (option) {
         case 's':
             store = optarg;
@@ -368,6 +417,15 @@ int main(int argc, char **argv)
             break;
         case 'k':
             key = optarg;
+            break;
+        case 'B':
+            if (count == BENCHES_MOST || !read_bench(optarg, &loggers[count])) {
+                program_message("--bench: write the bench's two addresses and its key file, as --bench "
+                                "tcp://192.168.7.20:7401,tcp://192.168.7.20:7402,pier.key; at most %d benches",
+                                BENCHES_MOST);
+                return EXIT_USAGE;
+            }
+            count++;
             break;
         case 'h':
             usage(stdout);
@@ -383,15 +441,25 @@ int main(int argc, char **argv)
         program_message("%s: it takes options only; see --help", argv[optind]);
         return EXIT_USAGE;
     }
-    place_store(store, logger.store_path, sizeof logger.store_path);
-    place_bus(bus, logger.bus, sizeof logger.bus);
-    place_control(control, logger.control, sizeof logger.control);
-    logger.key = place_key(key);
-    if (logger.signals < 0) {
+    if (count && (bus || control || key)) {
+        program_message("--bench names a bench's addresses and key: leave --bus, --control and --key out");
+        return EXIT_USAGE;
+    }
+    if (!count) {
+        place_bus(bus, loggers[0].bus, sizeof loggers[0].bus);
+        place_control(control, loggers[0].control, sizeof loggers[0].control);
+        loggers[0].key = place_key(key);
+        count = 1;
+    }
+    if (signals < 0) {
         program_message("cannot watch for signals: %s", strerror(errno));
         return EXIT_FAILED;
     }
-    result = run(&logger);
-    close(logger.signals);
+    for (int i = 0; i < count; i++) {
+        place_store(store, loggers[i].store_path, sizeof loggers[i].store_path);
+        loggers[i].signals = signals;
+    }
+    result = follow_all(loggers, count);
+    close(signals);
     return result;
 }

@@ -75,8 +75,8 @@ class Network:
         return one
 
 
-def test_two_benches_are_recorded_by_a_logger_for_each_into_one_store(bench):
-    """Each with its own key, from what could be another machine."""
+def two_networks(bench):
+    """Two benches with networks of their own, both on loopback."""
     import bench as beds
     far = []
     for name in ("pier", "jetty"):
@@ -86,9 +86,13 @@ def test_two_benches_are_recorded_by_a_logger_for_each_into_one_store(bench):
         bed.name = name
         bed.programs, bed.environment = bench.programs, dict(bed.environment)
         far.append(Network(bed))
+    return far
+
+
+def recorded(bench, far):
+    """What both brew is in the one store, also what was brewed while nobody could hear it."""
     brews = []
     for network in far:
-        bench.start("poise-logger", "--store", bench.store, *network.arguments(network.keys["read"][0]))
         brews.append(network.bench.ask(do="begin")["brew"])
         network.bench.ask(do="end")
     bench.wait_query("select brew from brew_summary where ended_utc is not null order by brew",
@@ -98,6 +102,32 @@ def test_two_benches_are_recorded_by_a_logger_for_each_into_one_store(bench):
     brews.append(far[0].bench.ask(do="begin")["brew"])
     bench.wait_query("select brew from brew_summary order by brew",
                      lambda rows: [row["brew"] for row in rows] == sorted(brews))
+
+
+def test_two_benches_are_recorded_by_a_logger_for_each_into_one_store(bench):
+    """Each with its own key, from what could be another machine."""
+    far = two_networks(bench)
+    for network in far:
+        bench.start("poise-logger", "--store", bench.store, *network.arguments(network.keys["read"][0]))
+    recorded(bench, far)
+
+
+def test_two_benches_are_recorded_by_one_logger(bench):
+    far = two_networks(bench)
+    both = [f"{network.bus},{network.control},{network.keys['read'][0]}" for network in far]
+    logger = bench.start("poise-logger", "--store", bench.store, "--bench", both[0], "--bench", both[1])
+    recorded(bench, far)
+    logger.stop()
+    keyless = both[1].rpartition(",")[0]                # one that cannot be entered keeps the other from nothing
+    logger = bench.start("poise-logger", "--store", bench.store, "--bench", keyless, "--bench", both[0])
+    logger.wait_diagnostic("a network needs keys")
+    brew = far[0].bench.ask(do="end")["brew"]
+    bench.wait_query(f"select 1 from brew_summary where brew = '{brew}' and ended_utc is not null")
+    logger.signal(signal.SIGTERM)
+    assert logger.wait() == 1
+    for words in (["--bench", "tcp://127.0.0.1:1"], ["--bench", both[0], "--bus", far[1].bus]):
+        status, _, said = bench.run("poise-logger", *words)
+        assert status == 2 and "--bench" in said and said.count("\n") == 1
 
 
 def test_a_role_is_what_a_key_may_do_and_an_order_names_who_gave_it(bench):
