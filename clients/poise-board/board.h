@@ -30,8 +30,9 @@ struct board {
     bool recall_due; /* the bench was found: what it said before has not been asked for */
     int recalling;   /* rounds asked so far; 0: not asking */
     char bus[BOARD_PLACE_SIZE], control[BOARD_PLACE_SIZE], store[BOARD_PLACE_SIZE], folder[BOARD_PLACE_SIZE];
-    char print[96];  /* the certificate's fingerprint; empty: no TLS */
-    const char *key; /* this client's key file; NULL: none */
+    char print[96];           /* the certificate's fingerprint; empty: no TLS */
+    const char *key;          /* this client's key file; NULL: none */
+    struct shown_units units; /* by the environment */
 };
 
 /* ---- routes.c ---- */

@@ -253,6 +253,7 @@ static int board_begin(struct board *board, const struct options *options, struc
     int error;
 
     live_begin(&board->live);
+    board->live.view.chosen = board->units;
     uv_timer_init(&board->loop, &board->tick);
     board->tick.data = board;
     for (int i = 0; i < 3; i++) {
@@ -423,6 +424,7 @@ int main(int argc, char **argv)
                                                   { NULL, 0, NULL, 0 } };
     static struct board board;
     struct options options = { .listen = default_listen };
+    struct why why;
     int option;
 
     setlocale(LC_ALL, "");
@@ -465,6 +467,10 @@ int main(int argc, char **argv)
             usage(stderr);
             return EXIT_USAGE;
         }
+    if (shown_units_choose(NULL, NULL, &board.units, &why) < 0) {
+        program_message("%s", why.text);
+        return EXIT_USAGE;
+    }
     find_places(&board, &options);
     if (optind < argc)
         return command(&board, &options, argc - optind, argv + optind);

@@ -119,6 +119,8 @@ static void add_measures(struct job *job, struct store *store, const char *brew)
 {
     char sql[2048] = "SELECT plan_kept, factors";
     size_t length = strlen(sql);
+    struct guide_units bench = store_units(store), units = shown_units_at(&job->board->units, &bench);
+    struct guide_shown shown;
     sqlite3_stmt *rows;
 
     for (int i = 0; i < MEASURE_COUNT; i++)
@@ -129,12 +131,13 @@ static void add_measures(struct job *job, struct store *store, const char *brew)
     for (int i = 0, count = 0; rows && (i > 0 || sqlite3_step(rows) == SQLITE_ROW) && i < MEASURE_COUNT; i++) {
         if (sqlite3_column_type(rows, i + 2) == SQLITE_NULL)
             continue;
+        shown = guide_unit_shown(measure_unit((enum measure)i), &units);
         text_print(&job->out, "%s{\"what\":", count++ ? "," : "");
         text_string(&job->out, measure_summary((enum measure)i));
         text_print(&job->out, ",\"unit\":");
-        text_string(&job->out, measure_unit((enum measure)i));
-        text_print(&job->out, ",\"value\":\"%.*f\"}", measure_decimals((enum measure)i),
-                   sqlite3_column_double(rows, i + 2));
+        text_string(&job->out, shown.unit);
+        text_print(&job->out, ",\"value\":\"%.*f\"}", measure_decimals((enum measure)i) + shown.decimals,
+                   sqlite3_column_double(rows, i + 2) * shown.each + shown.from);
     }
     sqlite3_finalize(rows);
     text_print(&job->out, "]");

@@ -136,19 +136,18 @@ static void print_title(void)
 }
 
 /* "15.6"; ">15.6" where more is likely: the scale was at its end. */
-static const char *value_words(double value, enum measure measure, bool above, char *out, size_t size)
+static const char *value_words(double value, enum measure measure, bool above, const struct guide_units *units,
+                               char *out, size_t size)
 {
-    struct guide_units units = ctl_units(NULL);
-
     snprintf(out, size, "%s", above ? ">" : "");
     if (measure == MEASURE_PRESS_PEAK_KPA)
-        guide_measure_words(measure, value, NAN, false, &units, out + strlen(out), size - strlen(out));
+        guide_measure_words(measure, value, NAN, false, units, out + strlen(out), size - strlen(out));
     else
         snprintf(out + strlen(out), size - strlen(out), "%.*f", measure_decimals(measure), value);
     return out;
 }
 
-static void print_row(sqlite3_stmt *row)
+static void print_row(sqlite3_stmt *row, const struct guide_units *units)
 {
     char brew[BREW_SIZE], began[32], note[DETAIL_SIZE], value[32];
     int kept = column_find(row, "plan_kept"), above = column_find(row, "above");
@@ -171,13 +170,14 @@ static void print_row(sqlite3_stmt *row)
         else
             printf("%*s", columns[i].width,
                    value_words(sqlite3_column_double(row, column), columns[i].measure,
-                               is_above(bounds, measure_name(columns[i].measure)), value, sizeof value));
+                               is_above(bounds, measure_name(columns[i].measure)), units, value, sizeof value));
     }
     printf("  %-4s  %s\n", plan, text_of(row, "note", note, sizeof note));
 }
 
 /* The rows asked for, oldest first.  Returns the last code of SQLite. */
-static int print_rows(const struct ctl *ctl, sqlite3 *database, const char *brew, long *count)
+static int print_rows(const struct ctl *ctl, sqlite3 *database, const char *brew, const struct guide_units *units,
+                      long *count)
 {
     static const char query[] = "SELECT * FROM (SELECT * FROM brew_summary WHERE ?1 IS NULL OR brew = ?1"
                                 " ORDER BY began_utc DESC, brew DESC LIMIT ?2) ORDER BY began_utc, brew";
@@ -193,7 +193,7 @@ static int print_rows(const struct ctl *ctl, sqlite3 *database, const char *brew
             print_title();
         (*count)++;
         if (!ctl->json)
-            print_row(row);
+            print_row(row, units);
         else if ((code = print_row_json(row)) != SQLITE_OK)
             break;
     }
@@ -204,6 +204,7 @@ static int print_rows(const struct ctl *ctl, sqlite3 *database, const char *brew
 int command_brews(const struct ctl *ctl)
 {
     char brew[BREW_SIZE];
+    struct guide_units bench, units;
     struct store *store;
     struct why why;
     long count = 0;
@@ -218,7 +219,9 @@ int command_brews(const struct ctl *ctl)
         store_close(store);
         return EXIT_FAILED;
     }
-    code = print_rows(ctl, store_database(store), ctl->brew ? brew : NULL, &count);
+    bench = store_units(store);
+    units = shown_units_at(&ctl->units, &bench);
+    code = print_rows(ctl, store_database(store), ctl->brew ? brew : NULL, &units, &count);
     if (code != SQLITE_DONE) {
         program_message("%s: reading the brews: %s", ctl->store,
                         code == SQLITE_NOMEM ? "not enough memory" : sqlite3_errmsg(store_database(store)));

@@ -8,6 +8,7 @@
 #include <stdio.h>
 
 #include "poise/guide.h"
+#include "poise/shown_units.h"
 #include "poise/text.h"
 #include "poise/why.h"
 
@@ -26,6 +27,7 @@ struct ctl {
     const char *bus_option, *control_option, *store_option; /* as they were said; NULL: not */
     const char *key;                                        /* --key, or POISE_KEY */
     const char *bench_key;                                  /* --bench */
+    struct shown_units units;                               /* by the environment */
     char **words;                                           /* what follows the command's name */
     int word_count;
 };
@@ -56,9 +58,8 @@ struct command {
     int (*run)(const struct ctl *ctl); /* returns the exit status */
 };
 
-/* The units that numbers are shown in: POISE_PRESSURE and POISE_TEMPERATURE, else those of the bench's state, else kPa
- * and °C; `state` may be NULL. */
-struct guide_units ctl_units(const json_t *state);
+/* The units that numbers are shown in at a bench of this state; NULL: none is known. */
+struct guide_units ctl_units(const struct ctl *ctl, const json_t *state);
 
 /* orders.c: what the bench is asked to do. */
 int command_tare(const struct ctl *ctl);

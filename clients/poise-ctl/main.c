@@ -316,10 +316,15 @@ int main(int argc, char **argv)
     struct ctl ctl = { .uncertainty = NAN, .ago_s = NAN, .count = -1, .filtered = -1 };
     const struct command *command;
     unsigned used = 0;
+    struct why why;
     int status;
 
     program_begin(argv[0]);
     short_memory_ends();
+    if (shown_units_choose(NULL, NULL, &ctl.units, &why) < 0) {
+        program_message("%s", why.text);
+        return EXIT_USAGE;
+    }
     status = read_options(argc, argv, &ctl, &used);
     if (status >= 0)
         return status;

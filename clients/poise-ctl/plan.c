@@ -124,9 +124,8 @@ static int check(const struct ctl *ctl)
 }
 
 /* "Steep: 120 s, Dose: 15.0 ± 0.1 g" */
-static void print_settings(const struct guide_run *run, bool varied)
+static void print_settings(const struct guide_run *run, bool varied, const struct guide_units *units)
 {
-    struct guide_units units = ctl_units(NULL);
     bool first = true;
 
     for (int i = 0; i < run->settings; i++) {
@@ -134,13 +133,13 @@ static void print_settings(const struct guide_run *run, bool varied)
 
         if (run->setting[i].varied != varied)
             continue;
-        guide_setting_words(&run->setting[i], true, &units, words, sizeof words);
+        guide_setting_words(&run->setting[i], true, units, words, sizeof words);
         printf("%s%s", first ? "" : ", ", ctl_printable(words, shown, sizeof shown));
         first = false;
     }
 }
 
-static void print_next(const json_t *reply)
+static void print_next(const json_t *reply, const struct guide_units *units)
 {
     const json_t *next = json_object_get(reply, "next");
     struct guide_run set;
@@ -151,14 +150,14 @@ static void print_next(const json_t *reply)
     }
     guide_run_read(next, &set);
     printf("cup %d of %d: ", set.run, set.of);
-    print_settings(&set, true);
+    print_settings(&set, true, units);
     if (json_object_size(json_object_get(next, "recipe")))
         printf("; held: ");
-    print_settings(&set, false);
+    print_settings(&set, false, units);
     putchar('\n');
 }
 
-static void print_plan(const json_t *plan)
+static void print_plan(const json_t *plan, const struct guide_units *units)
 {
     struct guide_run set;
     const json_t *run;
@@ -183,7 +182,7 @@ static void print_plan(const json_t *plan)
         printf("%4.0f  %-8s ", ctl_value(run, "run"), ctl_printable(state, words, sizeof words));
         printf("%-24s ", ctl_printable(brew, words, sizeof words));
         guide_run_read(run, &set);
-        print_settings(&set, true);
+        print_settings(&set, true, units);
         putchar('\n');
     }
 }
@@ -205,6 +204,7 @@ static int ask_plan(const struct ctl *ctl, const char *verb, char *text)
     double run = NAN;
     json_t *request = json_pack("{s:s, s:s, s:s*, s:s*, s:s*}", "do", "plan", "plan", verb, "station", ctl->station,
                                 "text", text, "brew", brew_wanted && ctl->word_count > 1 ? ctl->words[1] : NULL);
+    struct guide_units units;
     json_t *reply;
     char words[256];
     int status;
@@ -223,12 +223,13 @@ static int ask_plan(const struct ctl *ctl, const char *verb, char *text)
     status = ctl_ask(ctl, request, &reply);
     if (status != EXIT_DONE)
         return status;
+    units = ctl_units(ctl, reply);
     if (ctl->json)
         ctl_print_json(reply);
     else if (strcmp(verb, "next") == 0 || strcmp(verb, "skip") == 0)
-        print_next(reply);
+        print_next(reply, &units);
     else if (strcmp(verb, "show") == 0)
-        print_plan(json_object_get(reply, "plan"));
+        print_plan(json_object_get(reply, "plan"), &units);
     else if (strcmp(verb, "load") == 0)
         print_loaded(reply);
     else if (strcmp(verb, "unload") == 0)

@@ -37,17 +37,12 @@ int ctl_ask(const struct ctl *ctl, json_t *request, json_t **reply)
     return error < 0 ? EXIT_FAILED : EXIT_DONE;
 }
 
-struct guide_units ctl_units(const json_t *state)
+struct guide_units ctl_units(const struct ctl *ctl, const json_t *state)
 {
-    struct guide_units units = { GUIDE_KPA, false };
-    const char *pressure = getenv("POISE_PRESSURE"), *temperature = getenv("POISE_TEMPERATURE");
+    struct guide_units bench = { GUIDE_KPA, false };
 
-    guide_units_read(json_object_get(state, "units"), &units);
-    if (pressure)
-        guide_units_pressure(pressure, &units);
-    if (temperature)
-        guide_units_temperature(temperature, &units);
-    return units;
+    guide_units_read(json_object_get(state, "units"), &bench);
+    return shown_units_at(&ctl->units, &bench);
 }
 
 const json_t *ctl_state(const json_t *reply)

@@ -68,11 +68,11 @@ static void print_measures(const json_t *measures, const json_t *above, const st
     }
 }
 
-static void print_station(const json_t *state, const json_t *station)
+static void print_station(const struct ctl *ctl, const json_t *state, const json_t *station)
 {
     char name[NAME_SIZE], stage[NAME_SIZE], brew[BREW_SIZE], age[32], detail[DETAIL_SIZE];
     const json_t *question = json_object_get(station, "question");
-    struct guide_units units = ctl_units(state);
+    struct guide_units units = ctl_units(ctl, state);
     char words[64];
 
     printf("%-12s %-10s", ctl_printable(ctl_text(station, "station"), name, sizeof name),
@@ -107,9 +107,9 @@ int command_status(const struct ctl *ctl)
     if (status != EXIT_DONE || !reply)
         return status;
     state = ctl_state(reply);
-    units = ctl_units(state);
+    units = ctl_units(ctl, state);
     printf("bench %s\n", ctl_printable(ctl_text(state, "bench"), name, sizeof name));
-    json_array_foreach(json_object_get(state, "stations"), index, one) print_station(state, one);
+    json_array_foreach(json_object_get(state, "stations"), index, one) print_station(ctl, state, one);
     json_array_foreach(json_object_get(state, "waiting"), index, one)
         printf("%s waits for its strength: %.0f of %.0f readings\n",
                ctl_printable(ctl_text(one, "brew"), brew, sizeof brew), ctl_value(one, "have"), ctl_value(one, "want"));

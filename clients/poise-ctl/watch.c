@@ -182,7 +182,7 @@ static bool show(const struct ctl *ctl, const struct message *message, struct gu
     char topic[TOPIC_SIZE];
 
     if (message->kind == MESSAGE_STATE)
-        *units = ctl_units(message->json);
+        *units = ctl_units(ctl, message->json);
     message_topic(message, topic);
     if (!wanted(ctl, topic))
         return false;
@@ -205,7 +205,7 @@ enum { FOUND_WITHIN_MS = 1000 };
 int command_watch(const struct ctl *ctl)
 {
     struct client_options options = { .bus = ctl->bus, .control = ctl->control, .key = ctl->key, .subscribe = true };
-    struct guide_units units = ctl_units(NULL);
+    struct guide_units units = ctl_units(ctl, NULL);
     struct client *client;
     struct message message;
     struct why why;

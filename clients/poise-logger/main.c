@@ -53,6 +53,7 @@ struct logger {
     char bench[NAME_SIZE], bench_id[BENCH_ID_SIZE];
     bool foreign;      /* another bench of that name was met */
     uint64_t last_seq; /* 0: nothing heard yet of a bench that the store does not know */
+    json_t *units;     /* of the bench, as the store has them */
     bool caught_up;
     int uncommitted; /* messages */
     bool gone, stop;
@@ -159,14 +160,28 @@ static int know(struct logger *logger, struct why *why)
     return logger->bench_id[0] ? store_know_bench(logger->store, logger->bench, logger->bench_id, why) : 0;
 }
 
+/* In which units the bench shows its numbers, for whoever reads the store. */
+static void keep_units(struct logger *logger, const json_t *state)
+{
+    const json_t *units = json_object_get(state, "units");
+    struct why why;
+
+    if (!units || json_equal(units, logger->units) || store_keep_units(logger->store, logger->bench, units, &why) < 0)
+        return; /* where the file cannot be written the next commit reports it, and the next state tries again */
+    json_decref(logger->units);
+    logger->units = json_deep_copy(units);
+}
+
 static void take(struct logger *logger, const struct message *message)
 {
     bool ended = message->kind == MESSAGE_BREW && message->brew.change == BREW_END && logger->caught_up;
     struct why why;
     int error;
 
-    if (message->kind == MESSAGE_STATE)
+    if (message->kind == MESSAGE_STATE) {
+        keep_units(logger, message->json);
         return;
+    }
     notice_gap(logger, message);
     store_gone(logger->store, client_gone(logger->client));
     if (logger->moved)
@@ -250,6 +265,8 @@ static int open_again(struct logger *logger, struct why *why)
 
     store_close(logger->store);
     logger->store = NULL;
+    json_decref(logger->units);
+    logger->units = NULL;
     logger->uncommitted = 0;
     while ((error = store_open(&logger->store, logger->store_path, STORE_WRITE, why)) < 0) {
         program_message("%s", why->text);
@@ -327,6 +344,7 @@ static int run(struct logger *logger)
         program_message(
             error > 0 ? "%s" : "%s; the last messages are not saved, start again to get them from the bench", why.text);
     client_close(logger->client);
+    json_decref(logger->units);
     store_close(logger->store);
     return error < 0 ? EXIT_FAILED : EXIT_DONE;
 }

@@ -1,6 +1,7 @@
 /* poise-report brew NAME: one cup whole. */
 #include "report.h"
 
+#include <errno.h>
 #include <gsl/gsl_cdf.h>
 #include <math.h>
 #include <stdlib.h>
@@ -52,7 +53,8 @@ static int corrections_table(sqlite3 *database, const struct cup *cup, struct do
         sqlite3_bind_text(statement, 1, cup->brew, -1, SQLITE_STATIC);
     while (code == SQLITE_OK && sqlite3_step(statement) == SQLITE_ROW) {
         const char *name = (const char *)sqlite3_column_text(statement, 0), *unit = unit_of(name);
-        int measure = measure_find(name), decimals = measure >= 0 ? measure_decimals((enum measure)measure) : 2;
+        int measure = measure_find(name), decimals = measure >= 0 ? decimals_shown((enum measure)measure) : 2;
+        struct guide_shown shown = cups_shown(measure >= 0 ? measure_unit((enum measure)measure) : "");
         char from[32] = "not known", to[32] = "not known";
 
         if (first) {
@@ -61,9 +63,10 @@ static int corrections_table(sqlite3 *database, const struct cup *cup, struct do
             first = false;
         }
         if (sqlite3_column_type(statement, 1) != SQLITE_NULL)
-            snprintf(from, sizeof from, "%.*f", decimals, sqlite3_column_double(statement, 1));
+            snprintf(from, sizeof from, "%.*f", decimals,
+                     sqlite3_column_double(statement, 1) * shown.each + shown.from);
         if (sqlite3_column_type(statement, 2) != SQLITE_NULL)
-            snprintf(to, sizeof to, "%.*f", decimals, sqlite3_column_double(statement, 2));
+            snprintf(to, sizeof to, "%.*f", decimals, sqlite3_column_double(statement, 2) * shown.each + shown.from);
         document_row(out, "%s" CELL "%s" CELL "%s" CELL "%s" CELL "%s" CELL "%s", call_of(name), from, to, unit,
                      sqlite3_column_text(statement, 4), sqlite3_column_text(statement, 3));
     }
@@ -96,7 +99,8 @@ static int readings_table(sqlite3 *database, const struct cup *cup, struct docum
     sqlite3_stmt *statement = NULL;
     int code = sqlite3_prepare_v2(database, sql, -1, &statement, NULL);
     double sum = 0, count = 0;
-    char quantity[NAME_SIZE] = "";
+    struct guide_shown degrees = cups_shown("°C");
+    char quantity[NAME_SIZE] = "", titles[96];
     bool typed = false; /* the strength was: it comes of no reading */
 
     if (code == SQLITE_OK)
@@ -108,12 +112,13 @@ static int readings_table(sqlite3 *database, const struct cup *cup, struct docum
 
         if (!count) {
             document_add(out, BLOCK_HEADING, "Strength readings");
-            document_table(out, "instrument|#shown|unit|sample °C|filtered|when, UTC");
+            snprintf(titles, sizeof titles, "instrument|#shown|unit|sample %s|filtered|when, UTC", degrees.unit);
+            document_table(out, titles);
         }
         snprintf(quantity, sizeof quantity, "%s", (const char *)sqlite3_column_text(statement, 1));
         snprintf(shown, sizeof shown, "%.*f", decimals >= 0 && decimals <= DECIMALS_MOST ? decimals : 2, value);
         if (sqlite3_column_type(statement, 6) != SQLITE_NULL)
-            snprintf(sample, sizeof sample, "%.1f", sqlite3_column_double(statement, 6));
+            snprintf(sample, sizeof sample, "%.1f", sqlite3_column_double(statement, 6) * degrees.each + degrees.from);
         document_row(out, "%s" CELL "%s" CELL "%s" CELL "%s" CELL "%s" CELL "%s", sqlite3_column_text(statement, 0),
                      shown, sqlite3_column_text(statement, 2), sample,
                      sqlite3_column_type(statement, 5) == SQLITE_NULL ? ""
@@ -127,7 +132,7 @@ static int readings_table(sqlite3 *database, const struct cup *cup, struct docum
     if (count && !typed && isfinite(factor_of(quantity, sum / count, cup->measures.value[MEASURE_STRENGTH_PCT])))
         document_add(out, BLOCK_TEXT, "Strength was computed as %.2f of the Brix, by the bench's factor%s.",
                      factor_of(quantity, sum / count, cup->measures.value[MEASURE_STRENGTH_PCT]),
-                     strcmp(quantity, "brix") == 0 ? "" : "; the refractive index is taken as at 20 °C");
+                     strcmp(quantity, "brix") == 0 ? "" : "; the refractive index is taken as at 20 °C (68 °F)");
     return sqlite3_finalize(statement);
 }
 
@@ -326,6 +331,7 @@ static int stages_table(sqlite3 *database, const struct cup *cup, struct documen
 
 static void cooling_sentence(const struct chart *chart, struct document *out)
 {
+    const char *unit = cups_shown("°C").unit;
     struct cooling cooling;
     char words[96];
 
@@ -334,14 +340,14 @@ static void cooling_sentence(const struct chart *chart, struct document *out)
     if (cooling.constant) {
         words_interval(cooling.per_s_interval, 5, "per second", words);
         document_add(out, BLOCK_TEXT,
-                     "It cools from %.1f °C towards %.0f °C, by a share of %.5f per second (%s) of what "
+                     "It cools from %.1f %s towards %.0f %s, by a share of %.5f per second (%s) of what "
                      "is between.",
-                     cooling.start_c, cooling.room_c, cooling.per_s, words);
+                     cooling.start, unit, cooling.room, unit, cooling.per_s, words);
     } else {
         document_add(out, BLOCK_TEXT,
-                     "It cools from %.1f °C by %.2f °C a minute; for a cooling constant it was not "
+                     "It cools from %.1f %s by %.2f %s a minute; for a cooling constant it was not "
                      "watched long enough.",
-                     cooling.hottest_c, cooling.c_per_minute);
+                     cooling.hottest, unit, cooling.per_minute, unit);
     }
 }
 
@@ -363,6 +369,7 @@ static int read_traces(sqlite3 *database, const struct cup *cup, struct traces *
     sqlite3_stmt *statement = NULL;
     int code = sqlite3_prepare_v2(database, sql, -1, &statement, NULL);
     char instrument[2 * NAME_SIZE] = "";
+    struct guide_shown shown = cups_shown("");
     struct chart_series *series = NULL;
 
     if (code == SQLITE_OK)
@@ -375,7 +382,8 @@ static int read_traces(sqlite3 *database, const struct cup *cup, struct traces *
         if (!out->count || strcmp(out->quantity[out->count - 1], its_quantity) != 0) {
             if (out->count == TRACES)
                 break;
-            snprintf(label, sizeof label, "%s, %s", its_quantity, sqlite3_column_text(statement, 2));
+            shown = cups_shown((const char *)sqlite3_column_text(statement, 2));
+            snprintf(label, sizeof label, "%s, %s", its_quantity, shown.unit);
             snprintf(name, sizeof name, "trace-%.40s", its_quantity);
             snprintf(out->quantity[out->count], NAME_SIZE, "%s", its_quantity);
             out->chart[out->count++] = chart_new(name, cup->brew, "seconds since first water", label);
@@ -385,7 +393,8 @@ static int read_traces(sqlite3 *database, const struct cup *cup, struct traces *
             snprintf(instrument, sizeof instrument, "%s", its_instrument);
             series = chart_series(out->chart[out->count - 1], instrument);
         }
-        chart_curve(series, sqlite3_column_double(statement, 3), sqlite3_column_double(statement, 4), NAN, NAN);
+        chart_curve(series, sqlite3_column_double(statement, 3),
+                    sqlite3_column_double(statement, 4) * shown.each + shown.from, NAN, NAN);
     }
     return sqlite3_finalize(statement);
 }
@@ -413,18 +422,26 @@ static int traces(sqlite3 *database, const struct cup *cup, struct document *out
 int report_brew(const struct request *request)
 {
     sqlite3 *database = store_database(request->store);
-    struct cups_filter filter = { .brew = request->name };
+    char brew[BREW_SIZE];
+    struct cups_filter filter = { .brew = brew };
     struct document document = { NULL, 0, false };
     struct cups cups;
     struct why why;
     int status;
 
+    if ((status = store_brew_named(request->store, request->name, brew, &why)) < 0) {
+        if (status == -ENOENT)
+            program_message("there is no brew '%.60s'; poise-report brews lists them", request->name);
+        else
+            program_message("%s", why.text);
+        return EXIT_FAILED;
+    }
     if (cups_load(database, &filter, &cups, &why) < 0) {
         program_message("%s", why.text);
         return EXIT_FAILED;
     }
     if (!cups.count) {
-        program_message("there is no brew '%s' (or it was discarded); poise-report brews lists them", request->name);
+        program_message("%s was discarded; poise-report brews lists those that count", brew);
         return EXIT_FAILED;
     }
     if (request->json || request->csv) {

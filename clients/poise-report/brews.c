@@ -13,7 +13,7 @@ void number_words(const struct cup *cup, enum measure measure, char out[32])
     if (isnan(cup->measures.value[measure]))
         out[0] = '\0';
     else
-        snprintf(out, 32, "%s%.*f", cup->above >> measure & 1 ? ">" : "", measure_decimals(measure),
+        snprintf(out, 32, "%s%.*f", cup->above >> measure & 1 ? ">" : "", decimals_shown(measure),
                  cup->measures.value[measure]);
 }
 
@@ -77,9 +77,13 @@ int report_brews(const struct request *request)
         if (status != EXIT_DONE)
             program_message("not enough memory for the brews");
     } else {
-        document_table(&document,
-                       "brew|began, UTC|#dose g|#water g|#beverage g|#steep time s|#peak kPa|#strength %|#extraction "
-                       "%|experiment|factors|plan");
+        char titles[160];
+
+        snprintf(titles, sizeof titles,
+                 "brew|began, UTC|#dose g|#water g|#beverage g|#steep time s|#peak %s|#strength %%|#extraction "
+                 "%%|experiment|factors|plan",
+                 unit_of("press_peak_kpa"));
+        document_table(&document, titles);
         for (size_t i = 0; i < cups.count; i++) {
             const struct cup *cup = &cups.cup[i];
             char number[SHOWN][32], factors[WORDS_SIZE], began[UTC_SIZE];

@@ -10,6 +10,23 @@
 #include "poise/store_curve.h"
 #include "poise/short_memory.h"
 
+static struct guide_units shown_in = { GUIDE_KPA, false };
+
+void cups_show_in(const struct guide_units *units)
+{
+    shown_in = *units;
+}
+
+struct guide_shown cups_shown(const char *kept)
+{
+    return guide_unit_shown(kept, &shown_in);
+}
+
+int decimals_shown(enum measure measure)
+{
+    return measure_decimals(measure) + cups_shown(measure_unit(measure)).decimals;
+}
+
 /* Columns of the statement below: those every reader needs, those of a cup read whole, then the measures. */
 enum column {
     BREW,
@@ -198,6 +215,7 @@ static void take_measures(sqlite3_stmt *row, const struct cups_filter *filter, s
     measures_clear(&cup->measures);
     for (int i = 0; i < MEASURE_COUNT; i++) {
         enum measure measure = (enum measure)i;
+        struct guide_shown shown;
         double uncertainty = NAN;
         int at = column;
 
@@ -213,7 +231,9 @@ static void take_measures(sqlite3_stmt *row, const struct cups_filter *filter, s
         }
         if (!filter->measures)
             uncertainty = number_or_nan(row, at + 1);
-        cup->measures.standard_uncertainty[i] = uncertainty >= 0 ? uncertainty : (double)NAN;
+        shown = cups_shown(measure_unit(measure));
+        cup->measures.value[i] = cup->measures.value[i] * shown.each + shown.from;
+        cup->measures.standard_uncertainty[i] = uncertainty >= 0 ? uncertainty * shown.each : (double)NAN;
     }
     if (reads_above(filter))
         cup->above = above_bits((const char *)sqlite3_column_text(row, column));
@@ -335,9 +355,93 @@ static struct cup *room_for_one(struct cups *cups, size_t *size)
     return &cups->cup[cups->count];
 }
 
+static bool ends_with(const char *name, const char *end)
+{
+    size_t length = strlen(name), tail = strlen(end);
+
+    return length >= tail && strcmp(name + length - tail, end) == 0;
+}
+
+/* As measures and settings are kept. */
+static const char *kept_unit(const char *name)
+{
+    static const struct {
+        const char *end, *unit;
+    } units[] = {
+        { "_g_per_g", "g/g" }, { "_g", "g" },   { "_s", "s" },   { "_kpa", "kPa" },
+        { "_c", "°C" },        { "_pct", "%" }, { "_mm", "mm" },
+    };
+
+    for (size_t i = 0; i < sizeof units / sizeof *units; i++)
+        if (ends_with(name, units[i].end))
+            return units[i].unit;
+    return "";
+}
+
+/* Settings that cups share, as they are kept and in the reader's units. */
+struct settings {
+    json_t *kept[LATELY], *shown[LATELY];
+    int next;
+};
+
+double setting_shown(const char *name, double kept)
+{
+    struct guide_shown unit = cups_shown(kept_unit(name));
+    double number = kept * unit.each + unit.from;
+    double digits = unit.from != 0 ? 1 : 3 - floor(log10(fabs(number)));
+
+    if (unit.each == 1 || !isfinite(digits))
+        return number;
+    return round(number * pow(10, digits)) / pow(10, digits);
+}
+
+static json_t *converted(const json_t *settings)
+{
+    json_t *shown = json_deep_copy(settings), *value;
+    const char *name;
+
+    json_object_foreach((json_t *)settings, name, value)
+    {
+        if (json_is_number(value) && cups_shown(kept_unit(name)).each != 1)
+            json_object_set_new(shown, name, json_real(setting_shown(name, json_number_value(value))));
+    }
+    if (!shown)
+        short_memory_end();
+    return shown;
+}
+
+static void show_settings(json_t **settings, struct settings *lately)
+{
+    int place = 0;
+
+    if (!*settings || (shown_in.pressure == GUIDE_KPA && !shown_in.fahrenheit))
+        return;
+    while (place < LATELY && lately->kept[place] != *settings)
+        place++;
+    if (place == LATELY) {
+        place = lately->next;
+        lately->next = (place + 1) % LATELY;
+        json_decref(lately->kept[place]);
+        json_decref(lately->shown[place]);
+        lately->kept[place] = json_incref(*settings);
+        lately->shown[place] = converted(*settings);
+    }
+    json_decref(*settings);
+    *settings = json_incref(lately->shown[place]);
+}
+
+static void forget_settings(struct settings *lately)
+{
+    for (int i = 0; i < LATELY; i++) {
+        json_decref(lately->kept[i]);
+        json_decref(lately->shown[i]);
+    }
+}
+
 int cups_load(sqlite3 *database, const struct cups_filter *filter, struct cups *out, struct why *why)
 {
     struct objects factors = { .next = 0 }, recipes = { .next = 0 };
+    struct settings shown_factors = { .next = 0 }, shown_recipes = { .next = 0 };
     sqlite3_stmt *statement = NULL;
     struct cups cups = { NULL, 0 };
     size_t size = 0;
@@ -355,16 +459,21 @@ int cups_load(sqlite3 *database, const struct cups_filter *filter, struct cups *
             break;
         }
         take_cup(statement, filter, &factors, &recipes, cup);
-        if (wanted(cup, filter))
+        if (wanted(cup, filter)) {
+            show_settings(&cup->factors, &shown_factors);
+            show_settings(&cup->recipe, &shown_recipes);
             cups.count++;
-        else
+        } else {
             cup_free(cup);
+        }
     }
     if (!error && code != SQLITE_DONE)
         error = why_set(why, -EIO, "reading the store: %s", sqlite3_errmsg(database));
     sqlite3_finalize(statement);
     forget(&factors);
     forget(&recipes);
+    forget_settings(&shown_factors);
+    forget_settings(&shown_recipes);
     if (error)
         cups_free(&cups);
     else
@@ -374,26 +483,9 @@ int cups_load(sqlite3 *database, const struct cups_filter *filter, struct cups *
 
 /* --- words --- */
 
-static bool ends_with(const char *name, const char *end)
-{
-    size_t length = strlen(name), tail = strlen(end);
-
-    return length >= tail && strcmp(name + length - tail, end) == 0;
-}
-
 const char *unit_of(const char *name)
 {
-    static const struct {
-        const char *end, *unit;
-    } units[] = {
-        { "_g_per_g", "g/g" }, { "_g", "g" },   { "_s", "s" },   { "_kpa", "kPa" },
-        { "_c", "°C" },        { "_pct", "%" }, { "_mm", "mm" },
-    };
-
-    for (size_t i = 0; i < sizeof units / sizeof *units; i++)
-        if (ends_with(name, units[i].end))
-            return units[i].unit;
-    return "";
+    return cups_shown(kept_unit(name)).unit;
 }
 
 const char *step_of(const char *measure)

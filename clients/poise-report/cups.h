@@ -6,6 +6,7 @@
 #include <jansson.h>
 #include <sqlite3.h>
 
+#include "poise/guide.h"
 #include "poise/messages.h"
 #include "poise/stages.h"
 #include "poise/why.h"
@@ -56,6 +57,20 @@ char *cups_sql(sqlite3 *database, const struct cups_filter *filter);
 
 /* A factor's level of a cup in words ("75", "swirl"), also where that cup's plan held it; false when it has none. */
 bool cup_level(const struct cup *cup, const char *factor, char out[WORDS_SIZE]);
+
+/* In which units cups are read from now on; at first as they are kept, in kPa and °C.  Measures, levels and what was
+ * held are converted as they enter, so that everything worked out from them is in the reader's units too; levels that
+ * were round in kPa or °C are rounded to four digits, or a tenth of a degree. */
+void cups_show_in(const struct guide_units *units);
+
+/* What is kept in this unit ("kPa", "°C"), in the one that cups are read in. */
+struct guide_shown cups_shown(const char *kept);
+
+/* The number of a setting as a plan has it, in that unit. */
+double setting_shown(const char *name, double kept);
+
+/* The digits behind the point that a measure is worth. */
+int decimals_shown(enum measure measure);
 
 /* The unit of a measure or of a factor named like one: "g", "s", "kPa", "°C", "%", "g/g", "". */
 const char *unit_of(const char *name);

@@ -7,6 +7,7 @@
 #include <time.h>
 
 #include "poise/place.h"
+#include "poise/shown_units.h"
 #include "poise/program.h"
 #include "poise/short_memory.h"
 #include "report.h"
@@ -27,6 +28,8 @@ static void usage(FILE *out)
           "\n"
           "  -s, --store FILE        where the brews are (default: POISE_STORE)\n"
           "  -m, --measure NAME      what is judged (default: extraction_pct)\n"
+          "  -P, --pressure UNIT     kpa, bar or psi (default: POISE_PRESSURE, or the bench's)\n"
+          "  -T, --temperature UNIT  c or f (default: POISE_TEMPERATURE, or the bench's)\n"
           "      --margin X          what counts as the same: asks for equality within X\n"
           "      --confidence C      of intervals (default: 0.95)\n"
           "      --share P           returns diminish: P of the plateau is reached (0.95)\n"
@@ -83,6 +86,8 @@ enum {
 static const struct option options[] = {
     { "store", required_argument, NULL, 's' },
     { "measure", required_argument, NULL, 'm' },
+    { "pressure", required_argument, NULL, 'P' },
+    { "temperature", required_argument, NULL, 'T' },
     { "margin", required_argument, NULL, OPTION_MARGIN },
     { "confidence", required_argument, NULL, OPTION_CONFIDENCE },
     { "share", required_argument, NULL, OPTION_SHARE },
@@ -194,6 +199,12 @@ static int take_option(int option, struct request *out, const char **store)
     case 's':
         *store = optarg;
         break;
+    case 'P':
+        out->pressure = optarg;
+        break;
+    case 'T':
+        out->temperature = optarg;
+        break;
     case 'm':
         return measure_option(optarg, &out->options) ? -1 : EXIT_USAGE;
     case OPTION_ALL:
@@ -298,6 +309,16 @@ static void state_unreadable(int count, char **words)
         program_message("an experiment has a name; poise-report alone lists them");
 }
 
+/* People read in their units.  Machines, SQL, the script for R and a plan have what is kept; a report with a plan
+ * speaks as the plan does. */
+static void show_units(const struct request *request, const struct shown_units *chosen)
+{
+    struct guide_units bench = store_units(request->store), shown = shown_units_at(chosen, &bench);
+
+    if (!request->json && !request->csv && !request->sql && !request->r && !request->plan)
+        cups_show_in(&shown);
+}
+
 int main(int argc, char **argv)
 {
     struct request request = {
@@ -313,15 +334,20 @@ int main(int argc, char **argv)
     };
     int (*command)(const struct request *);
     const char *store = NULL;
+    struct shown_units units;
     char path[512], factor[256];
     struct why why;
     int option, status;
 
     program_begin(argv[0]);
     short_memory_ends();
-    while ((option = getopt_long(argc, argv, "s:m:hV", options, NULL)) != -1)
+    while ((option = getopt_long(argc, argv, "s:m:P:T:hV", options, NULL)) != -1)
         if ((status = take_option(option, &request, &store)) >= 0)
             return status;
+    if (shown_units_choose(request.pressure, request.temperature, &units, &why) < 0) {
+        program_message("%s", why.text);
+        return EXIT_USAGE;
+    }
     command = command_of(argc - optind, argv + optind, &request);
     if (!command) {
         state_unreadable(argc - optind, argv + optind);
@@ -341,6 +367,7 @@ int main(int argc, char **argv)
         program_message("%s", why.text);
         return EXIT_FAILED;
     }
+    show_units(&request, &units);
     status = command(&request);
     store_close(request.store);
     return program_end(status);

@@ -26,15 +26,16 @@ static const char slurry_sql[] =
     " AND seconds >= 0 ORDER BY seq";
 
 static const struct overlay {
-    const char *factor; /* the beginning of the name of what is varied */
-    const char *name, *heading, *x_label, *y_shown, *y_else;
-    const char *sql; /* x, y, and whether an instrument showed y itself */
+    const char *factor;                                    /* the beginning of the name of what is varied */
+    const char *name, *heading, *x_label, *y_label, *kept; /* in that unit where an instrument showed it ... */
+    const char *y_else;                                    /* ... and else this is what it is */
+    const char *sql;                                       /* x, y, and whether an instrument showed y itself */
     bool cools;
 } overlays[] = {
-    { "press_", "press", "Presses, one cup of each level", "seconds since the press began", "pressure, kPa",
+    { "press_", "press", "Presses, one cup of each level", "seconds since the press began", "pressure", "kPa",
       "borne by the scale, kg", press_sql, false },
-    { "temperature_c", "slurry", "Slurries, one cup of each level", "seconds since first water", "slurry, °C",
-      "slurry, °C", slurry_sql, true },
+    { "temperature_c", "slurry", "Slurries, one cup of each level", "seconds since first water", "slurry", "°C", "",
+      slurry_sql, true },
 };
 
 enum { CURVES_MOST = 6 }; /* as many as can be distinguished by colour; of more levels every second or third */
@@ -62,6 +63,7 @@ static struct chart *draw(sqlite3 *database, const struct findings *findings, co
     struct chart *chart = chart_new(overlay->name, overlay->heading, overlay->x_label, "");
     sqlite3_stmt *statement = NULL;
     size_t drawn = 0;
+    struct guide_shown unit;
     bool shown = false;
 
     if (!chart || sqlite3_prepare_v2(database, overlay->sql, -1, &statement, NULL) != SQLITE_OK) {
@@ -79,14 +81,19 @@ static struct chart *draw(sqlite3 *database, const struct findings *findings, co
                 findings_level_words(findings, i, words);
                 series = chart_series(chart, words);
             }
-            chart_curve(series, sqlite3_column_double(statement, 0), sqlite3_column_double(statement, 1), NAN, NAN);
+            unit = cups_shown(sqlite3_column_int(statement, 2) ? overlay->kept : "");
+            chart_curve(series, sqlite3_column_double(statement, 0),
+                        sqlite3_column_double(statement, 1) * unit.each + unit.from, NAN, NAN);
             shown = shown || sqlite3_column_int(statement, 2);
             drawn++;
         }
         sqlite3_reset(statement);
     }
     sqlite3_finalize(statement);
-    snprintf(chart->y_label, sizeof chart->y_label, "%s", shown ? overlay->y_shown : overlay->y_else);
+    if (shown)
+        snprintf(chart->y_label, sizeof chart->y_label, "%s, %s", overlay->y_label, cups_shown(overlay->kept).unit);
+    else
+        snprintf(chart->y_label, sizeof chart->y_label, "%s", overlay->y_else);
     if (drawn)
         return chart;
     chart_free(chart);
@@ -95,7 +102,11 @@ static struct chart *draw(sqlite3 *database, const struct findings *findings, co
 
 static void cooling_table(const struct chart *chart, struct document *out)
 {
-    document_table(out, "level|#hottest °C|#cools by, per s|95 % interval|#°C per minute");
+    const char *unit = cups_shown("°C").unit;
+    char titles[96];
+
+    snprintf(titles, sizeof titles, "level|#hottest %s|#cools by, per s|95 %% interval|#%s per minute", unit, unit);
+    document_table(out, titles);
     for (size_t i = 0; i < chart->series_count; i++) {
         struct cooling cooling;
         char rate[32] = "", words[96] = "not watched long enough";
@@ -106,8 +117,8 @@ static void cooling_table(const struct chart *chart, struct document *out)
             snprintf(rate, sizeof rate, "%.5f", cooling.per_s);
             words_interval(cooling.per_s_interval, 5, "", words);
         }
-        document_row(out, "%s" CELL "%.1f" CELL "%s" CELL "%s" CELL "%.2f", chart->series[i].name, cooling.hottest_c,
-                     rate, words, cooling.c_per_minute);
+        document_row(out, "%s" CELL "%.1f" CELL "%s" CELL "%s" CELL "%.2f", chart->series[i].name, cooling.hottest,
+                     rate, words, cooling.per_minute);
     }
     document_add(out, BLOCK_TEXT,
                  "Cools by: the share of what is between slurry and room that is lost each second "
@@ -174,12 +185,12 @@ bool cooling_find(const struct chart_series *series, struct cooling *out)
     }
     data.t = t;
     data.e = fallen;
-    *out = (struct cooling){ .hottest_c = top, .c_per_minute = 60 * fallen[data.n - 1] / t[data.n - 1] };
+    *out = (struct cooling){ .hottest = top, .per_minute = 60 * fallen[data.n - 1] / t[data.n - 1] };
     if (kinetics_fit(&data, true, &fit, &why) == 0 && kinetics_identified(&data, &fit, 0.95)
         && kinetics_interval(&data, &fit, &rate, 0.95, &out->per_s_interval) == 0) {
         out->constant = true;
-        out->start_c = top - fit.value[KINETICS_QUICK];
-        out->room_c = top - fit.value[KINETICS_PLATEAU];
+        out->start = top - fit.value[KINETICS_QUICK];
+        out->room = top - fit.value[KINETICS_PLATEAU];
         out->per_s = fit.value[KINETICS_RATE];
     }
     free(t);

@@ -9,12 +9,13 @@
 struct request {
     struct store *store;
     struct report_options options;
-    struct cups_filter filter;       /* for brews */
-    const char *name;                /* the experiment or the brew; NULL: none given */
-    bool json, csv, sql, card, tall; /* tall: of csv, one row a number */
-    const char *html, *svg, *r;      /* a file; folders; NULL: not asked */
-    const char *plan;                /* next: where to write the plan; NULL: not */
-    int cups;                        /* next: how many more are thought of */
+    struct cups_filter filter;          /* for brews */
+    const char *name;                   /* the experiment or the brew; NULL: none given */
+    bool json, csv, sql, card, tall;    /* tall: of csv, one row a number */
+    const char *html, *svg, *r;         /* a file; folders; NULL: not asked */
+    const char *plan;                   /* next: where to write the plan; NULL: not */
+    const char *pressure, *temperature; /* units to read in; NULL: not given */
+    int cups;                           /* next: how many more are thought of */
 };
 
 /* Each returns an exit status. */
@@ -41,9 +42,9 @@ int report_out(const struct request *request, const struct document *document, c
 void overlay_document(sqlite3 *database, const struct findings *findings, struct document *out, bool charts);
 
 struct cooling {
-    double hottest_c, c_per_minute; /* the highest reading, and the mean fall after it */
+    double hottest, per_minute;     /* the highest reading, and the mean fall after it, in the reader's degrees */
     bool constant;                  /* the rest is known too */
-    double start_c, room_c, per_s;  /* Newton's law */
+    double start, room, per_s;      /* Newton's law */
     struct interval per_s_interval; /* 95 % */
 };
 

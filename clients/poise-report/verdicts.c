@@ -559,16 +559,15 @@ enum { QUESTIONS = 32 }; /* of all experiments; a report with more is read by no
 static void take_preferred(const struct tasting_verdict *tasted, struct variable *variable)
 {
     json_t *level, *value;
-    int measure = measure_find(variable->factor);
-    const char *unit = measure < 0 ? "" : measure_unit((enum measure)measure);
+    const char *unit = measure_find(variable->factor) < 0 ? "" : unit_of(variable->factor);
 
     if (tasted->method != TASTING_PREFERENCE || tasted->finding != TASTING_DIFFERENT || tasted->favoured < 0)
         return;
     level = json_loads(tasted->sample[tasted->favoured].level, 0, NULL);
     value = json_object_get(level, variable->factor);
     if (json_is_number(value))
-        snprintf(variable->preferred, sizeof variable->preferred, "%.10g%s%s", json_number_value(value),
-                 *unit ? " " : "", unit);
+        snprintf(variable->preferred, sizeof variable->preferred, "%.10g%s%s",
+                 setting_shown(variable->factor, json_number_value(value)), *unit ? " " : "", unit);
     else if (json_is_string(value))
         snprintf(variable->preferred, sizeof variable->preferred, "%.100s", json_string_value(value));
     json_decref(level);

@@ -42,8 +42,9 @@ struct timer {
     struct timer_page page;
     struct view_bell heard;
     struct canvas canvas;
-    const char *station;                       /* chosen on the command line; NULL: the first */
-    bool plain, own_pressure, own_temperature; /* the units that the reader chose */
+    const char *station; /* chosen on the command line; NULL: the first */
+    bool plain;
+    struct shown_units units;
     enum bells bells;
     int beeps; /* still to come, the next one at ... */
     int64_t beep_us;
@@ -575,20 +576,6 @@ static int run(struct timer *timer)
 
 /* ---- start ---- */
 
-/* A unit from an option, or else from the environment; false: it is none, and that was said. */
-static bool unit_from(const char *option, const char *variable, const char *value,
-                      bool (*set)(const char *name, struct guide_units *out), const char *choices,
-                      struct guide_units *units, bool *chosen)
-{
-    const char *name = value ? value : getenv(variable);
-
-    *chosen = name && *name;
-    if (!*chosen || set(name, units))
-        return true;
-    program_message("%s %s: %s", value ? option : variable, name, choices);
-    return false;
-}
-
 static bool bells_from(const char *text, enum bells *out)
 {
     static const char *const names[] = { "all", "press", "none" };
@@ -624,8 +611,7 @@ static void catch_signals(void)
     sigaction(SIGHUP, &action, NULL);
 }
 
-static int start(struct timer *timer, const char *bus, const char *control, const char *key, double steep_s,
-                 const struct guide_units *units)
+static int start(struct timer *timer, const char *bus, const char *control, const char *key, double steep_s)
 {
     char bus_place[PLACE_SIZE], control_place[PLACE_SIZE];
     struct client_options options = { .bus = place_bus(bus, bus_place, sizeof bus_place),
@@ -640,9 +626,8 @@ static int start(struct timer *timer, const char *bus, const char *control, cons
         return EXIT_FAILED;
     }
     view_begin(&timer->model, steep_s);
-    timer->model.units = *units;
-    timer->model.own_pressure = timer->own_pressure;
-    timer->model.own_temperature = timer->own_temperature;
+    timer->model.chosen = timer->units;
+    timer->model.units = shown_units_at(&timer->units, NULL);
     timer->page.where = bus_place;
     timer->canvas.unicode = strcmp(nl_langinfo(CODESET), "UTF-8") == 0;
     timer->plain = timer->plain || !isatty(STDIN_FILENO) || !isatty(STDOUT_FILENO) || !terminal_open(program_colour());
@@ -676,8 +661,7 @@ int main(int argc, char **argv)
                                              { NULL, 0, NULL, 0 } };
     static struct timer timer;
     const char *bus = NULL, *control = NULL, *key = NULL, *store = NULL, *pressure = NULL, *temperature = NULL;
-    struct guide_units units = { GUIDE_KPA, false };
-    bool own_pressure, own_temperature;
+    struct why why;
     double steep_s = NAN;
     int option;
 
@@ -733,14 +717,11 @@ int main(int argc, char **argv)
         program_message("%s: not an option", argv[optind]);
         return EXIT_USAGE;
     }
-    if (!unit_from("--pressure", "POISE_PRESSURE", pressure, guide_units_pressure, "kpa, bar or psi", &units,
-                   &own_pressure)
-        || !unit_from("--temperature", "POISE_TEMPERATURE", temperature, guide_units_temperature, "c or f", &units,
-                      &own_temperature))
+    if (shown_units_choose(pressure, temperature, &timer.units, &why) < 0) {
+        program_message("%s", why.text);
         return EXIT_USAGE;
+    }
     timer.store_named = store != NULL;
     place_store(store, timer.store, sizeof timer.store);
-    timer.own_pressure = own_pressure;
-    timer.own_temperature = own_temperature;
-    return start(&timer, bus, control, place_key(key), steep_s, &units);
+    return start(&timer, bus, control, place_key(key), steep_s);
 }

@@ -177,6 +177,8 @@ int control_plan(struct request *request, struct why *why)
             if (verbs[i].changes && (error = control_may_order(request, "plan", why)) != 0)
                 return error;
             error = verbs[i].run(request, why);
+            if (!error)
+                json_object_set_new(request->reply, "units", guide_units_json(&request->control->config->units));
             if (!error && verbs[i].changes)
                 request->control->planned(request->control->context);
             return error;

@@ -210,7 +210,6 @@ static void write_last(const struct state_source *source, struct text *out)
 
 void state_write(const struct state_source *source, struct text *out)
 {
-    static const char *const pressures[] = { "kPa", "bar", "psi" };
     char *room = text_room(out, MESSAGE_SIZE);
     int length = room ? message_write_common(source->common, room, MESSAGE_SIZE) : -1;
 
@@ -234,7 +233,7 @@ void state_write(const struct state_source *source, struct text *out)
     write_unsure(source, out);
     write_last(source, out);
     text_print(out, ",\"units\":{\"mass\":\"g\",\"pressure\":\"%s\",\"temperature\":\"%s\"}",
-               pressures[source->config->units.pressure], source->config->units.fahrenheit ? "F" : "C");
+               guide_unit_shown("kPa", &source->config->units).unit, source->config->units.fahrenheit ? "F" : "C");
     text_print(out, ",\"plan\":");
     planner_write(source->planner, out);
     text_add(out, "}", 1);

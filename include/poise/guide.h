@@ -115,6 +115,16 @@ bool guide_units_temperature(const char *name, struct guide_units *out);
 /* As a state of a bench has them: {"mass": "g", "pressure": "bar", "temperature": "F"}.  Untrusted: what is missing or
  * no unit leaves `out` as it is. */
 void guide_units_read(const json_t *json, struct guide_units *out);
+json_t *guide_units_json(const struct guide_units *units);
+
+/* A unit that is kept ("kPa", "°C"), in the one that was chosen: shown = kept * each + from, with `decimals` more than
+ * usual.  Any other unit ("g", "%") is shown as it is kept. */
+struct guide_shown {
+    const char *unit;
+    double each, from;
+    int decimals;
+};
+struct guide_shown guide_unit_shown(const char *kept, const struct guide_units *units);
 
 /* Texts; each returns `out`.  "1:23", "-0:05", "1:02:03", empty for NAN. */
 char *guide_time(double seconds, char *out, size_t size);

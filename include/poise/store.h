@@ -8,12 +8,13 @@
 #include <sqlite3.h>
 #include <stdint.h>
 
+#include "poise/guide.h"
 #include "poise/messages.h"
 #include "poise/why.h"
 
 #pragma GCC visibility push(default)
 
-enum { STORE_VERSION = 10 };
+enum { STORE_VERSION = 11 };
 
 struct store;
 
@@ -62,6 +63,13 @@ int store_rescue(const char *from, const char *to, struct store_rescued *out, st
 /* The one brew whose name is `ending`, or ends so: people say "010" of "pier-20261130-010".  0 and its name in `out`
  * (BREW_SIZE bytes); -ENOENT when there is none, -EEXIST when there are several, or as store_open. */
 int store_brew_named(struct store *store, const char *ending, char *out, struct why *why);
+
+/* Keeps in which units the bench shows its numbers: "units" of its state.  At once, beside what waits for store_commit.
+ * 0 or a negative errno. */
+int store_keep_units(struct store *store, const char *bench, const json_t *units, struct why *why);
+
+/* The units of the benches in the store, if all show the same; else, or where none is known, kPa and °C. */
+struct guide_units store_units(struct store *store);
 
 /* The connection, for clients that read: SELECT only. */
 sqlite3 *store_database(struct store *store);

@@ -13,6 +13,7 @@
 #include "poise/guide.h"
 #include "poise/kinetics.h"
 #include "poise/messages.h"
+#include "poise/shown_units.h"
 #include "poise/timeline.h"
 #include "poise/why.h"
 
@@ -98,11 +99,11 @@ struct view {
     bool last_above[MEASURE_COUNT];
     int last_kept; /* its plan: 1, 0, -1 none or not known */
     char experiment[VIEW_WORD], title[DETAIL_SIZE];
-    int plan_done, plan_of;             /* 0 of 0: no plan */
-    double planned_steep_s;             /* from the command line; NAN: only the plan knows */
-    struct guide_units units;           /* that the reader chose, or else the bench */
-    bool own_pressure, own_temperature; /* the reader chose: the bench's count no more */
-    char strength[NAME_SIZE];           /* the refractometer that spoke last */
+    int plan_done, plan_of;    /* 0 of 0: no plan */
+    double planned_steep_s;    /* from the command line; NAN: only the plan knows */
+    struct shown_units chosen; /* by the reader; set it behind view_begin */
+    struct guide_units units;  /* by which all is shown */
+    char strength[NAME_SIZE];  /* the refractometer that spoke last */
     struct decimal strength_shown;
     int64_t strength_at_us;
     char notice[DETAIL_SIZE]; /* the last warning or change of an instrument ... */

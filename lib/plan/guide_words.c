@@ -9,7 +9,8 @@
 #include "poise/plan.h"
 
 /* Exact: bar by definition, psi from the pound (0.45359237 kg), the inch (25.4 mm) and g0. */
-static const double KPA_PER_BAR = 100, KPA_PER_PSI = 6.894757293168361;
+#define KPA_PER_BAR 100.0
+#define KPA_PER_PSI 6.894757293168361
 
 void guide_add(char *out, size_t size, const char *format, ...)
 {
@@ -91,41 +92,54 @@ void guide_units_read(const json_t *json, struct guide_units *out)
         out->fahrenheit = *temperature == 'F';
 }
 
+json_t *guide_units_json(const struct guide_units *units)
+{
+    return json_pack("{s:s, s:s, s:s}", "mass", "g", "pressure", guide_unit_shown("kPa", units).unit, "temperature",
+                     units->fahrenheit ? "F" : "C");
+}
+
+struct guide_shown guide_unit_shown(const char *kept, const struct guide_units *units)
+{
+    static const struct guide_shown pressures[] = { { "kPa", 1, 0, 0 },
+                                                    { "bar", 1 / KPA_PER_BAR, 0, 2 },
+                                                    { "psi", 1 / KPA_PER_PSI, 0, 0 } };
+
+    if (strcmp(kept, "kPa") == 0)
+        return pressures[units->pressure];
+    if (strcmp(kept, "°C") == 0 && units->fahrenheit)
+        return (struct guide_shown){ "°F", 9.0 / 5, 32, 0 };
+    return (struct guide_shown){ kept, 1, 0, 0 };
+}
+
 /* Digits that suit a hand on a plunger: a kilopascal, and as fine in the other units. */
 char *guide_pressure_words(double kpa, double tolerance_kpa, const struct guide_units *units, char *out, size_t size)
 {
-    static const struct {
-        const char *unit;
-        int decimals;
-    } shown[] = { { "kPa", 0 }, { "bar", 2 }, { "psi", 1 } };
-    double per = units->pressure == GUIDE_BAR ? KPA_PER_BAR : units->pressure == GUIDE_PSI ? KPA_PER_PSI : 1;
-    int decimals = shown[units->pressure].decimals;
+    struct guide_shown shown = guide_unit_shown("kPa", units);
+    int decimals = units->pressure == GUIDE_PSI ? 1 : shown.decimals;
     /* a tolerance that the digits would hide gets one more */
-    int more = tolerance_kpa > 0 && fabs(tolerance_kpa / per * pow(10, decimals) - 1) > 0.001
-                       && tolerance_kpa / per * pow(10, decimals) < 2
+    int more = tolerance_kpa > 0 && fabs(tolerance_kpa * shown.each * pow(10, decimals) - 1) > 0.001
+                       && tolerance_kpa * shown.each * pow(10, decimals) < 2
                    ? 1
                    : 0;
 
     if (tolerance_kpa > 0)
-        snprintf(out, size, "%.*f ± %.*f %s", decimals + more, kpa / per, decimals + more, tolerance_kpa / per,
-                 shown[units->pressure].unit);
+        snprintf(out, size, "%.*f ± %.*f %s", decimals + more, kpa * shown.each, decimals + more,
+                 tolerance_kpa * shown.each, shown.unit);
     else
-        snprintf(out, size, "%.*f %s", decimals, kpa / per, shown[units->pressure].unit);
+        snprintf(out, size, "%.*f %s", decimals, kpa * shown.each, shown.unit);
     return out;
 }
 
 char *guide_temperature_words(double celsius, double tolerance_c, const struct guide_units *units, char *out,
                               size_t size)
 {
-    double shown = units->fahrenheit ? celsius * 9 / 5 + 32 : celsius;
-    double within = units->fahrenheit ? tolerance_c * 9 / 5 : tolerance_c;
-    const char *unit = units->fahrenheit ? "°F" : "°C";
+    struct guide_shown shown = guide_unit_shown("°C", units);
+    /* what was written in whole degrees of one scale is shown in tenths at most of the other */
+    double degrees = round((celsius * shown.each + shown.from) * 10) / 10;
+    double within = round(tolerance_c * shown.each * 10) / 10;
     char amount[64];
 
-    /* what was written in whole degrees of one scale is shown in tenths at most of the other */
-    shown = round(shown * 10) / 10;
-    within = round(within * 10) / 10;
-    snprintf(out, size, "%s %s", guide_amount(shown, within, amount, sizeof amount), unit);
+    snprintf(out, size, "%s %s", guide_amount(degrees, within, amount, sizeof amount), shown.unit);
     return out;
 }
 
@@ -210,42 +224,22 @@ static int decimals_for(double uncertainty, int usual)
     return decimals < 0 ? 0 : decimals > usual ? usual : decimals;
 }
 
-/* What one of the measure's units is in the chosen one; what that is called, and how many decimals it usually has. */
-static double chosen_unit(enum measure measure, const struct guide_units *units, const char **unit, int *decimals)
-{
-    *unit = measure_unit(measure);
-    *decimals = measure_decimals(measure);
-    if (strcmp(*unit, "kPa") == 0 && units->pressure != GUIDE_KPA) {
-        *unit = units->pressure == GUIDE_BAR ? "bar" : "psi";
-        *decimals = units->pressure == GUIDE_BAR ? 3 : 1;
-        return 1 / (units->pressure == GUIDE_BAR ? KPA_PER_BAR : KPA_PER_PSI);
-    }
-    if (strcmp(*unit, "°C") == 0 && units->fahrenheit) {
-        *unit = "°F";
-        return 9.0 / 5;
-    }
-    return 1;
-}
-
 char *guide_measure_words(enum measure measure, double value, double standard_uncertainty, bool above,
                           const struct guide_units *units, char *out, size_t size)
 {
-    const char *unit, *bound = above ? "above " : "";
-    int usual, decimals;
-    double each = chosen_unit(measure, units, &unit, &usual);
-    double uncertainty = above ? (double)NAN : standard_uncertainty * each;
+    struct guide_shown shown = guide_unit_shown(measure_unit(measure), units);
+    double uncertainty = above ? (double)NAN : standard_uncertainty * shown.each;
+    int decimals = decimals_for(uncertainty, measure_decimals(measure) + shown.decimals);
 
     if (measure == MEASURE_PRESSED_DRY) {
         snprintf(out, size, "%s", value > 0.5 ? "yes" : "no");
         return out;
     }
-    value = value * each + (strcmp(unit, "°F") == 0 ? 32 : 0);
-    decimals = decimals_for(uncertainty, usual);
-    snprintf(out, size, "%s%.*f", bound, decimals, value);
+    snprintf(out, size, "%s%.*f", above ? "above " : "", decimals, value * shown.each + shown.from);
     if (uncertainty * pow(10, decimals) >= 0.5)
         guide_add(out, size, " ± %.*f", decimals, uncertainty);
-    if (*unit)
-        guide_add(out, size, " %s", unit);
+    if (*shown.unit)
+        guide_add(out, size, " %s", shown.unit);
     return out;
 }
 

@@ -234,6 +234,12 @@ static int to_version_10(sqlite3 *database, struct why *why)
     return run(database, "ALTER TABLE bench ADD COLUMN identity TEXT", why);
 }
 
+/* 10 to 11: in which units the bench shows its numbers, as its state has them; what is kept stays in kPa and °C. */
+static int to_version_11(sqlite3 *database, struct why *why)
+{
+    return run(database, "ALTER TABLE bench ADD COLUMN units TEXT", why); /* JSON, or NULL */
+}
+
 /* Views are made again with every version: they hold no data. */
 int store_make_views(sqlite3 *database, bool temporary, struct why *why)
 {
@@ -258,9 +264,9 @@ int store_make_views(sqlite3 *database, bool temporary, struct why *why)
 
 /* step[v] brings version v to v + 1, inside the caller's transaction. */
 static int (*const step[STORE_VERSION])(sqlite3 *database,
-                                        struct why *why) = { to_version_1, to_version_2, to_version_3, to_version_4,
-                                                             to_version_5, to_version_6, to_version_7, to_version_8,
-                                                             to_version_9, to_version_10 };
+                                        struct why *why) = { to_version_1, to_version_2,  to_version_3, to_version_4,
+                                                             to_version_5, to_version_6,  to_version_7, to_version_8,
+                                                             to_version_9, to_version_10, to_version_11 };
 
 int store_make_tables(sqlite3 *database, int version, struct why *why)
 {

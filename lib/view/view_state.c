@@ -271,13 +271,10 @@ static void read_unsure(struct view *model, json_t *list)
 
 static void read_units(struct view *model, const json_t *json)
 {
-    struct guide_units units = { GUIDE_KPA, false };
+    struct guide_units bench = { GUIDE_KPA, false };
 
-    guide_units_read(json, &units);
-    if (!model->own_pressure)
-        model->units.pressure = units.pressure;
-    if (!model->own_temperature)
-        model->units.fahrenheit = units.fahrenheit;
+    guide_units_read(json, &bench);
+    model->units = shown_units_at(&model->chosen, &bench);
 }
 
 void view_state(struct view *model, json_t *state)

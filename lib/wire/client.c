@@ -93,9 +93,11 @@ static int open_bus(struct client *client, struct why *why)
 {
     static const char monitor[] = "inproc://bus-monitor";
     const char *address = client->bus_address, *topics = client->gather_ms ? "event/" : "";
+    const char *more = client->gather_ms ? "state/" : "";
 
     client->bus = new_socket(client, ZMQ_SUB, address);
     if (!client->bus || zmq_setsockopt(client->bus, ZMQ_SUBSCRIBE, topics, strlen(topics)) < 0
+        || (*more && zmq_setsockopt(client->bus, ZMQ_SUBSCRIBE, more, strlen(more)) < 0)
         || zmq_socket_monitor(client->bus, monitor, WATCHED) < 0)
         return no_socket(address, why);
     client->monitor = zmq_socket(client->context, ZMQ_PAIR);

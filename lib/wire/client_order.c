@@ -372,12 +372,23 @@ static int hand_out_held(struct client *client, struct message *message, struct 
     return CLIENT_AGAIN;
 }
 
+static bool topic_begins(zmq_msg_t *topic, const char *beginning)
+{
+    size_t length = strlen(beginning);
+
+    return zmq_msg_size(topic) >= length && memcmp(zmq_msg_data(topic), beginning, length) == 0;
+}
+
 static int hand_out_live(struct client *client, zmq_msg_t *topic, zmq_msg_t *text, struct message *message,
                          struct why *why)
 {
     const char *topic_text = zmq_msg_data(topic), *message_text = zmq_msg_data(text);
     enum place place;
 
+    if (client->gather_ms && topic_begins(topic, "state/")) /* it has no number: no place in what is gathered */
+        return message_read(topic_text, zmq_msg_size(topic), message_text, zmq_msg_size(text), message, why) < 0
+                   ? CLIENT_BAD
+                   : CLIENT_MESSAGE;
     if (client->gather_ms) {
         client->hinted = true;
         if (client->asking == ASK_LATER && client->tries == 0)

@@ -2,6 +2,7 @@
 them."""
 import json
 import math
+import sqlite3
 
 from cups import Cups
 from reports import answer, done
@@ -123,3 +124,30 @@ def test_report_says_each_of_its_sentences_where_it_is_true(bench):
         assert found["headline"][0].isupper() or found["headline"][0].isdigit()
         assert found["headline"].endswith(".") and "  " not in found["headline"]
     assert not wrong, "\n".join(map(str, wrong))
+
+
+def test_report_speaks_in_the_units_of_the_bench(bench):
+    """What is concluded is the same; numbers for machines stay as they are kept."""
+    cups = Cups(bench)
+    for turn in range(4):
+        for place in (0, 1, 2)[::1 - 2 * (turn % 2)]:
+            kpa, celsius = (10, 20, 30)[place], (85, 90, 95)[place]
+            done_kpa = kpa + cups.random.gauss(0, .4)
+            cups.add("hard", {"press_mean_kpa": kpa},
+                     {"press_mean_kpa": (done_kpa, .2), "extraction_pct": 18 + done_kpa / 20 + cups.random.gauss(0, .05)},
+                     {"temperature_c": 94}, turn + 1)
+            cups.add("hot", {"temperature_c": celsius},
+                     {"slurry_c": (celsius - 6, .5), "extraction_pct": 10 + celsius / 10 + cups.random.gauss(0, .05)},
+                     {"press_mean_kpa": 20}, turn + 1)
+    cups.done()
+    kept = {name: (done(bench, name), answer(bench, name)) for name in ("hard", "hot")}
+    chosen = {name: done(bench, "--pressure", "psi", "--temperature", "f", name) for name in kept}
+    with sqlite3.connect(bench.store) as file:
+        file.execute("update bench set units = ?", (json.dumps({"pressure": "psi", "temperature": "F"}),))
+    for name, (text, json_) in kept.items():
+        shown = done(bench, name)
+        assert shown == chosen[name] and answer(bench, name) == json_
+        assert "kPa" not in shown and "°C" not in shown.replace("20 °C (68 °F)", ""), shown
+        assert done(bench, "-P", "kpa", "-T", "c", name) == text
+        done(bench, "--html", bench.folder / "page.html", name)
+        assert "kPa" not in (bench.folder / "page.html").read_text()

@@ -177,6 +177,7 @@ def test_units_of_the_bench_reach_its_programs(bench):
     bench.configure(station("left", "press_limit_kpa = 15"), line_scale("left-scale", port, station="left"),
                     bench="pressure = bar\ntemperature = F")
     bench.poised()
+    bench.logger()
     file = bench.folder / "kettle.plan"
     file.write_text("[experiment]\nname = kettle\n[vary]\ntemperature_c = 85, 95\n[hold]\npress_mean_kpa = 20 +- 3\n")
     assert bench.run("poise-ctl", "plan", "load", file)[0] == 0
@@ -199,6 +200,18 @@ def test_units_of_the_bench_reach_its_programs(bench):
     assert "2.26 ± 0.06 psi" in said and "91.5 ± 0.5 °C" in said, said
     measures = bench.ask(do="status")["state"]["stations"][0]["measures"]
     assert measures["press_peak_kpa"]["value"] == 15.6 and measures["slurry_c"]["value"] == 91.5
+    shown = bench.run("poise-ctl", "plan", "next")[1]
+    assert "0.20 ± 0.03 bar" in shown and "°F" in shown and "kPa" not in shown, shown
+    assert bench.ask(do="end")["ok"]
+    bench.wait_query("select 1 from brew_summary where ended_utc is not null")      # without the bench, from its store
+    shown = bench.run("poise-ctl", "brews")
+    assert "0.156 bar" in shown[1], shown
+    for command in (("brews",), ("brew", "001")):
+        shown = bench.run("poise-report", *command)[1]
+        assert "0.156" in shown and "bar" in shown and "kPa" not in shown and "°C" not in shown, shown
+    assert "196.7" in shown and "°F" in shown, shown
+    assert "15.6" in bench.run("poise-report", "brews", env={"POISE_PRESSURE": "kpa"})[1]
+    assert ",15.6," in bench.run("poise-report", "--csv", "brews")[1]
 
 
 def test_timer_shows_what_the_bench_refuses_in_its_words(bench):

@@ -271,7 +271,7 @@ static void no_room_for_the_tables_leaves_nothing_half_made(void **state)
     assert_int_equal(status, 0);
     assert_sqlite_gives(path, "SELECT count(*) FROM sqlite_schema; PRAGMA user_version", "0\n0");
     store_close(opened(path));
-    assert_sqlite_gives(path, "SELECT count(*) FROM brew_summary; PRAGMA user_version", "0\n10");
+    assert_sqlite_gives(path, "SELECT count(*) FROM brew_summary; PRAGMA user_version", "0\n11");
 }
 
 /* Version 1 had one scale to a station and no word for pressed dry. */
@@ -288,7 +288,7 @@ static void an_older_store_is_brought_up_to_date_with_all_in_it(void **state)
         "ALTER TABLE instrument DROP COLUMN weighs;"
         "ALTER TABLE brew RENAME COLUMN outcome_seq TO told_seq;"
         "DROP INDEX brew_by_change; ALTER TABLE brew DROP COLUMN changed; DROP TABLE identity; DROP TABLE asked_by;"
-        "ALTER TABLE bench DROP COLUMN identity;"
+        "ALTER TABLE bench DROP COLUMN identity; ALTER TABLE bench DROP COLUMN units;"
         "DROP TABLE strength_budget; DROP TABLE instrument_check; DROP TABLE tasting_entry; DROP TABLE tasting_session;"
         "CREATE TABLE tasting (tasting_id, told_by_eye); CREATE TABLE tasting_sample (tasting_id);"
         "CREATE TABLE tasting_set (tasting_id); CREATE TABLE tasting_answer (tasting_id);"
@@ -298,7 +298,7 @@ static void an_older_store_is_brought_up_to_date_with_all_in_it(void **state)
     assert_sqlite_gives(path,
                         "PRAGMA user_version; SELECT count(*), count(weighs) FROM instrument;"
                         "SELECT count(*), count(pressed_dry_u) FROM brew_summary",
-                        "10\n1|0\n2|0");
+                        "11\n1|0\n2|0");
     after = all_of(path);
     assert_same_store(after, before);
     free(before);
@@ -320,7 +320,7 @@ static void a_store_of_version_2_keeps_its_brew_and_its_tasting(void **state)
                         "SELECT brew, water_g FROM brew_summary; SELECT outcome_seq FROM brew;"
                         "SELECT name, distinct_by_eye FROM early_tasting;"
                         "SELECT count(*) FROM tasting_session",
-                        "10\npour,press,weigh\npier-20261125-001|230.1\n40\nround-1|1\n0");
+                        "11\npour,press,weigh\npier-20261125-001|230.1\n40\nround-1|1\n0");
 }
 
 /* Whoever follows the store finds by one number what was written since, also of a brew that is long over. */
@@ -355,7 +355,7 @@ static void budgets_are_kept_and_a_store_of_version_4_gets_them(void **state)
     free(sqlite_answer(
         path,
         "DROP INDEX brew_by_change; ALTER TABLE brew DROP COLUMN changed; DROP TABLE identity; DROP TABLE asked_by;"
-        "ALTER TABLE bench DROP COLUMN identity;"
+        "ALTER TABLE bench DROP COLUMN identity; ALTER TABLE bench DROP COLUMN units;"
         "DROP TABLE strength_budget; DROP TABLE instrument_check;"
         "PRAGMA user_version = 4"));
     store = opened(path);
@@ -381,7 +381,7 @@ static void budgets_are_kept_and_a_store_of_version_4_gets_them(void **state)
     assert_sqlite_gives(path,
                         "PRAGMA user_version; SELECT seq, part, standard_uncertainty, freedom FROM strength_budget"
                         " ORDER BY seq, part; SELECT reading_seq, seq, filtered FROM assignment ORDER BY seq",
-                        "10\n5000|accuracy|0.02|\n5000|repeat|0.01|7.0\n5001|repeat|0.01|7.0\n5002|repeat|0.01|7.0\n"
+                        "11\n5000|accuracy|0.02|\n5000|repeat|0.01|7.0\n5001|repeat|0.01|7.0\n5002|repeat|0.01|7.0\n"
                         "4711|5000|1\n4711|5001|0");
 }
 
@@ -416,7 +416,8 @@ static void who_gave_an_order_is_kept(void **state)
 
     (void)state;
     free(uninterrupted("orders.db"));
-    free(sqlite_answer(path, "ALTER TABLE bench DROP COLUMN identity; DROP TABLE asked_by; PRAGMA user_version = 8"));
+    free(sqlite_answer(path, "ALTER TABLE bench DROP COLUMN identity; ALTER TABLE bench DROP COLUMN units;"
+                             "DROP TABLE asked_by; PRAGMA user_version = 8"));
     store = opened(path);
     strcpy(stage.stage.brew, "pier-20261125-001");
     strcpy(stage.stage.station, "left");
@@ -432,7 +433,7 @@ static void who_gave_an_order_is_kept(void **state)
     store_close(store);
     assert_sqlite_gives(path,
                         "PRAGMA user_version; SELECT a.seq, b.name, a.name FROM asked_by a JOIN brew b USING (brew_id)",
-                        "10\n5001|pier-20261125-001|ines");
+                        "11\n5001|pier-20261125-001|ines");
 }
 
 static void checks_are_kept_and_a_store_of_version_6_gets_them(void **state)
@@ -446,7 +447,7 @@ static void checks_are_kept_and_a_store_of_version_6_gets_them(void **state)
     free(sqlite_answer(
         path,
         "DROP INDEX brew_by_change; ALTER TABLE brew DROP COLUMN changed; DROP TABLE identity; DROP TABLE asked_by;"
-        "ALTER TABLE bench DROP COLUMN identity;"
+        "ALTER TABLE bench DROP COLUMN identity; ALTER TABLE bench DROP COLUMN units;"
         "DROP TABLE instrument_check; PRAGMA user_version = 6"));
     store = opened(path);
     strcpy(message.check.instrument, "glass");
@@ -467,7 +468,37 @@ static void checks_are_kept_and_a_store_of_version_6_gets_them(void **state)
     assert_sqlite_gives(path,
                         "PRAGMA user_version; SELECT instrument, kind, value, reference, name FROM instrument_check"
                         " LEFT JOIN brew USING (brew_id) ORDER BY seq",
-                        "10\nglass|blank|0.03||\nglass|mass|200.25|200.0|pier-20261125-001");
+                        "11\nglass|blank|0.03||\nglass|mass|200.25|200.0|pier-20261125-001");
+}
+
+/* The units that a bench shows: of its last state; of several benches only what all of them show. */
+static void the_units_of_a_bench_are_kept(void **state)
+{
+    const char *path = file_named("units.db");
+    json_t *psi = json_pack("{s:s, s:s, s:s}", "mass", "g", "pressure", "psi", "temperature", "F");
+    json_t *bar = json_pack("{s:s, s:s, s:s}", "mass", "g", "pressure", "bar", "temperature", "C");
+    struct store *store;
+    struct guide_units units;
+    struct why why;
+
+    (void)state;
+    free(uninterrupted("units.db"));
+    free(sqlite_answer(path, "ALTER TABLE bench DROP COLUMN units; PRAGMA user_version = 10"));
+    store = opened(path);
+    units = store_units(store);
+    assert_true(units.pressure == GUIDE_KPA && !units.fahrenheit);
+    assert_int_equal(store_keep_units(store, "pier", bar, &why), 0);
+    assert_int_equal(store_keep_units(store, "pier", psi, &why), 0);
+    units = store_units(store);
+    assert_true(units.pressure == GUIDE_PSI && units.fahrenheit);
+    assert_int_equal(store_keep_units(store, "quay", bar, &why), 0);
+    units = store_units(store);
+    assert_true(units.pressure == GUIDE_KPA && !units.fahrenheit);
+    assert_int_equal(store_keep_units(store, "quay", NULL, &why), -EINVAL);
+    store_close(store);
+    json_decref(psi);
+    json_decref(bar);
+    assert_sqlite_gives(path, "SELECT name, units ->> 'pressure' FROM bench ORDER BY name", "pier|psi\nquay|bar");
 }
 
 static void a_newer_store_is_refused_and_left_alone(void **state)
@@ -561,6 +592,7 @@ int main(void)
         cmocka_unit_test(what_is_written_of_a_brew_makes_its_number_the_highest),
         cmocka_unit_test(two_benches_of_one_name_stay_two),
         cmocka_unit_test(budgets_are_kept_and_a_store_of_version_4_gets_them),
+        cmocka_unit_test(the_units_of_a_bench_are_kept),
         cmocka_unit_test(checks_are_kept_and_a_store_of_version_6_gets_them),
         cmocka_unit_test(who_gave_an_order_is_kept),
         cmocka_unit_test(a_newer_store_is_refused_and_left_alone),

@@ -186,6 +186,7 @@ static void caution_reckoned(struct findings *out, sqlite3_stmt *row)
     bool index = sqlite3_column_type(row, 3) != SQLITE_NULL;
     double brix = index ? brix_of_refractive_index(sqlite3_column_double(row, 3)) : sqlite3_column_double(row, 2);
     double factor = sqlite3_column_double(row, 4) / brix;
+    struct guide_shown shown = cups_shown("°C");
     char by[64] = "", warm[64] = "their temperature is not known";
 
     if (factor > 0 && isfinite(factor))
@@ -197,11 +198,12 @@ static void caution_reckoned(struct findings *out, sqlite3_stmt *row)
     if (!index)
         return;
     if (sqlite3_column_type(row, 5) != SQLITE_NULL)
-        snprintf(warm, sizeof warm, "they were at %.1f to %.1f °C", sqlite3_column_double(row, 5),
-                 sqlite3_column_double(row, 6));
+        snprintf(warm, sizeof warm, "they were at %.1f to %.1f %s",
+                 sqlite3_column_double(row, 5) * shown.each + shown.from,
+                 sqlite3_column_double(row, 6) * shown.each + shown.from, shown.unit);
     findings_caution(out,
-                     "A refractive index is taken as at 20 °C, with nothing corrected for warmer samples: each "
-                     "degree reads about %.2f points too low (%s).",
+                     "A refractive index is taken as at 20 °C (68 °F), with nothing corrected for warmer samples: each "
+                     "degree Celsius reads about %.2f points too low (%s).",
                      BRIX_PER_DEGREE * (factor > 0 && isfinite(factor) ? factor : 1), warm);
 }
 

@@ -81,7 +81,7 @@ static void judge_held(struct findings *out, int factor, const struct spread_out
         p[i] = spread[i].p;
     holm_adjust(p, NULL, HELDS);
     for (int i = 0; i < HELDS; i++) {
-        const char *call = call_of(measure_name(HELD[i])), *unit = measure_unit(HELD[i]);
+        const char *call = call_of(measure_name(HELD[i])), *unit = unit_of(measure_name(HELD[i]));
         double apart = spread[i].high - spread[i].low, changes = apart / spread[i].low * fabs(level);
 
         if (!(p[i] < 1 - out->options->confidence) || changes < SHARE_THAT_MATTERS * (seen->high - seen->low))

@@ -84,7 +84,7 @@ int words_turns(const struct findings *findings, double *at, struct interval *wh
 static void level_table(const struct findings *findings, struct document *out)
 {
     const char *measure = measure_name(findings->options->measure);
-    int decimals = measure_decimals(findings->options->measure);
+    int decimals = decimals_shown(findings->options->measure);
     char titles[256], words[2 * WORDS_SIZE], interval[96];
 
     if (!findings->level_count)

@@ -15,16 +15,15 @@ static void others(const struct findings *findings, struct document *out)
     for (int i = 0; i < findings->beside_count; i++) {
         const struct beside_finding *beside = &findings->beside[i];
         const struct factor *factor = &findings->factor[beside->factor];
-        const char *unit = measure_unit(beside->measure);
+        const char *unit = unit_of(measure_name(beside->measure));
         char words[SENTENCE_SIZE] = "", level[WORDS_SIZE], p[32];
         size_t length = 0;
 
         words_p(beside->p, p);
         for (int j = 0; j < factor->level_count && length + 160 < sizeof words; j++) {
             findings_level_call(factor, j, level);
-            length +=
-                (size_t)snprintf(words + length, sizeof words - length, "%s%.*f%s%s at %.80s", j ? ", " : "",
-                                 measure_decimals(beside->measure), beside->mean[j], *unit ? " " : "", unit, level);
+            length += (size_t)snprintf(words + length, sizeof words - length, "%s%.*f%s%s at %.80s", j ? ", " : "",
+                                       decimals_shown(beside->measure), beside->mean[j], *unit ? " " : "", unit, level);
         }
         document_add(out, BLOCK_ITEM, "%s: %s (p %s).", call_of(measure_name(beside->measure)), words, p);
     }
@@ -40,7 +39,7 @@ static void slope_items(const struct findings *findings, struct document *out)
 
     for (int i = 0; i < findings->covariates.count; i++) {
         const struct covariate *its = &findings->covariates.covariate[i];
-        const char *unit = measure_unit(its->measure);
+        const char *unit = unit_of(measure_name(its->measure));
         char interval[96];
 
         if (!its->known)

@@ -40,7 +40,7 @@ static void add_points(const struct findings *findings, struct chart_series *ser
             for (int place = 0; place < findings->level_count; place++)
                 if (memcmp(point->level, findings->level[place].level, sizeof point->level) == 0)
                     x = place + 1 - 0.06;
-        snprintf(name, sizeof name, "%s: %.*f", point->cup->brew, measure_decimals(measure), point->y);
+        snprintf(name, sizeof name, "%s: %.*f", point->cup->brew, decimals_shown(measure), point->y);
         chart_point(series, x, point->y, point->cup->measures.standard_uncertainty[measure], point->cup->plan_kept == 0,
                     name);
     }

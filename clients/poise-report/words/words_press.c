@@ -42,7 +42,7 @@ static void ending_row(const struct findings *findings, const char *name, const 
     if (!isnan(ending->retained))
         snprintf(retained, sizeof retained, "%.2f", ending->retained);
     document_row(out, "%s" CELL "%zu" CELL "%.1f" CELL "%s" CELL "%.*f", name, ending->n, ending->beverage_g, retained,
-                 measure_decimals(findings->options->measure), ending->judged);
+                 decimals_shown(findings->options->measure), ending->judged);
 }
 
 static void endings(const struct findings *findings, struct document *out)
