@@ -45,10 +45,25 @@ bool act_is_force(const struct act *act)
                && (act->open || net_g < 0.2 * act->over_g));
 }
 
+/* What drifted while hands were at it is none of theirs: the load before would have come to that by itself. */
+static void drift_under(struct act *act, const struct drift *drift, const struct drift_rate slope[2])
+{
+    struct drift_rate before = drift_rate(drift, slope[0]), after = drift_rate(drift, slope[1]);
+    double before_w = 1 / pow((double)before.u_g_per_s, 2), after_w = 1 / pow((double)after.u_g_per_s, 2);
+
+    if (!isfinite(before_w) || !isfinite(after_w)) /* it is not known to drift */
+        return;
+    act->crept_g =
+        act->span_s * ((double)before.g_per_s * before_w + (double)after.g_per_s * after_w) / (before_w + after_w);
+    act->before_g += act->crept_g;
+    act->before_u_g = hypot(act->before_u_g, act->span_s / sqrt(before_w + after_w));
+}
+
 struct act act_of(const struct tracker *tracker, const struct segment *list, int count, int i, double before_g)
 {
     const struct segment *segment = &list[i], *before = i ? segment - 1 : NULL,
                          *after = i + 1 < count ? segment + 1 : NULL;
+    struct drift_rate slope[2];
     struct act act = {
         .begin_us = segment->begin_us,
         .end_us = segment->end_us,
@@ -69,6 +84,8 @@ struct act act_of(const struct tracker *tracker, const struct segment *list, int
 
     act.before_g = before_g;
     act.after_g = (double)segment->last_g;
+    slope[0] = before && before->kind == KIND_REST ? before->last_slope : DRIFT_UNSEEN;
+    slope[1] = after && after->kind == KIND_REST ? after->first_slope : DRIFT_UNSEEN;
     if (before && before->kind == KIND_REST) {
         act.before_u_g = (double)before->last_u_g;
         act.rested_before = true;
@@ -82,6 +99,7 @@ struct act act_of(const struct tracker *tracker, const struct segment *list, int
     if (act.flow && act.after_g - act.before_g > STREAM_LEAST_G)
         act.begin_us += STREAM_US;
     act.span_s = fmax(seconds(act.begin_us, act.end_us), 0.02);
+    drift_under(&act, &tracker->segments.drift, slope);
     act.over_g = segment->sum_s > 0 ? (double)(segment->sum_gs / segment->sum_s) - before_g : 0;
     act.shown_after_g = act.after_g - tracker->weighing.offset_g;
     return act;

@@ -12,6 +12,7 @@ struct act {
     double over_g; /* mean of the load above before_g */
     double peak_g; /* the highest that was indicated */
     double active_s, span_s, path_g, begin_u_s, end_u_s;
+    double crept_g;       /* how far the load drifted meanwhile: none of the difference */
     double pause_s;       /* since the one before it */
     double shown_after_g; /* what the instrument shows then */
     bool flow, jump, open, rest_after, rested_before, overload;

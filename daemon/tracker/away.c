@@ -82,13 +82,11 @@ void phase_weighed(struct beam *beam, const struct hypothesis *from, const struc
     }
     if (act->begin_us - one->out_us < LET_GO_US && fabs(grams) < THING_G && wide_g < 200) {
         if (act->rest_after)
-            one->weighed_g = act->after_g - one->zero_g; /* the hand had not let go */
+            story_weighs(one, act->after_g, act->after_u_g); /* the hand had not let go */
         return;
     }
     if (fabs(grams) >= TOUCH_G || wide_g >= 200)
         one->left_weighing = true;
-    else if (act->rest_after) {
-        one->weighed_g = act->after_g - one->zero_g;
-        one->weighed_u_g = act->after_u_g;
-    }
+    else if (act->rest_after)
+        story_weighs(one, act->after_g, act->after_u_g);
 }

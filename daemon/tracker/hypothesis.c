@@ -158,14 +158,19 @@ void story_whole_press(struct hypothesis *story, const struct act *act)
         story_end_press(story, act, act->end_us);
 }
 
+void story_weighs(struct hypothesis *story, double level_g, double u_g)
+{
+    story->weighed_g = level_g - story->zero_g - fmax(0, story->crept_g);
+    story->weighed_u_g = hypot(u_g, (story->crept_g > 0 ? CREPT_U_SHARE : STEAM_U_SHARE) * story->crept_g);
+}
+
 void story_weigh(struct hypothesis *story, const struct act *act)
 {
     if (!act->rest_after)
         return;
     story_add(story, STAGE_STRENGTH, act->end_us, 0);
     story->phase = PHASE_WEIGHED;
-    story->weighed_g = act->after_g - story->zero_g;
-    story->weighed_u_g = act->after_u_g;
+    story_weighs(story, act->after_g, act->after_u_g);
     story->out_us = act->end_us;
     story->left_weighing = false;
 }

@@ -59,6 +59,7 @@ struct hypothesis {
     double bare_g;         /* the load before the coffee came; NAN: not seen */
     double full_g, base_g; /* the load before it was taken away, or pressed on */
     double force_gs, force_s, force_peak_g;
+    double crept_g; /* how far the load has drifted since the empty scale was seen */
     double weighed_g, weighed_u_g;
 };
 
@@ -91,6 +92,10 @@ void story_forget_press(struct hypothesis *story);
 
 /* A press that nobody saw began when all was lifted off, or some time after it. */
 void story_add_lifted(struct hypothesis *story, int64_t at_us);
+
+/* The full cup rests at this level.  What crept up since the empty scale was seen is the scale's; what became less is
+ * steam, and gone. */
+void story_weighs(struct hypothesis *story, double level_g, double u_g);
 
 /* The cup alone has come to rest. */
 void story_weigh(struct hypothesis *story, const struct act *act);

@@ -66,3 +66,8 @@ struct level level_fit(const struct weighing *weighing, const struct filter *fil
     level.u_g = sqrt(inverse + pow(MEAN_DIVISIONS * weighing->resolution_g, 2));
     return level;
 }
+
+double level_age_s(int64_t begin_us, int64_t end_us)
+{
+    return fmin(seconds(begin_us, end_us), (double)LEVEL_US / 1e6) / 2;
+}

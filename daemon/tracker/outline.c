@@ -271,6 +271,11 @@ int segments_read(const struct segments *segments, const struct weighing *weighi
             level = level_fit(weighing, filter, first < last ? first : last - 1, last, moved_us, moved_g);
             segment->last_g = (float)level.g;
             segment->last_u_g = (float)level.u_g;
+            if (goes_on) /* it is where it drifted to */
+                segment->last_g += drift_rate(&segments->drift, segment->last_slope).g_per_s
+                                   * (float)level_age_s(segment->begin_us, segment->end_us);
+            else
+                segment->first_slope = segment->last_slope = DRIFT_UNSEEN;
             if (!goes_on) {
                 segment->first_g = segment->last_g;
                 segment->first_u_g = segment->last_u_g;

@@ -30,6 +30,10 @@ static const int64_t BEFORE_US = 1500000;
 /* The running level of a rest follows slow drift. */
 static const double FOLLOW_S = 2;
 
+/* A rest's drift is looked at when what was put down has come to rest: after so long, and so many lags of the filter.
+ * How it drifted at first is what so long shows. */
+static const double DRIFT_AFTER_S = 0.5, DRIFT_AFTER_LAGS = 5, DRIFT_FIRST_S = 8;
+
 /* The noise is learnt slowly, so that no stream passes for it. */
 static const double NOISE_S = 8, NOISE_CLIP = 2.5;
 
@@ -251,6 +255,19 @@ static void date_movement(const struct segments *segments, const struct weighing
         rest->begin_us = last->end_us = at_us > last->begin_us ? at_us : last->begin_us;
 }
 
+static double one_noise_g(const struct segments *segments, const struct weighing *weighing)
+{
+    return hypot(account_rest_noise_g(segments, weighing), uncertainty_of_resolution(weighing->resolution_g));
+}
+
+/* A new rest begins at this level. */
+static void new_level(struct segments *segments, const struct weighing *weighing, double level_g)
+{
+    segments->level_g = level_g;
+    drift_end(&segments->drift, one_noise_g(segments, weighing));
+    drift_begin(&segments->drift, level_g, weighing_sample(weighing, segments->seen - 1)->at_us);
+}
+
 static void come_to_rest(struct segments *segments, struct weighing *weighing, struct filter *filter)
 {
     struct segment read[SEGMENTS_READ];
@@ -286,7 +303,7 @@ static void come_to_rest(struct segments *segments, struct weighing *weighing, s
                                                              fabs((double)(one->low_g - rest->first_g))));
     }
     if (!same)
-        segments->level_g = (double)segments->list[segments->count - 1].last_g;
+        new_level(segments, weighing, (double)segments->list[segments->count - 1].last_g);
     segments->rest_us = weighing_sample(weighing, last)->at_us;
 }
 
@@ -295,11 +312,20 @@ static void rest_on(struct segments *segments, const struct weighing *weighing, 
 {
     const struct sample *sample = weighing_sample(weighing, j);
     struct segment *rest = &segments->list[segments->count - 1];
-    double dt = seconds(rest->end_us, sample->at_us), off_g = (double)sample->clear_g - segments->level_g, limit_g;
+    double dt = seconds(rest->end_us, sample->at_us), off_g = (double)sample->clear_g - segments->level_g, limit_g,
+           drift_g_per_s;
     bool young = sample->at_us - rest->begin_us < LEVEL_FIRST_US;
     uint32_t first =
         segments->rest_first > weighing_oldest(weighing) ? segments->rest_first : weighing_oldest(weighing);
 
+    if (seconds(rest->begin_us, sample->at_us) > DRIFT_AFTER_S + DRIFT_AFTER_LAGS * filter_lag_s(filter)) {
+        drift_take(&segments->drift, (double)sample->clear_g, sample->at_us);
+        rest->last_slope = drift_slope(&segments->drift, one_noise_g(segments, weighing));
+        if (seconds(rest->begin_us, sample->at_us) < DRIFT_FIRST_S)
+            rest->first_slope = rest->last_slope;
+    } else
+        segments->drift.newest_us = sample->at_us;
+    drift_g_per_s = (double)drift_rate(&segments->drift, rest->last_slope).g_per_s;
     segments->level_g += off_g * dt / (dt + FOLLOW_S);
     limit_g = NOISE_CLIP * fmax(segments->noise_g, 0.1 * weighing->resolution_g);
     if (!young || segments->noise_g <= 0) {
@@ -311,10 +337,11 @@ static void rest_on(struct segments *segments, const struct weighing *weighing, 
     if (young && (j & 3) == 0) {
         struct level level = level_fit(weighing, filter, first, j + 1, rest->begin_us, segments->moved_g);
 
-        rest->first_g = rest->last_g = (float)level.g;
+        rest->first_g = (float)(level.g - drift_g_per_s * level_age_s(rest->begin_us, sample->at_us));
+        rest->last_g = (float)(level.g + drift_g_per_s * level_age_s(rest->begin_us, sample->at_us));
         rest->first_u_g = rest->last_u_g = (float)level.u_g;
     } else if (!young) {
-        rest->last_g = (float)segments->level_g;
+        rest->last_g = (float)(segments->level_g + drift_g_per_s * FOLLOW_S);
     }
     rest->end_us = sample->at_us;
 }
@@ -385,7 +412,9 @@ static void pass_silence(struct segments *segments, const struct weighing *weigh
                                           .first_g = before->load_g,
                                           .last_g = before->load_g,
                                           .first_u_g = rest_u_g,
-                                          .last_u_g = rest_u_g };
+                                          .last_u_g = rest_u_g,
+                                          .first_slope = DRIFT_UNSEEN,
+                                          .last_slope = DRIFT_UNSEEN };
     read[count - 1].end_us = before->at_us;
     read[count] = unseen_movement(weighing, filter, j);
     read[count + 1] = (struct segment){ .kind = KIND_REST,
@@ -394,13 +423,15 @@ static void pass_silence(struct segments *segments, const struct weighing *weigh
                                         .first_g = sample->load_g,
                                         .last_g = sample->load_g,
                                         .first_u_g = rest_u_g,
-                                        .last_u_g = rest_u_g };
+                                        .last_u_g = rest_u_g,
+                                        .first_slope = DRIFT_UNSEEN,
+                                        .last_slope = DRIFT_UNSEEN };
     settled_take(segments, read, count + 2);
     segments->seen = j + 1;
     segments->resting = segments->begun = true;
     segments->carried = false;
     segments->rest_first = j;
-    segments->level_g = (double)sample->load_g;
+    new_level(segments, weighing, (double)sample->load_g);
     segments->moved_g = 0;
     segments->rest_us = sample->at_us;
 }

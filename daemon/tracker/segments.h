@@ -3,6 +3,7 @@
 #ifndef POISE_TRACKER_SEGMENTS_H
 #define POISE_TRACKER_SEGMENTS_H
 
+#include "drift.h"
 #include "filter.h"
 #include "shake.h"
 #include "weighing.h"
@@ -20,9 +21,16 @@ struct segment {
     float first_g, last_g;       /* a rest's level at its begin and end; else the clear load there */
     float first_u_g, last_u_g;   /* of a rest; standard uncertainties */
     float low_g, high_g, peak_g; /* the last one as indicated */
-    float sum_gs, sum_s;         /* integral of the load, and over how long */
-    float path_g;                /* how far it went, back and forth */
-    float active_s;              /* how long it went at a tenth of its range in a sample, or more */
+    union {
+        struct {                 /* of a movement */
+            float sum_gs, sum_s; /* integral of the load, and over how long */
+            float path_g;        /* how far it went, back and forth */
+            float active_s;      /* how long it went at a tenth of its range in a sample, or more */
+        };
+        struct { /* of a rest: the slope that it shows at first, and at last; zeroed: none was looked for */
+            struct drift_rate first_slope, last_slope;
+        };
+    };
     float begin_u_s, end_u_s;
     unsigned char kind, shaken;
     bool overload;
@@ -42,6 +50,7 @@ struct segments {
     double carry_cost;
     int64_t rested_us, left_us; /* begin of the last sure rest, and when it was left */
     int64_t still_us, back_us;  /* the same of the last moment that it was back where it rested; 0: it is not */
+    struct drift drift;         /* of the rest */
     struct shake shake;         /* of what followed it; began_us 0: not known yet */
     double level_g, noise_g;    /* of the rest; noise of the last one */
     uint32_t rest_first;        /* its first sample */

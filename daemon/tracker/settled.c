@@ -14,7 +14,8 @@ static void shift(struct segment *segment, float grams)
     segment->low_g += grams;
     segment->high_g += grams;
     segment->peak_g += grams;
-    segment->sum_gs += grams * segment->sum_s;
+    if (segment->kind != KIND_REST)
+        segment->sum_gs += grams * segment->sum_s;
 }
 
 void segments_shift(struct segments *segments, double grams)
@@ -37,8 +38,11 @@ static void absorb(struct segment *into, const struct segment *next)
     into->end_us = next->end_us;
     into->last_g = next->last_g;
     into->last_u_g = next->last_u_g;
-    if (next->kind == KIND_REST)
+    if (next->kind == KIND_REST) {
+        if (into->kind == KIND_REST)
+            into->last_slope = next->last_slope;
         return;
+    }
     into->low_g = fminf(into->low_g, next->low_g);
     into->high_g = fmaxf(into->high_g, next->high_g);
     into->peak_g = fmaxf(into->peak_g, next->peak_g);

@@ -33,10 +33,11 @@ static double against_tare(const struct tracker *tracker, const struct hypothesi
            + 2 * fabs(act->shown_after_g) + (act->rest_after ? 0 : 2);
 }
 
-static void extend(struct beam *beam, const struct hypothesis *from, const struct act *act)
+static void extend(struct beam *beam, struct hypothesis *from, const struct act *act)
 {
     struct act seen = *act;
 
+    from->crept_g += act->crept_g;
     seen.before_g += from->shift_g;
     seen.after_g += from->shift_g;
     seen.low_g += from->shift_g;
@@ -73,16 +74,20 @@ static void extend(struct beam *beam, const struct hypothesis *from, const struc
 }
 
 /* The load rests: what was open is decided. */
-static void rest(struct hypothesis *story, const struct segment *segment, bool last)
+static void rest(struct hypothesis *story, const struct segment *segment, const struct drift *drift, bool last)
 {
+    double crept_g =
+        drift_over(drift, segment->first_slope, segment->last_slope, seconds(segment->begin_us, segment->end_us));
     double level_g = (double)segment->first_g + story->shift_g, lasts_s = seconds(segment->begin_us, segment->end_us);
 
     if (story->nothing || story->over)
         return;
     if (level_g < story->zero_g + 3)
-        story->zero_g = level_g;
+        story->zero_g = (double)segment->last_g + story->shift_g, story->crept_g = 0;
+    else
+        story->crept_g += crept_g;
     if (story->phase == PHASE_SETUP && !isnan(story->dose_g)) { /* a pinch that came too slowly to be seen */
-        double more_g = (double)(segment->last_g - segment->first_g);
+        double more_g = (double)(segment->last_g - segment->first_g) - crept_g;
 
         story->dose_g += more_g;
         story->dose_u2_g += more_g * more_g / 4;
@@ -112,8 +117,7 @@ static void rest(struct hypothesis *story, const struct segment *segment, bool l
             story->pour_level = false;
     }
     if (story->phase == PHASE_WEIGHED && !story->left_weighing && last) {
-        story->weighed_g = level_g - story->zero_g;
-        story->weighed_u_g = (double)segment->first_u_g;
+        story_weighs(story, level_g, (double)segment->first_u_g);
     }
 }
 
@@ -196,7 +200,7 @@ void story_read(struct story *out, const struct tracker *tracker)
             break;
         level_g = (double)list[i].last_g;
         for (int j = 0; j < beam_count; j++)
-            rest(&kept[j], &list[i], i == count - 1);
+            rest(&kept[j], &list[i], &tracker->segments.drift, i == count - 1);
     }
     for (int j = 0; j < beam_count; j++) {
         conclude(&kept[j], tracker);

@@ -15,7 +15,9 @@ static const double LID_MOST_G = 150;    /* practice: a lid, a plunger, a cap */
 static const double FORCE_LEAST_G = 100; /* practice: a spoon and a swirl press less in the mean */
 static const double FORCE_SURE_G = 600;  /* practice: more than anything that is put on a brewer */
 
-static const double CAP_U_G = 15; /* practice: a filter's cap, 15 to 45 g, that may have come with the cup */
+static const double CREPT_U_SHARE = 0.3,
+                    STEAM_U_SHARE = 0.1; /* fitted: how well a drift is known that goes on for long */
+static const double CAP_U_G = 15;        /* practice: a filter's cap, 15 to 45 g, that may have come with the cup */
 
 /* times */
 static const int64_t POUR_PAUSE_US = 700000;  /* practice: a kettle that hesitates for less pours on */
