@@ -46,17 +46,11 @@ bool act_is_force(const struct act *act)
 }
 
 /* What drifted while hands were at it is none of theirs: the load before would have come to that by itself. */
-static void drift_under(struct act *act, const struct drift *drift, const struct drift_rate slope[2])
+static void drift_under(struct act *act, struct drift_rate rate)
 {
-    struct drift_rate before = drift_rate(drift, slope[0]), after = drift_rate(drift, slope[1]);
-    double before_w = 1 / pow((double)before.u_g_per_s, 2), after_w = 1 / pow((double)after.u_g_per_s, 2);
-
-    if (!isfinite(before_w) || !isfinite(after_w)) /* it is not known to drift */
-        return;
-    act->crept_g =
-        act->span_s * ((double)before.g_per_s * before_w + (double)after.g_per_s * after_w) / (before_w + after_w);
+    act->crept_g = act->span_s * (double)rate.g_per_s;
     act->before_g += act->crept_g;
-    act->before_u_g = hypot(act->before_u_g, act->span_s / sqrt(before_w + after_w));
+    act->before_u_g = hypot(act->before_u_g, act->span_s * (double)rate.u_g_per_s);
 }
 
 struct act act_of(const struct tracker *tracker, const struct segment *list, int count, int i, double before_g)
@@ -99,7 +93,7 @@ struct act act_of(const struct tracker *tracker, const struct segment *list, int
     if (act.flow && act.after_g - act.before_g > STREAM_LEAST_G)
         act.begin_us += STREAM_US;
     act.span_s = fmax(seconds(act.begin_us, act.end_us), 0.02);
-    drift_under(&act, &tracker->segments.drift, slope);
+    drift_under(&act, drift_between(&tracker->segments.drift, slope[0], slope[1]));
     act.over_g = segment->sum_s > 0 ? (double)(segment->sum_gs / segment->sum_s) - before_g : 0;
     act.shown_after_g = act.after_g - tracker->weighing.offset_g;
     return act;

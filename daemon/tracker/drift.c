@@ -68,11 +68,15 @@ struct drift_rate drift_rate(const struct drift *drift, struct drift_rate slope)
     return (struct drift_rate){ share * slope.g_per_s, sqrtf(share * seen2) };
 }
 
-double drift_over(const struct drift *drift, struct drift_rate first, struct drift_rate last, double span_s)
+struct drift_rate drift_between(const struct drift *drift, struct drift_rate first, struct drift_rate last)
 {
-    struct drift_rate begin = drift_rate(drift, first), end = drift_rate(drift, last);
+    float first_w = 1 / (first.u_g_per_s * first.u_g_per_s), last_w = 1 / (last.u_g_per_s * last.u_g_per_s);
+    float w = first_w + last_w;
 
-    return isinf(last.u_g_per_s) ? 0 : span_s * (double)(begin.g_per_s + end.g_per_s) / 2;
+    if (!(w > 0))
+        return drift_rate(drift, DRIFT_UNSEEN);
+    return drift_rate(drift,
+                      (struct drift_rate){ (first_w * first.g_per_s + last_w * last.g_per_s) / w, 1 / sqrtf(w) });
 }
 
 void drift_end(struct drift *drift, double noise_g)

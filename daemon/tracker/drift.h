@@ -32,8 +32,8 @@ struct drift_rate drift_slope(const struct drift *drift, double noise_g);
 /* How the load drifts where a rest shows this, held against what is usual with the scale. */
 struct drift_rate drift_rate(const struct drift *drift, struct drift_rate slope);
 
-/* How far it drifted in a rest of so long that showed these slopes at its begin and end. */
-double drift_over(const struct drift *drift, struct drift_rate first, struct drift_rate last, double span_s);
+/* The same between two slopes that were seen. */
+struct drift_rate drift_between(const struct drift *drift, struct drift_rate first, struct drift_rate last);
 
 /* The rest is over: what it showed becomes part of what is usual. */
 void drift_end(struct drift *drift, double noise_g);

@@ -76,8 +76,8 @@ static void extend(struct beam *beam, struct hypothesis *from, const struct act 
 /* The load rests: what was open is decided. */
 static void rest(struct hypothesis *story, const struct segment *segment, const struct drift *drift, bool last)
 {
-    double crept_g =
-        drift_over(drift, segment->first_slope, segment->last_slope, seconds(segment->begin_us, segment->end_us));
+    double crept_g = (double)drift_between(drift, segment->first_slope, segment->last_slope).g_per_s
+                     * seconds(segment->begin_us, segment->end_us);
     double level_g = (double)segment->first_g + story->shift_g, lasts_s = seconds(segment->begin_us, segment->end_us);
 
     if (story->nothing || story->over)

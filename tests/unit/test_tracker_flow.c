@@ -215,9 +215,31 @@ static void a_knock_before_a_lift_makes_it_no_earlier(void **state)
     }
 }
 
+/* A scale that drifts by 0.03 g/s: what it drifts while hands are at it is neither coffee nor water. */
+static void what_drifts_was_not_moved(void **state)
+{
+    struct trace *trace = *state;
+
+    wait_s(trace, 5);
+    put_things(trace);
+    trace->drift_g_per_s = 0.03;
+    tare(trace);
+    wait_s(trace, 12);
+    move(trace, 15, 5);
+    wait_s(trace, 10);
+    tare(trace);
+    wait_s(trace, 6);
+    move(trace, 230, 30);
+    wait_s(trace, 20);
+    assert_float_equal(measured(trace, 1, MEASURE_DOSE_G), 15, 0.1);
+    assert_float_equal(measured(trace, 1, MEASURE_WATER_G), 230, 0.3);
+    assert_true(reported_u(trace, 1, MEASURE_WATER_G) < 0.3);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
+        cmocka_unit_test_setup_teardown(what_drifts_was_not_moved, setup, teardown),
         cmocka_unit_test_setup_teardown(no_filter_makes_a_steep_late, setup, teardown),
         cmocka_unit_test_setup_teardown(a_knock_before_the_tare_moves_no_coffee, setup, teardown),
         cmocka_unit_test_setup_teardown(a_knock_before_a_lift_makes_it_no_earlier, setup, teardown),

@@ -25,8 +25,9 @@ struct trace {
     double load_g, shown_g, tare_g;
     double lag_s, capacity_g;
     int64_t now_us, tick_us;
-    int64_t rests_us;              /* it speaks only when it has rested so long; 0: always */
-    int64_t still_shown, still_us; /* shown since then, but for a division */
+    double drift_g_per_s, drifted_g; /* of the scale, not of what stands on it */
+    int64_t rests_us;                /* it speaks only when it has rested so long; 0: always */
+    int64_t still_shown, still_us;   /* shown since then, but for a division */
 };
 
 static const struct tracker_config usual = {
@@ -51,9 +52,10 @@ static inline void show(struct trace *trace, double load_g)
 
     trace->now_us += trace->tick_us;
     trace->shown_g += (load_g - trace->shown_g) * (1 - exp(-(double)trace->tick_us / 1e6 / trace->lag_s));
+    trace->drifted_g += trace->drift_g_per_s * (double)trace->tick_us / 1e6;
     reading.mono_us = trace->now_us;
     reading.value.exponent = -1;
-    reading.value.mantissa = llround((trace->shown_g - trace->tare_g) * 10);
+    reading.value.mantissa = llround((trace->shown_g + trace->drifted_g - trace->tare_g) * 10);
     if (llabs(reading.value.mantissa - trace->still_shown) > 1) {
         trace->still_shown = reading.value.mantissa;
         trace->still_us = trace->now_us;
@@ -110,7 +112,7 @@ static inline void push(struct trace *trace, double grams, double seconds)
 
 static inline void tare(struct trace *trace)
 {
-    trace->tare_g = trace->shown_g;
+    trace->tare_g = trace->shown_g + trace->drifted_g;
 }
 
 static inline int setup(void **state)
