@@ -15,6 +15,16 @@ static void on_silence_closed(uv_handle_t *handle)
     instruments_handle_closed(handle->data);
 }
 
+static void on_folders_closed(void *context)
+{
+    instruments_handle_closed(context);
+}
+
+static void on_port_came(void *context)
+{
+    instrument_try(context);
+}
+
 /* Memory and driver, no handles yet. */
 static int instrument_new(struct instrument **out, struct instruments *all, const struct instrument_config *config,
                           int place, struct why *why)
@@ -37,7 +47,7 @@ static int instrument_new(struct instrument **out, struct instruments *all, cons
     instrument->config = config;
     instrument->driver = driver;
     instrument->place = place;
-    instrument->watch = -1;
+    instrument->folder = (struct folder_wait){ .came = on_port_came, .context = instrument };
     instrument->retry_ms = RETRY_AT_FIRST_MS;
     instrument_condition_begin(instrument);
     error = serial_settings_parse(config->serial, &instrument->settings, why);
@@ -91,9 +101,9 @@ int instruments_open(struct instruments **out, uv_loop_t *loop, const struct con
     all->count = config->instrument_count;
     uv_timer_init(loop, &all->silence);
     all->silence.data = all;
-    all->handles++;
     all->port = &instrument_port_events;
-    folders_open(all);
+    all->folders = folders_open(loop);
+    all->handles += 2; /* the timer, and the folders as a whole */
     *out = all;
     return 0;
 }
@@ -211,7 +221,7 @@ void instruments_close(struct instruments *all)
             instrument_free(all->list[i]);
     free(all->list);
     all->list = NULL;
-    folders_close(all);
+    folders_close(all->folders, on_folders_closed, all);
     instruments_usb_close(all);
     uv_timer_stop(&all->silence);
     uv_close((uv_handle_t *)&all->silence, on_silence_closed);

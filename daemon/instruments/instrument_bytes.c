@@ -77,7 +77,7 @@ static void hand_over(struct instrument *instrument, struct reading *reading, st
         return;
     }
     if (reading->quantity == instrument->config->quantity) {
-        silence_heard(instrument, now.mono_us);
+        instrument_heard(instrument, now.mono_us);
         instrument->last = *reading;
         instrument->has_last = true;
     } else {

@@ -95,6 +95,7 @@ int instruments_describe(void *context, int place, int64_t now_us, char *out, si
     const struct instrument *instrument;
     struct writer writer = { .out = out, .size = size };
     char detail[DETAIL_SIZE], about[DETAIL_SIZE / 2] = "";
+    double rate_hz;
     bool said;
 
     if (place < 0 || place >= all->count)
@@ -124,8 +125,8 @@ int instruments_describe(void *context, int place, int64_t now_us, char *out, si
     }
     put_indication(&writer, instrument->config->quantity, instrument->has_last ? &instrument->last : NULL);
     put_beside(&writer, instrument);
-    if (instrument->interval_us > 0 && now_us - instrument->reading_us < 4 * instrument->interval_us + 1000000)
-        put(&writer, ",\"rate_hz\":%.3g", 1e6 / (double)instrument->interval_us);
+    if ((rate_hz = rhythm_hz(&instrument->rhythm, now_us)) > 0)
+        put(&writer, ",\"rate_hz\":%.3g", rate_hz);
     else
         put(&writer, ",\"rate_hz\":null");
     put_rejects(&writer, instrument);

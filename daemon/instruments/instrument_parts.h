@@ -2,7 +2,9 @@
 #ifndef POISE_INSTRUMENT_PARTS_H
 #define POISE_INSTRUMENT_PARTS_H
 
+#include "folders.h"
 #include "instrument.h"
+#include "rhythm.h"
 #include "transport/serial.h"
 #include "transport/usb.h"
 
@@ -43,8 +45,7 @@ struct instrument {
     bool asked; /* it answers only */
     int retry_ms;
     int64_t opened_us, rested_us;
-    int watch;           /* inotify descriptor of the nearest folder that is there; -1: none */
-    size_t watch_length; /* characters of the port's path that name that folder */
+    struct folder_wait folder; /* while the port is missing */
 
     /* the bytes: instrument_bytes.c */
     uint16_t length;                 /* waiting in the buffer */
@@ -59,17 +60,15 @@ struct instrument {
     struct reading last;
     bool has_last;
     struct reading *beside; /* what else it shows, by quantity (QUANTITY_NONE: not yet); NULL: nothing, as most */
-    int64_t reading_us;     /* the last reading; or, before the first, when it was opened */
-    int64_t interval_us;    /* between readings, smoothed; 0: not known yet */
-    int regular;            /* readings in a row within INTERVAL_REGULAR_US */
-    int64_t reported_us;    /* log lines are rate-limited */
+    struct rhythm rhythm;
+    int64_t reported_us; /* log lines are rate-limited */
     int state_left, unsaid;
     char detail[DETAIL_SIZE / 2]; /* of the condition, one sentence */
 
     uint8_t buffer[INSTRUMENT_BUFFER];
 };
 
-/* What happens to a port, for who owns it: folders, USB and bytes lie below the port and call it by these alone. */
+/* What happens to a port, for who owns it: USB and bytes lie below the port and call it by these alone. */
 struct port_events {
     void (*came)(struct instrument *instrument);                                           /* perhaps: look */
     void (*reported)(struct instrument *instrument, const uint8_t *report, size_t length); /* a report on USB */
@@ -84,8 +83,7 @@ struct instruments {
     struct instrument **list;
     int count;
     uv_timer_t silence; /* one for all: the earliest deadline */
-    uv_poll_t folders;
-    int folders_fd;              /* inotify; -1: not available, the slow retry does it */
+    struct folders *folders;
     struct instruments_usb *usb; /* instrument_usb.c; NULL: not needed so far */
     int handles;                 /* of all these and of every instrument, not yet closed */
     bool closing;
@@ -97,6 +95,7 @@ void instrument_free(struct instrument *instrument);
 void instrument_change(struct instrument *instrument, enum instrument_condition condition, const char *detail);
 const char *instrument_condition_name(enum instrument_condition condition);
 void instrument_message(struct instrument *instrument, const char *text);
+void instrument_heard(struct instrument *instrument, int64_t now_us); /* a reading of its own quantity has come */
 void instrument_handle_closed(struct instrument *instrument);
 void instruments_handle_closed(struct instruments *all);
 
@@ -119,12 +118,6 @@ static inline bool instrument_is_open(const struct instrument *instrument)
 int instrument_usb_open(struct instrument *instrument, struct why *why);
 void instruments_usb_close(struct instruments *all);
 
-/* instrument_folders.c: a port that comes (back) is opened at once. */
-void folders_open(struct instruments *all);
-void folders_close(struct instruments *all);
-void folders_watch(struct instrument *instrument);
-void folders_forget(struct instrument *instrument);
-
 /* instrument_bytes.c */
 
 enum { BYTES_FLOOD = 1 }; /* more arrives than an instrument can mean: let it rest */
@@ -138,9 +131,5 @@ int instrument_report(struct instrument *instrument, const uint8_t *report, size
 
 /* The port was opened, or had a rest: half frames are forgotten, so many bytes may be read before they earn more. */
 void instrument_bytes_begin(struct instrument *instrument, int64_t now_us, int64_t budget_bytes);
-
-/* instrument_silence.c */
-void silence_heard(struct instrument *instrument, int64_t now_us);
-void silence_check(uv_timer_t *timer);
 
 #endif

@@ -51,7 +51,7 @@ static void wait_for_port(struct instrument *instrument, bool missing)
     bool here;
 
     if (instrument->driver->transport == TRANSPORT_SERIAL) /* hotplug reports USB devices */
-        folders_watch(instrument);
+        folders_wait(instrument->all->folders, &instrument->folder, instrument->config->port);
     here = missing && access(instrument->config->port, F_OK) == 0
            && !serial_link_same(serial_link_of(instrument->config->port), instrument->dead);
     start_timer(instrument, here ? AT_ONCE_MS : (uint64_t)instrument->retry_ms, 0);
@@ -76,8 +76,7 @@ static void let_go(struct instrument *instrument)
     }
     instrument->resting = false;
     instrument->length = 0;
-    instrument->regular = 0;
-    instrument->interval_us = 0;
+    rhythm_begin(&instrument->rhythm, instrument->rhythm.latest_us);
 }
 
 void instrument_lose(struct instrument *instrument, const char *detail)
@@ -215,8 +214,9 @@ void instrument_try(struct instrument *instrument)
         return;
     }
     uv_timer_stop(&instrument->timer);
-    folders_forget(instrument);
-    instrument->opened_us = instrument->reading_us = clock_now(instrument->all->clock).mono_us;
+    folders_forget(instrument->all->folders, &instrument->folder);
+    instrument->opened_us = clock_now(instrument->all->clock).mono_us;
+    rhythm_begin(&instrument->rhythm, instrument->opened_us);
     instrument_bytes_begin(instrument, instrument->opened_us, INT64_MAX);
     instrument->makes_no_sense = false;
     snprintf(detail, sizeof detail, "%s is open", instrument->config->port);
@@ -275,7 +275,7 @@ int instrument_write(struct instrument *instrument, const uint8_t *data, size_t 
 void instrument_shut(struct instrument *instrument)
 {
     let_go(instrument);
-    folders_forget(instrument);
+    folders_forget(instrument->all->folders, &instrument->folder);
     instrument->dropped = true;
     uv_timer_stop(&instrument->timer);
     uv_close((uv_handle_t *)&instrument->timer, on_timer_closed);

@@ -84,18 +84,18 @@ static void pair_brews(const struct kitchen_session *session, const struct seen 
 /* A true moment within a silence of the scale can be anywhere in it. */
 static bool in_silence(const struct seen *seen, double rate_hz, double at_s, double *from_s, double *to_s)
 {
-    int low = 0, high = seen->heard_count;
+    int low = 0, high = seen->arrival_count;
 
     while (low < high) {
         int middle = (low + high) / 2;
 
-        if (seen->heard_s[middle] < at_s)
+        if (seen->arrival_s[middle] < at_s)
             low = middle + 1;
         else
             high = middle;
     }
-    *from_s = low ? seen->heard_s[low - 1] : 0;
-    *to_s = low < seen->heard_count ? seen->heard_s[low] : seen->end_s;
+    *from_s = low ? seen->arrival_s[low - 1] : 0;
+    *to_s = low < seen->arrival_count ? seen->arrival_s[low] : seen->end_s;
     return *to_s - *from_s > fmax(0.6, 3 / rate_hz);
 }
 

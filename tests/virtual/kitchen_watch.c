@@ -1,6 +1,7 @@
 /* Feeds a tracker as the daemon does: readings, tares ordered, silence, and time when it asks for it. */
 #include "kitchen_watch.h"
 
+#include "instruments/rhythm.h"
 #include "tracker/tracker.h"
 
 #include <math.h>
@@ -10,25 +11,13 @@
 /* A session begins this long after the machine's clock, which a tracker may not assume to begin at 0. */
 #define STARTED_US 1000000000LL
 
-enum {
-    SILENT_US = 3000000,  /* an instrument with a rhythm is silent after such a pause ... */
-    SILENT_INTERVALS = 4, /* ... or for so many of its own intervals */
-    REGULAR_US = 2000000,
-    REGULAR_ENOUGH = 5
-};
-
-struct rhythm {
-    int64_t heard_us, interval_us;
-    int regular;
-    bool silent;
-};
-
 struct watch {
     const struct kitchen_session *session;
     struct seen *seen;
     struct tracker *tracker;
     struct tracker_events events;
     struct rhythm rhythm[KITCHEN_SCALES];
+    bool silent[KITCHEN_SCALES];
     int64_t now_us;
     int next_order;
     bool out_of_memory;
@@ -145,14 +134,10 @@ static void take_events(struct watch *watch)
     watch->events.count = 0;
 }
 
-/* When this scale counts as silent; INT64_MAX: not before it has spoken again. */
-static int64_t silent_at(const struct rhythm *rhythm)
+/* When this scale counts as silent; INT64_MAX: not before its next reading. */
+static int64_t silent_at(const struct watch *watch, int scale)
 {
-    int64_t patience_us = rhythm->interval_us * SILENT_INTERVALS;
-
-    if (rhythm->silent || rhythm->regular < REGULAR_ENOUGH)
-        return INT64_MAX;
-    return rhythm->heard_us + (patience_us > SILENT_US ? patience_us : SILENT_US);
+    return watch->silent[scale] ? INT64_MAX : rhythm_silent_us(&watch->rhythm[scale], false, 1);
 }
 
 /* All that happens by itself until then, in order. */
@@ -170,8 +155,8 @@ static void let_pass(struct watch *watch, int64_t until_us)
         if (order)
             at_us = microseconds(session->tare_order[watch->next_order].at_s);
         for (int i = 0; i < session->scale_count; i++)
-            if (silent_at(&watch->rhythm[i]) < at_us) {
-                at_us = silent_at(&watch->rhythm[i]);
+            if (silent_at(watch, i) < at_us) {
+                at_us = silent_at(watch, i);
                 silent = i;
                 order = false;
             }
@@ -187,7 +172,8 @@ static void let_pass(struct watch *watch, int64_t until_us)
             break;
         watch->now_us = at_us > watch->now_us ? at_us : watch->now_us;
         if (silent >= 0) {
-            watch->rhythm[silent] = (struct rhythm){ .heard_us = watch->rhythm[silent].heard_us, .silent = true };
+            rhythm_begin(&watch->rhythm[silent], watch->rhythm[silent].latest_us);
+            watch->silent[silent] = true;
             if (silent > 0)
                 tracker_second_gap(watch->tracker);
             else
@@ -201,35 +187,22 @@ static void let_pass(struct watch *watch, int64_t until_us)
     watch->now_us = until_us;
 }
 
-static void hear(struct rhythm *rhythm, int64_t now_us)
-{
-    int64_t interval_us = now_us - rhythm->heard_us;
-
-    if (interval_us > REGULAR_US)
-        rhythm->regular = 0;
-    else if (rhythm->regular < REGULAR_ENOUGH)
-        rhythm->regular++;
-    rhythm->interval_us += rhythm->interval_us ? (interval_us - rhythm->interval_us) / 8 : interval_us;
-    rhythm->heard_us = now_us;
-    rhythm->silent = false;
-}
-
-static void keep_heard(struct watch *watch, double at_s)
+static void keep_arrival(struct watch *watch, double at_s)
 {
     struct seen *seen = watch->seen;
 
-    if (seen->heard_count == seen->heard_room) {
-        int room = seen->heard_room ? 2 * seen->heard_room : 4096;
-        double *moved = realloc(seen->heard_s, (size_t)room * sizeof *moved);
+    if (seen->arrival_count == seen->arrival_room) {
+        int room = seen->arrival_room ? 2 * seen->arrival_room : 4096;
+        double *moved = realloc(seen->arrival_s, (size_t)room * sizeof *moved);
 
         if (!moved) {
             watch->out_of_memory = true;
             return;
         }
-        seen->heard_s = moved;
-        seen->heard_room = room;
+        seen->arrival_s = moved;
+        seen->arrival_room = room;
     }
-    seen->heard_s[seen->heard_count++] = at_s;
+    seen->arrival_s[seen->arrival_count++] = at_s;
 }
 
 static void take_reading(void *context, const struct kitchen_reading *shown)
@@ -242,14 +215,15 @@ static void take_reading(void *context, const struct kitchen_reading *shown)
                                .unit = UNIT_GRAM };
 
     let_pass(watch, microseconds(shown->at_s));
-    hear(&watch->rhythm[shown->scale], watch->now_us);
+    rhythm_reading(&watch->rhythm[shown->scale], watch->now_us);
+    watch->silent[shown->scale] = false;
     if (!shown->overload) {
         reading.shown = reading.value = (struct decimal){ shown->mantissa, shown->exponent };
         reading.resolution = decimal_resolution(reading.value);
     }
     reading.mono_us = watch->now_us;
     if (shown->scale == 0) {
-        keep_heard(watch, shown->at_s);
+        keep_arrival(watch, shown->at_s);
         tracker_reading(watch->tracker, &reading, &watch->events);
     } else {
         tracker_second(watch->tracker, &reading, &watch->events);
@@ -294,7 +268,7 @@ int kitchen_watch(const struct kitchen_session *session, struct seen *seen)
         watch->seen = seen;
         watch->now_us = STARTED_US;
         for (int i = 0; i < KITCHEN_SCALES; i++)
-            watch->rhythm[i].heard_us = STARTED_US;
+            rhythm_begin(&watch->rhythm[i], STARTED_US);
         set_up(watch);
         result = kitchen_play(session, take_reading, watch);
         let_pass(watch, microseconds(session->end_s));
@@ -309,6 +283,6 @@ int kitchen_watch(const struct kitchen_session *session, struct seen *seen)
 void kitchen_forget(struct seen *seen)
 {
     free(seen->brew);
-    free(seen->heard_s);
+    free(seen->arrival_s);
     *seen = (struct seen){ .print = seen->print };
 }

@@ -27,8 +27,8 @@ struct seen_brew {
 struct seen {
     struct seen_brew *brew;
     int brew_count, brew_room;
-    double *heard_s; /* when the readings of the first scale arrived */
-    int heard_count, heard_room;
+    double *arrival_s; /* when the readings of the first scale arrived */
+    int arrival_count, arrival_room;
     long readings;
     double end_s;
     bool print; /* every event as it comes */

@@ -544,17 +544,17 @@ static struct seen_brew perfect(const struct kitchen_truth *truth, uint32_t numb
 static struct judgement judged(const struct kitchen_session *session, struct seen_brew *brew, int count)
 {
     struct judgement judgement;
-    int heard = (int)(session->end_s * 10);
-    double *heard_s = malloc((size_t)heard * sizeof *heard_s);
+    int arrivals = (int)(session->end_s * 10);
+    double *arrival_s = malloc((size_t)arrivals * sizeof *arrival_s);
     struct seen seen = {
-        .brew = brew, .brew_count = count, .heard_s = heard_s, .heard_count = heard, .end_s = session->end_s
+        .brew = brew, .brew_count = count, .arrival_s = arrival_s, .arrival_count = arrivals, .end_s = session->end_s
     };
 
-    assert_non_null(heard_s);
-    for (int i = 0; i < heard; i++) /* nothing hides in a silence */
-        heard_s[i] = i / 10.0;
+    assert_non_null(arrival_s);
+    for (int i = 0; i < arrivals; i++) /* nothing hides in a silence */
+        arrival_s[i] = i / 10.0;
     kitchen_judge(session, &seen, &judgement);
-    free(heard_s);
+    free(arrival_s);
     return judgement;
 }
 
