@@ -219,6 +219,10 @@ static int make_config(struct daemon *daemon, const struct config *forced, struc
         free(config);
         return error;
     }
+    if (config->site) {
+        drop_config(config);
+        return why_set(why, -EINVAL, "%s: is the configuration of a site: start poise-site with it", daemon->path);
+    }
     if (config->instrument_count == 0)
         error = scales_add(&daemon->scales, config, why);
     if (error < 0)
@@ -444,6 +448,8 @@ static int check(const char *path, bool json)
     }
     if (json)
         config_write_json(&config, path, &text);
+    else if (config.site)
+        printf("%s: good: a site of %d bench%s\n", path, config.follow_count, config.follow_count == 1 ? "" : "es");
     else
         printf("%s: good: bench %s, %d station%s, %d instrument%s\n", path, config.bench, config.station_count,
                config.station_count == 1 ? "" : "s", config.instrument_count, config.instrument_count == 1 ? "" : "s");

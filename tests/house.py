@@ -14,7 +14,7 @@ LIB = {"base": [], "wire": ["base"], "plan": ["base"], "store": ["base", "wire",
        "view": ["base", "wire", "plan", "store", "science"], "tasting": ["base", "science", "store"]}
 DAEMON = {"config": ["tracker"], "instruments": ["config"], "tracker": [],
           "stations": ["tracker", "config"], "journal": [], "bench": ["stations", "journal", "config", "instruments"],
-          "tools": ["stations", "config", "journal"]}
+          "tools": ["stations", "config", "journal"], "site": ["bench", "config"]}
 
 # public headers of lib belong to the room that has the .c file of that name
 ROOM_OF = {path.stem: path.parent.name for path in TOP.glob("lib/*/*.c")}

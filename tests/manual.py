@@ -9,7 +9,7 @@ import sys
 
 TOP = pathlib.Path(__file__).resolve().parent.parent
 BIN = pathlib.Path(sys.argv[1])
-PAGES = {"poised": TOP / "daemon/poised.8"} | {path.parent.name: path for path in TOP.glob("clients/*/*.1")}
+PAGES = {"poised": TOP / "daemon/poised.8", "poise-site": TOP / "daemon/site/poise-site.8"} | {path.parent.name: path for path in TOP.glob("clients/*/*.1")}
 
 
 def run(*command, **how):

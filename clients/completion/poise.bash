@@ -13,4 +13,4 @@ _poise() {
     [[ $word == -* ]] || words=$(sed -nE 's/^  ([a-z][a-z-]*)( .*)?$/\1/p' <<<"$help")
     mapfile -t COMPREPLY < <(compgen -W "$words" -- "$word")
 }
-complete -F _poise poised poise-timer poise-logger poise-ctl poise-board poise-report poise-taste poise-share
+complete -F _poise poised poise-timer poise-logger poise-ctl poise-board poise-report poise-taste poise-share poise-site

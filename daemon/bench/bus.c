@@ -407,7 +407,8 @@ int bus_open(struct bus **out, uv_loop_t *loop, const struct config *config, con
         goto failed;
     bus->questions.socket = access_socket(bus->access);
     if ((error = end_open(bus, &bus->listeners, ZMQ_XPUB, config->bus, SUBSCRIPTION_BYTES, why)) != 0
-        || (error = end_open(bus, &bus->requests, ZMQ_ROUTER, config->control, 4 * REQUEST_BYTES, why)) != 0
+        || (*config->control
+            && (error = end_open(bus, &bus->requests, ZMQ_ROUTER, config->control, 4 * REQUEST_BYTES, why)) != 0)
         || (error = watch_all(bus, loop, why)) != 0)
         goto failed;
     uv_check_init(loop, &bus->check);
@@ -439,16 +440,23 @@ static void on_closed(uv_handle_t *handle)
 void bus_close(struct bus *bus, void (*closed)(void *context), void *context)
 {
     uv_handle_t *const handles[] = {
-        (uv_handle_t *)&bus->listeners.poll, (uv_handle_t *)&bus->requests.poll, (uv_handle_t *)&bus->check,
-        (uv_handle_t *)&bus->prepare,        (uv_handle_t *)&bus->idle,          (uv_handle_t *)&bus->look,
-        (uv_handle_t *)&bus->questions.poll, /* the last: only with keys */
+        (uv_handle_t *)&bus->listeners.poll,
+        (uv_handle_t *)&bus->check,
+        (uv_handle_t *)&bus->prepare,
+        (uv_handle_t *)&bus->idle,
+        (uv_handle_t *)&bus->look,
+        bus->requests.socket ? (uv_handle_t *)&bus->requests.poll : NULL,
+        bus->questions.socket ? (uv_handle_t *)&bus->questions.poll : NULL, /* only with keys */
     };
+    const int count = sizeof handles / sizeof *handles;
 
     bus->closed = closed;
     bus->closed_context = context;
-    bus->handles = sizeof handles / sizeof *handles - !bus->questions.socket;
-    for (int i = 0, count = bus->handles; i < count; i++)
-        uv_close(handles[i], on_closed);
+    for (int i = 0; i < count; i++)
+        bus->handles += handles[i] != NULL;
+    for (int i = 0; i < count; i++)
+        if (handles[i])
+            uv_close(handles[i], on_closed);
 }
 
 void bus_reconfigure(struct bus *bus, const struct config *config)

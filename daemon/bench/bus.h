@@ -32,7 +32,8 @@ struct bus_calls {
     void (*request)(void *context, const struct bus_peer *peer, const char *text, size_t length);
 };
 
-/* Binds both to all their addresses, with folders, lock files, modes and keys as each needs.
+/* Binds both to all their addresses, with folders, lock files, modes and keys as each needs; without an address for
+ * requests there are none.
  * Returns 0 or a negative errno with a sentence. */
 int bus_open(struct bus **out, uv_loop_t *loop, const struct config *config, const struct bus_calls *calls,
              struct why *why);

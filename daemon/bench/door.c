@@ -45,6 +45,7 @@ struct connection {
 
 static struct door doors[DOORS_MOST];
 static atomic_int door_count;
+static atomic_size_t own_undelivered_most; /* 0: what we connect to is not watched */
 static struct connection connections[DESCRIPTORS_MOST];
 /* of libzmq's thread */
 static int highest; /* no open connection has a higher number */
@@ -74,6 +75,11 @@ int door_watch(const char *path, int port, size_t undelivered_most)
         strcpy(door->local.sun_path, path);
     atomic_store(&door_count, count + 1);
     return 0;
+}
+
+void door_watch_own(size_t undelivered_most)
+{
+    atomic_store(&own_undelivered_most, undelivered_most);
 }
 
 void door_forget_all(void)
@@ -228,11 +234,34 @@ static bool admit(const struct door *door, int descriptor)
     return true;
 }
 
+static void watch_own(int descriptor)
+{
+    size_t most = atomic_load(&own_undelivered_most);
+    struct connection *connection;
+    struct stat status;
+
+    if (!most || descriptor < 0 || descriptor >= DESCRIPTORS_MOST || fstat(descriptor, &status) != 0)
+        return;
+    connection = &connections[descriptor];
+    connection->inode = status.st_ino;
+    connection->undelivered_most = most;
+    atomic_store(&connection->undelivered, 0);
+    atomic_fetch_add(&connection->generation, 1);
+}
+
 /* In place of the C library's, for libzmq; named apart here, since its headers wrap recv. */
 __attribute__((visibility("default"))) int door_accept(int listener, struct sockaddr *address, socklen_t *size,
                                                        int flags) __asm__("accept4");
 __attribute__((visibility("default"))) ssize_t door_recv(int descriptor, void *out, size_t size,
                                                          int flags) __asm__("recv");
+__attribute__((visibility("default"))) int door_connect(int descriptor, const struct sockaddr *address,
+                                                        socklen_t size) __asm__("connect");
+
+int door_connect(int descriptor, const struct sockaddr *address, socklen_t size)
+{
+    watch_own(descriptor);
+    return (int)syscall(SYS_connect, descriptor, address, size);
+}
 
 int door_accept(int listener, struct sockaddr *address, socklen_t *size, int flags)
 {

@@ -4,6 +4,7 @@
  * word.  What a key means is config_keys.c, what must hold between sections config_check.c. */
 #include "config_parts.h"
 
+#include <assert.h>
 #include <errno.h>
 #include <ini.h>
 #include <libgen.h>
@@ -176,7 +177,30 @@ static void open_client(struct config_reader *reader, const char *name)
     reader->section = SECTION_CLIENT;
 }
 
-/* [bench], [strength] and [keys]: once, without a name. */
+static void open_follow(struct config_reader *reader, const char *name)
+{
+    struct config *config = reader->config;
+
+    for (int i = 0; i < config->follow_count; i++)
+        if (strcmp(config->follows[i].name, name) == 0) {
+            config_mistake(reader, reader->line,
+                           "a bench is followed as %s in line %d already; give this one another name", name,
+                           config->follows[i].line);
+            return;
+        }
+    if (config->follow_count == CONFIG_FOLLOWS_MOST) {
+        config_mistake(reader, reader->line, "more than %d benches", CONFIG_FOLLOWS_MOST);
+        return;
+    }
+    struct follow_config *follow = append(reader, (void **)&config->follows, &config->follow_count, sizeof *follow);
+    if (!follow)
+        return;
+    strcpy(follow->name, name);
+    follow->line = reader->line;
+    reader->section = SECTION_FOLLOW;
+}
+
+/* [bench], [strength], [keys] and [site]: once, without a name. */
 static void open_single(struct config_reader *reader, enum config_section section, const char *kind, const char *name)
 {
     if (name)
@@ -196,7 +220,8 @@ static const struct {
     { "bench", NULL, SECTION_BENCH },          { "station", open_station, SECTION_STATION },
     { "cup", open_cup, SECTION_CUP },          { "instrument", open_instrument, SECTION_INSTRUMENT },
     { "strength", NULL, SECTION_STRENGTH },    { "keys", NULL, SECTION_KEYS },
-    { "client", open_client, SECTION_CLIENT },
+    { "client", open_client, SECTION_CLIENT }, { "site", NULL, SECTION_SITE },
+    { "follow", open_follow, SECTION_FOLLOW },
 };
 
 /* A header without its brackets: "station left". */
@@ -226,7 +251,7 @@ static void open_section(struct config_reader *reader, char *header)
     }
     config_mistake(reader, reader->line,
                    "no section is called [%s]; there are [bench], [station NAME], [cup NAME], [instrument NAME], "
-                   "[strength], [keys] and [client NAME]",
+                   "[strength], [keys] and [client NAME]; for a site [site], [follow NAME], [keys] and [client NAME]",
                    header);
 }
 
@@ -400,7 +425,8 @@ int config_read(struct config *out, const char *path, FILE *mistakes, struct why
     fclose(reader.stream);
     config_check(&reader);
     free(reader.instrument_lines);
-    if (reader.mistake_count == 0 && config.station_count == 0 && (error = add_station(&config, why)) < 0) {
+    if (reader.mistake_count == 0 && config.station_count == 0 && !config.site
+        && (error = add_station(&config, why)) < 0) {
         config_free(&config);
         return error;
     }
@@ -419,6 +445,7 @@ int config_copy_bare(struct config *out, const struct config *from, struct why *
     struct config copy = *from;
     size_t bytes = (size_t)from->station_count * sizeof *from->stations;
 
+    assert(!from->site);
     copy.instruments = NULL;
     copy.instrument_count = 0;
     copy.memory = NULL; /* only an instrument's words lie there */
@@ -449,5 +476,6 @@ void config_free(struct config *config)
     free(config->stations);
     free(config->instruments);
     free(config->clients);
+    free(config->follows);
     *config = (struct config){ .station_count = 0 };
 }

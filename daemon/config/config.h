@@ -1,4 +1,4 @@
-/* The configuration of poised: read whole, checked whole, or refused with a line number.
+/* The configuration of poised, or of a site: read whole, checked whole, or refused with a line number.
  * It owns its memory; nothing else of the daemon reads a file. */
 #ifndef POISE_CONFIG_H
 #define POISE_CONFIG_H
@@ -14,7 +14,13 @@
 #include "poise/why.h"
 #include "tracker/tracker.h"
 
-enum { CONFIG_PATH_SIZE = 256, CONFIG_ADDRESSES_SIZE = 512, CONFIG_ADDRESSES_MOST = 4, CONFIG_CLIENTS_MOST = 256 };
+enum {
+    CONFIG_PATH_SIZE = 256,
+    CONFIG_ADDRESSES_SIZE = 512,
+    CONFIG_ADDRESSES_MOST = 4,
+    CONFIG_CLIENTS_MOST = 256,
+    CONFIG_FOLLOWS_MOST = 256
+};
 
 /* What one may do at the bench: each may do all that the one before may. */
 enum role { ROLE_NONE, ROLE_READ, ROLE_CONTROL };
@@ -25,6 +31,14 @@ struct client_config {
     uint8_t key[KEY_BYTES]; /* his public one */
     bool has_key;
     enum role role;
+    int line;
+};
+
+/* A bench that a site listens to. */
+struct follow_config {
+    char name[NAME_SIZE]; /* as the site calls it, whatever it calls itself */
+    char bus[CONFIG_ADDRESSES_SIZE];
+    char key[CONFIG_PATH_SIZE]; /* the site's key file for it; empty: it is on this machine */
     int line;
 };
 
@@ -55,6 +69,9 @@ struct config {
     char control_group[NAME_SIZE]; /* only its members may give orders on this machine; empty: who may connect may */
     struct client_config *clients;
     int client_count;
+    bool site; /* a site's, that listens to benches, and no bench's: of the above only bus, secret and clients */
+    struct follow_config *follows;
+    int follow_count;
     void *memory; /* what the strings above point into */
 };
 

@@ -241,10 +241,44 @@ static void check_addresses(struct config_reader *reader)
         config_mistake(reader, line, "a tcp:// address, and nobody to let in: write a [client NAME] section for each");
 }
 
+/* What a bench has and a site has not. */
+static const struct {
+    enum config_section section;
+    const char *header;
+} of_a_bench[] = { { SECTION_BENCH, "[bench]" },
+                   { SECTION_STATION, "[station NAME]" },
+                   { SECTION_CUP, "[cup NAME]" },
+                   { SECTION_INSTRUMENT, "[instrument NAME]" },
+                   { SECTION_STRENGTH, "[strength]" } };
+
+static void check_site(struct config_reader *reader)
+{
+    struct config *config = reader->config;
+
+    config->site = true;
+    config->control[0] = '\0';
+    for (size_t i = 0; i < sizeof of_a_bench / sizeof *of_a_bench; i++)
+        if (reader->section_first_line[of_a_bench[i].section])
+            config_mistake(reader, reader->section_first_line[of_a_bench[i].section],
+                           "a site has no %s; that belongs into the configuration of its bench", of_a_bench[i].header);
+    if (config->follow_count == 0)
+        config_mistake(reader, 0, "no bench to listen to: write a [follow NAME] section for each");
+    for (int i = 0; i < config->follow_count; i++)
+        if (strncmp(config->follows[i].bus, "tcp:", 4) == 0 && !config->follows[i].key[0])
+            config_mistake(reader, config->follows[i].line,
+                           "follow %s: a tcp:// address needs a key: make one with `poise-ctl keys new FILE --bench "
+                           "KEY` and write key = FILE",
+                           config->follows[i].name);
+}
+
 void config_check(struct config_reader *reader)
 {
     struct config *config = reader->config;
 
+    if (reader->section_first_line[SECTION_SITE])
+        check_site(reader);
+    else if (config->follow_count)
+        config_mistake(reader, config->follows[0].line, "a bench follows no other: [follow NAME] goes with [site]");
     if (reader->section_first_line[SECTION_STATION] == 0 && config->instrument_count > 0)
         config_mistake(reader, 0, "no [station NAME]; at least one says where a brewer stands");
     check_addresses(reader);

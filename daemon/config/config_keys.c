@@ -410,6 +410,24 @@ static int set_client_role(struct config_reader *reader, const struct key *key, 
     return 0;
 }
 
+static struct follow_config *follow(struct config_reader *reader)
+{
+    return &reader->config->follows[reader->config->follow_count - 1];
+}
+
+static int set_follow_bus(struct config_reader *reader, const struct key *key, const char *value, struct why *why)
+{
+    (void)key;
+    return strchr(value, ',') ? why_set(why, -EINVAL, "write one address: a bench is followed once")
+                              : config_addresses(reader->folder, value, follow(reader)->bus, why);
+}
+
+static int set_follow_key(struct config_reader *reader, const struct key *key, const char *value, struct why *why)
+{
+    (void)key;
+    return config_path(reader->folder, value, follow(reader)->key, sizeof follow(reader)->key, why);
+}
+
 /* Ranges of the trade's things, generously (common practice, no source). */
 static const struct key keys[] = {
     { SECTION_BENCH, "name", set_name, 0, 0, NULL },
@@ -448,6 +466,9 @@ static const struct key keys[] = {
     { SECTION_KEYS, "control_group", set_control_group, 0, 0, NULL },
     { SECTION_CLIENT, "key", set_client_key, 0, 0, "the client's public key (poise-ctl keys new FILE prints it)" },
     { SECTION_CLIENT, "role", set_client_role, 0, 0, "read, or control" },
+    { SECTION_SITE, "bus", set_bus, 0, 0, "where the site is listened to, as bus = tcp://192.168.7.2:7400" },
+    { SECTION_FOLLOW, "bus", set_follow_bus, 0, 0, "where the bench is listened to, as bus = tcp://192.168.7.20:7401" },
+    { SECTION_FOLLOW, "key", set_follow_key, 0, 0, NULL },
 };
 _Static_assert(sizeof keys / sizeof *keys <= CONFIG_KEYS_MOST, "one bit of config_reader.seen for each");
 

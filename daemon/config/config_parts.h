@@ -14,6 +14,8 @@ enum config_section {
     SECTION_STRENGTH,
     SECTION_KEYS,
     SECTION_CLIENT,
+    SECTION_SITE,
+    SECTION_FOLLOW,
     SECTION_COUNT
 };
 

@@ -18,7 +18,7 @@
 struct client;
 
 struct client_options {
-    const char *bus, *control; /* addresses; see place_bus(), place_control() */
+    const char *bus, *control; /* addresses; see place_bus(), place_control(); control NULL: it only listens, live */
     const char *key;           /* the client's key file, for tcp:// addresses, which need one; see place_key() */
     bool subscribe;            /* false: control only */
     bool catch_up;             /* ask `since`; false: live only, for a screen that draws from state */
@@ -64,6 +64,22 @@ uint64_t client_gone(const struct client *client);
  * extra_fd (-1: none) is watched too, for a terminal or a signalfd.  Returns an enum client_event,
  * or a negative errno (-EINTR after a signal). */
 int client_next(struct client *client, int extra_fd, int timeout_ms, struct message *message, struct why *why);
+
+/* For who only listens, live, on a loop of its own, and passes on what it hears.  When one of the descriptors becomes
+ * readable client_next is called with a timeout of 0 until it returns CLIENT_TIMEOUT.  0 or a negative errno. */
+enum { CLIENT_DESCRIPTORS = 2 };
+int client_descriptors(struct client *client, int out[CLIENT_DESCRIPTORS]);
+
+/* The message that was handed out last, as the bench wrote it, and the connection it came by; until the next call. */
+struct client_live {
+    const char *text;
+    size_t length;
+    int descriptor; /* -1: not known */
+};
+struct client_live client_live(struct client *client);
+
+/* The bench sends its state once more.  Then client_next is due, whatever the descriptors say. */
+void client_want_state(struct client *client);
 
 /* Asks the bench to do something and waits for the reply, at most timeout_ms.  `request` is stolen.
  * Returns 0 and the reply (owned by the caller) when it says ok; -ETIMEDOUT when nobody answers,

@@ -15,7 +15,8 @@ enum {
     RECONNECT_MOST_MS = 1000, /* ... and one that stays away costs one attempt a second */
     HEARTBEAT_MS = 3000,      /* over TCP a pulled cable shows nobody; local sockets need none */
     HEARTBEAT_TIMEOUT_MS = 10000,
-    LOOK_UP_EVERY = 32 /* messages dealt with before input and time are looked at again */
+    REFUSED_AGAIN_MS = 2000, /* who is not let in tries again so often: it may be on the list by then */
+    LOOK_UP_EVERY = 32       /* messages dealt with before input and time are looked at again */
 };
 
 /* Of the connection, from its monitor: the handshake's failures are those of somebody who is not let in. */
@@ -150,6 +151,8 @@ int client_open(struct client **out, const struct client_options *options, struc
     if (!client)
         return why_set(why, -ENOMEM, "out of memory");
     client->options = *options;
+    zmq_msg_init(&client->topic);
+    zmq_msg_init(&client->text);
     /* the caller's strings need not outlive us */
     client->options.bus = client->options.control = client->options.key = NULL;
     client->options.reader = client->options.bench_id = NULL;
@@ -171,9 +174,9 @@ int client_open(struct client **out, const struct client_options *options, struc
         error = why_set(why, -ENOMEM, "out of memory");
     if (error == 0 && options->subscribe && (error = check_place(client, client->bus_address, options->key, why)) == 0)
         error = open_bus(client, why);
-    if (error == 0)
+    if (error == 0 && options->control)
         error = check_place(client, client->control_address, options->key, why);
-    if (error == 0) /* which also shows at once whether the address makes sense */
+    if (error == 0 && options->control) /* which also shows at once whether the address makes sense */
         error = client_connect(client, ZMQ_DEALER, client->control_address, &client->hand, why);
     if (error < 0) {
         client_close(client);
@@ -188,6 +191,8 @@ void client_close(struct client *client)
     if (!client)
         return;
     client_order_free(client);
+    zmq_msg_close(&client->topic);
+    zmq_msg_close(&client->text);
     if (client->bus)
         zmq_socket_monitor(client->bus, NULL, 0);
     client_disconnect(&client->monitor);
@@ -205,6 +210,33 @@ void client_close(struct client *client)
     free(client->reader);
     free(client->bench_id);
     free(client);
+}
+
+/* ---- for who passes on what is heard ---- */
+
+int client_descriptors(struct client *client, int out[CLIENT_DESCRIPTORS])
+{
+    void *const sockets[CLIENT_DESCRIPTORS] = { client->bus, client->monitor };
+    size_t size = sizeof *out;
+
+    for (int i = 0; i < CLIENT_DESCRIPTORS; i++)
+        if (zmq_getsockopt(sockets[i], ZMQ_FD, &out[i], &size) < 0)
+            return -zmq_errno();
+    return 0;
+}
+
+struct client_live client_live(struct client *client)
+{
+    return (struct client_live){ .text = zmq_msg_data(&client->text),
+                                 .length = zmq_msg_size(&client->text),
+                                 .descriptor = zmq_msg_get(&client->topic, ZMQ_SRCFD) };
+}
+
+/* A bench sends its state for every subscription; those to everything stay. */
+void client_want_state(struct client *client)
+{
+    zmq_setsockopt(client->bus, ZMQ_SUBSCRIBE, "state/", 6);
+    zmq_setsockopt(client->bus, ZMQ_UNSUBSCRIBE, "state/", 6);
 }
 
 void client_kept(struct client *client, uint64_t seq)
@@ -261,12 +293,23 @@ static int connection_changed(struct client *client, struct why *why)
         return CLIENT_GONE;
     }
     if (number != 0 && number != ZMQ_EVENT_DISCONNECTED && number != ZMQ_EVENT_HANDSHAKE_SUCCEEDED && client->keys
-        && !client->refused) {
-        client->refused = true; /* it is tried on, and reported once */
-        not_let_in(client, why);
-        return CLIENT_BAD;
+        && !client->again_ms) {
+        client->again_ms = clock_steady_ms() + REFUSED_AGAIN_MS;
+        if (!client->refused) { /* reported once */
+            client->refused = true;
+            not_let_in(client, why);
+            return CLIENT_BAD;
+        }
     }
     return event;
+}
+
+/* libzmq connects again to whom it has lost, and never to who refused it. */
+static void connect_again(struct client *client)
+{
+    client->again_ms = 0;
+    zmq_disconnect(client->bus, client->bus_address);
+    zmq_connect(client->bus, client->bus_address);
 }
 
 static bool readable(int fd)
@@ -295,6 +338,8 @@ static int wait_for_more(struct client *client, int extra_fd, int64_t until_ms)
     }
     if (client->there && (client->asking == ASK_LATER || client->asking == ASKED) && client->due_ms < until_ms)
         until_ms = client->due_ms;
+    if (client->again_ms && client->again_ms < until_ms)
+        until_ms = client->again_ms;
     if (until_ms < INT64_MAX) {
         int64_t left_ms = until_ms - clock_steady_ms();
 
@@ -320,6 +365,8 @@ int client_next(struct client *client, int extra_fd, int timeout_ms, struct mess
             if (timeout_ms > 0 && clock_steady_ms() >= until_ms)
                 return CLIENT_TIMEOUT;
         }
+        if (client->again_ms && clock_steady_ms() >= client->again_ms)
+            connect_again(client);
         if (client->bus)
             event = connection_changed(client, why);
         if (event == CLIENT_NOTHING)

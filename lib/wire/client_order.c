@@ -417,23 +417,18 @@ static int hand_out_live(struct client *client, zmq_msg_t *topic, zmq_msg_t *tex
 static int receive_live(struct client *client, struct message *message, struct why *why)
 {
     int event = CLIENT_NOTHING, frames = 1;
-    zmq_msg_t topic, text;
     bool more;
 
-    zmq_msg_init(&topic);
-    zmq_msg_init(&text);
-    if (zmq_msg_recv(&topic, client->bus, ZMQ_DONTWAIT) >= 0) {
-        for (more = zmq_msg_more(&topic); more; frames++)
-            more = zmq_msg_recv(&text, client->bus, ZMQ_DONTWAIT) >= 0 && zmq_msg_more(&text);
+    if (zmq_msg_recv(&client->topic, client->bus, ZMQ_DONTWAIT) >= 0) {
+        for (more = zmq_msg_more(&client->topic); more; frames++)
+            more = zmq_msg_recv(&client->text, client->bus, ZMQ_DONTWAIT) >= 0 && zmq_msg_more(&client->text);
         if (frames == 2) {
-            event = hand_out_live(client, &topic, &text, message, why);
+            event = hand_out_live(client, &client->topic, &client->text, message, why);
         } else {
             why_set(why, -EPROTO, "a message of %d frames instead of 2 was dropped", frames);
             event = CLIENT_BAD;
         }
     }
-    zmq_msg_close(&topic);
-    zmq_msg_close(&text);
     return event;
 }
 

@@ -2,6 +2,8 @@
 #ifndef POISE_CLIENT_PARTS_H
 #define POISE_CLIENT_PARTS_H
 
+#include <zmq.h>
+
 #include "poise/client.h"
 #include "poise/keys.h"
 
@@ -18,11 +20,13 @@ struct client {
     char *bus_address, *control_address, *reader, *bench_id;
     struct keys *keys; /* for a network; NULL: none needed */
     bool refused;      /* the bench did not let us in, and that was reported */
+    int64_t again_ms;  /* when it is tried again; 0: not refused, or tried already */
     uint64_t kept;     /* that the reader holds for good */
     void *context;
-    void *bus, *monitor; /* hears what is published; shows of the connection */
-    void *history;       /* asks what was missed ... */
-    void *hand;          /* ... apart from the client's own requests, so that it never delays a tare */
+    void *bus, *monitor;   /* hears what is published; shows of the connection */
+    void *history;         /* asks what was missed ... */
+    void *hand;            /* ... apart from the client's own requests, so that it never delays a tare */
+    zmq_msg_t topic, text; /* what was heard last */
     bool there;
     int rounds; /* since input and time were last looked at */
 

@@ -32,6 +32,19 @@ def connect(path, kind, properties=None):
     return one
 
 
+def welcome(listener):
+    """The other side: whoever connects next finds a bus (XPUB), and has subscribed."""
+    one, _ = listener.accept()
+    one.settimeout(20)
+    one.sendall(b"\xff" + bytes(8) + b"\x7f\x03\x00NULL" + bytes(16) + b"\x00" + bytes(31))
+    heard = b""
+    while b"Identity" not in heard and b"SUB" not in heard:
+        heard += one.recv(4096)
+        assert heard, "nobody came in"
+    one.sendall(command("READY", {"Socket-Type": "XPUB"}))
+    return one
+
+
 def send_until_cut(one, data, most):
     """Sends it over and over until the other side ends the connection; how many bytes went, at most so many."""
     sent = 0

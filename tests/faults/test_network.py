@@ -177,6 +177,21 @@ def test_nobody_comes_in_without_the_right_key(bench):
         one.close()
 
 
+def test_a_key_that_is_let_in_later_needs_no_new_start(bench):
+    network = Network(bench)
+    network.configure("control")
+    network.daemon.signal(signal.SIGHUP)
+    network.daemon.wait_diagnostic("the configuration was read again")
+    logger = bench.start("poise-logger", "--store", bench.store, *network.arguments(network.keys["read"][0]))
+    logger.wait_diagnostic("does not let this key in")
+    network.configure("read", "control")
+    network.daemon.signal(signal.SIGHUP)
+    logger.wait_diagnostic("keeping the brews of pier")
+    assert logger.diagnostics.count("does not let this key in") == 1
+    brew = bench.ask(do="begin")["brew"]
+    bench.wait_query(f"select 1 from brew where name = '{brew}'")
+
+
 def test_a_client_whose_key_is_withdrawn_is_cut_off(bench):
     network = Network(bench)
     listener = network.socket(zmq.SUB, network.bus, role="read")
