@@ -290,8 +290,10 @@ static void add_run(const struct view *view, const struct view_station *station,
     }
 }
 
-static void add_question(const struct view_station *station, struct text *out)
+static void add_question(const struct view *view, const struct view_station *station, struct text *out)
 {
+    char guess[80];
+
     if (!*station->question) {
         text_print(out, "\"question\":null,");
         return;
@@ -303,6 +305,7 @@ static void add_question(const struct view_station *station, struct text *out)
         add_string(out, "measure", measure_name((enum measure)station->question_measure));
         add_string(out, "what", measure_summary((enum measure)station->question_measure));
         add_string(out, "unit", measure_unit((enum measure)station->question_measure));
+        add_string(out, "guess", station_guess_words(view, station, guess, sizeof guess));
     }
     end_with(out, "},");
 }
@@ -362,7 +365,7 @@ static void add_station(const struct live *live, int place, int64_t now_us, stru
     add_slurry(out, view, station->slurry_c);
     add_scale(view, station, now_us, out);
     add_run(view, station, out);
-    add_question(station, out);
+    add_question(view, station, out);
     add_targets(station, out);
     add_trace(&live->trace[place], station, out);
     text_print(out, "},");

@@ -9,7 +9,15 @@
 #include "poise/plan.h"
 #include "poise/uncertainty.h"
 
-enum field { FIELD_STATION = 1, FIELD_BREW = 2, FIELD_STAGE = 4, FIELD_TEXT = 8, FIELD_REASON = 16, FIELD_TYPED = 32 };
+enum field {
+    FIELD_STATION = 1,
+    FIELD_BREW = 2,
+    FIELD_STAGE = 4,
+    FIELD_TEXT = 8,
+    FIELD_REASON = 16,
+    FIELD_TYPED = 32,
+    FIELD_GUESS = 64
+};
 enum { TYPED_MOST = 12 };
 
 static const struct order_kind {
@@ -26,6 +34,7 @@ static const struct order_kind {
     { "discard", "discard", NULL, FIELD_BREW, FIELD_REASON, "done_discard", false },
     { "note", "note", NULL, FIELD_BREW | FIELD_TEXT, 0, "done_note", false },
     { "enter", "enter", NULL, FIELD_BREW | FIELD_TYPED, 0, "done_enter", false },
+    { "accept", "enter", NULL, FIELD_STATION | FIELD_BREW | FIELD_GUESS, 0, "done_enter", false },
     { "plan-load", "plan", "load", FIELD_TEXT, 0, "done_plan", false },
     { "plan-skip", "plan", "skip", 0, 0, "done_skip", false },
     { "plan-redo", "plan", "redo", FIELD_BREW, 0, "done_redo", false },
@@ -100,6 +109,22 @@ static int add_typed(const json_t *order, json_t *request, struct why *why)
     return add_string(request, "measure", measure_name((enum measure)measure), why);
 }
 
+/* The guess that the station's question shows. */
+static int add_guess(const json_t *order, const struct live *live, json_t *request, struct why *why)
+{
+    const struct view_station *station = live_station(live, string_of(order, "station"));
+    const char *brew = string_of(order, "brew");
+
+    if (!*station->question || station->question_measure < 0 || isnan(station->question_guess)
+        || strcmp(station->question_brew, brew) != 0)
+        return why_set(why, -EINVAL, "that question is not open any more: nothing was entered");
+    if (json_object_set_new(request, "value", json_real(station->question_guess)) < 0
+        || (!isnan(station->question_guess_u)
+            && json_object_set_new(request, "standard_uncertainty", json_real(station->question_guess_u)) < 0))
+        return missing("guess", why);
+    return add_string(request, "measure", measure_name((enum measure)station->question_measure), why);
+}
+
 static int add_text(const json_t *order, const char *key, size_t most, bool needed, json_t *request, struct why *why)
 {
     const char *text = string_of(order, key);
@@ -125,6 +150,8 @@ static int fill(const json_t *order, const struct live *live, const struct order
         error = stage && stage_find(stage) >= 0 ? add_string(request, "stage", stage, why) : missing("stage", why);
     if (error == 0 && kind->needs & FIELD_TYPED)
         error = add_typed(order, request, why);
+    if (error == 0 && kind->needs & FIELD_GUESS)
+        error = add_guess(order, live, request, why);
     if (error == 0 && kind->needs & FIELD_TEXT)
         error = add_text(order, "text", kind->plan ? PLAN_TEXT_MOST : DETAIL_SIZE - 1, true, request, why);
     if (error == 0 && kind->may & FIELD_REASON)

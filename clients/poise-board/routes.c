@@ -231,6 +231,8 @@ static void order(struct board *board, struct request *request, const struct dev
         free(ordered);
         return;
     }
+    if (device->name[0])
+        json_object_set_new(ordered->order.request, "by", json_string(device->name));
     ordered->request = request;
     ordered->device = device->id;
     if (!board_ask(board, ordered->order.request, order_done, ordered)) {

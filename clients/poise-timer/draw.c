@@ -99,16 +99,18 @@ static void draw_next(struct canvas *canvas, int x, int y, int edge, const struc
     canvas_put(canvas, x, y, edge - x, LOOK_PLAIN, next);
 }
 
-/* The stage in large letters, beside it the station, its stages and the next one; without room for that, one row. */
+/* The stage in large letters, beside it the station, its stages and the next one; without room for that, one row.
+ * `whole` is how many rows must be read below, beside the number and its bar: on a small screen they come first. */
 static int draw_head(struct canvas *canvas, struct pane pane, const struct view *model,
-                     const struct view_station *station, const struct guide *guide, bool chosen)
+                     const struct view_station *station, const struct guide *guide, bool chosen, int whole)
 {
+    bool spare = pane.rows >= HEAD_ROWS_FROM, fits = HEAD_ROWS + DIGIT_ROWS + 2 + whole <= pane.rows;
     int edge = pane.x + pane.width, x;
     const char *stage = stage_name(station->stage);
     enum letter_size size = LETTERS_WIDE;
     char title[40];
 
-    if (pane.rows < HEAD_ROWS_FROM || canvas_letters_rows(canvas, LETTERS_NARROW) > HEAD_ROWS) {
+    if (!(spare || fits) || canvas_letters_rows(canvas, LETTERS_NARROW) > HEAD_ROWS) {
         snprintf(title, sizeof title, " %s ", stage);
         x = canvas_put(canvas, pane.x, pane.y, pane.width, LOOK_HERE, title);
         x = draw_title(canvas, x + 1, pane.y, edge, model, station, chosen);
@@ -124,7 +126,7 @@ static int draw_head(struct canvas *canvas, struct pane pane, const struct view 
     draw_title(canvas, x, pane.y, edge, model, station, chosen);
     draw_ribbon(canvas, (struct pane){ x - 1, pane.y + 1, edge - x + 1, 1 }, pane.y + 1, station, guide->next_stage);
     draw_next(canvas, x, pane.y + 2, edge, guide);
-    return canvas_letters_rows(canvas, size) + 1;
+    return canvas_letters_rows(canvas, size) + spare;
 }
 
 /* How large the digits may be: as wide as fits, and as tall, but no more than twice as tall as their
@@ -289,7 +291,7 @@ static int station_lines(const struct view *model, const struct view_station *st
                          int64_t now_us, struct line lines[PANE_LINES])
 {
     bool bad, running = station_brewing(station);
-    char words[WORDS_SIZE];
+    char words[WORDS_SIZE], guess[80];
     int count = 0;
 
     memset(lines, 0, PANE_LINES * sizeof *lines);
@@ -297,6 +299,8 @@ static int station_lines(const struct view *model, const struct view_station *st
     if (*station->question) {
         snprintf(words, sizeof words, "%s%s", station->question_measure >= 0 ? "Key a: " : "? ",
                  *station->question_detail ? station->question_detail : station->question);
+        if (*station_guess_words(model, station, guess, sizeof guess))
+            words_add(words, sizeof words, "  Key y: %s is right.", guess);
         lines[count].rows = QUESTION_ROWS;
         add_line(lines, &count, LOOK_WARN, true, words);
     }
@@ -394,7 +398,7 @@ static void draw_lines(struct canvas *canvas, struct pane pane, const struct vie
 static void draw_station(struct canvas *canvas, struct pane pane, const struct view *model,
                          const struct view_station *station, bool chosen, int64_t now_us)
 {
-    int y, end = pane.y + pane.rows, least = 0, wanted = 0, first, count;
+    int y, end = pane.y + pane.rows, least = 0, whole = 0, wanted = 0, first, count;
     struct line lines[PANE_LINES];
     struct pane part = pane;
     struct guide guide;
@@ -405,9 +409,10 @@ static void draw_station(struct canvas *canvas, struct pane pane, const struct v
         int rows = canvas_lines(pane.width, rows_of(&lines[i]), lines[i].text);
 
         least += lines[i].whole ? rows : rows > 0;
+        whole += lines[i].whole ? rows : 0;
         wanted += rows;
     }
-    y = pane.y + draw_head(canvas, pane, model, station, &guide, chosen);
+    y = pane.y + draw_head(canvas, pane, model, station, &guide, chosen, whole);
     part.y = y;
     part.rows = end - y - least - 2;                                         /* the bar and a blank row */
     first = 1 + canvas_lines(pane.width, rows_of(&lines[0]), lines[0].text); /* with the bar: never given up ... */

@@ -12,7 +12,7 @@ static const char *const keys[] = {
     "b      a brew begins",
     "e e    the brew ends",
     "u      undo a mark or a begin (10 s)",
-    "a      answer the question",
+    "a      answer the question; y: its guess",
     "w      whose a strength reading is",
     "s      bell off, or on again",
     "tab    next station; 1 to 9 one",

@@ -4,7 +4,7 @@
 
 #include "draw.h"
 
-enum { QUESTION_ROWS = 4 }; /* the longest question on the narrowest pane */
+enum { QUESTION_ROWS = 5 }; /* the longest question on the narrowest pane */
 
 void draw_help(struct canvas *canvas, int part);
 void draw_mark(struct canvas *canvas, const char *station);

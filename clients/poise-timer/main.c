@@ -224,20 +224,48 @@ static bool asks(const struct view_station *station)
     return station && *station->question && station->question_measure >= 0;
 }
 
-static void open_answer_page(struct timer *timer)
+/* The station whose question is meant: the chosen one, or else one that asks; NULL: none does, and that is shown. */
+static const struct view_station *asked(struct timer *timer)
 {
     const struct view_station *station = chosen(timer);
 
     for (int i = 0; i < timer->model.stations && !asks(station); i++)
-        if (asks(&timer->model.station[i])) { /* the station that asks is the one that is meant */
+        if (asks(&timer->model.station[i])) {
             timer->page.chosen = i;
             station = chosen(timer);
         }
-    if (!asks(station)) {
-        view_notice(&timer->model, false, clock_world_now().mono_us,
-                    "nothing is asked here that a number would answer");
+    if (asks(station))
+        return station;
+    view_notice(&timer->model, false, clock_world_now().mono_us, "nothing is asked here that a number would answer");
+    return NULL;
+}
+
+/* The bench's guess is right: it stands, as uncertain as it is, and the question is closed. */
+static void accept_guess(struct timer *timer)
+{
+    const struct view_station *station = asked(timer);
+    char guess[80], done[120];
+
+    if (!station)
+        return;
+    if (!*station_guess_words(&timer->model, station, guess, sizeof guess)) {
+        view_notice(&timer->model, false, clock_world_now().mono_us, "there is no guess to accept; a enters a number");
         return;
     }
+    snprintf(done, sizeof done, "%s of %s accepted", guess, measure_summary((enum measure)station->question_measure));
+    ask(timer,
+        json_pack("{s:s, s:s, s:s, s:f, s:o*}", "do", "enter", "brew", station->question_brew, "measure",
+                  measure_name((enum measure)station->question_measure), "value", station->question_guess,
+                  "standard_uncertainty", json_real(station->question_guess_u)), /* not known: left out */
+        done);
+}
+
+static void open_answer_page(struct timer *timer)
+{
+    const struct view_station *station = asked(timer);
+
+    if (!station)
+        return;
     timer->page.typed[0] = '\0';
     strcpy(timer->page.asked_brew, station->question_brew);
     timer->page.asked_measure = station->question_measure;
@@ -306,6 +334,8 @@ static void key_on_bench_page(struct timer *timer, int key)
         timer->page.silent = !timer->page.silent;
     else if (key == 'a')
         open_answer_page(timer);
+    else if (key == 'y')
+        accept_guess(timer);
     else if (key == 'w')
         open_whose_page(timer);
     else if (key == '\t' && timer->model.stations > 0)

@@ -347,6 +347,7 @@ static void requested(void *context, const struct bus_peer *peer, const char *te
     bench->now = clock_now(bench->clock);
     reply = control_answer(&bench->control, &peer->guest, text, length, bench->now, &reply_length);
     bench->peer = NULL;
+    bench->asked_for[0] = '\0';
     bench_settle(bench);
     if (reply)
         bench_reply(bench, peer, reply, reply_length); /* what was done is committed before it is confirmed */
@@ -407,6 +408,7 @@ static void fill(struct bench *bench, uv_loop_t *loop, const struct config *conf
         .plugged = plugged_write,
         .since = bench_ask_since,
         .read_by = bench_read_by,
+        .asked_for = bench_asked_for,
         .ordered = ordered,
         .planner = &bench->planner,
         .planned = bench_planned,

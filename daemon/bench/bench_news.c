@@ -17,6 +17,13 @@ struct question {
     char id[120]; /* as JSON; empty: none */
 };
 
+void bench_asked_for(void *context, const char *device)
+{
+    struct bench *bench = context;
+
+    snprintf(bench->asked_for, sizeof bench->asked_for, "%s", device);
+}
+
 void bench_read_by(void *context, const char *reader, uint64_t seq)
 {
     struct bench *bench = context;

@@ -35,8 +35,9 @@ struct bench {
     uv_loop_t *loop;
     uv_async_t news; /* the journal has some */
     uv_timer_t deadline;
-    int64_t deadline_us; /* armed for then, bench time; 0: not */
-    struct moment now;   /* of the call that is being worked on */
+    int64_t deadline_us;       /* armed for then, bench time; 0: not */
+    char asked_for[NAME_SIZE]; /* the device that the order being worked on was given for; empty: none */
+    struct moment now;         /* of the call that is being worked on */
     struct message_common common;
     struct message reading; /* its name and station are filled in per reading */
     struct outlet *outlets;
@@ -107,6 +108,7 @@ void bench_save(struct bench *bench, bool all);
 
 /* bench_news.c: for struct control, for the journal, for the loop. */
 char *bench_health(void *context); /* as struct control has it */
+void bench_asked_for(void *context, const char *device);
 void bench_read_by(void *context, const char *reader, uint64_t seq);
 int bench_ask_since(void *context, uint64_t after_seq, size_t most, const json_t *id);
 void bench_wake(void *context);

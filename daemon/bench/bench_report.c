@@ -43,7 +43,10 @@ void bench_emit(void *context, struct message *message)
 
     bench_number(bench);
     message->common = bench->common;
-    if (bench->peer)
+    if (bench->peer && bench->asked_for[0])
+        snprintf(message->common.asked_by, ASKED_BY_SIZE, "%.*s (%s)", ASKED_BY_SIZE - NAME_SIZE - 4,
+                 bench->peer->guest.name, bench->asked_for);
+    else if (bench->peer)
         strcpy(message->common.asked_by, bench->peer->guest.name);
     if (!(head = pending_room(bench))) {
         program_message("out of memory: an event is lost");

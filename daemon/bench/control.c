@@ -13,7 +13,7 @@ static bool field_known(const char *fields, const char *key)
 {
     size_t length = strlen(key);
 
-    if (strcmp(key, "do") == 0 || strcmp(key, "id") == 0)
+    if (strcmp(key, "do") == 0 || strcmp(key, "id") == 0 || strcmp(key, "by") == 0)
         return true;
     while (*fields) {
         size_t word = strcspn(fields, " ");
@@ -33,6 +33,26 @@ int control_may_order(const struct request *request, const char *what, struct wh
                    request->guest->name, what);
 }
 
+/* A client that gives orders for others, as a board for its devices, names the one that asked. */
+static int take_by(struct request *request, struct why *why)
+{
+    const char *by;
+    int error = control_string(request, "by", &by, why);
+    size_t length = by ? strlen(by) : 0;
+
+    if (error || !by)
+        return error;
+    for (size_t i = 0; i < length; i++)
+        if (by[i] < ' ' || by[i] > '~')
+            length = NAME_SIZE;
+    if (length == 0 || length >= NAME_SIZE)
+        return why_set(why, -EINVAL, "\"by\" is the name of a device: 1 to %d printable ASCII characters",
+                       NAME_SIZE - 1);
+    if (request->control->asked_for)
+        request->control->asked_for(request->control->context, by);
+    return 0;
+}
+
 static int run(struct request *request, struct why *why)
 {
     const char *what = json_string_value(json_object_get(request->json, "do"));
@@ -48,6 +68,8 @@ static int run(struct request *request, struct why *why)
             why, -EINVAL, "\"%s\" has no field \"%.40s\"; it knows: %s", what, key,
             row->fields[0] ? row->fields : "none");
         if (!row->only_asks && (error = control_may_order(request, what, why)) != 0)
+            return error;
+        if ((error = take_by(request, why)) != 0)
             return error;
         return row->run(request, why);
     }

@@ -27,6 +27,8 @@ struct control {
     void (*ordered)(void *context, int instrument, const char *detail);
     /* A reader holds everything up to this seq for good. */
     void (*read_by)(void *context, const char *reader, uint64_t seq);
+    /* The order being worked on was given for this device of the client. */
+    void (*asked_for)(void *context, const char *device);
     struct planner *planner;
     /* The plan or what it offers changed: stations aim at it. */
     void (*planned)(void *context);

@@ -113,6 +113,8 @@ static void write_question(struct text *out, const struct brew *brew)
     write_or_null(out, "measure", measure_name(question->measure));
     text_print(out, ",\"detail\":");
     text_string(out, question->detail);
+    write_number_field(out, "guess", brew->measures.value[question->measure]);
+    write_number_field(out, "guess_u", brew->measures.standard_uncertainty[question->measure]);
     text_add(out, "}", 1);
 }
 

@@ -54,8 +54,9 @@ struct view_station {
     struct guide_run brewed, before; /* the newest run seen brewing here, and the one before it; run 0: none */
     struct view_curve curve;         /* of earlier cups like `next` */
     char question[NAME_SIZE], question_detail[DETAIL_SIZE];
-    int question_measure;          /* -1: the answer is no measure */
-    char question_brew[BREW_SIZE]; /* the running one, or the last */
+    int question_measure;                    /* -1: the answer is no measure */
+    double question_guess, question_guess_u; /* what is taken for it until it is answered; NAN: nothing */
+    char question_brew[BREW_SIZE];           /* the running one, or the last */
 
     /* the scale */
     char scale[NAME_SIZE];     /* empty: there is none */
@@ -138,6 +139,9 @@ double station_final_s(const struct view_station *station);
 
 bool station_brewing(const struct view_station *station); /* dose to press */
 bool station_had(const struct view_station *station, enum stage stage);
+
+/* The guess that an open question can be answered with, "198 ± 6 g"; empty: there is none.  Returns `out`. */
+char *station_guess_words(const struct view *model, const struct view_station *station, char *out, size_t size);
 
 /* The run that was brewed here before `next`; NULL: none that was seen. */
 const struct guide_run *station_run_before(const struct view_station *station);

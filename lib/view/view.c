@@ -253,6 +253,15 @@ double station_age_s(const struct view_station *station, int64_t now_us)
     return age_s < 0 ? 0 : age_s;
 }
 
+char *station_guess_words(const struct view *model, const struct view_station *station, char *out, size_t size)
+{
+    *out = '\0';
+    if (!*station->question || station->question_measure < 0 || isnan(station->question_guess))
+        return out;
+    return guide_measure_words((enum measure)station->question_measure, station->question_guess,
+                               station->question_guess_u, false, &model->units, out, size);
+}
+
 bool station_brewing(const struct view_station *station)
 {
     return station->stage >= STAGE_DOSE && station->stage <= STAGE_PRESS;

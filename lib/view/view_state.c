@@ -106,6 +106,8 @@ static void read_question(json_t *question, struct view_station *station)
     copy_text(station->question_detail, sizeof station->question_detail, text_of(question, "detail"));
     copy_text(station->question_brew, sizeof station->question_brew, text_of(question, "brew"));
     station->question_measure = measure_find(text_of(question, "measure"));
+    station->question_guess = number_of(question, "guess");
+    station->question_guess_u = number_of(question, "guess_u");
 }
 
 static bool same_run(const struct guide_run *one, const struct guide_run *other)

@@ -155,6 +155,8 @@ def test_timer_answers_the_questions_of_the_tracker_with_its_key(bench):
     expect_on(timer, "nothing is asked here")
     bench.virtual(PRESSED_ELSEWHERE, *RATE, "--stay")
     expect_on(timer, "Key a: ")
+    timer.type("y")
+    expect_on(timer, "there is no guess to accept")
     timer.type("a")
     expect_on(timer, "dry coffee: _")
     expect_on(timer, "left: The coffee was not weighed here")
@@ -168,8 +170,13 @@ def test_timer_answers_the_questions_of_the_tracker_with_its_key(bench):
     timer.type("9")
     expect_on(timer, "liquid in the cup: 9_")         # it is open, before
     expect_on(timer, "left: The empty cup was never seen")
-    assert bench.ask(do="enter", measure="beverage_g", value=181.7)["ok"]       # another hand was faster
+    asked = bench.ask(do="status")["state"]["stations"][0]["question"]
+    other = bench.start("poise-timer", terminal=SCREEN)
+    expect_on(other, f"Key y: {asked['guess']:.0f} ± {asked['guess_u']:.0f} g is right")
+    other.type("y")                                             # another hand was faster, and takes the guess
     expect_on(timer, "that question is not open any more")
+    taken = bus.wait_for(event("measure", measure="beverage_g", by="operator"))
+    assert (taken["value"], taken["standard_uncertainty"]) == (asked["guess"], asked["guess_u"]) and asked["guess_u"] > 1
     assert bench.ask(do="status")["state"]["stations"][0]["question"] is None
 
 

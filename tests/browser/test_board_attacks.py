@@ -66,7 +66,9 @@ def test_an_order_needs_a_fresh_token_from_our_own_page(bench):
     hands = board.device("hands")
     token = hands.token()
     assert hands.order(token, order="begin", station="left").json["ok"] is True
-    brew = bus.wait_for(event("brew", change="begin"))["brew"]
+    began = bus.wait_for(event("brew", change="begin"))
+    brew = began["brew"]
+    assert re.fullmatch(r".+ \(a device\)", began["asked_by"]), began     # who, and which device
     replayed = hands.order(token, order="end", station="left", brew=brew)
     assert replayed.status == 409 and replayed.json["ok"] is False
     assert hands.ask("/api/order", {"order": "tare", "station": "left"}).status == 409         # none at all

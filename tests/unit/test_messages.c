@@ -28,7 +28,8 @@
     "'measures':{'dose_g':{'value':15.02,'standard_uncertainty':0.03}},'above':['press_peak_kpa'],"  \
     "'next':{'experiment':'ferry-steep','run':4,'of':15,'replicate':1,'factors':{'steep_s':120},"    \
     "'recipe':{'dose_g':15.0,'stir':'swirl'},'tolerances':{'dose_g':0.1},'open':[{'steep_s':150}]}," \
-    "'question':{'brew':'pier-20261125-007','question':'dose','measure':'dose_g','detail':'How many grams?'}}"
+    "'question':{'brew':'pier-20261125-007','question':'dose','measure':'dose_g',"                   \
+    "'detail':'How many grams?','guess':15.1,'guess_u':0.4}}"
 #define STATE_REST                                                                                    \
     "'waiting':[{'brew':'pier-20261125-006','station':'left','have':1,'want':3,'since_us':4100000}]," \
     "'unsure':[{'seq':12,'strength_pct':1.43,'likely':'pier-20261125-005','chance':0.6,"              \

@@ -171,6 +171,42 @@ static void a_small_screen_cuts_no_question(void **state)
     canvas_free(&canvas);
 }
 
+/* The stage stands in large letters on the smallest screen too, wherever nothing must be answered or saved. */
+static void the_stage_is_large_on_a_small_screen(void **state)
+{
+    (void)state;
+    canvas.unicode = true;
+    pour_until(20);
+    draw(40, 15, PAGE_BENCH, 20);
+    expect_on_screen("▛▖▞▚▐ ▌▛▚   left 007");
+    expect_on_screen("▘ ▝▘ ▀ ▘▝   next: steep");
+    expect_on_screen("██████ █████▀ ▀████▀ ██ ▀████▀");
+    expect_on_screen("g of water in");
+    expect_on_screen("Stop pouring: the water is in.");
+    expect_on_screen("Water: 91 °C");
+    stage(21, "steep", 20);
+    strcpy(left()->next.setting[3].word, "none");
+    draw(40, 15, PAGE_BENCH, 60);
+    expect_on_screen("▞▘▜▘▛▘▛▘▛▖   left 007");
+    expect_on_screen("next: press at 1:30");
+    expect_on_screen("Wait until 1:30.");
+    expect_on_screen("waiting for strength: 2 cups");
+    strcpy(left()->question, "dose"); /* which comes before size */
+    strcpy(left()->question_detail, "The coffee was not weighed here: how many grams were it?");
+    left()->question_measure = MEASURE_DOSE_G;
+    left()->question_guess = left()->question_guess_u = NAN;
+    draw(40, 15, PAGE_BENCH, 60);
+    expect_on_screen(" steep  left  brew 007");
+    expect_on_screen("how many grams");
+    left()->question_measure = MEASURE_BEVERAGE_G;
+    left()->question_guess = 198.4;
+    left()->question_guess_u = 6.2;
+    draw(40, 15, PAGE_BENCH, 60);
+    expect_on_screen("  Key y:");
+    expect_on_screen("198 ± 6 g is right.");
+    canvas_free(&canvas);
+}
+
 /* What differs from the run before is reported by its look, also where the run takes two rows. */
 static void what_differs_stands_out_in_a_narrow_pane(void **state)
 {
@@ -280,6 +316,7 @@ int main(void)
         cmocka_unit_test_setup(help_is_whole_on_the_smallest_screen, fresh),
         cmocka_unit_test_setup(the_scale_stays_on_a_crowded_screen, fresh),
         cmocka_unit_test_setup(a_small_screen_cuts_no_question, fresh),
+        cmocka_unit_test_setup(the_stage_is_large_on_a_small_screen, fresh),
         cmocka_unit_test_setup(what_differs_stands_out_in_a_narrow_pane, fresh),
         cmocka_unit_test_setup(every_size_can_be_drawn, fresh),
         cmocka_unit_test_setup(digits_stay_apart, fresh),

@@ -155,6 +155,8 @@ function drawLists(now) {
   box.hidden = !now.question;
   if (now.question) put(get("question"), now.question.detail);
   get("answer").hidden = !now.question?.measure || role !== "hands";
+  get("accept").hidden = !now.question?.guess || role !== "hands";
+  if (now.question?.guess) put(get("accept"), t("accept", now.question));
 }
 
 // The minutes pass in rows that stay, so that no finger loses what it is on.
@@ -269,6 +271,11 @@ async function answerQuestion() {
   if (typed) give({ order: "enter", brew: question.brew, measure: question.measure, typed });
 }
 
+function acceptGuess() {
+  const { name, question } = station();
+  if (question) give({ order: "accept", station: name, brew: question.brew });
+}
+
 const short = (brew) => brew.split("-").at(-1);
 
 const orders = {
@@ -333,6 +340,7 @@ get("tare").addEventListener("click", () => station() && give({ order: "tare", s
 get("undo").addEventListener("click", () => station() && give({ order: "undo", station: station().name }));
 get("more").addEventListener("click", more);
 get("answer").addEventListener("click", answerQuestion);
+get("accept").addEventListener("click", acceptGuess);
 
 // ---- begin ----
 

@@ -55,6 +55,7 @@ const table = {
   strength_value: "{value} %",
   question: "The bench asks",
   answer: "Answer",
+  accept: "Accept {guess}",
 
   stage_idle: "idle",
   stage_dose: "dose",
