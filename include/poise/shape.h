@@ -54,10 +54,14 @@ double shape_creeps_p(const double *t, const double *e, size_t n, double spent, 
 
 double shape_at(const struct shape_fit *fit, double t);
 
+/* Does this shape hold first order within it?  Then it fits at least as well always, and the question is whether it is
+ * excluded. */
+bool shape_holds_first_order(const struct shape_fit *fit);
+
 /* Do these shapes leave first order, with its quick part, alone?  `rss` and `aicc` are its own.  Shapes that hold first
- * order within them must not fit better by so much as one in four would by luck, nor creep on by as much as would
- * matter (`creeps_p`, of shape_creeps_p; NAN: it may); the others must fit worse.  Returns
- * the one that comes nearest, NULL where there is none; *rivals says whether it is a rival. */
+ * order within them must not fit better by more than luck brings, nor creep on by as much as would matter
+ * (`creeps_p`, of shape_creeps_p; NAN: it may); the AICc of the others must be larger.  Returns the rival of the lowest
+ * AICc, else the shape that comes nearest, NULL where there is none; *rivals says whether it is a rival. */
 const struct shape_fit *shape_rival(const struct shape_fit fits[SHAPE_COUNT], size_t n, double spent, double rss,
                                     double aicc, double creeps_p, bool *rivals);
 

@@ -359,15 +359,16 @@ void shape_words(const struct shape_fit *fit, char *out, size_t size)
     }
 }
 
-/* Another shape's AICc must be larger by this. */
-static const double CLEARLY_WORSE = 4;
+/* What holds first order within it fits better always: it is a rival when no more than one in seven would fit so much
+ * better by luck.  A curve that creeps on is one until cups that creep so much would look like these once in five times
+ * only.  With these a bend that is not there is claimed of no shape of the coverage table more than five times in a
+ * hundred, and a true first-order curve of its designs has its bend claimed about every second time (fitted). */
+static const double BETTER_BY_LUCK = 0.15, CREEPING = 0.20;
 
-/* What holds first order within it is a rival already when one in four would fit so much better by luck: a true plateau
- * loses some claims by that. */
-static const double BETTER_BY_LUCK = 0.25;
-
-/* A curve that creeps on is a rival until cups that creep so much would look like these once in seven times only. */
-static const double CREEPING = 0.15;
+bool shape_holds_first_order(const struct shape_fit *fit)
+{
+    return fit->shape == SHAPE_TWO_RATES || fit->shape == SHAPE_CREEPING;
+}
 
 const struct shape_fit *shape_rival(const struct shape_fit fits[SHAPE_COUNT], size_t n, double spent, double rss,
                                     double aicc_own, double creeps_p, bool *rivals)
@@ -377,7 +378,7 @@ const struct shape_fit *shape_rival(const struct shape_fit fits[SHAPE_COUNT], si
     for (int i = 0; i < SHAPE_COUNT; i++) {
         const struct shape_fit *fit = &fits[i];
         double df = (double)n - spent - (double)fit->parameters;
-        bool holds_it = i == SHAPE_TWO_RATES || i == SHAPE_CREEPING, is_rival;
+        bool holds_it = shape_holds_first_order(fit), is_rival;
 
         if (!fit->fitted)
             continue;
@@ -388,7 +389,7 @@ const struct shape_fit *shape_rival(const struct shape_fit fits[SHAPE_COUNT], si
                                        (double)fit->parameters - 3, df)
                        < BETTER_BY_LUCK;
         else
-            is_rival = !holds_it && fit->aicc <= aicc_own + CLEARLY_WORSE;
+            is_rival = !holds_it && fit->aicc <= aicc_own;
         if (is_rival && (!rival || fit->aicc < rival->aicc))
             rival = fit;
         if (!nearest || fit->aicc < nearest->aicc)

@@ -65,6 +65,8 @@ def test_report_says_each_of_its_sentences_where_it_is_true(bench):
         made.cups.add("on-few", {"steep_s": seconds}, {"extraction_pct": first_order(21, .004)(seconds) + miss})
     made.levels("rivalled", "steep_s", of(lambda t: 24 * t / (30 + t), 30, 60, 90, 150, 240, 400), 3, .6,
                 says=("fits them as well as first order",))
+    made.levels("not excluded", "steep_s", of(first_order(21, .014), 45, 90, 150, 240, 330), 3, .5,
+                says=("do not exclude a curve",))
     made.levels("beyond", "steep_s", of(first_order(21, .01, 1), 20, 60, 100, 140, 180, 220, 280), 4, .03,
                 says=("If the curve goes on as it began", "longest steep brewed is 280 s"))
     made.levels("bend", "steep_s", of(first_order(21, .02, 2), 20, 45, 75, 120, 180, 300, 420), 4, .1,

@@ -110,7 +110,7 @@ struct curve_finding {
     bool has_lack;
     struct lack_of_fit lack; /* of the curve, against replicates */
     bool misfit;             /* the curve misses the levels by more than replicates scatter */
-    bool rivalled;           /* another shape, one that ends elsewhere or nowhere, fits as well */
+    bool rivalled;           /* another shape, one that ends elsewhere or nowhere, may be the true one */
     struct shape_fit rival;  /* the best of the others; not fitted: none */
     bool supported;          /* the curve is identified, fits, and no other shape does as well */
     struct interval plateau, rate;

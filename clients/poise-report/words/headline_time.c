@@ -137,7 +137,7 @@ static void state_misfit(const struct findings *findings, char out[SENTENCE_SIZE
 
     gain_words(findings, curve, gain);
     words_p(curve->lack.p, p);
-    if (curve->rival.fitted && curve->rivalled) {
+    if (curve->rival.fitted && curve->rival.aicc < curve->fit.aicc) {
         snprintf(other, sizeof other, " %s follows them better.", shape_name(&curve->rival));
         if (other[1] >= 'a' && other[1] <= 'z')
             other[1] = (char)(other[1] - 'a' + 'A');
@@ -197,7 +197,7 @@ static void state_without_quick(const struct findings *findings, char out[SENTEN
 
 static bool is_rivalled(const struct findings *findings)
 {
-    return only(findings)->rivalled;
+    return only(findings)->rivalled && !shape_holds_first_order(&only(findings)->rival);
 }
 
 static void state_rivalled(const struct findings *findings, char out[SENTENCE_SIZE])
@@ -207,7 +207,23 @@ static void state_rivalled(const struct findings *findings, char out[SENTENCE_SI
     gain_words(findings, only(findings), gain);
     snprintf(out, SENTENCE_SIZE,
              "These cups do not show where %s ends: %s fits them as well as first order does, and ends elsewhere or "
-             "not at all.%.400s",
+             "not at all. More cups, and longer steeps, show more.%.400s",
+             measured(findings), shape_name(&only(findings)->rival), gain);
+}
+
+static bool is_not_excluded(const struct findings *findings)
+{
+    return only(findings)->rivalled;
+}
+
+static void state_not_excluded(const struct findings *findings, char out[SENTENCE_SIZE])
+{
+    char gain[SENTENCE_SIZE];
+
+    gain_words(findings, only(findings), gain);
+    snprintf(out, SENTENCE_SIZE,
+             "These cups do not show where %s ends: they do not exclude %s, which ends elsewhere or not at all. More "
+             "cups, and longer steeps, show more.%.400s",
              measured(findings), shape_name(&only(findings)->rival), gain);
 }
 
@@ -263,7 +279,10 @@ const struct rule rules_of_time[] = {
       claim_only },
     { "too short", "plateau, rate or the time of the share has no bound", too_short, state_too_short, claim_only },
     { "few", "fewer cups than a quick part needs", without_quick, state_without_quick, claim_only },
-    { "rivalled", "another shape has no larger AICc than first order", is_rivalled, state_rivalled, claim_only },
+    { "rivalled", "a shape that does not hold first order within it has no larger AICc", is_rivalled, state_rivalled,
+      claim_only },
+    { "not excluded", "a shape that holds first order within it may be the true one", is_not_excluded,
+      state_not_excluded, claim_only },
     { "beyond", "the interval of the share's time reaches beyond the longest steep brewed", is_beyond, state_beyond,
       claim_only },
     { "bend", "first order is identified, fits, has no rival, and the interval lies among the steeps brewed", always,

@@ -55,8 +55,9 @@ bool words_breaks(const struct findings *findings)
            && !words_smooth(findings);
 }
 
-/* Models within 2 of each other in AICc are about equally good: the place may be where either has it. */
-static const double ABOUT_AS_GOOD = 2;
+/* A model whose AICc is higher by this has a twentieth of the other one's evidence (2 ln 20; Burnham & Anderson, Model
+ * Selection and Multimodel Inference, from memory): until then the place may be where either has it. */
+static const double ABOUT_AS_GOOD = 6;
 
 int words_turns(const struct findings *findings, double *at, struct interval *where)
 {

@@ -94,13 +94,15 @@ static void fit_sentence(const struct findings *findings, const struct curve_fin
         char criteria[48] = "";
 
         shape_words(&curve->rival, shape, sizeof shape);
-        if (isfinite(curve->rival.aicc) && isfinite(curve->fit.aicc)) /* so few cups have none */
+        if (!shape_holds_first_order(&curve->rival) && isfinite(curve->rival.aicc)
+            && isfinite(curve->fit.aicc)) /* so few cups have none */
             snprintf(criteria, sizeof criteria, " (AICc %.1f against %.1f)", curve->rival.aicc, curve->fit.aicc);
         if (shape[0] >= 'a' && shape[0] <= 'z')
             shape[0] = (char)(shape[0] - 'a' + 'A');
         document_add(out, BLOCK_CAUTION,
-                     "%s fits as well%s: where %s ends is not shown, and the numbers above are first order's alone.",
-                     shape, criteria, call_of(measure));
+                     "%s %s%s: where %s ends is not shown, and the numbers above are first order's alone.", shape,
+                     shape_holds_first_order(&curve->rival) ? "is not excluded" : "fits as well", criteria,
+                     call_of(measure));
     }
 }
 
