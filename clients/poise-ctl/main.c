@@ -125,7 +125,7 @@ static void help(void)
            "  --uncertainty U        standard uncertainty of the value (enter)\n"
            "  --ago SECONDS          it began so long ago (mark)\n"
            "  --count N              stop after so many (watch), the last so many (brews)\n"
-           "  --seconds S            listen so long at each setting (setup, probe)\n"
+           "  --seconds S            listen for S seconds at each setting (setup, probe)\n"
            "  --ask                  also send, as Modbus asks; else no byte is sent (probe)\n"
            "  --from, --to TIME      what was said between, as 2026-11-25T09:30 (replay)\n"
            "  --trace                print what was recorded, to keep or to send (replay)\n"

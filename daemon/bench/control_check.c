@@ -26,7 +26,8 @@ static int check_mass(struct request *request, double mass_g, double *shown, con
     if (!station->scale[0])
         return why_set(why, -EINVAL, "station %s has no scale", station->config.name);
     if (!station->shown_us || request->now.mono_us - station->shown_us > SHOWN_US)
-        return why_set(why, -EINVAL, "%s shows nothing at rest: put the weight on it and wait until it stands still",
+        return why_set(why, -EINVAL,
+                       "%s has no steady reading: put the weight on it and wait until the reading is steady",
                        station->scale);
     if (fabs(station->shown_g - mass_g) > OTHER_SHARE * mass_g)
         return why_set(why, -EINVAL, "%s shows %.10g g, which is no weight of %.10g g: zero it, put only the weight on",

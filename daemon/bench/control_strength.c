@@ -56,8 +56,8 @@ static int get_reading(struct request *request, const struct brew *of, uint64_t 
     if (!of)
         return why_set(why, -EINVAL, "\"number\" counts the readings of a brew: name it too");
     if (number > of->sample_count)
-        return why_set(why, -EINVAL, "%s has %d strength reading%s, so there is none with the number %" PRId64,
-                       of->name, of->sample_count, of->sample_count == 1 ? "" : "s", number);
+        return why_set(why, -EINVAL, "%s has %d strength reading%s; it has no number %" PRId64, of->name,
+                       of->sample_count, of->sample_count == 1 ? "" : "s", number);
     *out = of->samples[number - 1].seq;
     return 0;
 }

@@ -267,7 +267,7 @@ static bool read_header(struct config_reader *reader, char *line)
     if (!end || (*after != '\0' && *after != ';' && *after != '#')) {
         config_section_end(reader);
         reader->section = SECTION_UNKNOWN;
-        config_mistake(reader, reader->line, "a section's header is [KIND NAME] and stands alone on its line");
+        config_mistake(reader, reader->line, "a section's header is [KIND NAME], alone on its line");
         return true;
     }
     *end = '\0';

@@ -75,7 +75,7 @@ static void check_transport(struct config_reader *reader, const struct instrumen
                                    instrument->serial ? "serial"
                                    : instrument->dtr  ? "dtr"
                                                       : "rts"),
-                           "instrument %s: the driver %s speaks USB; leave %s out", instrument->name, driver->name,
+                           "instrument %s: the driver %s is for USB; remove %s", instrument->name, driver->name,
                            instrument->serial ? "serial" : "dtr and rts");
         if (usb_check_port(instrument->port, &why) < 0)
             config_mistake(reader, line_of(reader, instrument, "port"), "instrument %s: %s", instrument->name,
@@ -110,8 +110,7 @@ static void check_instrument(struct config_reader *reader, struct instrument_con
                        instrument->name);
     else if (instrument->weighs_line && !instrument->station[0])
         config_mistake(reader, instrument->weighs_line,
-                       "instrument %s: a scale of the whole bench is no station's: say station = NAME, or leave weighs "
-                       "out",
+                       "instrument %s: weighs needs a station: write station = NAME, or remove weighs",
                        instrument->name);
     check_driver(reader, instrument);
 }
@@ -185,7 +184,7 @@ static void check_scale(struct config_reader *reader, const struct station_confi
     if (*same)
         config_mistake(reader, line_of(reader, instrument, "station"),
                        "station %s has the scale %s (line %d) for the %s already; give %s a station of its own or "
-                       "none, or let one of them say weighs = %s",
+                       "none, or give one of them weighs = %s",
                        station->name, (*same)->name, (*same)->line, instrument->weighs_cup ? "cup" : "brew",
                        instrument->name, instrument->weighs_cup ? "brew" : "cup");
     else
@@ -238,7 +237,8 @@ static void check_addresses(struct config_reader *reader)
             "a tcp:// address needs keys: make one with `poise-ctl keys new FILE`, write it as [keys] secret = "
             "FILE, and each client with its public key as [client NAME]; or use ipc:// addresses only");
     else if (network && config->client_count == 0)
-        config_mistake(reader, line, "a tcp:// address, and nobody to let in: write a [client NAME] section for each");
+        config_mistake(reader, line,
+                       "a tcp:// address but no [client NAME] section: write one for each client to be let in");
 }
 
 /* What a bench has and a site has not. */
@@ -280,7 +280,8 @@ void config_check(struct config_reader *reader)
     else if (config->follow_count)
         config_mistake(reader, config->follows[0].line, "a bench follows no other: [follow NAME] goes with [site]");
     if (reader->section_first_line[SECTION_STATION] == 0 && config->instrument_count > 0)
-        config_mistake(reader, 0, "no [station NAME]; at least one says where a brewer stands");
+        config_mistake(reader, 0,
+                       "no [station NAME] section; at least one is needed, for the place where a brewer stands");
     check_addresses(reader);
     for (int i = 0; i < config->instrument_count; i++)
         check_instrument(reader, &config->instruments[i]);

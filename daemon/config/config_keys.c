@@ -204,7 +204,7 @@ static int set_weighs(struct config_reader *reader, const struct key *key, const
     if (!instrument(reader)->weighs_cup && strcmp(value, "brew") != 0)
         return why_set(why, -EINVAL,
                        "a scale weighs the brew (what the brewer stands on) or the cup (a second scale, "
-                       "which the cup stands on or comes to)");
+                       "under the cup)");
     return 0;
 }
 
@@ -480,7 +480,7 @@ static void keep_setting(struct config_reader *reader, const char *key, const ch
 
     for (size_t i = 0; i < one->setting_count; i++)
         if (strcmp(one->settings[i].key, key) == 0) {
-            config_mistake(reader, reader->line, "%s is said in line %d already", key, one->settings[i].line);
+            config_mistake(reader, reader->line, "%s is given in line %d already", key, one->settings[i].line);
             return;
         }
     settings = reallocarray((struct setting *)one->settings, one->setting_count + 1, sizeof *settings);
@@ -513,14 +513,14 @@ void config_key(struct config_reader *reader, const char *name, const char *valu
     if (reader->section == SECTION_UNKNOWN)
         return;
     if (reader->section == SECTION_NONE) {
-        config_mistake(reader, reader->line, "%s stands before the first [section]", name);
+        config_mistake(reader, reader->line, "%s comes before the first [section]", name);
         return;
     }
     for (size_t i = 0; i < sizeof keys / sizeof *keys; i++) {
         if (keys[i].section != reader->section || strcmp(keys[i].name, name) != 0)
             continue;
         if (reader->seen & UINT64_C(1) << i)
-            config_mistake(reader, reader->line, "%s is said in line %d already", name, reader->seen_line[i]);
+            config_mistake(reader, reader->line, "%s is given in line %d already", name, reader->seen_line[i]);
         else if (*value == '\0')
             config_mistake(reader, reader->line, "%s has no value (a ; after a blank begins a comment)", name);
         else if (keys[i].set(reader, &keys[i], value, &why) < 0)

@@ -44,7 +44,7 @@ int config_whole_number(const char *value, int least, int most, int *out, struct
 int config_yes_or_no(const char *value, bool *out, struct why *why)
 {
     if (strcmp(value, "yes") != 0 && strcmp(value, "no") != 0)
-        return why_set(why, -EINVAL, "say yes or no");
+        return why_set(why, -EINVAL, "write yes or no");
     *out = value[0] == 'y';
     return 0;
 }
@@ -123,7 +123,7 @@ int config_ask(const char *value, uint8_t *out, size_t *out_length, int *every_m
     int taken = -1;
 
     if (every == NULL)
-        return why_set(why, -EINVAL, "say how often as well: P\\r\\n every 200 ms");
+        return why_set(why, -EINVAL, "give the interval as well: P\\r\\n every 200 ms");
     if (sscanf(every, "every %lf %2[ms]%n", &pause, unit, &taken) != 2 || every[taken] != '\0'
         || (strcmp(unit, "ms") != 0 && strcmp(unit, "s") != 0))
         return why_set(why, -EINVAL, "the pause is a number and ms or s: P\\r\\n every 200 ms");

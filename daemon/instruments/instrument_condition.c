@@ -104,7 +104,7 @@ static void fall_silent(struct instrument *instrument, int64_t now_us)
     char text[DETAIL_SIZE / 2];
 
     if (instrument->rejects_in_row)
-        snprintf(text, sizeof text, "no reading for %.0f s, but %u lines that made no sense", silent_s,
+        snprintf(text, sizeof text, "no reading for %.0f s, but %u lines that were not understood", silent_s,
                  instrument->rejects_in_row);
     else
         snprintf(text, sizeof text, "no reading for %.0f s; is it switched on?", silent_s);
@@ -166,7 +166,7 @@ void instrument_heard(struct instrument *instrument, int64_t now_us)
     instrument->rejects_in_row = 0;
     if (instrument->makes_no_sense) {
         instrument->makes_no_sense = false;
-        instrument_message(instrument, "makes sense again");
+        instrument_message(instrument, "is understood again");
     }
     if (instrument->condition != CONDITION_READY)
         replies_again(instrument, now_us);

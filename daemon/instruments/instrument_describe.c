@@ -114,7 +114,7 @@ int instruments_describe(void *context, int place, int64_t now_us, char *out, si
     put(&writer, ",\"driver\":\"%s\",\"port\":", instrument->driver->name);
     put_string(&writer, instrument->config->port);
     put(&writer, ",\"condition\":\"%s\",\"detail\":", instrument_condition_name(instrument->condition));
-    snprintf(detail, sizeof detail, "%s%s%s", instrument->detail, said ? "; the last one says " : "",
+    snprintf(detail, sizeof detail, "%s%s%s", instrument->detail, said ? "; the last one shows " : "",
              said ? instrument->last.detail : "");
     put_string(&writer, detail);
     if (instrument->driver->about)

@@ -51,8 +51,8 @@ static void write_serial(const struct serial_found *found, bool first, struct te
     const char *port = serial_lasting_path(found->path, link, sizeof link);
 
     snprintf(detail, sizeof detail,
-             "no section names it; if an instrument is behind it, `poise-ctl probe %s` says "
-             "which, and prints its section",
+             "it has no section; if it is an instrument, `poise-ctl probe %s` finds out which "
+             "and prints its section",
              port);
     write_candidate(&(struct candidate){ .kind = "serial",
                                          .port = port,
@@ -72,8 +72,8 @@ static bool usb_is_configured(const struct config *config, const struct usb_foun
 }
 
 static const char scale_detail[] = "a scale that no section names; paste its section";
-static const char keyboard_detail[] = "a keyboard, which no section names; only if it is an instrument that types, "
-                                      "paste its section: then its keys reach nobody else";
+static const char keyboard_detail[] = "a keyboard without a section; paste its section only if it is an instrument "
+                                      "that types: then its keys reach no other program";
 
 static void write_usb(const struct config *config, const struct usb_found *found, const struct usb_found *list,
                       int count, bool first, struct text *out)

@@ -89,10 +89,11 @@ static void pass_over(void *context, const struct journal_damage *damage)
     if (!known) {
         journal->damaged[journal->damaged_count++ % DAMAGED_MOST] = damage->first_seq;
         if (damage->last_seq)
-            why_set(&news.why, 0,
-                    "journal %s: damaged on its disk: messages %llu to %llu are lost (see `poise-ctl rescue`); what is "
-                    "whole goes on",
-                    journal->path, (unsigned long long)damage->first_seq, (unsigned long long)damage->last_seq);
+            why_set(
+                &news.why, 0,
+                "journal %s: damaged on its disk: messages %llu to %llu are lost (see `poise-ctl rescue`); the rest "
+                "is kept",
+                journal->path, (unsigned long long)damage->first_seq, (unsigned long long)damage->last_seq);
         else
             why_set(&news.why, 0,
                     "journal %s: damaged on its disk: messages from %llu on are lost (see `poise-ctl rescue`)",

@@ -89,7 +89,7 @@ void journal_renew_lost(struct journal *journal, enum journal_place place, struc
         journal->file = new;
         why_set(
             &said, 0,
-            "journal %s: the file was deleted or replaced while it was in use; the one there now goes on, with %llu "
+            "journal %s: the file was deleted or replaced while it was in use; the file there now is used from here on, with %llu "
             "messages that were only in the old one%s%s%s",
             journal->path, (unsigned long long)saved, aside[0] ? "; what was put there is damaged and kept as " : "",
             aside, aside[0] ? " (for `poise-ctl rescue`)" : "");

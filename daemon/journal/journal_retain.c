@@ -135,11 +135,10 @@ static void forget_silent_readers(struct journal *journal)
             continue;
         snprintf(key, sizeof key, "reader/%s", reader->name);
         journal_keep(journal, key, NULL, 0);
-        why_set(
-            &why, 0,
-            "journal %s: reader %s was not heard of for %d days and is not waited for any more; what it has not read "
-            "(after message %llu) may go",
-            journal->path, reader->name, days, (unsigned long long)reader->seq);
+        why_set(&why, 0,
+                "journal %s: reader %s has not been connected for %d days: messages it has not read "
+                "(after number %llu) may be deleted from now on",
+                journal->path, reader->name, days, (unsigned long long)reader->seq);
         report_locked(journal, &why);
         *reader = journal->readers[--journal->reader_count];
         journal->readers_full = false;

@@ -529,7 +529,7 @@ static void warn_of_loose(struct stations *stations, const struct sample *sample
                       sample->strength_pct);
     } else if (!before || strcmp(before->likely, sample->likely) != 0 || strcmp(before->other, sample->other) != 0) {
         stations_warn(stations, NULL, NULL, "strength-unsure",
-                      "%.2f %% is of %s (%.0f %%) or of %s (%.0f %%): say which with `sample take BREW %" PRIu64 "`",
+                      "%.2f %% is of %s (%.0f %%) or of %s (%.0f %%): answer with `sample take BREW %" PRIu64 "`",
                       sample->strength_pct, sample->likely, 100 * sample->chance, sample->other,
                       100 * sample->other_chance, sample->seq);
     }

@@ -87,11 +87,11 @@ static void write_sentence(const struct probed *port, const struct probe_options
     const char *again = options->ask ? "" : "; --ask would ask as Modbus does, which sends bytes";
 
     if (port->verdict == PROBE_UNDERSTOOD)
-        snprintf(out, size, "%s: %d of %d frames make sense, the last: %s", port->settings, score->whole,
+        snprintf(out, size, "%s: %d of %d frames are understood, the last: %s", port->settings, score->whole,
                  score->whole + score->rejected, score->heard);
     else if (port->verdict == PROBE_UNCLEAR)
         snprintf(out, size,
-                 "%zu bytes came, and no usual setting makes sense of them; they begin %s; look up speed "
+                 "%zu bytes came, not understood at any usual setting; they begin %s; look up speed "
                  "and layout in the manual, and write a pattern for the layout",
                  port->arrived, port->heard);
     else if (port->verdict == PROBE_SILENT && port->why.text[0])

@@ -58,7 +58,7 @@ static const struct layout line_layouts[] = {
 /* Address and register are the usual first ones, common practice, no source. */
 static const struct layout modbus_layout = {
     { { "address", "1" }, { "register", "0" }, { "type", "int16" } },
-    "the instrument speaks Modbus; its manual names register, type, scale and unit",
+    "the instrument uses Modbus; its manual names register, type, scale and unit",
     UNIT_NONE,
     false
 };

@@ -82,14 +82,14 @@ static int set_own(struct hid_keyboard *keyboard, const struct setting *setting,
     }
     if (strcmp(setting->key, "keypad_decimal") == 0) {
         if (strcmp(setting->value, "comma") != 0 && strcmp(setting->value, "point") != 0)
-            return why_set(why, -EINVAL, "line %d: keypad_decimal = %s: say comma or point", setting->line,
+            return why_set(why, -EINVAL, "line %d: keypad_decimal = %s: write comma or point", setting->line,
                            setting->value);
         keyboard->keypad_decimal = setting->value[0] == 'c' ? ',' : '.';
         return 0;
     }
     if (strcmp(setting->key, "ends_with") == 0) {
         if (strcmp(setting->value, "enter") != 0 && strcmp(setting->value, "tab") != 0)
-            return why_set(why, -EINVAL, "line %d: ends_with = %s: say enter or tab", setting->line, setting->value);
+            return why_set(why, -EINVAL, "line %d: ends_with = %s: write enter or tab", setting->line, setting->value);
         keyboard->terminator = setting->value[0] == 't' ? '\t' : '\n';
         return 0;
     }

@@ -95,7 +95,7 @@ static int set_features(struct hid_scale *scale, const struct setting *setting, 
     scale->asks = strcmp(setting->value, "yes") == 0;
     if (scale->asks || strcmp(setting->value, "no") == 0)
         return 0;
-    return why_set(why, -EINVAL, "line %d: features = %s: say yes or no", setting->line, setting->value);
+    return why_set(why, -EINVAL, "line %d: features = %s: write yes or no", setting->line, setting->value);
 }
 
 static int set_zero_bits(struct hid_scale *scale, const struct setting *setting, struct why *why)
@@ -106,7 +106,7 @@ static int set_zero_bits(struct hid_scale *scale, const struct setting *setting,
     scale->wants_bit[BIT_RETURN] = both || strcmp(setting->value, "return") == 0;
     if (scale->wants_bit[BIT_ZERO] || scale->wants_bit[BIT_RETURN])
         return 0;
-    return why_set(why, -EINVAL, "line %d: zero_bits = %s: say zero, return or both", setting->line, setting->value);
+    return why_set(why, -EINVAL, "line %d: zero_bits = %s: write zero, return or both", setting->line, setting->value);
 }
 
 static const struct {

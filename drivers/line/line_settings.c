@@ -14,7 +14,7 @@ static int refuse(const struct setting *setting, struct why *why, const char *wa
 static int yes_or_no(const struct setting *setting, bool *out, struct why *why)
 {
     if (strcmp(setting->value, "yes") != 0 && strcmp(setting->value, "no") != 0)
-        return refuse(setting, why, "say yes or no");
+        return refuse(setting, why, "write yes or no");
     *out = setting->value[0] == 'y';
     return 0;
 }
@@ -47,7 +47,7 @@ static int set_decimal(struct line *line, const struct setting *setting, struct 
     else if (strcmp(setting->value, "point") == 0)
         line->decimal = '.';
     else
-        return refuse(setting, why, "say comma or point");
+        return refuse(setting, why, "write comma or point");
     return 0;
 }
 
@@ -66,7 +66,7 @@ static int set_temperature_unit(struct line *line, const struct setting *setting
     enum unit unit = unit_find(setting->value, strlen(setting->value));
 
     if (unit != UNIT_CELSIUS && unit != UNIT_FAHRENHEIT)
-        return refuse(setting, why, "say C or F");
+        return refuse(setting, why, "write C or F");
     line->temperature_unit = unit;
     return 0;
 }
@@ -135,7 +135,7 @@ static int set_separator(struct line *line, const struct setting *setting, struc
 static int set_prefix(struct line *line, const struct setting *setting, struct why *why)
 {
     if (setting->value[0] == '\0' || strlen(setting->value) >= LINE_FRAME_MOST)
-        return refuse(setting, why, "what stands in front of the number, as GROSS");
+        return refuse(setting, why, "the text in front of the number, as GROSS");
     free((char *)line->prefix);
     line->prefix = strdup(setting->value);
     if (line->prefix == NULL)

@@ -54,7 +54,7 @@ static int set_number(struct modbus *modbus, const struct setting *setting, stru
         modbus->decimals = (int)value;
     } else {
         if (!whole(setting->value, INT32_MIN, UINT32_MAX, &value))
-            return refuse(setting, why, "the number that stands for a broken sensor");
+            return refuse(setting, why, "the number that means a broken sensor");
         modbus->fault_value = value;
         modbus->has_fault_value = true;
     }
@@ -186,7 +186,7 @@ static int add_value(struct modbus *modbus, const struct setting *setting, char 
         if (*word && count < WORDS_MOST)
             words[count++] = word;
         else if (*word)
-            return refuse(setting, why, "too many words for one value; a comma stands between values");
+            return refuse(setting, why, "too many words for one value; separate values by commas");
     if (count < 2 || (value.quantity = quantity_find(words[0])) == QUANTITY_NONE
         || !whole(words[1], 0, REGISTER_MOST, &reg))
         return refuse(setting, why,
@@ -258,7 +258,7 @@ static int check_together(struct modbus *modbus, const struct instrument_config 
 
     if (config->ask.length > 0 || config->orders[ORDER_TARE].length > 0 || config->orders[ORDER_ZERO].length > 0)
         return why_set(why, -EINVAL,
-                       "line %d: %s speaks Modbus, which has its own way to ask; use tare_write and "
+                       "line %d: %s is a Modbus instrument, which is asked in its own way; use tare_write and "
                        "zero_write for orders",
                        config->line, config->name);
     for (int i = 0; error == 0 && i < modbus->value_count; i++) {

@@ -192,7 +192,7 @@ static void describe(struct usb_port *port)
     if (transfer->status == LIBUSB_TRANSFER_NO_DEVICE)
         lose(port, -ENODEV, "it was unplugged");
     else if (transfer->status != LIBUSB_TRANSFER_COMPLETED)
-        lose(port, -EIO, "it does not say what it is; unplug it and plug it in again");
+        lose(port, -EIO, "it does not answer when asked what it is; unplug it and plug it in again");
     else if (port->listener->described(port->context, descriptor, length, &port->why) < 0)
         port->lost = -EIO;
     port->report_length = port->lost ? 0 : hid_longest_input(descriptor, length);

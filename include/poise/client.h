@@ -1,6 +1,6 @@
 /* A client's connection to a bench: nothing missed, nothing twice, lost and found by itself.
  *
- * The order is: subscribe, ask `since` for what was missed, then live; whatever the two hold both is
+ * The order is: subscribe, ask `since` for what was missed, then live; a message that both bring is
  * handed out once.  When messages were dropped on the way (the sequence has a hole) or the bench went
  * away and came back, the connection asks again by itself.  One thread only. */
 #ifndef POISE_CLIENT_H
@@ -26,19 +26,19 @@ struct client_options {
                                 * UINT64_MAX: from now on */
     int64_t after_us;          /* UTC of the newest message already had; 0: not known.  A bench whose journal was begun
                                 * later starts numbering over: it is read from its beginning */
-    int gather_ms;             /* with catch_up and a known after_seq.  0: everything is heard as it is said.  More:
-                                * readings are fetched together so often, and what else is said brings all that
-                                * came before it at once; CLIENT_CAUGHT_UP then ends every round.  For whom a
-                                * second does not matter: to be woken by each costs more than to deal with it.
-                                * A bench that says nothing is asked ever more seldom, down to once a minute. */
-    const char *reader;        /* with catch_up: the name (a-z 0-9 -) of one who keeps everything, so that the bench
-                                * keeps for him what he does not hold yet; NULL: nobody waits for us */
-    const char *bench_id;      /* with catch_up: the bench that is meant, as its state has it; another of its name then
-                                * refuses, which is CLIENT_BAD; NULL: whichever answers */
+    int gather_ms;             /* with catch_up and a known after_seq.  0: every message is handed out as it comes.
+                                * More: readings are fetched together at this interval, an event brings all that
+                                * came before it at once, and CLIENT_CAUGHT_UP ends every round.  For a client to
+                                * which a second does not matter: a wake-up costs more than handling the message.
+                                * A silent bench is asked less and less often, down to once a minute. */
+    const char *reader;        /* with catch_up: the name (a-z 0-9 -) of a client that keeps everything; the bench
+                                * keeps for it what it does not have yet.  NULL: the bench keeps nothing for us */
+    const char *bench_id;      /* with catch_up: the identity of the bench that is meant, from its state; another bench
+                                * of the same name refuses, which is CLIENT_BAD.  NULL: any bench */
 };
 
 /* Connects; succeeds whether the bench is there or not.  Returns 0, or a negative errno when an
- * address makes no sense.  The strings need not outlive the call. */
+ * address is malformed.  The strings need not outlive the call. */
 int client_open(struct client **out, const struct client_options *options, struct why *why);
 void client_close(struct client *client);
 
@@ -46,18 +46,17 @@ enum client_event {
     CLIENT_TIMEOUT,   /* nothing within the time given */
     CLIENT_MESSAGE,   /* *message is filled; the caller frees it */
     CLIENT_FOUND,     /* the bench is there (again) */
-    CLIENT_GONE,      /* the bench is gone; the connection goes on looking */
+    CLIENT_GONE,      /* the bench is gone; the connection keeps trying */
     CLIENT_CAUGHT_UP, /* with catch_up: what was missed, or gathered, has all been handed out */
     CLIENT_INPUT,     /* extra_fd is readable */
-    CLIENT_BAD        /* a message made no sense: why says; it was dropped */
+    CLIENT_BAD        /* a message was invalid and was dropped; why has the reason */
 };
 
-/* For a reader: everything up to this seq is where no kill takes it away.  The bench hears of it with the next
- * question. */
+/* For a reader: everything up to this seq is safe from a kill.  The bench learns of it with the next request. */
 void client_kept(struct client *client, uint64_t seq);
 
-/* Up to this seq the bench may have lost anything, by its last word; behind it what is missing of its messages is
- * readings outside brews, which it keeps for two days.  UINT64_MAX: it did not say. */
+/* Up to this seq the bench may have lost messages of any kind, by its latest answer; after it only readings outside
+ * brews are missing, which it keeps for two days.  UINT64_MAX: not known. */
 uint64_t client_gone(const struct client *client);
 
 /* Waits for the next thing to happen, at most timeout_ms (-1: for ever; 0: only what is there now).
@@ -82,8 +81,8 @@ struct client_live client_live(struct client *client);
 void client_want_state(struct client *client);
 
 /* Asks the bench to do something and waits for the reply, at most timeout_ms.  `request` is stolen.
- * Returns 0 and the reply (owned by the caller) when it says ok; -ETIMEDOUT when nobody answers,
- * -EREMOTEIO with the bench's own sentence when it says no. */
+ * Returns 0 and the reply (owned by the caller) when it is ok; -ETIMEDOUT without an answer,
+ * -EREMOTEIO with the bench's own sentence when it refuses. */
 int client_ask(struct client *client, json_t *request, int timeout_ms, json_t **reply, struct why *why);
 
 #pragma GCC visibility pop

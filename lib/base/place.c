@@ -138,7 +138,7 @@ static int not_allowed(const char *path, struct why *why)
 
 static int strangers(const char *folder, struct why *why)
 {
-    return why_set(why, -EPERM, "%s: another user's, who could speak in the bench's place; name another folder",
+    return why_set(why, -EPERM, "%s: it belongs to another user, who could pose as the bench; name another folder",
                    folder);
 }
 
@@ -154,7 +154,7 @@ static int step_trusted(const char *step, bool last, struct why *why)
         return strangers(step, why);
     if (S_ISDIR(status.st_mode) && (status.st_mode & S_IWOTH) && (last || !(status.st_mode & S_ISVTX)))
         return why_set(why, -EPERM,
-                       "%s: everybody may write into the folder, so anybody could speak in the bench's place; "
+                       "%s: any user may write to the folder, so any user could pose as the bench; "
                        "name another",
                        step);
     return 0;

@@ -327,7 +327,7 @@ int store_apply(struct store *store, const struct message *message, struct why *
     event.bench = store_bench_index(store, message->common.bench);
     event.boot = store_boot_index(store, message->common.boot);
     if (event.bench < 0 || event.boot < 0)
-        return why_set(why, -ENOMEM, "not enough memory for what the bench says");
+        return why_set(why, -ENOMEM, "out of memory for what the bench sends");
     had = store->benches[event.bench].last_seq;
     if (had && message->common.seq > had + 1 && had < store->gone && !reports_skipped(message)) {
         event.gap_after = had;
@@ -339,9 +339,9 @@ int store_apply(struct store *store, const struct message *message, struct why *
         error = message->kind == MESSAGE_READING ? apply_reading(store, message, event.bench, event.boot)
                                                  : apply_event(store, message, event);
     if (error == -ENOSPC)
-        return why_set(why, error, "more than %d stations: no bench has so many", STORE_STATIONS_MOST);
+        return why_set(why, error, "more than %d stations on one bench", STORE_STATIONS_MOST);
     if (error)
-        return why_set(why, error, "not enough memory for what the bench says");
+        return why_set(why, error, "out of memory for what the bench sends");
     return message->kind != MESSAGE_READING;
 }
 

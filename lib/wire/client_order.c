@@ -190,7 +190,8 @@ static int receive_reply(struct client *client, struct why *why)
     if (zmq_msg_recv(&part, client->history, ZMQ_DONTWAIT) >= 0) {
         event = take_reply(client, zmq_msg_data(&part), zmq_msg_size(&part), why);
     } else if (clock_steady_ms() >= client->due_ms) {
-        why_set(why, -ETIMEDOUT, "%s: the bench does not say what was missed; asking again", client->control_address);
+        why_set(why, -ETIMEDOUT, "%s: the bench does not answer what was missed; asking again",
+                client->control_address);
         client_order_gone(client);
         event = CLIENT_BAD;
     }

@@ -162,7 +162,7 @@ static int check_owner(const char *path, int descriptor, struct why *why)
     if (status.st_mode & FOR_OTHERS)
         return why_set(why, -EPERM,
                        "%s: refused: others may read this key (mode %04o).  Make it yours alone with `chmod 600`; if "
-                       "anybody may have read it already, make a new one with `poise-ctl keys new`",
+                       "someone may have read it already, make a new one with `poise-ctl keys new`",
                        path, status.st_mode & 07777);
     return 0;
 }
@@ -211,12 +211,11 @@ int keys_save(const char *path, const struct keys *keys, struct why *why)
     key_print(keys->public_key, public_key);
     key_print(keys->secret_key, secret_key);
     key_print(keys->bench_key, bench_key);
-    length =
-        snprintf(text, sizeof text,
-                 "# A key of Poise.  Whoever has this file can speak as its owner: keep it to yourself, mode 0600.\n"
-                 "# Others need the public key only.\npublic = %s\nsecret = %s\n%s%s%s",
-                 public_key, secret_key, keys->knows_bench ? "bench = " : "", keys->knows_bench ? bench_key : "",
-                 keys->knows_bench ? "\n" : "");
+    length = snprintf(text, sizeof text,
+                      "# A key of Poise.  With this file anyone can act as its owner: keep it to yourself, mode 0600.\n"
+                      "# Others need the public key only.\npublic = %s\nsecret = %s\n%s%s%s",
+                      public_key, secret_key, keys->knows_bench ? "bench = " : "", keys->knows_bench ? bench_key : "",
+                      keys->knows_bench ? "\n" : "");
     if (fchmod(descriptor, FOR_OWNER_ONLY) != 0 || write(descriptor, text, (size_t)length) != length
         || fsync(descriptor) != 0)
         error = why_set(why, -(errno ? errno : EIO), "%s: %s", path, strerror(errno ? errno : EIO));

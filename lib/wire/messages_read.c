@@ -558,7 +558,7 @@ int message_read(const char *topic, size_t topic_length, const char *text, size_
     if (error == 0) {
         message_topic(&message, meant);
         if (strcmp(named, meant) != 0)
-            error = why_set(why, -EINVAL, "the message itself says %s", meant);
+            error = why_set(why, -EINVAL, "the message itself gives %s", meant);
     }
     if (error < 0) {
         message_free(&message);

@@ -285,7 +285,7 @@ def test_noise_is_said_once_and_leaves_no_reading(bench):
     for start in range(0, len(noise), 60):
         port.write(noise[start:start + 60] + b"\r\n")
     weigh(port, bus, 12.34)
-    daemon.wait_diagnostic("left-scale: makes sense again")
+    daemon.wait_diagnostic("left-scale: is understood again")
     assert daemon.diagnostics.count("is not understood") == 1
     assert {message["value"] for message in bus.drain() if message["topic"].startswith("reading/")} == {12.34}
     assert sum(status_of(bench, "left-scale")["rejects"].values()) > 20

@@ -245,7 +245,7 @@ def test_a_key_that_others_may_read_is_refused(bench):
 def test_a_network_without_keys_or_clients_is_refused(bench):
     bench.configure(station("left"))
     text = bench.configuration.read_text().replace(bench.bus, f"{bench.bus}, tcp://127.0.0.1:7401")
-    for more, sentence in (("", "a tcp:// address needs keys"), ("\n[keys]\nsecret = b.key\n", "nobody to let in"),
+    for more, sentence in (("", "a tcp:// address needs keys"), ("\n[keys]\nsecret = b.key\n", "no [client NAME] section"),
                            ("\n[client far]\nkey = 12\nrole = read\n", "a public key is the 64 digits"),
                            ("\n[client far]\nkey = " + "1" * 64 + "\nrole = owner\n", "a role is read")):
         bench.configuration.write_text(text + more)

@@ -92,7 +92,7 @@ static void take_frames(const struct driver *driver, struct run *run)
     }
 }
 
-/* Any bytes as what the device says of itself. */
+/* Any bytes as what the device reports of itself. */
 static void check_about(const struct driver *driver, void *state, const uint8_t *data, size_t size)
 {
     struct hid_feature features[FEATURES_MOST];

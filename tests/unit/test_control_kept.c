@@ -248,7 +248,7 @@ static void test_any_reading_is_corrected(void **state)
     agrees(room, text);
     assert_float_equal(room->emitted[0].measure.value, 1.41, 1e-9);
     assert_float_equal(last_of(room, MEASURE_STRENGTH_PCT), (1.30 + 1.40 + 1.42) / 3, 1e-9);
-    refuses(room, text, "has 1 strength reading, so there is none with the number 2");
+    refuses(room, text, "has 1 strength reading; it has no number 2");
     snprintf(text, sizeof text, "{\"do\":\"unassign\",\"brew\":\"%s\",\"seq\":%d}", first, (int)seq[0]);
     refuses(room, text, "is not pier-20261125-001's but pier-20261125-002's");
     snprintf(text, sizeof text, "{\"do\":\"unassign\",\"seq\":%d}", (int)seq[0]);
@@ -529,7 +529,7 @@ static void test_a_check_is_kept(void **state)
     struct room *room = *state;
     struct reading weight = { .quantity = QUANTITY_MASS, .stable = 1, .value = { 20030, -2 }, .resolution = 0.01 };
 
-    refuses(room, "{\"do\":\"check\",\"what\":\"mass\",\"value\":200,\"station\":\"left\"}", "shows nothing at rest");
+    refuses(room, "{\"do\":\"check\",\"what\":\"mass\",\"value\":200,\"station\":\"left\"}", "has no steady reading");
     weight.mono_us = room->now.mono_us;
     stations_reading(&room->stations, 0, &weight, ++room->seq, room->now);
     refuses(room, "{\"do\":\"check\",\"what\":\"mass\",\"value\":500,\"station\":\"left\"}", "no weight of 500 g");

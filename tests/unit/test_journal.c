@@ -127,13 +127,14 @@ static void much_is_on_the_disk_soon_after_it_ended(void **state)
 {
     enum { MUCH = 140 << 10 };
     struct journal *journal;
-    char *json = malloc(MUCH + 64);
     struct pollfd poll_for = { .events = POLLIN };
     int length, before;
+    char *json;
 
     (void)state;
     if (!getenv("POISE_WHOLE")) /* it takes those three seconds */
         skip();
+    json = malloc(MUCH + 64);
     assert_non_null(json);
     journal = open_started();
     assert_true(add_event(journal, 1, 20000));

@@ -317,7 +317,7 @@ static void a_reader_that_is_gone_is_not_waited_for(void **state)
     }
     journal_hold(journal);
     assert_true(journal_release(journal, PATIENCE_MS));
-    assert_int_equal(reported(journal, "reader trial was not heard of for 30 days"), 1);
+    assert_int_equal(reported(journal, "reader trial has not been connected for 30 days"), 1);
     journal_close(journal);
     assert_int_equal(kept(), 20 - 6);
     add(21, 40, 100 * DAY_US); /* it stays forgotten */

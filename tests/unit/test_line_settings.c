@@ -43,10 +43,10 @@ static void test_what_makes_no_sense_is_refused_with_its_line(void **unused)
     } wrong[] = {
         { { "unit", "g", "colour", "blue" }, "line 12: the driver line knows no key 'colour'" },
         { { "layout", "stx" }, "line 11: layout = stx: " },
-        { { "checksum", "maybe" }, "line 11: checksum = maybe: say yes or no" },
+        { { "checksum", "maybe" }, "line 11: checksum = maybe: write yes or no" },
         { { "checksum", "yes" }, "checksum without layout = stx-status" },
-        { { "seven_bit", "1" }, "say yes or no" },
-        { { "decimal", "," }, "say comma or point" },
+        { { "seven_bit", "1" }, "write yes or no" },
+        { { "decimal", "," }, "write comma or point" },
         { { "unit", "stone" }, "no unit known here" },
         { { "unit", "pcs" }, "no unit known here" },
         { { "blank_unit", "stable" }, "can only mean moving" },
@@ -65,7 +65,7 @@ static void test_what_makes_no_sense_is_refused_with_its_line(void **unused)
         { { "sample_temperature", "40 to 10" }, "as 10 to 40" },
         { { "sample_temperature", "10 - 40" }, "as 10 to 40" },
         { { "sample_temperature", "nan to 40" }, "as 10 to 40" },
-        { { "temperature_unit", "K" }, "say C or F" },
+        { { "temperature_unit", "K" }, "write C or F" },
         { { "prefix", "W", "layout", "stx-status" }, "text lines only" },
     };
     void *state = calloc(1, line()->state_size);
