@@ -53,6 +53,21 @@ def test_a_clock_set_back_deletes_nothing_unread(bench):
     bench.wait_query("select name from brew", lambda rows: sorted(r["name"] for r in rows) == sorted(brews))
 
 
+def test_a_disk_that_fills_is_reported_long_before(bench):
+    bench.environment["ASAN_OPTIONS"] += ":verify_asan_link_order=0"
+    shim = {"LD_PRELOAD": str(bench.programs_folder.parent / "tests/small-disk.so")}
+    bench.configure(station("left"))
+    for megabytes, tight in ((20000, False), (60, True)):
+        daemon = bench.start("poised", "--config", bench.configuration, env={**shim, "SMALL_DISK": str(megabytes)})
+        bench.ask(do="status", dies=daemon)
+        bench.ask(do="begin")
+        bench.ask(do="end")
+        if tight:
+            daemon.wait_diagnostic(f"only {megabytes} MB are left on its disk; make room before it is full")
+        daemon.stop()
+        assert ("are left" in daemon.diagnostics) == tight
+
+
 def test_what_the_logger_holds_goes_when_it_is_old(bench):
     one_scale(bench, "journal_days = 5\n")
     daemon = bench.poised()

@@ -2,8 +2,10 @@
 comes from the kernel, whatever a peer claims of itself."""
 import os
 import pwd
+import select
 import signal
 import socket
+import threading
 
 import zmq
 import zmq.utils.z85
@@ -190,6 +192,53 @@ def test_a_key_that_is_let_in_later_needs_no_new_start(bench):
     assert logger.diagnostics.count("does not let this key in") == 1
     brew = bench.ask(do="begin")["brew"]
     bench.wait_query(f"select 1 from brew where name = '{brew}'")
+
+
+class Relay:
+    """Between a client and the bench: passes on what both say, and remembers what the client said."""
+
+    def __init__(self, port):
+        self.port, self.said = port, b""
+        self.listener = socket.create_server(("127.0.0.1", 0))
+        self.address = f"tcp://127.0.0.1:{self.listener.getsockname()[1]}"
+        threading.Thread(target=self._run, daemon=True).start()
+
+    def _run(self):
+        client, _ = self.listener.accept()
+        bench = socket.create_connection(("127.0.0.1", self.port))
+        while True:
+            for one in select.select([client, bench], [], [])[0]:
+                data = one.recv(65536)
+                if not data:
+                    return
+                self.said += data if one is client else b""
+                (bench if one is client else client).sendall(data)
+
+
+def test_what_was_overheard_orders_nothing(bench):
+    """An order that went through once, sent again byte by byte, at once and when the bench has answered."""
+    network = Network(bench)
+    relay = Relay(network.control_port)
+    status, _, said = bench.run("poise-ctl", "--bus", network.bus, "--control", relay.address, "--key",
+                                network.keys["control"][0], "begin")
+    assert status == 0, said
+    assert bench.ask(do="end")["ok"]
+    assert b"CURVE" in relay.said and len(relay.said) > 300 and b"begin" not in relay.said
+    for pieces in ([relay.said], [relay.said[:64], relay.said[64:]], [bytes([byte]) for byte in relay.said]):
+        one = socket.create_connection(("127.0.0.1", network.control_port))
+        one.settimeout(20)
+        try:
+            for piece in pieces:
+                one.sendall(piece)
+            one.shutdown(socket.SHUT_WR)
+            while one.recv(4096):
+                pass
+        except OSError:                                 # it was cut off in the middle
+            pass
+        one.close()
+        assert not bench.ask(do="end")["ok"]            # no brew is under way
+    assert len([m for m in bench.history() if m.get("change") == "begin"]) == 1
+    assert network.ctl(network.keys["control"][0], "begin")[0] == 0
 
 
 def test_a_client_whose_key_is_withdrawn_is_cut_off(bench):

@@ -72,7 +72,53 @@ check "a logger that does not run is missed" await finds newcomer 'enable --now 
 sed 's/^/        /' /tmp/doctor.log
 systemctl stop poised
 check "and so is the daemon" await finds newcomer 'enable --now poised'
-systemd-analyze security poised poise-logger --no-pager 2>/dev/null | grep -i overall
+echo "# on a network, by README's recipe, and a site that follows the bench"
+ip address add 192.168.7.20/24 dev lo; ip address add 10.9.8.7/24 dev lo
+key() { runuser -u "$1" -- poise-ctl keys new "${@:2}" 2>/dev/null; }      # NAME FILE [--bench KEY]: prints its public half
+bench=$(key poise /var/lib/poise/bench.key)
+far=$(key member /home/member/far.key --bench "$bench")
+site=$(key poise /var/lib/poise/site.key --bench "$bench")
+cat >/etc/poise/poised.conf <<CONFIGURATION
+[bench]
+name    = pier
+bus     = ipc:///run/poise/bus, tcp://192.168.7.20:7401, tcp://10.9.8.7:7401
+control = ipc:///run/poise/control, tcp://192.168.7.20:7402, tcp://10.9.8.7:7402
+[keys]
+secret = /var/lib/poise/bench.key
+[client far]
+key  = $far
+role = read
+[client site]
+key  = $site
+role = read
+CONFIGURATION
+closed() { ! systemctl start poised && journalctl -u poised -b --no-pager | tail -5 | grep -q 'cannot bind'; }
+check "until the network is allowed there is none, and one sentence" closed
+systemctl stop poised; systemctl reset-failed poised
+mkdir -p /etc/systemd/system/poised.service.d /etc/systemd/system/poise-site.service.d
+cp "$here/network.conf" /etc/systemd/system/poised.service.d/override.conf
+cp "$here/network.conf" /etc/systemd/system/poise-site.service.d/override.conf
+systemctl daemon-reload
+check "with what README adds it starts" systemctl start poised
+ask() { as member poise-ctl --control "tcp://$1:7402" --key /home/member/far.key status; }
+check "a client with its key is let in" await ask 192.168.7.20
+barred() { ! ask 10.9.8.7; }
+check "from another network nobody is, with the same key" barred
+logs() { as member timeout 20 poise-logger --store /tmp/far.db --bench \
+    tcp://192.168.7.20:7401,tcp://192.168.7.20:7402,/home/member/far.key; } 2>/tmp/far.log
+logs & check "a logger far away keeps its brews" await grep -q 'keeping the brews of pier' /tmp/far.log
+cat >/etc/poise/site.conf <<CONFIGURATION
+[site]
+bus = ipc:///run/poise-site/bus
+[follow kiosk]
+bus = tcp://192.168.7.20:7401
+key = /var/lib/poise/site.key
+CONFIGURATION
+check "a site starts as a service" systemctl start poise-site
+live() { as member timeout 10 poise-ctl --bus ipc:///run/poise-site/bus watch --json | grep -q -m1 'reading/kiosk/'; }
+check "and passes on what the bench's scale shows, under the site's name" await live
+systemctl stop poise-site
+systemd-analyze security poised poise-logger poise-site --no-pager 2>/dev/null | grep -i overall
 systemctl stop poise-logger
 journalctl -b --no-pager | grep -iE 'audit.*SECCOMP|status=31' | head -3
 echo "$passed passed, $failed failed"
