@@ -24,8 +24,13 @@ int __wrap_serial_resolve(const char *port, char *out, size_t size)
 /* What must hold of a configuration that was called good. */
 static void check(const struct config *config)
 {
-    if (!name_valid(config->bench) || config->station_count < 1 || strncmp(config->bus, "ipc://", 6) != 0)
+    if (!name_valid(config->bench) || (config->site ? config->follow_count : config->station_count) < 1
+        || (strncmp(config->bus, "ipc://", 6) != 0 && strncmp(config->bus, "tcp://", 6) != 0))
         abort();
+    for (int i = 0; i < config->follow_count; i++)
+        if (!config->site || !name_valid(config->follows[i].name)
+            || (strncmp(config->follows[i].bus, "ipc://", 6) != 0 && !config->follows[i].key[0]))
+            abort();
     for (int i = 0; i < config->station_count; i++)
         if (!name_valid(config->stations[i].name) || config->stations[i].tracker.cup_count > TRACKER_CUPS)
             abort();
