@@ -109,11 +109,6 @@ bool kinetics_identified(const struct kinetics_data *data, const struct kinetics
 /* Difference a - b of two independent estimates from their intervals. */
 struct interval kinetics_difference(double a, struct interval of_a, double b, struct interval of_b);
 
-/* The curve through n cups of a plan with `planned_times` different steep times (t in seconds, e in percent of the
- * dose), when they show both plateau and rate at 95 %.  0; -ENODATA when they do not; or as kinetics_choose_planned. */
-int kinetics_of_cups(const double *t, const double *e, size_t n, int planned_times, struct kinetics_fit *out,
-                     struct why *why);
-
 /* Standard error of the curve at t, from the asymptotic covariance: for a band. */
 double kinetics_error_at(const struct kinetics_data *data, const struct kinetics_fit *fit, double t);
 

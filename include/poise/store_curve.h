@@ -2,7 +2,7 @@
  *
  * Which cups count is said here once: ended, extraction known, plan kept (or nothing said of it),
  * every factor but the steep time the same.  The time is the one measured, else the one planned.
- * The curve through them: kinetics_of_cups(). */
+ * The curve through them: bend_of_cups(). */
 #ifndef POISE_STORE_CURVE_H
 #define POISE_STORE_CURVE_H
 
@@ -16,9 +16,10 @@
 #pragma GCC visibility push(default)
 
 struct store_curve {
-    double *t, *e; /* seconds, percent of the dose; owned */
-    size_t n;
-    int times; /* different steep times among the plans of these cups */
+    double *t, *e; /* seconds, percent of the dose; owned, as `level` is */
+    int *level;    /* a number for each steep time that was planned, 0 to times - 1 */
+    size_t n;      /* cups, in the order in which they were brewed */
+    int times;     /* different steep times among the plans of these cups */
 };
 
 /* The earlier cups of `experiment` that differ from a run of it in nothing but the steep time: `factors` is what the

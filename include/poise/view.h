@@ -11,7 +11,7 @@
 #include <stdint.h>
 
 #include "poise/guide.h"
-#include "poise/kinetics.h"
+#include "poise/bend.h"
 #include "poise/messages.h"
 #include "poise/shown_units.h"
 #include "poise/timeline.h"
@@ -31,13 +31,6 @@ struct view_seen {
     bool tared, cup_left;
 };
 
-/* The curve of the earlier cups of a run. */
-struct view_curve {
-    size_t cups; /* 0: none is known */
-    double longest_s;
-    struct kinetics_fit fit;
-};
-
 struct view_station {
     char name[NAME_SIZE];
     enum stage stage;
@@ -52,7 +45,7 @@ struct view_station {
     bool has_next;
     struct guide_run next;           /* the run under way, or else the next */
     struct guide_run brewed, before; /* the newest run seen brewing here, and the one before it; run 0: none */
-    struct view_curve curve;         /* of earlier cups like `next` */
+    struct bend curve;               /* of earlier cups like `next`; of 0 cups: none is known */
     char question[NAME_SIZE], question_detail[DETAIL_SIZE];
     int question_measure;                    /* -1: the answer is no measure */
     double question_guess, question_guess_u; /* what is taken for it until it is answered; NAN: nothing */

@@ -9,7 +9,6 @@
 #include "brent.h"
 #include "gsl_quiet.h"
 
-static const double CONFIDENCE_OF_CUPS = 0.95; /* common practice, no source */
 
 /* A quantity is held at a value, and for every k the rest of the model is linear in one or two
  * unknowns; so the profile is a search over k alone.  The scan reaches from "never bends" to "over at
@@ -314,26 +313,6 @@ bool kinetics_identified(const struct kinetics_data *data, const struct kinetics
             return false;
     }
     return true;
-}
-
-int kinetics_of_cups(const double *t, const double *e, size_t n, int planned_times, struct kinetics_fit *out,
-                     struct why *why)
-{
-    struct kinetics_data data = { (double *)t, (double *)e, n, NULL, 0, 0 };
-    double *room = science_malloc(3 * (n + 1) * sizeof *room);
-    struct kinetics_fit fit;
-    int error = room ? kinetics_gather(&data, room, &data) : -ENOMEM;
-
-    if (error)
-        error = why_set(why, error, "not enough memory for %zu cups", n);
-    else
-        error = kinetics_choose_planned(&data, planned_times, &fit, NULL, why);
-    if (!error && !kinetics_identified(&data, &fit, CONFIDENCE_OF_CUPS))
-        error = why_set(why, -ENODATA, "%zu cups do not show where extraction ends: some longer ones would", n);
-    free(room);
-    if (!error)
-        *out = fit;
-    return error;
 }
 
 struct interval kinetics_difference(double a, struct interval of_a, double b, struct interval of_b)

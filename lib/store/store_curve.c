@@ -75,6 +75,7 @@ static int take_cup(sqlite3_stmt *row, json_t *factors, const json_t *held, stru
     bool same = json_is_number(json_object_get(others, TIME)) && same_factors(factors, others, others_held)
                 && same_factors(others, factors, held) && same_held(held, others_held);
     size_t size = (curve->n + 1) * sizeof(double);
+    int *level;
     double **const columns[] = { &curve->t, &curve->e, planned };
 
     json_decref(others);
@@ -90,12 +91,17 @@ static int take_cup(sqlite3_stmt *row, json_t *factors, const json_t *held, stru
             return -ENOMEM;
         *columns[i] = more;
     }
-    curve->times++;
+    level = realloc(curve->level, (curve->n + 1) * sizeof *level);
+    if (!level)
+        return -ENOMEM;
+    curve->level = level;
+    level[curve->n] = curve->times;
     for (size_t i = 0; i < curve->n; i++)
         if ((*planned)[i] == planned_s) {
-            curve->times--;
+            level[curve->n] = level[i];
             break;
         }
+    curve->times += level[curve->n] == curve->times;
     (*planned)[curve->n] = planned_s;
     curve->t[curve->n] = isnan(steep_s) ? planned_s : steep_s;
     curve->e[curve->n++] = extraction_pct;
@@ -106,8 +112,9 @@ int store_curve_read(struct store *store, const char *experiment, json_t *factor
                      struct store_curve *out, struct why *why)
 {
     static const char sql[] = "SELECT factors, steep_s, extraction_pct, recipe FROM brew_summary WHERE experiment = ?1"
-                              " AND ended_utc IS NOT NULL AND plan_kept IS NOT 0 AND extraction_pct IS NOT NULL";
-    struct store_curve curve = { NULL, NULL, 0, 0 };
+                              " AND ended_utc IS NOT NULL AND plan_kept IS NOT 0 AND extraction_pct IS NOT NULL"
+                              " ORDER BY began_utc, brew";
+    struct store_curve curve = { .n = 0 };
     sqlite3_stmt *statement = NULL;
     double *planned = NULL;
     int code, error = 0;
@@ -137,5 +144,6 @@ void store_curve_free(struct store_curve *curve)
 {
     free(curve->t);
     free(curve->e);
+    free(curve->level);
     memset(curve, 0, sizeof *curve);
 }

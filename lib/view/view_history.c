@@ -4,8 +4,10 @@
 #include <errno.h>
 #include <math.h>
 
-#include "poise/kinetics.h"
+#include "poise/bend.h"
 #include "poise/store_curve.h"
+
+static const double FINAL = 0.95; /* poise-report's usual --share */
 
 /* What the run varies, or holds, as messages carry it.  NULL: memory is short. */
 static json_t *settings_of(const struct guide_run *run, bool varied)
@@ -27,7 +29,7 @@ static json_t *settings_of(const struct guide_run *run, bool varied)
 }
 
 /* No curve is no failure: the run does not vary the steep, or its cups do not show one yet. */
-static int read_one(struct store *store, const struct guide_run *run, struct view_curve *out, struct why *why)
+static int read_one(struct store *store, const struct guide_run *run, struct bend *out, struct why *why)
 {
     json_t *factors = settings_of(run, true), *held = settings_of(run, false);
     struct store_curve curve;
@@ -40,11 +42,8 @@ static int read_one(struct store *store, const struct guide_run *run, struct vie
     json_decref(held);
     if (error)
         return error == -EINVAL ? 0 : error;
-    if (kinetics_of_cups(curve.t, curve.e, curve.n, curve.times, &out->fit, &ignored) == 0)
-        out->cups = curve.n;
-    out->longest_s = 0;
-    for (size_t i = 0; i < curve.n; i++)
-        out->longest_s = fmax(out->longest_s, curve.t[i]);
+    if (bend_of_cups(curve.t, curve.e, curve.level, curve.n, FINAL, out, &ignored) < 0)
+        out->cups = 0;
     store_curve_free(&curve);
     return 0;
 }

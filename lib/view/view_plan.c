@@ -13,14 +13,9 @@ const struct guide_run *station_run_before(const struct view_station *station)
     return station->has_next && run->run > 0 && strcmp(run->experiment, station->next.experiment) == 0 ? run : NULL;
 }
 
-static const double FINAL = 0.95; /* poise-report's usual --share */
-
 double station_final_s(const struct view_station *station)
 {
-    const struct kinetics_question question = { QUANTITY_OF_SHARE, FINAL, 0, 0 };
-    double at_s = station->curve.cups ? kinetics_answer(&station->curve.fit, &question) : (double)NAN;
-
-    return at_s <= station->curve.longest_s ? at_s : (double)NAN;
+    return station->curve.cups ? station->curve.at_s : (double)NAN;
 }
 
 double station_share(const struct view_station *station, double steep_s)

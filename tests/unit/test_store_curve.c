@@ -12,7 +12,7 @@
 #include <string.h>
 #include <unistd.h>
 
-#include "poise/kinetics.h"
+#include "poise/bend.h"
 #include "poise/store_curve.h"
 
 static char folder[] = "/tmp/poise-curve-XXXXXX", path[64];
@@ -162,7 +162,7 @@ static void what_one_plan_holds_another_may_vary(void **state)
 static void repeats_of_two_times_are_no_curve(void **state)
 {
     struct store_curve curve;
-    struct kinetics_fit fit;
+    struct bend bend;
     struct why why;
 
     (void)state;
@@ -172,7 +172,7 @@ static void repeats_of_two_times_are_no_curve(void **state)
     }
     curve = read_curve("two-times", "{\"steep_s\":45,\"stir\":\"swirl\"}");
     assert_int_equal(curve.n, 6);
-    assert_int_equal(kinetics_of_cups(curve.t, curve.e, curve.n, curve.times, &fit, &why), -ENODATA);
+    assert_int_equal(bend_of_cups(curve.t, curve.e, curve.level, curve.n, 0.95, &bend, &why), -ENODATA);
     assert_string_equal(why.text, "6 cups at 2 steep times: a curve takes 3 times");
     store_curve_free(&curve);
 }
@@ -180,7 +180,7 @@ static void repeats_of_two_times_are_no_curve(void **state)
 static void a_third_time_shows_how_far_a_cup_has_come(void **state)
 {
     struct store_curve curve;
-    struct kinetics_fit fit;
+    struct bend bend;
     struct why why;
 
     (void)state;
@@ -189,9 +189,21 @@ static void a_third_time_shows_how_far_a_cup_has_come(void **state)
             swirled("four-times", steep_s, 0, 0.1 * i);
     curve = read_curve("four-times", "{\"stir\":\"swirl\",\"steep_s\":60.0}");
     assert_int_equal(curve.n, 12);
-    assert_int_equal(kinetics_of_cups(curve.t, curve.e, curve.n, curve.times, &fit, &why), 0);
-    assert_true(fabs(fit.value[KINETICS_PLATEAU] - 22) < 1e-4);
-    assert_true(fabs(kinetics_share_at(&fit, 60) - (1 - exp(-1.2))) < 1e-5);
+    assert_int_equal(bend_of_cups(curve.t, curve.e, curve.level, curve.n, 0.95, &bend, &why), 0);
+    assert_true(fabs(bend.fit.value[KINETICS_PLATEAU] - 22) < 1e-4);
+    assert_true(fabs(kinetics_share_at(&bend.fit, 60) - (1 - exp(-1.2))) < 1e-5);
+    assert_true(fabs(bend.at_s + log(0.05) / 0.02) < 0.01); /* of 22 (1 - exp(-0.02 t)) */
+    store_curve_free(&curve);
+    swirled("four-times", 30, 0, 4); /* a new morning's first cup: the rest of its replicate is still to come */
+    curve = read_curve("four-times", "{\"stir\":\"swirl\",\"steep_s\":60.0}");
+    assert_int_equal(curve.n, 13);
+    assert_int_equal(bend_of_cups(curve.t, curve.e, curve.level, curve.n, 0.95, &bend, &why), 0);
+    assert_int_equal(bend.cups, 12);
+    assert_true(fabs(bend.fit.value[KINETICS_PLATEAU] - 22) < 1e-4);
+    for (size_t i = 0; i < curve.n; i++) /* it rises as a power of time does, and ends nowhere */
+        curve.e[i] = 4 * pow(curve.t[i], 0.3) + (curve.e[i] > 0 ? 0.01 : 0) * (double)(i % 3);
+    assert_int_equal(bend_of_cups(curve.t, curve.e, curve.level, curve.n, 0.95, &bend, &why), -ENODATA);
+    assert_int_equal(bend.cups, 12); /* untouched */
     store_curve_free(&curve);
 }
 
@@ -199,7 +211,7 @@ static void a_third_time_shows_how_far_a_cup_has_come(void **state)
 static void cups_before_the_bend_report_nothing(void **state)
 {
     struct store_curve curve;
-    struct kinetics_fit fit;
+    struct bend bend;
     struct why why;
 
     (void)state;
@@ -208,7 +220,7 @@ static void cups_before_the_bend_report_nothing(void **state)
             swirled("short-times", steep_s, 0, 0.3 * i);
     curve = read_curve("short-times", "{\"steep_s\":10,\"stir\":\"swirl\"}");
     assert_int_equal(curve.times, 3);
-    assert_int_equal(kinetics_of_cups(curve.t, curve.e, curve.n, curve.times, &fit, &why), -ENODATA);
+    assert_int_equal(bend_of_cups(curve.t, curve.e, curve.level, curve.n, 0.95, &bend, &why), -ENODATA);
     assert_non_null(strstr(why.text, "do not show where extraction ends"));
     store_curve_free(&curve);
 }
@@ -216,7 +228,7 @@ static void cups_before_the_bend_report_nothing(void **state)
 static void without_a_steep_time_there_is_no_curve(void **state)
 {
     json_t *factors = json_pack("{s:s}", "stir", "swirl");
-    struct store_curve curve = { NULL, NULL, 7, 7 };
+    struct store_curve curve = { NULL, NULL, NULL, 7, 7 };
     struct why why;
 
     (void)state;

@@ -155,11 +155,11 @@ static void earlier_cups_say_how_far_it_is(void **state)
     stage(21, "steep", 20);
     assert_string_equal(words_share(&model, left(), at(70), WORDS_WHOLE, words), "");
     left()->curve.cups = 12;
-    left()->curve.longest_s = 140; /* ln 20 / 0.02 = 149.8 s: no cup steeped so long */
+    left()->curve.at_s = NAN; /* no cup steeped so long */
     left()->curve.fit = (struct kinetics_fit){ .value = { [KINETICS_PLATEAU] = 22, [KINETICS_RATE] = 0.02 } };
     assert_string_equal(words_share(&model, left(), at(70), WORDS_WHOLE, words),
                         "about 70 % of the final extraction, 83 % at 1:30 (by 12 earlier cups)");
-    left()->curve.longest_s = 300;
+    left()->curve.at_s = 149.8; /* ln 20 / 0.02 */
     assert_string_equal(
         words_share(&model, left(), at(70), WORDS_WHOLE, words),
         "about 70 % of the final extraction, 83 % at 1:30, 95 % after about 150 s (by 12 earlier cups)");

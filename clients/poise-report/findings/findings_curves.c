@@ -1,5 +1,6 @@
 /* Curves against time and along a number, surfaces over two, and whether the cups follow them; see findings.h. */
 #include "findings_parts.h"
+#include "poise/bend.h"
 
 #include <errno.h>
 #include <gsl/gsl_cdf.h>
@@ -9,9 +10,6 @@
 
 /* Replicates scatter so little that the curve misses them: as sure as an interval. */
 static const double MISFIT = 0.05;
-
-/* Cups to which other shapes are fitted: of more the replicates show alone what the curve misses. */
-enum { SHAPES_MOST = 1000 };
 
 /* Any fixed number: the same cups give the same p every time. */
 static const unsigned long BREAK_SEED = 20261125;
@@ -59,15 +57,13 @@ static int planned_times(const struct findings *findings, int curve)
     return times;
 }
 
-/* Do the cups follow the curve: does it miss the levels by more than replicates scatter, and does another shape do as
- * well that says something else about where it ends? */
+/* Do the cups, each alone, follow the curve? */
 static void judge_shape(const struct findings *findings, struct curve_finding *curve, double *room)
 {
-    double *t = room, *e = room + findings->point_count, *residual = room + 2 * findings->point_count;
-    double *plain = room + 3 * findings->point_count;
+    double *t = room, *e = room + findings->point_count;
     int *level = malloc((findings->point_count + 1) * sizeof *level), other = findings_other_factor(findings);
-    struct shape_fit rivals[SHAPE_COUNT];
     double spent = findings->block_count ? ceil((findings->block_count - 1.0) / findings->curve_count) : 0;
+    struct bend_verdict verdict = { .has_lack = false };
     size_t n = 0;
 
     for (size_t i = 0; i < findings->point_count && level; i++) {
@@ -75,27 +71,17 @@ static void judge_shape(const struct findings *findings, struct curve_finding *c
             continue;
         t[n] = findings->point[i].x;
         e[n] = findings->point[i].y - findings_block_effect(findings, i);
-        residual[n] = e[n] - kinetics_at(&curve->fit, t[n]);
-        plain[n] = e[n] - kinetics_at(&curve->other, t[n]);
         level[n++] = findings->cell[i];
     }
-    if (level) {
-        curve->has_lack = shape_lack_of_fit(residual, level, n, curve->fit.quick ? 3 : 2, spent, &curve->lack) == 0;
-        curve->misfit = curve->has_lack && curve->lack.p < MISFIT;
-        if (!curve->other.n || n > SHAPES_MOST || shape_lack_of_fit(plain, level, n, 2, spent, &curve->other_lack) < 0)
-            curve->other_lack.df = 0;
-    }
-    if (level && n <= SHAPES_MOST && shape_fit_all(t, e, n, spent, rivals) == 0) {
-        /* what creeps on until the longest steep must be less than what is missing at the share that is asked for */
-        double matters = (1 - findings->options->share) * curve->fit.value[KINETICS_PLATEAU] / curve->longest_s;
-        const struct shape_fit *rival = shape_rival(
-            rivals, n, spent, curve->fit.rss, fmin(curve->fit.aicc, curve->other.n ? curve->other.aicc : INFINITY),
-            shape_creeps_p(t, e, n, spent, &rivals[SHAPE_CREEPING], matters), &curve->rivalled);
-
-        if (rival)
-            curve->rival = *rival;
-    }
+    if (level)
+        bend_judge(t, e, level, n, spent, &curve->fit, &curve->other, findings->options->share, &verdict);
     free(level);
+    curve->has_lack = verdict.has_lack;
+    curve->lack = verdict.lack;
+    curve->other_lack = verdict.other_lack;
+    curve->misfit = verdict.misfit;
+    curve->rivalled = verdict.rivalled;
+    curve->rival = verdict.rival;
 }
 
 /* What the longest steep brings more than the one that lies next to the bend, or than the one before it: by the cups of
@@ -184,7 +170,7 @@ static void find_curve(struct findings *out, int place, double *room)
     kinetics_interval(&data, &curve->fit, &rate, out->confidence, &curve->rate);
     find_plateau_together(out, curve, &data);
     curve->other_share = none;
-    if (curve->other.n && curve->n <= SHAPES_MOST)
+    if (curve->other.n && curve->n <= BEND_SHAPES_MOST)
         kinetics_interval(&data, &curve->other, &questions[0], out->confidence, &curve->other_share);
     curve->all_late = !curve->falls && (no_rise || (isinf(curve->rate.high) && isfinite(curve->plateau.high)));
     judge_shape(out, curve, room + 5 * out->point_count);
