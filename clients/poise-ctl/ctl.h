@@ -73,6 +73,10 @@ int command_discard(const struct ctl *ctl);
 int command_note(const struct ctl *ctl);
 int command_check(const struct ctl *ctl);
 
+/* vessels.c: what cups and brewers weigh empty. */
+int command_vessels(const struct ctl *ctl);
+int command_vessel(const struct ctl *ctl);
+
 /* strength.c: which strength reading is whose. */
 int command_strength(const struct ctl *ctl);
 int command_assign(const struct ctl *ctl);

@@ -144,7 +144,12 @@ static void print_plain(const struct message *message, const struct guide_units 
                message->check.value, check_kind_unit(message->check.check));
         if (!isnan(message->check.reference))
             printf(" for %.4g", message->check.reference);
-        putchar('\n');
+        printf("%s%s\n", message->check.vessel[0] ? " of " : "", message->check.vessel);
+        break;
+    case MESSAGE_ALARM:
+        printf("%s alarm: %s changed by %+.2g %s, %d brew%s since\n", message->alarm.instrument,
+               check_kind_name(message->alarm.check), message->alarm.change, check_kind_unit(message->alarm.check),
+               message->alarm.brews, message->alarm.brews == 1 ? "" : "s");
         break;
     case MESSAGE_STATE:
         print_state(message);

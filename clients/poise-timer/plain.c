@@ -205,6 +205,7 @@ char *plain_event(const struct view *model, const struct message *message, char 
         return out;
     case MESSAGE_READING:
     case MESSAGE_CHECK:
+    case MESSAGE_ALARM:
     case MESSAGE_STATE:
         break;
     }

@@ -508,6 +508,8 @@ const struct command_row control_commands[] = {
     { "unassign", control_unassign, "brew seq number", false },
     { "sample", control_sample, "brew how with seq number filtered", false },
     { "check", control_check, "what value station", false },
+    { "vessels", control_vessels, "", true },
+    { "vessel", control_vessel, "vessel how name station", false },
     { "since", do_since, "seq most reader kept bench_id", true },
     { "health", do_health, "", true },
     { "plan", control_plan, "plan text station brew run", true },

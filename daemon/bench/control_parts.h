@@ -44,6 +44,9 @@ void control_put_brew(struct request *request, const struct brew *brew);
 /* Which strength reading is whose: control_strength.c. */
 command control_strength, control_assign, control_unassign, control_sample;
 
+/* What each cup and brewer weighs empty: control_vessels.c. */
+command control_vessels, control_vessel;
+
 /* An instrument is shown something known: control_check.c. */
 command control_check;
 

@@ -191,6 +191,22 @@ static void write_unsure(const struct state_source *source, struct text *out)
     text_print(out, "]");
 }
 
+void state_write_vessels(const struct vessels *vessels, struct text *out)
+{
+    text_print(out, "[");
+    for (int i = 0; i < vessels->count; i++) {
+        const struct vessel *one = &vessels->all[i];
+
+        text_print(out, "%s{\"vessel\":\"%s\",\"role\":\"%s\"", i ? "," : "", one->name, vessel_role_name(one->role));
+        write_seen(out, "mass_g", one->mass_g, 1000);
+        write_seen(out, "standard_uncertainty", vessel_u_g(one, true), 1000);
+        text_print(out, ",\"seen\":%d,\"seen_us\":", one->seen);
+        text_print(out, one->seen_us ? "%" PRId64 : "null", one->seen_us);
+        text_print(out, ",\"configured\":%s}", one->configured ? "true" : "false");
+    }
+    text_print(out, "]");
+}
+
 static void write_last(const struct state_source *source, struct text *out)
 {
     const struct brews *brews = &source->stations->brews;
@@ -233,6 +249,8 @@ void state_write(const struct state_source *source, struct text *out)
     text_add(out, "]", 1);
     write_waiting(source, out);
     write_unsure(source, out);
+    text_print(out, ",\"vessels\":");
+    state_write_vessels(&source->stations->vessels, out);
     write_last(source, out);
     text_print(out, ",\"units\":{\"mass\":\"g\",\"pressure\":\"%s\",\"temperature\":\"%s\"}",
                guide_unit_shown("kPa", &source->config->units).unit, source->config->units.fahrenheit ? "F" : "C");

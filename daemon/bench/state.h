@@ -19,6 +19,9 @@ struct state_source {
 /* The whole object. */
 void state_write(const struct state_source *source, struct text *out);
 
+/* The array of vessels alone. */
+void state_write_vessels(const struct vessels *vessels, struct text *out);
+
 /* The array of instruments alone. */
 void state_write_instruments(const struct state_source *source, struct text *out);
 

@@ -108,22 +108,22 @@ static void open_station(struct config_reader *reader, const char *name)
 
 static void open_cup(struct config_reader *reader, const char *name)
 {
-    struct config_cup *cup = &reader->cups[reader->cup_count];
+    struct config_cup *cup = &reader->config->cups[reader->config->cup_count];
 
-    for (int i = 0; i < reader->cup_count; i++)
-        if (strcmp(reader->cups[i].name, name) == 0) {
+    for (int i = 0; i < reader->config->cup_count; i++)
+        if (strcmp(reader->config->cups[i].name, name) == 0) {
             config_mistake(reader, reader->line, "there is a cup %s in line %d already; give this one another name",
-                           name, reader->cups[i].line);
+                           name, reader->config->cups[i].line);
             return;
         }
-    if (reader->cup_count == TRACKER_CUPS) {
+    if (reader->config->cup_count == TRACKER_CUPS) {
         config_mistake(reader, reader->line, "more than %d cups; keep those used most", TRACKER_CUPS);
         return;
     }
     strcpy(cup->name, name);
     cup->mass_g = NAN;
     cup->line = reader->line;
-    reader->cup_count++;
+    reader->config->cup_count++;
     reader->section = SECTION_CUP;
 }
 

@@ -60,6 +60,12 @@ struct config {
     int station_count;
     struct instrument_config *instruments;
     int instrument_count;
+    struct config_cup { /* cups that are known by their empty mass */
+        char name[NAME_SIZE];
+        double mass_g; /* NAN: not said yet */
+        int line;
+    } cups[TRACKER_CUPS];
+    int cup_count;
     int replicates;             /* strength readings wanted per cup */
     double strength_per_brix;   /* 0: not configured */
     double strength_per_brix_u; /* by strength_pairs; 0: it was written as a number */

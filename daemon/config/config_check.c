@@ -208,9 +208,9 @@ static void check_station(struct config_reader *reader, struct station_config *s
                        cup->name, station->name);
     if (brew)
         station->tracker.lag_us = brew->lag_us;
-    for (int i = 0; i < reader->cup_count; i++)
-        station->tracker.cup_g[i] = reader->cups[i].mass_g;
-    station->tracker.cup_count = reader->cup_count;
+    for (int i = 0; i < reader->config->cup_count; i++)
+        station->tracker.cup_g[i] = reader->config->cups[i].mass_g;
+    station->tracker.cup_count = reader->config->cup_count;
 }
 
 /* No address twice; a network only with keys, and with somebody to let in. */

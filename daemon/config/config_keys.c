@@ -129,7 +129,8 @@ static int set_last_drops(struct config_reader *reader, const struct key *key, c
 
 static int set_cup_mass(struct config_reader *reader, const struct key *key, const char *value, struct why *why)
 {
-    return config_number(value, key->least, key->most, &reader->cups[reader->cup_count - 1].mass_g, why);
+    return config_number(value, key->least, key->most, &reader->config->cups[reader->config->cup_count - 1].mass_g,
+                         why);
 }
 
 static int keep_text(struct config_reader *reader, const char *value, const char **out, struct why *why)

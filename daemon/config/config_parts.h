@@ -21,12 +21,6 @@ enum config_section {
 
 enum { CONFIG_KEYS_MOST = 64 }; /* one bit of config_reader.seen for each */
 
-struct config_cup {
-    char name[NAME_SIZE];
-    double mass_g; /* NAN: not said yet */
-    int line;
-};
-
 struct config_reader {
     const char *file; /* as the user named it */
     char folder[CONFIG_PATH_SIZE];
@@ -47,8 +41,6 @@ struct config_reader {
     int seen_line[CONFIG_KEYS_MOST];
     int (*instrument_lines)[CONFIG_KEYS_MOST]; /* of each instrument's keys; 0: not said */
     int bench_lines[CONFIG_KEYS_MOST];
-    struct config_cup cups[TRACKER_CUPS];
-    int cup_count;
 };
 
 /* Prints "FILE:LINE: sentence" and keeps the first; line 0: about the file. */

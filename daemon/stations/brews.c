@@ -56,6 +56,11 @@ static void name_next(struct brews *brews, int64_t time_us, char *name)
              (unsigned)brews->number % 100000);
 }
 
+static void clear_cup(struct brew_cup *cup)
+{
+    *cup = (struct brew_cup){ NAN, NAN, NAN, NAN, NAN, NAN, NAN, NAN, .back_count = 0 };
+}
+
 struct brew *brews_begin(struct brews *brews, const char *station, uint32_t number, int64_t time_us)
 {
     struct brew *brew = calloc(1, sizeof *brew);
@@ -69,6 +74,7 @@ struct brew *brews_begin(struct brews *brews, const char *station, uint32_t numb
     brew->plan_kept = brew->filtered = -1;
     budget_clear(&brew->budget);
     measures_clear(&brew->measures);
+    clear_cup(&brew->cup);
     brew->changed = true;
     brews->all[brews->count++] = brew;
     return brew;
@@ -300,6 +306,50 @@ static void load_budget(struct budget *budget, json_t *json)
     }
 }
 
+static json_t *save_cup(const struct brew_cup *cup)
+{
+    json_t *back = json_array();
+
+    for (int i = 0; i < cup->back_count; i++)
+        json_array_append_new(back, json_pack("[f,f]", cup->back_g[i], cup->back_u_g[i]));
+    return json_pack("{s:o,s:o,s:o,s:o,s:o,s:o,s:o,s:o,s:o,s:b,s:b,s:s}", "full_g", number_or_null(cup->full_g),
+                     "full_u_g", number_or_null(cup->full_u_g), "seen_g", number_or_null(cup->seen_g), "seen_u_g",
+                     number_or_null(cup->seen_u_g), "bare_g", number_or_null(cup->bare_g), "bare_u_g",
+                     number_or_null(cup->bare_u_g), "tracker_g", number_or_null(cup->tracker_g), "tracker_u_g",
+                     number_or_null(cup->tracker_u_g), "back", back, "asked", cup->asked, "entered", cup->entered,
+                     "vessel", cup->vessel);
+}
+
+static void load_cup(struct brew_cup *cup, const json_t *json)
+{
+    const char *vessel = json_string_value(json_object_get(json, "vessel"));
+    const json_t *entry;
+    size_t i;
+
+    clear_cup(cup);
+    if (!json_is_object(json))
+        return;
+    cup->full_g = number_of(json_object_get(json, "full_g"));
+    cup->full_u_g = number_of(json_object_get(json, "full_u_g"));
+    cup->seen_g = number_of(json_object_get(json, "seen_g"));
+    cup->seen_u_g = number_of(json_object_get(json, "seen_u_g"));
+    cup->bare_g = number_of(json_object_get(json, "bare_g"));
+    cup->bare_u_g = number_of(json_object_get(json, "bare_u_g"));
+    cup->tracker_g = number_of(json_object_get(json, "tracker_g"));
+    cup->tracker_u_g = number_of(json_object_get(json, "tracker_u_g"));
+    json_array_foreach(json_object_get(json, "back"), i, entry)
+    {
+        if (cup->back_count == BREW_BACK)
+            break;
+        cup->back_g[cup->back_count] = json_number_value(json_array_get(entry, 0));
+        cup->back_u_g[cup->back_count++] = json_number_value(json_array_get(entry, 1));
+    }
+    cup->asked = json_is_true(json_object_get(json, "asked"));
+    cup->entered = json_is_true(json_object_get(json, "entered"));
+    if (vessel && name_valid(vessel))
+        strcpy(cup->vessel, vessel);
+}
+
 json_t *brew_save(const struct brew *brew)
 {
     json_t *measures = json_object();
@@ -322,13 +372,13 @@ json_t *brew_save(const struct brew *brew)
                                                 (json_int_t)brew->timeline.stage[i].at_us,
                                                 (json_int_t)brew->timeline.stage[i].u_us,
                                                 brew->timeline.stage[i].by == BY_OPERATOR));
-    return json_pack("{s:s,s:s,s:I,s:b,s:b,s:b,s:b,s:i,s:o,s:I,s:I,s:o,s:o,s:o,s:i,s:o,s:O*}", "brew", brew->name,
+    return json_pack("{s:s,s:s,s:I,s:b,s:b,s:b,s:b,s:i,s:o,s:I,s:I,s:o,s:o,s:o,s:i,s:o,s:o,s:O*}", "brew", brew->name,
                      "station", brew->station, "number", (json_int_t)brew->number, "ended", brew->ended, "discarded",
                      brew->discarded, "strength_entered", brew->strength_entered, "slurry_entered",
                      brew->slurry_entered, "filtered", brew->filtered, "budget", save_budget(&brew->budget), "began_us",
                      (json_int_t)brew->began_us, "ended_us", (json_int_t)brew->ended_us, "measures", measures,
-                     "samples", samples, "stages", stages, "plan_kept", brew->plan_kept, "questions", questions, "plan",
-                     brew->plan);
+                     "samples", samples, "stages", stages, "plan_kept", brew->plan_kept, "questions", questions, "cup",
+                     save_cup(&brew->cup), "plan", brew->plan);
 }
 
 static void load_lists(struct brew *brew, const json_t *json)
@@ -405,6 +455,7 @@ struct brew *brew_load(const json_t *json)
     measures_clear(&brew->measures);
     load_lists(brew, json);
     load_questions(brew, json_object_get(json, "questions"));
+    load_cup(&brew->cup, json_object_get(json, "cup"));
     brew->changed = false;
     return brew;
 }

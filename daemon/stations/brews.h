@@ -17,6 +17,7 @@
 enum {
     BREWS_KEPT = 100,                /* two busy days: corrections for older ones are refused with a sentence */
     BREW_SAMPLES = MEASURE_READINGS, /* strength readings of one cup */
+    BREW_BACK = 4,                   /* things set down after it that may be its emptied cup */
     BREW_QUESTIONS = 2               /* the coffee that was brought ready, and the cup never seen empty */
 };
 
@@ -38,14 +39,27 @@ struct sample {
     double other_chance;
 };
 
+/* What was weighed of a brew's vessels, in g; NAN: not. */
+struct brew_cup {
+    double full_g, full_u_g;
+    double seen_g, seen_u_g;       /* the cup, empty */
+    double bare_g, bare_u_g;       /* all that stood there before the coffee */
+    double tracker_g, tracker_u_g; /* the beverage as the tracker has it */
+    double back_g[BREW_BACK], back_u_g[BREW_BACK];
+    int back_count;
+    bool asked, entered;    /* for the beverage; by the operator */
+    char vessel[NAME_SIZE]; /* the vessel that it was recognised as; empty: none */
+};
+
 struct brew {
     char name[BREW_SIZE], station[NAME_SIZE];
     uint32_t number; /* the tracker's count; 0: of a tracker that is gone */
     bool ended, discarded;
-    bool strength_entered;      /* by hand: readings are compared with nothing */
-    bool slurry_entered;        /* likewise: it is what the operator read */
-    int filtered;               /* its samples passed a syringe filter: 1, 0; -1: as usual at the bench */
-    struct budget budget;       /* of its strength */
+    bool strength_entered; /* by hand: readings are compared with nothing */
+    bool slurry_entered;   /* likewise: it is what the operator read */
+    int filtered;          /* its samples passed a syringe filter: 1, 0; -1: as usual at the bench */
+    struct budget budget;  /* of its strength */
+    struct brew_cup cup;
     int64_t began_us, ended_us; /* on the clock of mono_us */
     bool earlier_boot;          /* which has restarted since: its times compare with none of now */
     struct measures measures;

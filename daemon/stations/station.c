@@ -9,6 +9,7 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "cups.h"
 #include "mark.h"
 #include "strength.h"
 #include "poise/brew.h"
@@ -63,11 +64,18 @@ static void take_stage(struct stations *stations, struct station *station, struc
 
 static void take_measure(struct stations *stations, struct brew *brew, const struct tracker_event *event)
 {
+    double value = event->value, u = event->standard_uncertainty;
+
     /* what follows from others is computed here, where the strength is known too */
     if (measure_derived(event->measure) || event->measure == MEASURE_STRENGTH_PCT
         || (event->measure == MEASURE_SLURRY_C && !event->by_operator)
-        || (mark_rules(brew, event->measure) && !event->by_operator)
-        || !brew_measure(brew, event->measure, event->value, event->standard_uncertainty, event->above))
+        || (mark_rules(brew, event->measure) && !event->by_operator))
+        return;
+    if (event->measure == MEASURE_BEVERAGE_G && event->by_operator)
+        brew->cup.entered = true;
+    else if (event->measure == MEASURE_BEVERAGE_G)
+        cups_beverage(stations, brew, &value, &u);
+    if (!brew_measure(brew, event->measure, value, u, event->above))
         return;
     if (event->by_operator)
         brew_answer(brew, event->measure);
@@ -79,9 +87,12 @@ static void take_event(struct stations *stations, struct station *station, const
 {
     struct brew *brew = brews_numbered(&stations->brews, station->config.name, event->brew);
     enum made_by by = event->by_operator ? BY_OPERATOR : BY_TRACKER;
+    char words[DETAIL_SIZE];
 
-    if (event->kind == TRACKER_WEIGHED)
+    if (event->kind == TRACKER_WEIGHED) {
+        cups_weighed(stations, (int)(station - stations->all), brew, event, now);
         return;
+    }
     if (!brew && event->kind == TRACKER_BEGIN) {
         if ((brew = brews_begin(&stations->brews, station->config.name, event->brew, now.time_us)))
             report_begin(stations, brew, event->at_us, by);
@@ -98,9 +109,12 @@ static void take_event(struct stations *stations, struct station *station, const
         stations_warn(stations, brew, station->config.name, event->word, "%s", event->detail);
         return;
     } else if (event->kind == TRACKER_QUESTION) {
-        report_question(stations, brew, event->word, event->measure, event->detail);
+        if (event->measure != MEASURE_BEVERAGE_G || !cups_asked(stations, brew, event->detail, words))
+            report_question(stations, brew, event->word, event->measure,
+                            event->measure == MEASURE_BEVERAGE_G ? words : event->detail);
     } else if (event->kind == TRACKER_END && !brew->ended) {
         report_slurry(stations, station, brew);
+        cups_over(stations, (int)(station - stations->all), brew, now);
         report_end(stations, brew, event->at_us, by);
         pan_brew(&station->pan, true);
     } else if (event->kind == TRACKER_DISCARD && !brew->discarded) {

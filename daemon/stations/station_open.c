@@ -1,5 +1,6 @@
 /* Stations as a configuration has them, and as another has them later; see station.h. */
 #include "station.h"
+#include "cups.h"
 #include "strength.h"
 
 #include <assert.h>
@@ -34,6 +35,7 @@ static int station_make(struct station *station, const struct station_config *co
     station->config = *config;
     tracker_begin(station->tracker, &config->tracker);
     pan_begin(&station->pan);
+    station->alone_g = NAN;
     return 0;
 }
 
@@ -73,6 +75,7 @@ static void take_settings(struct stations *stations, const struct config *config
     stations->strength_pairs = config->strength_pairs;
     stations->filtered = config->filtered;
     strength_configure(stations, config);
+    cups_configure(stations, config);
 }
 
 int stations_open(struct stations *stations, const struct config *config, struct why *why)

@@ -12,6 +12,7 @@ static const char station_key[] = "station/";
 static const char brew_key[] = "brew/";
 static const char bench_key[] = "bench";
 static const char watch_key[] = "watch";
+static const char vessels_key[] = "vessels";
 
 /* In front of the tracker's bytes, with what the pan saw.  They mean something only to the same build, in the same
  * boot, on a clock of the same pace. */
@@ -113,6 +114,9 @@ void stations_save(struct stations *stations, bool all, const struct saved_at *a
         brew->changed = false;
     }
     save_json(bench_json(stations), bench_key, keep, context);
+    if (all || stations->vessels_changed)
+        save_json(vessels_save(&stations->vessels), vessels_key, keep, context);
+    stations->vessels_changed = false;
     if (!all && !stations->watched_changed)
         return;
     save_json(watch_save(stations), watch_key, keep, context);
@@ -281,7 +285,8 @@ void stations_load(struct stations *stations, const char *key, const void *data,
         load_station(stations, key + sizeof station_key - 1, data, length, now);
         return;
     }
-    if (strncmp(key, brew_key, sizeof brew_key - 1) != 0 && strcmp(key, bench_key) != 0 && strcmp(key, watch_key) != 0)
+    if (strncmp(key, brew_key, sizeof brew_key - 1) != 0 && strcmp(key, bench_key) != 0 && strcmp(key, watch_key) != 0
+        && strcmp(key, vessels_key) != 0)
         return;
     if (!(json = json_loadb(data, length, 0, NULL)))
         return;
@@ -289,6 +294,8 @@ void stations_load(struct stations *stations, const char *key, const void *data,
         load_bench(stations, json);
     } else if (strcmp(key, watch_key) == 0) {
         watch_load(stations, json);
+    } else if (strcmp(key, vessels_key) == 0) {
+        vessels_load(&stations->vessels, json);
     } else {
         struct brew *brew = brew_load(json);
 

@@ -12,6 +12,7 @@
 #include "pan.h"
 #include "samples.h"
 #include "slurry.h"
+#include "vessels.h"
 #include "watch.h"
 #include "config/config.h"
 #include "poise/clock.h"
@@ -41,6 +42,8 @@ struct station {
     char scale[NAME_SIZE];                      /* its scale's name; empty: it has none */
     double shown_g, shown_resolution_g;         /* what that showed last, at rest ... */
     int64_t shown_us, shown_since_us, empty_us; /* ... when, since when the same; when it was last seen empty */
+    double alone_g, alone_u_g;                  /* set down alone since the last brew; NAN: nothing ... */
+    int64_t alone_us;                           /* ... and when, UTC */
     uint64_t saved_seq;                         /* restored from: readings after it are fed again */
     bool restored, changed;                     /* changed: since it was last kept */
     struct order_given given;
@@ -73,6 +76,8 @@ struct stations {
         int64_t doubt_since_us, doubt_until_us; /* what it read between is less sure ... */
         double doubt_u_pct;                     /* ... by this; 0: no doubt */
     } refractometers[SAMPLES_INSTRUMENTS];      /* as samples know them by */
+    struct vessels vessels;
+    bool vessels_changed; /* since they were last kept */
     struct watched watched[WATCHED];
     bool watched_changed; /* since they were last kept */
     struct moved {

@@ -9,10 +9,6 @@
 
 const double VESSELS_CLEAR = 0.9, VESSELS_LEAST_CHANCE = 0.005, VESSELS_ASK_U_G = 3;
 
-/* A weighing that is not clearly of a known vessel makes a new entry where so much is for it: an entry too many only
- * adds a doubt. */
-static const double MAKE_CHANCE = 0.2;
-
 /* Weighings of one dry cup differ by so much, worth so many weighings (practice: a drop is 0.05 g, a rinsed cup keeps
  * half a gram to two). */
 static const double SCATTER_G = 0.8, SCATTER_WORTH = 3;
@@ -38,7 +34,7 @@ static const double UNPRESSED = 0.1, UNPRESSED_SHARE = 0.12;
 static const double USUAL_DOSE_G = 15, USUAL_DOSE_U_G = 4, WATER_U_G = 1;
 
 /* The cup that was seen empty is the one that comes back, and what is set down after a brew is its cup, so often. */
-static const double SEEN_COMES_BACK = 0.97, BACK_IS_IT = 0.4;
+static const double SEEN_COMES_BACK = 0.97, BACK_IS_IT = 0.4, BACK_WHEN_ASKED = 0.9;
 
 /* ---- one vessel ---- */
 
@@ -217,13 +213,13 @@ void vessels_take(struct vessels *vessels, const struct vessel_weighing *weighin
     int made;
 
     vessels_look(vessels, weighing, out);
-    if (out->vessel != VESSELS_NONE && out->chance >= VESSELS_CLEAR) {
+    if (out->chance > out->new_chance && out->chance >= VESSELS_CLEAR * (out->chance + out->other_chance)) {
         out->was_g = vessels->all[out->vessel].mass_g;
         learn(&vessels->all[out->vessel], weighing);
         out->learnt = true;
         return;
     }
-    if (out->new_chance < MAKE_CHANCE)
+    if (out->new_chance <= out->chance + out->other_chance)
         return;
     new_name(vessels, weighing->role, name);
     if ((made = make(vessels, name)) == VESSELS_NONE)
@@ -232,6 +228,11 @@ void vessels_take(struct vessels *vessels, const struct vessel_weighing *weighin
     vessels_look(vessels, weighing, out);
     out->vessel = made;
     out->learnt = out->made = true;
+}
+
+void vessels_teach(struct vessels *vessels, int vessel, const struct vessel_weighing *weighing)
+{
+    learn(&vessels->all[vessel], weighing);
 }
 
 void vessels_held(struct vessels *vessels, double g_per_g)
@@ -293,7 +294,7 @@ static double likelihood(const struct foreseen *foreseen, double beverage_g, dou
 struct way {
     double chance, beverage_g, u_g;
     int vessel;
-    bool as_seen;
+    bool as_seen, guessed;
 };
 
 struct ways {
@@ -309,7 +310,7 @@ static void add_way(struct ways *ways, double chance, double cup_g, double cup_u
     double u_g = hypot(ways->question->full_u_g, cup_u_g), beverage_g = ways->question->full_g - cup_g;
 
     ways->way[ways->count++] =
-        (struct way){ chance * likelihood(&ways->foreseen, beverage_g, u_g), beverage_g, u_g, vessel, as_seen };
+        (struct way){ chance * likelihood(&ways->foreseen, beverage_g, u_g), beverage_g, u_g, vessel, as_seen, false };
 }
 
 /* Cup and brewer weighed so much together, were it a cup of this mass. */
@@ -370,7 +371,8 @@ static void ways_of_unknown(struct ways *ways, double chance)
 {
     const struct vessels *vessels = ways->vessels;
     const struct vessel_question *question = ways->question;
-    double foreseen_g = ways->foreseen.beverage_g, spread_g = ways->foreseen.spread_g, together = 1;
+    double foreseen_g = ways->foreseen.beverage_g, spread_g = ways->foreseen.spread_g;
+    double together = isnan(question->together_g) ? 1 : 1 / ANY_G; /* and a brewer that nobody knows either */
 
     for (int i = 0; i < vessels->count && !isnan(question->together_g); i++) {
         double cup_g = question->together_g - vessels->all[i].mass_g;
@@ -383,11 +385,18 @@ static void ways_of_unknown(struct ways *ways, double chance)
     }
     if (isnan(foreseen_g))
         return;
-    if (!isnan(question->together_g))
-        together = together_with(ways, question->full_g - foreseen_g, spread_g);
+    for (int i = 0; i < vessels->count && !isnan(question->together_g); i++)
+        if (vessels->all[i].role == VESSEL_BREWER) {
+            together = chance_of_new(vessels) / ANY_G;
+            break;
+        }
     ways->way[ways->count++] =
         (struct way){ chance * together * density_of_new(vessels, question->full_g - foreseen_g, spread_g, VESSEL_CUP),
-                      foreseen_g, spread_g, VESSELS_NONE, false };
+                      foreseen_g,
+                      spread_g,
+                      VESSELS_NONE,
+                      false,
+                      true };
 }
 
 static void find_ways(struct ways *ways)
@@ -404,8 +413,10 @@ static void find_ways(struct ways *ways)
         not_it = of;
     }
     for (int i = 0; i < question->back_count && i < VESSELS_BACK; i++) {
-        ways_of_back(ways, rest * BACK_IS_IT, i);
-        rest *= 1 - BACK_IS_IT;
+        double is_it = question->asked ? BACK_WHEN_ASKED : BACK_IS_IT;
+
+        ways_of_back(ways, rest * is_it, i);
+        rest *= 1 - is_it;
     }
     ways_of_known(ways, rest * (1 - fresh), not_it);
     ways_of_unknown(ways, rest * fresh);
@@ -422,6 +433,7 @@ static void conclude(const struct ways *ways, struct vessel_answer *out)
             best = &ways->way[i];
         mean_g += ways->way[i].chance * ways->way[i].beverage_g;
     }
+    out->guessed = best->guessed;
     out->beverage_g = best->chance > 0.5 ? best->beverage_g : mean_g;
     for (int i = 0; i < ways->count; i++)
         square += ways->way[i].chance

@@ -3,10 +3,10 @@
  *
  * A table of normal distributions, not a fitted mixture: an entry is one thing that people can pick up, keeps the name
  * that they gave it, and stays itself when others come and go.  A weighing is given to an entry only where the chance
- * that it is another, or a vessel never seen, is small; else it teaches nothing.  That chance knows how much what was
- * set down differs from what it was (a wet cup, a drop of coffee), how often each vessel is used, how often one comes
- * that was never seen (Good & Turing: as often as there are vessels that were seen once), and that an unknown cup is
- * likely of the make of the others.
+ * that it is another is small, and less than even that it was never seen; else it teaches nothing.  That chance knows
+ * how much what was set down differs from what it was (a wet cup, a drop of coffee), how often each vessel is used, how
+ * often one comes that was never seen (Good & Turing: as often as there are vessels that were seen once), and that an
+ * unknown cup is likely of the make of the others.
  *
  * Which cup came back full is the same question, with what dose and water lead to as one more witness, and with what
  * the bench's own coffee holds back.  The answer is a beverage whose uncertainty covers every cup that has more than
@@ -28,7 +28,8 @@ enum {
     VESSELS_NONE = -1, /* none of the table */
 };
 
-/* A weighing is a vessel's, and a cup is named as recognised, where the chance is at least so much ... */
+/* A weighing is this vessel's and not another's, and a cup is named as recognised, where the chance is at least this
+ * ... */
 extern const double VESSELS_CLEAR;
 /* ... and an uncertainty covers every cup that has at least so much. */
 extern const double VESSELS_LEAST_CHANCE;
@@ -77,6 +78,9 @@ void vessels_look(const struct vessels *vessels, const struct vessel_weighing *w
 /* Which it is; the table learns it where that is clear. */
 void vessels_take(struct vessels *vessels, const struct vessel_weighing *weighing, struct vessel_match *out);
 
+/* It is this one, as somebody said. */
+void vessels_teach(struct vessels *vessels, int vessel, const struct vessel_weighing *weighing);
+
 /* A brew whose cup was sure kept (water - beverage) / dose. */
 void vessels_held(struct vessels *vessels, double g_per_g);
 
@@ -93,12 +97,14 @@ struct vessel_question {
         double mass_g, u_g; /* set down alone after the brew was over, of a mass that an emptied cup may have */
     } back[VESSELS_BACK];
     int back_count;
+    bool asked; /* people were asked to set the emptied cup down: what comes back is likely it */
 };
 
 struct vessel_answer {
     double beverage_g, u_g;
     int cup, other; /* the likeliest two of the table; VESSELS_NONE: none fits, or one never seen */
     double chance, other_chance;
+    bool guessed;   /* likeliest is that no vessel says anything: the beverage is what dose and water lead to */
     double as_seen; /* chance that it is the cup seen empty, or the one that came back */
 };
 

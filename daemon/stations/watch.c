@@ -18,6 +18,9 @@ static const int64_t EMPTY_US = 5000000, EMPTY_EVERY_US = 600000000;
  * usual (as samples.c has it). */
 static const double USUAL_SPREAD_PCT = 0.012;
 
+/* A vessel that is further off its mass was wet: one alone is no news of the scale, many are. */
+static const double DROPS_G = 1.5;
+
 static struct watched *chart_of(struct stations *stations, const char *instrument, enum check_kind check)
 {
     for (int i = 0; i < WATCHED; i++) {
@@ -38,6 +41,8 @@ static double charted(const struct message_check *check)
 {
     if (check->check == CHECK_SPREAD)
         return cbrt(check->value * check->value / (USUAL_SPREAD_PCT * USUAL_SPREAD_PCT));
+    if (check->check == CHECK_VESSEL)
+        return fmin(fmax(check->value - check->reference, -DROPS_G), DROPS_G);
     return check->value - (isnan(check->reference) ? 0 : check->reference);
 }
 
@@ -57,6 +62,7 @@ static const char *what_of(enum check_kind check)
         [CHECK_ZERO] = "what it shows with nothing on it",
         [CHECK_MASS] = "what it shows of the check weight",
         [CHECK_BRIX] = "what it shows of the sugar solution",
+        [CHECK_VESSEL] = "what it shows of empty vessels",
     };
 
     return words[check];
@@ -67,6 +73,7 @@ static const char *what_of(enum check_kind check)
 struct touched {
     char first[BREW_SIZE], last[BREW_SIZE];
     int count;
+    struct message_alarm *alarm;
 };
 
 static void touch(struct touched *touched, const struct brew *brew)
@@ -74,6 +81,9 @@ static void touch(struct touched *touched, const struct brew *brew)
     if (!touched->count++)
         strcpy(touched->first, brew->name);
     strcpy(touched->last, brew->name);
+    if (touched->alarm->brews == ALARM_BREWS)
+        memmove(touched->alarm->brew, touched->alarm->brew + 1, sizeof *touched->alarm->brew * --touched->alarm->brews);
+    strcpy(touched->alarm->brew[touched->alarm->brews++], brew->name);
 }
 
 /* A scale: what was weighed on it since is less sure, by the change as a bound either way (JCGM 100, 4.3.7). */
@@ -133,7 +143,8 @@ static void alarm_rings(struct stations *stations, struct watched *watched, cons
     int64_t since_us = now.mono_us - (now.time_us - time_us);
     int station = station_of_scale(stations, check->instrument);
     time_t seconds = (time_t)(time_us / 1000000);
-    struct touched touched = { .count = 0 };
+    struct message message = { .kind = MESSAGE_ALARM };
+    struct touched touched = { .alarm = &message.alarm };
     struct tm local;
     char since[32] = "", brews[2 * BREW_SIZE + 80] = "no brew since";
 
@@ -153,6 +164,12 @@ static void alarm_rings(struct stations *stations, struct watched *watched, cons
                   "%s: %s changed by %+.2g %s about %s (%s): %s; clean and check it", check->instrument,
                   what_of(check->check), change, check_kind_unit(check->check), since,
                   alarm->cusum ? "many values a little" : "one value far", brews);
+    strcpy(message.alarm.instrument, check->instrument);
+    message.alarm.check = check->check;
+    message.alarm.since_us = time_us;
+    message.alarm.change = change;
+    message.alarm.once = !alarm->cusum;
+    stations->emit(stations->context, &message);
     control_again(&watched->chart);
 }
 

@@ -15,7 +15,7 @@
 struct stations;
 struct brew;
 
-enum { WATCHED = 16, WATCHED_TIMES = 64 }; /* charts of a bench; of each so many times are remembered */
+enum { WATCHED = 24, WATCHED_TIMES = 64 }; /* charts of a bench; of each so many times are remembered */
 
 struct watched {
     char instrument[NAME_SIZE]; /* empty: free */

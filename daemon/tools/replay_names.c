@@ -110,6 +110,11 @@ static void rename_of_kind(struct names *names, struct message *message)
         instrument = message->check.instrument;
         brew = message->check.brew;
         break;
+    case MESSAGE_ALARM:
+        instrument = message->alarm.instrument;
+        for (int i = 0; i < message->alarm.brews; i++)
+            rename_brew(message->alarm.brew[i]);
+        break;
     case MESSAGE_STATE:
         break;
     }

@@ -51,6 +51,7 @@ enum message_kind {
     MESSAGE_INSTRUMENT,
     MESSAGE_WARNING,
     MESSAGE_CHECK,
+    MESSAGE_ALARM,
     MESSAGE_STATE
 };
 
@@ -73,14 +74,14 @@ enum instrument_change { /* "found" ... */
                          INSTRUMENT_LOST,
                          INSTRUMENT_REFUSED,
                          INSTRUMENT_FLOODED,
-                         INSTRUMENT_ORDERED /* no condition: it was ordered to tare or to show zero, as the detail says
-                                             */
+                         INSTRUMENT_ORDERED,   /* no condition: ordered to tare or to show zero, as the detail says */
+                         INSTRUMENT_CALIBRATED /* likewise: what its checks amount to, and whether that is applied */
 };
 const char *brew_change_name(enum brew_change change);
 const char *made_by_name(enum made_by by);
 /* What an instrument showed of something known: of water in %, how much readings of one sample differ in %, of an empty
- * scale in g, of a weight in g, of a sugar solution in Brix.  "blank" ... */
-enum check_kind { CHECK_BLANK, CHECK_SPREAD, CHECK_ZERO, CHECK_MASS, CHECK_BRIX, CHECK_KINDS };
+ * scale in g, of a weight in g, of a sugar solution in Brix, of an empty vessel that it knows in g.  "blank" ... */
+enum check_kind { CHECK_BLANK, CHECK_SPREAD, CHECK_ZERO, CHECK_MASS, CHECK_BRIX, CHECK_VESSEL, CHECK_KINDS };
 const char *check_kind_name(enum check_kind kind);
 /* "%", "g", "°Bx" */
 const char *check_kind_unit(enum check_kind kind);
@@ -97,6 +98,8 @@ struct message_reading {
     enum quantity quantity;
     enum reading_status status;
     struct decimal value;             /* digits kept; only with READING_OK, otherwise null on the bus */
+    bool calibrated;                  /* value is corrected by the instrument's calibration ... */
+    struct decimal raw;               /* ... and this is what it showed; else the field is left out */
     int stable;                       /* 1, 0, -1: true, false, null */
     char detail[READING_DETAIL_SIZE]; /* what is to be known of it; mostly empty: then the field is left out */
     bool weighs_cup;                  /* a station's second scale; else the field is left out */
@@ -173,8 +176,22 @@ struct message_check {
     char instrument[NAME_SIZE];
     enum check_kind check;
     double value;
-    double reference;     /* what it should show; NAN: not known, null on the bus */
-    char brew[BREW_SIZE]; /* whose sample it was; empty: none, null on the bus */
+    double reference;       /* what it should show; NAN: not known, null on the bus */
+    char brew[BREW_SIZE];   /* whose sample or vessel it was; empty: none, null on the bus */
+    char vessel[NAME_SIZE]; /* with CHECK_VESSEL: which; else empty, and left out */
+};
+
+enum { ALARM_BREWS = 24 }; /* most brews that one alarm names, the newest */
+
+/* What an instrument shows of something known has changed. */
+struct message_alarm {
+    char instrument[NAME_SIZE];
+    enum check_kind check;
+    int64_t since_us; /* UTC: when it likely began */
+    double change;    /* by so much, in the unit of the check */
+    bool once;        /* one value was far off; else many were a little */
+    int brews;        /* measured with it since, whose uncertainty is wider now: so many are named */
+    char brew[ALARM_BREWS][BREW_SIZE];
 };
 
 /* Of a state's fields the one that is not for drawing. */
@@ -193,6 +210,7 @@ struct message {
         struct message_instrument instrument;
         struct message_warning warning;
         struct message_check check;
+        struct message_alarm alarm;
         struct message_state state;
     };
     json_t *json; /* when read: the whole object, owned by the message; for MESSAGE_STATE all there is;

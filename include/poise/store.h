@@ -14,7 +14,7 @@
 
 #pragma GCC visibility push(default)
 
-enum { STORE_VERSION = 11 };
+enum { STORE_VERSION = 12 };
 
 struct store;
 

@@ -240,6 +240,19 @@ static int to_version_11(sqlite3 *database, struct why *why)
     return run(database, "ALTER TABLE bench ADD COLUMN units TEXT", why); /* JSON, or NULL */
 }
 
+/* 11 to 12: which vessel an instrument was shown, and the alarms of what watches it; `brews` is a JSON list of names.
+ */
+static int to_version_12(sqlite3 *database, struct why *why)
+{
+    return run(database,
+               "ALTER TABLE instrument_check ADD COLUMN vessel TEXT;"
+               "CREATE TABLE instrument_alarm (bench_id INTEGER NOT NULL REFERENCES bench, seq INTEGER NOT NULL,"
+               " time_us INTEGER NOT NULL, instrument TEXT NOT NULL, kind TEXT NOT NULL, since_us INTEGER NOT NULL,"
+               " change REAL NOT NULL, once INTEGER NOT NULL, brews TEXT NOT NULL,"
+               " PRIMARY KEY (bench_id, seq, time_us)) WITHOUT ROWID",
+               why);
+}
+
 /* Views are made again with every version: they hold no data. */
 int store_make_views(sqlite3 *database, bool temporary, struct why *why)
 {
@@ -263,10 +276,10 @@ int store_make_views(sqlite3 *database, bool temporary, struct why *why)
 }
 
 /* step[v] brings version v to v + 1, inside the caller's transaction. */
-static int (*const step[STORE_VERSION])(sqlite3 *database,
-                                        struct why *why) = { to_version_1, to_version_2,  to_version_3, to_version_4,
-                                                             to_version_5, to_version_6,  to_version_7, to_version_8,
-                                                             to_version_9, to_version_10, to_version_11 };
+static int (*const step[STORE_VERSION])(sqlite3 *database, struct why *why) = {
+    to_version_1, to_version_2, to_version_3, to_version_4,  to_version_5,  to_version_6,
+    to_version_7, to_version_8, to_version_9, to_version_10, to_version_11, to_version_12
+};
 
 int store_make_tables(sqlite3 *database, int version, struct why *why)
 {
@@ -361,7 +374,10 @@ const char *const store_statements[STATEMENT_COUNT] = {
     [STATEMENT_ASKED_BY] = "INSERT INTO asked_by (bench_id, seq, time_us, brew_id, name) VALUES (?1, ?2, ?3, ?4, ?5)"
                            " ON CONFLICT DO NOTHING",
     [STATEMENT_CHECK] = "INSERT INTO instrument_check (bench_id, seq, time_us, instrument, kind, value, reference,"
-                        " brew_id) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8) ON CONFLICT DO NOTHING",
+                        " brew_id, vessel) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9) ON CONFLICT DO NOTHING",
+    [STATEMENT_ALARM] =
+        "INSERT INTO instrument_alarm (bench_id, seq, time_us, instrument, kind, since_us, change, once,"
+        " brews) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9) ON CONFLICT DO NOTHING",
     [STATEMENT_NOTE] = "INSERT INTO note (brew_id, seq, time_us, text) VALUES (?1, ?2, ?3, ?4) ON CONFLICT DO NOTHING",
     [STATEMENT_INSTRUMENT_EVENT] = "INSERT INTO instrument_event (bench_id, seq, instrument, time_us, change, detail)"
                                    " VALUES (?1, ?2, ?3, ?4, ?5, ?6) ON CONFLICT DO NOTHING",

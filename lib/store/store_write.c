@@ -220,6 +220,29 @@ static int write_check(struct store *store, const struct store_event *event, int
         sqlite3_bind_int64(statement, 8, brew);
     else
         sqlite3_bind_null(statement, 8);
+    store_bind_words(statement, 9, check->vessel);
+    return store_done(statement);
+}
+
+static int write_alarm(struct store *store, const struct store_event *event)
+{
+    const struct message_alarm *alarm = &event->message.alarm;
+    sqlite3_stmt *statement = store->statement[STATEMENT_ALARM];
+    char list[ALARM_BREWS * (BREW_SIZE + 3) + 3] = "[";
+    size_t length = 1;
+
+    for (int i = 0; i < alarm->brews; i++)
+        length += (size_t)snprintf(list + length, sizeof list - length, "%s\"%s\"", i ? "," : "", alarm->brew[i]);
+    snprintf(list + length, sizeof list - length, "]");
+    sqlite3_bind_int64(statement, 1, store_bench_row(store, event->bench));
+    sqlite3_bind_int64(statement, 2, (int64_t)event->message.common.seq);
+    sqlite3_bind_int64(statement, 3, event->message.common.time_us);
+    store_bind_name(statement, 4, alarm->instrument);
+    store_bind_name(statement, 5, check_kind_name(alarm->check));
+    sqlite3_bind_int64(statement, 6, alarm->since_us);
+    bind_number(statement, 7, alarm->change);
+    sqlite3_bind_int(statement, 8, alarm->once);
+    store_bind_name(statement, 9, list);
     return store_done(statement);
 }
 
@@ -311,7 +334,7 @@ static int write_contents(struct store *store, const struct store_event *event)
     if (brew)
         store->brews[event->brew].changed = true;
     if (!brew && message->kind != MESSAGE_WARNING && message->kind != MESSAGE_INSTRUMENT
-        && message->kind != MESSAGE_CHECK)
+        && message->kind != MESSAGE_CHECK && message->kind != MESSAGE_ALARM)
         return 0; /* a station at rest says so: nothing to keep */
     switch (message->kind) {
     case MESSAGE_BREW:
@@ -343,6 +366,8 @@ static int write_contents(struct store *store, const struct store_event *event)
         return write_instrument(store, event);
     case MESSAGE_CHECK:
         return write_check(store, event, brew);
+    case MESSAGE_ALARM:
+        return write_alarm(store, event);
     case MESSAGE_READING:
     case MESSAGE_STATE:
         break;

@@ -199,7 +199,8 @@ void view_message(struct view *model, const struct message *message, int64_t loc
     case MESSAGE_INSTRUMENT:
         take_instrument(model, &message->instrument, local_us);
         break;
-    case MESSAGE_CHECK: /* for the record */
+    case MESSAGE_CHECK: /* for the record; of an alarm people hear by its warning */
+    case MESSAGE_ALARM:
         break;
     case MESSAGE_WARNING:
         view_notice(model, true, local_us, "%s%s%s", message->warning.station, *message->warning.station ? ": " : "",

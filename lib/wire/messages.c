@@ -225,6 +225,10 @@ static void put_reading(struct text *text, const struct message_reading *reading
         put_decimal(text, reading->value);
     else
         PUT(text, "null");
+    if (reading->calibrated && reading->status == READING_OK) {
+        PUT(text, ",\"raw\":");
+        put_decimal(text, reading->raw);
+    }
     PUT(text, ",\"unit\":\"");
     put_word(text, unit_name(quantity_unit(reading->quantity)));
     PUT(text, "\",\"stable\":");
@@ -379,6 +383,32 @@ static void put_check(struct text *text, const struct message_check *check)
     put_number(text, check->value);
     PUT(text, ",\"reference\":");
     put_number(text, check->reference);
+    if (*check->vessel) {
+        PUT(text, ",\"vessel\":\"");
+        put_word(text, check->vessel);
+        PUT(text, "\"");
+    }
+}
+
+static void put_alarm(struct text *text, const struct message_alarm *alarm)
+{
+    PUT(text, ",\"instrument\":\"");
+    put_word(text, alarm->instrument);
+    PUT(text, "\",\"check\":\"");
+    put_word(text, check_kind_name(alarm->check));
+    PUT(text, "\",\"since_us\":");
+    put_signed(text, alarm->since_us);
+    PUT(text, ",\"change\":");
+    put_number(text, alarm->change);
+    PUT(text, ",\"once\":");
+    put_word(text, alarm->once ? "true" : "false");
+    PUT(text, ",\"brews\":[");
+    for (int i = 0; i < alarm->brews; i++) {
+        put_word(text, i ? ",\"" : "\"");
+        put_word(text, alarm->brew[i]);
+        PUT(text, "\"");
+    }
+    PUT(text, "]");
 }
 
 static void put_warning(struct text *text, const struct message_warning *warning)
@@ -417,6 +447,9 @@ int message_write(const struct message *message, char *out, size_t size)
         break;
     case MESSAGE_CHECK:
         put_check(&text, &message->check);
+        break;
+    case MESSAGE_ALARM:
+        put_alarm(&text, &message->alarm);
         break;
     case MESSAGE_STATE:
         return -EINVAL; /* has a writer of its own */
@@ -461,7 +494,8 @@ int message_topic(const struct message *message, char out[TOPIC_SIZE])
 {
     static const char *const events[] = { [MESSAGE_BREW] = "/brew",       [MESSAGE_STAGE] = "/stage",
                                           [MESSAGE_MEASURE] = "/measure", [MESSAGE_INSTRUMENT] = "/instrument",
-                                          [MESSAGE_WARNING] = "/warning", [MESSAGE_CHECK] = "/check" };
+                                          [MESSAGE_WARNING] = "/warning", [MESSAGE_CHECK] = "/check",
+                                          [MESSAGE_ALARM] = "/alarm" };
     struct text text = text_begin(out, TOPIC_SIZE - 1);
 
     put_word(&text, message->kind == MESSAGE_READING ? "reading/"

@@ -58,14 +58,14 @@ const char *brew_change_name(enum brew_change change)
 
 const char *check_kind_name(enum check_kind kind)
 {
-    static const char *const names[CHECK_KINDS] = { "blank", "spread", "zero", "mass", "brix" };
+    static const char *const names[CHECK_KINDS] = { "blank", "spread", "zero", "mass", "brix", "vessel" };
 
     return names[kind];
 }
 
 const char *check_kind_unit(enum check_kind kind)
 {
-    static const char *const units[CHECK_KINDS] = { "%", "%", "g", "g", "°Bx" };
+    static const char *const units[CHECK_KINDS] = { "%", "%", "g", "g", "°Bx", "g" };
 
     return units[kind];
 }
@@ -84,7 +84,8 @@ const char *made_by_name(enum made_by by)
 
 const char *instrument_change_name(enum instrument_change change)
 {
-    static const char *const names[] = { "found", "ready", "silent", "lost", "refused", "flooded", "ordered" };
+    static const char *const names[] = { "found",   "ready",   "silent",  "lost",
+                                         "refused", "flooded", "ordered", "calibrated" };
 
     return names[change];
 }

@@ -155,13 +155,13 @@ static int read_stage_name(json_t *json, int *out, struct why *why)
 }
 
 /* The digits of a value, which the parsed number has lost. */
-static int read_decimal(const char *text, size_t length, struct decimal *out, struct why *why)
+static int read_decimal(const char *text, size_t length, const char *key, struct decimal *out, struct why *why)
 {
     struct json_text number;
 
-    if (!json_text_member((struct json_text){ text, text + length }, "value", &number)
+    if (!json_text_member((struct json_text){ text, text + length }, key, &number)
         || decimal_parse(number.at, (size_t)(number.end - number.at), out) < 0)
-        return missing("value", "a number in plain digits, 18 at most", why);
+        return missing(key, "a number in plain digits, 18 at most", why);
     return 0;
 }
 
@@ -227,7 +227,10 @@ static int read_reading(json_t *json, const char *text, size_t length, struct me
         return json_is_null(value) ? 0 : missing("value", "null, as the status is not ok", why);
     if (!json_is_number(value))
         return missing("value", "a number, as the status is ok", why);
-    return read_decimal(text, length, &out->value, why);
+    out->calibrated = json_object_get(json, "raw") != NULL;
+    if (out->calibrated && (error = read_decimal(text, length, "raw", &out->raw, why)) < 0)
+        return error;
+    return read_decimal(text, length, "value", &out->value, why);
 }
 
 int message_read_measures(json_t *json, struct measures *out, struct why *why)
@@ -417,9 +420,36 @@ static int read_check(json_t *json, struct message_check *out, struct why *why)
         || (error = read_name(json, "instrument", true, out->instrument, why)) < 0
         || (error = read_word(json, "check", check_at, CHECK_KINDS, &kind, why)) < 0
         || (error = read_number(json, "value", false, &out->value, why)) < 0
-        || (error = read_number(json, "reference", true, &out->reference, why)) < 0)
+        || (error = read_number(json, "reference", true, &out->reference, why)) < 0
+        || (error = read_name(json, "vessel", false, out->vessel, why)) < 0)
         return error;
     out->check = (enum check_kind)kind;
+    return 0;
+}
+
+static int read_alarm(json_t *json, struct message_alarm *out, struct why *why)
+{
+    const json_t *list = json_object_get(json, "brews"), *entry;
+    int error, kind = 0;
+    size_t place;
+
+    if ((error = read_name(json, "instrument", true, out->instrument, why)) < 0
+        || (error = read_word(json, "check", check_at, CHECK_KINDS, &kind, why)) < 0
+        || (error = read_int64(json, "since_us", &out->since_us, why)) < 0
+        || (error = read_number(json, "change", false, &out->change, why)) < 0)
+        return error;
+    out->check = (enum check_kind)kind;
+    out->once = json_is_true(json_object_get(json, "once"));
+    if (!json_is_array(list) || json_array_size(list) > ALARM_BREWS)
+        return missing("brews", "a list of brews", why);
+    json_array_foreach(list, place, entry)
+    {
+        const char *name = json_string_value(entry);
+
+        if (!name || strlen(name) >= BREW_SIZE || !brew_name_valid(name))
+            return missing("brews", "a list of brews", why);
+        strcpy(out->brew[out->brews++], name);
+    }
     return 0;
 }
 
@@ -488,7 +518,8 @@ static int kind_of_topic(const char *topic, enum message_kind *kind)
         enum message_kind kind;
     } events[] = { { "/brew", MESSAGE_BREW },       { "/stage", MESSAGE_STAGE },
                    { "/measure", MESSAGE_MEASURE }, { "/instrument", MESSAGE_INSTRUMENT },
-                   { "/warning", MESSAGE_WARNING }, { "/check", MESSAGE_CHECK } };
+                   { "/warning", MESSAGE_WARNING }, { "/check", MESSAGE_CHECK },
+                   { "/alarm", MESSAGE_ALARM } };
     const char *last = strrchr(topic, '/');
 
     if (strncmp(topic, "reading/", 8) == 0) {
@@ -526,6 +557,8 @@ static int read_kind(struct message *message, const char *text, size_t length, s
         return read_warning(json, &message->warning, why);
     case MESSAGE_CHECK:
         return read_check(json, &message->check, why);
+    case MESSAGE_ALARM:
+        return read_alarm(json, &message->alarm, why);
     case MESSAGE_STATE:
         return read_state(json, &message->state, why);
     }

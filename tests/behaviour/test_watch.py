@@ -44,11 +44,11 @@ def test_a_change_is_charted_with_its_beginning(bench):
         minute = 60_000_000
         for i in range(47):
             value = (0, 0.01, 0, -0.01, 0.01, 0, -0.01, 0)[i % 8] + (0.015 if i >= 35 else 0)
-            store.execute("INSERT INTO instrument_check VALUES (1, ?, ?, 'glass', 'blank', ?, 0, NULL)",
+            store.execute("INSERT INTO instrument_check VALUES (1, ?, ?, 'glass', 'blank', ?, 0, NULL, NULL)",
                           (10_000 + i, 1795600000000000 + i * minute, value))
         for i in range(6):
             mass = 100 + 100 * (i % 2)
-            store.execute("INSERT INTO instrument_check VALUES (1, ?, ?, 'left-scale', 'mass', ?, ?, NULL)",
+            store.execute("INSERT INTO instrument_check VALUES (1, ?, ?, 'left-scale', 'mass', ?, ?, NULL, NULL)",
                           (20_000 + i, 1795600000000000 + i * minute, mass * 1.002 + 0.01 * (i % 3), mass))
     status, page, _ = bench.run("poise-report", "bench")
     page = " ".join(page.split())

@@ -271,7 +271,7 @@ static void no_room_for_the_tables_leaves_nothing_half_made(void **state)
     assert_int_equal(status, 0);
     assert_sqlite_gives(path, "SELECT count(*) FROM sqlite_schema; PRAGMA user_version", "0\n0");
     store_close(opened(path));
-    assert_sqlite_gives(path, "SELECT count(*) FROM brew_summary; PRAGMA user_version", "0\n11");
+    assert_sqlite_gives(path, "SELECT count(*) FROM brew_summary; PRAGMA user_version", "0\n12");
 }
 
 /* Version 1 had one scale to a station and no word for pressed dry. */
@@ -289,7 +289,7 @@ static void an_older_store_is_brought_up_to_date_with_all_in_it(void **state)
         "ALTER TABLE brew RENAME COLUMN outcome_seq TO told_seq;"
         "DROP INDEX brew_by_change; ALTER TABLE brew DROP COLUMN changed; DROP TABLE identity; DROP TABLE asked_by;"
         "ALTER TABLE bench DROP COLUMN identity; ALTER TABLE bench DROP COLUMN units;"
-        "DROP TABLE strength_budget; DROP TABLE instrument_check; DROP TABLE tasting_entry; DROP TABLE tasting_session;"
+        "DROP TABLE strength_budget; DROP TABLE instrument_alarm; DROP TABLE instrument_check; DROP TABLE tasting_entry; DROP TABLE tasting_session;"
         "CREATE TABLE tasting (tasting_id, told_by_eye); CREATE TABLE tasting_sample (tasting_id);"
         "CREATE TABLE tasting_set (tasting_id); CREATE TABLE tasting_answer (tasting_id);"
         "CREATE TABLE tasting_remark (tasting_id); CREATE TABLE tasting_peek (tasting_id);"
@@ -298,7 +298,7 @@ static void an_older_store_is_brought_up_to_date_with_all_in_it(void **state)
     assert_sqlite_gives(path,
                         "PRAGMA user_version; SELECT count(*), count(weighs) FROM instrument;"
                         "SELECT count(*), count(pressed_dry_u) FROM brew_summary",
-                        "11\n1|0\n2|0");
+                        "12\n1|0\n2|0");
     after = all_of(path);
     assert_same_store(after, before);
     free(before);
@@ -320,7 +320,7 @@ static void a_store_of_version_2_keeps_its_brew_and_its_tasting(void **state)
                         "SELECT brew, water_g FROM brew_summary; SELECT outcome_seq FROM brew;"
                         "SELECT name, distinct_by_eye FROM early_tasting;"
                         "SELECT count(*) FROM tasting_session",
-                        "11\npour,press,weigh\npier-20261125-001|230.1\n40\nround-1|1\n0");
+                        "12\npour,press,weigh\npier-20261125-001|230.1\n40\nround-1|1\n0");
 }
 
 /* Whoever follows the store finds by one number what was written since, also of a brew that is long over. */
@@ -356,7 +356,7 @@ static void budgets_are_kept_and_a_store_of_version_4_gets_them(void **state)
         path,
         "DROP INDEX brew_by_change; ALTER TABLE brew DROP COLUMN changed; DROP TABLE identity; DROP TABLE asked_by;"
         "ALTER TABLE bench DROP COLUMN identity; ALTER TABLE bench DROP COLUMN units;"
-        "DROP TABLE strength_budget; DROP TABLE instrument_check;"
+        "DROP TABLE strength_budget; DROP TABLE instrument_alarm; DROP TABLE instrument_check;"
         "PRAGMA user_version = 4"));
     store = opened(path);
     budget_clear(&message.measure.budget);
@@ -381,7 +381,7 @@ static void budgets_are_kept_and_a_store_of_version_4_gets_them(void **state)
     assert_sqlite_gives(path,
                         "PRAGMA user_version; SELECT seq, part, standard_uncertainty, freedom FROM strength_budget"
                         " ORDER BY seq, part; SELECT reading_seq, seq, filtered FROM assignment ORDER BY seq",
-                        "11\n5000|accuracy|0.02|\n5000|repeat|0.01|7.0\n5001|repeat|0.01|7.0\n5002|repeat|0.01|7.0\n"
+                        "12\n5000|accuracy|0.02|\n5000|repeat|0.01|7.0\n5001|repeat|0.01|7.0\n5002|repeat|0.01|7.0\n"
                         "4711|5000|1\n4711|5001|0");
 }
 
@@ -417,7 +417,8 @@ static void who_gave_an_order_is_kept(void **state)
     (void)state;
     free(uninterrupted("orders.db"));
     free(sqlite_answer(path, "ALTER TABLE bench DROP COLUMN identity; ALTER TABLE bench DROP COLUMN units;"
-                             "DROP TABLE asked_by; PRAGMA user_version = 8"));
+                             "DROP TABLE asked_by; DROP TABLE instrument_alarm;"
+                             "ALTER TABLE instrument_check DROP COLUMN vessel; PRAGMA user_version = 8"));
     store = opened(path);
     strcpy(stage.stage.brew, "pier-20261125-001");
     strcpy(stage.stage.station, "left");
@@ -433,7 +434,43 @@ static void who_gave_an_order_is_kept(void **state)
     store_close(store);
     assert_sqlite_gives(path,
                         "PRAGMA user_version; SELECT a.seq, b.name, a.name FROM asked_by a JOIN brew b USING (brew_id)",
-                        "11\n5001|pier-20261125-001|ines");
+                        "12\n5001|pier-20261125-001|ines");
+}
+
+static void vessels_and_alarms_are_kept_and_a_store_of_version_11_gets_them(void **state)
+{
+    const char *path = file_named("alarm.db");
+    struct message check = message_at(MESSAGE_CHECK, 5000, 130), alarm = message_at(MESSAGE_ALARM, 5001, 131);
+    struct store *store;
+
+    (void)state;
+    free(uninterrupted("alarm.db"));
+    free(sqlite_answer(path, "DROP TABLE instrument_alarm; ALTER TABLE instrument_check DROP COLUMN vessel;"
+                             "PRAGMA user_version = 11"));
+    store = opened(path);
+    strcpy(check.check.instrument, "left-scale");
+    check.check.check = CHECK_VESSEL;
+    check.check.value = 341.6;
+    check.check.reference = 341.2;
+    strcpy(check.check.vessel, "blue");
+    apply(store, &check);
+    commit(store);
+    strcpy(alarm.alarm.instrument, "left-scale");
+    alarm.alarm.check = CHECK_VESSEL;
+    alarm.alarm.since_us = INT64_C(1795600000000000);
+    alarm.alarm.change = 0.4;
+    alarm.alarm.brews = 2;
+    strcpy(alarm.alarm.brew[0], "pier-20261125-001");
+    strcpy(alarm.alarm.brew[1], "pier-20261125-002");
+    apply(store, &alarm);
+    apply(store, &alarm);
+    commit(store);
+    store_close(store);
+    assert_sqlite_gives(path,
+                        "PRAGMA user_version; SELECT kind, value, vessel FROM instrument_check;"
+                        "SELECT instrument, kind, since_us, change, once, brews FROM instrument_alarm",
+                        "12\nvessel|341.6|blue\nleft-scale|vessel|1795600000000000|0.4|0|"
+                        "[\"pier-20261125-001\",\"pier-20261125-002\"]");
 }
 
 static void checks_are_kept_and_a_store_of_version_6_gets_them(void **state)
@@ -448,7 +485,7 @@ static void checks_are_kept_and_a_store_of_version_6_gets_them(void **state)
         path,
         "DROP INDEX brew_by_change; ALTER TABLE brew DROP COLUMN changed; DROP TABLE identity; DROP TABLE asked_by;"
         "ALTER TABLE bench DROP COLUMN identity; ALTER TABLE bench DROP COLUMN units;"
-        "DROP TABLE instrument_check; PRAGMA user_version = 6"));
+        "DROP TABLE instrument_alarm; DROP TABLE instrument_check; PRAGMA user_version = 6"));
     store = opened(path);
     strcpy(message.check.instrument, "glass");
     message.check.check = CHECK_BLANK;
@@ -468,7 +505,7 @@ static void checks_are_kept_and_a_store_of_version_6_gets_them(void **state)
     assert_sqlite_gives(path,
                         "PRAGMA user_version; SELECT instrument, kind, value, reference, name FROM instrument_check"
                         " LEFT JOIN brew USING (brew_id) ORDER BY seq",
-                        "11\nglass|blank|0.03||\nglass|mass|200.25|200.0|pier-20261125-001");
+                        "12\nglass|blank|0.03||\nglass|mass|200.25|200.0|pier-20261125-001");
 }
 
 /* The units that a bench shows: of its last state; of several benches only what all of them show. */
@@ -483,7 +520,7 @@ static void the_units_of_a_bench_are_kept(void **state)
 
     (void)state;
     free(uninterrupted("units.db"));
-    free(sqlite_answer(path, "ALTER TABLE bench DROP COLUMN units; PRAGMA user_version = 10"));
+    free(sqlite_answer(path, "ALTER TABLE bench DROP COLUMN units; PRAGMA user_version = 11"));
     store = opened(path);
     units = store_units(store);
     assert_true(units.pressure == GUIDE_KPA && !units.fahrenheit);
@@ -592,7 +629,7 @@ int main(void)
         cmocka_unit_test(what_is_written_of_a_brew_makes_its_number_the_highest),
         cmocka_unit_test(two_benches_of_one_name_stay_two),
         cmocka_unit_test(budgets_are_kept_and_a_store_of_version_4_gets_them),
-        cmocka_unit_test(the_units_of_a_bench_are_kept),
+        cmocka_unit_test(vessels_and_alarms_are_kept_and_a_store_of_version_11_gets_them),
         cmocka_unit_test(checks_are_kept_and_a_store_of_version_6_gets_them),
         cmocka_unit_test(who_gave_an_order_is_kept),
         cmocka_unit_test(a_newer_store_is_refused_and_left_alone),
