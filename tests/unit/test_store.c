@@ -630,6 +630,7 @@ int main(void)
         cmocka_unit_test(two_benches_of_one_name_stay_two),
         cmocka_unit_test(budgets_are_kept_and_a_store_of_version_4_gets_them),
         cmocka_unit_test(vessels_and_alarms_are_kept_and_a_store_of_version_11_gets_them),
+        cmocka_unit_test(the_units_of_a_bench_are_kept),
         cmocka_unit_test(checks_are_kept_and_a_store_of_version_6_gets_them),
         cmocka_unit_test(who_gave_an_order_is_kept),
         cmocka_unit_test(a_newer_store_is_refused_and_left_alone),
