@@ -79,6 +79,7 @@ static void add_set(const struct tasting_session *session, int set, struct text 
         number, of, session->of[set].warm_up ? "true" : "false", choices(session, cups),
         session->method == TASTING_RANKING ? "true" : "false", session->method == TASTING_DEGREE ? "true" : "false");
     add_string(out, "question", tasting_sheet_question(session, question));
+    add_string(out, "offered", session->offered);
     text_print(out, ",\"codes\":[");
     for (int cup = 0; cup < cups; cup++)
         text_print(out, "%s%d", cup ? "," : "", session->set[set].code[cup]);
@@ -140,6 +141,39 @@ static bool same_codes(const json_t *codes, const struct tasting_set *set)
     return true;
 }
 
+/* The words for cups of the set, as {"493": "ripe pear"}: those of cup `cup`; NULL: none. */
+static const char *words_for(const json_t *asked, const struct tasting_set *set, int cup)
+{
+    char code[8];
+    const char *words;
+
+    snprintf(code, sizeof code, "%d", set->code[cup]);
+    words = json_string_value(json_object_get(json_object_get(asked, "words"), code));
+    return words && *words ? words : NULL;
+}
+
+/* Words are of cups of this set, and short enough to be kept whole. */
+static bool words_fit(struct job *job, const json_t *asked, const struct tasting_set *set)
+{
+    json_t *words = json_object_get(asked, "words"), *value;
+    const char *code;
+
+    if (words && !json_is_object(words))
+        return refuse(job, 400, "words come with the code of their cup");
+    json_object_foreach(words, code, value)
+    {
+        bool known = false;
+
+        for (int cup = 0; cup < set->cups; cup++)
+            known = known || (json_is_string(value) && words_for(asked, set, cup) == json_string_value(value));
+        if (!json_is_string(value) || (*json_string_value(value) && !known))
+            return refuse(job, 400, "words come with the code of their cup");
+        if (json_string_length(value) >= TASTING_WORDS_MOST)
+            return refuse(job, 400, "these words are too long: two short sentences at most");
+    }
+    return true;
+}
+
 static void seal(struct job *job, struct store *store, struct tasting_record *record, const json_t *asked)
 {
     const char *answer = json_string_value(json_object_get(asked, "answer"));
@@ -157,6 +191,8 @@ static void seal(struct job *job, struct store *store, struct tasting_record *re
         refuse(job, 400, "an answer names cups, and whether you are sure");
         return;
     }
+    if (!words_fit(job, asked, &record->session.set[set]))
+        return;
     count = tasting_answer_read(record->session.method, &record->session.set[set], answer, place, &job->why);
     if (count < 0) {
         job->status = 400;
@@ -165,6 +201,12 @@ static void seal(struct job *job, struct store *store, struct tasting_record *re
     if (refused(job, tasting_sheet_seal(store, record, set, place, count, json_is_true(sure),
                                         tasting_sheet_rested_s(record, taster, now_us), now_us, &job->why)))
         return;
+    for (int cup = 0; cup < record->session.set[set].cups; cup++) {
+        const char *words = words_for(asked, &record->session.set[set], cup);
+
+        if (words && refused(job, tasting_sheet_words(store, record, set, cup, words, now_us, &job->why)))
+            return;
+    }
     text_print(&job->out, "{\"ok\":true");
     add_string(&job->out, "receipt", tasting_short(tasting_record_answer(record, set + 1)->hash, receipt));
     text_print(&job->out, "}");

@@ -85,10 +85,9 @@ static int ask_words(struct store *store, struct tasting_record *record, int set
         taste_print(false, "Words at hand: %s; your own are as good.", session->offered);
     taste_print(false, "Words for a cup, as CODE words (Enter: none).");
     while ((line = taste_ask("Words: ")) && *line) {
-        char code[8], text[320], *words;
+        char *words;
         long number = strtol(line, &words, 10);
         int cup = 0, error;
-        struct tasting_happening happening = { .kind = KIND_WORDS, .set = set + 1, .sure = -1 };
 
         while (cup < session->set[set].cups && session->set[set].code[cup] != number && cup + 1 != number)
             cup++;
@@ -96,14 +95,8 @@ static int ask_words(struct store *store, struct tasting_record *record, int set
             taste_print(false, "Begin with a code of this set, then the words.");
             continue;
         }
-        snprintf(code, sizeof code, "%d", session->set[set].code[cup]);
-        snprintf(text, sizeof text, "%s", words + strspn(words, " \t"));
-        program_plain(text);
-        happening.who = session->taster[session->of[set].taster];
-        happening.answer = code;
-        happening.text = text;
-        happening.time_us = clock_world_now().time_us;
-        error = tasting_record_add(store, record, &happening, why);
+        error =
+            tasting_sheet_words(store, record, set, cup, words + strspn(words, " \t"), clock_world_now().time_us, why);
         if (error)
             return error;
         session = &record->session;

@@ -35,6 +35,12 @@ char *tasting_sheet_question(const struct tasting_session *session, char out[TAS
 int tasting_sheet_seal(struct store *store, struct tasting_record *record, int set, const int *place, int count,
                        int sure, int64_t rested_s, int64_t now_us, struct why *why);
 
+enum { TASTING_WORDS_MOST = 320 }; /* bytes of a taster's words for a cup, the NUL included */
+
+/* Keeps a taster's words for a cup of a set, as they are but for control characters.  As tasting_record_add. */
+int tasting_sheet_words(struct store *store, struct tasting_record *record, int set, int cup, const char *words,
+                        int64_t now_us, struct why *why);
+
 #pragma GCC visibility pop
 
 #endif

@@ -1,6 +1,8 @@
 /* A taster's sheet; see tasting_sheet.h. */
 #include "poise/tasting_sheet.h"
 
+#include "poise/program.h"
+
 #include <stdio.h>
 #include <string.h>
 #include <strings.h>
@@ -101,5 +103,24 @@ int tasting_sheet_seal(struct store *store, struct tasting_record *record, int s
                  session->method == TASTING_DEGREE ? place[i] : session->set[set].code[place[i]]);
     }
     snprintf(rest, sizeof rest, "rest %lld", (long long)rested_s);
+    return tasting_record_add(store, record, &happening, why);
+}
+
+int tasting_sheet_words(struct store *store, struct tasting_record *record, int set, int cup, const char *words,
+                        int64_t now_us, struct why *why)
+{
+    const struct tasting_session *session = &record->session;
+    char code[8], text[TASTING_WORDS_MOST];
+    struct tasting_happening happening = { .kind = KIND_WORDS,
+                                           .who = session->taster[session->of[set].taster],
+                                           .set = set + 1,
+                                           .answer = code,
+                                           .text = text,
+                                           .sure = -1,
+                                           .time_us = now_us };
+
+    snprintf(code, sizeof code, "%d", session->set[set].code[cup]);
+    snprintf(text, sizeof text, "%s", words);
+    program_plain(text);
     return tasting_record_add(store, record, &happening, why);
 }

@@ -67,7 +67,10 @@ def test_a_taster_sees_one_set_of_their_own_and_nothing_else(bench):
     assert give(ines, "/api/answer", codes=other, answer=str(other[0]), sure=True).status == 409        # Tom's set
     mine = ines.ask("/api/sheet").json["codes"]
     for wrong in ({"answer": str(other[0]), "sure": True}, {"answer": "", "sure": True}, {"answer": str(mine[0]), "sure": "yes"},
-                  {"answer": f"{mine[0]} {mine[1]}", "sure": True}):
+                  {"answer": f"{mine[0]} {mine[1]}", "sure": True},
+                  {"answer": str(mine[0]), "sure": True, "words": {str(other[0]): "of Tom's cup"}},
+                  {"answer": str(mine[0]), "sure": True, "words": {str(mine[0]): "x" * 400}},
+                  {"answer": str(mine[0]), "sure": True, "words": ["pear"]}):
         assert give(ines, "/api/answer", codes=mine, **wrong).status == 400, wrong
     link = give(hands, "/api/link", session="round-1", taster="Ines").json["address"].split("#")[1]
     Device(board).pair(link)
@@ -87,7 +90,9 @@ def test_an_answer_gives_nothing_away_and_all_see_the_reveal_at_once(bench):
             sheet = one.ask("/api/sheet").json
             right = odd[frozenset(sheet["codes"])]
             wrong = next(str(code) for code in sheet["codes"] if str(code) != right)
-            reply = give(one, "/api/answer", codes=sheet["codes"], answer=right if name == "Ines" else wrong, sure=True)
+            words = {wrong: "ripe pear\u0007, a little flat", right: ""} if (name, number) == ("Tom", 2) else {}
+            reply = give(one, "/api/answer", codes=sheet["codes"], answer=right if name == "Ines" else wrong, sure=True,
+                         words=words)
             assert reply.status == 200, reply.body
             answers.append((len(reply.body), sorted(reply.json), reply.headers.keys()))
             assert give(one, "/api/answer", codes=sheet["codes"], answer=right, sure=True).status == 409      # once for ever
@@ -106,6 +111,7 @@ def test_an_answer_gives_nothing_away_and_all_see_the_reveal_at_once(bench):
         results = one.ask("/api/results").body.decode()
         assert len(re.findall(r"Ines, set \d: .*: right$", results, re.M)) == 2, results
         assert len(re.findall(r"(Tom|Ada), set \d: .*: wrong$", results, re.M)) == 4, results
+        assert results.count("ripe pear") == 1 and "Tom" in next(line for line in results.splitlines() if "ripe pear" in line)
 
 
 def test_the_map_is_behind_the_helpers_word_and_it_is_written_down_who_looked(bench):
@@ -150,6 +156,8 @@ def test_three_phones_taste_side_by_side(bench):  # browser long
             if os.environ.get("POISE_SHOTS"):
                 one.shot(os.environ["POISE_SHOTS"] + "/sheet-390.png")
             assert one.run("return document.documentElement.scrollWidth") <= 390
+            if number == 2:
+                one.type("#fields label:nth-child(2) input", "dry, like tea")
             one.press("[data-sure=false]")
             one.wait("dialog p", "second. A guess")
             one.press("#yes")

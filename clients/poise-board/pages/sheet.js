@@ -17,6 +17,26 @@ function drawCups() {
   get("sure").hidden = sheet.rated ? rates.some((one) => one === null) : chosen.length !== sheet.choose;
 }
 
+// Free words, a line for each cup: none is asked for, and none offered unless the session has some.
+function drawWords() {
+  get("words").hidden = false;
+  get("offered").textContent = sheet.offered ? t("words_offered", sheet) : "";
+  get("fields").replaceChildren(...sheet.codes.map((code) => {
+    const line = document.createElement("label"), field = document.createElement("input");
+    field.type = "text";
+    field.maxLength = 150;
+    field.autocomplete = "off";
+    field.dataset.code = code;
+    line.append(String(code), field);
+    return line;
+  }));
+}
+
+function typedWords() {
+  const typed = [...get("fields").querySelectorAll("input")].filter((field) => field.value.trim());
+  return Object.fromEntries(typed.map((field) => [field.dataset.code, field.value.trim()]));
+}
+
 function cup(code, place) {
   const key = document.createElement("button");
   const order = chosen.indexOf(place);
@@ -70,7 +90,7 @@ function words() {
 async function seal(sure) {
   if (!(await confirm(t("seal"), `${words()}. ${t(sure ? "sure_said" : "guess_said")}`, t("seal_yes")))) return;
   try {
-    const reply = await give("/api/answer", { codes: sheet.codes, answer: answer(), sure });
+    const reply = await give("/api/answer", { codes: sheet.codes, answer: answer(), sure, words: typedWords() });
     get("why").textContent = reply.ok ? "" : reply.why;
     now = false;
     await look();
@@ -93,11 +113,13 @@ function draw(fresh) {
   get("how").textContent = fresh.state === "ask" ? t(fresh.swallow ? "how_swallow" : "how_spit", fresh) : "";
   if (fresh.state !== "ask") {
     get("cups").replaceChildren();
-    get("sure").hidden = true;
+    get("fields").replaceChildren();
+    get("sure").hidden = get("words").hidden = true;
   } else if (other) {
     chosen = [];
     rates = fresh.codes.map(() => null);
     drawCups();
+    drawWords();
   }
 }
 

@@ -192,6 +192,8 @@ const table = {
   less: "{code}: nearer to the control",
   further: "{code}: further from the control",
   seal: "Seal this answer for ever?",
+  words_for_cups: "Words for a cup, if you like",
+  words_offered: "Words at hand: {offered}; your own are as good.",
   seal_yes: "Seal it",
   sure_said: "You are sure.",
   guess_said: "A guess.",
