@@ -406,15 +406,17 @@ static void pass_silence(struct segments *segments, const struct weighing *weigh
 
     segments->seen = j;
     count = segments_read(segments, weighing, filter, read);
-    if (!count || read[count - 1].kind != KIND_REST)
-        read[count++] = (struct segment){ .kind = KIND_REST,
-                                          .begin_us = count > 1 ? read[count - 2].end_us : before->at_us,
-                                          .first_g = before->load_g,
-                                          .last_g = before->load_g,
-                                          .first_u_g = rest_u_g,
-                                          .last_u_g = rest_u_g,
-                                          .first_slope = DRIFT_UNSEEN,
-                                          .last_slope = DRIFT_UNSEEN };
+    if (!count || read[count - 1].kind != KIND_REST) {
+        read[count] = (struct segment){ .kind = KIND_REST,
+                                        .begin_us = count > 0 ? read[count - 1].end_us : before->at_us,
+                                        .first_g = before->load_g,
+                                        .last_g = before->load_g,
+                                        .first_u_g = rest_u_g,
+                                        .last_u_g = rest_u_g,
+                                        .first_slope = DRIFT_UNSEEN,
+                                        .last_slope = DRIFT_UNSEEN };
+        count++;
+    }
     read[count - 1].end_us = before->at_us;
     read[count] = unseen_movement(weighing, filter, j);
     read[count + 1] = (struct segment){ .kind = KIND_REST,
