@@ -14,6 +14,7 @@ close(), which returns what was wrong with how it ended.
 """
 import ctypes
 import fcntl
+import html
 import json
 import os
 import pathlib
@@ -119,15 +120,39 @@ WITHIN = re.compile(r"(\d+)(?:\.(\d+))? ± (\d+)(?:\.(\d+))?")
 FOR_MACHINES = {"--json", "--csv", "--sql", "--help", "-h"}
 
 
+def unreadable(text):
+    """What of a text is not for people; None: nothing."""
+    if raw := RAW.search(text):
+        return raw.group()
+    return next((match.group() for match in WITHIN.finditer(text) if len(match[2] or "") != len(match[4] or "")), None)
+
+
+# How a screen is drawn: where to, and in which look.
+CONTROL = re.compile(r"\x1b(?:\[[0-9;?]*[ -/]*[@-~]|[()][0-9A-B]|[=>78])")
+
+
+def _unreadable_screen(text):
+    """The names of columns alone: numbers are drawn in pieces, and read whole in unit.timer_screen."""
+    raw = RAW.search(CONTROL.sub("\n", text))
+    return raw and raw.group()
+
+
+def _unreadable_page(arguments):
+    """The same of the page that poise-report wrote."""
+    path = dict(zip(arguments, arguments[1:])).get("--html")
+    if path is None or not pathlib.Path(path).is_file():
+        return None
+    page = re.sub(r"<(style|script)\b.*?</\1>", "", pathlib.Path(path).read_text(errors="replace"), flags=re.S)
+    return unreadable(html.unescape(re.sub(r"<[^>]*>", "\n", page)))
+
+
 def _unreadable(name, arguments, text):
     """What of the output is not for people, though they read it; None: nothing."""
     words = {str(argument) for argument in arguments}
     if (name not in ("poise-timer", "poise-ctl", "poise-report") or words & FOR_MACHINES
             or (name == "poise-ctl" and not words & {"status", "watch", "brews"})):
         return None
-    if raw := RAW.search(text):
-        return raw.group()
-    return next((match.group() for match in WITHIN.finditer(text) if len(match[2] or "") != len(match[4] or "")), None)
+    return unreadable(text)
 
 
 class Program:
@@ -278,7 +303,10 @@ class Program:
                 faults.append(f"{self.name} ended with status {status}")
         if SANITIZERS.search(self.diagnostics.encode()):
             faults.append(f"{self.name}: a sanitizer complained")
-        if not self._terminal and (raw := _unreadable(self.name, self._arguments, self.output.decode("utf-8", "replace"))):
+        shown = self.output.decode("utf-8", "replace")
+        raw = (_unreadable_screen(shown) if self._terminal and self.name == "poise-timer"
+               else None if self._terminal else _unreadable(self.name, self._arguments, shown))
+        if raw := raw or (self.name == "poise-report" and _unreadable_page(self._arguments)):
             faults.append(f"{self.name} showed people {raw!r}")
         return faults
 

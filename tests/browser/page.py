@@ -16,7 +16,7 @@ import time
 import urllib.error
 import urllib.request
 
-from bench import PATIENCE_S
+from bench import PATIENCE_S, unreadable
 
 WIDE, TALL, PHONE = (1280, 800), (820, 1180), (390, 844)
 
@@ -200,8 +200,9 @@ class Page:
 
     def complaints(self):
         """What the browser's console was given: errors of scripts, refusals by the content policy."""
+        shown = unreadable(self.run("return document.body.innerText") or "")
         return [entry["message"] for entry in self.driver.get_log("browser") if entry["level"] == "SEVERE"
-                and "favicon" not in entry["message"]]
+                and "favicon" not in entry["message"]] + ([f"it shows people {shown!r}"] if shown else [])
 
     def story(self):
         return (f"{self.driver.current_url}\n{self.complaints()}\n"

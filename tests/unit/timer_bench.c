@@ -144,12 +144,44 @@ struct view_station *left(void)
     return &model.station[0];
 }
 
+/* No column's name, and digits behind "±" as fine as those before it. */
+static void expect_readable(const char *row)
+{
+    static const char *const ends[] = { "_s", "_g", "_c", "_kpa", "_pct", "_mm" }, within[] = " ± ";
+
+    for (size_t i = 0; i < sizeof ends / sizeof *ends; i++)
+        for (const char *end = row; (end = strstr(end, ends[i])); end += strlen(ends[i])) {
+            char next = end[strlen(ends[i])];
+
+            if (end > row && end[-1] >= 'a' && end[-1] <= 'z' && !(next == '_' || (next >= 'a' && next <= 'z')))
+                fail_msg("a raw name is on the screen: %s", row);
+        }
+    for (const char *at = row; (at = strstr(at, within)); at += strlen(within)) {
+        const char *before = at, *after = at + strlen(within);
+        size_t decimals = 0, digits = strspn(after, "0123456789");
+
+        while (before > row && before[-1] >= '0' && before[-1] <= '9') {
+            before--;
+            decimals++;
+        }
+        decimals = before > row && before[-1] == '.' ? decimals : 0;
+        if (decimals != (after[digits] == '.' ? strspn(after + digits + 1, "0123456789") : 0))
+            fail_msg("digits that do not fit: %s", row);
+    }
+}
+
 void draw(int width, int height, enum page page, double at_s)
 {
+    char row[2000];
+
     struct timer_page what = { .page = page, .where = "ipc:///nowhere" };
 
     assert_int_equal(canvas_size(&canvas, width, height), 0);
     draw_screen(&canvas, &model, &what, FAR + at(at_s));
+    for (int y = 0; y < height; y++) {
+        canvas_row(&canvas, y, row, sizeof row);
+        expect_readable(row);
+    }
 }
 
 static bool on_screen(const char *text)
