@@ -366,13 +366,14 @@ static void guide_before(struct guiding *guiding)
     const struct guide_state *state = guiding->state;
     const struct asked *asked = &guiding->asked;
     bool adding = state->coffee_g >= ADDING_G;
-    double coffee_g = adding ? state->coffee_g : state->dose_g;
+    bool over = state->stage == STAGE_STRENGTH || state->stage == STAGE_DONE; /* the dose is in the cup that is over */
+    double dose_g = over ? (double)NAN : state->dose_g, coffee_g = adding ? state->coffee_g : dose_g;
     enum guide_side side = side_of(coffee_g, asked->dose_g, asked->dose_within_g);
-    bool weighed = !adding && state->dose_g > 0;
+    bool weighed = !adding && dose_g > 0;
 
     number_mass(guiding, isnan(coffee_g) && state->tared ? 0 : coffee_g, "g of coffee in", asked->dose_g,
                 asked->dose_within_g);
-    if (state->cup_left && !adding && !weighed) {
+    if ((state->cup_left || (over && state->load_g >= STANDS_THERE_G)) && !adding && !weighed) {
         number_mass(guiding, state->beverage_g, "g in the cup", asked->beverage_g, asked->beverage_within_g);
         say(guiding, "Take the cup", "The cup is weighed: take it off.");
         set_moment(guiding, PLAN_AFTERWARDS);

@@ -78,6 +78,12 @@ static const struct situation {
     { STEEP, STANDS " cup_left=1 beverage=198.4", "Take the cup", "The cup is weighed: take it off.", "198.4",
       "g in the cup", "", "", NULL, NULL },
     { KIOSK, STANDS " cup_left=1", NULL, NULL, "-", "g in the cup", NULL, "Add water: 20 g", NULL, NULL },
+    /* its brew waits for the end, or for strength: the dose is in that cup, and nothing is to be poured on it */
+    { BLOOM, STANDS " stage=strength dose=15.1 beverage=198.4", "Take the cup", "The cup is weighed: take it off.",
+      "198.4", "g in the cup", NULL, NULL, "next: coffee", "" },
+    { BLOOM, SET_UP " stage=strength dose=15.1 beverage=198.4", "Set up",
+      "Put the cup and the brewer on the scale, and tare.", "-", NULL, NULL, NULL, "next: coffee", "" },
+    { BLOOM, TARED " stage=strength dose=15.1 coffee=14.9", "Coffee", NULL, "14.9", NULL, NULL, NULL, NULL, "" },
 
     /* the pour */
     { NONE, "scale=1 load=560 stage=pour water=37.2 flow=8 water_s=5", "Pour", "Pour the water.", "37.2",
