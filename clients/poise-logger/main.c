@@ -16,7 +16,9 @@
 #include "poise/clock.h"
 #include "poise/place.h"
 #include "poise/program.h"
+#include "poise/record.h"
 #include "poise/store.h"
+#include "sharer.h"
 
 /* Readings wait so long for company: to be woken for every reading would cost more than saving it does, and
  * one transaction a second far less than one per reading.  The bench's journal has them meanwhile, and an
@@ -43,7 +45,8 @@ struct logger {
     struct store *store;
     struct client *client;
     char store_path[PLACE_SIZE], bus[PLACE_SIZE], control[PLACE_SIZE];
-    const char *key; /* its file, for a bench on a network; NULL: none */
+    const char *key;   /* its file, for a bench on a network; NULL: none */
+    const char *share; /* the shared record, for the first of several; NULL: none */
     pthread_t thread;
     bool failed;
     bool moved;             /* the store's file was deleted or replaced */
@@ -61,11 +64,12 @@ struct logger {
 
 static void usage(FILE *out)
 {
-    fputs("Usage: poise-logger [--store FILE] [--bus ADDRESS] [--control ADDRESS] [--key FILE]\n"
+    fputs("Usage: poise-logger [--store FILE] [--share ADDRESS] [--bus ADDRESS] [--control ADDRESS] [--key FILE]\n"
           "       poise-logger [--store FILE] --bench BUS,CONTROL[,KEY] [--bench ...]\n"
           "Keeps every brew of a bench, or of several, with its whole trace, in an SQLite file.\n"
           "\n"
           "  -s, --store FILE       where to keep them (default: POISE_STORE, or your data folder)\n"
+          "      --share ADDRESS    send them to a shared record too: postgresql://HOST/NAME, as poise-share does\n"
           "  -b, --bus ADDRESS      where the bench publishes (default: POISE_BUS, or the usual sockets)\n"
           "  -c, --control ADDRESS  where it answers (default: POISE_CONTROL, or the usual sockets)\n"
           "  -k, --key FILE         this client's key, for a bench on a network (default: POISE_KEY)\n"
@@ -332,6 +336,8 @@ static int run(struct logger *logger)
     struct why why;
     int error = store_open(&logger->store, logger->store_path, STORE_WRITE, &why);
 
+    if (!error && logger->share)
+        error = sharer_start(logger->share, logger->store_path, &why);
     if (!error) {
         name_reader(logger);
         error = learn_bench(logger, &why);
@@ -408,13 +414,20 @@ static int catch_signals(void)
     return signalfd(-1, &set, SFD_CLOEXEC | SFD_NONBLOCK);
 }
 
+enum { OPTION_SHARE = 1000 };
+
 int main(int argc, char **argv)
 {
     static const struct option options[] = {
-        { "store", required_argument, NULL, 's' },   { "bus", required_argument, NULL, 'b' },
-        { "control", required_argument, NULL, 'c' }, { "key", required_argument, NULL, 'k' },
-        { "bench", required_argument, NULL, 'B' },   { "help", no_argument, NULL, 'h' },
-        { "version", no_argument, NULL, 'V' },       { NULL, 0, NULL, 0 },
+        { "store", required_argument, NULL, 's' },
+        { "bus", required_argument, NULL, 'b' },
+        { "control", required_argument, NULL, 'c' },
+        { "key", required_argument, NULL, 'k' },
+        { "bench", required_argument, NULL, 'B' },
+        { "share", required_argument, NULL, OPTION_SHARE },
+        { "help", no_argument, NULL, 'h' },
+        { "version", no_argument, NULL, 'V' },
+        { NULL, 0, NULL, 0 },
     };
     const char *store = NULL, *bus = NULL, *control = NULL, *key = NULL;
     static struct logger loggers[BENCHES_MOST];
@@ -426,6 +439,9 @@ int main(int argc, char **argv)
         switch (option) {
         case 's':
             store = optarg;
+            break;
+        case OPTION_SHARE:
+            loggers[0].share = optarg;
             break;
         case 'b':
             bus = optarg;
@@ -474,10 +490,15 @@ int main(int argc, char **argv)
         return EXIT_FAILED;
     }
     for (int i = 0; i < count; i++) {
-        place_store(store, loggers[i].store_path, sizeof loggers[i].store_path);
+        if (record_is_address(place_store(store, loggers[i].store_path, sizeof loggers[i].store_path))) {
+            /* a record is filled from a file, which is these benches' own */
+            loggers[0].share = store ? store : getenv("POISE_STORE");
+            place_own_store(loggers[i].store_path, sizeof loggers[i].store_path);
+        }
         loggers[i].signals = signals;
     }
     result = follow_all(loggers, count);
+    sharer_stop();
     close(signals);
     return result;
 }

@@ -7,11 +7,12 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/prctl.h>
 #include <unistd.h>
 
 #include "poise/place.h"
 #include "poise/program.h"
-#include "share.h"
+#include "poise/record.h"
 
 enum {
     LOOK_MS = 2000,        /* between two looks whether the store has something new: a brew takes minutes */
@@ -19,12 +20,20 @@ enum {
     RETRY_MOST_MS = 60000
 };
 
-enum { OPTION_INIT = 1000, OPTION_ONCE, OPTION_ALL, OPTION_HOME, OPTION_BENCH, OPTION_EXPERIMENT };
+enum {
+    OPTION_INIT = 1000,
+    OPTION_ONCE,
+    OPTION_ALL,
+    OPTION_HOME,
+    OPTION_BENCH,
+    OPTION_EXPERIMENT,
+    OPTION_DROP,
+    OPTION_WITH_PARENT
+};
 
 struct choice {
-    const char *address, *store, *home;
+    const char *address, *store, *home, *bench, *experiment, *drop;
     bool init, once, all;
-    struct home_choice of;
 };
 
 static void usage(FILE *out)
@@ -36,16 +45,29 @@ static void usage(FILE *out)
           "                         no password here: libpq finds it in ~/.pgpass or a service file\n"
           "  -s, --store FILE       the store to send (default: POISE_STORE, or the usual one)\n"
           "      --once             send what is new, and end (default: follow the store)\n"
-          "      --all              send every brew again\n"
+          "      --all              send every brew again, in the place of a store that is no more\n"
           "      --init             make the tables there (once, as the owner of the database)\n"
           "      --home FILE        write brews from there into a new store FILE, for poise-report and all else\n"
           "      --bench NAME       with --home: only of this bench\n"
           "      --experiment NAME  with --home: only of this experiment\n"
+          "      --drop-before DATE drop the months before it there, as 2026-11, for good (its owner)\n"
+          "      --with-parent      end when the program that started it does, as poise-logger --share asks\n"
           "  -h, --help             this text\n"
           "  -V, --version          which Poise this is\n"
           "\n"
           "It may be stopped or killed at any moment: started again, nothing is there twice and nothing is missing.\n",
           out);
+}
+
+/* 2026-11 as 202611; 0: it is no month. */
+static int month_of(const char *text)
+{
+    int year, month, length = 0;
+
+    return sscanf(text, "%4d-%2d%n", &year, &month, &length) == 2 && !text[length] && length == 7 && year >= 2000
+                   && month >= 1 && month <= 12
+               ? year * 100 + month
+               : 0;
 }
 
 /* -1: go on; else the exit status. */
@@ -59,6 +81,8 @@ static int read_options(int argc, char **argv, struct choice *choice)
                                              { "home", required_argument, NULL, OPTION_HOME },
                                              { "bench", required_argument, NULL, OPTION_BENCH },
                                              { "experiment", required_argument, NULL, OPTION_EXPERIMENT },
+                                             { "with-parent", no_argument, NULL, OPTION_WITH_PARENT },
+                                             { "drop-before", required_argument, NULL, OPTION_DROP },
                                              { "help", no_argument, NULL, 'h' },
                                              { "version", no_argument, NULL, 'V' },
                                              { NULL, 0, NULL, 0 } };
@@ -86,10 +110,16 @@ static int read_options(int argc, char **argv, struct choice *choice)
             choice->home = optarg;
             break;
         case OPTION_BENCH:
-            choice->of.bench = optarg;
+            choice->bench = optarg;
             break;
         case OPTION_EXPERIMENT:
-            choice->of.experiment = optarg;
+            choice->experiment = optarg;
+            break;
+        case OPTION_WITH_PARENT:
+            prctl(PR_SET_PDEATHSIG, SIGTERM);
+            break;
+        case OPTION_DROP:
+            choice->drop = optarg;
             break;
         case 'h':
             usage(stdout);
@@ -110,7 +140,11 @@ static int read_options(int argc, char **argv, struct choice *choice)
         program_message("where is the record?  Name it with --to postgresql://HOST/NAME, or POISE_SHARE");
         return EXIT_USAGE;
     }
-    if (!choice->home && (choice->of.bench || choice->of.experiment)) {
+    if (choice->drop && !month_of(choice->drop)) {
+        program_message("--drop-before %s: is no month: write it as 2026-11", choice->drop);
+        return EXIT_USAGE;
+    }
+    if (!choice->home && (choice->bench || choice->experiment)) {
         program_message("--bench and --experiment choose what --home takes; a store is sent whole");
         return EXIT_USAGE;
     }
@@ -124,35 +158,12 @@ static void on_signal(int number)
     _exit(EXIT_DONE);
 }
 
-static int local_open(struct local *local, const char *path, struct why *why)
-{
-    sqlite3_stmt *statement = NULL;
-    const char *id = NULL;
-    int error = store_open(&local->store, path, STORE_READ, why);
-
-    if (error)
-        return error;
-    if (sqlite3_prepare_v2(store_database(local->store), "SELECT store FROM identity", -1, &statement, NULL)
-            == SQLITE_OK
-        && sqlite3_step(statement) == SQLITE_ROW)
-        id = (const char *)sqlite3_column_text(statement, 0);
-    if (id && strlen(id) == STORE_ID_SIZE - 1)
-        strcpy(local->id, id);
-    else
-        error = why_set(why, -EBADF, "%s: has no identity of its own: it is damaged (see `poise-ctl rescue`)", path);
-    sqlite3_finalize(statement);
-    if (error)
-        store_close(local->store);
-    return error;
-}
-
 /* Brews that another program than poise-logger wrote into the store have no number by which they could be followed. */
-static void warn_of_unnumbered(const struct local *local, const char *path)
+static void warn_of_unnumbered(struct store *store, const char *path)
 {
     sqlite3_stmt *statement = NULL;
 
-    if (sqlite3_prepare_v2(store_database(local->store), "SELECT count(*) FROM brew WHERE changed = 0", -1, &statement,
-                           NULL)
+    if (sqlite3_prepare_v2(store_database(store), "SELECT count(*) FROM brew WHERE changed = 0", -1, &statement, NULL)
             == SQLITE_OK
         && sqlite3_step(statement) == SQLITE_ROW && sqlite3_column_int64(statement, 0) > 0)
         program_message("%s: brews are not sent that poise-logger did not write, since they are not numbered: %lld "
@@ -162,36 +173,41 @@ static void warn_of_unnumbered(const struct local *local, const char *path)
 }
 
 /* Grows whenever another program wrote to the store. */
-static int data_version(const struct local *local)
+static int data_version(struct store *store)
 {
     sqlite3_stmt *statement = NULL;
     int version = 0;
 
-    if (sqlite3_prepare_v2(store_database(local->store), "PRAGMA data_version", -1, &statement, NULL) == SQLITE_OK
+    if (sqlite3_prepare_v2(store_database(store), "PRAGMA data_version", -1, &statement, NULL) == SQLITE_OK
         && sqlite3_step(statement) == SQLITE_ROW)
         version = sqlite3_column_int(statement, 0);
     sqlite3_finalize(statement);
     return version;
 }
 
-static int connect_there(struct remote *remote, const struct local *local, const struct choice *choice, struct why *why)
+static int connect_there(struct record **record, struct store *store, const struct choice *choice, struct why *why)
 {
-    int error = remote_open(remote, choice->address, why);
+    int error = record_open(record, choice->address, "poise-share", why);
 
     if (error)
         return error;
-    if ((error = schema_check(remote, why)) != 0 || (error = send_begin(remote, local, why)) != 0
-        || (choice->all && (error = send_again(remote, local, why)) != 0))
-        remote_close(remote);
+    if ((error = record_check(*record, why)) == 0)
+        error = record_send_begin(*record, store, choice->all, why);
+    if (!error && record_remark(*record))
+        program_message("%s", record_remark(*record));
+    if (error) {
+        record_close(*record);
+        *record = NULL;
+    }
     return error;
 }
 
 /* All that is new; the count, or a negative errno. */
-static int send_all(struct remote *remote, const struct local *local, struct why *why)
+static int send_all(struct record *record, struct store *store, struct why *why)
 {
     int count, sent = 0;
 
-    while ((count = send_next(remote, local, why)) > 0)
+    while ((count = record_send(record, store, why)) > 0)
         sent += count;
     return count < 0 ? count : sent;
 }
@@ -200,27 +216,28 @@ static int send_all(struct remote *remote, const struct local *local, struct why
 static bool is_final(int error)
 {
     return error == -EINVAL || error == -EPERM || error == -EACCES || error == -EBUSY || error == -EPROTO
-           || error == -EBADF || error == -ENOENT;
+           || error == -EBADF || error == -ENOENT || error == -EEXIST;
 }
 
-static int follow(const struct local *local, struct choice *choice)
+static int follow(struct store *store, struct choice *choice)
 {
-    struct remote remote = { 0 };
+    struct record *record = NULL;
     int wait_ms = 0, retry_ms = RETRY_FIRST_MS, version = 0;
     struct why why = { "" }, last = { "" };
 
     for (;;) {
-        int seen = data_version(local), sent = 0, error = 0;
+        int seen = data_version(store), sent = 0, error = 0;
 
-        if (!remote.connection) {
-            error = connect_there(&remote, local, choice, &why);
+        if (!record) {
+            error = connect_there(&record, store, choice, &why);
             choice->all = choice->all && error;
             version = 0;
         }
         if (!error && (seen != version || !version))
-            sent = error = send_all(&remote, local, &why);
+            sent = error = send_all(record, store, &why);
         if (error < 0) {
-            remote_close(&remote);
+            record_close(record);
+            record = NULL;
             if (strcmp(why.text, last.text) != 0)
                 program_message("%s", why.text);
             last = why;
@@ -230,12 +247,12 @@ static int follow(const struct local *local, struct choice *choice)
             retry_ms = retry_ms * 2 < RETRY_MOST_MS ? retry_ms * 2 : RETRY_MOST_MS;
         } else {
             if (last.text[0])
-                program_message("%s: answers again", remote.address);
+                program_message("%s: answers again", choice->address);
             last.text[0] = '\0';
             if (sent > 0)
                 program_message("%d brew%s sent", sent, sent == 1 ? "" : "s");
             if (choice->once) {
-                remote_close(&remote);
+                record_close(record);
                 return EXIT_DONE;
             }
             version = seen;
@@ -246,43 +263,35 @@ static int follow(const struct local *local, struct choice *choice)
     }
 }
 
-static int fetch(const struct choice *choice)
+/* What is asked of the record as a whole. */
+static int work_there(const struct choice *choice)
 {
-    struct remote remote = { 0 };
+    struct record *record = NULL;
     struct why why;
-    int count = remote_open(&remote, choice->address, &why);
+    int count = record_open(&record, choice->address, "poise-share", &why);
 
     if (count == 0)
-        count = schema_check(&remote, &why);
-    if (count == 0)
-        count = home_write(&remote, choice->home, &choice->of, &why);
-    remote_close(&remote);
+        count = choice->init ? record_make(record, &why) : record_check(record, &why);
+    if (count == 0 && choice->home)
+        count = record_take_home(record, choice->home, choice->bench, choice->experiment, &why);
+    else if (count == 0 && choice->drop)
+        count = record_drop_before(record, month_of(choice->drop), &why);
+    record_close(record);
     if (count < 0) {
         program_message("%s", why.text);
         return EXIT_FAILED;
     }
-    printf("%s: %d brew%s\n", choice->home, count, count == 1 ? "" : "s");
+    if (choice->home)
+        printf("%s: %d brew%s\n", choice->home, count, count == 1 ? "" : "s");
+    else if (choice->drop)
+        printf("%d month%s dropped\n", count, count == 1 ? "" : "s");
     return program_end(EXIT_DONE);
-}
-
-static int make(const struct choice *choice)
-{
-    struct remote remote = { 0 };
-    struct why why;
-    int error = remote_open(&remote, choice->address, &why);
-
-    if (!error)
-        error = schema_make(&remote, &why);
-    remote_close(&remote);
-    if (error)
-        program_message("%s", why.text);
-    return error ? EXIT_FAILED : EXIT_DONE;
 }
 
 int main(int argc, char **argv)
 {
     struct choice choice = { 0 };
-    struct local local = { 0 };
+    struct store *store;
     char path[512];
     struct why why;
     int status;
@@ -293,16 +302,18 @@ int main(int argc, char **argv)
     signal(SIGTERM, on_signal);
     signal(SIGINT, on_signal);
     signal(SIGPIPE, SIG_IGN);
-    if (choice.init)
-        return make(&choice);
-    if (choice.home)
-        return fetch(&choice);
-    if (local_open(&local, place_store(choice.store, path, sizeof path), &why) != 0) {
+    if (choice.init || choice.home || choice.drop)
+        return work_there(&choice);
+    if (record_is_address(place_store(choice.store, path, sizeof path))) {
+        program_message("%s: a record is where brews are sent to: name the bench's own store with --store", path);
+        return EXIT_USAGE;
+    }
+    if (store_open(&store, path, STORE_READ, &why) != 0) {
         program_message("%s", why.text);
         return EXIT_FAILED;
     }
-    warn_of_unnumbered(&local, path);
-    status = follow(&local, &choice);
-    store_close(local.store);
+    warn_of_unnumbered(store, path);
+    status = follow(store, &choice);
+    store_close(store);
     return status;
 }

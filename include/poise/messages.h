@@ -228,6 +228,10 @@ int message_write(const struct message *message, char *out, size_t size);
  * adds its own.  Returns the length, or -ENOSPC. */
 int message_write_common(const struct message_common *common, char *out, size_t size);
 
+/* Length of the UTF-8 sequence at the start of `at`, 0 when it is none (RFC 3629, table 3-7 of the Unicode Standard: no
+ * overlong forms, no surrogates, nothing above U+10FFFF). */
+int message_utf8_length(const unsigned char *at);
+
 /* Writes text as a JSON string with its quotes; invalid UTF-8 becomes U+FFFD.
  * Returns the length, or -ENOSPC. */
 int message_write_string(const char *text, char *out, size_t size);

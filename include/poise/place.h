@@ -22,6 +22,9 @@ char *place_bus(const char *option, char *out, size_t size);
 char *place_control(const char *option, char *out, size_t size);
 char *place_store(const char *option, char *out, size_t size);
 
+/* The store's usual file, whatever POISE_STORE names. */
+char *place_own_store(char *out, size_t size);
+
 /* The client's key file for a bench on a network: the option, else POISE_KEY, else NULL: none. */
 const char *place_key(const char *option);
 

@@ -20,9 +20,11 @@ struct store;
 
 enum store_mode { STORE_READ, STORE_WRITE };
 
-/* Opens; with STORE_WRITE makes the file and its folder when missing and brings an older version up
- * to this one.  Returns 0, or a negative errno: -EPROTO when the file was made by a newer Poise (it
- * is left alone), -EBADF when it is no store, -ENOENT, -EACCES, -EBUSY, -EIO, -ENOSPC. */
+/* Opens a file, or for reading a shared record (record.h) by its address: it is fetched, but for the traces, into a
+ * file of this user's own, and the next time what is new.  With STORE_WRITE makes the file and its folder when missing
+ * and brings an older version up to this one.  Returns 0, or a negative errno: -EPROTO when the file was made by a
+ * newer Poise (it is left alone), -EBADF when it is no store, -ENOENT, -EACCES, -EBUSY, -EIO, -ENOSPC; of a record as
+ * record_open and record_check. */
 int store_open(struct store **out, const char *path, enum store_mode mode, struct why *why);
 void store_close(struct store *store);
 

@@ -98,15 +98,21 @@ char *place_control(const char *option, char *out, size_t size)
 
 char *place_store(const char *option, char *out, size_t size)
 {
+    if (!option)
+        option = variable("POISE_STORE");
+    if (!option)
+        return place_own_store(out, size);
+    snprintf(out, size, "%s", option);
+    return out;
+}
+
+char *place_own_store(char *out, size_t size)
+{
     const char *service = variable("STATE_DIRECTORY");
     char folder[PLACE_FOLDER_SIZE], system[64];
 
-    if (!option)
-        option = variable("POISE_STORE");
     snprintf(system, sizeof system, "%s/store.db", system_data);
-    if (option)
-        snprintf(out, size, "%s", option);
-    else if (service)
+    if (service)
         snprintf(out, size, "%s/store.db", service);
     else if (is_there(system))
         snprintf(out, size, "%s", system);

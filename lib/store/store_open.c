@@ -1,4 +1,5 @@
 /* Opening and closing a store file: is it one, of which version, may we.  Not its tables (store_schema). */
+#include "record_parts.h"
 #include "store_parts.h"
 
 #include <ctype.h>
@@ -330,10 +331,16 @@ int store_open_damaged(struct store **out, const char *path, int *version, struc
 
 int store_open(struct store **out, const char *path, enum store_mode mode, struct why *why)
 {
-    struct store *store = calloc(1, sizeof *store);
+    struct store *store;
     int error;
 
-    if (!store || !(store->path = strdup(path))) {
+    if (record_is_address(path))
+        return mode == STORE_READ ? record_cache_open(out, path, why)
+                                  : why_set(why, -EROFS,
+                                            "%s: a shared record is read here and filled by poise-share: name the "
+                                            "bench's own store with --store",
+                                            path);
+    if (!(store = calloc(1, sizeof *store)) || !(store->path = strdup(path))) {
         free(store);
         return why_set(why, -ENOMEM, "not enough memory");
     }
@@ -355,6 +362,7 @@ void store_close(struct store *store)
     for (int i = 0; i < STATEMENT_COUNT; i++)
         sqlite3_finalize(store->statement[i]);
     sqlite3_close(store->database);
+    record_close(store->record);
     for (size_t i = 0; i < store->event_count; i++)
         free(store->events[i].plan_json);
     for (int i = 0; i < store->station_count; i++)

@@ -117,8 +117,11 @@ struct store_event {
     uint64_t gap_after;     /* not 0: the messages after this one never came */
 };
 
+struct record;
+
 struct store {
     sqlite3 *database;
+    struct record *record; /* a cache's: where its traces are; else NULL */
     enum store_mode mode;
     char *path;
     uint64_t gone;        /* as store_gone */

@@ -92,9 +92,7 @@ static void put_number(struct text *text, double value)
     put_word(text, digits);
 }
 
-/* Length of the UTF-8 sequence at the start of `at`, 0 when it is none (RFC 3629, table 3-7 of the
- * Unicode Standard: no overlong forms, no surrogates, nothing above U+10FFFF). */
-static int utf8_length(const unsigned char *at)
+int message_utf8_length(const unsigned char *at)
 {
     int length = at[0] < 0x80 ? 1 : at[0] < 0xc2 ? 0 : at[0] < 0xe0 ? 2 : at[0] < 0xf0 ? 3 : at[0] < 0xf5 ? 4 : 0;
 
@@ -119,7 +117,7 @@ static void put_string(struct text *text, const char *string)
 {
     PUT(text, "\"");
     for (const unsigned char *at = (const unsigned char *)string; *at;) {
-        int length = utf8_length(at);
+        int length = message_utf8_length(at);
 
         if (length == 0) {
             PUT(text, "\xef\xbf\xbd");

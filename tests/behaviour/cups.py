@@ -54,9 +54,10 @@ class Cups:
                               " on conflict do nothing", instrument)
             for place, (seconds, value) in enumerate(readings):
                 at_us, seq = self.began_us + int(seconds * 1e6), seq + 1
-                self.file.execute("insert into trace select ?, ?, instrument_id, 1, ?, ?, ?, 1, 1, 'ok'"
+                decimals = max(1, len(f"{value:.12f}".rstrip("0").split(".")[1]))
+                self.file.execute("insert into trace select ?, ?, instrument_id, 1, ?, ?, ?, ?, 1, 'ok'"
                                   " from instrument where name = ? and quantity = ?",
-                                  (row, seq, at_us, at_us, value, *instrument[:2]))
+                                  (row, seq, at_us, at_us, value, decimals, *instrument[:2]))
 
     def steeps(self, experiment, plateau, k, times, replicates=3, spread=0.3, **more):
         """Cups whose extraction rises as first order says."""

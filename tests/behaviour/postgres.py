@@ -1,4 +1,5 @@
 """A PostgreSQL server for one test: Debian's, on a socket in the test's folder, no network."""
+import fcntl
 import os
 import pathlib
 import shutil
@@ -13,23 +14,43 @@ BINARIES = pathlib.Path("/usr/lib/postgresql/15/bin")
 
 
 class Postgres:
-    def __init__(self, bench):
-        self.folder, self.server = bench.folder / "pg", None
+    def __init__(self, bench, *settings, access=None):
+        """settings: as postgres -c takes them; access: the lines of pg_hba.conf."""
+        self.folder, self.server, self.settings = bench.folder / "pg", None, settings
         self.folder.mkdir()
-        self.user = {}
+        self.port, self.user = 5432, {}
         if os.geteuid() == 0:           # the server refuses to be root
             os.chmod(bench.folder, 0o711)
             shutil.chown(self.folder, "postgres", "postgres")
             self.user = dict(user="postgres", group="postgres", extra_groups=[])
-        subprocess.run([BINARIES / "initdb", "-D", self.folder / "data", "-A", "trust", "-U", "postgres", "--no-sync"],
-                       check=True, capture_output=True, cwd="/", **self.user)
+        shutil.copytree(self._template(bench.programs_folder.parent), self.folder / "data", copy_function=shutil.copyfile)
+        (self.folder / "data").chmod(0o700)
+        if access:
+            (self.folder / "data/pg_hba.conf").write_text(access)
+        if self.user:
+            subprocess.run(["chown", "-R", "postgres:postgres", self.folder / "data"], check=True)
         self.start()
         bench.closers.append(self.stop)
+
+    def _template(self, folder):
+        """An empty cluster, made once for all tests of a build: initdb takes longer than most of them."""
+        template, lock = folder / "pg-template", folder / "pg-template.lock"
+        with open(lock, "w") as held:
+            fcntl.flock(held, fcntl.LOCK_EX)
+            if not template.exists():
+                made = self.folder / "made"
+                subprocess.run([BINARIES / "initdb", "-D", made, "-A", "trust", "-U", "postgres", "--no-sync"], check=True,
+                               capture_output=True, cwd="/", **self.user)
+                shutil.copytree(made, folder / "pg-template.new", dirs_exist_ok=True)
+                (folder / "pg-template.new").rename(template)
+                shutil.rmtree(made)
+        return template
 
     def start(self):
         self.server = subprocess.Popen(
             [BINARIES / "postgres", "-D", self.folder / "data", "-c", "listen_addresses=", "-c",
-             f"unix_socket_directories={self.folder}", "-c", "fsync=off", "-c", "lc_messages=C", "-c", "jit=off"],
+             f"unix_socket_directories={self.folder}", "-c", "fsync=off", "-c", "lc_messages=C", "-c", "jit=off"] +
+            [word for setting in self.settings for word in ("-c", setting)],
             stderr=subprocess.PIPE, text=True, cwd="/", preexec_fn=die_with_parent, **self.user)
         for line in self.server.stderr:
             if "ready to accept connections" in line:
@@ -45,11 +66,11 @@ class Postgres:
             self.server = None
 
     def address(self, database="postgres", user="postgres"):
-        return f"postgresql:///{database}?host={self.folder}&user={user}"
+        return f"postgresql:///{database}?host={self.folder}&user={user}&port={self.port}"
 
-    def sql(self, text, user="postgres"):
+    def sql(self, text, user="postgres", database="postgres"):
         """Its rows as psql prints them; a failure's words are in the CalledProcessError's stderr."""
-        return subprocess.run(["psql", "-X", "-q", "-A", "-t", "-v", "ON_ERROR_STOP=1", self.address(user=user), "-c",
+        return subprocess.run(["psql", "-X", "-q", "-A", "-t", "-v", "ON_ERROR_STOP=1", self.address(database, user), "-c",
                                text], check=True, text=True, capture_output=True, cwd="/").stdout.strip()
 
 
