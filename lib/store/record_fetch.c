@@ -311,8 +311,8 @@ static int take_brew(struct fetching *to, const PGresult *row, struct why *why)
         return error;
     if (to->choice->traces) {
         sqlite3_bind_int64(to->statement[HERE_CHANGED], 1, to->brew);
-        error = done(to, HERE_CHANGED);
-        return error ? error : take_trace(to, row, name, why);
+        if ((error = done(to, HERE_CHANGED)) != 0 || (error = take_trace(to, row, name, why)) != 0)
+            return error;
     }
     bind(to->statement[HERE_NOTE], 1, row, AT_ID);
     bind(to->statement[HERE_NOTE], 2, row, AT_NAME);
