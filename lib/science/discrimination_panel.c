@@ -33,7 +33,8 @@ static double log_likelihood(const struct answers *answers, double mean, double 
     return sum;
 }
 
-/* Where a function with one maximum between low and high has it (golden section). */
+/* Where a function with one maximum between low and high has it: golden section, which the minimisers of GSL are not a
+ * substitute for, since the maximum is often at an end. */
 static double maximum(double (*function)(double x, void *context), void *context, double low, double high)
 {
     const double golden = (sqrt(5) - 1) / 2, close = 1e-9;

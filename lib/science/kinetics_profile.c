@@ -15,9 +15,9 @@
  * once"; a curve beyond either end differs from it by less than any cup shows. */
 enum { SCAN_POINTS = 61 };
 
-/* Log k is searched to a step of the scan times 0.618^30, some 1e-7: the sum of squares is flat there and right to
- * 14 digits. */
-enum { GOLDEN_STEPS = 30 };
+/* Log k is searched so closely: the sum of squares is flat there and right to 12 digits.  Brent's method takes no
+ * smaller steps than the root of what a double holds. */
+static const double LOG_K_TOLERANCE = 1e-6;
 
 /* A bound is found to about this share of itself: far finer than it is ever shown. */
 static const double BOUND_TOLERANCE = 1e-8;
@@ -166,31 +166,19 @@ static double rss_at(const struct profile *profile, double k)
     return isfinite(rss) ? rss : INFINITY;
 }
 
-/* Golden section between two points that enclose the least of the scan, in log k. */
-static double refine(struct profile *profile, double low, double high)
+static double rss_at_log(double log_k, void *context)
 {
-    double from = low, to = high;
-    static const double golden = 0.6180339887498949;
-    double a = high - golden * (high - low), b = low + golden * (high - low);
-    double at_a = rss_at(profile, exp(a)), at_b = rss_at(profile, exp(b));
+    return rss_at(context, exp(log_k));
+}
 
-    for (int i = 0; i < GOLDEN_STEPS; i++) {
-        if (at_a < at_b) {
-            high = b;
-            b = a;
-            at_b = at_a;
-            a = high - golden * (high - low);
-            at_a = rss_at(profile, exp(a));
-        } else {
-            low = a;
-            a = b;
-            at_a = at_b;
-            b = low + golden * (high - low);
-            at_b = rss_at(profile, exp(b));
-        }
-    }
-    profile->near = low - from > (to - from) / 16 && to - high > (to - from) / 16 ? (low + high) / 2 : 0;
-    return fmin(at_a, at_b);
+/* The least about a log k that is better than both its neighbours; where it is not, it is looked for there and nothing
+ * is remembered. */
+static double refine(struct profile *profile, double low, double middle, double high)
+{
+    double least, at = brent_minimum(rss_at_log, profile, low, middle, high, LOG_K_TOLERANCE, &least);
+
+    profile->near = at < middle || at > middle ? at : 0;
+    return least;
 }
 
 static double profiled_rss(struct profile *profile, double held)
@@ -205,7 +193,7 @@ static double profiled_rss(struct profile *profile, double held)
     if (profile->question->quantity == QUANTITY_OF_SHARE && !profile->quick)
         return rss_at(profile, 0);
     if (profile->near < 0) { /* the best k moves little from one value to the next: look there first */
-        rss = refine(profile, profile->near - step, profile->near + step);
+        rss = refine(profile, profile->near - step, profile->near, profile->near + step);
         if (profile->near < 0)
             return rss;
     }
@@ -216,8 +204,7 @@ static double profiled_rss(struct profile *profile, double held)
             best = i;
         }
     }
-    rss = refine(profile, low + (best - 1) * step, low + (best + 1) * step);
-    return fmin(rss, least);
+    return fmin(least, refine(profile, low + (best - 1) * step, low + best * step, low + (best + 1) * step));
 }
 
 /* By how much the profile exceeds the limit, in roots: nearly a straight line of the quantity. */

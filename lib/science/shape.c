@@ -11,10 +11,14 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "brent.h"
 #include "criterion.h"
 #include "gsl_quiet.h"
 
-enum { SCAN = 48, REFINED = 24, LINEAR_MOST = 3, SCAN_TWO = 16 };
+enum { SCAN = 48, LINEAR_MOST = 3, SCAN_TWO = 16 };
+
+/* Of a number that bends a shape: far finer than the sum of squares shows. */
+static const double LOG_TOLERANCE = 1e-5;
 
 /* --- lack of fit --- */
 
@@ -130,37 +134,39 @@ static void keep(struct shape_fit *fit, double rss, size_t linear, const double 
     memcpy(fit->value + linear, knob, knobs * sizeof *knob);
 }
 
-/* One knob between low and high, in logarithms: a scan, then golden section about its best. */
+struct one_knob {
+    struct search *search;
+    enum shape shape;
+    size_t linear;
+};
+
+static double rss_of_knob(double log_knob, void *context)
+{
+    const struct one_knob *one = context;
+    double coefficients[LINEAR_MOST], knob = exp(log_knob);
+
+    return solve(one->search, one->shape, one->linear, &knob, coefficients);
+}
+
+/* One knob between low and high, in logarithms: a scan, then Brent's method about its best. */
 static void fit_one_knob(struct search *search, size_t linear, double low, double high, struct shape_fit *fit)
 {
-    double coefficients[LINEAR_MOST], least = INFINITY, step = log(high / low) / (SCAN - 1), best = log(low);
-    static const double golden = 0.6180339887498949;
-    double from, to;
+    struct one_knob one = { search, fit->shape, linear };
+    double coefficients[LINEAR_MOST], least = INFINITY, step = log(high / low) / (SCAN - 1), best = log(low), knob, rss;
 
     for (int i = 0; i < SCAN; i++) {
-        double knob = low * exp(i * step), rss = solve(search, fit->shape, linear, &knob, coefficients);
+        double log_knob = log(low) + i * step;
 
+        rss = rss_of_knob(log_knob, &one);
         if (rss < least) {
             least = rss;
-            best = log(knob);
-            keep(fit, rss, linear, coefficients, &knob, 1);
+            best = log_knob;
         }
     }
-    from = best - step;
-    to = best + step;
-    for (int i = 0; i < REFINED; i++) {
-        double a = exp(to - golden * (to - from)), b = exp(from + golden * (to - from)), of_a, of_b;
-        double coefficients_b[LINEAR_MOST];
-
-        of_a = solve(search, fit->shape, linear, &a, coefficients);
-        of_b = solve(search, fit->shape, linear, &b, coefficients_b);
-        if (of_a < of_b)
-            to = log(b);
-        else
-            from = log(a);
-        if (fmin(of_a, of_b) < fit->rss)
-            keep(fit, fmin(of_a, of_b), linear, of_a < of_b ? coefficients : coefficients_b, of_a < of_b ? &a : &b, 1);
-    }
+    knob = exp(brent_minimum(rss_of_knob, &one, best - step, best, best + step, LOG_TOLERANCE, NULL));
+    rss = solve(search, fit->shape, linear, &knob, coefficients);
+    if (isfinite(rss))
+        keep(fit, rss, linear, coefficients, &knob, 1);
 }
 
 static void fit_two_rates(struct search *search, double longest, double shortest, struct shape_fit *fit)

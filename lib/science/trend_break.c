@@ -3,6 +3,7 @@
 
 #include <errno.h>
 #include <gsl/gsl_cdf.h>
+#include <gsl/gsl_multifit.h>
 #include <gsl/gsl_randist.h>
 #include <gsl/gsl_rng.h>
 #include <math.h>
@@ -18,11 +19,21 @@ enum { BREAK_PLACES = 61 }; /* tried between the inner x: finer than any series 
 /* Cups of one x put together, by their mean: a sum of squares of any line is that of the means, each as often as it
  * has cups, and what is within. */
 struct means {
-    double *x; /* the allocation of all three */
-    const double *y, *weight;
+    double *x, *y, *weight; /* x: the allocation of all three */
     size_t n, cups;
     double within;
+    gsl_matrix *columns; /* room for a fit of two pieces */
+    gsl_multifit_linear_workspace *work;
 };
+
+enum { PIECES_UNKNOWN = 3 };
+
+static void means_free(struct means *means)
+{
+    gsl_multifit_linear_free(means->work);
+    gsl_matrix_free(means->columns);
+    free(means->x);
+}
 
 static int gather(const double *x, const double *y, size_t n, struct means *out)
 {
@@ -33,61 +44,47 @@ static int gather(const double *x, const double *y, size_t n, struct means *out)
         free(room);
         return -ENOMEM;
     }
-    *out = (struct means){
-        .x = room, .y = means.e, .weight = means.weight, .n = means.n, .cups = n, .within = means.within
-    };
-    return 0;
+    *out = (struct means){ .x = room,
+                           .y = room + n,
+                           .weight = room + 2 * n,
+                           .n = means.n,
+                           .cups = n,
+                           .within = means.within,
+                           .columns = gsl_matrix_alloc(means.n, PIECES_UNKNOWN),
+                           .work = gsl_multifit_linear_alloc(means.n, PIECES_UNKNOWN) };
+    if (out->columns && out->work)
+        return 0;
+    means_free(out);
+    return -ENOMEM;
 }
 
 struct pieces {
-    double c[3];          /* value at the break, slope before, slope after */
-    double inverse_after; /* of the slope after, in the inverse of the normal matrix */
+    double c[PIECES_UNKNOWN]; /* value at the break, slope before, slope after */
+    double inverse_after;     /* of the slope after, in the inverse of the normal matrix */
     double rss;
 };
 
-/* Least squares of y = c0 + c1 min(x - at, 0) + c2 max(x - at, 0), by the normal equations: three
- * unknowns, x spaced like levels of an experiment.  rss is INFINITY where a piece has no points. */
+/* Least squares of y = c0 + c1 min(x - at, 0) + c2 max(x - at, 0).  rss is INFINITY where the points do not show all
+ * three. */
 static void fit_pieces(const struct means *means, double at, struct pieces *out)
 {
-    double m[3][5] = { { 0 } };
+    static const double alike = 1e-7; /* a singular value so small a share of the largest is none */
+    double inverse[PIECES_UNKNOWN * PIECES_UNKNOWN], rss;
+    gsl_matrix_view covariance = gsl_matrix_view_array(inverse, PIECES_UNKNOWN, PIECES_UNKNOWN);
+    gsl_vector_view coefficients = gsl_vector_view_array(out->c, PIECES_UNKNOWN);
+    gsl_vector_const_view y = gsl_vector_const_view_array(means->y, means->n);
+    gsl_vector_const_view weight = gsl_vector_const_view_array(means->weight, means->n);
+    size_t rank = 0;
 
-    out->rss = INFINITY;
     for (size_t i = 0; i < means->n; i++) {
-        double row[3] = { 1, fmin(means->x[i] - at, 0), fmax(means->x[i] - at, 0) };
-
-        for (int j = 0; j < 3; j++) {
-            for (int k = 0; k < 3; k++)
-                m[j][k] += means->weight[i] * row[j] * row[k];
-            m[j][3] += means->weight[i] * row[j] * means->y[i];
-        }
+        gsl_matrix_set(means->columns, i, 0, 1);
+        gsl_matrix_set(means->columns, i, 1, fmin(means->x[i] - at, 0));
+        gsl_matrix_set(means->columns, i, 2, fmax(means->x[i] - at, 0));
     }
-    m[2][4] = 1;
-    for (int i = 0; i < 3; i++) {
-        double whole = m[i][i];
-
-        for (int j = 0; j < i; j++) {
-            double factor = m[i][j] / m[j][j];
-
-            for (int k = j; k < 5; k++)
-                m[i][k] -= factor * m[j][k];
-        }
-        if (!(m[i][i] > 1e-12 * whole))
-            return;
-    }
-    out->inverse_after = m[2][4] / m[2][2];
-    for (int i = 2; i >= 0; i--) {
-        out->c[i] = m[i][3];
-        for (int k = i + 1; k < 3; k++)
-            out->c[i] -= m[i][k] * out->c[k];
-        out->c[i] /= m[i][i];
-    }
-    out->rss = means->within;
-    for (size_t i = 0; i < means->n; i++) {
-        double d = means->x[i] - at,
-               residual = means->y[i] - out->c[0] - out->c[1] * fmin(d, 0) - out->c[2] * fmax(d, 0);
-
-        out->rss += means->weight[i] * residual * residual;
-    }
+    gsl_multifit_wlinear_tsvd(means->columns, &weight.vector, &y.vector, alike, &coefficients.vector,
+                              &covariance.matrix, &rss, &rank, means->work);
+    out->rss = rank == PIECES_UNKNOWN ? rss + means->within : INFINITY;
+    out->inverse_after = inverse[8];
 }
 
 static double place(double low, double high, int i)
@@ -260,12 +257,15 @@ static int find_break(const struct means *means, const struct trend *line, doubl
 {
     double low = means->x[1], high = means->x[means->n - 2], at;
     double *room = science_malloc((DIRECTIONS * (BREAK_PLACES + 1) + 1) * means->n * sizeof *room);
+    double rounding = 0; /* what the digits of a double leave of a perfect line */
     struct pieces pieces;
 
     if (!room)
         return why_set(why, -ENOMEM, "not enough memory");
+    for (size_t i = 0; i < means->n; i++)
+        rounding += 1e-26 * means->weight[i] * means->y[i] * means->y[i];
     at = best_break(means, low, high, &pieces);
-    if (!(pieces.rss > 1e-20 * (line->rss + pieces.rss)) || !(line->rss > 0)) {
+    if (!(pieces.rss > rounding) || !(line->rss > rounding)) {
         free(room);
         return why_set(why, -EDOM, "the cups scatter so little that nothing can be judged");
     }
@@ -303,7 +303,7 @@ int trend_find_break(const double *x, const double *y, size_t n, size_t spent, i
     else
         error = find_break(&means, &line, residual, spent, permutations, seed, out, why);
     free(residual);
-    free(means.x);
+    means_free(&means);
     return error;
 }
 

@@ -34,6 +34,14 @@ def test_report_is_worked_out_again_by_base_r(bench):
         for grind in (14, 18, 22):
             cups.add("ferry-grind", {"grind": grind}, {"extraction_pct": 22 - .1 * grind + cups.random.gauss(0, .3)},
                      {"dose_g": 15}, replicate)
+        for pressure in (10, 20, 30, 40, 50, 60):
+            cups.add("ferry-press", {"press_peak_kpa": pressure},
+                     {"extraction_pct": 18 + .06 * min(pressure, 42) - .1 * max(pressure - 42, 0) +
+                      cups.random.gauss(0, .3), "press_peak_kpa": pressure + cups.random.gauss(0, .7)},
+                     {"dose_g": 15}, replicate)
+            cups.add("ferry-bent", {"temperature_c": 80 + pressure / 4},
+                     {"extraction_pct": 19 - .002 * (pressure - 33) ** 2 + cups.random.gauss(0, .2)}, {"dose_g": 15},
+                     replicate)
     for replicate in (1, 2):
         for warm in (88, 92, 96):
             for grind in (15, 19, 23):
@@ -41,7 +49,8 @@ def test_report_is_worked_out_again_by_base_r(bench):
                          {"extraction_pct": 20 - .06 * (warm - 92.5) ** 2 - .05 * (grind - 19) ** 2 +
                           cups.random.gauss(0, .2)}, {"dose_g": 15}, replicate)
     cups.done()
-    least = {"ferry-steep": 80, "filter-swirl": 60, "ferry-part": 40, "ferry-grind": 30, "ferry-hill": 200}
+    least = {"ferry-steep": 80, "filter-swirl": 60, "ferry-part": 40, "ferry-grind": 30, "ferry-hill": 200,
+             "ferry-press": 80, "ferry-bent": 90}
     for name, numbers in least.items():
         agreed = worked_out(bench, name)
         assert agreed is None or agreed > numbers, (name, agreed)

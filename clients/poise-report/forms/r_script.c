@@ -233,13 +233,61 @@ static void write_curves(const struct findings *findings, FILE *out)
     }
 }
 
+/* A curve's slopes at the first level and the last, and where it turns. */
+static void write_bent(const struct findings *findings, FILE *out)
+{
+    const struct factor *factor = &findings->factor[0];
+    struct interval interval;
+
+    say(out, trend_slope_at(&findings->trend, factor->level[0].number, findings->confidence, &interval), "bent.first");
+    say(out, interval.low, "bent.first.low");
+    say(out, interval.high, "bent.first.high");
+    say(out,
+        trend_slope_at(&findings->trend, factor->level[factor->level_count - 1].number, findings->confidence,
+                       &interval),
+        "bent.last");
+    say(out, interval.low, "bent.last.low");
+    say(out, interval.high, "bent.last.high");
+    if (!findings->has_turn)
+        return;
+    say(out, findings->turn_at, "turn.at");
+    say(out, findings->turn_interval.low, "turn.low");
+    say(out, findings->turn_interval.high, "turn.high");
+}
+
+static void write_break(const struct trend_break *its, FILE *out)
+{
+    say(out, its->at, "break.at");
+    say(out, its->at_interval.low, "break.low");
+    say(out, its->at_interval.high, "break.high");
+    say(out, its->value, "break.value");
+    say(out, its->slope_before, "break.before");
+    say(out, its->slope_after, "break.after");
+    say(out, its->slope_after_interval.low, "break.after.low");
+    say(out, its->slope_after_interval.high, "break.after.high");
+    say(out, its->f, "break.f");
+    say(out, its->p, "break.p");
+}
+
 static void write_line(const struct findings *findings, FILE *out)
 {
+    const struct trend_family *family = &findings->family;
     struct interval interval;
     double slope;
 
-    if (findings->design != DESIGN_NUMBERS || !findings->has_trend || findings->trend.degree != 1)
+    if (findings->design != DESIGN_NUMBERS || !findings->has_trend)
         return;
+    say(out, family->line, "family.line");
+    say(out, family->curve, "family.curve");
+    say(out, family->bent, "family.bent");
+    say(out, family->any, "family.any");
+    say(out, family->shape, "family.shape");
+    if (findings->has_break)
+        write_break(&findings->broken, out);
+    if (findings->trend.degree == 2) {
+        write_bent(findings, out);
+        return;
+    }
     slope = trend_slope_at(&findings->trend, findings->trend.centre, findings->confidence, &interval);
     say(out, slope, "line.slope");
     say(out, interval.low, "line.low");
