@@ -2,6 +2,7 @@
 #include "slurry.h"
 
 #include <math.h>
+#include <stdlib.h>
 #include <string.h>
 
 #include "poise/immersion.h"
@@ -20,11 +21,20 @@ void slurry_take(struct slurry *slurry, const struct reading *reading)
 
     if (newest && reading->mono_us - newest->at_us < EVERY_US && reading->mono_us >= newest->at_us)
         return;
+    if (!slurry->reading && !(slurry->reading = calloc(SLURRY_READINGS, sizeof *slurry->reading)))
+        return;
     if (slurry->count == SLURRY_READINGS)
         memmove(slurry->reading, slurry->reading + 1, sizeof *slurry->reading * (size_t)--slurry->count);
     slurry->resolution_c = reading->resolution;
     slurry->reading[slurry->count++] =
         (struct slurry_reading){ reading->mono_us, (float)decimal_to_double(reading->value) };
+}
+
+void slurry_free(struct slurry *slurry)
+{
+    free(slurry->reading);
+    slurry->reading = NULL;
+    slurry->count = 0;
 }
 
 static bool shown_last(const struct slurry *slurry, int64_t since_us, int64_t at_us, double *c, double *u_c)

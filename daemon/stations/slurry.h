@@ -14,14 +14,16 @@ struct slurry {
     struct slurry_reading {
         int64_t at_us;
         float c;
-    } reading[SLURRY_READINGS]; /* oldest first */
+    } * reading; /* oldest first; NULL before the first: most stations have no thermometer */
     int count;
     double resolution_c;
     double lag_s; /* the thermometer's time constant by the configuration; NAN: not known */
 };
 
-/* A temperature reading that is well. */
+/* A temperature reading that is well; without memory it is passed over. */
 void slurry_take(struct slurry *slurry, const struct reading *reading);
+
+void slurry_free(struct slurry *slurry);
 
 /* The slurry at a time, by what was shown since `since_us`; where the thermometer was hardly looked at, what it showed
  * last before.  False: it was not in, or nothing was shown within ten seconds before. */

@@ -98,11 +98,18 @@ int stations_open(struct stations *stations, const struct config *config, struct
     return 0;
 }
 
+static void free_all(struct station *all, int count)
+{
+    for (int i = 0; i < count; i++) {
+        free(all[i].tracker);
+        slurry_free(&all[i].slurry);
+    }
+    free(all);
+}
+
 void stations_close(struct stations *stations)
 {
-    for (int i = 0; i < stations->count; i++)
-        free(stations->all[i].tracker);
-    free(stations->all);
+    free_all(stations->all, stations->count);
     stations->all = NULL;
     stations->count = 0;
     brews_free(&stations->brews);
@@ -148,9 +155,7 @@ int stations_reconfigure(struct stations *stations, const struct config *config,
     for (int i = 0; i < config->station_count; i++)
         if (station_find(stations, config->stations[i].name) < 0
             && (error = station_make(&all[i], &config->stations[i], why)) != 0) {
-            while (i-- > 0)
-                free(all[i].tracker);
-            free(all);
+            free_all(all, i);
             return error;
         }
     end_brews_of_gone(stations, config, now);
@@ -164,10 +169,9 @@ int stations_reconfigure(struct stations *stations, const struct config *config,
         all[i].config = config->stations[i];
         tracker_configure(all[i].tracker, &config->stations[i].tracker, NULL);
         stations->all[old].tracker = NULL;
+        stations->all[old].slurry.reading = NULL;
     }
-    for (int i = 0; i < stations->count; i++)
-        free(stations->all[i].tracker);
-    free(stations->all);
+    free_all(stations->all, stations->count);
     stations->all = all;
     stations->count = config->station_count;
     take_settings(stations, config);

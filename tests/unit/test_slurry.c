@@ -52,6 +52,7 @@ static void a_thermometer_taken_out_still_knows_the_slurry(void **state)
     assert_true(slurry_at_s(slurry, -60, 100, &c, &u_c));
     assert_true(fabs(c - 85) < 2 * u_c);
     assert_true(u_c < 0.6);
+    slurry_free(slurry);
     free(slurry);
 }
 
@@ -69,6 +70,7 @@ static void hardly_looked_at_it_is_what_was_shown_last(void **state)
     assert_true(u_c > 0.2);                               /* one spot of it, never as sure as its last digit */
     assert_false(slurry_at_s(slurry, 96, 100, &c, &u_c)); /* that was before the brew */
     assert_false(slurry_at_s(slurry, 0, 116, &c, &u_c));
+    slurry_free(slurry);
     free(slurry);
 }
 
