@@ -73,7 +73,12 @@ sed 's/^/        /' /tmp/doctor.log
 systemctl stop poised
 check "and so is the daemon" await finds newcomer 'enable --now poised'
 echo "# on a network, by README's recipe, and a site that follows the bench"
-ip address add 192.168.7.20/24 dev lo; ip address add 10.9.8.7/24 dev lo
+address() {     # ALIAS ADDRESS: one more on the loop (SIOCSIFADDR: the machine has no ip command)
+    python3 -c 'import fcntl, socket, struct, sys
+fcntl.ioctl(socket.socket(socket.AF_INET, socket.SOCK_DGRAM), 0x8916, struct.pack(
+    "16sHH4s8x", sys.argv[1].encode(), socket.AF_INET, 0, socket.inet_aton(sys.argv[2])))' "$@"
+}
+address lo:1 192.168.7.20; address lo:2 10.9.8.7
 key() { runuser -u "$1" -- poise-ctl keys new "${@:2}" 2>/dev/null; }      # NAME FILE [--bench KEY]: prints its public half
 bench=$(key poise /var/lib/poise/bench.key)
 far=$(key member /home/member/far.key --bench "$bench")
