@@ -58,7 +58,7 @@ in_there sh -c 'apt-get install -y -qq --no-install-recommends /packages/poise_*
     >"$folder/apt" 2>&1
 check "poise and what it needs" in_there dpkg-query -W -f '${db:Status-Abbrev}' poise
 check "the user poise is made" in_there id poise
-check "every program runs" in_there sh -c 'for p in poised poise-ctl poise-timer poise-logger poise-report poise-taste; do
+check "every program runs" in_there sh -c 'for p in poised poise-ctl poise-timer poise-logger poise-report poise-taste poise-site; do
     $p --version >/dev/null || exit 1; done'
 check "the configuration that came along is good" in_there poised --check-config
 check "manual, completion, licence, examples and both units are there" in_there test -s /etc/poise/poised.conf \
