@@ -372,13 +372,14 @@ json_t *brew_save(const struct brew *brew)
                                                 (json_int_t)brew->timeline.stage[i].at_us,
                                                 (json_int_t)brew->timeline.stage[i].u_us,
                                                 brew->timeline.stage[i].by == BY_OPERATOR));
-    return json_pack("{s:s,s:s,s:I,s:b,s:b,s:b,s:b,s:i,s:o,s:I,s:I,s:o,s:o,s:o,s:i,s:o,s:o,s:O*}", "brew", brew->name,
-                     "station", brew->station, "number", (json_int_t)brew->number, "ended", brew->ended, "discarded",
-                     brew->discarded, "strength_entered", brew->strength_entered, "slurry_entered",
+    return json_pack("{s:s,s:s,s:I,s:b,s:b,s:b,s:b,s:i,s:o,s:I,s:I,s:I,s:o,s:o,s:o,s:i,s:o,s:o,s:O*}", "brew",
+                     brew->name, "station", brew->station, "number", (json_int_t)brew->number, "ended", brew->ended,
+                     "discarded", brew->discarded, "strength_entered", brew->strength_entered, "slurry_entered",
                      brew->slurry_entered, "filtered", brew->filtered, "budget", save_budget(&brew->budget), "began_us",
-                     (json_int_t)brew->began_us, "ended_us", (json_int_t)brew->ended_us, "measures", measures,
-                     "samples", samples, "stages", stages, "plan_kept", brew->plan_kept, "questions", questions, "cup",
-                     save_cup(&brew->cup), "plan", brew->plan);
+                     (json_int_t)brew->began_us, "ended_us", (json_int_t)brew->ended_us, "discarded_us",
+                     (json_int_t)brew->discarded_us, "measures", measures, "samples", samples, "stages", stages,
+                     "plan_kept", brew->plan_kept, "questions", questions, "cup", save_cup(&brew->cup), "plan",
+                     brew->plan);
 }
 
 static void load_lists(struct brew *brew, const json_t *json)
@@ -450,6 +451,7 @@ struct brew *brew_load(const json_t *json)
     load_budget(&brew->budget, json_object_get(json, "budget"));
     brew->began_us = json_integer_value(json_object_get(json, "began_us"));
     brew->ended_us = json_integer_value(json_object_get(json, "ended_us"));
+    brew->discarded_us = json_integer_value(json_object_get(json, "discarded_us"));
     brew->plan_kept = plan_kept ? (int)json_integer_value(plan_kept) : -1;
     brew->plan = json_incref(json_object_get(json, "plan"));
     measures_clear(&brew->measures);

@@ -61,6 +61,7 @@ struct brew {
     struct budget budget;  /* of its strength */
     struct brew_cup cup;
     int64_t began_us, ended_us; /* on the clock of mono_us */
+    int64_t discarded_us;       /* likewise; of one that was discarded */
     bool earlier_boot;          /* which has restarted since: its times compare with none of now */
     struct measures measures;
     bool above[MEASURE_COUNT];

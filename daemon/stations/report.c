@@ -128,6 +128,7 @@ void report_discard(struct stations *stations, struct brew *brew, int64_t at_us,
     if (!brew->ended)
         brew->ended_us = at_us;
     brew->ended = brew->discarded = brew->changed = true;
+    brew->discarded_us = at_us;
     snprintf(message.brew.note, DETAIL_SIZE, "%s", reason);
     stations->emit(stations->context, &message);
     if (brew->plan && stations->planned_over)

@@ -1,5 +1,5 @@
-/* Readings to cups: water found and subtracted, and what comes of the answers; see samples.h.  Which reading is whose:
- * samples_accounts.c. */
+/* Readings to cups: water found, and what comes of the answers; see samples.h.  Which reading is whose:
+ * samples_accounts.c; what water showed: samples_water.c. */
 #include "samples_parts.h"
 
 #include <assert.h>
@@ -8,7 +8,7 @@
 #include <math.h>
 #include <stdlib.h>
 
-const double SAMPLES_CLEAR = 0.97;
+const double SAMPLES_CLEAR = 0.95;
 const double SAMPLES_UNFILTERED_PCT = 0.02;
 
 /* One reading repeated: what hand-held refractometers come to, as if that had been seen so often (common practice, no
@@ -17,13 +17,6 @@ static const double REPEAT_PCT = 0.012, REPEAT_FREEDOM = 4;
 
 /* Below this share of the weakest cup that is expected it is water; but never above the bound. */
 static const double BLANK_SHARE = 0.35, BLANK_MOST_PCT = 0.5;
-
-/* The zero wanders by so much in half an hour when nothing is known of it; and where no water was ever read. */
-static const double DRIFT_PCT = 0.01, DRIFT_S = 1800, ZERO_U_PCT = 0.02;
-
-/* Water with a rest of coffee shows too much: more than so many standard uncertainties, and at least so much, above
- * what was read before and after. */
-static const double REST_DEVIATIONS = 4, REST_LEAST_PCT = 0.02;
 
 /* Readings of the same sample follow each other within so much. */
 static const double SAME_MOST_S = 40;
@@ -45,179 +38,27 @@ static int by_size(const void *a, const void *b)
 
 /* ---- water ---- */
 
-static double weakest_expected_pct(const struct samples *samples)
+static double weakest_expected_pct(const struct morning *morning)
 {
-    double weakest = NAN;
+    struct curve curve;
+    double weakest = NAN, variance, freedom;
 
-    for (int i = 0; i < samples->cup_count; i++)
-        weakest = fmin(weakest, USUAL_EXTRACTION_PCT * strength_per_extraction(&samples->cup[i], USUAL_EXTRACTION_PCT));
+    curve_begin(morning->samples, &curve);
+    for (int i = 0; i < morning->samples->cup_count; i++)
+        weakest = fmin(weakest, curve_expect(&curve, &morning->shape[i], 0, &variance, &freedom));
     return isnan(weakest) ? BLANK_MOST_PCT / BLANK_SHARE : weakest;
 }
 
 static void find_blanks(struct morning *morning)
 {
     const struct samples *samples = morning->samples;
-    double limit = fmin(BLANK_SHARE * weakest_expected_pct(samples), BLANK_MOST_PCT);
+    double limit = fmin(BLANK_SHARE * weakest_expected_pct(morning), BLANK_MOST_PCT);
 
     for (int i = 0; i < samples->reading_count; i++) {
         const struct sample_reading *reading = &samples->reading[i];
 
         morning->blank[i] =
             reading->said == SAMPLE_IS_BLANK || (reading->said != SAMPLE_OF_CUP && reading->shown_pct < limit);
-    }
-}
-
-struct knot { /* water as it was read: one or more readings in a row, or a zero that was set */
-    int64_t at_us;
-    double pct, v;
-    bool begins;  /* nothing before it counts */
-    bool ordered; /* the operator said that it is clean water */
-};
-
-/* Knots of one instrument, in the order of their times. */
-static int gather_knots(const struct morning *morning, int instrument, struct knot *knots)
-{
-    const struct samples *samples = morning->samples;
-    int count = 0, in_row = 0;
-
-    for (int i = 0; i < samples->reading_count; i++) {
-        const struct sample_reading *reading = &samples->reading[i];
-        double digit_v = squared(reading->resolution_pct) / 12;
-
-        if (reading->instrument != instrument)
-            continue;
-        if (reading->reset) {
-            knots[count++] = (struct knot){ reading->at_us, 0, digit_v + morning->repeat_v, true, true };
-            in_row = 0;
-        }
-        if (!morning->blank[i]) {
-            in_row = 0;
-            continue;
-        }
-        if (in_row++) {
-            struct knot *knot = &knots[count - 1];
-
-            knot->pct += (reading->shown_pct - knot->pct) / in_row;
-            knot->v = digit_v + morning->repeat_v / in_row;
-            knot->at_us = reading->at_us;
-        } else {
-            knots[count++] = (struct knot){ reading->at_us, reading->shown_pct, digit_v + morning->repeat_v, false,
-                                            reading->said == SAMPLE_IS_BLANK };
-        }
-    }
-    return count;
-}
-
-static double above(const struct knot *knot, const struct knot *other)
-{
-    double excess = knot->pct - other->pct;
-
-    return excess > fmax(REST_LEAST_PCT, REST_DEVIATIONS * sqrt(knot->v + other->v)) ? excess : 0;
-}
-
-static bool agree(const struct knot *knot, const struct knot *other)
-{
-    return fabs(knot->pct - other->pct) < 2 * sqrt(knot->v + other->v);
-}
-
-/* The first knot that jumped up and that the next does not confirm; -1: none. */
-static int rest_of_coffee(const struct knot *knots, int count)
-{
-    for (int i = 1; i + 1 < count; i++)
-        if (!knots[i].ordered && !knots[i].begins && !knots[i + 1].begins && above(&knots[i], &knots[i - 1]) > 0
-            && !agree(&knots[i], &knots[i + 1]))
-            return i;
-    return -1;
-}
-
-/* One that nothing before, or nothing after, confirms: likelier a rest of coffee than a jump of the zero. */
-static void doubt_end(struct knot *knot, const struct knot *neighbour)
-{
-    double excess = knot->ordered ? 0 : above(knot, neighbour);
-
-    knot->pct -= excess;
-    knot->v += squared(excess / 3);
-}
-
-static int clean_water(struct knot *knots, int count)
-{
-    int found;
-
-    while ((found = rest_of_coffee(knots, count)) >= 0) {
-        count--;
-        for (int i = found; i < count; i++)
-            knots[i] = knots[i + 1];
-    }
-    if (count > 1 && !knots[count - 1].begins)
-        doubt_end(&knots[count - 1], &knots[count - 2]);
-    if (count > 1 && !knots[0].begins && !knots[1].begins)
-        doubt_end(&knots[0], &knots[1]);
-    return count;
-}
-
-/* How fast the zero wanders: variance a second, from one knot to the next. */
-static double drift_of(const struct knot *knots, int count)
-{
-    double squares = squared(DRIFT_PCT), seconds = DRIFT_S;
-
-    for (int i = 1; i < count; i++) {
-        if (knots[i].begins)
-            continue;
-        squares += fmax(0, squared(knots[i].pct - knots[i - 1].pct) - knots[i].v - knots[i - 1].v);
-        seconds += (double)(knots[i].at_us - knots[i - 1].at_us) / 1e6;
-    }
-    return squares / seconds;
-}
-
-/* Between two knots in a straight line.  Its error there: what the zero may have wandered meanwhile, and, as it often
- * goes in steps, that the step came earlier or later. */
-static void water_at(const struct knot *knots, int count, double drift, int64_t at_us, double *pct, double *u_pct)
-{
-    const struct knot *before = NULL, *after = NULL;
-
-    for (int i = 0; i < count; i++) {
-        if (knots[i].at_us <= at_us)
-            before = &knots[i];
-        else if (!after)
-            after = &knots[i];
-    }
-    if (after && after->begins)
-        after = NULL;
-    if (before && after) {
-        double seconds = (double)(after->at_us - before->at_us) / 1e6;
-        double share = (double)(at_us - before->at_us) / 1e6 / seconds, step = after->pct - before->pct;
-
-        *pct = before->pct + share * step;
-        *u_pct = sqrt(squared(1 - share) * before->v + squared(share) * after->v
-                      + share * (1 - share) * 0.5 * (step * step + drift * seconds));
-    } else if (before || after) {
-        const struct knot *knot = before ? before : after;
-
-        *pct = knot->pct;
-        *u_pct = sqrt(knot->v + drift * fabs((double)(at_us - knot->at_us)) / 1e6);
-    } else {
-        *pct = 0;
-        *u_pct = ZERO_U_PCT;
-    }
-}
-
-static void subtract_water(struct morning *morning)
-{
-    struct samples *samples = morning->samples;
-    struct knot knots[2 * SAMPLES_READINGS];
-
-    for (int instrument = 0; instrument < SAMPLES_INSTRUMENTS; instrument++) {
-        int count = clean_water(knots, gather_knots(morning, instrument, knots));
-        double drift = drift_of(knots, count), before_pct = NAN;
-
-        for (int i = 0; i < samples->reading_count; i++) {
-            if (samples->reading[i].instrument != instrument)
-                continue;
-            water_at(knots, count, drift, samples->reading[i].at_us, &morning->blank_pct[i], &morning->blank_u_pct[i]);
-            morning->corrected_pct[i] = samples->reading[i].shown_pct - morning->blank_pct[i];
-            morning->before_pct[i] = before_pct;
-            before_pct = morning->corrected_pct[i];
-        }
     }
 }
 
@@ -254,7 +95,7 @@ static double first_repeat_v(const struct samples *samples)
 static void judge(const struct morning *morning, const struct belief *belief, int reading, struct sample_verdict *out)
 {
     const struct samples *samples = morning->samples;
-    double none = belief->share[samples->cup_count], total = none;
+    double none = belief->share[samples->cup_count], total = 0;
     int best = -1, second = -1;
 
     *out = (struct sample_verdict){ .found = SAMPLE_BLANK,
@@ -267,6 +108,10 @@ static void judge(const struct morning *morning, const struct belief *belief, in
     if (morning->blank[reading])
         return;
     for (int i = 0; i < samples->cup_count; i++) {
+        if (samples->cup[i].discarded) {
+            none += belief->share[i];
+            continue;
+        }
         total += belief->share[i];
         if (best < 0 || belief->share[i] > belief->share[best]) {
             second = best;
@@ -275,6 +120,7 @@ static void judge(const struct morning *morning, const struct belief *belief, in
             second = i;
         }
     }
+    total += none;
     if (best >= 0 && none > belief->share[best]) {
         second = best;
         best = -1;
@@ -416,11 +262,13 @@ int samples_assign(struct samples *samples)
     assert(samples->reading_count >= 0 && samples->reading_count <= SAMPLES_READINGS);
     assert(samples->cup_count >= 0 && samples->cup_count <= SAMPLES_CUPS);
     if (!error) {
+        shapes_find(samples, morning.shape);
         morning.repeat_v = first_repeat_v(samples);
         find_blanks(&morning);
-        subtract_water(&morning);
-        error = accounts_believe(&morning, belief);
+        error = water_subtract(&morning);
     }
+    if (!error)
+        error = accounts_believe(&morning, belief);
     if (!error)
         answer(&morning, belief);
     free(belief);

@@ -33,6 +33,10 @@ extern const double SAMPLES_CLEAR;
  * of a hand-held refractometer).  u is that over the root of three (JCGM 100, 4.3.7), and nothing is subtracted. */
 extern const double SAMPLES_UNFILTERED_PCT;
 
+/* A zero that nobody looked at is off by up to so much (no source: what benches are seen to drift by); as with fines.
+ */
+extern const double SAMPLES_ZERO_PCT;
+
 /* What the operator said of a reading. */
 enum sample_remark {
     SAMPLE_OPEN,     /* nothing: to be found */
@@ -62,6 +66,8 @@ struct sample_cup {
     double steep_s;         /* steep time; NAN: not known */
     int station;            /* which brewer it was made on: any number of its own */
     int wanted;             /* readings wanted of it; 0: none, its strength came another way */
+    bool discarded;         /* it was thrown away: what was read of it is no cup's */
+    int64_t discarded_us;   /* when: hardly anybody reads it later */
 };
 
 /* What is known of the instruments. */
@@ -74,7 +80,7 @@ enum sample_found {
     SAMPLE_FOUND,  /* it is of `cup` */
     SAMPLE_BLANK,  /* water, or a clean prism: of no cup */
     SAMPLE_UNSURE, /* to be asked: `cup` is the likeliest, `other` the next */
-    SAMPLE_STRAY,  /* it fits no cup there is */
+    SAMPLE_STRAY,  /* it fits no cup there is, or one that was discarded */
 };
 
 struct sample_verdict {

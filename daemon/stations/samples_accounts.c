@@ -15,20 +15,10 @@ enum { ACCOUNTS = 500 }; /* carried at once: more change no answer of the made-u
 
 /* ---- what is known of coffee and of hands; common practice, no source, where none is named ---- */
 
-const double USUAL_EXTRACTION_PCT = 18;
-
-/* Extraction at two minutes, and how it grows with each natural logarithm of steep time. */
-static const double EXTRACTION_U_PCT = 3.5, GROWTH_PCT = 2.5, GROWTH_U_PCT = 1;
-static const double STEEP_S = 120, STEEP_U = 0.6; /* where it is not known: and the spread of its logarithm */
-static const double DOSE_PER_WATER = 15.0 / 230;  /* likewise */
-
-/* Cups that should be alike differ by so much in extraction; learnt from the morning as cups come in. */
-static const double CUP_SPREAD_PCT = 0.45, CUP_SPREAD_FREEDOM = 10;
-
 static const double ANOTHER_SAMPLE_PCT = 0.015; /* two samples of one cup: it cools, settles, loses water */
 
-/* Two instruments differ by so much each where their accuracy is not known. */
-static const double INSTRUMENT_U_PCT = 0.012;
+/* A zero wanders by no more between one cup and the next. */
+static const double ZERO_WANDER_PCT = 0.02;
 
 /* The first reading of a sample has so much of what lay on the prism before, where that was not wiped off well; of so
  * many seen. */
@@ -46,27 +36,36 @@ static const double TAIL_FREEDOM = 6;
 /* A further reading of the same sample, or none, by whether it has too few, as many as wanted, or more already: of so
  * many seen.  Of nobody's; and after water was read, which ends a sample. */
 static const double FURTHER[3] = { 9, 0.4, 0.4 }, ENDED[3] = { 0.6, 8, 1.6 };
-static const double FURTHER_STRAY = 0.6, FURTHER_AFTER_BLANK = 0.03;
+static const double FURTHER_STRAY = 0.4, FURTHER_AFTER_BLANK = 0.03;
 
 /* An account so much less likely than the best, in logarithms, is given up. */
 static const double GIVEN_UP = 12;
 
 /* ---- the accounts ---- */
 
+enum fit { FIT_GOOD, FIT_SPOILT, FIT_CARRIED, FITS };
+
+/* The only reading of a cup so far: what it is worth is known when it is repeated. */
+struct first {
+    bool open;
+    double pct, carried_pct;        /* carried_pct: the cup's, if it has something of another */
+    double mean, variance, freedom; /* what was expected of the cup */
+    double log_chance[FITS];
+};
+
 struct turn { /* the sample that lies on an instrument */
     int cup;  /* SAMPLES_NO_CUP: none yet, or no cup's */
     int count;
     int sample;
+    struct first first;
 };
 
 struct account {
     double log_weight;
-    double level, growth;                                 /* extraction at STEEP_S, and per logarithm of the time */
-    double level_v, both_v, growth_v;                     /* their covariance */
-    double squares, freedom;                              /* of cups about that curve */
+    struct curve curve, curve_before;                     /* before: without the cup learnt last, */
+    int learnt_last;                                      /* which is this one; SAMPLES_NO_CUP: none */
     double spoilt, clean, carried, wiped, stray, of_cups; /* so many readings, and samples */
     double further[3], ended[3];                          /* by how_many: a sample was read further, or no more */
-    double first_shift[SAMPLES_CUPS]; /* from a cup's one reading to what it is if that has something of another */
     struct habits habits;
     double sum_pct[SAMPLES_CUPS];         /* of the readings of a cup that are not spoilt */
     unsigned char count[SAMPLES_CUPS];    /* so many */
@@ -82,9 +81,9 @@ struct account {
 struct step { /* from one account to the next */
     double log_weight;
     int account, cup;
-    bool further; /* of the sample that lies there */
-    float gap_s;  /* since the reading before */
-    bool no_cup;  /* there was none that it could be of */
+    bool further;   /* of the sample that lies there */
+    float gap_s;    /* since the reading before */
+    double nobodys; /* how far no cup waited to be read: no habit of reading strangers */
     struct choice choice;
     uint64_t readings_hash;
 };
@@ -115,90 +114,108 @@ static double log_tailed(double x, double variance, double freedom)
     return -0.25 / freedom - 0.5 * log(2 * M_PI * variance) - (freedom + 1) / 2 * log1p(x * x / variance / freedom);
 }
 
-/* ---- what a cup is expected to come to ---- */
-
-/* Strength for each percent of extraction: E = 100 S W / ((100 - S) D), about E itself. */
-double strength_per_extraction(const struct sample_cup *cup, double extraction_pct)
-{
-    double share = cup->dose_g > 0 && cup->water_g > 0 ? cup->dose_g / cup->water_g : DOSE_PER_WATER;
-
-    return share / (1 + extraction_pct / 100 * share);
-}
-
-static double steep_logarithm(const struct sample_cup *cup)
-{
-    return cup->steep_s > 0 ? log(fmin(fmax(cup->steep_s, 10), 3600) / STEEP_S) : 0;
-}
-
 /* ---- one step ---- */
 
-static double spread_v(const struct account *account)
+static double log_sum(double a, double b)
 {
-    return (CUP_SPREAD_FREEDOM * squared(CUP_SPREAD_PCT) + account->squares) / (CUP_SPREAD_FREEDOM + account->freedom);
+    return isinf(b) ? a : fmax(a, b) + log1p(exp(-fabs(a - b)));
 }
 
-/* What the first reading of a cup is expected to be, in extraction: mean and variance of the curve there. */
-static double expected(const struct account *account, const struct sample_cup *cup, double *variance)
+/* What the zero may have gone from one cup to another; what all cups share of its error is in the curve. */
+static double zero_v(const struct morning *morning, int reading)
 {
-    double x = steep_logarithm(cup);
-
-    *variance = account->level_v + 2 * x * account->both_v + x * x * account->growth_v;
-    if (!(cup->steep_s > 0))
-        *variance += squared(account->growth * STEEP_U);
-    return account->level + account->growth * x;
+    return squared(fmin(morning->blank_u_pct[reading], ZERO_WANDER_PCT));
 }
 
-enum fit { FIT_GOOD, FIT_SPOILT, FIT_CARRIED };
+/* How well a reading fits, for each way in which it can: `fit` comes back with them, and which is likeliest. */
+struct fitted {
+    double log_chance[FITS];
+    enum fit likeliest;
+    struct first first; /* of a cup not read before */
+};
 
-static void fit_component(double log_weight, enum fit kind, double *best, double *sum, enum fit *likeliest)
+static double sum_fits(struct fitted *fitted)
 {
-    if (log_weight > *best) {
-        *best = log_weight;
-        *likeliest = kind;
-    }
-    *sum = isinf(*sum) ? log_weight : fmax(*sum, log_weight) + log1p(exp(-fabs(*sum - log_weight)));
-}
+    double sum = -INFINITY;
 
-/* The reading, given that it is of this cup.  `fit` comes back as what it likeliest is: of a further reading
- * FIT_CARRIED means that the one before it was. */
-static double log_fit(const struct morning *morning, const struct account *account, int reading, int cup, bool further,
-                      enum fit *fit)
-{
-    const struct samples *samples = morning->samples;
-    double y = morning->corrected_pct[reading], repeat_v = morning->repeat_v, mean, variance;
-    double freedom = TAIL_FREEDOM, spoilt = account->spoilt / (account->spoilt + account->clean);
-    double carried = account->carried / (account->carried + account->wiped), before = morning->before_pct[reading];
-    double best = -INFINITY, sum = -INFINITY;
-    int n = account->count[cup];
-
-    if (n) {
-        mean = account->sum_pct[cup] / n;
-        variance = repeat_v * (1 + 1.0 / n);
-        if (!further)
-            variance += squared(ANOTHER_SAMPLE_PCT) + 2 * squared(morning->blank_u_pct[reading]);
-        if (account->instrument_of[cup] != samples->reading[reading].instrument)
-            variance += 2 * squared(INSTRUMENT_U_PCT);
-    } else {
-        const struct sample_cup *one = &samples->cup[cup];
-        double curve_v, extraction = expected(account, one, &curve_v);
-        double per = strength_per_extraction(one, extraction);
-
-        mean = extraction * per;
-        variance = squared(per) * (curve_v + spread_v(account)) + repeat_v + squared(morning->blank_u_pct[reading])
-                   + squared(INSTRUMENT_U_PCT);
-        freedom = CUP_SPREAD_FREEDOM + account->freedom;
-    }
-    if (further ? n != 1 || !account->first_shift[cup] : isnan(before))
-        carried = 0;
-    fit_component(log(1 - spoilt - carried) + log_tailed(y - mean, variance, freedom), FIT_GOOD, &best, &sum, fit);
-    fit_component(log(spoilt) + log_normal(y - mean, variance + squared(SPOILT_PCT)), FIT_SPOILT, &best, &sum, fit);
-    if (carried > 0) {
-        double shift = further ? account->first_shift[cup] : CARRY * (before - mean);
-
-        fit_component(log(carried) + log_normal(y - mean - shift, variance + squared(CARRY_U / CARRY * shift)),
-                      FIT_CARRIED, &best, &sum, fit);
+    fitted->likeliest = FIT_GOOD;
+    for (int i = 0; i < FITS; i++) {
+        if (fitted->log_chance[i] > fitted->log_chance[fitted->likeliest])
+            fitted->likeliest = (enum fit)i;
+        sum = isinf(fitted->log_chance[i]) ? sum : log_sum(fitted->log_chance[i], sum);
     }
     return sum;
+}
+
+/* The first of a sample: of a cup read before, or not. */
+static double fit_first(const struct morning *morning, const struct account *account, int reading, int cup,
+                        struct fitted *out)
+{
+    int instrument = morning->samples->reading[reading].instrument, n = account->count[cup];
+    double y = morning->corrected_pct[reading], before = morning->before_pct[reading], sum;
+    double spoilt = account->spoilt / (account->spoilt + account->clean), freedom = TAIL_FREEDOM, mean, variance;
+    double carried = isnan(before) ? 0 : account->carried / (account->carried + account->wiped), shift;
+
+    if (n) {
+        mean = account->sum_pct[cup] / n
+               + curve_offset_pct(&account->curve, instrument, account->instrument_of[cup], &variance);
+        variance += morning->repeat_v * (1 + 1.0 / n) + squared(ANOTHER_SAMPLE_PCT) + 2 * zero_v(morning, reading);
+    } else {
+        mean = curve_expect(&account->curve, &morning->shape[cup], instrument, &variance, &freedom);
+        variance += morning->repeat_v + zero_v(morning, reading);
+    }
+    shift = carried > 0 ? CARRY * (before - mean) : 0;
+    out->log_chance[FIT_GOOD] = log(1 - spoilt - carried) + log_tailed(y - mean, variance, freedom);
+    out->log_chance[FIT_SPOILT] = log(spoilt) + log_normal(y - mean, variance + squared(SPOILT_PCT));
+    out->log_chance[FIT_CARRIED] =
+        carried > 0 ? log(carried) + log_tailed(y - mean - shift, variance + squared(CARRY_U / CARRY * shift), freedom)
+                    : -INFINITY;
+    sum = sum_fits(out);
+    out->first = (struct first){ .open = !n,
+                                 .pct = y,
+                                 .carried_pct = carried > 0 ? y + (y - before) * CARRY / (1 - CARRY) : y,
+                                 .mean = mean,
+                                 .variance = variance,
+                                 .freedom = freedom };
+    for (int i = 0; i < FITS; i++)
+        out->first.log_chance[i] = out->log_chance[i] - sum;
+    return sum;
+}
+
+/* The second of a cup, which shows what the first was worth. */
+static double fit_second(const struct morning *morning, const struct account *account, int reading,
+                         const struct first *first, struct fitted *out)
+{
+    double y = morning->corrected_pct[reading], variance = 2 * morning->repeat_v;
+    double spoilt = account->spoilt / (account->spoilt + account->clean);
+
+    out->log_chance[FIT_GOOD] = first->log_chance[FIT_GOOD]
+                                + log_sum(log(1 - spoilt) + log_tailed(y - first->pct, variance, TAIL_FREEDOM),
+                                          log(spoilt) + log_normal(y - first->pct, variance + squared(SPOILT_PCT)));
+    out->log_chance[FIT_SPOILT] =
+        first->log_chance[FIT_SPOILT] + log_tailed(y - first->mean, first->variance, first->freedom);
+    out->log_chance[FIT_CARRIED] =
+        first->log_chance[FIT_CARRIED]
+        + log_tailed(y - first->carried_pct, variance + squared(CARRY_U / CARRY * (first->carried_pct - first->pct)),
+                     TAIL_FREEDOM);
+    return sum_fits(out);
+}
+
+/* Any further one of the sample that lies there. */
+static double fit_further(const struct morning *morning, const struct account *account, int reading,
+                          const struct turn *turn, struct fitted *out)
+{
+    int n = account->count[turn->cup];
+    double error, variance = morning->repeat_v * (1 + 1.0 / n);
+    double spoilt = account->spoilt / (account->spoilt + account->clean);
+
+    if (turn->first.open)
+        return fit_second(morning, account, reading, &turn->first, out);
+    error = morning->corrected_pct[reading] - account->sum_pct[turn->cup] / n;
+    out->log_chance[FIT_GOOD] = log(1 - spoilt) + log_tailed(error, variance, TAIL_FREEDOM);
+    out->log_chance[FIT_SPOILT] = log(spoilt) + log_normal(error, variance + squared(SPOILT_PCT));
+    out->log_chance[FIT_CARRIED] = -INFINITY;
+    return sum_fits(out);
 }
 
 /* The reading before on the same instrument; -1: none.  `blank` comes back true when water was read in between the last
@@ -269,28 +286,27 @@ static void begin_samples(struct carried *carried, int account, int reading, dou
     const struct account *one = &carried->now[account];
     const struct sample_reading *what = &samples->reading[reading];
     struct choice choice[SAMPLES_CUPS];
-    double stray = one->stray / (one->stray + one->of_cups);
+    double stray = one->stray / (one->stray + one->of_cups), nobodys;
     double log_cup = one->log_weight + log_new + log(1 - stray), hopeless = carried->best - GIVEN_UP;
-    enum fit fit;
-    bool none = true;
+    struct fitted fitted;
 
-    turns_weigh(samples, &one->habits, one->readings, reading, gap_s, after_blank, choice);
+    nobodys = turns_weigh(samples, &one->habits, one->readings, reading, gap_s, after_blank, choice);
     for (int i = 0; i < samples->cup_count; i++) {
         struct step step = { .cup = i, .choice = choice[i] };
 
-        none = none && isinf(choice[i].log_chance);
         if (what->said == SAMPLE_OF_CUP ? what->cup != i : what->said == SAMPLE_OF_NONE)
             continue;
         step.log_weight = log_cup + (what->said == SAMPLE_OF_CUP ? turns_begin(gap_s) : choice[i].log_chance);
         if (!(step.log_weight + best_fit(carried->morning) > hopeless))
             continue;
-        step.log_weight += log_fit(carried->morning, one, reading, i, false, &fit);
+        step.log_weight += fit_first(carried->morning, one, reading, i, &fitted);
         add_step(carried, account, &step);
     }
     if (what->said != SAMPLE_OF_CUP) {
-        struct step step = { .cup = SAMPLES_NO_CUP, .no_cup = none };
+        struct step step = { .cup = SAMPLES_NO_CUP, .nobodys = nobodys };
 
-        step.log_weight = one->log_weight + log_new + log(stray) - log(STRAY_RANGE_PCT) + turns_begin(gap_s);
+        step.log_weight =
+            one->log_weight + log_new + log(stray + (1 - stray) * nobodys) - log(STRAY_RANGE_PCT) + turns_begin(gap_s);
         add_step(carried, account, &step);
     }
 }
@@ -302,7 +318,7 @@ static void steps_of(struct carried *carried, int account, int reading)
     const struct account *one = &carried->now[account];
     const struct sample_reading *what = &samples->reading[reading];
     const struct turn *turn = &one->turn[what->instrument];
-    enum fit fit;
+    struct fitted fitted;
     bool after_blank, said = what->said == SAMPLE_OF_CUP;
     int before = reading_before(morning, reading, &after_blank);
     double log_new = 0, gap_s = NAN;
@@ -316,7 +332,7 @@ static void steps_of(struct carried *carried, int account, int reading)
         log_new = log(1 - chance);
         step.log_weight = one->log_weight + log(chance) + turns_further(&one->habits, gap_s);
         if (turn->cup >= 0 && (said ? what->cup == turn->cup : what->said == SAMPLE_OPEN)) {
-            step.log_weight += log_fit(morning, one, reading, turn->cup, true, &fit);
+            step.log_weight += fit_further(morning, one, reading, turn, &fitted);
             add_step(carried, account, &step);
         } else if (turn->cup < 0 && !said && !morning->blank[before]) {
             step.log_weight += log_tailed(morning->corrected_pct[reading] - morning->corrected_pct[before],
@@ -327,31 +343,82 @@ static void steps_of(struct carried *carried, int account, int reading)
     begin_samples(carried, account, reading, log_new, gap_s, after_blank);
 }
 
-/* The curve learns from the first reading of a cup. */
+static void add_reading(struct account *account, int cup, double pct)
+{
+    account->sum_pct[cup] += pct;
+    account->count[cup]++;
+}
+
+/* The second reading of a cup settles what the first was. */
+static void settle_first(struct account *account, struct turn *turn, enum fit was, double pct)
+{
+    const struct first *first = &turn->first;
+    int cup = turn->cup;
+
+    account->spoilt += was == FIT_SPOILT;
+    account->clean += was == FIT_GOOD;
+    account->carried += was == FIT_CARRIED;
+    account->wiped += was == FIT_GOOD;
+    if (was == FIT_SPOILT) {
+        account->sum_pct[cup] = 0;
+        account->count[cup] = 0;
+    } else if (was == FIT_CARRIED) {
+        account->sum_pct[cup] = first->carried_pct;
+    }
+    if (was != FIT_GOOD || fabs(pct - first->pct) < SPOILT_PCT)
+        add_reading(account, cup, pct);
+    turn->first.open = false;
+}
+
+/* The curve learns of a cup by its first reading, and again when the second shows what that was worth. */
 static void learn(const struct morning *morning, struct account *account, int reading, int cup)
 {
-    const struct sample_cup *one = &morning->samples->cup[cup];
-    double curve_v, extraction = expected(account, one, &curve_v), x = steep_logarithm(one);
-    double per = strength_per_extraction(one, extraction), cups_v = spread_v(account);
-    double noise_v = cups_v + (morning->repeat_v + squared(morning->blank_u_pct[reading])) / squared(per);
-    double error = morning->corrected_pct[reading] / per - extraction, total_v = curve_v + noise_v;
-    double level_gain = (account->level_v + x * account->both_v) / total_v;
-    double growth_gain = (account->both_v + x * account->growth_v) / total_v;
+    if (account->learnt_last == cup)
+        account->curve = account->curve_before;
+    else if (account->readings[cup])
+        return; /* others were learnt since */
+    account->curve_before = account->curve;
+    account->learnt_last = cup;
+    curve_learn(&account->curve, &morning->shape[cup], morning->samples->reading[reading].instrument,
+                account->sum_pct[cup] / account->count[cup],
+                morning->repeat_v / account->count[cup] + zero_v(morning, reading));
+}
 
-    account->level += level_gain * error;
-    account->growth += growth_gain * error;
-    account->level_v -= squared(level_gain) * total_v;
-    account->both_v -= level_gain * growth_gain * total_v;
-    account->growth_v -= squared(growth_gain) * total_v;
-    account->squares += error * error * cups_v / total_v;
-    account->freedom += cups_v / total_v;
+static void take_of_cup(const struct morning *morning, struct account *account, const struct step *step, int reading,
+                        struct turn *turn)
+{
+    int cup = step->cup, instrument = morning->samples->reading[reading].instrument;
+    double pct = morning->corrected_pct[reading];
+    struct fitted fitted;
+
+    if (step->further) {
+        (void)fit_further(morning, account, reading, turn, &fitted);
+        if (turn->first.open) {
+            settle_first(account, turn, fitted.likeliest, pct);
+            learn(morning, account, reading, cup);
+        } else {
+            account->spoilt += fitted.likeliest == FIT_SPOILT;
+            account->clean += fitted.likeliest == FIT_GOOD;
+            if (fitted.likeliest == FIT_GOOD)
+                add_reading(account, cup, pct);
+        }
+    } else {
+        (void)fit_first(morning, account, reading, cup, &fitted);
+        turns_learn(morning->samples, &account->habits, &step->choice, reading, cup);
+        if (!account->count[cup] || fitted.likeliest == FIT_GOOD)
+            add_reading(account, cup, pct);
+        turn->first = fitted.first;
+        if (turn->first.open)
+            learn(morning, account, reading, cup);
+    }
+    account->readings[cup]++;
+    account->instrument_of[cup] = (signed char)instrument;
 }
 
 static void take_step(const struct morning *morning, struct account *account, const struct step *step, int reading)
 {
     int instrument = morning->samples->reading[reading].instrument, cup = step->cup;
     struct turn *turn = &account->turn[instrument];
-    double y = morning->corrected_pct[reading];
 
     if (turn->count && turn->cup >= 0)
         (step->further ? account->further : account->ended)[how_many(morning, turn)]++;
@@ -360,46 +427,18 @@ static void take_step(const struct morning *morning, struct account *account, co
     account->log_weight = step->log_weight;
     account->readings_hash = step->readings_hash;
     account->cup_of[reading] = (signed char)cup;
-    if (cup >= 0) {
-        bool first = !account->count[cup];
-        enum fit fit = FIT_GOOD;
-
-        (void)log_fit(morning, account, reading, cup, step->further, &fit);
-        if (first)
-            learn(morning, account, reading, cup);
-        if (!step->further)
-            turns_learn(morning->samples, &account->habits, &step->choice, reading, cup);
-        if (first || fit == FIT_GOOD) {
-            account->sum_pct[cup] += y;
-            account->count[cup]++;
-        } else if (fit == FIT_CARRIED && step->further) {
-            account->sum_pct[cup] += y + account->first_shift[cup];
-            account->count[cup]++;
-        }
-        account->spoilt += !first && fit == FIT_SPOILT;
-        account->clean += !first && fit == FIT_GOOD;
-        if (step->further && account->first_shift[cup]) {
-            account->carried += fit == FIT_CARRIED;
-            account->wiped += fit == FIT_GOOD;
-        }
-        account->first_shift[cup] = first && !isnan(morning->before_pct[reading])
-                                        ? (y - morning->before_pct[reading]) * CARRY / (1 - CARRY)
-                                        : 0;
-        account->readings[cup]++;
-        account->instrument_of[cup] = (signed char)instrument;
-    }
     if (!step->further) {
-        *turn = (struct turn){ cup, 0, account->samples++ };
-        account->stray += cup < 0 && !step->no_cup;
-        account->of_cups += cup >= 0;
+        *turn = (struct turn){ .cup = cup, .sample = account->samples++ };
+        if (morning->samples->reading[reading].said == SAMPLE_OPEN) {
+            account->stray += cup < 0 ? 1 - step->nobodys : 0;
+            account->of_cups += cup >= 0;
+        }
     }
+    if (cup >= 0)
+        take_of_cup(morning, account, step, reading, turn);
     turn->count++;
+    turns_read(morning->samples, &account->habits, reading);
     account->sample_of[reading] = (signed char)turn->sample;
-}
-
-static double log_sum(double a, double b)
-{
-    return fmax(a, b) + log1p(exp(-fabs(a - b)));
 }
 
 /* Accounts that differ only in where a sample of the same cup ends become one: the likelier, with the weight of all.
@@ -476,10 +515,8 @@ static void take_reading(struct carried *carried, int reading)
 
 static void begin(const struct samples *samples, struct account *account)
 {
-    account->level = USUAL_EXTRACTION_PCT;
-    account->level_v = squared(EXTRACTION_U_PCT);
-    account->growth = GROWTH_PCT;
-    account->growth_v = squared(GROWTH_U_PCT);
+    curve_begin(samples, &account->curve);
+    account->learnt_last = SAMPLES_NO_CUP;
     account->spoilt = SPOILT;
     account->clean = CLEAN;
     memcpy(account->further, FURTHER, sizeof FURTHER);

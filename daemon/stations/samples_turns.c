@@ -8,8 +8,8 @@
 
 #include <math.h>
 
-static const double TAKEN = 12, SKIPPED = 0.22, ON = 1.5, BACK = 0.7, FIRST = 20, AGAIN = 0.1, OWN = 1.5, SHARED = 0.7,
-                    ON_TIME = 15, LATE = 0.3;
+static const double TAKEN = 8, SKIPPED = 0.3, ON = 3, BACK = 0.4, FIRST = 8, AGAIN = 0.2, OWN = 1.5, SHARED = 0.7,
+                    ON_TIME = 10, LATE = 0.3;
 
 /* Of two people one carries a cup away while the other reads the next: more is passed over, and come back to. */
 static const double TWO_SKIPPED = 1, TWO_BACK = 1.5;
@@ -17,15 +17,24 @@ static const double TWO_SKIPPED = 1, TWO_BACK = 1.5;
 /* One whose strength came another way is hardly read. */
 static const double TYPED_SKIP = 0.97;
 
+/* One that is discarded may have been read before, and hardly after. */
+static const double DISCARDED_SKIP = 0.5, GONE_SKIP = 0.98;
+
 /* Whoever passed a cup over comes back to it soon: less by this factor with each cup that was read instead. */
 static const double BACK_LATER = 0.6;
+
+/* Whoever reads a cup once more reads one of the last few, likelier than any before it by so much. */
+static const double AGAIN_EARLIER = 0.75;
+
+/* Where no cup waits to be read, a sample is of one that the bench has not seen as often as of one read before. */
+static const double NOBODYS = 0.5;
 
 /* One behind the last that is not waited for: a late clock, a cup that was typed. */
 static const double OUT_OF_ROW = 0.1;
 
-/* Of two people each takes one of cups full within about so much; either is read first, so that the other is passed
- * over, and come back to, so often. */
-static const double SAME_MOMENT_S = 60, ALIKE_SKIP = 0.4, ALIKE_BACK = 0.8;
+/* Of two people who share a row, whoever is free first takes the next cup, and has it in hand while it cools: it is
+ * passed over by the other, and come back to.  Nobody reaches for it at once. */
+static const double REACH_S = 25, SHARED_MOST = 0.9;
 
 /* From full to read, while the sample cools: median, its spread from day to day, and that of one day (logarithms). */
 static const double WAIT_S = 420, WAIT_DAYS = 0.8, WAIT_SPREAD = 0.4;
@@ -39,8 +48,9 @@ static const double SAME_SEEN = 2, SAME_MOST_S = 90;
 /* People pause for other reasons: then it may be anything about these. */
 static const double PAUSE = 0.04, PAUSE_S = 150, PAUSE_SPREAD = 1.6;
 
-/* The end of a brew is recorded so much too late at most, and hardly later than now. */
-static const double LATE_MOST_S = 1200, LATE_S = 300;
+/* The end of a brew that is recorded too late is so by about as much as one of these. */
+static const double LATE_S[] = { 40, 130, 250, 430, 830 };
+static const double LATE_MOST_S = 1200;
 
 static const double READY_SLACK_S = 5; /* a cup is full a little before that is known */
 
@@ -118,40 +128,72 @@ double turns_begin(double gap_s)
     return isnan(gap_s) ? log(1 / PAUSE_S) : log(density(fmax(gap_s, 1), CHANGE_S, 1.5 * CHANGE_SPREAD));
 }
 
-/* What is known of the person's time once, for all cups. */
-struct free_person {
-    bool first; /* the first reading of the instrument */
-    double density, over, pause;
+/* What is known of times once, for all cups. */
+struct times {
+    bool first;                  /* the first reading of the instrument */
+    double density, over, pause; /* of the person: is free now, is free by now, pauses */
+    double cooled_s, spread;     /* of samples: how long they wait */
+    double late;                 /* share of cups whose end is recorded too late */
 };
 
-static struct free_person person_of(double gap_s, bool after_blank)
-{
-    double change_s = after_blank ? RINSED_S : CHANGE_S;
-    struct free_person person = { .first = isnan(gap_s) };
-
-    if (person.first)
-        return person;
-    gap_s = fmax(gap_s, 1);
-    person.density = density(gap_s, change_s, CHANGE_SPREAD);
-    person.over = over_by(gap_s, change_s, CHANGE_SPREAD);
-    person.pause = density(gap_s, PAUSE_S, PAUSE_SPREAD);
-    return person;
-}
-
-/* A sample begins when it has cooled and the person is free, whichever comes later. */
-static double begin_density(const struct free_person *person, const struct habits *habits, double wait_s, double *old)
+static struct times times_of(const struct habits *habits, double gap_s, bool after_blank)
 {
     double spread_v = WAIT_SPREAD * WAIT_SPREAD, days_v = WAIT_DAYS * WAIT_DAYS;
-    double spread = sqrt(spread_v + 1 / (1 / days_v + habits->waits / spread_v)), median_s = exp(habits->waited);
-    double cooled = density(wait_s, median_s, spread), both;
+    double change_s = after_blank ? RINSED_S : CHANGE_S;
+    struct times times = { .first = isnan(gap_s),
+                           .cooled_s = exp(habits->waited),
+                           .spread = sqrt(spread_v + 1 / (1 / days_v + habits->waits / spread_v)),
+                           .late = habits->late / (habits->on_time + habits->late) };
 
-    if (person->first) {
+    if (times.first)
+        return times;
+    gap_s = fmax(gap_s, 1);
+    times.density = density(gap_s, change_s, CHANGE_SPREAD);
+    times.over = over_by(gap_s, change_s, CHANGE_SPREAD);
+    times.pause = density(gap_s, PAUSE_S, PAUSE_SPREAD);
+    return times;
+}
+
+/* A sample begins when it has cooled and the person is free, whichever comes later; `old` comes back as the share of
+ * the first. */
+static double begin_density(const struct times *times, double wait_s, double *old)
+{
+    double cooled, both, busy;
+
+    *old = 0;
+    if (!(wait_s > 0))
+        return 0;
+    cooled = density(wait_s, times->cooled_s, times->spread);
+    if (times->first) {
         *old = 0.5;
         return 0.45 * cooled + 0.45 * density(wait_s, 2 * WAIT_S, 1.2) + 0.1 / PAUSE_S;
     }
-    both = cooled * person->over;
-    *old = both / (both + person->density * over_by(wait_s, median_s, spread) + 1e-12);
-    return (1 - PAUSE) * (both + person->density * over_by(wait_s, median_s, spread)) + PAUSE * person->pause;
+    both = cooled * times->over;
+    busy = times->density * over_by(wait_s, times->cooled_s, times->spread);
+    *old = both / (both + busy + 1e-12);
+    return (1 - PAUSE) * (both + busy) + PAUSE * times->pause;
+}
+
+/* The same where the end of the brew may have been recorded too late: then it had waited for longer. */
+static double begin_late_density(const struct times *times, double wait_s, struct choice *choice)
+{
+    enum { LATES = sizeof LATE_S / sizeof *LATE_S };
+    double on_time = begin_density(times, wait_s, &choice->old), late = 0, old;
+
+    for (int i = 0; i < LATES; i++)
+        late += begin_density(times, wait_s + LATE_S[i], &old) / LATES;
+    if (!(wait_s > 0)) { /* that it is late is in the weight of the cup already */
+        choice->late = 1;
+        return late;
+    }
+    choice->late = times->late * late / (times->late * late + (1 - times->late) * on_time);
+    return times->late * late + (1 - times->late) * on_time;
+}
+
+/* The chance that one who was free so much earlier reached for a cup first. */
+static double over_by_normal(double earlier_s)
+{
+    return 0.5 * erfc(-earlier_s / REACH_S * M_SQRT1_2);
 }
 
 /* ---- the row ---- */
@@ -173,9 +215,11 @@ struct row {
     const struct habits *habits;
     const unsigned char *read;
     const double *wait_s;
+    int64_t at_us;
     int last, station;
     double passed_over[SAMPLES_CUPS], passed_overs; /* how well each, and any, may be come back to */
-    double again, back, forward;                    /* chances that are left */
+    double before_other, after_other; /* this person chose a cup before the other did; has the other now */
+    double again, back, forward;      /* chances that are left */
 };
 
 static bool is_in(const struct row *row, int cup)
@@ -188,18 +232,17 @@ static bool is_unready(const struct row *row, int cup)
     return row->wait_s[cup] < -READY_SLACK_S;
 }
 
+static bool is_gone(const struct row *row, const struct sample_cup *cup)
+{
+    return cup->discarded && row->at_us >= cup->discarded_us;
+}
+
 /* It waits for its turn. */
 static bool waits(const struct row *row, int cup)
 {
     const struct sample_cup *one = &row->samples->cup[cup];
 
-    return is_in(row, cup) && !row->read[cup] && one->wanted > 0 && !is_unready(row, cup);
-}
-
-/* 1: both were full at the same moment, two people are at work, and which of them is read first means nothing. */
-static double alike(const struct row *row, int cup, int other)
-{
-    return row->habits->two ? exp(-fabs(row->wait_s[cup] - row->wait_s[other]) / SAME_MOMENT_S) : 0;
+    return !is_gone(row, one) && is_in(row, cup) && !row->read[cup] && one->wanted > 0 && !is_unready(row, cup);
 }
 
 static void look_back(struct row *row)
@@ -207,6 +250,8 @@ static void look_back(struct row *row)
     double since = 1 / BACK_LATER, back = row->habits->back / (row->habits->on + row->habits->back);
 
     row->passed_overs = 0;
+    if (row->station < 0)
+        back = fmax(back, SHARED_MOST * row->before_other);
     for (int i = row->last; i >= 0; i--) {
         row->passed_over[i] = 0;
         if (!is_in(row, i))
@@ -216,34 +261,34 @@ static void look_back(struct row *row)
         } else if (waits(row, i)) {
             row->passed_over[i] = since;
             row->passed_overs += since;
-            back = fmax(back, ALIKE_BACK * since * alike(row, i, row->last));
         }
     }
     row->back = row->passed_overs > 0 ? (1 - row->again) * back * fmin(row->passed_overs, 1) : 0;
     row->forward = 1 - row->again - row->back;
 }
 
-/* The chance that a cup which is next is passed over. */
-static double passes(const struct row *row, int cup)
+/* The chance that a cup which is next, or comes after so many that were passed over, is passed over. */
+static double passes(const struct row *row, int cup, int skipped)
 {
     const struct sample_cup *one = &row->samples->cup[cup];
     double passed = row->habits->skipped / (row->habits->taken + row->habits->skipped);
 
     if (one->wanted == 0)
         return TYPED_SKIP;
+    if (one->discarded)
+        return is_gone(row, one) ? GONE_SKIP : DISCARDED_SKIP;
     if (is_unready(row, cup))
         return row->habits->on_time / (row->habits->on_time + row->habits->late);
     for (int i = cup + 1; i < row->samples->cup_count; i++)
         if (waits(row, i))
-            return fmax(passed, ALIKE_SKIP * alike(row, cup, i));
+            return skipped || row->station >= 0 ? passed : fmax(passed, SHARED_MOST * row->after_other);
     return passed;
 }
 
 static double weigh_one(struct row *row, int cup, int *skipped, struct choice *out)
 {
-    double passed = passes(row, cup), weight;
+    double passed = passes(row, cup, *skipped), weight;
 
-    out->late = is_unready(row, cup);
     out->back_possible = fmin(row->passed_overs, 1);
     if (cup < row->last && waits(row, cup)) {
         out->kind = CHOICE_BACK;
@@ -272,6 +317,20 @@ static void take_rest(struct row *row, int newest, double weight[])
     }
 }
 
+/* What is left is for cups read before, or for what nobody knows of. */
+static void again_weights(struct row *row, int count, double weight[], struct choice *out)
+{
+    double next = (1 - AGAIN_EARLIER) / (1 - pow(AGAIN_EARLIER, count));
+
+    for (int i = row->samples->cup_count - 1; i >= 0; i--)
+        if (row->read[i]) {
+            weight[i] = (row->again + (1 - NOBODYS) * row->forward) * next;
+            next *= AGAIN_EARLIER;
+            out[i].kind = CHOICE_AGAIN;
+        }
+    row->forward *= NOBODYS;
+}
+
 /* Weights of a row's cups; what is left over is for cups read before. */
 static void weigh_row(struct row *row, double weight[], struct choice *out)
 {
@@ -288,11 +347,20 @@ static void weigh_row(struct row *row, double weight[], struct choice *out)
             newest = i;
     }
     take_rest(row, newest, weight);
-    for (int i = 0; i < row->samples->cup_count; i++)
-        if (row->read[i]) {
-            weight[i] = (row->again + row->forward) / count;
-            out[i].kind = CHOICE_AGAIN;
-        }
+    again_weights(row, count, weight, out);
+}
+
+/* Who reached for a cup first: this person now, or the other for the one that he read last, or has in hand. */
+static void look_across(struct row *row, int instrument)
+{
+    const struct habits *habits = row->habits;
+
+    for (int i = 0; habits->two && i < SAMPLES_INSTRUMENTS; i++) {
+        if (i == instrument || habits->last[i] == SAMPLES_NO_CUP)
+            continue;
+        row->before_other = fmax(row->before_other, over_by_normal(habits->chosen_s[i] - habits->free_s[instrument]));
+        row->after_other = fmax(row->after_other, over_by_normal(habits->free_s[instrument] - habits->free_s[i]));
+    }
 }
 
 static int last_of_all(const struct samples *samples, const unsigned char *read)
@@ -345,13 +413,18 @@ static int last_of_station(const struct samples *samples, const unsigned char *r
     return last;
 }
 
-void turns_weigh(const struct samples *samples, const struct habits *habits, const unsigned char *read, int reading,
-                 double gap_s, bool after_blank, struct choice *out)
+double turns_weigh(const struct samples *samples, const struct habits *habits, const unsigned char *read, int reading,
+                   double gap_s, bool after_blank, struct choice *out)
 {
     int instrument = samples->reading[reading].instrument;
-    struct free_person person = person_of(gap_s, after_blank);
-    double wait_s[SAMPLES_CUPS], shared[SAMPLES_CUPS], own[SAMPLES_CUPS] = { 0 }, keeps = 0;
-    struct row all = { .samples = samples, .habits = habits, .read = read, .wait_s = wait_s, .station = -1 };
+    struct times times = times_of(habits, gap_s, after_blank);
+    double wait_s[SAMPLES_CUPS], shared[SAMPLES_CUPS], own[SAMPLES_CUPS] = { 0 }, keeps = 0, nobodys = 0;
+    struct row all = { .samples = samples,
+                       .habits = habits,
+                       .read = read,
+                       .wait_s = wait_s,
+                       .at_us = samples->reading[reading].at_us,
+                       .station = -1 };
 
     for (int i = 0; i < samples->cup_count; i++) {
         wait_s[i] = wait_of(samples, i, reading);
@@ -364,23 +437,35 @@ void turns_weigh(const struct samples *samples, const struct habits *habits, con
         row.last = last_of_station(samples, read, row.station);
         keeps = habits->own / (habits->own + habits->shared);
         weigh_row(&row, own, out);
+        nobodys = keeps * row.forward;
     }
     all.last = last_of_all(samples, read);
+    look_across(&all, instrument);
     weigh_row(&all, shared, out);
+    nobodys += (1 - keeps) * all.forward;
     for (int i = 0; i < samples->cup_count; i++) {
         double chance = keeps * own[i] + (1 - keeps) * shared[i], seconds;
 
         if (!(chance > 0))
             continue;
         out[i].own = keeps * own[i] / chance;
-        if (out[i].late)
-            seconds = exp(wait_s[i] / LATE_S) * (person.first ? 1 / WAIT_S : person.density + PAUSE * person.pause);
-        else if (out[i].kind == CHOICE_AGAIN && !person.first)
-            seconds = (1 - PAUSE) * person.density + PAUSE * person.pause;
+        if (out[i].kind == CHOICE_AGAIN && !times.first)
+            seconds = (1 - PAUSE) * times.density + PAUSE * times.pause;
         else
-            seconds = begin_density(&person, habits, wait_s[i], &out[i].old);
+            seconds = begin_late_density(&times, wait_s[i], &out[i]);
         out[i].log_chance = log(chance) + log(seconds + 1e-9);
     }
+    return nobodys;
+}
+
+static void learn_wait(struct habits *habits, const struct choice *choice, double wait_s)
+{
+    double prior = WAIT_SPREAD * WAIT_SPREAD / (WAIT_DAYS * WAIT_DAYS), seen = choice->old * (1 - choice->late);
+
+    if (!(wait_s > 0))
+        return;
+    habits->waits += seen;
+    habits->waited += seen / (habits->waits + prior) * (log(wait_s) - habits->waited);
 }
 
 void turns_learn(const struct samples *samples, struct habits *habits, const struct choice *choice, int reading,
@@ -397,15 +482,17 @@ void turns_learn(const struct samples *samples, struct habits *habits, const str
         habits->skipped += choice->own < 0.5 ? choice->skipped : 0;
         habits->back += choice->kind == CHOICE_BACK && choice->own < 0.5;
         habits->on += choice->kind == CHOICE_NEXT && choice->own < 0.5 ? choice->back_possible : 0;
-        habits->late += choice->late;
-        habits->on_time += !choice->late && choice->kind != CHOICE_AGAIN;
-        if (choice->kind != CHOICE_AGAIN && !choice->late && choice->old > 0) {
-            double spread_v = WAIT_SPREAD * WAIT_SPREAD, prior = spread_v / (WAIT_DAYS * WAIT_DAYS);
-
-            habits->waits += choice->old;
-            habits->waited +=
-                choice->old / (habits->waits + prior) * (log(wait_of(samples, cup, reading)) - habits->waited);
+        if (choice->kind != CHOICE_AGAIN) {
+            habits->late += choice->late;
+            habits->on_time += 1 - choice->late;
+            learn_wait(habits, choice, wait_of(samples, cup, reading));
         }
     }
     habits->last[instrument] = (signed char)cup;
+    habits->chosen_s[instrument] = habits->free_s[instrument];
+}
+
+void turns_read(const struct samples *samples, struct habits *habits, int reading)
+{
+    habits->free_s[samples->reading[reading].instrument] = (double)samples->reading[reading].at_us / 1e6;
 }

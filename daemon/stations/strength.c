@@ -48,7 +48,7 @@ static const int64_t CHECK_FRESH_US = 120000000;
 static const double WATER_MOST_PCT = 0.3;
 
 /* What a single reading is good for before any was repeated: as samples.c has it. */
-static const double REPEAT_PCT = 0.012, ZERO_U_PCT = 0.02;
+static const double REPEAT_PCT = 0.012;
 
 /* ---- a reading that is no cup's ---- */
 
@@ -166,11 +166,12 @@ struct question {
 };
 
 /* Cups that may have readings: those that wait, those whose readings may still turn out to be another's, and those
- * whose readings were moved. */
+ * whose readings were moved.  A cup that was discarded may have been read before: its readings are not its neighbour's.
+ * One that never had water was no cup. */
 static bool is_asked_about(const struct stations *stations, const struct brew *brew, const struct before *before)
 {
     if (brew->discarded)
-        return false;
+        return !brew->earlier_boot && brew->measures.value[MEASURE_WATER_G] > 0;
     return !same_readings(before, brew) || brew_waits(brew, stations->replicates)
            || strcmp(brew->name, stations->sample) == 0 || (brew->sample_count && !brew->earlier_boot);
 }
@@ -199,6 +200,8 @@ static void ask_about_cups(struct stations *stations, struct question *question,
             .steep_s = value[MEASURE_STEEP_S],
             .station = station_find(stations, brew->station),
             .wanted = brew->strength_entered ? 0 : stations->replicates,
+            .discarded = brew->discarded,
+            .discarded_us = brew->discarded_us,
         };
     }
 }
@@ -364,7 +367,7 @@ static void budget_of(const struct question *question, int cup, struct budget *o
     budget_clear(out);
     if (!strength || isnan(strength->u_pct)) {
         out->u[BUDGET_REPEAT] = fmax(question->samples.repeat_u_pct, REPEAT_PCT);
-        out->u[BUDGET_BLANK] = ZERO_U_PCT;
+        out->u[BUDGET_BLANK] = SAMPLES_ZERO_PCT / sqrt(3);
         return;
     }
     out->u[BUDGET_REPEAT] = strength->u_repeat_pct;
@@ -690,7 +693,7 @@ void strength_enter(struct stations *stations, struct brew *brew, double strengt
     if (isnan(standard_uncertainty)) {
         /* one look at an instrument whose zero and repeats nobody knows: as good as any single reading, never better */
         brew->budget.u[BUDGET_REPEAT] = REPEAT_PCT;
-        brew->budget.u[BUDGET_BLANK] = ZERO_U_PCT;
+        brew->budget.u[BUDGET_BLANK] = SAMPLES_ZERO_PCT / sqrt(3);
         brew->budget.u[BUDGET_ACCURACY] = isnan(accuracy_pct) ? 0 : accuracy_pct / sqrt(3);
         brew->budget.u[BUDGET_FILTER] = strength_filtered(stations, brew) ? 0 : SAMPLES_UNFILTERED_PCT / sqrt(3);
         standard_uncertainty = budget_combined(&brew->budget);
@@ -933,17 +936,25 @@ void strength_release(struct stations *stations, struct brew *brew, struct momen
         return;
     look(stations, before);
     for (int i = 0; i < count; i++) {
-        seq[i] = brew->samples[0].seq;
-        put(stations, seq[i], NULL, false);
+        const struct sample *sample = &brew->samples[0];
+
+        seq[i] = sample->seq;
+        put(stations, seq[i], NULL, sample->said); /* what the operator said was of this cup is of no other */
     }
     settle(stations, before, BY_OPERATOR, now);
     for (int i = 0; i < count; i++)
         passed += find_reading(stations, seq[i]).brew != NULL;
     if (passed)
-        stations_warn(stations, brew, brew->station, "strength-moved",
-                      "%d strength reading%s of %s, which is discarded, went to the cup that waited; `unassign` takes "
-                      "them back",
-                      passed, passed == 1 ? "" : "s", brew->name);
+        stations_warn(
+            stations, brew, brew->station, "strength-moved",
+            "%d strength reading%s of %s, which is discarded, went to the cup that they fit; `unassign` takes "
+            "them back",
+            passed, passed == 1 ? "" : "s", brew->name);
+    if (passed < count)
+        stations_warn(stations, brew, brew->station, "strength-unassigned",
+                      "%d strength reading%s of %s, which is discarded, %s no cup's now: `poise-ctl strength` lists "
+                      "them",
+                      count - passed, count - passed == 1 ? "" : "s", brew->name, count - passed == 1 ? "is" : "are");
 }
 
 static void list_one(json_t *list, const struct stations *stations, const struct sample *sample,

@@ -41,8 +41,8 @@ int strength_shift(struct stations *stations, const struct brew *first, bool bac
 /* Takes back the last order about whose readings are whose; the next undo takes back that. */
 int strength_undo(struct stations *stations, struct moment now, struct why *why);
 
-/* A discarded cup takes no strength: what was read for it goes to the cup that it fits, or is no cup's again, and the
- * next sample is not its. */
+/* A discarded cup takes no strength: what was read for it is no cup's, or goes to the cup that it is clearly of, and
+ * the next sample is not its. */
 void strength_release(struct stations *stations, struct brew *brew, struct moment now);
 
 /* The brew that has this reading; NULL: none. */

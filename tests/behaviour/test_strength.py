@@ -204,7 +204,7 @@ def test_a_slip_of_the_finger_waits_for_no_strength(bench):
     assert bus.wait_for(event("measure", measure="strength_pct"))["brew"] == cup
 
 
-def test_a_discarded_brews_readings_go_to_the_cup_that_waited(bench):
+def test_a_discarded_brews_readings_are_no_other_cups_until_someone_assigns_them(bench):
     port = bench.port("glass")
     first, second = two_cups(bench, port, r"pattern = (?<value>\d+\.\d+) (?<unit>%)")
     bus = bench.subscribe()
@@ -212,8 +212,11 @@ def test_a_discarded_brews_readings_go_to_the_cup_that_waited(bench):
     port.line("1.40 %")
     seq = bus.wait_for(event("measure", measure="strength_pct", brew=first))["readings"]
     assert bench.ask(do="discard", brew=first)["ok"]
+    assert f"of {first}, which is discarded, is no cup's" in \
+        bus.wait_for(event("warning", warning="strength-unassigned"))["detail"]
+    assert [(one["seq"], one["brew"]) for one in bench.ask(do="strength")["readings"]] == [(seq[0], None)]
+    assert bench.ask(do="assign", brew=second)["ok"]
     assert bus.wait_for(event("measure", measure="strength_pct", brew=second))["readings"] == seq
-    assert "went to the cup that waited" in bus.wait_for(event("warning", warning="strength-moved"))["detail"]
 
 
 def test_any_ending_of_a_brews_name_that_is_its_own_will_do(bench):

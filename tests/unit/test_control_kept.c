@@ -23,11 +23,11 @@ static void test_strength_makes_extraction(void **state)
     assert_float_equal(last_of(room, MEASURE_STRENGTH_PCT), 1.41, 1e-9);
     assert_non_null(find_emitted(room, MESSAGE_STAGE, STAGE_DONE));
     /* 1.40 1.42 1.41: squares 2e-4 with 2 degrees of freedom, pooled with what is usual (0.012 with 4), over 3; the
-     * last digit 0.01/sqrt(12); a zero that nobody read water for, 0.02; and no syringe filter, up to 0.02 too high
-     * (JCGM 100, 4.2.3, 4.3.7, 5.1.2) */
+     * last digit 0.01/sqrt(12); a zero that nobody read water for, up to 0.1; and no syringe filter, up to 0.02 too
+     * high (JCGM 100, 4.2.3, 4.3.7, 5.1.2) */
     message = find_emitted(room, MESSAGE_MEASURE, MEASURE_STRENGTH_PCT);
     assert_float_equal(message->measure.standard_uncertainty,
-                       sqrt((4 * 0.012 * 0.012 + 2e-4) / 6 / 3 + 1e-4 / 12 + 4e-4 + 4e-4 / 3), 1e-9);
+                       sqrt((4 * 0.012 * 0.012 + 2e-4) / 6 / 3 + 1e-4 / 12 + 0.1 * 0.1 / 3 + 4e-4 / 3), 1e-9);
     assert_float_equal(budget_combined(&message->measure.budget), message->measure.standard_uncertainty, 1e-12);
     assert_float_equal(message->measure.budget.u[BUDGET_FILTER], 0.02 / sqrt(3), 1e-12);
     assert_float_equal(message->measure.budget.freedom[BUDGET_REPEAT], 6, 1e-12);
@@ -216,6 +216,7 @@ static void test_a_discarded_cup_gives_up_its_readings(void **state)
     assert_true(isnan(strength->measure.value) && strength->measure.readings == 0);
     assert_int_equal(brews_find(&room->stations.brews, first)->sample_count, 0);
     assert_string_equal(room->stations.sample, "");
+    room->now.mono_us += 60000000; /* another sample, not the one that lies there */
     read_strength(room, 132, QUANTITY_STRENGTH);
     strength = find_emitted(room, MESSAGE_MEASURE, MEASURE_STRENGTH_PCT);
     assert_non_null(strength);
@@ -368,10 +369,12 @@ static void test_water_is_subtracted(void **state)
     read_strength(room, 12, QUANTITY_STRENGTH);
     assert_null(find_emitted(room, MESSAGE_MEASURE, MEASURE_STRENGTH_PCT));
     assert_string_equal(find_emitted(room, MESSAGE_WARNING, 0)->warning.warning, "blank-drift");
+    read_strength(room, 12, QUANTITY_STRENGTH); /* twice the same: no rest of coffee */
     room->now.mono_us += 60000000;
     read_strength(room, 140, QUANTITY_STRENGTH);
     assert_float_equal(strength_of(room, name), 1.28, 1e-9);
     room->now.mono_us += 55000000; /* as long after as before: the zero moved back by half of it */
+    read_strength(room, 6, QUANTITY_STRENGTH);
     read_strength(room, 6, QUANTITY_STRENGTH);
     assert_float_equal(strength_of(room, name), 1.40 - 0.09, 0.003);
 }
@@ -392,7 +395,7 @@ static void test_a_strength_typed_in_is_no_surer_than_one_that_was_read(void **s
     agrees(room, text);
     typed = find_emitted(room, MESSAGE_MEASURE, MEASURE_STRENGTH_PCT);
     assert_true(typed->measure.standard_uncertainty > read_u);
-    assert_float_equal(typed->measure.standard_uncertainty, sqrt(0.012 * 0.012 + 0.02 * 0.02 + 4e-4 / 3), 1e-12);
+    assert_float_equal(typed->measure.standard_uncertainty, sqrt(0.012 * 0.012 + 0.1 * 0.1 / 3 + 4e-4 / 3), 1e-12);
 }
 
 /* A slip of the finger is asked back once; the same again is meant, and noted. */

@@ -102,6 +102,69 @@ static void water_is_no_cups_and_is_subtracted(void **state)
     free(samples);
 }
 
+/* Water with a rest of coffee is not the zero: what lies about it is subtracted. */
+static void a_rest_of_coffee_is_not_subtracted(void **state)
+{
+    struct samples *samples = morning();
+
+    (void)state;
+    for (int cup = 0; cup < 3; cup++) {
+        add_cup(samples, 120, 400 * cup);
+        add(samples, 400 * cup + 200, cup == 1 ? 0.17 : 0.01);
+        for (int i = 0; i < 3; i++)
+            add(samples, 400 * cup + 300 + 10 * i, 1.21);
+    }
+    find(samples);
+    assert_int_equal(samples->verdict[4].found, SAMPLE_BLANK);
+    assert_float_equal(samples->verdict[5].blank_pct, 0.01, 1e-9);
+    for (int cup = 0; cup < 3; cup++)
+        assert_float_equal(samples->strength[cup].strength_pct, 1.20, 1e-9);
+    free(samples);
+}
+
+/* Where water is never read the zero may be off: that is in the uncertainty of every cup, and no reading takes it out.
+ */
+static void a_zero_that_nobody_read_is_in_the_uncertainty(void **state)
+{
+    struct samples *samples = morning();
+
+    (void)state;
+    add_cup(samples, 120, 0);
+    for (int i = 0; i < 3; i++)
+        add(samples, 300 + 10 * i, 1.20);
+    find(samples);
+    assert_float_equal(samples->strength[0].strength_pct, 1.20, 1e-9);
+    assert_float_equal(samples->strength[0].u_blank_pct, SAMPLES_ZERO_PCT / sqrt(3), 1e-9);
+    add(samples, 400, 0.00)->said = SAMPLE_IS_BLANK;
+    find(samples);
+    assert_true(samples->strength[0].u_blank_pct < 0.5 * SAMPLES_ZERO_PCT / sqrt(3));
+    free(samples);
+}
+
+/* A cup that was read and then thrown away keeps its readings from its neighbours: they are no cup's. */
+static void a_discarded_cups_readings_are_no_other_cups(void **state)
+{
+    static const double steep_s[] = { 60, 180, 60 }, strength[] = { 0.95, 1.27, 0.95 };
+    struct samples *samples = morning();
+
+    (void)state;
+    for (int cup = 0; cup < 3; cup++) {
+        add_cup(samples, steep_s[cup], 200 * cup);
+        for (int i = 0; i < 3; i++)
+            add(samples, 200 * cup + 400 + 10 * i, strength[cup]);
+    }
+    samples->cup[1].discarded = true;
+    samples->cup[1].discarded_us = (int64_t)(900e6);
+    find(samples);
+    for (int i = 0; i < 3; i++) {
+        assert_found(samples, i, 0);
+        assert_int_equal(samples->verdict[3 + i].found, SAMPLE_STRAY);
+        assert_int_equal(samples->verdict[3 + i].cup, SAMPLES_NO_CUP);
+        assert_found(samples, 6 + i, 2);
+    }
+    free(samples);
+}
+
 /* Two readings of the first cup, three of the second: nobody waits for the third. */
 static void a_reading_too_few_shifts_nothing(void **state)
 {
@@ -389,6 +452,9 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(one_cup_and_its_three_readings),
         cmocka_unit_test(water_is_no_cups_and_is_subtracted),
+        cmocka_unit_test(a_rest_of_coffee_is_not_subtracted),
+        cmocka_unit_test(a_zero_that_nobody_read_is_in_the_uncertainty),
+        cmocka_unit_test(a_discarded_cups_readings_are_no_other_cups),
         cmocka_unit_test(a_reading_too_few_shifts_nothing),
         cmocka_unit_test(a_cup_passed_over_is_found_by_what_it_should_come_to),
         cmocka_unit_test(what_cannot_be_known_is_asked_and_what_is_said_stands),

@@ -59,8 +59,8 @@ struct morning_cup {
     double true_pct;                  /* strength */
     double expected_pct, scatter_pct; /* from what is on screen of it, by who knows the day's coffee */
     int brewer;
-    bool typed, discarded; /* discarded: the assigner is not given it */
-    bool late_clock;       /* its end was recorded minutes late */
+    bool typed, discarded;
+    bool late_clock; /* its end was recorded minutes late */
 };
 
 struct morning_reading {

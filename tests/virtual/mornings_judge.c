@@ -13,8 +13,8 @@ static bool named(const struct morning *morning, int readings, int cup)
     return false;
 }
 
-/* The assigner is given the first so many readings, and the cups that were not discarded and were full or named by
- * then; `of` counts the morning's cups. */
+/* The assigner is given the first so many readings, and the cups that were full or named by then, those that were
+ * discarded as such; `of` counts the morning's cups. */
 static void ask(const struct morning *morning, int readings, int64_t now_us, struct samples *samples, int of[])
 {
     int place[MORNING_CUPS];
@@ -22,11 +22,13 @@ static void ask(const struct morning *morning, int readings, int64_t now_us, str
     *samples = (struct samples){ .reading_count = readings };
     for (int i = 0; i < morning->cup_count; i++) {
         place[i] = SAMPLES_NO_CUP;
-        if (morning->cup[i].discarded || (morning->cup[i].shown.ready_us > now_us && !named(morning, readings, i)))
+        if (morning->cup[i].shown.ready_us > now_us && !named(morning, readings, i))
             continue;
         place[i] = samples->cup_count;
         of[samples->cup_count] = i;
         samples->cup[samples->cup_count] = morning->cup[i].shown;
+        samples->cup[samples->cup_count].discarded = morning->cup[i].discarded;
+        samples->cup[samples->cup_count].discarded_us = INT64_MAX; /* nobody noted when */
         samples->cup[samples->cup_count++].station = morning->cup[i].brewer;
     }
     for (int i = 0; i < MORNING_INSTRUMENTS; i++)
@@ -40,7 +42,7 @@ static void ask(const struct morning *morning, int readings, int64_t now_us, str
         if (reading->said != SAMPLE_OF_CUP)
             continue;
         reading->cup = place[reading->cup];
-        if (reading->cup == SAMPLES_NO_CUP) /* named for a cup that was discarded since */
+        if (samples->cup[reading->cup].discarded) /* named for a cup that was discarded since */
             reading->said = SAMPLE_OF_NONE;
     }
 }

@@ -14,7 +14,8 @@ struct options {
     bool unread, show, as_it_came;
     unsigned long seed;
     enum assigner assigner;
-    double least_right, least_decidable, least_blank, least_cover, most_cover, most_wrong; /* NAN: nothing asked */
+    double least_right, least_decidable, least_blank, least_cover, most_cover, least_zero,
+        most_wrong; /* NAN: nothing asked */
 };
 
 /* A share whose cases come in mornings: cases of one morning are no independent witnesses. */
@@ -36,6 +37,7 @@ struct row {
     struct share blank, as_water;     /* water recognised; coffee called water */
     struct share covered;             /* within two standard uncertainties */
     struct share covered_own;         /* the same, of cups whose readings are all their own */
+    struct share zero;                /* what water would have shown, within two standard uncertainties of that */
     struct share offered;             /* the truth is one of the two cups asked about */
 };
 
@@ -51,9 +53,10 @@ static const char usage[] =
     "  --as-it-came           judges the answer given when each reading came instead of the one at the end (slow)\n"
     "  --list                 the families\n"
     "  --least-right PCT, --least-decidable PCT, --least-blank PCT, --least-cover PCT, --most-cover PCT,\n"
-    "  --most-wrong N         fail where the total has a lower share of readings right, of decidable readings right,\n"
+    "  --least-zero PCT, --most-wrong N\n"
+    "                         fail where the total has a lower share of readings right, of decidable readings right,\n"
     "                         of water recognised, of strengths within two standard uncertainties (or a higher one),\n"
-    "                         or more than N cups in 1000 sure and wrong\n"
+    "                         of what water would have shown within two, or more than N cups in 1000 sure and wrong\n"
     "  --help, --version\n";
 
 /* ---- shares ---- */
@@ -119,6 +122,7 @@ static void add_row(struct row *sum, const struct row *row)
     add_share(&sum->as_water, &row->as_water);
     add_share(&sum->covered, &row->covered);
     add_share(&sum->covered_own, &row->covered_own);
+    add_share(&sum->zero, &row->zero);
     add_share(&sum->offered, &row->offered);
 }
 
@@ -127,7 +131,7 @@ static void add_row(struct row *sum, const struct row *row)
 static void count_readings(struct row *row, const struct morning *morning, const struct morning_judged *judged)
 {
     int answers[3] = { 0 }, all = 0, decidable = 0, decided = 0, open_wrong = 0, water = 0, known = 0, coffee = 0;
-    int as_water = 0, asked = 0, offered = 0, misled = 0;
+    int as_water = 0, asked = 0, offered = 0, misled = 0, on_prism = 0, zero = 0;
 
     for (int i = 0; i < morning->reading_count; i++) {
         const struct morning_reading *reading = &morning->reading[i];
@@ -145,6 +149,10 @@ static void count_readings(struct row *row, const struct morning *morning, const
         known += reading->truth == MORNING_WATER && !reading->rinse && verdict->found == SAMPLE_BLANK;
         coffee += reading->truth != MORNING_WATER;
         as_water += reading->truth != MORNING_WATER && verdict->found == SAMPLE_BLANK;
+        if (reading->truth != MORNING_WATER && reading->shown.instrument < MORNING_PEOPLE) {
+            on_prism++;
+            zero += fabs(verdict->blank_pct - reading->level_pct) <= 2 * verdict->blank_u_pct;
+        }
         if (judged->answer[i] == ANSWER_ASKED && reading->truth >= 0 && !morning->cup[reading->truth].discarded) {
             asked++;
             offered += verdict->cup == reading->truth || verdict->other == reading->truth;
@@ -160,6 +168,7 @@ static void count_readings(struct row *row, const struct morning *morning, const
     add_morning(&row->misled, misled, all);
     add_morning(&row->blank, known, water);
     add_morning(&row->as_water, as_water, coffee);
+    add_morning(&row->zero, zero, on_prism);
     add_morning(&row->offered, offered, asked);
 }
 
@@ -222,12 +231,12 @@ static void print_share(const struct share *share, double scale)
 
 static void print_heading(void)
 {
-    printf("%-13s %5s %6s %-11s %-11s %-11s %-11s %-11s %-11s %-11s %-11s %-11s %-11s %-11s %-11s\n", "family", "cups",
-           "read-", "    right %", "    asked %", "    wrong %", "  decidable", "  right of", "  wrong of",
-           "  cups sure", "  cups off", "    water", "  truth", "  within", "  the same,");
-    printf("%-13s %5s %6s %-11s %-11s %-11s %-11s %-11s %-11s %-11s %-11s %-11s %-11s %-11s %-11s\n", "", "", "ings",
-           "", "", "", "          %", "  those %", "  others %", "  and wrong", "  by > 3u", "    known %",
-           "  offered %", "  2u %", "  own only");
+    printf("%-13s %5s %6s %-11s %-11s %-11s %-11s %-11s %-11s %-11s %-11s %-11s %-11s %-11s %-11s %-11s\n", "family",
+           "cups", "read-", "    right %", "    asked %", "    wrong %", "  decidable", "  right of", "  wrong of",
+           "  cups sure", "  cups off", "    water", "  truth", "  within", "  the same,", "  zero");
+    printf("%-13s %5s %6s %-11s %-11s %-11s %-11s %-11s %-11s %-11s %-11s %-11s %-11s %-11s %-11s %-11s\n", "", "",
+           "ings", "", "", "", "          %", "  those %", "  others %", "  and wrong", "  by > 3u", "    known %",
+           "  offered %", "  2u %", "  own only", "  in 2u %");
     printf("%-13s %5s %6s %-11s %-11s %-11s %-11s %-11s %-11s %-11s %-11s\n", "", "", "", "", "", "", "", "", "",
            "  per 1000", "  per 1000");
 }
@@ -247,6 +256,7 @@ static void print_row(const char *name, const struct row *row)
     print_share(&row->offered, 100);
     print_share(&row->covered, 100);
     print_share(&row->covered_own, 100);
+    print_share(&row->zero, 100);
     printf("\n");
     fflush(stdout);
 }
@@ -270,6 +280,7 @@ static int check(const struct options *options, const struct row *total)
     failed |= below("decidable readings right, %", 100 * share_of(&total->decided), options->least_decidable);
     failed |= below("water recognised, %", 100 * share_of(&total->blank), options->least_blank);
     failed |= below("strengths within two standard uncertainties, %", covered, options->least_cover);
+    failed |= below("zeros within two standard uncertainties, %", 100 * share_of(&total->zero), options->least_zero);
     if (!isnan(options->most_cover) && !(covered <= options->most_cover)) {
         printf("FAILED: strengths within two standard uncertainties, %% %.2f, most %.2f\n", covered,
                options->most_cover);
@@ -422,7 +433,7 @@ static int find_family(const char *name)
     return -1;
 }
 
-enum { LEAST_RIGHT = 256, LEAST_DECIDABLE, LEAST_BLANK, LEAST_COVER, MOST_COVER, MOST_WRONG };
+enum { LEAST_RIGHT = 256, LEAST_DECIDABLE, LEAST_BLANK, LEAST_COVER, MOST_COVER, LEAST_ZERO, MOST_WRONG };
 
 static const struct option long_options[] = {
     { "family", required_argument, NULL, 'f' },
@@ -437,6 +448,7 @@ static const struct option long_options[] = {
     { "least-blank", required_argument, NULL, LEAST_BLANK },
     { "least-cover", required_argument, NULL, LEAST_COVER },
     { "most-cover", required_argument, NULL, MOST_COVER },
+    { "least-zero", required_argument, NULL, LEAST_ZERO },
     { "most-wrong", required_argument, NULL, MOST_WRONG },
     { "help", no_argument, NULL, 'h' },
     { "version", no_argument, NULL, 'V' },
@@ -468,6 +480,8 @@ static double *bound(struct options *options, int option)
         return &options->least_cover;
     case MOST_COVER:
         return &options->most_cover;
+    case LEAST_ZERO:
+        return &options->least_zero;
     case MOST_WRONG:
         return &options->most_wrong;
     default:
@@ -526,6 +540,7 @@ int main(int argc, char *argv[])
                                .least_blank = NAN,
                                .least_cover = NAN,
                                .most_cover = NAN,
+                               .least_zero = NAN,
                                .most_wrong = NAN };
     int option;
 
