@@ -47,6 +47,7 @@ struct instrument_config {
     struct bytes orders[ORDER_COUNT];
     int64_t lag_us;           /* 0: not known */
     bool follows_temperature; /* a refractometer that does not correct for its sample's temperature */
+    bool calibrated;          /* what it shows is corrected by its checks with known weights or solutions */
     double accuracy;          /* how far what it shows may be off either way, by its manual; 0: not known */
     const struct setting *settings;
     size_t setting_count;

@@ -164,15 +164,15 @@ int command_note(const struct ctl *ctl)
 
 int command_check(const struct ctl *ctl)
 {
+    char words[DETAIL_SIZE];
     json_t *request, *reply;
     double value;
     int status;
 
     if ((strcmp(ctl->words[0], "mass") != 0 && strcmp(ctl->words[0], "brix") != 0) || !ctl_number(ctl->words[1], &value)
-        || !(value > 0)) {
-        program_message(
-            "a check is of a weight on the scale (check mass 200) or of a sugar solution that was just read "
-            "(check brix 10)");
+        || !(value >= 0)) {
+        program_message("a check is of a weight on the scale (check mass 200; 0: nothing on it) or of a sugar solution "
+                        "that was just read (check brix 10; 0: water)");
         return EXIT_USAGE;
     }
     request = ctl_request(ctl, "check");
@@ -183,8 +183,9 @@ int command_check(const struct ctl *ctl)
     if (ctl->json)
         ctl_print_json(reply);
     else
-        printf("shown %.10g for %s: %+.4g, kept; `poise-report bench` shows it beside the earlier ones\n",
-               ctl_value(reply, "shown"), ctl->words[1], ctl_value(reply, "off"));
+        printf("shown %.10g for %s: %+.4g, kept; `poise-report bench` shows it beside the earlier ones\n%s\n",
+               ctl_value(reply, "shown"), ctl->words[1], ctl_value(reply, "off"),
+               ctl_printable(ctl_text(reply, "calibration"), words, sizeof words));
     json_decref(reply);
     return EXIT_DONE;
 }

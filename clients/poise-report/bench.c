@@ -144,7 +144,7 @@ static int read_controls(sqlite3 *database, const char *bench, struct bench_rows
 /* Of what is known in size it matters by how much it is off. */
 static bool is_off(const struct shown_again *row)
 {
-    return strcmp(row->kind, "mass") == 0 || strcmp(row->kind, "brix") == 0;
+    return strcmp(row->kind, "mass") == 0 || strcmp(row->kind, "brix") == 0 || strcmp(row->kind, "vessel") == 0;
 }
 
 static double shown(const struct shown_again *row, int place)
@@ -171,9 +171,10 @@ static void chart_row(struct shown_again *row, double *deviates)
     row->last_alarm = -1;
     for (int i = 0; i < row->count; i++) {
         struct control_alarm alarm;
-        bool rings = control_take(&chart, charted(row, i), &alarm);
+        /* drops on vessels are not normal: poised charts medians, and its alarm is in the record */
+        bool rings = strcmp(row->kind, "vessel") != 0 && control_take(&chart, charted(row, i), &alarm);
 
-        deviates[i] = alarm.deviate;
+        deviates[i] = strcmp(row->kind, "vessel") != 0 ? alarm.deviate : 0;
         if (!rings)
             continue;
         row->alarms++;
@@ -200,6 +201,7 @@ static const char *what_of(const char *kind)
                 { "spread", "readings of one sample differ" },
                 { "zero", "nothing on it" },
                 { "mass", "check weight, off by" },
+                { "vessel", "known vessels, empty, off by" },
                 { "brix", "sugar solution, off by" },
                 { "control", "control brew, extraction" } };
 
@@ -239,6 +241,33 @@ static void alarm_words(const struct shown_again *row, struct document *out)
         row->alarm.cusum ? "many values a little" : "one value far", row->mean, row->unit);
 }
 
+/* What poised rang itself, and the brews whose numbers it made less sure. */
+static int add_alarms(sqlite3 *database, const char *bench, struct document *out)
+{
+    static const char sql[] =
+        "SELECT a.instrument, a.kind, strftime('%Y-%m-%d %H:%M', a.time_us / 1000000, 'unixepoch'),"
+        " strftime('%Y-%m-%d %H:%M', a.since_us / 1000000, 'unixepoch'), a.change,"
+        " (SELECT group_concat(value, ', ') FROM json_each(CASE WHEN json_valid(a.brews) THEN a.brews ELSE '[]' END))"
+        " FROM instrument_alarm a JOIN bench h USING (bench_id) WHERE ?1 IS NULL OR h.name = ?1"
+        " ORDER BY a.time_us DESC, a.seq DESC LIMIT 20";
+    sqlite3_stmt *statement = NULL;
+    int code = sqlite3_prepare_v2(database, sql, -1, &statement, NULL);
+    bool any = false;
+
+    if (code == SQLITE_OK && bench)
+        sqlite3_bind_text(statement, 1, bench, -1, SQLITE_STATIC);
+    while (code == SQLITE_OK && sqlite3_step(statement) == SQLITE_ROW) {
+        if (!any)
+            document_table(out,
+                           "alarm, UTC|instrument|shown of|since, UTC|#change|brews measured since, now less sure");
+        any = true;
+        document_row(out, "%s" CELL "%s" CELL "%s" CELL "%s" CELL "%+.2g" CELL "%s", text_at(statement, 2),
+                     text_at(statement, 0), what_of(text_at(statement, 1)), text_at(statement, 3),
+                     number_at(statement, 4), text_at(statement, 5));
+    }
+    return sqlite3_finalize(statement);
+}
+
 /* A line through what was shown of known weights (with nothing on it as well) or solutions: two points at least. */
 static void calibration(const struct bench_rows *rows, const struct shown_again *row, struct document *out)
 {
@@ -267,8 +296,8 @@ static void calibration(const struct bench_rows *rows, const struct shown_again 
     document_add(
         out, BLOCK_TEXT,
         "%s shows %.5f (+- %.5f) of what it bears and %+.3f (+- %.3f) %s, by %zu values from %.4g to %.4g %s "
-        "(standard uncertainties, covariance %.2g; least squares, JCGM 100:2008, H.3). It is not applied to what was "
-        "recorded.",
+        "(standard uncertainties, covariance %.2g; least squares, JCGM 100:2008, H.3). What was recorded is corrected only "
+        "where the bench's configuration says calibration = yes.",
         row->instrument, slope, sqrt(v_slope), offset, sqrt(v_offset), row->unit, n, least, most, row->unit, v_both);
 }
 
@@ -285,10 +314,10 @@ static json_t *row_json(const struct shown_again *row)
                      number_json(row->mean), "spread", number_json(row->spread), "values", values);
 }
 
-static void bench_document(struct bench_rows *rows, struct document *out)
+static int bench_document(sqlite3 *database, const char *bench, struct bench_rows *rows, struct document *out)
 {
     static double deviates[POINTS_MOST];
-    int changed = 0;
+    int changed = 0, code;
 
     for (int i = 0; i < rows->count; i++) {
         chart_row(rows->row[i], deviates);
@@ -300,6 +329,7 @@ static void bench_document(struct bench_rows *rows, struct document *out)
         document_add(out, BLOCK_HEADLINE, "No instrument changed that is watched here.");
     for (int i = 0; i < rows->count; i++)
         alarm_words(rows->row[i], out);
+    code = add_alarms(database, bench, out);
     document_table(out, "instrument|shown of|#times|first, UTC|last, UTC|#mean|#spread|unit|#alarms");
     for (int i = 0; i < rows->count; i++) {
         const struct shown_again *row = rows->row[i];
@@ -325,6 +355,7 @@ static void bench_document(struct bench_rows *rows, struct document *out)
             calibration(rows, row, out);
         document_chart(out, picture(row, deviates));
     }
+    return code;
 }
 
 int report_bench(const struct request *request)
@@ -351,8 +382,10 @@ int report_bench(const struct request *request)
         }
         status = json_out(list);
     } else {
-        bench_document(&rows, &document);
-        status = report_out(request, &document, "Instruments of the bench");
+        if (bench_document(database, request->filter.bench, &rows, &document) != SQLITE_OK)
+            program_message("reading the store: %s", sqlite3_errmsg(database));
+        else
+            status = report_out(request, &document, "Instruments of the bench");
     }
     document_free(&document);
     free_rows(&rows);

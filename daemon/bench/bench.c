@@ -217,13 +217,16 @@ static void add_tracked(struct message_reading *out, const struct station_view *
     out->cup_left = view->cup_left;
 }
 
-int bench_reading(void *context, int instrument, const struct reading *reading, struct moment at)
+int bench_reading(void *context, int instrument, const struct reading *shown, struct moment at)
 {
     struct bench *bench = context;
     const struct instrument_config *config = &bench->config->instruments[instrument];
     const struct outlet *outlet = &bench->outlets[instrument];
     struct message *message = &bench->reading;
     size_t before = bench->pending.length;
+    struct reading corrected;
+    const struct reading *reading =
+        calibrations_correct(bench->stations.calibrations, config, shown, &corrected) ? &corrected : shown;
     struct station_view view;
     char text[MESSAGE_SIZE];
     uint64_t seq;
@@ -241,6 +244,8 @@ int bench_reading(void *context, int instrument, const struct reading *reading, 
     message->reading.quantity = reading->quantity;
     message->reading.status = reading->status;
     message->reading.value = reading->value;
+    message->reading.calibrated = reading == &corrected;
+    message->reading.raw = shown->value;
     message->reading.stable = reading->stable;
     memcpy(message->reading.detail, reading->detail, sizeof message->reading.detail);
     source_reading(&bench->stations, &outlet->source, reading, seq, at);

@@ -273,6 +273,12 @@ static int set_lag(struct config_reader *reader, const struct key *key, const ch
     return error;
 }
 
+static int set_calibration(struct config_reader *reader, const struct key *key, const char *value, struct why *why)
+{
+    (void)key;
+    return config_yes_or_no(value, &instrument(reader)->calibrated, why);
+}
+
 static int set_accuracy(struct config_reader *reader, const struct key *key, const char *value, struct why *why)
 {
     return config_number(value, key->least, key->most, &instrument(reader)->accuracy, why);
@@ -458,6 +464,7 @@ static const struct key keys[] = {
     { SECTION_INSTRUMENT, "zero", set_zero, 0, 0, NULL },
     { SECTION_INSTRUMENT, "lag_ms", set_lag, 0, LAG_MOST_MS, NULL },
     { SECTION_INSTRUMENT, "accuracy", set_accuracy, 0.0001, 5, NULL },
+    { SECTION_INSTRUMENT, "calibration", set_calibration, 0, 0, NULL },
     { SECTION_INSTRUMENT, "corrects_temperature", set_corrects_temperature, 0, 0, NULL },
     { SECTION_STRENGTH, "replicates", set_replicates, 0, 0, NULL },
     { SECTION_STRENGTH, "strength_per_brix", set_strength_per_brix, 0.5, 1.5, NULL },

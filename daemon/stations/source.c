@@ -106,7 +106,8 @@ void source_again(struct stations *stations, const struct source *source, const 
             .unit = quantity_unit(message->reading.quantity),
             .shown = message->reading.value,
             .value = message->reading.value,
-            .resolution = decimal_resolution(message->reading.value),
+            .resolution =
+                decimal_resolution(message->reading.calibrated ? message->reading.raw : message->reading.value),
             .mono_us = then.mono_us,
         };
 

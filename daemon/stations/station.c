@@ -62,7 +62,17 @@ static void take_stage(struct stations *stations, struct station *station, struc
         report_slurry(stations, station, brew);
 }
 
-static void take_measure(struct stations *stations, struct brew *brew, const struct tracker_event *event)
+/* What the calibration of the scale leaves unsure of a mass. */
+static double calibration_u(const struct stations *stations, const struct station *station, enum measure measure,
+                            double value)
+{
+    bool mass = measure == MEASURE_DOSE_G || measure == MEASURE_WATER_G || measure == MEASURE_BEVERAGE_G;
+
+    return mass ? calibrations_u(stations->calibrations, station->scale, value) : 0;
+}
+
+static void take_measure(struct stations *stations, const struct station *station, struct brew *brew,
+                         const struct tracker_event *event)
 {
     double value = event->value, u = event->standard_uncertainty;
 
@@ -71,6 +81,8 @@ static void take_measure(struct stations *stations, struct brew *brew, const str
         || (event->measure == MEASURE_SLURRY_C && !event->by_operator)
         || (mark_rules(brew, event->measure) && !event->by_operator))
         return;
+    if (!event->by_operator && !isnan(u))
+        u = hypot(u, calibration_u(stations, station, event->measure, value));
     if (event->measure == MEASURE_BEVERAGE_G && event->by_operator)
         brew->cup.entered = true;
     else if (event->measure == MEASURE_BEVERAGE_G)
@@ -103,7 +115,7 @@ static void take_event(struct stations *stations, struct station *station, const
     } else if (event->kind == TRACKER_STAGE) {
         take_stage(stations, station, brew, event);
     } else if (event->kind == TRACKER_MEASURE) {
-        take_measure(stations, brew, event);
+        take_measure(stations, station, brew, event);
         return;
     } else if (event->kind == TRACKER_WARNING) {
         stations_warn(stations, brew, station->config.name, event->word, "%s", event->detail);

@@ -75,6 +75,16 @@ static void take_settings(struct stations *stations, const struct config *config
     stations->strength_pairs = config->strength_pairs;
     stations->filtered = config->filtered;
     strength_configure(stations, config);
+    for (int i = 0; i < CALIBRATIONS; i++)
+        stations->calibrations[i].applied = false;
+    for (int i = 0; i < config->instrument_count; i++) {
+        const struct instrument_config *one = &config->instruments[i];
+        struct calibration *calibration =
+            one->calibrated ? calibration_of(stations->calibrations, one->name, true) : NULL;
+
+        if (calibration)
+            calibration->applied = true;
+    }
     cups_configure(stations, config);
 }
 

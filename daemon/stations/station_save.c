@@ -13,6 +13,7 @@ static const char brew_key[] = "brew/";
 static const char bench_key[] = "bench";
 static const char watch_key[] = "watch";
 static const char vessels_key[] = "vessels";
+static const char calibrations_key[] = "calibrations";
 
 /* In front of the tracker's bytes, with what the pan saw.  They mean something only to the same build, in the same
  * boot, on a clock of the same pace. */
@@ -117,6 +118,9 @@ void stations_save(struct stations *stations, bool all, const struct saved_at *a
     if (all || stations->vessels_changed)
         save_json(vessels_save(&stations->vessels), vessels_key, keep, context);
     stations->vessels_changed = false;
+    if (all || stations->calibrations_changed)
+        save_json(calibrations_save(stations->calibrations), calibrations_key, keep, context);
+    stations->calibrations_changed = false;
     if (!all && !stations->watched_changed)
         return;
     save_json(watch_save(stations), watch_key, keep, context);
@@ -286,7 +290,7 @@ void stations_load(struct stations *stations, const char *key, const void *data,
         return;
     }
     if (strncmp(key, brew_key, sizeof brew_key - 1) != 0 && strcmp(key, bench_key) != 0 && strcmp(key, watch_key) != 0
-        && strcmp(key, vessels_key) != 0)
+        && strcmp(key, vessels_key) != 0 && strcmp(key, calibrations_key) != 0)
         return;
     if (!(json = json_loadb(data, length, 0, NULL)))
         return;
@@ -294,6 +298,8 @@ void stations_load(struct stations *stations, const char *key, const void *data,
         load_bench(stations, json);
     } else if (strcmp(key, watch_key) == 0) {
         watch_load(stations, json);
+    } else if (strcmp(key, calibrations_key) == 0) {
+        calibrations_load(stations->calibrations, json);
     } else if (strcmp(key, vessels_key) == 0) {
         vessels_load(&stations->vessels, json);
     } else {

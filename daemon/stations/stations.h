@@ -9,6 +9,7 @@
 #include <stdint.h>
 
 #include "brews.h"
+#include "calibration.h"
 #include "pan.h"
 #include "samples.h"
 #include "slurry.h"
@@ -76,6 +77,8 @@ struct stations {
         int64_t doubt_since_us, doubt_until_us; /* what it read between is less sure ... */
         double doubt_u_pct;                     /* ... by this; 0: no doubt */
     } refractometers[SAMPLES_INSTRUMENTS];      /* as samples know them by */
+    struct calibration calibrations[CALIBRATIONS];
+    bool calibrations_changed; /* since they were last kept */
     struct vessels vessels;
     bool vessels_changed; /* since they were last kept */
     struct watched watched[WATCHED];

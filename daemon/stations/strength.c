@@ -390,6 +390,20 @@ static void take_factor(const struct stations *stations, const struct brew *brew
     budget->freedom[BUDGET_FACTOR] = stations->strength_pairs - 1;
 }
 
+/* Readings that are corrected by the instrument's calibration share what that leaves unsure. */
+static void take_calibration(const struct stations *stations, const struct brew *brew, double mean_pct,
+                             struct budget *budget)
+{
+    double factor = stations->strength_per_brix > 0 ? stations->strength_per_brix : 1;
+
+    if (!brew->sample_count || isnan(mean_pct))
+        return;
+    budget->u[BUDGET_CALIBRATION] =
+        factor
+        * calibrations_u(stations->calibrations, stations->refractometers[brew->samples[0].instrument].name,
+                         mean_pct / factor);
+}
+
 /* A cup's strength from the readings that it has now; cup SAMPLES_NO_CUP: it was not asked about. */
 static void report_cup(struct stations *stations, const struct question *question, struct brew *brew,
                        const struct before *before, enum made_by by, struct moment now)
@@ -407,6 +421,7 @@ static void report_cup(struct stations *stations, const struct question *questio
     budget_of(question, cup, &budget);
     budget.u[BUDGET_ACCURACY] = hypot(budget.u[BUDGET_ACCURACY], strength_doubted(stations, brew));
     take_factor(stations, brew, mean_pct, &budget);
+    take_calibration(stations, brew, mean_pct, &budget);
     u_pct = budget_combined(&budget);
     if (!same && brew->sample_count > before->count)
         brew->strength_entered = false;
@@ -1043,7 +1058,8 @@ void strength_again(struct stations *stations, struct moment now)
     settle(stations, before, BY_TRACKER, now);
 }
 
-int strength_check_brix(struct stations *stations, double brix, struct moment now, double *shown, struct why *why)
+int strength_check_brix(struct stations *stations, double brix, struct moment now, double *shown, double *resolution,
+                        const char **instrument, bool *by_brix, struct why *why)
 {
     struct whereabouts where = find_reading(stations, stations->strength_seq);
     struct message_check check = { .check = CHECK_BRIX, .reference = brix };
@@ -1061,7 +1077,11 @@ int strength_check_brix(struct stations *stations, double brix, struct moment no
     settle(stations, before, BY_OPERATOR, now);
     *shown = check.value = sample.shown_pct / stations->strength_per_brix;
     strcpy(check.instrument, stations->refractometers[sample.instrument].name);
+    *instrument = stations->refractometers[sample.instrument].name;
+    *by_brix = stations->refractometers[sample.instrument].by_brix;
+    *shown = check.value = calibrations_raw(stations->calibrations, check.instrument, *shown);
     watch_take(stations, &check, sample.resolution_pct / stations->strength_per_brix, now);
+    *resolution = sample.resolution_pct / stations->strength_per_brix;
     return 0;
 }
 

@@ -65,8 +65,10 @@ double strength_doubted(const struct stations *stations, const struct brew *brew
 void strength_again(struct stations *stations, struct moment now);
 
 /* The reading of the last two minutes was of a sugar solution of so many degrees Brix, and of no cup; what it showed of
- * that comes back.  0, or -EINVAL with a sentence. */
-int strength_check_brix(struct stations *stations, double brix, struct moment now, double *shown, struct why *why);
+ * that, uncorrected, comes back, with its last digit, on which instrument, and whether that shows Brix or an index.  0,
+ * or -EINVAL with a sentence. */
+int strength_check_brix(struct stations *stations, double brix, struct moment now, double *shown, double *resolution,
+                        const char **instrument, bool *by_brix, struct why *why);
 
 /* Where the uncertainty of its extraction (of its strength, while more is not known) comes from: {"of", "value",
  * "standard_uncertainty", "freedom", "coverage", "parts": [{"part", "words", "standard_uncertainty", "share",

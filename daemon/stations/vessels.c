@@ -23,6 +23,9 @@ static const double WEIGHT_MOST = 30;
  * a range so wide (common practice, no source). */
 static const double MAKE_SHARE = 0.5, MAKE_SPREAD_G = 8, ANY_G = 400;
 
+/* While learning the next one is not likelier to be new than not: else each that was seen once would call for more. */
+static const double NEW_MOST = 0.5;
+
 /* A brewer that turns out to be a cup: a slip of the story. */
 static const double OTHER_ROLE = 0.05;
 
@@ -109,7 +112,7 @@ static double u_of(const struct vessel_weighing *weighing)
 /* chance[i] of each entry; returns that of a new one. */
 static double chances(const struct vessels *vessels, const struct vessel_weighing *weighing, double *chance)
 {
-    double fresh = chance_of_new(vessels), u_g = u_of(weighing), sum, new_chance;
+    double fresh = fmin(chance_of_new(vessels), NEW_MOST), u_g = u_of(weighing), sum, new_chance;
 
     new_chance = sum = fresh * density_of_new(vessels, weighing->mass_g, u_g, weighing->role);
     for (int i = 0; i < vessels->count; i++) {

@@ -18,7 +18,8 @@ static const int64_t EMPTY_US = 5000000, EMPTY_EVERY_US = 600000000;
  * usual (as samples.c has it). */
 static const double USUAL_SPREAD_PCT = 0.012;
 
-/* A vessel that is further off its mass was wet: one alone is no news of the scale, many are. */
+/* A vessel that is further off its mass was wet: one alone is no news of the scale, many are.  Drops only add, so that
+ * single weighings would alarm six times as often as the table says; medians of WATCHED_TOGETHER do not. */
 static const double DROPS_G = 1.5;
 
 static struct watched *chart_of(struct stations *stations, const char *instrument, enum check_kind check)
@@ -175,10 +176,32 @@ static void alarm_rings(struct stations *stations, struct watched *watched, cons
 
 /* ---- values ---- */
 
+/* True when it completes a median, which takes its place. */
+static bool median_of(struct watched *watched, double *value)
+{
+    double sorted[WATCHED_TOGETHER];
+    int count = 0;
+
+    watched->together[watched->together_count++] = *value;
+    if (watched->together_count < WATCHED_TOGETHER)
+        return false;
+    watched->together_count = 0;
+    for (int i = 0; i < WATCHED_TOGETHER; i++) {
+        int at = count++;
+
+        for (; at > 0 && sorted[at - 1] > watched->together[i]; at--)
+            sorted[at] = sorted[at - 1];
+        sorted[at] = watched->together[i];
+    }
+    *value = sorted[WATCHED_TOGETHER / 2];
+    return true;
+}
+
 void watch_take(struct stations *stations, const struct message_check *check, double resolution, struct moment now)
 {
     struct message message = { .kind = MESSAGE_CHECK, .check = *check };
     struct watched *watched = chart_of(stations, check->instrument, check->check);
+    double value = charted(check);
     struct control_alarm alarm;
 
     stations->emit(stations->context, &message);
@@ -186,8 +209,11 @@ void watch_take(struct stations *stations, const struct message_check *check, do
         return;
     stations->watched_changed = true;
     watched->chart.least_spread = check->check == CHECK_SPREAD ? 0 : resolution / 2;
-    watched->time_us[watched->chart.count % WATCHED_TIMES] = now.time_us;
-    if (control_take(&watched->chart, charted(check), &alarm))
+    if (!watched->together_count)
+        watched->time_us[watched->chart.count % WATCHED_TIMES] = now.time_us;
+    if (check->check == CHECK_VESSEL && !median_of(watched, &value))
+        return;
+    if (control_take(&watched->chart, value, &alarm))
         alarm_rings(stations, watched, check, &alarm, now);
 }
 

@@ -15,13 +15,19 @@
 struct stations;
 struct brew;
 
-enum { WATCHED = 24, WATCHED_TIMES = 64 }; /* charts of a bench; of each so many times are remembered */
+enum {
+    WATCHED = 24,
+    WATCHED_TIMES = 64,
+    WATCHED_TOGETHER = 5
+}; /* charts of a bench; of each so many times are remembered */
 
 struct watched {
     char instrument[NAME_SIZE]; /* empty: free */
     enum check_kind check;
     struct control_chart chart;
-    int64_t time_us[WATCHED_TIMES]; /* of the value in that place, counted round */
+    int64_t time_us[WATCHED_TIMES];    /* of the value in that place, counted round */
+    double together[WATCHED_TOGETHER]; /* weighings of vessels that are not charted yet: their median is, of so many */
+    int together_count;
 };
 
 /* One value: to the record and to its chart. */

@@ -14,6 +14,7 @@ enum budget_part {
     BUDGET_REPEAT,      /* readings of one sample differ */
     BUDGET_DIGIT,       /* the last digit that the refractometer shows */
     BUDGET_ACCURACY,    /* of the refractometer, by its manual or its check with a known solution */
+    BUDGET_CALIBRATION, /* the line through its checks, by which it was corrected */
     BUDGET_BLANK,       /* what water showed then, which was subtracted */
     BUDGET_TEMPERATURE, /* of the sample, where the refractometer does not correct for it */
     BUDGET_FILTER,      /* what passes or stays where no syringe filter was used */
@@ -23,7 +24,8 @@ enum budget_part {
     BUDGET_PARTS
 };
 
-/* "repeat", "digit", "accuracy", "blank", "temperature", "filter", "factor", "beverage", "dose"; -1: none of them. */
+/* "repeat", "digit", "accuracy", "calibration", "blank", "temperature", "filter", "factor", "beverage", "dose"; -1:
+ * none of them. */
 const char *budget_part_name(enum budget_part part);
 int budget_part_find(const char *name);
 

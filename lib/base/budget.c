@@ -10,6 +10,7 @@ static const struct {
     [BUDGET_REPEAT] = { "repeat", "readings of one sample differ" },
     [BUDGET_DIGIT] = { "digit", "last digit of the refractometer" },
     [BUDGET_ACCURACY] = { "accuracy", "accuracy of the refractometer" },
+    [BUDGET_CALIBRATION] = { "calibration", "calibration of the refractometer" },
     [BUDGET_BLANK] = { "blank", "water subtracted" },
     [BUDGET_TEMPERATURE] = { "temperature", "temperature of the sample" },
     [BUDGET_FILTER] = { "filter", "no syringe filter" },

@@ -154,7 +154,7 @@ static void take_measure(struct view *model, const struct message_measure *measu
 
 static void take_instrument(struct view *model, const struct message_instrument *instrument, int64_t local_us)
 {
-    bool ordered = instrument->change == INSTRUMENT_ORDERED;
+    bool ordered = instrument->change >= INSTRUMENT_ORDERED; /* no condition */
     bool bad = instrument->change >= INSTRUMENT_SILENT && !ordered;
 
     for (int i = 0; i < model->stations; i++)

@@ -388,7 +388,7 @@ static int read_instrument(json_t *json, struct message_instrument *out, struct 
     int error, change = 0;
 
     if ((error = read_name(json, "instrument", true, out->instrument, why)) < 0
-        || (error = read_word(json, "change", instrument_change_at, INSTRUMENT_ORDERED + 1, &change, why)) < 0
+        || (error = read_word(json, "change", instrument_change_at, INSTRUMENT_CALIBRATED + 1, &change, why)) < 0
         || (error = read_text(json, "detail", true, out->detail, sizeof out->detail, why)) < 0)
         return error;
     out->change = (enum instrument_change)change;

@@ -32,6 +32,35 @@ def test_a_check_weight_is_kept_and_reported(bench):
     logger.stop()
 
 
+def test_a_calibration_is_applied_and_readings_carry_what_was_shown(bench):
+    scale = bench.port("scale")
+    logger = bench.logger()
+    bench.configure(station("left"), line_scale("left-scale", scale, "calibration = yes", station="left"))
+    bench.poised()
+    scale.wait_heard()
+    bus = bench.subscribe()
+
+    def show(grams):
+        scale.line(f"ST,GS,{grams:+9.2f} g")
+        return bus.wait_for(lambda m: m["topic"].endswith("/left-scale") and m["topic"].startswith("reading")
+                            and abs(m.get("raw", m["value"]) - grams) < 0.001)
+
+    scale.line("ST,GS,+    0.00 g")                 # the first line after opening may be half a line: dropped
+    assert "raw" not in show(0)
+    said = bench.run("poise-ctl", "check", "mass", "0")[1]
+    assert "a second point is missing" in said, said
+    show(200.3)
+    said = bench.run("poise-ctl", "check", "mass", "200")[1]
+    assert "corrected by that from now on" in said and "1.00150 ± 0.000" in said, said
+    assert "by that" in bus.wait_for(event("instrument", change="calibrated"))["detail"]
+    corrected = show(541.30)
+    assert (corrected["raw"], corrected["value"]) == (541.30, 540.489), corrected
+    assert bench.run("poise-ctl", "check", "mass", "0")[0] == 1      # 541 g are not nothing
+    bench.wait_query("SELECT count(*) AS n FROM instrument_event WHERE change = 'calibrated'",
+                     lambda rows: rows[0]["n"] == 2)
+    logger.stop()
+
+
 def test_a_change_is_charted_with_its_beginning(bench):
     """Thirty-five blanks about 0.00, twelve about 0.015; weights of 100 and 200 g that show 0.2 % too much."""
     logger = bench.logger()
@@ -50,11 +79,18 @@ def test_a_change_is_charted_with_its_beginning(bench):
             mass = 100 + 100 * (i % 2)
             store.execute("INSERT INTO instrument_check VALUES (1, ?, ?, 'left-scale', 'mass', ?, ?, NULL, NULL)",
                           (20_000 + i, 1795600000000000 + i * minute, mass * 1.002 + 0.01 * (i % 3), mass))
+        for i in range(4):
+            store.execute("INSERT INTO instrument_check VALUES (1, ?, ?, 'left-scale', 'vessel', 341.6, 341.2, NULL,"
+                          " 'blue')", (30_000 + i, 1795600000000000 + i * minute))
+        store.execute("INSERT INTO instrument_alarm VALUES (1, 30010, 1795600000000000, 'left-scale', 'vessel',"
+                      " 1795590000000000, 0.4, 0, '[\"pier-20261125-001\"]')")
     status, page, _ = bench.run("poise-report", "bench")
     page = " ".join(page.split())
-    assert status == 0 and "1 of 2 charts changed." in page
+    assert "known vessels, empty, off by" in page and "pier-20261125-001" in page and "now less sure" in page, page
+    assert status == 0 and "1 of 3 charts changed." in page
     assert "glass: water changed about" in page and "many values a little" in page, page
-    rows = {row["instrument"]: row for row in json.loads(bench.run("poise-report", "bench", "--json")[1])}
+    rows = {row["instrument"]: row for row in json.loads(bench.run("poise-report", "bench", "--json")[1])
+            if row["check"] != "vessel"}
     assert rows["glass"]["alarms"] == 1 and abs(rows["glass"]["mean"] - 0.015) < 0.006
     began = [value["time"] for value in rows["glass"]["values"]].index(rows["glass"]["changed"])
     assert 33 <= began <= 38, began
@@ -62,4 +98,4 @@ def test_a_change_is_charted_with_its_beginning(bench):
     assert "left-scale shows 1.002" in page         # of what it bears, by a line through both weights
     assert bench.run("poise-report", "bench", "--html", bench.folder / "bench.html")[0] == 0
     html = (bench.folder / "bench.html").read_text()
-    assert html.count("<svg") == 2 and "changed about here" in html
+    assert html.count("<svg") == 3 and "changed about here" in html

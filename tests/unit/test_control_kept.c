@@ -527,6 +527,111 @@ static void test_a_zero_that_moved_is_seen_and_widens_what_was_read(void **state
 }
 
 /* A weight is on the scale, a solution was read: what was shown is kept beside what it should be. */
+static uint64_t chance_state;
+
+/* Standard normal: the sum of twelve even numbers less six (a linear congruential generator; Knuth). */
+static double chance(void)
+{
+    double sum = -6;
+
+    for (int i = 0; i < 12; i++) {
+        chance_state = chance_state * UINT64_C(6364136223846793005) + UINT64_C(1442695040888963407);
+        sum += (double)(chance_state >> 11) / 9007199254740992.0;
+    }
+    return sum;
+}
+
+static void show_weight(struct room *room, double shown_g)
+{
+    struct message_check check = { .check = CHECK_MASS, .value = shown_g, .reference = 200 };
+
+    strcpy(check.instrument, "left-scale");
+    room->now.mono_us += 600000000;
+    room->now.time_us += 600000000;
+    room->count = 0;
+    watch_take(&room->stations, &check, 0.001, room->now);
+}
+
+static bool alarmed(const struct room *room)
+{
+    return find_emitted(room, MESSAGE_ALARM, 0) != NULL;
+}
+
+/* The whole way from a value to the alarm's event: as many false ones as the table of the chart allows (one in 395, see
+ * reference/test_control_chart.c), and a shift by two standard deviations after the 4 values of the handbook's table
+ * (e-Handbook 6.3.2.3.1; 3.34 there for one side with h = 4, 4.01 for h = 5). */
+static void test_alarms_are_as_rare_and_as_soon_as_the_tables_say(void **state)
+{
+    enum { QUIET = 12000, SHIFTS = 60, KNOWN = 60 };
+    struct room *room = *state;
+    int alarms = 0, delay = 0;
+
+    chance_state = 7;
+    for (int i = 0; i < QUIET; i++) {
+        show_weight(room, 200 + 0.05 * chance());
+        alarms += alarmed(room);
+    }
+    /* 30.4 are expected, and 5.5 is the root of that */
+    assert_true(alarms > 30.4 - 4 * 5.5 && alarms < 30.4 + 4 * 5.5);
+    for (int k = 0; k < SHIFTS; k++) {
+        bool quiet = false;
+
+        while (!quiet) { /* known is what gave no false alarm */
+            memset(room->stations.watched, 0, sizeof room->stations.watched);
+            quiet = true;
+            for (int i = 0; i < KNOWN; i++) {
+                show_weight(room, 200 + 0.05 * chance());
+                quiet = quiet && !alarmed(room);
+            }
+        }
+        do {
+            show_weight(room, 200.1 + 0.05 * chance());
+            delay++;
+        } while (!alarmed(room));
+    }
+    /* what was known is estimated, and single values alarm as well: within a quarter of the table */
+    assert_float_equal((double)delay / SHIFTS, 4.01, 1);
+}
+
+/* What was weighed since is less sure by the change, with an event, and the alarm names it: not the brew before. */
+static void test_an_alarm_names_the_brews_that_it_touches(void **state)
+{
+    struct room *room = *state;
+    const struct message *alarm, *measure;
+    char name[2][BREW_SIZE];
+    double u_g, wider_g;
+
+    chance_state = 3;
+    for (int i = 0; i < 60; i++)
+        show_weight(room, 200 + 0.05 * chance());
+    brew_one(room, "left", name[0]);
+    show_weight(room, 200.1);
+    show_weight(room, 200.1);
+    brew_one(room, "left", name[1]);
+    u_g = brews_find(&room->stations.brews, name[1])->measures.standard_uncertainty[MEASURE_DOSE_G];
+    for (int i = 0; i < 12; i++) {
+        show_weight(room, 200.1);
+        if (alarmed(room))
+            break;
+    }
+    alarm = find_emitted(room, MESSAGE_ALARM, 0);
+    assert_non_null(alarm);
+    assert_string_equal(alarm->alarm.instrument, "left-scale");
+    assert_int_equal(alarm->alarm.check, CHECK_MASS);
+    assert_float_equal(alarm->alarm.change, 0.1, 0.03);
+    assert_false(alarm->alarm.once);
+    assert_true(alarm->alarm.since_us < room->now.time_us - INT64_C(1200000000));
+    assert_int_equal(alarm->alarm.brews, 1);
+    assert_string_equal(alarm->alarm.brew[0], name[1]);
+    measure = find_emitted(room, MESSAGE_MEASURE, MEASURE_DOSE_G);
+    assert_non_null(measure);
+    assert_string_equal(measure->measure.brew, name[1]);
+    wider_g = brews_find(&room->stations.brews, name[1])->measures.standard_uncertainty[MEASURE_DOSE_G];
+    assert_float_equal(wider_g, hypot(u_g, alarm->alarm.change / sqrt(3)), 1e-9);
+    assert_float_equal(brews_find(&room->stations.brews, name[0])->measures.standard_uncertainty[MEASURE_DOSE_G], u_g,
+                       1e-9);
+}
+
 static void test_a_check_is_kept(void **state)
 {
     struct room *room = *state;
@@ -548,6 +653,42 @@ static void test_a_check_is_kept(void **state)
     assert_float_equal(find_emitted(room, MESSAGE_CHECK, 0)->check.value, 10.20, 1e-9);
     refuses(room, "{\"do\":\"check\",\"what\":\"brix\",\"value\":-1}", "degrees Brix");
     refuses(room, "{\"do\":\"check\",\"what\":\"colour\",\"value\":1}", "mass");
+}
+
+/* A refractometer in Brix that is corrected: strength and uncertainty follow, and its check shows what it showed. */
+static void test_a_calibration_enters_the_budget(void **state)
+{
+    struct room *room = *state;
+    struct calibration *one = calibration_of(room->stations.calibrations, "refractometer", true);
+    const struct message *message;
+    char name[BREW_SIZE];
+
+    read_strength(room, 0, QUANTITY_STRENGTH);
+    agrees(room, "{\"do\":\"check\",\"what\":\"brix\",\"value\":0}");
+    assert_int_equal(one->count, 0); /* it shows strength, by a factor that only its maker knows */
+    room->stations.refractometers[0].by_brix = true;
+    one->applied = true;
+    for (int i = 0; i < 2; i++) {
+        room->now.mono_us += 60000000;
+        read_strength(room, i ? 1010 : 2, QUANTITY_BRIX);
+        agrees(room, i ? "{\"do\":\"check\",\"what\":\"brix\",\"value\":10}"
+                       : "{\"do\":\"check\",\"what\":\"brix\",\"value\":0}");
+    }
+    message = find_emitted(room, MESSAGE_INSTRUMENT, 0);
+    assert_non_null(message);
+    assert_int_equal(message->instrument.change, INSTRUMENT_CALIBRATED);
+    assert_non_null(strstr(message->instrument.detail, "1.00800"));
+    restart(room, 1, 1);
+    room->stations.refractometers[0].by_brix = true;
+    calibration_of(room->stations.calibrations, "refractometer", true)->applied = true;
+    brew_one(room, "left", name);
+    room->now.mono_us += 300000000;
+    read_strength(room, 165, QUANTITY_BRIX);
+    message = find_emitted(room, MESSAGE_MEASURE, MEASURE_STRENGTH_PCT);
+    assert_non_null(message);
+    /* the solution's 0.05/sqrt(3) over 10 degrees, and the digits' */
+    assert_true(message->measure.budget.u[BUDGET_CALIBRATION] > 1.4 * 0.05 / sqrt(3) / 10
+                && message->measure.budget.u[BUDGET_CALIBRATION] < 2 * 1.4 * 0.05 / sqrt(3) / 10);
 }
 
 static void test_water_on_the_prism_is_no_cup(void **state)
@@ -742,6 +883,9 @@ int main(void)
         cmocka_unit_test_setup_teardown(test_a_sample_too_warm_for_the_instrument_is_kept_and_said, set_up, tear_down),
         cmocka_unit_test_setup_teardown(test_a_zero_that_moved_is_seen_and_widens_what_was_read, set_up, tear_down),
         cmocka_unit_test_setup_teardown(test_a_check_is_kept, set_up, tear_down),
+        cmocka_unit_test_setup_teardown(test_alarms_are_as_rare_and_as_soon_as_the_tables_say, set_up, tear_down),
+        cmocka_unit_test_setup_teardown(test_an_alarm_names_the_brews_that_it_touches, set_up, tear_down),
+        cmocka_unit_test_setup_teardown(test_a_calibration_enters_the_budget, set_up, tear_down),
         cmocka_unit_test_setup_teardown(test_water_on_the_prism_is_no_cup, set_up, tear_down),
         cmocka_unit_test_setup_teardown(test_a_restart_carries_on_with_the_same_brew, set_up, tear_down),
         cmocka_unit_test_setup_teardown(test_a_strength_reading_has_an_age_only_within_its_boot, set_up, tear_down),

@@ -520,7 +520,8 @@ static void the_units_of_a_bench_are_kept(void **state)
 
     (void)state;
     free(uninterrupted("units.db"));
-    free(sqlite_answer(path, "ALTER TABLE bench DROP COLUMN units; PRAGMA user_version = 11"));
+    free(sqlite_answer(path, "ALTER TABLE bench DROP COLUMN units; DROP TABLE instrument_alarm;"
+                             "ALTER TABLE instrument_check DROP COLUMN vessel; PRAGMA user_version = 10"));
     store = opened(path);
     units = store_units(store);
     assert_true(units.pressure == GUIDE_KPA && !units.fahrenheit);
