@@ -464,18 +464,21 @@ static void rescue_late(struct guiding *guiding)
     const struct asked *asked = &guiding->asked;
     double at_s = press_at_s(guiding), late_s = guiding->state->water_s - at_s, other_s;
     double tolerance_s = isnan(asked->steep_within_s) ? LATE_S : fmax(asked->steep_within_s, LATE_S);
+    bool more = *guiding->out->rescue != '\0'; /* what becomes of the cup is there already */
     char planned[16], other[16];
 
     if (!(late_s > tolerance_s))
         return;
     guide_time(at_s, planned, sizeof planned);
     other_s = guide_open_near(guiding->run, "steep_s", guiding->state->water_s - tolerance_s, INFINITY);
-    guide_add(guiding->out->rescue, GUIDE_TEXT, "%.0f s late for %s: ", late_s, planned);
+    guide_add(guiding->out->rescue, GUIDE_TEXT, "%s%.0f s late for %s: ", more ? " " : "", late_s, planned);
     if (fabs(other_s - guiding->state->water_s) <= tolerance_s)
         guide_add(guiding->out->rescue, GUIDE_TEXT, "press now and it is the %g s cup.", other_s);
     else if (other_s > 0)
         guide_add(guiding->out->rescue, GUIDE_TEXT, "press at %s and it is the %g s cup, or now.",
                   guide_time(other_s, other, sizeof other), other_s);
+    else if (more)
+        guide_add(guiding->out->rescue, GUIDE_TEXT, "press now.");
     else if (!isnan(asked->steep_within_s))
         guide_add(guiding->out->rescue, GUIDE_TEXT, "press now, %s.", kept_words(asked->steep_within_s));
     else

@@ -138,6 +138,8 @@ static const struct situation {
       NULL, NULL, NULL, "12 s late for 2:00: press at 2:30 and it is the 150 s cup, or now." },
     { STEEP, "scale=1 load=750 stage=steep water=230 water_s=170", "Press", NULL, NULL, NULL, NULL, NULL, NULL,
       "50 s late for 2:00: press now, the cup is kept and its run repeated." },
+    { STEEP, "stage=steep water=237 water_s=170", NULL, NULL, NULL, NULL, NULL, NULL, NULL,
+      "7.0 g too much: brew on, the cup is kept and its run repeated. 50 s late for 2:00: press now." },
     { SPOON, "scale=1 load=750 stage=steep water=230 water_s=126", "Press", NULL, NULL, NULL, NULL, NULL, NULL,
       "6 s late for 2:00: press now, the cup counts with the time it had." },
     { WATERS, "scale=1 load=750 stage=steep water=236 water_s=40", "Wait", "Wait until 2:00.", NULL, NULL, NULL, NULL,
