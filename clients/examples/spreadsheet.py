@@ -67,7 +67,7 @@ def main():
     bus = zmq.Context().socket(zmq.SUB)
     bus.connect(os.environ.get("POISE_BUS", "ipc:///run/poise/bus"))
     bus.subscribe("event/")
-    bus.subscribe("state/")                 # the first one says that the bench has heard of us
+    bus.subscribe("state/")                 # the first one shows that the bench has our subscription
     while True:
         topic, text = bus.recv_multipart()
         message = json.loads(text)

@@ -27,7 +27,7 @@ struct board {
     int asks;          /* questions that are on their way to the bench */
     int jobs;          /* what workers read for pages */
     bool plan_due, plan_asked;
-    bool recall_due; /* the bench was found: what it said before has not been asked for */
+    bool recall_due; /* the bench was found: what it published before has not been asked for */
     int recalling;   /* rounds asked so far; 0: not asking */
     char bus[BOARD_PLACE_SIZE], control[BOARD_PLACE_SIZE], store[BOARD_PLACE_SIZE], folder[BOARD_PLACE_SIZE];
     char print[96];           /* the certificate's fingerprint; empty: no TLS */
@@ -43,7 +43,7 @@ void board_answer(struct request *request, void *board);
 /* ---- ask.c ---- */
 
 /* Asks the bench in a worker, so that a bench that hangs hangs no page.  `request` is stolen; `then` is called in the
- * loop's thread with the reply (NULL: it failed and `why` says how).  False: too many are on their way. */
+ * loop's thread with the reply (NULL: it failed and `why` has the reason).  False: too many are on their way. */
 bool board_ask(struct board *board, json_t *request,
                void (*then)(struct board *board, void *context, json_t *reply, const struct why *why), void *context);
 

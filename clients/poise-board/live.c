@@ -14,7 +14,7 @@ static const char *const moment_name[GUIDE_MOMENTS] = {
 static const char *const side_name[] = {
     [GUIDE_NO_TARGET] = "", [GUIDE_BELOW] = "below", [GUIDE_RIGHT] = "right", [GUIDE_ABOVE] = "above"
 };
-static const int64_t OLD_US = 1500000; /* the slowest scales speak twice a second: three missed */
+static const int64_t OLD_US = 1500000; /* the slowest scales send two readings a second: three missed */
 
 void live_begin(struct live *live)
 {
@@ -159,7 +159,7 @@ bool live_runs(const struct live *live)
 
 void live_ring(struct live *live, int64_t local_us)
 {
-    unsigned fresh = view_bell(&live->view, &live->heard, view_now_us(&live->view, local_us));
+    unsigned fresh = view_bell(&live->view, &live->bell, view_now_us(&live->view, local_us));
 
     for (int moment = 0; moment < GUIDE_MOMENTS; moment++)
         if (fresh >> moment & 1) {
@@ -435,7 +435,7 @@ void live_write(const struct live *live, int64_t local_us, struct text *out)
 
     text_print(out, "{");
     add_string(out, "bench", view->bench);
-    add_bool(out, "there", view->found && view->heard);
+    add_bool(out, "there", view->found && view->has_state);
     add_number(out, "rate", view->rate, 0);
     add_plan(live, out);
     text_print(out, "\"stations\":[");

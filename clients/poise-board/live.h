@@ -33,7 +33,7 @@ struct live_run {
 struct live {
     struct view view;
     struct trace trace[VIEW_STATIONS];
-    struct view_bell heard;
+    struct view_bell bell;
     unsigned rings;         /* bells since the start; a page that has seen fewer rings */
     enum guide_moment rang; /* the last of them */
     struct live_cup cup[LIVE_CUPS];

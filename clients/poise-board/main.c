@@ -20,7 +20,7 @@
 enum {
     FRAME_MS = 50,    /* twenty pictures a second at most: a hundred readings a second are no reason for more */
     RUNNING_MS = 250, /* a clock on the page moves four times a second, whatever the scale does */
-    RESTING_MS = 500  /* a page that hears nothing for twice as long says that it is offline */
+    RESTING_MS = 500  /* a page that receives nothing for twice as long shows that it is offline */
 };
 static const char default_listen[] = "127.0.0.1:8470";
 

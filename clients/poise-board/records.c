@@ -17,7 +17,7 @@ static bool refused(struct job *job, int error)
     return error != 0;
 }
 
-/* NULL: it failed, and the job says how. */
+/* NULL: it failed, and the job has the reason. */
 static sqlite3_stmt *select_rows(struct job *job, struct store *store, const char *sql)
 {
     sqlite3_stmt *rows = NULL;

@@ -29,7 +29,7 @@ static bool refuse(struct job *job, unsigned status, const char *why)
     return false;
 }
 
-/* Opens the store and the job's session; false: the job says why not. */
+/* Opens the store and the job's session; false: the job has the reason. */
 static bool open_record(struct job *job, enum store_mode mode, struct store **store, struct tasting_record *record)
 {
     if (refused(job, store_open(store, job->board->store, mode, &job->why)))

@@ -35,8 +35,8 @@ struct trace {
  * ended, until the next begins. */
 void trace_take(struct trace *trace, const struct view_station *station, int64_t now_us);
 
-/* The curve from what was said before: begun for the brew under way (false: there is none, and `fresh` has no brew),
- * given what was known at each time in order, and put before what `trace` has. */
+/* The curve from what was published before: begun for the brew under way (false: there is none, and `fresh` has no
+ * brew), given what was known at each time in order, and put before what `trace` has. */
 bool trace_recall_begin(struct trace *fresh, const struct view_station *station);
 void trace_recall(struct trace *fresh, int64_t mono_us, double water_g, double flow_g_per_s, double press_kpa);
 void trace_recalled(struct trace *trace, const struct trace *fresh);

@@ -256,7 +256,7 @@ static bool host_ours(const struct request *request)
            && (name[strlen(web->machine)] == '\0' || strcasecmp(name + strlen(web->machine), ".local") == 0);
 }
 
-/* Where a browser says from where it asks, it is this very page; an order must say so. */
+/* Where a browser names the page that asks, it is this very page; an order must name it. */
 static bool origin_ours(const struct request *request)
 {
     const char *origin = request_header(request, "Origin"), *host = request_header(request, "Host");

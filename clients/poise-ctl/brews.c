@@ -132,7 +132,7 @@ static void print_title(void)
     printf("%-20s %-16s", "brew", "began (UTC)");
     for (int i = 0; i < COLUMN_COUNT; i++)
         printf("%*s", columns[i].width, columns[i].title);
-    printf("  plan  note\n");
+    printf("  plan    note\n");
 }
 
 /* "15.6"; ">15.6" where more is likely: the scale was at its end. */
@@ -154,7 +154,7 @@ static void print_row(sqlite3_stmt *row, const struct guide_units *units)
     const char *bounds = above < 0 ? NULL : (const char *)sqlite3_column_text(row, above);
     const char *plan = kept < 0 || sqlite3_column_type(row, kept) == SQLITE_NULL ? "-"
                        : sqlite3_column_int(row, kept)                           ? "kept"
-                                                                                 : "left";
+                                                                                 : "missed";
 
     text_of(row, "began_utc", began, sizeof began);
     if (strlen(began) > 16) {
@@ -172,7 +172,7 @@ static void print_row(sqlite3_stmt *row, const struct guide_units *units)
                    value_words(sqlite3_column_double(row, column), columns[i].measure,
                                is_above(bounds, measure_name(columns[i].measure)), units, value, sizeof value));
     }
-    printf("  %-4s  %s\n", plan, text_of(row, "note", note, sizeof note));
+    printf("  %-6s  %s\n", plan, text_of(row, "note", note, sizeof note));
 }
 
 /* The rows asked for, oldest first.  Returns the last code of SQLite. */

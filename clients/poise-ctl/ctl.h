@@ -12,19 +12,19 @@
 #include "poise/text.h"
 #include "poise/why.h"
 
-/* What was said on the command line, options in any order; NULL or negative: not said. */
+/* What the command line gave, options in any order; NULL or negative: not given. */
 struct ctl {
     char bus[256], control[256], store[512];
     bool json, ask, trace, yes, names;
     int filtered; /* --filtered 1, --unfiltered 0 */
     const char *station, *instrument, *brew;
-    double uncertainty;                                     /* --uncertainty; NAN: not said */
-    double ago_s;                                           /* --ago; NAN: not said */
-    long count;                                             /* --count; -1: not said */
-    const char *seconds;                                    /* --seconds, as it was said */
-    const char *from, *to;                                  /* --from, --to, as they were said */
+    double uncertainty;                                     /* --uncertainty; NAN: not given */
+    double ago_s;                                           /* --ago; NAN: not given */
+    long count;                                             /* --count; -1: not given */
+    const char *seconds;                                    /* --seconds, as it was given */
+    const char *from, *to;                                  /* --from, --to, as they were given */
     const char *config;                                     /* --config */
-    const char *bus_option, *control_option, *store_option; /* as they were said; NULL: not */
+    const char *bus_option, *control_option, *store_option; /* as they were given; NULL: not */
     const char *key;                                        /* --key, or POISE_KEY */
     const char *bench_key;                                  /* --bench */
     struct shown_units units;                               /* by the environment */
@@ -86,7 +86,7 @@ int command_sample(const struct ctl *ctl);
 /* plan.c: the experiment that is brewed. */
 int command_plan(const struct ctl *ctl);
 
-/* status.c: what the bench says of itself. */
+/* status.c: what the bench reports of itself. */
 int command_status(const struct ctl *ctl);
 int command_instruments(const struct ctl *ctl);
 
@@ -105,17 +105,17 @@ int command_setup(const struct ctl *ctl);
 /* doctor.c: from the cable to the store, the first thing that is wrong. */
 int command_doctor(const struct ctl *ctl);
 
-/* run.c: another program to its end; or the poised that lies beside this one (arguments[0] is the name under which it
- * speaks).  What it prints is added to the texts, which end in a NUL then; NULL: it goes where ours goes.  Returns its
- * exit status, -1 when it cannot be run. */
+/* run.c: another program to its end; or the poised that lies beside this one (arguments[0] is the name by which it
+ * calls itself).  What it prints is added to the texts, which end in a NUL then; NULL: it goes where ours goes. Returns
+ * its exit status, -1 when it cannot be run. */
 int ctl_run(char *const arguments[], struct text *output, struct text *said);
 int ctl_run_poised(char *const arguments[], struct text *output, struct text *said);
 
-/* The configuration as poised reads it; NULL: it has mistakes or cannot be read, and `said` says which. */
+/* The configuration as poised reads it; NULL: it has mistakes or cannot be read, and `said` has the first. */
 json_t *ctl_configuration(const char *file, struct text *said);
 
-/* Becomes the poised that lies beside this program, else the one in PATH; arguments[0] is the name under which it
- * speaks, the last one NULL.  Returns only on failure, which has been said, with the exit status. */
+/* Becomes the poised that lies beside this program, else the one in PATH; arguments[0] is the name by which it
+ * calls itself, the last one NULL.  Returns only on failure, which has been reported, with the exit status. */
 int ctl_poised(char *const arguments[]);
 
 /* rescue.c: what can be read of a damaged store or journal. */
@@ -128,11 +128,11 @@ int command_keys(const struct ctl *ctl);
 int command_brews(const struct ctl *ctl);
 
 /* replay_store.c: the messages of a brew, as the store has them, a line each as `watch --json` prints them.  0, or the
- * exit status, of which the reason has been said. */
+ * exit status, after its reason was reported. */
 int ctl_write_stored(const struct ctl *ctl, FILE *out);
 
 /* Asks the bench; `request` is stolen.  0 and the reply, which the caller owns; on failure it has
- * been said on standard error and the result is the exit status. */
+ * been reported on standard error and the result is the exit status. */
 int ctl_ask(const struct ctl *ctl, json_t *request, json_t **reply);
 
 /* A request with the options that were given. */

@@ -26,7 +26,7 @@ static const char default_file[] = "/etc/poise/poised.conf";
 enum {
     ANSWER_WITHIN_MS = 3000,
     LOGGER_SILENT_S = 75, /* a logger asks at least once a minute, however quiet the bench is */
-    BEHIND_S = 120,       /* it gathers for a second; a minute more is a bench that says little */
+    BEHIND_S = 120,       /* it gathers for a second; a minute more is a bench that publishes little */
     CLOCK_OFF_S = 60      /* two clocks of one computer, and messages on their way */
 };
 
@@ -146,15 +146,14 @@ static int check_group(struct doctor *doctor)
     char mend[128];
 
     if (!socket || access(socket, R_OK | W_OK) == 0 || errno != EACCES)
-        return good(doctor, "%s may speak to the bench", name);
+        return good(doctor, "%s may use the bench", name);
     if (group && is_member(name, group) && !in_list(group->gr_gid))
         return wrong(doctor, "newgrp poise",
                      "%s is in the group poise since after this login; log in again, or join it "
                      "in this shell",
                      name);
     snprintf(mend, sizeof mend, "sudo usermod -aG poise %s", name);
-    return wrong(doctor, mend, "%s may not speak to the bench at %s; join the group poise and log in again", name,
-                 socket);
+    return wrong(doctor, mend, "%s may not use the bench at %s; join the group poise and log in again", name, socket);
 }
 
 static int ask(struct client *client, const char *what, json_t **out, struct why *why)
@@ -162,7 +161,7 @@ static int ask(struct client *client, const char *what, json_t **out, struct why
     return client_ask(client, json_pack("{s:s}", "do", what), ANSWER_WITHIN_MS, out, why);
 }
 
-/* Everything that the bench says of itself, in one go.  -EREMOTEIO: it does not know a question. */
+/* Everything that the bench reports of itself, in one go.  -EREMOTEIO: it does not know a question. */
 static int ask_all(struct doctor *doctor, struct why *why)
 {
     struct client_options options = { .bus = doctor->ctl->bus, .control = doctor->ctl->control };
@@ -180,7 +179,7 @@ static int ask_all(struct doctor *doctor, struct why *why)
     return error;
 }
 
-/* A bench may speak somewhere else than where this program looks; only a file that names a place is evidence. */
+/* A bench may publish somewhere else than where this program looks; only a file that names a place is evidence. */
 static bool looks_elsewhere(const struct doctor *doctor, char *mend, size_t size)
 {
     const char *control = ctl_text(doctor->config, "control"), *bus = ctl_text(doctor->config, "bus");
@@ -202,7 +201,7 @@ static int check_bus(struct doctor *doctor)
     if (error == -EPERM || error == -EACCES || error == -EINVAL)
         return wrong(doctor, "sudo systemctl restart poised", "%s", why.text);
     if (error < 0 && looks_elsewhere(doctor, mend, sizeof mend))
-        return wrong(doctor, mend, "the bench speaks at %s, and this program looks at %s",
+        return wrong(doctor, mend, "the bench is at %s, and this program looks at %s",
                      ctl_text(doctor->config, "control"), doctor->ctl->control);
     if (error < 0 && *socket && access(socket, F_OK) < 0)
         return wrong(doctor, "sudo systemctl enable --now poised",
@@ -443,12 +442,12 @@ static int check_logger(struct doctor *doctor)
     json_array_foreach(readers, i, one) least_s = fmin(least_s, ctl_value(one, "silent_s"));
     if (!(least_s <= LOGGER_SILENT_S))
         return wrong(doctor, mend,
-                     isinf(least_s) ? "poise-logger does not run: nothing was heard of it since poised "
+                     isinf(least_s) ? "poise-logger does not run: it has not reported since poised "
                                       "started, and no brew is saved"
-                                    : "poise-logger does not run: nothing was heard of it for %.0f s, and no "
+                                    : "poise-logger does not run: it has not reported for %.0f s, and no "
                                       "brew is saved",
                      least_s);
-    return good(doctor, "poise-logger was heard of %.0f s ago", least_s);
+    return good(doctor, "poise-logger reported %.0f s ago", least_s);
 }
 
 static int check_store(struct doctor *doctor)
@@ -467,7 +466,7 @@ static int check_store(struct doctor *doctor)
     return wrong(doctor, "sudo systemctl restart poise-logger", "%s", why.text);
 }
 
-/* By the messages' own times: 0 where the store has never heard of this bench. */
+/* By the messages' own times: 0 where the store does not know this bench. */
 static bool heard_us(struct doctor *doctor, int64_t *out)
 {
     struct why why;
@@ -503,7 +502,7 @@ static int check_caught_up(struct doctor *doctor)
     double behind_s;
 
     if (!heard_us(doctor, &has_us))
-        return wrong(doctor, "sudo systemctl restart poise-logger", "%s does not say how far it has come",
+        return wrong(doctor, "sudo systemctl restart poise-logger", "%s does not report how far it has come",
                      doctor->store_path);
     behind_s = reported_us > 0 ? (double)(reported_us - has_us) / 1e6 : 0;
     if (behind_s > BEHIND_S && has_us == 0)
@@ -514,7 +513,7 @@ static int check_caught_up(struct doctor *doctor)
                      "the store is %.0f s behind the bench; nothing is lost, the journal has it (why: journalctl -u "
                      "poise-logger -n 5)",
                      behind_s);
-    return good(doctor, "the store has all that was said");
+    return good(doctor, "the store has all that was published");
 }
 
 /* ---- the computer ---- */

@@ -14,9 +14,9 @@
 static const struct command commands[] = {
     { "setup", "[PORT...]", "set the bench up: find the instruments, write the configuration, start the services", 0,
       16, TAKES_CONFIG | TAKES_SECONDS | TAKES_YES, command_setup },
-    { "doctor", "", "the first thing that is wrong between cable and store, and what mends it", 0, 0, TAKES_CONFIG,
+    { "doctor", "", "the first thing that is wrong between cable and store, and how to mend it", 0, 0, TAKES_CONFIG,
       command_doctor },
-    { "status", "", "what stands where, and what is being brewed", 0, 0, 0, command_status },
+    { "status", "", "what stands on each station, and what is being brewed", 0, 0, 0, command_status },
     { "instruments", "", "each instrument, what it shows and how it is; and what else is plugged in", 0, 0, 0,
       command_instruments },
     { "watch", "[TOPIC...]", "every message of the bench as it comes", 0, 16, TAKES_COUNT, command_watch },
@@ -30,7 +30,7 @@ static const struct command commands[] = {
     { "undo", "", "take the last begin or mark back, within ten seconds", 0, 0, TAKES_STATION, command_undo },
     { "discard", "[REASON...]", "discard a brew: it is kept, and not counted", 0, 256, TAKES_STATION | TAKES_BREW,
       command_discard },
-    { "note", "TEXT...", "write a note beside a brew", 1, 256, TAKES_STATION | TAKES_BREW, command_note },
+    { "note", "TEXT...", "add a note to a brew", 1, 256, TAKES_STATION | TAKES_BREW, command_note },
     { "check", "mass|brix VALUE", "the scale bears a weight, or the solution read last is, of so much", 2, 2,
       TAKES_STATION, command_check },
     { "vessels", "", "what each cup and brewer weighs empty, as it was seen", 0, 0, 0, command_vessels },
@@ -43,8 +43,8 @@ static const struct command commands[] = {
     { "unassign", "BREW|READING", "a brew's last strength reading, or that one, was not its own", 1, 1, 0,
       command_unassign },
     { "plan", "VERB [FILE|BREW [RUN]]",
-      "load, check, show, next, skip, redo, credit or unload a plan; settings: what one may set", 1, 3, TAKES_STATION,
-      command_plan },
+      "load, check, show, next, skip, redo, credit or unload a plan; settings: what a plan may set", 1, 3,
+      TAKES_STATION, command_plan },
     { "probe", "[PORT...]", "which instrument is at a serial port, and the section to paste", 0, 16,
       TAKES_SECONDS | TAKES_ASK | TAKES_CONFIG, command_probe },
     { "replay", "[FILE]", "a trace, a journal, or what bench or store kept, as today's tracker reads it", 0, 1,
@@ -130,7 +130,7 @@ static void help(void)
            "  --count N              stop after so many (watch), the last so many (brews)\n"
            "  --seconds S            listen for S seconds at each setting (setup, probe)\n"
            "  --ask                  also send, as Modbus asks; else no byte is sent (probe)\n"
-           "  --from, --to TIME      what was said between, as 2026-11-25T09:30 (replay)\n"
+           "  --from, --to TIME      only what was published between, as 2026-11-25T09:30 (replay)\n"
            "  --trace                print what was recorded, to keep or to send (replay)\n"
            "  --names                with the names and notes in it (replay --trace)\n"
            "  --filtered, --unfiltered  this sample passed a syringe filter, or did not (sample)\n"
@@ -154,7 +154,7 @@ static const struct command *command_find(const char *name)
     return NULL;
 }
 
-/* Reads the value of a number option; false when it makes no sense, and says so. */
+/* Reads the value of a number option; false when it makes no sense, which is reported. */
 static bool number_option(const char *name, const char *text, double *out)
 {
     if (ctl_number(text, out) && *out >= 0)
@@ -266,7 +266,7 @@ static int read_options(int argc, char **argv, struct ctl *ctl, unsigned *used)
             program_version();
             return EXIT_DONE;
         default:
-            return EXIT_USAGE; /* getopt has said why */
+            return EXIT_USAGE; /* getopt has reported why */
         }
     }
     ctl->bus_option = bus;
@@ -279,7 +279,7 @@ static int read_options(int argc, char **argv, struct ctl *ctl, unsigned *used)
     return -1;
 }
 
-/* Does the command line fit the command's row?  Says what does not. */
+/* Does the command line fit the command's row?  Reports what does not. */
 static bool fits(const struct command *command, const struct ctl *ctl, unsigned used)
 {
     static const struct {

@@ -112,7 +112,7 @@ int command_enter(const struct ctl *ctl)
     return ctl_order(ctl, request);
 }
 
-/* The words of the command line as one text.  False when it is too long or no text, and says so. */
+/* The words of the command line as one text.  False when it is too long or no text, which is reported. */
 static bool words_joined(const struct ctl *ctl, const char *what, json_t **out)
 {
     char text[DETAIL_SIZE] = "";

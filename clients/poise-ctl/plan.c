@@ -11,7 +11,7 @@
 #include "poise/plan.h"
 #include "poise/program.h"
 
-/* The file's text and its length, owned by the caller; NULL when it cannot be read, which has been said. */
+/* The file's text and its length, owned by the caller; NULL when it cannot be read, which has been reported. */
 static char *file_text(const char *path, size_t *length)
 {
     FILE *file = strcmp(path, "-") == 0 ? stdin : fopen(path, "re");

@@ -43,7 +43,7 @@ int command_probe(const struct ctl *ctl)
         arguments[count++] = (char *)ctl->seconds;
     }
     arguments[count++] = (char *)"--";
-    for (int i = 0; i < ctl->word_count; i++) /* 16 at most, as the command's row says */
+    for (int i = 0; i < ctl->word_count; i++) /* 16 at most, as the command's row allows */
         arguments[count++] = ctl->words[i];
     return ctl_poised(arguments);
 }

@@ -139,7 +139,7 @@ static void become_poised(const struct ctl *ctl, const char *path)
     ctl_poised(arguments);
 }
 
-/* The way to a poised that replays what is written to it; NULL: it could not be started, which has been said. */
+/* The way to a poised that replays what is written to it; NULL: it could not be started, which has been reported. */
 static FILE *pipe_to_poised(const struct ctl *ctl, pid_t *child)
 {
     FILE *out;
@@ -224,7 +224,7 @@ static int replay_stored(const struct ctl *ctl)
         return EXIT_FAILED;
     status = ctl_write_stored(ctl, out);
     if (status != EXIT_DONE)
-        kill(child, SIGKILL); /* what it would say of nothing is no news */
+        kill(child, SIGKILL); /* what it would report of nothing is no news */
     fclose(out);
     ended = wait_for(child);
     return status == EXIT_DONE ? ended : status;

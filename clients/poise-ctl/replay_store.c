@@ -11,7 +11,7 @@
 #include "poise/program.h"
 #include "poise/store.h"
 
-/* In the order in which they were said.  kind: 0 a reading, 1 a stage, 2 a measure, 3 the beginning, 4 the end. */
+/* In the order in which they were published.  kind: 0 a reading, 1 a stage, 2 a measure, 3 the beginning, 4 the end. */
 static const char all_of_a_brew[] =
     "SELECT t.seq, 0 AS kind, i.name, i.quantity, t.value, t.decimals, t.stable, t.status, t.time_us, t.mono_us, o.name,"
     " i.weighs FROM trace t JOIN instrument i USING (instrument_id) LEFT JOIN boot o ON o.boot_id = t.boot_id"
@@ -106,7 +106,7 @@ static bool take_brew(sqlite3_stmt *row, bool begin, struct message *out)
     return true;
 }
 
-/* The message of a row; `last` is the newest moment that was read, since an event was heard no earlier than that. */
+/* The message of a row; `last` is the newest moment that was read, since an event arrived no earlier than that. */
 static bool take(sqlite3_stmt *row, struct message_common *last, struct message *out)
 {
     bool good;

@@ -8,7 +8,7 @@
 #include "poise/program.h"
 #include "poise/store.h"
 
-/* Where an SQLite file says what it is: application_id, four bytes from the 68th on (www.sqlite.org/fileformat2.html);
+/* Where an SQLite file names its kind: application_id, four bytes from the 68th on (www.sqlite.org/fileformat2.html);
  * "Pois" is a store, "PoJ1" a journal. */
 enum { ID_AT = 68, ID_BYTES = 4 };
 

@@ -78,7 +78,7 @@ static int ask_name(const struct setup *setup, const char *usual, char out[NAME_
             strcpy(out, answer);
             break;
         }
-        puts("   A name has 1 to 32 characters a-z 0-9 -, so that people can say it.");
+        puts("   A name has 1 to 32 characters a-z 0-9 -, so that it can be read aloud.");
     }
     return result;
 }
@@ -189,7 +189,7 @@ static int add_scale(struct setup *setup, json_t *found)
     int result = ask_name(setup, usual_station(setup, usual), station, "What is the station called where it stands?");
 
     while (result == SETUP_DONE && has_scale(setup, station)) {
-        printf("   %s has its scale already; a second one of its own weighs the cup: say weighs = cup in the file.\n",
+        printf("   %s has its scale already; a second one of its own weighs the cup: write weighs = cup in the file.\n",
                station);
         result = ask_name(setup, free_name(setup, "stations", NULL, "bench", usual), station, "Another station?");
     }

@@ -103,7 +103,7 @@ static void find_plugged(struct setup *setup)
                                   json_pack("{s:s, s:s}", "kind", "serial", "port", setup->ctl->words[word]));
 }
 
-/* Which settings make sense of what the serial ports say: as the probe finds them. */
+/* Which settings make sense of what the serial ports send: as the probe finds them. */
 static void listen(struct setup *setup)
 {
     char *arguments[PORTS_MOST + 6] = { (char *)"poise-ctl", (char *)"--probe", (char *)"--json" };
@@ -139,7 +139,7 @@ static void listen(struct setup *setup)
     text_free(&output);
 }
 
-/* One line, and where it is understood what it says. */
+/* One line, and where it is understood what it means. */
 static const char *detail_of(const json_t *one, char *out, size_t size)
 {
     const char *heard = ctl_text(one, "heard");

@@ -121,7 +121,7 @@ struct live {
     bool *yes;
 };
 
-/* A reading is drawn; anything else that the instrument says is why there is none. */
+/* A reading is drawn; anything else that the instrument sends is why there is none. */
 static void take(struct live *live, const struct message *message)
 {
     char detail[DETAIL_SIZE];

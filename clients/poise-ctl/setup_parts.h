@@ -5,7 +5,7 @@
 #include "ctl.h"
 #include "poise/messages.h"
 
-/* What a step returns: it went well, it did not (which has been said), or the person wants to leave. */
+/* What a step returns: it went well, it did not (which has been reported), or the person wants to leave. */
 enum { SETUP_DONE, SETUP_FAILED, SETUP_LEFT };
 
 struct setup {

@@ -22,7 +22,7 @@ enum {
     LOOK_EVERY_MS = 300
 };
 
-/* Runs it quietly; what it says when it fails is shown. */
+/* Runs it quietly; what it reports when it fails is shown. */
 static bool done(char *const arguments[])
 {
     struct text output = { 0 }, said = { 0 };

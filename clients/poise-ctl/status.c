@@ -1,4 +1,4 @@
-/* What the bench says of itself, for people: stations, brews that wait, instruments. */
+/* What the bench reports of itself, for people: stations, brews that wait, instruments. */
 #include <math.h>
 #include <stdio.h>
 #include <string.h>
@@ -7,7 +7,7 @@
 #include "poise/messages.h"
 #include "poise/program.h"
 
-/* The state; for --json it is printed at once.  Returns EXIT_DONE with a reply to free, or, when everything is said
+/* The state; for --json it is printed at once.  Returns EXIT_DONE with a reply to free, or, when everything is printed
  * already, a NULL reply. */
 static int ask_state(const struct ctl *ctl, json_t **reply)
 {

@@ -24,7 +24,7 @@ static json_int_t count_of(const char *text)
 }
 
 /* The word as fields of the request: "seq", or the brew under `brew_key` and "number".  False when it names no
- * reading, and says so. */
+ * reading, which is reported. */
 static bool put_reading(json_t *request, const char *brew_key, const char *word)
 {
     const char *slash = strchr(word, '/');
@@ -111,7 +111,7 @@ static const struct sample_order *sample_order(const struct ctl *ctl)
     return NULL;
 }
 
-/* What stands behind a reading: who says so, how surely, or what is asked. */
+/* What stands behind a reading: who decided it, how surely, or what is asked. */
 static void print_doubt(const json_t *reading)
 {
     double chance = ctl_value(reading, "chance"), other = ctl_value(reading, "other_chance");

@@ -1,4 +1,4 @@
-/* Everything the bench says, as it says it: a line for people, or a line of JSON. */
+/* Everything the bench publishes, as it comes: a line for people, or a line of JSON. */
 #include <errno.h>
 #include <math.h>
 #include <signal.h>
@@ -180,7 +180,7 @@ static bool wanted(const struct ctl *ctl, const char *topic)
     return ctl->word_count == 0;
 }
 
-/* Shows one message; false when it was not asked for.  To people a state says what the events said
+/* Shows one message; false when it was not asked for.  To people a state shows what the events did
  * already, except the first since the bench was found. */
 static bool show(const struct ctl *ctl, const struct message *message, struct guide_units *units, bool *state_shown)
 {
@@ -204,7 +204,7 @@ static bool show(const struct ctl *ctl, const struct message *message, struct gu
     return true;
 }
 
-/* A bench on this machine is found in milliseconds; after so long without one, say so once. */
+/* A bench on this machine is found in milliseconds; after so long without one, report it once. */
 enum { FOUND_WITHIN_MS = 1000 };
 
 int command_watch(const struct ctl *ctl)

@@ -1,4 +1,4 @@
-/* The timer's screen.  From top to bottom: who speaks, the stations (side by side where they fit),
+/* The timer's screen.  From top to bottom: the bench and its plan, the stations (side by side where they fit),
  * the last cup, what waits for its strength, the last notice, the keys.  A station's pane gives its
  * rows first to what must be read from across the counter. */
 #include "draw_parts.h"
@@ -17,8 +17,8 @@ enum {
     HEAD_ROWS_FROM = 14, /* a pane of so many rows has room for them */
     HUGE_ROWS_FROM = 30, /* and of so many for larger ones */
     RIBBON_COLUMNS = 38, /* the stages beside them */
-    BREW_COLUMNS = 26,   /* narrower ones say "007" instead of "brew 007", and have room for what is next */
-    GONE_COLUMNS = 70,   /* narrower screens say in fewer words that the bench is gone */
+    BREW_COLUMNS = 26,   /* narrower ones show "007" instead of "brew 007", and have room for what is next */
+    GONE_COLUMNS = 70,   /* narrower screens report in fewer words that the bench is gone */
     TALL_ROWS = 18,      /* from here on there is room for the last cup and what waits */
     FACTOR_MARGINS = 2,  /* columns that a factor takes beside its words */
     NOTICE_ROWS = 4,
@@ -95,7 +95,7 @@ static void draw_next(struct canvas *canvas, int x, int y, int edge, const struc
 
     snprintf(next, sizeof next, "%s", guide->next);
     if (canvas_columns(next) > edge - x && strstr(next, " at "))
-        *strstr(next, " at ") = '\0'; /* the instruction says it as well */
+        *strstr(next, " at ") = '\0'; /* the instruction has it as well */
     canvas_put(canvas, x, y, edge - x, LOOK_PLAIN, next);
 }
 
@@ -463,7 +463,7 @@ static void draw_header(struct canvas *canvas, const struct view *model, const s
     char text[DETAIL_SIZE + 80], time[16];
     int x = 1;
 
-    if (!model->found && model->heard) {
+    if (!model->found && model->has_state) {
         guide_time((double)(local_us - model->gone_local_us) / 1e6, time, sizeof time);
         snprintf(text, sizeof text,
                  canvas->width < GONE_COLUMNS ? " Bench gone for %s, looking for it "
@@ -473,7 +473,7 @@ static void draw_header(struct canvas *canvas, const struct view *model, const s
         return;
     }
     x = canvas_put(canvas, x, 0, canvas->width, LOOK_STRONG, *model->bench ? model->bench : "poise-timer");
-    if (!model->heard) {
+    if (!model->has_state) {
         snprintf(text, sizeof text, "  %s at %s", model->found ? "waiting for its state" : "no bench yet", page->where);
         canvas_put(canvas, x, 0, canvas->width, LOOK_PLAIN, text);
         if (!model->found)
@@ -609,7 +609,7 @@ void draw_screen(struct canvas *canvas, const struct view *model, const struct t
         draw_header(canvas, model, page, local_us);
         room.y = canvas->height < TALL_ROWS ? 1 : 2;
         room.rows = draw_footer(canvas, model, local_us) + 1 - room.y;
-        if (model->heard && room.rows > 0)
+        if (model->has_state && room.rows > 0)
             draw_stations(canvas, room, model, chosen, view_now_us(model, local_us));
     }
 }

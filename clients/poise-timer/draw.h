@@ -9,7 +9,7 @@ enum page { PAGE_BENCH, PAGE_HELP, PAGE_MARK, PAGE_ANSWER, PAGE_WHOSE };
 
 struct timer_page {
     enum page page;
-    int chosen;                 /* the station that keys speak to */
+    int chosen;                 /* the station that keys act on */
     int part;                   /* PAGE_HELP: which of its parts, from 0 */
     char typed[24];             /* PAGE_ANSWER: the number so far ... */
     char asked_brew[BREW_SIZE]; /* ... and what it answers */

@@ -40,7 +40,7 @@ struct timer {
     struct client *client;
     struct view model;
     struct timer_page page;
-    struct view_bell heard;
+    struct view_bell bell;
     struct canvas canvas;
     const char *station; /* chosen on the command line; NULL: the first */
     bool plain;
@@ -55,7 +55,7 @@ struct timer {
     char store[PLACE_SIZE];                 /* where earlier cups may be */
     bool store_named;                       /* on the command line */
     bool store_due;                         /* a brew began or ended: to be read when the state shows the run */
-    char store_trouble[sizeof(struct why)]; /* said once, until it is another */
+    char store_trouble[sizeof(struct why)]; /* reported once, until it is another */
 };
 
 static volatile sig_atomic_t stop;
@@ -74,11 +74,11 @@ static void usage(FILE *out)
           "Shows a brewing bench: what to do now, the stage, the time, what comes next.\n"
           "\n"
           "  -p, --plain            a line a second and a line per event, instead of a screen\n"
-          "  -S, --station NAME     the station that the keys speak to at first\n"
-          "  -t, --steep SECONDS    the steep to count towards where no plan says it\n"
+          "  -S, --station NAME     the station that the keys act on at first\n"
+          "  -t, --steep SECONDS    the steep to count towards where no plan gives one\n"
           "  -P, --pressure UNIT    kpa, bar or psi (default: POISE_PRESSURE, or the bench's)\n"
           "  -T, --temperature UNIT c or f (default: POISE_TEMPERATURE, or the bench's)\n"
-          "  -B, --bell WHEN        all, press (its end of steep and of press) or none\n"
+          "  -B, --bell WHEN        all, press (when it begins and when it ends) or none\n"
           "  -s, --store FILE       the store that knows earlier cups (default: POISE_STORE, or the usual file)\n"
           "  -b, --bus ADDRESS      where the bench publishes (default: POISE_BUS, or the usual sockets)\n"
           "  -c, --control ADDRESS  where it answers (default: POISE_CONTROL, or the usual sockets)\n"
@@ -404,7 +404,7 @@ static int show(struct timer *timer)
     return 0;
 }
 
-/* What each moment says where there is no screen. */
+/* What is printed at each moment where there is no screen. */
 static const char *const moment_words[GUIDE_MOMENTS] = {
     [GUIDE_BLOOM_END] = "the bloom is over: pour now",
     [GUIDE_STIR] = "stir now",
@@ -432,7 +432,7 @@ static void beep_now(const struct timer *timer)
 static void ring(struct timer *timer)
 {
     int64_t local_us = clock_world_now().mono_us;
-    unsigned fresh = view_bell(&timer->model, &timer->heard, view_now_us(&timer->model, local_us));
+    unsigned fresh = view_bell(&timer->model, &timer->bell, view_now_us(&timer->model, local_us));
 
     for (int moment = 0; moment < GUIDE_MOMENTS; moment++) {
         if (!(fresh >> moment & 1))

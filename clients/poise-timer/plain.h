@@ -12,7 +12,7 @@ char *plain_now(const struct view *model, int i, int64_t local_us, char *out);
 /* The next run of station `i` in words; empty while it brews, or without a plan. */
 char *plain_next(const struct view *model, int i, char *out);
 
-/* What a message says; empty for readings, states and stages of the running brew, which are printed once they have
+/* A message in words; empty for readings, states and stages of the running brew, which are printed once they have
  * settled.  Call it after view_message. */
 char *plain_event(const struct view *model, const struct message *message, char *out);
 
@@ -24,7 +24,7 @@ struct plain_stages {
         int64_t at_us;
     } shown[TIMELINE_STAGES];
     int shown_count;
-    int64_t latest_us; /* when the last stage came; 0: nothing is to be said */
+    int64_t latest_us; /* when the last stage came; 0: nothing is to be printed */
 };
 
 /* A stage of the running brew came, at the bench's now_us. */

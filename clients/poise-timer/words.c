@@ -1,4 +1,4 @@
-/* What the timer says of a station; see words.h. */
+/* What the timer shows of a station; see words.h. */
 #include "words.h"
 
 #include <math.h>
@@ -6,7 +6,7 @@
 #include <stdio.h>
 #include <string.h>
 
-enum { OLD_AFTER_MS = 1500 }; /* the slowest scales speak twice a second: three missed */
+enum { OLD_AFTER_MS = 1500 }; /* the slowest scales send two readings a second: three missed */
 
 void words_add(char *out, size_t size, const char *format, ...)
 {

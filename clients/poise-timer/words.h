@@ -9,7 +9,7 @@ enum { WORDS_SIZE = 400 };
 /* "007" of "pier-20261125-007". */
 const char *words_brew(const char *brew);
 
-/* Each writes a line into out (WORDS_SIZE) and returns it; empty when there is nothing to say. */
+/* Each writes a line into out (WORDS_SIZE) and returns it; empty when there is nothing to show. */
 
 /* Water, flow, steep, press, slurry; without `all`, only what the guide's number does not show already. */
 char *words_numbers(const struct view *model, const struct view_station *station, int64_t now_us, bool all, char *out);

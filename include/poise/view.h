@@ -1,9 +1,9 @@
 /* What a screen knows of a bench: messages in, questions about now answered.  Every screen draws from this and from the
  * guide, so that a terminal and a tablet show the same.
  *
- * Pure but for view_history: no screen, no socket, no clock; local time is an argument.  A bench speaks when something
- * changes; between its messages its clock is carried on here, and nothing else: load, water, flow and pressure are
- * those of its last message. */
+ * Pure but for view_history: no screen, no socket, no clock; local time is an argument.  A bench publishes when
+ * something changes; between its messages its clock is carried on here, and nothing else: load, water, flow and
+ * pressure are those of its last message. */
 #ifndef POISE_VIEW_H
 #define POISE_VIEW_H
 
@@ -78,7 +78,7 @@ struct view_unsure {
 struct view {
     bool found;            /* the bench is there */
     int64_t gone_local_us; /* since when it is not */
-    bool heard;            /* a state has come: there is something to show */
+    bool has_state;        /* a state has come: there is something to show */
     char bench[NAME_SIZE];
     double rate;
     int64_t bench_us, local_us; /* both clocks at the last message; time_us at the same moment */
@@ -97,7 +97,7 @@ struct view {
     double planned_steep_s;    /* from the command line; NAN: only the plan knows */
     struct shown_units chosen; /* by the reader; set it behind view_begin */
     struct guide_units units;  /* by which all is shown */
-    char strength[NAME_SIZE];  /* the refractometer that spoke last */
+    char strength[NAME_SIZE];  /* the refractometer with the latest reading */
     struct decimal strength_shown;
     int64_t strength_at_us;
     char notice[DETAIL_SIZE]; /* the last warning or change of an instrument ... */
@@ -143,14 +143,14 @@ const struct guide_run *station_run_before(const struct view_station *station);
 void station_guide(const struct view *model, const struct view_station *station, int64_t now_us, struct guide *out);
 
 /* Which of its moments came since the last call, 1 << enum guide_moment; what had come when a brew is first seen counts
- * as heard.  `heard` is the caller's, zeroed. */
+ * as rung.  `bell` is the caller's, zeroed. */
 struct view_bell {
     struct {
         char brew[BREW_SIZE];
         unsigned moments;
-    } heard[VIEW_STATIONS];
+    } rung[VIEW_STATIONS];
 };
-unsigned view_bell(const struct view *model, struct view_bell *heard, int64_t now_us);
+unsigned view_bell(const struct view *model, struct view_bell *bell, int64_t now_us);
 
 /* Gives every station the curve of its run's earlier cups out of the store at `path`, or none.  Reads a file: called
  * when a brew begins or ends, never while drawing.  0; or a negative errno, then no station has one: -ENOENT when there

@@ -16,13 +16,13 @@ static const double ADDING_G = 0.3;        /* the least that is no noise on scal
 static const double FLOWS_G_PER_S = 0.3;   /* below it the water has stopped: drips and drift */
 static const double WATER_LEAST_G = 5;     /* less is a splash, drift or a hand: no brew goes on with it */
 static const double UNSAID = 0.01;         /* a mass without a tolerance is right within 1 %: nobody asked for more */
-static const double EDGE_G = 0.005;        /* 15.1 shown is within 15 ± 0.1, whatever the binary says */
+static const double EDGE_G = 0.005;        /* 15.1 shown is within 15 ± 0.1, whatever its binary form is */
 static const double SHORT_AT_PRESS = 0.05; /* a twentieth too little water does not hold up a press that is due */
 static const double BLOOM_MORE = 0.5;      /* half as much again as planned is no bloom any more, but the pour */
 static const double SOON_S = 10;           /* the bell before the press: time to reach for the plunger */
-static const double STIR_S = 10;   /* where a plan stirs and does not say how long (common practice, no source) */
-static const double UNSEEN_S = 15; /* so long after its time a stir is still asked for, then it was missed */
-static const double LATE_S = 3;    /* a hand needs that long to begin: no word about it before */
+static const double STIR_S = 10;           /* where a plan stirs and gives no time (common practice, no source) */
+static const double UNSEEN_S = 15;         /* so long after its time a stir is still asked for, then it was missed */
+static const double LATE_S = 3;            /* a hand needs that long to begin: no word about it before */
 
 /* What the run asks for, in numbers; NAN: nothing. */
 struct asked {
@@ -112,7 +112,7 @@ static enum guide_side side_of(double now, double target, double tolerance)
     return now < target - most ? GUIDE_BELOW : now > target + most ? GUIDE_ABOVE : GUIDE_RIGHT;
 }
 
-/* When the press is due, since first water; NAN: nobody says. */
+/* When the press is due, since first water; NAN: nothing gives it. */
 static double press_at_s(const struct guiding *guiding)
 {
     const struct asked *asked = &guiding->asked;
@@ -250,10 +250,10 @@ static void set_moment(struct guiding *guiding, enum plan_moment moment)
 
 /* ---- instructions ---- */
 
-static void say(struct guiding *guiding, const char *cue, const char *format, ...)
+static void instruct(struct guiding *guiding, const char *cue, const char *format, ...)
     __attribute__((format(printf, 3, 4)));
 
-static void say(struct guiding *guiding, const char *cue, const char *format, ...)
+static void instruct(struct guiding *guiding, const char *cue, const char *format, ...)
 {
     va_list arguments;
 
@@ -281,9 +281,10 @@ static void state_coffee(struct guiding *guiding, const char *before)
 
     set_moment(guiding, PLAN_BEFORE_DOSE);
     if (asked->dose_g > 0)
-        say(guiding, "Coffee", "%s %s of coffee.", before, amount_g(asked->dose_g, asked->dose_within_g, amount, 80));
+        instruct(guiding, "Coffee", "%s %s of coffee.", before,
+                 amount_g(asked->dose_g, asked->dose_within_g, amount, 80));
     else
-        say(guiding, "Coffee", "%s the coffee.", before);
+        instruct(guiding, "Coffee", "%s the coffee.", before);
 }
 
 /* The first water is asked for: its amount large, the kettle's dangers once. */
@@ -298,11 +299,11 @@ static void state_first_water(struct guiding *guiding)
     set_moment(guiding, PLAN_BEFORE_WATER);
     if (target_g > 0) {
         guide_add(cue, sizeof cue, " %.10g g", round(target_g * 10) / 10);
-        say(guiding, cue, "Pour %s of water%s.",
-            amount_g(target_g, bloom ? asked->bloom_within_g : asked->water_within_g, amount, sizeof amount),
-            bloom ? " for the bloom" : "");
+        instruct(guiding, cue, "Pour %s of water%s.",
+                 amount_g(target_g, bloom ? asked->bloom_within_g : asked->water_within_g, amount, sizeof amount),
+                 bloom ? " for the bloom" : "");
     } else {
-        say(guiding, cue, "Pour the water.");
+        instruct(guiding, cue, "Pour the water.");
     }
     snprintf(guiding->out->caution, GUIDE_TEXT,
              "Near-boiling water scalds at once; keep a mains kettle dry, and wet hands off its plug.");
@@ -375,7 +376,7 @@ static void guide_before(struct guiding *guiding)
                 asked->dose_within_g);
     if ((state->cup_left || (over && state->load_g >= STANDS_THERE_G)) && !adding && !weighed) {
         number_mass(guiding, state->beverage_g, "g in the cup", asked->beverage_g, asked->beverage_within_g);
-        say(guiding, "Take the cup", "The cup is weighed: take it off.");
+        instruct(guiding, "Take the cup", "The cup is weighed: take it off.");
         set_moment(guiding, PLAN_AFTERWARDS);
         snprintf(guiding->out->caution, GUIDE_TEXT,
                  "Let the sample cool: hot liquid bursts out of a syringe filter, and harms a prism.");
@@ -383,7 +384,7 @@ static void guide_before(struct guiding *guiding)
         state_coffee(guiding, "Weigh");
     } else if (isnan(coffee_g) && !state->tared && !(state->load_g >= STANDS_THERE_G)) {
         set_moment(guiding, PLAN_BEFORE_DOSE);
-        say(guiding, "Set up", "Put the cup and the brewer on the scale, and tare.");
+        instruct(guiding, "Set up", "Put the cup and the brewer on the scale, and tare.");
     } else if (isnan(coffee_g) && !state->tared) {
         state_coffee(guiding, "Tare, then weigh");
     } else if (side == GUIDE_ABOVE) {
@@ -510,7 +511,7 @@ static void state_press_now(struct guiding *guiding)
     char how[120] = "";
 
     add_press(guiding, how, sizeof how);
-    say(guiding, "Press", "Press now%s.", how);
+    instruct(guiding, "Press", "Press now%s.", how);
     state_press_due(guiding);
     rescue_late(guiding);
     if (!*guiding->out->rescue)
@@ -535,16 +536,16 @@ static void guide_stir(struct guiding *guiding)
         guiding->out->number.share = guiding->state->stir_began_s / asked->stir_s;
         guiding->out->number.side = isnan(left_s) ? GUIDE_NO_TARGET : left_s > 0 ? GUIDE_BELOW : GUIDE_RIGHT;
         if (left_s <= 0) {
-            say(guiding, "Stop", "Stop stirring.");
+            instruct(guiding, "Stop", "Stop stirring.");
             return;
         }
     }
     if (swirl)
-        say(guiding, cue, "Swirl%s: hold brewer and cup together.", seconds);
+        instruct(guiding, cue, "Swirl%s: hold brewer and cup together.", seconds);
     else if (spoon)
-        say(guiding, cue, "Stir%s with the spoon.", seconds);
+        instruct(guiding, cue, "Stir%s with the spoon.", seconds);
     else
-        say(guiding, cue, "Stir%s: %s.", seconds, asked->stir);
+        instruct(guiding, cue, "Stir%s: %s.", seconds, asked->stir);
 }
 
 /* Water that is missing comes before anything else; false: none is, or the press is due and little is. */
@@ -559,8 +560,8 @@ static bool guide_short(struct guiding *guiding)
         || (state->water_s >= at_s - SOON_S && missing_g <= SHORT_AT_PRESS * asked->water_g))
         return false;
     snprintf(cue, sizeof cue, "Pour %.0f g", missing_g);
-    say(guiding, cue, "%.1f g are missing: pour to %s.", missing_g,
-        amount_g(asked->water_g, asked->water_within_g, amount, sizeof amount));
+    instruct(guiding, cue, "%.1f g are missing: pour to %s.", missing_g,
+             amount_g(asked->water_g, asked->water_within_g, amount, sizeof amount));
     number_mass(guiding, state->water_g, "g of water in", asked->water_g, asked->water_within_g);
     return true;
 }
@@ -576,15 +577,15 @@ static void guide_bloom_wait(struct guiding *guiding)
         amount_g(asked->water_g, asked->water_within_g, amount + 4, sizeof amount - 4);
     if (!(asked->bloom_s > 0)) {
         number_time(&guiding->out->number, guiding->state->water_s, "since first water");
-        say(guiding, "Bloom", "Let it bloom, then pour%s.", amount);
+        instruct(guiding, "Bloom", "Let it bloom, then pour%s.", amount);
         return;
     }
     number_until(guiding, asked->bloom_s, "pour");
     if (guiding->state->water_s < asked->bloom_s)
-        say(guiding, "Bloom", "Let it bloom until %s, then pour%s.", guide_time(asked->bloom_s, time, sizeof time),
-            amount);
+        instruct(guiding, "Bloom", "Let it bloom until %s, then pour%s.", guide_time(asked->bloom_s, time, sizeof time),
+                 amount);
     else
-        say(guiding, "Pour", "Pour now%s.", amount);
+        instruct(guiding, "Pour", "Pour now%s.", amount);
 }
 
 static void guide_wait(struct guiding *guiding)
@@ -607,25 +608,25 @@ static void guide_wait(struct guiding *guiding)
     if (!(at_s > 0)) {
         guiding->out->number = (struct guide_number){ .share = NAN, .band_from = NAN, .band_to = NAN };
         number_time(&guiding->out->number, state->water_s, "since first water");
-        say(guiding, "Wait",
-            lifted ? "Press beside the scale when it is time, then put the full cup back."
-                   : "Wait; press when it is time.");
+        instruct(guiding, "Wait",
+                 lifted ? "Press beside the scale when it is time, then put the full cup back."
+                        : "Wait; press when it is time.");
     } else {
         number_until(guiding, at_s, "press");
     }
     guide_time(at_s, time, sizeof time);
     if (lifted && state->water_s >= at_s)
-        say(guiding, "Cup back", "Press beside the scale if that is not done, then put the full cup back.");
+        instruct(guiding, "Cup back", "Press beside the scale if that is not done, then put the full cup back.");
     else if (lifted && at_s > 0)
-        say(guiding, "Wait", "Wait. Press at %s beside the scale, then put the full cup back.", time);
+        instruct(guiding, "Wait", "Wait. Press at %s beside the scale, then put the full cup back.", time);
     else if (state->water_s >= at_s)
         state_press_now(guiding);
     else if (at_s > 0 && stir_wanted(guiding))
-        say(guiding, "Wait", "Wait. Stir at %s.", guide_time(stir_s, stir, sizeof stir));
+        instruct(guiding, "Wait", "Wait. Stir at %s.", guide_time(stir_s, stir, sizeof stir));
     else if (at_s > 0 && state->stage == STAGE_SETTLE)
-        say(guiding, "Settle", "Let it settle until %s.", time);
+        instruct(guiding, "Settle", "Let it settle until %s.", time);
     else if (at_s > 0)
-        say(guiding, "Wait", "Wait until %s.", time);
+        instruct(guiding, "Wait", "Wait until %s.", time);
     if (at_s - state->water_s <= SOON_S && at_s > state->water_s)
         state_press_due(guiding);
     if (stir_missed(guiding) && !*guiding->out->rescue)
@@ -653,15 +654,16 @@ static void guide_pour(struct guiding *guiding)
     if (!*guiding->out->rescue)
         rescue_dose_in_water(guiding);
     if (!(target_g > 0)) {
-        say(guiding, cue, "Pour the water.");
+        instruct(guiding, cue, "Pour the water.");
         return;
     }
     amount_g(target_g, tolerance_g, amount, sizeof amount);
     guide_add(cue, sizeof cue, " to %.10g", round(target_g * 10) / 10);
     if (side == GUIDE_BELOW || side == GUIDE_NO_TARGET)
-        say(guiding, cue, "Pour to %s%s.", amount, bloom ? " for the bloom" : "");
+        instruct(guiding, cue, "Pour to %s%s.", amount, bloom ? " for the bloom" : "");
     else if (bloom || !(state->flow_g_per_s <= FLOWS_G_PER_S))
-        say(guiding, "Stop", "Stop pouring: %s.", side == GUIDE_RIGHT ? "the water is in" : "it is more than planned");
+        instruct(guiding, "Stop", "Stop pouring: %s.",
+                 side == GUIDE_RIGHT ? "the water is in" : "it is more than planned");
     else
         guide_wait(guiding);
     set_moment(guiding, PLAN_BEFORE_WATER);
@@ -719,7 +721,7 @@ static void guide_press(struct guiding *guiding)
     state_press_due(guiding);
     if (lifted_off(state)) {
         number_time(number, pressed_s, "pressing");
-        say(guiding, "Press", "Press beside the scale, then put the full cup back.");
+        instruct(guiding, "Press", "Press beside the scale, then put the full cup back.");
         return;
     }
     if (isnan(state->press_kpa)) {
@@ -739,13 +741,13 @@ static void guide_press(struct guiding *guiding)
     }
     add_press(guiding, how, sizeof how);
     if (left_s <= 0)
-        say(guiding, "Stop", "Stop pressing: %g s.", asked->press_s);
+        instruct(guiding, "Stop", "Stop pressing: %g s.", asked->press_s);
     else if (!isnan(state->press_kpa) && number->side == GUIDE_ABOVE)
-        say(guiding, "Ease off", "Press more gently%s%s.", *how ? ":" : "", how);
+        instruct(guiding, "Ease off", "Press more gently%s%s.", *how ? ":" : "", how);
     else if (!isnan(state->press_kpa) && number->side == GUIDE_BELOW)
-        say(guiding, "Harder", "Press harder:%s.", how);
+        instruct(guiding, "Harder", "Press harder:%s.", how);
     else
-        say(guiding, "Press", "Press%s.", *how ? how : " slowly, straight down");
+        instruct(guiding, "Press", "Press%s.", *how ? how : " slowly, straight down");
 }
 
 static void guide_weigh(struct guiding *guiding)
@@ -755,9 +757,9 @@ static void guide_weigh(struct guiding *guiding)
     number_mass(guiding, guiding->state->beverage_g, "g in the cup", asked->beverage_g, asked->beverage_within_g);
     set_moment(guiding, PLAN_AFTERWARDS);
     if (lifted_off(guiding->state))
-        say(guiding, "Cup back", "Put the full cup back on the scale.");
+        instruct(guiding, "Cup back", "Put the full cup back on the scale.");
     else
-        say(guiding, "Weigh cup", "Lift the brewer off and leave the full cup on the scale.");
+        instruct(guiding, "Weigh cup", "Lift the brewer off and leave the full cup on the scale.");
 }
 
 /* ---- what comes ---- */

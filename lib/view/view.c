@@ -1,4 +1,4 @@
-/* What a screen knows of a bench; see poise/view.h.  What a state says is taken over in view_state.c. */
+/* What a screen knows of a bench; see poise/view.h.  view_state.c takes over what a state holds. */
 #include "poise/view.h"
 
 #include <math.h>
@@ -199,7 +199,7 @@ void view_message(struct view *model, const struct message *message, int64_t loc
     case MESSAGE_INSTRUMENT:
         take_instrument(model, &message->instrument, local_us);
         break;
-    case MESSAGE_CHECK: /* for the record; of an alarm people hear by its warning */
+    case MESSAGE_CHECK: /* for the record; an alarm comes as a warning */
     case MESSAGE_ALARM:
         break;
     case MESSAGE_WARNING:

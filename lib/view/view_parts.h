@@ -10,7 +10,7 @@ struct view_station *view_station(struct view *model, const char *name);
 /* Nothing is known of what stands on its scale. */
 void view_seen_clear(struct view_seen *seen);
 
-/* Takes over all that a state says; whatever is missing or of the wrong kind counts as not known. */
+/* Takes over all that a state holds; whatever is missing or of the wrong kind counts as not known. */
 void view_state(struct view *model, json_t *state);
 
 #endif

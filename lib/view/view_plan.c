@@ -4,7 +4,7 @@
 
 #include "view_parts.h"
 
-static const int64_t OLD_US = 1500000; /* the slowest scales speak twice a second: three missed */
+static const int64_t OLD_US = 1500000; /* the slowest scales send two readings a second: three missed */
 
 const struct guide_run *station_run_before(const struct view_station *station)
 {
@@ -72,7 +72,7 @@ void station_guide(const struct view *model, const struct view_station *station,
     guide_now(station->has_next ? &station->next : &no_run, &state, &model->units, out);
 }
 
-unsigned view_bell(const struct view *model, struct view_bell *heard, int64_t now_us)
+unsigned view_bell(const struct view *model, struct view_bell *bell, int64_t now_us)
 {
     unsigned fresh = 0;
 
@@ -83,12 +83,12 @@ unsigned view_bell(const struct view *model, struct view_bell *heard, int64_t no
         if (!*station->brew || station->correcting)
             continue;
         station_guide(model, station, now_us, &guide);
-        if (strcmp(heard->heard[i].brew, station->brew) == 0)
-            fresh |= guide.moments & ~heard->heard[i].moments;
+        if (strcmp(bell->rung[i].brew, station->brew) == 0)
+            fresh |= guide.moments & ~bell->rung[i].moments;
         else
-            heard->heard[i].moments = 0;
-        strcpy(heard->heard[i].brew, station->brew);
-        heard->heard[i].moments |= guide.moments;
+            bell->rung[i].moments = 0;
+        strcpy(bell->rung[i].brew, station->brew);
+        bell->rung[i].moments |= guide.moments;
     }
     return fresh;
 }

@@ -284,7 +284,7 @@ void view_state(struct view *model, json_t *state)
     json_t *last = json_object_get(state, "last"), *stations = json_object_get(state, "stations");
     struct why why;
 
-    model->heard = true;
+    model->has_state = true;
     read_stations(model, stations);
     read_instruments(model, json_object_get(state, "instruments"));
     read_waiting(model, json_object_get(state, "waiting"));

@@ -51,7 +51,7 @@ def whole(bench, *arguments):
     shows(bench, port, 12.34, 12.34, 12.34)
     logger = bench.logger()
     logger.wait_diagnostic("keeping the brews")
-    bench.wait_until(lambda: bench.ask(do="health")["health"]["readers"], "the logger is heard of")
+    bench.wait_until(lambda: bench.ask(do="health")["health"]["readers"], "the logger has reported")
     return port, daemon, logger
 
 
@@ -86,7 +86,7 @@ def test_doctor_sees_that_the_bench_speaks_elsewhere(bench):
     scale(bench, bench.port("left-scale"))
     bench.poised()
     nowhere = {"POISE_CONTROL": f"ipc://{bench.folder}/nowhere", "POISE_BUS": f"ipc://{bench.folder}/nothing"}
-    finds(bench, "bus", f"speaks at {bench.control}", mend=f"export POISE_BUS={bench.bus} POISE_CONTROL={bench.control}",
+    finds(bench, "bus", f"is at {bench.control}", mend=f"export POISE_BUS={bench.bus} POISE_CONTROL={bench.control}",
           env=nowhere)
 
 
@@ -167,7 +167,7 @@ def test_doctor_misses_a_logger_that_was_there_before(bench):
     daemon.stop()
     bench.poised()
     shows(bench, port, 12.34, 12.34, 12.34)
-    finds(bench, "logger", "nothing was heard of it since poised started", mend="sudo systemctl enable --now poise-logger")
+    finds(bench, "logger", "it has not reported since poised started", mend="sudo systemctl enable --now poise-logger")
 
 
 def test_doctor_sees_how_far_the_logger_is_behind(bench):

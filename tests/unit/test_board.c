@@ -15,7 +15,7 @@
 static void set_up(struct live *live)
 {
     live_begin(live);
-    live->view.found = live->view.heard = true;
+    live->view.found = live->view.has_state = true;
     live->view.stations = 1;
     strcpy(live->view.station[0].name, "left");
     strcpy(live->view.station[0].brew, "pier-20261130-001");

@@ -65,7 +65,7 @@ export function confirm(title, why, yes) {
   ]);
 }
 
-// A number pad: the digits as they are typed, since the last one says how well it was read.
+// A number pad: the digits as they are typed, since the last one shows how well it was read.
 export function pad(title, detail) {
   return ask(title, (done) => {
     const shown = document.createElement("output");

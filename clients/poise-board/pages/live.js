@@ -9,7 +9,7 @@ const get = (id) => document.getElementById(id);
 const STRIP = ["dose", "bloom", "pour", "steep", "stir", "settle", "press", "weigh"];
 const MARKS = [...STRIP, "strength", "done", "idle"];
 const NOTICE_MS = 10000; // so long an order can be taken back
-const SPEAK_MS = 5000;   // a screen reader is given no more than it can say
+const SPEAK_MS = 5000;   // a screen reader is given no more than it can read out
 
 let frame = null, chosen = 0, role = "look", rings = null, notices = null, noticeTimer = 0, spoken = "", spokenAt = 0;
 const chart = new Chart(get("curve"));

@@ -1,12 +1,12 @@
 // The way to the board: frames in, orders out.  Lost and found by itself.
-const SILENT_MS = 950;   // the board is heard twice a second: two beats missed
+const SILENT_MS = 950;   // the board sends twice a second: two beats missed
 const RETRY_MS = 400;
-const GIVE_UP_MS = 2500; // a connection that is there and says nothing is made once more
+const GIVE_UP_MS = 2500; // a connection that is there and carries nothing is made once more
 
 export function listen(onFrame, onState) {
   let source = null, heard = 0, opened = 0, state = "", timer = 0;
 
-  function say(now) {
+  function show(now) {
     if (now !== state) onState(state = now);
   }
   function open() {
@@ -16,7 +16,7 @@ export function listen(onFrame, onState) {
     source = new EventSource("/api/live");
     const alive = () => {
       heard = performance.now();
-      say("live");
+      show("live");
     };
     source.addEventListener("message", (event) => {
       alive();
@@ -26,7 +26,7 @@ export function listen(onFrame, onState) {
     source.addEventListener("error", () => {
       const gone = source.readyState === EventSource.CLOSED;
       source.close();
-      say("offline");
+      show("offline");
       timer = setTimeout(gone ? check : open, RETRY_MS);
     });
   }
@@ -46,12 +46,12 @@ export function listen(onFrame, onState) {
   setInterval(() => {
     const now = performance.now();
     if (now - heard > SILENT_MS && now - opened > SILENT_MS) {
-      say("offline");
+      show("offline");
       if (now - Math.max(heard, opened) > GIVE_UP_MS) open();
     }
   }, 200);
   addEventListener("online", open);
-  addEventListener("offline", () => say("offline"));
+  addEventListener("offline", () => show("offline"));
   document.addEventListener("visibilitychange", () => {
     if (!document.hidden && performance.now() - heard > SILENT_MS) open();
   });

@@ -32,14 +32,14 @@ function code(rows) {
 
 async function invite(taster) {
   const reply = await give("/api/link", { session: name, taster });
-  if (!reply.ok) return say(reply.why);
+  if (!reply.ok) return show(reply.why);
   const address = document.createElement("p");
   address.className = "address";
   address.textContent = reply.address;
   show(t("invite", { taster }), code(reply.rows), address);
 }
 
-function say(words) {
+function show(words) {
   get("state").textContent = words;
 }
 
@@ -60,13 +60,13 @@ function tasterRow(one) {
 async function look() {
   if (!name) return;
   const fresh = await json(`/api/tasting?session=${encodeURIComponent(name)}`);
-  if (!fresh.ok) return say(fresh.why);
+  if (!fresh.ok) return show(fresh.why);
   session = fresh;
   const now = JSON.stringify(fresh);
   if (now === key) return;
   key = now;
   get("session").textContent = name;
-  say(fresh.opened ? t("opened") : fresh.left ? t("sets_left", fresh) : t("ready_to_reveal"));
+  show(fresh.opened ? t("opened") : fresh.left ? t("sets_left", fresh) : t("ready_to_reveal"));
   get("tasters").replaceChildren(...fresh.tasters.map(tasterRow));
   get("orders").hidden = fresh.opened || fresh.alone;
   get("map").hidden = !fresh.word;
@@ -84,7 +84,7 @@ async function results() {
 async function order(path, what) {
   const reply = await give(`${path}?session=${encodeURIComponent(name)}`, what, true);
   if (reply.ok) return reply.text();
-  say((await reply.json()).why);
+  show((await reply.json()).why);
   return null;
 }
 
