@@ -11,19 +11,20 @@
 #include "poise/trace_block.h"
 #include "store_parts.h"
 
-/* One part: its name, the SELECT that gives its rows of a brew (?1), and what takes them: ?1 the brew, ?2 its bench, ?3
- * the document.  Boots and instruments have their names here, since their numbers are each store's own; the block of
- * the trace has the sender's numbers, which `instrument` and `boot` give names. */
+/* One part: its name, the SELECT that gives its rows of a brew (?1; ?2: a list of numbers that its trace has), and what
+ * takes them: ?1 the brew, ?2 its bench, ?3 the document.  Boots and instruments have their names here, since their
+ * numbers are each store's own; the block of the trace has the sender's numbers, which `instrument` and `boot` give
+ * names. */
 static const struct {
     const char *name, *select, *take;
 } parts[] = {
     { "boot",
-      "SELECT boot_id, name FROM boot WHERE boot_id IN (SELECT boot_id FROM trace WHERE brew_id = ?1 UNION SELECT"
-      " boot_id FROM brew WHERE brew_id = ?1 UNION SELECT boot_id FROM stage WHERE brew_id = ?1)",
+      "SELECT boot_id, name FROM boot WHERE boot_id IN (SELECT value FROM json_each(?2) UNION SELECT boot_id FROM brew"
+      " WHERE brew_id = ?1 UNION SELECT boot_id FROM stage WHERE brew_id = ?1)",
       "INSERT OR IGNORE INTO boot (name) SELECT value ->> 1 FROM json_each(?3, '$.boot')" },
     { "instrument",
       "SELECT i.instrument_id, i.name, i.quantity, i.unit, i.weighs FROM instrument i WHERE instrument_id IN"
-      " (SELECT instrument_id FROM trace WHERE brew_id = ?1)",
+      " (SELECT value FROM json_each(?2))",
       "INSERT INTO instrument (bench_id, name, quantity, unit, weighs) SELECT ?2, value ->> 1, value ->> 2, value ->> 3,"
       " value ->> 4 FROM json_each(?3, '$.instrument') WHERE true ON CONFLICT DO UPDATE SET weighs = excluded.weighs" },
     { "stage",
@@ -66,7 +67,7 @@ static const struct {
       "INSERT OR IGNORE INTO asked_by (brew_id, bench_id, seq, time_us, name) SELECT ?1, ?2, value ->> 0, value ->> 1,"
       " value ->> 2 FROM json_each(?3, '$.asked_by')" },
 };
-enum { PARTS = sizeof parts / sizeof *parts };
+enum { PART_BOOT, PARTS = sizeof parts / sizeof *parts };
 
 static const char measure_select[] = "SELECT measure, seq, value, standard_uncertainty, above, made_by, time_us FROM"
                                      " measure WHERE brew_id = ?1 ORDER BY measure, seq DESC";
@@ -93,7 +94,8 @@ struct samples {
 struct brew_writer {
     sqlite3 *here;
     sqlite3_stmt *part[PARTS], *measure, *trace;
-    struct samples samples;
+    struct samples samples; /* of the trace that was written last, and whose numbers they have */
+    struct text boots, instruments;
 };
 
 int brew_writer_open(struct brew_writer **out, sqlite3 *here, struct why *why)
@@ -130,6 +132,8 @@ void brew_writer_close(struct brew_writer *writer)
     sqlite3_finalize(writer->measure);
     sqlite3_finalize(writer->trace);
     free(writer->samples.all);
+    text_free(&writer->boots);
+    text_free(&writer->instruments);
     free(writer);
 }
 
@@ -204,6 +208,9 @@ int brew_write_parts(struct brew_writer *writer, int64_t brew, struct text *out,
         if (!row)
             continue;
         sqlite3_bind_int64(row, 1, brew);
+        if (sqlite3_bind_parameter_count(row) == 2)
+            sqlite3_bind_text(row, 2, i == PART_BOOT ? writer->boots.data : writer->instruments.data, -1,
+                              SQLITE_STATIC);
         while ((code = sqlite3_step(row)) == SQLITE_ROW) {
             if (count++)
                 text_add(out, ",", 1);
@@ -222,6 +229,8 @@ int brew_write_parts(struct brew_writer *writer, int64_t brew, struct text *out,
 
 static bool sample_add(struct samples *samples, sqlite3_stmt *row)
 {
+    static const double powers[] = { 1e0,  1e1,  1e2,  1e3,  1e4,  1e5,  1e6,  1e7,  1e8, 1e9,
+                                     1e10, 1e11, 1e12, 1e13, 1e14, 1e15, 1e16, 1e17, 1e18 };
     const char *status = (const char *)sqlite3_column_text(row, 8);
     struct trace_sample *sample;
 
@@ -252,9 +261,27 @@ static bool sample_add(struct samples *samples, sqlite3_stmt *row)
 
         decimals = decimals < 0 ? 0 : decimals > 18 ? 18 : decimals;
         sample->value.exponent = -decimals;
-        sample->value.mantissa = llround(sqlite3_column_double(row, 5) * pow(10, decimals));
+        sample->value.mantissa = llround(sqlite3_column_double(row, 5) * powers[decimals]);
     }
     return true;
+}
+
+/* The numbers that the samples have of boots, or of instruments, as a JSON list: a change of either is rare. */
+static int list_numbers(const struct samples *samples, bool boots, struct text *out, struct why *why)
+{
+    int64_t last = 0;
+
+    out->length = 0;
+    text_add(out, "[", 1);
+    for (size_t i = 0; i < samples->count; i++) {
+        int64_t number = boots ? samples->all[i].boot : samples->all[i].instrument;
+
+        if (i == 0 || number != last)
+            text_print(out, i ? ",%lld" : "%lld", (long long)number);
+        last = number;
+    }
+    text_add(out, "]", 2); /* with its NUL */
+    return out->failed ? why_set(why, -ENOMEM, "not enough memory") : 0;
 }
 
 int brew_write_trace(struct brew_writer *writer, int64_t brew, struct text *out, size_t *samples, struct why *why)
@@ -272,7 +299,11 @@ int brew_write_trace(struct brew_writer *writer, int64_t brew, struct text *out,
     if (!short_of_memory && code != SQLITE_DONE && code != SQLITE_ROW)
         return failed(writer->here, "reading its traces", why);
     *samples = writer->samples.count;
-    if (*samples == 0)
+    if (!short_of_memory
+        && (list_numbers(&writer->samples, true, &writer->boots, why) != 0
+            || list_numbers(&writer->samples, false, &writer->instruments, why) != 0))
+        return -ENOMEM;
+    if (*samples == 0 && !short_of_memory)
         return 0;
     room = short_of_memory ? NULL : text_room(out, trace_block_most(*samples));
     if (!room)

@@ -50,7 +50,7 @@ void brew_writer_close(struct brew_writer *writer);
 int brew_write_measures(struct brew_writer *writer, int64_t brew, struct text *out, struct why *why);
 int brew_write_parts(struct brew_writer *writer, int64_t brew, struct text *out, struct why *why);
 
-/* The block; *samples 0: no trace. */
+/* The block; *samples 0: no trace.  Before the parts, which name what it has numbers of. */
 int brew_write_trace(struct brew_writer *writer, int64_t brew, struct text *out, size_t *samples, struct why *why);
 
 /* Takes such documents into a store, in place of what is there of the brew (its row is written by the caller). */

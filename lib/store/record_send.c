@@ -124,8 +124,8 @@ static int send_brew(struct sending *sending, sqlite3_stmt *row, struct why *why
     error = take_texts(row, ROW_FIRST, TEXTS, &sending->texts, why);
     sending->measures.length = sending->parts.length = sending->trace.length = 0;
     if (error || (error = brew_write_measures(sending->writer, brew, &sending->measures, why)) != 0
-        || (error = brew_write_parts(sending->writer, brew, &sending->parts, why)) != 0
-        || (error = brew_write_trace(sending->writer, brew, &sending->trace, &samples, why)) != 0)
+        || (error = brew_write_trace(sending->writer, brew, &sending->trace, &samples, why)) != 0
+        || (error = brew_write_parts(sending->writer, brew, &sending->parts, why)) != 0)
         return error;
     text_add(&sending->measures, "", 1);
     text_add(&sending->parts, "", 1);

@@ -17,7 +17,7 @@ ELSEWHERE = [
     (r"poise-taste (new|serve|answer|reveal)", "tests/behaviour/test_taste.py"),
     (r"poise-ctl probe", "tests/behaviour/test_probe.py"),
     (r"poise-report bench|poise-ctl check", "tests/behaviour/test_watch.py"),
-    (r"poise-share|postgresql:|createdb|psql|sudo -u postgres|su postgres", "tests/behaviour/test_share.py"),
+    (r"poise-share|poise-report --store postgresql:|createdb|psql|sudo -u postgres|su postgres", "tests/behaviour/test_share.py"),
     (r"poise-report --html$", "tests/behaviour/test_report.py"),
     (r"Rscript ", "tests/behaviour/test_report.py"),
     (r"build/tests/poise-corpus|tests/speed/run", "tests/virtual/corpus.c"),
