@@ -91,6 +91,31 @@ static int widest_curve(const struct findings *findings)
     return widest;
 }
 
+/* Two shapes are left: the steep at which they differ most shows best which of them is wrong (Atkinson & Fedorov,
+ * Biometrika 62, 1975, from memory).  A narrower interval of one of them would be of no use. */
+static void advise_between(const struct findings *findings, const struct curve_finding *curve, double least_s,
+                           struct advice *advice)
+{
+    const struct shape_fit *rival = &curve->rival;
+    double best = least_s, most = -1, longest = fmax(2 * curve->longest_s, least_s);
+
+    for (double t = least_s; t <= longest; t++) {
+        double apart = fabs(kinetics_at(&curve->fit, t) - shape_at(rival, t));
+
+        if (apart > most) {
+            most = apart;
+            best = t;
+        }
+    }
+    suggest_time(findings, curve, round(best), 1, advice);
+    suggest_time(findings, curve, round(curve->longest_s), 1.01, advice);
+    snprintf(advice->headline, sizeof advice->headline,
+             "Brew at %.0f s: where %s ends depends on which curve is right, and there first order and %s lie farthest "
+             "apart, by about %.2g %s.",
+             round(best), call_of(measure_name(findings->options->measure)), shape_name(rival), most,
+             step_of(measure_name(findings->options->measure)));
+}
+
 static int advise_time(const struct findings *findings, int cups, double least_s, struct advice *advice,
                        struct why *why)
 {
@@ -128,6 +153,8 @@ static int advise_time(const struct findings *findings, int cups, double least_s
                  "These times do not reach past the bend: brew at %.0f s, twice the "
                  "longest so far; nothing shorter can show the plateau.",
                  2 * longest);
+    } else if ((curve->rivalled || curve->misfit) && curve->rival.fitted) {
+        advise_between(findings, curve, least_s, advice);
     } else {
         double grown = quantile(findings, (double)curve->fit.df + cups) / quantile(findings, (double)curve->fit.df);
 

@@ -2,6 +2,7 @@
  * variable that several varied. */
 #include "verdicts.h"
 
+#include <ctype.h>
 #include <gsl/gsl_cdf.h>
 #include <math.h>
 #include <string.h>
@@ -31,23 +32,29 @@ bool verdicts_leads(const struct verdicts *verdicts, int place)
     return true;
 }
 
-/* "Keep grind and stir, drop paper; still undecided: dose." */
+/* What the headline has of a variable: a step that pays, but not at the level that the recipe takes, is left out. */
+static int group_of(const struct variable *variable)
+{
+    return variable->verdict == VERDICT_KEEP ? variable->left_out[0] != '\0' : (int)variable->verdict + 1;
+}
+
+/* "Keep grind and stir; drop paper; still undecided: dose." */
 static void headline(const struct verdicts *verdicts, struct document *out)
 {
-    static const char *const before[] = { "Keep ", "drop ", "still undecided: " };
+    static const char *const before[] = { "keep ", "at these levels leave out ", "drop ", "still undecided: " };
     char words[SENTENCE_SIZE] = "";
     size_t length = 0;
 
-    for (int verdict = VERDICT_KEEP; verdict <= VERDICT_UNDECIDED; verdict++) {
+    for (int group = 0; group < (int)(sizeof before / sizeof *before); group++) {
         int count = 0, said = 0;
 
         for (int i = 0; i < verdicts->count; i++)
-            count += verdicts_leads(verdicts, i) && (int)verdicts->variable[i].verdict == verdict;
+            count += verdicts_leads(verdicts, i) && group_of(&verdicts->variable[i]) == group;
         if (count)
             length +=
-                (size_t)snprintf(words + length, sizeof words - length, "%s%s", length ? "; " : "", before[verdict]);
+                (size_t)snprintf(words + length, sizeof words - length, "%s%s", length ? "; " : "", before[group]);
         for (int i = 0; i < verdicts->count && length + 2 * WORDS_SIZE < sizeof words; i++)
-            if (verdicts_leads(verdicts, i) && (int)verdicts->variable[i].verdict == verdict)
+            if (verdicts_leads(verdicts, i) && group_of(&verdicts->variable[i]) == group)
                 length += (size_t)snprintf(words + length, sizeof words - length, "%s%.60s",
                                            said == 0           ? ""
                                            : said == count - 1 ? " and "
@@ -55,6 +62,8 @@ static void headline(const struct verdicts *verdicts, struct document *out)
                                            call_of(verdicts->variable[i].factor)),
                     said++;
     }
+    if (length)
+        words[0] = (char)toupper((unsigned char)words[0]);
     document_add(out, BLOCK_HEADLINE, "%s.", length ? words : "No variable was tried yet");
 }
 
@@ -155,7 +164,7 @@ void verdicts_document(const struct verdicts *verdicts, struct document *out)
             document_add(out, BLOCK_ITEM, "Tasted blind, %s: %s", verdicts->variable[i].experiment,
                          verdicts->variable[i].tasting);
     document_add(out, BLOCK_HEADING, "The recipe they add up to");
-    document_add(out, BLOCK_TEXT, "It takes what gives more %s; whether that tastes better a blind tasting shows.",
+    document_add(out, BLOCK_TEXT, "It takes what gives more %s; whether it tastes better only a blind tasting shows.",
                  call_of(measure));
     document_table(out, "variable|take");
     for (int i = 0; i < verdicts->count; i++)

@@ -357,7 +357,7 @@ void shape_words(const struct shape_fit *fit, char *out, size_t size)
         snprintf(out, size, "a parabola of log time, %.2f %+.2f ln t %+.3f (ln t)^2", value[0], value[1], value[2]);
         break;
     case SHAPE_CREEPING:
-        snprintf(out, size, "a curve that creeps on, by %+.4f a second", value[2]);
+        snprintf(out, size, "a curve that creeps on by %+.4f a second", value[2]);
         break;
     default:
         snprintf(out, size, "a curve of two rates, %.4f and %.4f per second", fit->value[3], fit->value[4]);

@@ -18,7 +18,7 @@ def test_report_finds_where_returns_diminish(bench):
     assert found["plateau_interval"][0] < 22 < found["plateau_interval"][1]
     assert found["rate_interval"][0] < 0.02 < found["rate_interval"][1]
     text = done(bench, "ferry-steep")
-    assert text.startswith("95 % of the final extraction after about 1") and "95 % of the plateau is reached" in text
+    assert text.startswith("95 % of the final extraction is reached after about 1") and "95 % of the plateau is reached" in text
     claims = answer(bench, "ferry-steep")["claims"]
     assert [claim["by"] for claim in claims if claim["claim"] == "bend"] == ["share", "gain", "doubling"]
     gain = next(claim for claim in claims if claim["claim"] == "gain")      # nothing beyond the longest steep brewed

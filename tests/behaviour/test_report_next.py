@@ -86,3 +86,17 @@ def test_report_next_asks_for_no_steep_shorter_than_the_pour(bench):
     shortest = {name: min(float(one["factors"]["steep_s"]) for one in answer(bench, "next", name)["suggestions"])
                 for name in ("slow", "quick")}
     assert shortest["slow"] >= 32 > shortest["quick"]
+
+
+def test_report_next_parts_two_curves_where_both_fit(bench):
+    """A hyperbola and first order: the cup goes where they lie farthest apart, not where first order's own answer
+    would narrow."""
+    cups = Cups(bench)
+    for replicate, miss in enumerate((-.6, 0, .6), 1):
+        for place, seconds in enumerate((30, 60, 90, 150, 240, 400)):
+            cups.add("hyperbola", {"steep_s": seconds}, {"steep_s": seconds, "extraction_pct": 24 * seconds / (30 + seconds)
+                     + (miss if place % 2 else -miss)}, None, replicate)
+    cups.done()
+    text = " ".join(done(bench, "next", "hyperbola").split())
+    assert "there first order and a hyperbola lie farthest apart" in text, text
+    assert float(answer(bench, "next", "hyperbola")["suggestions"][0]["factors"]["steep_s"]) in (15, 800)

@@ -71,6 +71,7 @@ def test_recipe_leaves_out_a_step_that_does_not_pay_at_the_level_it_takes(bench)
     found = {one["factor"]: one["take"] for one in answer(bench, "verdicts")["variables"]}
     assert found["filter"] == "paper" and found["stir"] == "none"
     text = " ".join(done(bench, "verdicts").split())
+    assert text.startswith("Keep filter; at these levels leave out stir.")
     assert "stir is left at none: with filter paper, that swirl pays is not shown (" in text
 
 

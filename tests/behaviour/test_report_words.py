@@ -70,7 +70,7 @@ def test_report_says_each_of_its_sentences_where_it_is_true(bench):
     made.levels("beyond", "steep_s", of(first_order(21, .01, 1), 20, 60, 100, 140, 180, 220, 280), 4, .03,
                 says=("If the curve goes on as it began", "longest steep brewed is 280 s"))
     made.levels("bend", "steep_s", of(first_order(21, .02, 2), 20, 45, 75, 120, 180, 300, 420), 4, .1,
-                says=("95 % of the final extraction after about 14",))
+                says=("95 % of the final extraction is reached after about 14",))
     made.levels("curves", ("steep_s", "stir"), {(t, stir): first_order(21, k)(t) for stir, k in
                 (("none", .012), ("swirl", .02)) for t in (45, 90, 180, 300)}, 3, .2, says=("stir",))
     # numbers

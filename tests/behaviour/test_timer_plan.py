@@ -248,7 +248,7 @@ def test_timer_and_report_answer_alike(bench):
     cups.done()
     reported_s = answer(bench, "ferry-steep")["curves"][0]["share"]["seconds"]
     headline = answer(bench, "ferry-steep")["headline"]
-    assert f"95 % of the final extraction after about {reported_s:.0f} s" in headline, headline
+    assert f"95 % of the final extraction is reached after about {reported_s:.0f} s" in headline, headline
     bench_with_a_scale(bench)
     load(bench, PLAN.replace("25, 50, 100", "25, 50, 100, 200, 400"))
     timer = bench.start("poise-timer", "--plain", "--store", bench.store)

@@ -269,7 +269,7 @@ static void simple_words(const struct findings *findings, const struct pair_find
                  call_of(findings->factor[held].name), where, one, other, pair->difference.difference,
                  judged_step(findings), interval);
     else
-        snprintf(out, SENTENCE_SIZE, "where %.60s is %.60s, no difference of %.60s and %.60s is shown (%s)",
+        snprintf(out, SENTENCE_SIZE, "where %.60s is %.60s, no difference between %.60s and %.60s is shown (%s)",
                  call_of(findings->factor[held].name), where, one, other, interval);
 }
 

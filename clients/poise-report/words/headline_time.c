@@ -19,7 +19,7 @@ static const char *judged_step(const struct findings *findings)
     return step_of(measure_name(findings->options->measure));
 }
 
-/* "From 180 s to 300 s, the longest brewed, it gained 0.60 points (0.20 to 1.00)."; empty: not known. */
+/* "From 180 s to 300 s, the longest brewed, extraction changes by +0.60 points (0.20 to 1.00)."; empty: not known. */
 static void gain_words(const struct findings *findings, const struct curve_finding *curve, char out[SENTENCE_SIZE])
 {
     char interval[96];
@@ -28,9 +28,13 @@ static void gain_words(const struct findings *findings, const struct curve_findi
     if (!curve->has_gain)
         return;
     words_interval(curve->gain.interval, 2, judged_step(findings), interval);
-    snprintf(out, SENTENCE_SIZE, " From %.0f s to %.0f s, the longest brewed, %s changes by %+.2f %s (%s).",
-             curve->gain.from_s, curve->gain.to_s, measured(findings), curve->gain.value, judged_step(findings),
-             interval);
+    if (curve->gain.interval.low > 0 || curve->gain.interval.high < 0)
+        snprintf(out, SENTENCE_SIZE, " From %.0f s to %.0f s, the longest brewed, %s changes by %+.2f %s (%s).",
+                 curve->gain.from_s, curve->gain.to_s, measured(findings), curve->gain.value, judged_step(findings),
+                 interval);
+    else
+        snprintf(out, SENTENCE_SIZE, " From %.0f s to %.0f s, the longest brewed, no change of %s is shown (%s).",
+                 curve->gain.from_s, curve->gain.to_s, measured(findings), interval);
 }
 
 void claim_curve(const struct findings *findings, int place, json_t *list)
@@ -254,19 +258,14 @@ static bool always(const struct findings *findings)
 
 static void state_bend(const struct findings *findings, char out[SENTENCE_SIZE])
 {
-    const struct curve_finding *curve = only(findings);
-    const struct answer *answer = &curve->answer[0];
-    char interval[96], gain[96], more[200] = "";
+    const struct answer *answer = &only(findings)->answer[0];
+    char interval[96], gain[SENTENCE_SIZE];
 
     words_interval(answer->interval, 0, "s", interval);
-    if (curve->has_gain) {
-        words_interval(curve->gain.interval, 2, judged_step(findings), gain);
-        snprintf(more, sizeof more, " From %.0f s to %.0f s, the longest brewed, it changes by %+.2f %s (%s).",
-                 curve->gain.from_s, curve->gain.to_s, curve->gain.value, judged_step(findings), gain);
-    }
-    snprintf(out, SENTENCE_SIZE, "%g %% of the final %s after about %.0f s (%s, %g %% confidence).%s",
+    gain_words(findings, only(findings), gain);
+    snprintf(out, SENTENCE_SIZE, "%g %% of the final %s is reached after about %.0f s (%s, %g %% confidence).%.400s",
              100 * findings->options->share, measured(findings), answer->value, interval, 100 * findings->confidence,
-             more);
+             gain);
 }
 
 const struct rule rules_of_time[] = {

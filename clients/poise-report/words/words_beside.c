@@ -27,10 +27,9 @@ static void others(const struct findings *findings, struct document *out)
         }
         document_add(out, BLOCK_ITEM, "%s: %s (p %s).", call_of(measure_name(beside->measure)), words, p);
     }
-    document_add(
-        out, BLOCK_TEXT,
-        "All that was measured of pour, steep and press is asked together (Holm). What differs so may be how a "
-        "level works, or why it differs.");
+    document_add(out, BLOCK_TEXT,
+                 "All that was measured of pour, steep and press is asked together (Holm). What differs may be how a "
+                 "level works, or why its cups differ.");
 }
 
 static void slope_items(const struct findings *findings, struct document *out)

@@ -346,13 +346,13 @@ static void method_sentence(const struct findings *findings, struct document *ou
         char p[32];
 
         words_p(layout->block_p, p);
-        document_add(
-            out, BLOCK_TEXT,
-            "Blocks (%s): %d, of which cups scatter by %.2f %s within and %.2f between (that they differ: p %s)%s.",
-            findings->block_words, findings->block_count, layout->spread, step,
-            isnan(layout->between) ? 0 : layout->between, p,
-            layout->method == LAYOUT_BLOCKS ? ""
-                                            : "; they are not shown to differ, so levels are not compared within them");
+        document_add(out, BLOCK_TEXT,
+                     "%d blocks (%s): cups scatter by %.2f %s within a block, and blocks by %.2f (p %s)%s.",
+                     findings->block_count, findings->block_words, layout->spread, step,
+                     isnan(layout->between) ? 0 : layout->between, p,
+                     layout->method == LAYOUT_BLOCKS
+                         ? ""
+                         : ": blocks are not shown to differ, so levels are not compared within them");
     }
 }
 

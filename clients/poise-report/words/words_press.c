@@ -30,8 +30,8 @@ static void slopes(const struct findings *findings, struct document *out)
                          call_of(measure_name(findings->press.slope[i].measure)), findings->press.slope[i].bounded,
                          findings->press.slope[i].bounded == 1 ? "" : "s");
     document_add(out, BLOCK_TEXT,
-                 "Each line for itself: what goes together is not distinguished so. A straight line, also "
-                 "where the series breaks.");
+                 "Each is a straight line of its own, even where the series breaks; what changes together is not "
+                 "taken apart.");
 }
 
 static void ending_row(const struct findings *findings, const char *name, const struct press_ending *ending,

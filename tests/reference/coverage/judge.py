@@ -5,6 +5,7 @@ truth is known.
     judge.py BUILD/bin                      the table (within ten minutes on two cores)
     judge.py BUILD/bin --short              within a minute; fails when a row falls that standing.csv calls held
     judge.py BUILD/bin --seeds unread       the other half of the seeds: for a last run, never looked at one by one
+    judge.py BUILD/bin --seeds both --minutes 10    one table after the other, five minutes each
     judge.py BUILD/bin --only own_day       only the experiments that fill this row
 
 Written from the manual pages, the output and the store's schema, without the sources of the report.  Statistics that
@@ -30,6 +31,7 @@ for part in ("rows_steeping", "rows_levels", "rows_series", "rows_decisions", "r
 HERE = os.path.dirname(os.path.abspath(__file__))
 MASTER_SEED = 20261125
 HALVES = {"read": 0, "unread": 1}
+BOTH = "both"
 # A row is called held only where half its interval is narrower than this (points; of a mean: a share of its reach).
 ENOUGH = {judged.COVERS: 4, judged.FALSE: 4, judged.POWER: 10, judged.MEAN: 0.5}
 
@@ -115,21 +117,8 @@ class Result:
         return f"{row.name:22s} {counts} {row.kind:>7s} {value}  {reach:14s} {self.verdict:9s} {row.what}"
 
 
-def main():
-    options = argparse.ArgumentParser(description="Judge what poise-report concludes.")
-    options.add_argument("programs", help="folder of the built programs")
-    options.add_argument("--seeds", choices=HALVES, default="read")
-    options.add_argument("--short", action="store_true", help="a minute, and the standing rows must hold")
-    options.add_argument("--only", action="append", metavar="ROW", help="only what fills this row")
-    options.add_argument("--times", type=float, default=1.0, help="so many times as many experiments")
-    options.add_argument("--minutes", type=float, help="stop after so long, with what there is by then")
-    options.add_argument("--jobs", type=int, default=2)
-    given = options.parse_args()
-    if given.seeds == "unread" and given.only:
-        options.error("the unread seeds are run whole: looked at one by one they would be read")
-    unknown = set(given.only or ()) - set(judged.ROWS)
-    if unknown:
-        options.error(f"no row {', '.join(sorted(unknown))}")
+def table(given, half):
+    """Prints the table of one half of the seeds; 1 where a row fell."""
     programs = os.path.abspath(given.programs)
     began = time.monotonic()
     shared = "/dev/shm" if os.access("/dev/shm", os.W_OK) else None
@@ -140,7 +129,7 @@ def main():
             if given.only and not fills(function, programs, empty, folder, set(given.only)):
                 continue
             count = int(given.times * (short if given.short else full))
-            tasks += [((index + 0.5) / count, (place, index, given.seeds, programs, empty, folder))
+            tasks += [((index + 0.5) / count, (place, index, half, programs, empty, folder))
                       for index in range(count)]
         tasks.sort()        # all rows fill at the same pace, so that a run that is cut short has some of each
         noted, judged_benches = {name: [] for name in judged.ROWS}, 0
@@ -156,7 +145,7 @@ def main():
                if noted[name] or not given.only]
     with open(os.path.join(HERE, "standing.csv"), encoding="utf-8") as standing:
         declared = {line["row"]: line["standing"] for line in csv.DictReader(standing)}
-    print(f"poise-report judged on {judged_benches} of {len(tasks)} made-up benches, {given.seeds} seeds"
+    print(f"poise-report judged on {judged_benches} of {len(tasks)} made-up benches, {half} seeds"
           f"{', short' if given.short else ''}; ± is half the 95 % interval (Wilson)")
     print(f"{'row':22s} {'reports':>7s} {'claims':>7s} {'true':>7s} {'false':>7s} {'measure':>7s} {'found':>16s}  "
           f"{'reach':14s} {'':9s} what")
@@ -175,6 +164,27 @@ def main():
     if missing:
         print(f"standing.csv and the rows disagree about: {', '.join(sorted(missing))}")
     return 1 if fallen or missing else 0
+
+
+def main():
+    options = argparse.ArgumentParser(description="Judge what poise-report concludes.")
+    options.add_argument("programs", help="folder of the built programs")
+    options.add_argument("--seeds", choices=[*HALVES, BOTH], default="read")
+    options.add_argument("--short", action="store_true", help="a minute, and the standing rows must hold")
+    options.add_argument("--only", action="append", metavar="ROW", help="only what fills this row")
+    options.add_argument("--times", type=float, default=1.0, help="so many times as many experiments")
+    options.add_argument("--minutes", type=float, help="stop after so long, with what there is by then")
+    options.add_argument("--jobs", type=int, default=2)
+    given = options.parse_args()
+    if given.seeds != "read" and given.only:
+        options.error("the unread seeds are run whole: looked at one by one they would be read")
+    unknown = set(given.only or ()) - set(judged.ROWS)
+    if unknown:
+        options.error(f"no row {', '.join(sorted(unknown))}")
+    halves = list(HALVES) if given.seeds == BOTH else [given.seeds]
+    if given.minutes:
+        given.minutes /= len(halves)
+    return max(table(given, half) for half in halves)
 
 
 if __name__ == "__main__":
