@@ -15,7 +15,7 @@ static const char default_config[] = "/etc/poise/site.conf";
 struct program {
     uv_loop_t loop;
     const char *path;
-    struct config config;
+    struct config *config;
     struct site *site;
     uv_signal_t interrupt, terminate, hangup;
 };
@@ -31,13 +31,25 @@ static void usage(FILE *out)
             default_config);
 }
 
-static int read_config(const char *path, struct config *out, struct why *why)
+static void drop_config(struct config *config)
 {
-    int error = config_read(out, path, NULL, why);
+    config_free(config);
+    free(config);
+}
 
-    if (error == 0 && !out->site) {
-        config_free(out);
+static int read_config(const char *path, struct config **out, struct why *why)
+{
+    struct config *config = malloc(sizeof *config);
+    int error =
+        config ? config_read(config, path, NULL, why) : why_set(why, -ENOMEM, "no memory for the configuration");
+
+    if (error < 0) {
+        free(config);
+    } else if (!config->site) {
+        drop_config(config);
         error = why_set(why, -EINVAL, "%s: is the configuration of a bench: a site's has a [site] section", path);
+    } else {
+        *out = config;
     }
     return error;
 }
@@ -51,8 +63,8 @@ static void on_stop(uv_signal_t *handle, int number)
 /* What is connected stays: its other benches and addresses need a restart, which costs nobody anything that is kept. */
 static bool same_places(const struct config *old, const struct config *new)
 {
-    bool same = old->follow_count == new->follow_count &&strcmp(old->bus, new->bus) == 0
-                && strcmp(old->secret, new->secret) == 0;
+    bool same = strcmp(old->bus, new->bus) == 0 && strcmp(old->secret, new->secret) == 0
+                && old->follow_count == new->follow_count;
 
     for (int i = 0; same && i < old->follow_count; i++)
         same = strcmp(old->follows[i].name, new->follows[i].name) == 0
@@ -64,26 +76,22 @@ static bool same_places(const struct config *old, const struct config *new)
 static void on_hangup(uv_signal_t *handle, int number)
 {
     struct program *program = handle->data;
-    struct config config;
+    struct config *config;
     struct why why;
     int error = read_config(program->path, &config, &why);
 
     (void)number;
-    if (error == 0 && !same_places(&program->config, &config)) {
+    if (error == 0 && !same_places(program->config, config)) {
         error = why_set(&why, -EINVAL, "addresses, benches or the site's own key have changed, which needs a restart");
-        config_free(&config);
+        drop_config(config);
     }
     if (error < 0) {
         program_message("the old configuration stays: %s", why.text);
         return;
     }
-    /* the site looks at where its configuration lies, so the new one takes that place */
-    struct config old = program->config;
-
-    site_reconfigure(program->site, &config);
+    site_reconfigure(program->site, config);
+    drop_config(program->config);
     program->config = config;
-    site_reconfigure(program->site, &program->config);
-    config_free(&old);
     program_message("the configuration was read again");
 }
 
@@ -108,18 +116,18 @@ static int run(const char *path)
     signal(SIGPIPE, SIG_IGN);
     if ((error = uv_loop_init(&program.loop)) < 0) {
         program_message("no event loop: %s", uv_strerror(error));
-        config_free(&program.config);
+        drop_config(program.config);
         return EXIT_FAILED;
     }
     catch_signal(&program, &program.interrupt, on_stop, SIGINT);
     catch_signal(&program, &program.terminate, on_stop, SIGTERM);
-    error = site_open(&program.site, &program.loop, &program.config, &why);
+    error = site_open(&program.site, &program.loop, program.config, &why);
     if (error < 0) {
         program_message("%s", why.text);
     } else {
         catch_signal(&program, &program.hangup, on_hangup, SIGHUP);
-        program_message("%d bench%s on %s", program.config.follow_count, program.config.follow_count == 1 ? "" : "es",
-                        program.config.bus);
+        program_message("%d bench%s on %s", program.config->follow_count, program.config->follow_count == 1 ? "" : "es",
+                        program.config->bus);
         notify_send("READY=1");
         uv_run(&program.loop, UV_RUN_DEFAULT);
         notify_send("STOPPING=1");
@@ -130,7 +138,7 @@ static int run(const char *path)
     uv_close((uv_handle_t *)&program.terminate, NULL);
     uv_run(&program.loop, UV_RUN_DEFAULT);
     uv_loop_close(&program.loop);
-    config_free(&program.config);
+    drop_config(program.config);
     return error < 0 ? EXIT_FAILED : EXIT_DONE;
 }
 

@@ -66,23 +66,20 @@ static void complain(struct source *source, const char *text)
     program_message("%s: %s", source->name, text);
 }
 
-/* One bench by two ways would be heard twice: the first that is there counts. */
-static void know(struct source *source, const char *bench_id)
+/* One bench by two ways would be heard twice: of those that are there the first in the configuration counts. */
+static void find_twice(struct site *site)
 {
-    struct site *site = source->site;
-    bool twice = false;
+    for (int i = 0; i < site->count; i++) {
+        struct source *source = &site->sources[i];
+        const struct source *first = NULL;
 
-    strcpy(source->bench_id, bench_id);
-    for (int i = 0; i < site->count && *bench_id; i++) {
-        struct source *other = &site->sources[i];
-
-        if (other == source || !other->there || other->twice || strcmp(other->bench_id, bench_id) != 0)
-            continue;
-        twice = true;
-        if (!source->twice)
-            program_message("%s is the same bench as %s, and not passed on again", source->name, other->name);
+        for (int j = 0; j < i && !first && *source->bench_id; j++)
+            if (site->sources[j].there && strcmp(site->sources[j].bench_id, source->bench_id) == 0)
+                first = &site->sources[j];
+        if (first && !source->twice)
+            program_message("%s is the same bench as %s, and not passed on again", source->name, first->name);
+        source->twice = first != NULL;
     }
-    source->twice = twice;
 }
 
 /* As the bench wrote it, but for its name. */
@@ -113,8 +110,10 @@ static void take(struct source *source, struct message *message)
     struct client_live live = client_live(source->client);
 
     door_delivered(live.descriptor);
-    if (message->kind == MESSAGE_STATE)
-        know(source, message->state.bench_id);
+    if (message->kind == MESSAGE_STATE && strcmp(source->bench_id, message->state.bench_id) != 0) {
+        strcpy(source->bench_id, message->state.bench_id);
+        find_twice(source->site);
+    }
     if (!source->twice)
         pass_on(source, message, &live);
     message_free(message);
@@ -135,6 +134,7 @@ static bool take_some(struct source *source)
             take(source, &message);
         } else if (event == CLIENT_FOUND || event == CLIENT_GONE) {
             source->there = event == CLIENT_FOUND;
+            find_twice(source->site);
             uv_timer_start(&source->site->missing, on_missing, MISSING_MS, MISSING_MS);
             program_message(source->there ? "%s is there" : "%s is gone: waiting for it", source->name);
         } else if (event == CLIENT_BAD) {
