@@ -148,6 +148,12 @@ void account_push(struct segments *segments, const struct weighing *weighing, do
     struct sums sums = { .low_g = INFINITY, .high_g = -INFINITY };
     double xj = (double)last->clear_g, best = INFINITY, busy_g = busy_each(sigma_g);
 
+    if (last->blind && j > segments->anchor) {
+        last->kind = KIND_BLIND;
+        last->from = 1;
+        last->cost = j - 1 == segments->anchor ? (float)segments->carry_cost : weighing_sample(weighing, j - 1)->cost;
+        return;
+    }
     for (uint32_t i = j; i-- > segments->anchor && j - i < STARTS;) {
         const struct sample *start = weighing_sample(weighing, i), *next = weighing_sample(weighing, i + 1);
         double x = (double)next->clear_g - xj, dt = seconds(start->at_us, next->at_us),
@@ -156,6 +162,8 @@ void account_push(struct segments *segments, const struct weighing *weighing, do
         bool at_anchor = i == segments->anchor;
         double before = at_anchor ? segments->carry_cost : (double)start->cost;
 
+        if (next->blind) /* what was before is another segment */
+            break;
         add(&sums, x, seconds(last->at_us, next->at_us), x - x0, dt, next->overload);
         for (int kind = 0; kind < KINDS; kind++) {
             bool goes_on = at_anchor && segments->carried && segments->carry.kind == kind;

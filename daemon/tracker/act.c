@@ -2,6 +2,7 @@
 #include "act.h"
 
 #include <math.h>
+#include <string.h>
 
 #include "change.h"
 #include "parts.h"
@@ -9,6 +10,9 @@
 
 /* A knock rings for less, goes hardly farther than out and back, and leaves little. */
 static const double KNOCK_MOST_S = 1.3, KNOCK_PATH = 2.6, KNOCK_LEFT = 0.35;
+
+/* Silences in a stream: it may have been so much faster or slower in them. */
+static const double FLOWS_ON = 0.6;
 
 /* A tail is no longer, and no wider beside what it follows; a splash belongs to its stream. */
 static const double TAIL_LEAST_G = 12, TAIL_MOST_S = 2, TAIL_SHARE = 0.03, TAIL_SOON_S = 1, TAIL_SOON_SHARE = 0.15,
@@ -72,6 +76,7 @@ struct act act_of(const struct tracker *tracker, const struct segment *list, int
         .overload = segment->overload,
         .unseen = segment->unseen,
         .shaken = (enum shaken)segment->shaken,
+        .blind = segment->kind == KIND_BLIND,
         .begin_u_s = (double)segment->begin_u_s,
         .end_u_s = (double)segment->end_u_s,
     };
@@ -92,6 +97,8 @@ struct act act_of(const struct tracker *tracker, const struct segment *list, int
     }
     if (act.flow && act.after_g - act.before_g > STREAM_LEAST_G)
         act.begin_us += STREAM_US;
+    act.flowing = before && before->kind == KIND_FLOW;
+    act.blind_after = after && after->kind == KIND_BLIND;
     act.span_s = fmax(seconds(act.begin_us, act.end_us), 0.02);
     drift_under(&act, drift_between(&tracker->segments.drift, slope[0], slope[1]));
     act.over_g = segment->sum_s > 0 ? (double)(segment->sum_gs / segment->sum_s) - before_g : 0;
@@ -117,6 +124,7 @@ static void join(struct act *act, const struct act *next)
     act->span_s = fmax(seconds(act->begin_us, act->end_us), 0.02);
     act->open = next->open;
     act->rest_after = next->rest_after;
+    act->blind_after = next->blind_after;
     act->overload |= next->overload;
     act->unseen |= next->unseen;
     act->end_u_s = next->end_u_s;
@@ -132,21 +140,44 @@ static bool is_tail(const struct act *act, const struct act *next, double doubt)
                   < (next->span_s < TAIL_SOON_S ? TAIL_SOON_SHARE : TAIL_SHARE * (1 + 4 * doubt)) * moved_g;
 }
 
-/* Hands that put nothing down, from one level back to it. */
+/* Hands that put nothing down, from one level back to it, and nobody was blind. */
 static bool is_shaken(const struct act *first, const struct act *last)
 {
     double low_g = INFINITY, high_g = -INFINITY, net_g = fabs(last->after_g - first->before_g);
 
     for (const struct act *act = first; act <= last; act++) {
+        if (act->blind)
+            return false;
         low_g = fmin(low_g, fmin(act->low_g, act->before_g));
         high_g = fmax(high_g, fmax(act->high_g, act->before_g));
     }
     return net_g < TOUCH_G && high_g - low_g > 4 * net_g + 1;
 }
 
+/* A stream went on through a silence: it brought about as much as before and after it. */
+static bool flows_on(const struct act *before, const struct act *blind, const struct act *after)
+{
+    double brought_g = before->after_g - before->before_g + after->after_g - after->before_g;
+    double foreseen_g = brought_g / (before->span_s + after->span_s) * blind->span_s;
+
+    return before->flow && after->flow && blind->span_s < HIDDEN_DOSE_S
+           && fabs(blind->after_g - blind->before_g - foreseen_g) < FLOWS_ON * foreseen_g;
+}
+
 int act_gather(struct act *act, int count, double doubt)
 {
     int kept = 0;
+
+    for (int i = 0; i + 2 < count;) {
+        if (!act[i + 1].blind || !flows_on(&act[i], &act[i + 1], &act[i + 2])) {
+            i++;
+            continue;
+        }
+        join(&act[i], &act[i + 1]);
+        join(&act[i], &act[i + 2]);
+        memmove(&act[i + 1], &act[i + 3], (size_t)(count - i - 3) * sizeof *act);
+        count -= 2;
+    }
 
     for (int i = 0; i < count; kept++) {
         int last = i;
@@ -176,12 +207,16 @@ int act_gather(struct act *act, int count, double doubt)
         double grams = act[i].after_g - act[i].before_g;
         bool splash = act[i].jump && fabs(grams) < SPLASH_G && act[i].span_s < 1;
 
-        if (is_tail(last, &act[i], doubt)) {
+        if (act[i].blind) {
+            act[++kept] = act[i];
+        } else if (is_tail(last, &act[i], doubt)) {
             int64_t end_us = last->end_us;
 
             join(last, &act[i]);
             last->end_us = end_us;
             last->span_s = fmax(seconds(last->begin_us, end_us), 0.02);
+        } else if (last->blind) {
+            act[++kept] = act[i];
         } else if (last->flow && (act[i].flow || splash)) {
             join(last, &act[i]);
         } else if (!last->flow && !act[i].flow && !act_is_knock(last) && last->shaken == SHAKEN_UNKNOWN

@@ -15,7 +15,7 @@ struct act {
     double crept_g;       /* how far the load drifted meanwhile: none of the difference */
     double pause_s;       /* since the one before it */
     double shown_after_g; /* what the instrument shows then */
-    bool flow, jump, open, rest_after, rested_before, overload;
+    bool flow, jump, blind, blind_after, flowing, open, rest_after, rested_before, overload;
     bool unseen; /* in a silence of the scale: how far it went is not known; hands that stirred had done end_u_s later,
                   * hands that pressed so much earlier */
     enum shaken shaken;

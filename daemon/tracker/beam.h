@@ -32,6 +32,9 @@ void phase_pressed(struct beam *beam, const struct hypothesis *from, const struc
 void phase_away(struct beam *beam, const struct hypothesis *from, const struct act *act);
 void phase_weighed(struct beam *beam, const struct hypothesis *from, const struct act *act);
 
+/* What may have happened while the scale was silent. */
+void phase_blind(struct beam *beam, const struct hypothesis *from, const struct act *act);
+
 /* All is lifted off, or so it looks. */
 void phase_lift_all(struct beam *beam, const struct hypothesis *from, const struct act *act);
 

@@ -107,6 +107,16 @@ static double clear_of(struct filter *filter, const struct weighing *weighing, u
     double m[5] = { 0 }, low = INFINITY, high = -INFINITY, sum = 0, fit[3], lead[3], load = 0, correction = 0;
     double lag_s = filter_lag_s(filter), reference = (double)at->load_g, sigma;
 
+    for (uint32_t i = first + 1; i < first + n; i++) { /* nor does what was before or after a silence */
+        if (!weighing_sample(weighing, i)->blind)
+            continue;
+        if (i > middle) {
+            n = i - first;
+        } else {
+            n -= i - first;
+            first = i;
+        }
+    }
     for (uint32_t i = first; i < first + n; i++) { /* what is beyond its range shows nothing of the load */
         if (!weighing_sample(weighing, i)->overload)
             continue;

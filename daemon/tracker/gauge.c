@@ -55,10 +55,8 @@ void gauge_use(const struct gauge *gauge, struct hypothesis *story)
         story->step[press].at_us = gauge->began_us;
         story->step[press].u_s = (float)GAUGE_U_S;
     }
-    if (press < 0 || !story->press_seen) {
+    if (press < 0 || !story->press_seen)
         story->press_began_us = gauge->began_us;
-        story->lifted_u_s = 0;
-    }
 }
 
 void gauge_measure(const struct gauge *gauge, struct hypothesis *story, struct measures *measures, double u_s)

@@ -28,7 +28,7 @@ void story_add(struct hypothesis *story, enum stage stage, int64_t at_us, double
 void story_end_pour(struct hypothesis *story)
 {
     if (story->pour_ended_us)
-        story_add(story, STAGE_STEEP, story->pour_ended_us, 0);
+        story_add(story, STAGE_STEEP, story->pour_ended_us, (double)story->pour_end_u_s);
     story->pour_ended_us = 0;
 }
 
@@ -36,7 +36,6 @@ void story_add_lifted(struct hypothesis *story, int64_t at_us)
 {
     story_add(story, STAGE_PRESS, at_us, LIFTED_U_S);
     story->press_began_us = at_us;
-    story->lifted_u_s = (float)LIFTED_U_S;
 }
 
 void story_end_touch(struct hypothesis *story)
@@ -52,7 +51,8 @@ void story_setup(struct hypothesis *story)
     story->dose_us = story->thing_us = 0;
     story->things = story->lids = 0;
     story->hand_g = story->cup_u_g = story->dose_u2_g = 0;
-    story->filled = false;
+    story->filled = story->dose_hidden = story->split = false;
+    story->unseen_g = 0;
     story_end_touch(story);
 }
 
@@ -60,6 +60,71 @@ void story_put_lid(struct hypothesis *story, double grams)
 {
     if (story->lids < LIDS)
         story->lid_g[story->lids++] = (float)grams;
+}
+
+void story_first_water(struct hypothesis *story, const struct act *act)
+{
+    story->phase = PHASE_WATER;
+    story->brewing = true;
+    story->first_water_us = story->began_us = act->begin_us;
+    story->first_water_g = story->poured_g = act->after_g - act->before_g;
+    story->water_u2_g = act_level_u2(act);
+    story->pours = 1;
+    if (!isnan(story->dose_g)) {
+        story->began_us = story->dose_us;
+        story_add(story, STAGE_DOSE, story->dose_us, (double)story->dose_u_s);
+    } else if (story->thing_us) { /* it came with the brewer */
+        story->began_us = story->thing_us;
+        story_add(story, STAGE_DOSE, story->thing_us, 0);
+    }
+    story_add(story, STAGE_POUR, act->begin_us, act->begin_u_s);
+    story->pour_open = act->open;
+    story->pour_ended_us = act->open ? 0 : act->end_us;
+    story->pour_end_u_s = (float)act->end_u_s;
+    story->first_ended_us = story->pour_ended_us;
+    story->poured_to_g = act->after_g;
+    story->steeped_us = act->end_us;
+    story->pour_level = true;
+    story->unrested = !act->open && !act->rest_after;
+    story_end_touch(story);
+}
+
+void story_add_dose(struct hypothesis *story, const struct act *act)
+{
+    if (isnan(story->dose_g)) {
+        story->dose_g = 0;
+        story->bare_g = act->before_g - story->zero_g;
+        story->dose_us = act->begin_us;
+        story->dose_u_s = (float)act->begin_u_s;
+        story->dose_u2_g = pow((double)story->unseen_g, 2);
+    }
+    story->dose_g += act->after_g - act->before_g;
+    story->dose_u2_g += act_level_u2(act);
+}
+
+void story_pour(struct hypothesis *story, const struct act *act)
+{
+    if (story->touch_us && story->touch_s < STIR_LEAST_S)
+        story_end_touch(story);
+    story->poured_g += act->after_g - act->before_g;
+    story->water_u2_g += act_level_u2(act);
+    if (!story->pour_open && (story->pour_ended_us == 0 || act->begin_us - story->pour_ended_us > POUR_PAUSE_US)) {
+        story->pours++;
+        if (!story->second_water_us)
+            story->second_water_us = act->begin_us;
+        story_end_pour(story);
+        story_add(story, STAGE_POUR, act->begin_us, act->begin_u_s);
+    }
+    story->pour_open = act->open;
+    story->pour_ended_us = act->open ? 0 : act->end_us;
+    story->pour_end_u_s = (float)act->end_u_s;
+    if (story->pours == 1)
+        story->first_ended_us = story->pour_ended_us;
+    story->poured_to_g = act->after_g;
+    story->steeped_us = act->end_us;
+    story->pour_level = true;
+    story->unrested = !act->open && !act->rest_after;
+    story_end_touch(story);
 }
 
 /* The lid that weighs so much is taken off; false: there is none. */
@@ -118,11 +183,10 @@ void story_begin_press(struct hypothesis *story, const struct act *act)
     if (!story->press_seen) {
         story_end_touch(story);
         story_end_pour(story);
-        story_add(story, STAGE_PRESS, act->begin_us, 0);
+        story_add(story, STAGE_PRESS, act->begin_us, act->begin_u_s);
         story->press_began_us = act->begin_us;
         story->full_g = act->before_g;
         story->press_seen = true;
-        story->press_u_s = (float)act->begin_u_s;
     } else if (story->count && story->step[story->count - 1].stage == STAGE_WEIGH) {
         story->count--;
     }
@@ -131,6 +195,13 @@ void story_begin_press(struct hypothesis *story, const struct act *act)
     story->pressing = true;
     story->press_ended_us = 0;
     story->wait_us = 0;
+}
+
+void story_hidden_press(struct hypothesis *story, const struct act *act)
+{
+    story_begin_press(story, act);
+    story->press_hidden = true;
+    story_end_press(story, act, act->end_us);
 }
 
 void story_take_force(struct hypothesis *story, const struct act *act)
@@ -145,7 +216,6 @@ void story_end_press(struct hypothesis *story, const struct act *act, int64_t at
 {
     story->pressing = false;
     story->press_ended_us = at_us;
-    story->press_end_u_s = (float)act->end_u_s;
     story_add(story, STAGE_WEIGH, at_us, act->end_u_s);
 }
 
@@ -168,7 +238,7 @@ void story_weigh(struct hypothesis *story, const struct act *act)
 {
     if (!act->rest_after)
         return;
-    story_add(story, STAGE_STRENGTH, act->end_us, 0);
+    story_add(story, STAGE_STRENGTH, act->end_us, act->end_u_s);
     story->phase = PHASE_WEIGHED;
     story_weighs(story, act->after_g, act->after_u_g);
     story->out_us = act->end_us;

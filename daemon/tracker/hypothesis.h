@@ -38,10 +38,14 @@ struct hypothesis {
     bool stir_open;                              /* it has not been seen to end */
     bool knocked;                                /* the last touch was a blow */
     bool filled;                                 /* what was poured was no brew: a kettle, a jug */
+    bool dose_hidden;                            /* coffee may have come while nobody saw */
+    bool press_hidden;                           /* so was the press */
+    bool split;                                  /* a rise that nobody saw was taken for one thing, or for several */
     bool pour_open;
     bool pour_level;   /* the next rest is where the pour went to */
     float lid_g[LIDS]; /* on top */
-    float first_u_s, press_u_s, press_end_u_s, lifted_u_s;
+    float dose_u_s, pour_end_u_s;
+    float unseen_g; /* of coffee that falls now nobody saw so much, perhaps */
     int64_t began_us, first_water_us, press_began_us, press_ended_us, out_us, over_us;
     int64_t wait_us;    /* look again then; 0: no need */
     int64_t steeped_us; /* when the last pour ended */
@@ -49,11 +53,12 @@ struct hypothesis {
     int64_t spoon_us, spoon_end_us;                /* a small thing was put in */
     int64_t touch_us, touch_end_us, stir_ended_us; /* hands at it */
     double touch_s, touch_g;
-    double shift_g;           /* add to what the segments say: a tare that looked like a lift */
-    double zero_g;            /* the empty scale */
-    double hand_g;            /* of a hand that is on the scale */
-    double dose_g, dose_u2_g; /* NAN: none seen */
-    double alone_g;           /* what stood alone on the scale before this and was taken again; NAN: nothing */
+    double shift_g;                     /* add to what the segments say: a tare that looked like a lift */
+    double zero_g;                      /* the empty scale */
+    double zero_before_g, zero_moved_g; /* before the water; and how far it has moved since */
+    double hand_g;                      /* of a hand that is on the scale */
+    double dose_g, dose_u2_g;           /* NAN: none seen */
+    double alone_g; /* what stood alone on the scale before this and was taken again; NAN: nothing */
     double first_thing_g, first_thing_u_g, cup_g, cup_u_g;
     double poured_g, first_water_g, water_u2_g, poured_to_g;
     double bare_g;         /* the load before the coffee came; NAN: not seen */
@@ -69,6 +74,11 @@ void story_setup(struct hypothesis *story);
 /* Adds a stage; ends a pour that was open. */
 void story_add(struct hypothesis *story, enum stage stage, int64_t at_us, double u_s);
 void story_end_pour(struct hypothesis *story);
+
+/* Coffee falls; the first water, and any other. */
+void story_add_dose(struct hypothesis *story, const struct act *act);
+void story_first_water(struct hypothesis *story, const struct act *act);
+void story_pour(struct hypothesis *story, const struct act *act);
 
 /* A spoon, a swirl, a knock: a stir when it lasts. */
 void story_touch(struct hypothesis *story, const struct act *act);
@@ -96,6 +106,8 @@ void story_add_lifted(struct hypothesis *story, int64_t at_us);
 /* The full cup rests at this level.  What crept up since the empty scale was seen is the scale's; what became less is
  * steam, and gone. */
 void story_weighs(struct hypothesis *story, double level_g, double u_g);
+/* A press on the scale, which was silent all the while. */
+void story_hidden_press(struct hypothesis *story, const struct act *act);
 
 /* The cup alone has come to rest. */
 void story_weigh(struct hypothesis *story, const struct act *act);

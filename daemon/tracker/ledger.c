@@ -49,6 +49,18 @@ static double dose_of(const struct tracker *tracker, const struct hypothesis *st
     return isnan(story->dose_g) ? tracker->plan.target[MEASURE_DOSE_G] : story->dose_g;
 }
 
+double ledger_foreseen_dose_g(const struct tracker *tracker, double *u_g)
+{
+    double entered_g = tracker->entered.value[MEASURE_DOSE_G], planned_g = tracker->plan.target[MEASURE_DOSE_G];
+
+    if (!isnan(entered_g)) {
+        *u_g = tracker->entered.standard_uncertainty[MEASURE_DOSE_G];
+        return entered_g;
+    }
+    *u_g = planned_g > 0 ? PLAN_SPREAD * planned_g : DOSE_SPREAD * DOSE_USUAL_G;
+    return planned_g > 0 ? planned_g : DOSE_USUAL_G;
+}
+
 double ledger_expected_beverage_g(const struct tracker *tracker, const struct hypothesis *story)
 {
     double dose_g = dose_of(tracker, story), held = tracker->config.retained_g_per_g;
@@ -113,10 +125,33 @@ double ledger_sharpness(double spread_g)
     return log(ANY_G / (sqrt(2 * M_PI) * spread_g));
 }
 
+/* How far off what came through is from what should have, in standard deviations of what is not known of it. */
+static double off_balance(const struct tracker *tracker, const struct hypothesis *story, double beverage_g,
+                          double *spread_g)
+{
+    double dose_g = dose_of(tracker, story), expected_g = ledger_expected_beverage_g(tracker, story);
+
+    *spread_g = HELD_SPREAD * (isnan(dose_g) ? 2 * USUAL_DOSE_G : dose_g) + 2;
+    if (beverage_g < expected_g)
+        *spread_g += UNPRESSED_SHARE / 2 * expected_g;
+    *spread_g = sqrt(*spread_g * *spread_g + story->water_u2_g);
+    return (beverage_g - expected_g) / *spread_g;
+}
+
+double ledger_against_balance(const struct tracker *tracker, const struct hypothesis *story, double load_g)
+{
+    double cup_g = ledger_cup_of(tracker, story, load_g, NULL), spread_g, off;
+
+    if (isnan(cup_g))
+        return tracker->config.cup_count ? 1 : 0;
+    off = off_balance(tracker, story, load_g - cup_g, &spread_g);
+    return fmin(off * off / 2, UNLIKELY_MOST);
+}
+
 double ledger_against_full(const struct tracker *tracker, const struct hypothesis *story, double load_g)
 {
     double cup_g = ledger_cup_of(tracker, story, load_g, NULL), expected_g = ledger_expected_beverage_g(tracker, story);
-    double dose_g = dose_of(tracker, story), off_g, spread_g;
+    double off, spread_g;
 
     if (isnan(cup_g)) {
         if (ledger_is_empty_cup(tracker, load_g))
@@ -125,11 +160,8 @@ double ledger_against_full(const struct tracker *tracker, const struct hypothesi
             return 6 + (LEAST_CUP_G + 0.7 * expected_g - load_g) / 20;
         return tracker->config.cup_count ? 1 : 0;
     }
-    off_g = load_g - cup_g - expected_g;
-    spread_g = HELD_SPREAD * (isnan(dose_g) ? 2 * USUAL_DOSE_G : dose_g) + 2;
-    if (off_g < 0)
-        spread_g += UNPRESSED_SHARE / 2 * expected_g;
-    return off_g * off_g / (2 * spread_g * spread_g) - ledger_sharpness(spread_g);
+    off = off_balance(tracker, story, load_g - cup_g, &spread_g);
+    return off * off / 2 - ledger_sharpness(spread_g);
 }
 
 double ledger_against_empty(const struct tracker *tracker, const struct hypothesis *story, double load_g)
@@ -142,7 +174,7 @@ double ledger_against_empty(const struct tracker *tracker, const struct hypothes
 double ledger_against(const struct tracker *tracker, const struct hypothesis *story)
 {
     double planned_g = tracker->plan.target[MEASURE_DOSE_G], entered_g = tracker->entered.value[MEASURE_DOSE_G];
-    double usual_g = DOSE_USUAL_G, against = 0, ratio, dose_against;
+    double usual_g = DOSE_USUAL_G, against = 0, ratio, dose_against, usual_dose_g;
 
     if (!isnan(story->dose_g)) {
         dose_against = odds_log(story->dose_g, DOSE_USUAL_G, DOSE_SPREAD);
@@ -156,7 +188,13 @@ double ledger_against(const struct tracker *tracker, const struct hypothesis *st
         return against;
     if (entered_g > 0 || planned_g > 0)
         usual_g = entered_g > 0 ? entered_g : planned_g;
-    ratio = story->poured_g / (isnan(story->dose_g) ? usual_g : story->dose_g);
+    usual_dose_g = isnan(story->dose_g) ? usual_g : story->dose_g;
+    ratio = story->poured_g / usual_dose_g;
+    if (story->phase == PHASE_WEIGHED && !story->cup_apart
+        && (story->weighed_g - story->cup_g > story->poured_g + SAME_G || story->weighed_g < story->cup_g))
+        against += UNLIKELY_MOST; /* more than was poured, or less than nothing */
+    if (story->pours > 1)         /* it wets the coffee */
+        against += odds_log(fmin(story->first_water_g / WETS_PER_G, usual_dose_g), usual_dose_g, WETS_SPREAD);
     if (story->phase >= PHASE_PRESSED || ratio > RATIO_USUAL)
         against += odds_log(ratio, RATIO_USUAL, isnan(story->dose_g) ? UNSEEN_RATIO_SPREAD : RATIO_SPREAD)
                    * (planned_g > 0 && !isnan(story->dose_g) ? 0.5 : 1);
@@ -183,7 +221,8 @@ static void measure_beverage(const struct tracker *tracker, struct hypothesis *s
     story->cup_seen = !isnan(cup_g) && (cup_g == story->cup_g || cup_g == tracker->second.empty_g);
     story->full_g = story->weighed_g;
     story->cup_known = !isnan(cup_g) && doubt_g < CUP_DOUBT_G;
-    cup_u_g = isnan(cup_g) ? GUESS_U_G : fmax(doubt_g, known_cup_doubt_g(tracker, story, cup_g));
+    cup_u_g = isnan(cup_g) ? hypot(GUESS_U_G, sqrt(story->water_u2_g))
+                           : fmax(doubt_g, known_cup_doubt_g(tracker, story, cup_g));
     if (cup_g == story->cup_g)
         cup_u_g = story->cup_u_g;
     else if (cup_g == story->alone_g)
@@ -192,17 +231,32 @@ static void measure_beverage(const struct tracker *tracker, struct hypothesis *s
     story->cup_g = cup_g;
     beverage_g = !isnan(cup_g) ? story->weighed_g - cup_g : ledger_expected_beverage_g(tracker, story);
     ledger_set(measures, MEASURE_BEVERAGE_G, beverage_g,
-               hypot(story->cup_apart ? second_u_g(&tracker->second) : hypot(u_g, story->weighed_u_g), cup_u_g));
+               hypot(story->zero_moved_g / sqrt(3),
+                     hypot(story->cup_apart ? second_u_g(&tracker->second) : hypot(u_g, story->weighed_u_g), cup_u_g)));
+}
+
+/* How well it is known when the stage began that did so at about this time. */
+static double step_u_s(const struct hypothesis *story, enum stage stage, int64_t at_us)
+{
+    const struct step *best = NULL;
+
+    for (const struct step *step = story->step; step < story->step + story->count; step++)
+        if ((step->stage == stage || (stage == STAGE_POUR && step->stage == STAGE_BLOOM))
+            && (!best || llabs(step->at_us - at_us) < llabs(best->at_us - at_us)))
+            best = step;
+    return best ? (double)best->u_s : 0;
 }
 
 static void measure_press(const struct tracker *tracker, struct hypothesis *story, struct measures *measures)
 {
     double diameter_mm = tracker->config.piston_diameter_mm, mean_kpa, peak_kpa;
 
-    if (!story->press_seen || !story->press_ended_us)
+    if (!story->press_seen || !story->press_ended_us || story->press_hidden)
         return;
     ledger_set(measures, MEASURE_PRESS_S, (double)(story->press_ended_us - story->press_began_us) / 1e6,
-               hypot(story->press_u_s, story->press_end_u_s));
+               hypot(hypot(step_u_s(story, STAGE_PRESS, story->press_began_us),
+                           step_u_s(story, STAGE_WEIGH, story->press_ended_us)),
+                     0.1));
     if (!(diameter_mm > 0))
         return;
     mean_kpa = press_pressure_kpa(story->force_gs / fmax(story->force_s, 0.1), diameter_mm);
@@ -237,13 +291,12 @@ static void name_bloom(struct hypothesis *story, struct measures *measures)
     ledger_set(measures, MEASURE_BLOOM_S, (double)(story->second_water_us - story->first_water_us) / 1e6, 0);
 }
 
-void ledger_measure(const struct tracker *tracker, struct story *story, struct measures *measures)
+void ledger_measure(const struct tracker *tracker, struct hypothesis *best, struct measures *measures)
 {
-    struct hypothesis *best = &story->best;
     /* two readings' last digits, each rounded on its own */
-    double u_g = sqrt(2) * uncertainty_of_resolution(tracker->weighing.resolution_g), u_s, press_u_s;
-    double dose_u_g = sqrt(u_g * u_g + best->dose_u2_g + story->rival_g[0]);
-    double water_u_g = sqrt(u_g * u_g + WATER_U_G * WATER_U_G + best->water_u2_g + story->rival_g[1]);
+    double u_g = sqrt(2) * uncertainty_of_resolution(tracker->weighing.resolution_g), u_s, water_u_s, press_u_s;
+    double dose_u_g = sqrt(u_g * u_g + best->dose_u2_g);
+    double water_u_g = sqrt(u_g * u_g + WATER_U_G * WATER_U_G + best->water_u2_g);
 
     measures_clear(measures);
     for (int i = 0; i < best->count; i++)
@@ -253,9 +306,8 @@ void ledger_measure(const struct tracker *tracker, struct story *story, struct m
             ledger_set(measures, MEASURE_DOSE_G, best->dose_g, NAN);
         return;
     }
+    water_u_s = step_u_s(best, STAGE_POUR, best->first_water_us);
     u_s = hypot(begin_u_s(tracker, STAGE_POUR, 0), begin_u_s(tracker, STAGE_PRESS, 0));
-    press_u_s = hypot(u_s, (double)best->lifted_u_s);
-    best->press_u_s = (float)hypot(hypot(u_s, 0.1), (double)best->press_u_s);
     if (tracker->second.added_g > 0) /* what ran into the cup is part of it, and the other scale's to show */
         water_u_g = hypot(water_u_g, second_u_g(&tracker->second));
     if (best->unrested)
@@ -264,13 +316,16 @@ void ledger_measure(const struct tracker *tracker, struct story *story, struct m
     ledger_set(measures, MEASURE_WATER_G, best->poured_g, water_u_g);
     name_bloom(best, measures);
     if (!isnan(measures->value[MEASURE_BLOOM_S]))
-        measures->standard_uncertainty[MEASURE_BLOOM_S] = u_s;
+        measures->standard_uncertainty[MEASURE_BLOOM_S] =
+            hypot(water_u_s, step_u_s(best, STAGE_POUR, best->second_water_us));
     gauge_use(&tracker->gauge, best);
     if (best->press_began_us) {
-        ledger_set(measures, MEASURE_STEEP_S, (double)(best->press_began_us - best->first_water_us) / 1e6, press_u_s);
+        press_u_s = step_u_s(best, STAGE_PRESS, best->press_began_us);
+        ledger_set(measures, MEASURE_STEEP_S, (double)(best->press_began_us - best->first_water_us) / 1e6,
+                   hypot(water_u_s, press_u_s));
         if (best->stir_ended_us && best->stir_ended_us < best->press_began_us)
             ledger_set(measures, MEASURE_SETTLE_S, (double)(best->press_began_us - best->stir_ended_us) / 1e6,
-                       press_u_s);
+                       hypot(step_u_s(best, STAGE_SETTLE, best->stir_ended_us), press_u_s));
     }
     measure_press(tracker, best, measures);
     if (best->phase == PHASE_WEIGHED)

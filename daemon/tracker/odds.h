@@ -14,4 +14,10 @@ static inline double odds_log(double value, double usual, double spread)
     return fmin(z * z / 2, UNLIKELY_MOST);
 }
 
+/* Against a thing that is put on others: a press is heavier. */
+static inline double odds_heavy(double grams)
+{
+    return fmin(fmax(0, grams - HEAVY_G) / HEAVY_EACH_G, UNLIKELY_MOST);
+}
+
 #endif

@@ -144,7 +144,7 @@ static int join_tail(struct segment *list, int count, double doubt)
 
     if (count < 4 || seemed->kind != KIND_REST || rest[-1].kind == KIND_REST || seemed[-1].kind == KIND_REST
         || seemed[-1].kind == KIND_FLOW || seconds(seemed->begin_us, seemed->end_us) > TAIL_SEEMS_S
-        || seconds(seemed->begin_us, rest->begin_us) > TAIL_MOST_S)
+        || seconds(seemed->begin_us, rest->begin_us) > TAIL_MOST_S || rest[-1].kind == KIND_BLIND)
         return count;
     for (const struct segment *one = seemed - 1; one >= list && one->kind != KIND_REST; one--)
         moved_g = fmax(moved_g,
@@ -183,7 +183,7 @@ void outline_date_shake(const struct segments *segments, struct segment *list, i
     if (first >= list + count)
         return;
     last = &list[count - 1];
-    if (first->kind == KIND_FLOW || !outline_only_shakes(first, last)
+    if (first->kind == KIND_FLOW || first->kind == KIND_BLIND || !outline_only_shakes(first, last)
         || fabs((double)((last->kind == KIND_REST ? last->first_g : last->last_g) - rest->last_g))
                > (last->kind == KIND_REST ? SHAKE_MOVES_G : SHAKE_MOST_G))
         return;
@@ -280,7 +280,7 @@ int segments_read(const struct segments *segments, const struct weighing *weighi
                 segment->first_g = segment->last_g;
                 segment->first_u_g = segment->last_u_g;
             }
-            if (!goes_on && before && before->kind != KIND_REST && count > 1) {
+            if (!goes_on && before && before->kind != KIND_REST && before->kind != KIND_BLIND && count > 1) {
                 if (before->kind == KIND_FLOW && before > out && before[-1].kind != KIND_REST
                     && before[-1].kind != KIND_FLOW && seconds(before->begin_us, before->end_us) < TAIL_MOST_S
                     && before->high_g - before->low_g < TAIL_SHARE * (1 + TAIL_DOUBT * filter_doubt(filter))
@@ -296,7 +296,7 @@ int segments_read(const struct segments *segments, const struct weighing *weighi
                     before->end_us = before->begin_us;
                 segment->begin_us = before->end_us;
             }
-        } else if (before && before->kind == KIND_REST && segment != before && !goes_on) {
+        } else if (before && before->kind == KIND_REST && segment != before && !goes_on && kind != KIND_BLIND) {
             double way_g = (double)(segment->high_g - before->last_g) > (double)(before->last_g - segment->low_g)
                                ? (double)(segment->high_g - before->last_g)
                                : (double)(segment->low_g - before->last_g);

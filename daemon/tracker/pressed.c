@@ -3,6 +3,7 @@
 
 #include <math.h>
 
+#include "ledger.h"
 #include "trade.h"
 
 static void while_pressing(struct beam *beam, const struct hypothesis *from, const struct act *act)
@@ -26,6 +27,7 @@ static void while_pressing(struct beam *beam, const struct hypothesis *from, con
             one->phase = PHASE_AWAY;
             one->away_us = act->begin_us;
         } else {
+            one->against += !one->split ? 0 : ledger_against_balance(beam->tracker, one, act->after_g - one->zero_g);
             story_weigh(one, act);
         }
         return;
@@ -85,6 +87,8 @@ void phase_pressed(struct beam *beam, const struct hypothesis *from, const struc
     }
     if (!(one = beam_branch(beam, from, 0)))
         return;
-    if (-grams >= THING_G && from->full_g - act->after_g >= THING_G && act->after_g - one->zero_g >= LEAST_CUP_G)
+    if (-grams >= THING_G && from->full_g - act->after_g >= THING_G && act->after_g - one->zero_g >= LEAST_CUP_G) {
+        one->against += !one->split ? 0 : ledger_against_balance(beam->tracker, one, act->after_g - one->zero_g);
         story_weigh(one, act);
+    }
 }

@@ -167,7 +167,7 @@ static bool learn(struct segments *segments, struct weighing *weighing, struct f
     double jump_g;
 
     for (; before >= read && before->kind != KIND_REST; before--)
-        if (before->overload)
+        if (before->overload || before->kind == KIND_BLIND)
             return false;
     if (before < read || before == rest - 1)
         return false;
@@ -238,7 +238,7 @@ static void date_movement(const struct segments *segments, const struct weighing
     double level_g = (double)rest->first_g, from_g;
     int64_t at_us = 0;
 
-    if (count < 3 || last->kind == KIND_REST)
+    if (count < 3 || last->kind == KIND_REST || last->kind == KIND_BLIND)
         return;
     while (first > list && first[-1].kind != KIND_REST)
         first--;
@@ -454,7 +454,7 @@ static enum segments_news look(struct segments *segments, struct weighing *weigh
         return SEGMENTS_NEW;
     }
     if (segments->resting) {
-        if (!sample->overload
+        if (!sample->overload && !sample->blind
             && fabs((double)sample->clear_g - segments->level_g) <= slack_g(segments, weighing, filter)) {
             bool ages = sample->at_us - segments->list[segments->count - 1].begin_us >= LEVEL_FIRST_US
                         && segments->list[segments->count - 1].end_us - segments->list[segments->count - 1].begin_us

@@ -64,7 +64,7 @@ static int make_room(struct segment *read, int count)
 {
     for (int i = 1; i + 1 < count; i++)
         if (read[i].kind != KIND_REST && read[i].kind != KIND_FLOW && read[i + 1].kind != KIND_REST
-            && range_of(&read[i + 1]) < ROOM_TAIL_SHARE * range_of(&read[i])) {
+            && read[i + 1].kind != KIND_BLIND && range_of(&read[i + 1]) < ROOM_TAIL_SHARE * range_of(&read[i])) {
             int64_t end_us = read[i].end_us;
             unsigned char kind = read[i].kind;
 

@@ -6,45 +6,6 @@
 #include "odds.h"
 #include "trade.h"
 
-static void first_water(struct hypothesis *story, const struct act *act)
-{
-    story->phase = PHASE_WATER;
-    story->brewing = true;
-    story->first_water_us = story->began_us = act->begin_us;
-    story->first_water_g = story->poured_g = act->after_g - act->before_g;
-    story->water_u2_g = act_level_u2(act);
-    story->first_u_s = (float)act->begin_u_s;
-    story->pours = 1;
-    if (!isnan(story->dose_g)) {
-        story->began_us = story->dose_us;
-        story_add(story, STAGE_DOSE, story->dose_us, 0);
-    } else if (story->thing_us) { /* it came with the brewer */
-        story->began_us = story->thing_us;
-        story_add(story, STAGE_DOSE, story->thing_us, 0);
-    }
-    story_add(story, STAGE_POUR, act->begin_us, act->begin_u_s);
-    story->pour_open = act->open;
-    story->pour_ended_us = act->open ? 0 : act->end_us;
-    story->first_ended_us = story->pour_ended_us;
-    story->poured_to_g = act->after_g;
-    story->steeped_us = act->end_us;
-    story->pour_level = true;
-    story->unrested = !act->open && !act->rest_after;
-    story_end_touch(story);
-}
-
-static void add_dose(struct hypothesis *story, const struct act *act)
-{
-    if (isnan(story->dose_g)) {
-        story->dose_g = 0;
-        story->bare_g = act->before_g - story->zero_g;
-        story->dose_us = act->begin_us;
-        story->dose_u2_g = 0;
-    }
-    story->dose_g += act->after_g - act->before_g;
-    story->dose_u2_g += act_level_u2(act);
-}
-
 static void add_thing(struct hypothesis *story, const struct act *act, double grams)
 {
     if (++story->things == 1 && act->before_g - story->zero_g < EMPTY_G) {
@@ -60,11 +21,12 @@ static void add_thing(struct hypothesis *story, const struct act *act, double gr
 static void setup_rises(struct beam *beam, const struct hypothesis *from, const struct act *act)
 {
     double grams = act->after_g - act->before_g, rate = grams / fmax(act->span_s, 0.1), against;
-    bool stands = act->before_g - from->zero_g > EMPTY_G, slow = act->flow || act->span_s > 1.2;
+    bool stands = act->before_g - from->zero_g > EMPTY_G, slow = act->flow || act->span_s > 1.2 || act->blind_after;
+    bool pinch = grams < DOSE_LEAST_G && isnan(from->dose_g);
     struct hypothesis *one;
 
     if (grams >= THING_G && (!act->flow || act->span_s < 2.5)) {
-        if ((one = beam_branch(beam, from, act->flow ? SLOW_THING : 0)))
+        if ((one = beam_branch(beam, from, (act->flow ? SLOW_THING : 0) + (stands ? odds_heavy(grams) : 0))))
             add_thing(one, act, grams);
     } else if (grams >= DOSE_LEAST_G && grams < THING_G && (!act->flow || act->span_s < 2.5)
                && (one = beam_branch(beam, from, (act->flow ? SLOW_THING : 0) + (stands ? 2.5 : 0.5)))) {
@@ -77,26 +39,26 @@ static void setup_rises(struct beam *beam, const struct hypothesis *from, const 
             beam_branch(beam, from, 0);
         return;
     }
-    if (grams < DOSE_LEAST_G && isnan(from->dose_g)) {
-        beam_branch(beam, from, 0);
-        if (grams < 1)
+    if (pinch) {
+        beam_branch(beam, from, act->blind_after ? PINCH : 0);
+        if (grams < 1 && !act->blind_after)
             return;
     }
     if (grams <= DOSE_MOST_G) {
         against = slow && grams >= DOSE_LEAST_G ? odds_log(rate, DOSE_RATE_G_PER_S, DOSE_RATE_SPREAD) : 0.7;
         if (from->things == 0)
             against += 1;
-        if ((one = beam_branch(beam, from, against + (grams < DOSE_LEAST_G && isnan(from->dose_g) ? 2 : 0))))
-            add_dose(one, act);
+        if ((one = beam_branch(beam, from, against + (pinch && !act->blind_after ? PINCH : 0))))
+            story_add_dose(one, act);
     }
-    if (slow && grams >= WATER_LEAST_G) {
+    if (slow && grams >= (act->blind_after ? 1 : WATER_LEAST_G)) {
         against = odds_log(rate, WATER_RATE_G_PER_S, WATER_RATE_SPREAD) + act_against_one_way(act);
-        against += isnan(from->dose_g) ? NO_DOSE_SEEN : 0;
-        against += SHORT_POUR * fmax(0, SHORT_POUR_S - act->span_s);
+        against += isnan(from->dose_g) && !from->dose_hidden ? NO_DOSE_SEEN : 0;
+        against += act->blind_after ? 0 : SHORT_POUR * fmax(0, SHORT_POUR_S - act->span_s);
         if (!isnan(from->dose_g) && act->pause_s < 1.2)
             against += 2;
         if ((one = beam_branch(beam, from, against + (from->filled ? FILLED_AGAIN : 0))))
-            first_water(one, act);
+            story_first_water(one, act);
         if (isnan(from->dose_g) && (one = beam_branch(beam, from, from->filled ? FILLED_AGAIN : FILLED)))
             one->filled = true;
     }
@@ -122,8 +84,9 @@ void phase_setup(struct beam *beam, const struct hypothesis *from, const struct 
             one->hand_g = 0;
     } else if (grams <= -DOSE_LEAST_G) {
         if ((one = beam_branch(beam, from, 0)) && !story_take_lid(one, -grams)) {
-            if (-grams >= THING_G) {
-                one->dose_g = NAN; /* what was weighed may have gone with it */
+            if (-grams >= THING_G) { /* what was weighed may have gone with it */
+                one->against += isnan(one->dose_g) ? 0 : odds_log(one->dose_g, DOSE_USUAL_G, DOSE_SPREAD);
+                one->dose_g = NAN;
             } else if (!isnan(one->dose_g)) {
                 one->against += -grams > DOSE_BACK_SHARE * one->dose_g ? DOSE_BACK : 0.5;
                 if ((one->dose_g += grams) < DOSE_LEAST_G / 2)

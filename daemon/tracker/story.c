@@ -6,12 +6,10 @@
 #include <string.h>
 
 #include "beam.h"
+#include "doubt.h"
 #include "ledger.h"
 #include "parts.h"
 #include "trade.h"
-
-/* A reading so unlikely adds nothing to what is uncertain: all of them lie outside two standard uncertainties. */
-static const double RIVAL_CHANCE = 0.04;
 
 /* A rest so short is part of what hands do. */
 static const double BREATH_S = 0.35;
@@ -54,6 +52,10 @@ static void extend(struct beam *beam, struct hypothesis *from, const struct act 
         if (one)
             one->shift_g += act->before_g - act->after_g;
     }
+    if (act->blind) {
+        phase_blind(beam, from, &seen);
+        return;
+    }
     switch (from->phase) {
     case PHASE_SETUP:
         phase_setup(beam, from, &seen);
@@ -82,10 +84,17 @@ static void rest(struct hypothesis *story, const struct segment *segment, const 
 
     if (story->nothing || story->over)
         return;
-    if (level_g < story->zero_g + 3)
+    if (level_g < story->zero_g - EMPTY_G)
+        story->against += BELOW_EMPTY;
+    if (level_g < story->zero_g + 3) {
+        if (story->brewing)
+            story->zero_moved_g = level_g - story->zero_before_g;
+        else
+            story->zero_before_g = level_g;
         story->zero_g = (double)segment->last_g + story->shift_g, story->crept_g = 0;
-    else
+    } else {
         story->crept_g += crept_g;
+    }
     if (story->phase == PHASE_SETUP && !isnan(story->dose_g)) { /* a pinch that came too slowly to be seen */
         double more_g = (double)(segment->last_g - segment->first_g) - crept_g;
 
@@ -136,7 +145,9 @@ static void conclude(struct hypothesis *story, const struct tracker *tracker)
              && story_is_lean(story, story->press_ended_us + GO_ON_US))
         story->wait_us = story->press_ended_us + GO_ON_US;
     if (story->phase == PHASE_WEIGHED)
-        story->wait_us = story->out_us + (story->press_seen || tracker->gauge.began_us ? WEIGHED_US : DOUBT_US);
+        story->wait_us =
+            story->out_us
+            + ((story->press_seen && !story->press_hidden) || tracker->gauge.began_us ? WEIGHED_US : DOUBT_US);
     second_weigh(tracker, story);
     if (story->phase == PHASE_WEIGHED) {
         story->over = story->left_weighing || (story->wait_us && now_us >= story->wait_us);
@@ -154,16 +165,18 @@ static bool is_breath(const struct tracker *tracker, const struct segment *rest)
     return seconds(rest->begin_us, rest->end_us) < fmax(BREATH_S, 1.5 * tracker->weighing.period_s);
 }
 
-void story_read(struct story *out, const struct tracker *tracker)
+void story_read(struct story *out, const struct tracker *tracker, struct measures *measures)
 {
     struct segment list[SEGMENTS_READ];
     struct hypothesis kept[BEAM], branches[BRANCHES];
+    struct reading_of of[BEAM];
     int count = segments_read(&tracker->segments, &tracker->weighing, &tracker->filter, list), beam_count = 1;
     struct beam beam = { .tracker = tracker, .list = branches };
-    double level_g = NAN, total = 0, rest_of = 0;
+    double level_g = NAN, total = 0;
 
     memset(&kept[0], 0, sizeof kept[0]);
     kept[0].zero_g = isnan(tracker->zero_g) ? 0 : tracker->zero_g;
+    kept[0].zero_before_g = kept[0].zero_g;
     kept[0].alone_g = tracker->alone_g;
     story_setup(&kept[0]);
     for (int i = 0; i < count; i++) {
@@ -207,25 +220,22 @@ void story_read(struct story *out, const struct tracker *tracker)
         kept[j].against += ledger_against(tracker, &kept[j]);
     }
     qsort(kept, (size_t)beam_count, sizeof *kept, beam_by_against);
-    out->best = kept[0];
-    memset(out->rival_g, 0, sizeof out->rival_g);
     for (int j = 0; j < beam_count; j++)
         total += exp(kept[0].against - kept[j].against);
     out->brewing = out->shifted = out->fate = 0;
     for (int j = 0; j < beam_count; j++) {
         double chance = exp(kept[0].against - kept[j].against) / total;
 
+        ledger_measure(tracker, &kept[j], &of[j].measures);
+        of[j].story = &kept[j];
+        of[j].chance = chance;
         out->fate += kept[j].over == kept[0].over && kept[j].nothing == kept[0].nothing ? chance : 0;
         out->shifted += fabs(kept[j].shift_g) > 1 ? chance : 0;
         out->brewing += kept[j].brewing && !kept[j].nothing ? chance : 0;
-        rest_of += j ? chance : 0;
-        if (j && kept[j].brewing && chance > RIVAL_CHANCE) {
-            double dose_g = kept[j].dose_g - kept[0].dose_g, water_g = kept[j].poured_g - kept[0].poured_g;
-
-            out->rival_g[0] += isnan(dose_g) ? 0 : chance * dose_g * dose_g;
-            out->rival_g[1] += chance * water_g * water_g;
-        }
     }
-    out->chance = 1 - rest_of;
+    out->best = kept[0];
+    *measures = of[0].measures;
+    doubt_spread(&out->best, measures, of, beam_count);
+    out->chance = of[0].chance;
     out->load_g = isnan(level_g) ? NAN : level_g + out->best.shift_g;
 }

@@ -9,15 +9,15 @@ struct tracker;
 
 struct story {
     struct hypothesis best;
-    double rival_g[3]; /* variances that the other readings add to dose, water, beverage */
-    double chance;     /* of the best */
-    double fate;       /* chance that it is over, or was none, as the best has it */
-    double shifted;    /* chance that there was a tare which nobody noticed */
-    double brewing;    /* chance that it is a brew at all */
-    double load_g;     /* newest that was read */
+    double chance;  /* of the best */
+    double fate;    /* chance that it is over, or was none, as the best has it */
+    double shifted; /* chance that there was a tare which nobody noticed */
+    double brewing; /* chance that it is a brew at all */
+    double load_g;  /* newest that was read */
 };
 
-/* Reads all that was seen since the first segment held. */
-void story_read(struct story *story, const struct tracker *tracker);
+/* Reads all that was seen since the first segment held, and the numbers that follow from it; what competes with the
+ * best of it makes them uncertain. */
+void story_read(struct story *story, const struct tracker *tracker, struct measures *measures);
 
 #endif

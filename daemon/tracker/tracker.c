@@ -15,7 +15,7 @@
 
 enum {
     EVENTS_PER_CALL = 16,
-    LAYOUT_VERSION = 102 /* raise it with every change of meaning that sizeof does not show */
+    LAYOUT_VERSION = 103 /* raise it with every change of meaning that sizeof does not show */
 };
 
 /* A stage found this much nearer to the truth is not worth another event. */
@@ -419,9 +419,8 @@ void tracker_look(struct tracker *tracker, struct tracker_events *events)
     if (limit > TRACKER_EVENTS)
         limit = TRACKER_EVENTS;
     tracker->looked_us = tracker->now_us;
-    story_read(&tracker->story, tracker);
+    story_read(&tracker->story, tracker, &tracker->measures);
     if (!is_brew(tracker)) {
-        ledger_measure(tracker, &tracker->story, &tracker->measures);
         if (tracker->running)
             discard(tracker, events, best->began_us,
                     "It was no brew after all: what looked like water went away again.");
@@ -429,7 +428,6 @@ void tracker_look(struct tracker *tracker, struct tracker_events *events)
     }
     if (!best->brewing && tracker->running && !tracker->ordered_us)
         return; /* in doubt */
-    ledger_measure(tracker, &tracker->story, &tracker->measures);
     second_measure(tracker, &tracker->measures);
     dry_watch(tracker);
     if (tracker->ordered_us && !best->brewing) {

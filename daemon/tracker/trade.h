@@ -8,12 +8,13 @@ static const double EMPTY_G = 25;                       /* practice: less is a s
 static const double THING_G = 45;                       /* practice: a cup, a brewer, a plunger; more than any dose */
 static const double DOSE_LEAST_G = 4, DOSE_MOST_G = 60; /* practice */
 static const double WATER_LEAST_G = 8;                  /* practice: less is a spill */
-static const double TOUCH_G = 4;         /* practice: a spoon leaves no more behind, or takes no more away */
-static const double LEAST_CUP_G = 50;    /* practice: the lightest cup */
-static const double SAME_G = 6;          /* practice: all came back but for a drop */
-static const double LID_MOST_G = 150;    /* practice: a lid, a plunger, a cap */
-static const double FORCE_LEAST_G = 100; /* practice: a spoon and a swirl press less in the mean */
-static const double FORCE_SURE_G = 600;  /* practice: more than anything that is put on a brewer */
+static const double TOUCH_G = 4;      /* practice: a spoon leaves no more behind, or takes no more away */
+static const double LEAST_CUP_G = 50; /* practice: the lightest cup */
+static const double SAME_G = 6;       /* practice: all came back but for a drop */
+static const double LID_MOST_G = 150; /* practice: a lid, a plunger, a cap */
+static const double HEAVY_G = 450, HEAVY_EACH_G = 40; /* practice: nothing on a brewer weighs more; fitted: nats */
+static const double FORCE_LEAST_G = 100;              /* practice: a spoon and a swirl press less in the mean */
+static const double FORCE_SURE_G = 600;               /* practice: more than anything that is put on a brewer */
 
 static const double CREPT_U_SHARE = 0.3,
                     STEAM_U_SHARE = 0.1; /* fitted: how well a drift is known that goes on for long */
@@ -40,9 +41,16 @@ static const double PUT_MOST_S = 2;       /* practice: a thing is put down, or l
 static const int64_t LET_GO_US = 1600000; /* practice: a hand that sets a cup down may rest on it so long */
 static const int64_t MARKED_US = 3000000; /* practice: an operator's mark is no farther off */
 
+/* while nobody looks */
+static const double HIDDEN_THING_S = 0.5; /* practice: hands put a thing down in that */
+static const double HIDDEN_DOSE_S = 1.5, HIDDEN_TWO_S = 4, HIDDEN_THREE_S = 6, HIDDEN_PRESS_S = 8; /* practice: not
+    done sooner: a dose tipped in; two things that follow each other; three; a press, and what was pressed put down */
+static const double HIDDEN_LID_G = 60, HIDDEN_LID_U_G = 30; /* practice: a plunger that came with the water */
+
 /* how likely: logarithmic standard deviations about the usual */
 static const double DOSE_USUAL_G = 16, DOSE_SPREAD = 0.35;           /* practice */
 static const double RATIO_USUAL = 13, RATIO_SPREAD = 0.4;            /* practice: water per dose */
+static const double WETS_PER_G = 2, WETS_SPREAD = 0.5;               /* practice: water that wets all of the coffee */
 static const double UNSEEN_RATIO_SPREAD = 0.5;                       /* practice: of a dose that nobody knows */
 static const double HELD_USUAL = 2.05, HELD_SPREAD = 0.3;            /* practice: liquid held per gram of coffee */
 static const double HELD_LEAST = 1.2, HELD_MOST = 3.2;               /* practice: no bed holds less or more */
@@ -63,13 +71,19 @@ static const double PLAN_SPREAD = 0.12,
 static const double SHORT_POUR_S = 2, SHORT_POUR = 1.5;   /* fitted: water is hardly poured for less; per second */
 static const double SLOW_THING = 2.5;                     /* fitted: hands that lower a lid as slowly as water runs */
 static const double DOSE_BACK = 3, DOSE_BACK_SHARE = 0.3; /* fitted: so much of a dose is taken out again */
+static const double PINCH = 2;                            /* fitted: a few grams are seldom the coffee */
 static const double HAND = 4;                             /* fitted: a hand or cloth left on the scale */
 static const double DENIED = 12;                          /* the operator's word: more than all that is seen */
-static const double BACK_U_G = 1;                      /* fitted: what is carried about loses a drop, and some steam */
-static const double NO_STREAM = 3, BACK_AND_FORTH = 2; /* fitted: what was poured though it was no even stream */
-static const double LOST = 6;                          /* fitted: mass that goes away and was none of the things */
-static const double NEXT_CUP = 1.2;                    /* fitted: the cup is never weighed, the next one comes */
-static const double ALL_BACK = 1.5;                    /* fitted: all is carried about and comes back */
+static const double BACK_U_G = 1;                       /* fitted: what is carried about loses a drop, and some steam */
+static const double NO_STREAM = 3, BACK_AND_FORTH = 2;  /* fitted: what was poured though it was no even stream */
+static const double HIDDEN_TWO = 1, HIDDEN_THREE = 2.5; /* fitted: so many things done in one silence */
+static const double SWITCHED_S = 2.5;                   /* practice: no scale is off and on again sooner */
+static const double SWITCHED = 3, SWITCHED_ANYWHERE = 6; /* fitted: it begins at zero with its load; or anywhere */
+static const double BELOW_EMPTY = 4;                     /* fitted: it weighs less than nothing */
+static const double HASTE = 2;                           /* fitted: for each second less than hands need */
+static const double LOST = 6;                            /* fitted: mass that goes away and was none of the things */
+static const double NEXT_CUP = 1.2;                      /* fitted: the cup is never weighed, the next one comes */
+static const double ALL_BACK = 1.5;                      /* fitted: all is carried about and comes back */
 static const double UNLIKELY_MOST = 8; /* no single number is more against a reading: the floor of its density */
 
 #endif

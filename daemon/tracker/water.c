@@ -7,30 +7,6 @@
 #include "parts.h"
 #include "trade.h"
 
-static void another_pour(struct hypothesis *story, const struct act *act)
-{
-    if (story->touch_us && story->touch_s < STIR_LEAST_S)
-        story_end_touch(story);
-    story->poured_g += act->after_g - act->before_g;
-    story->water_u2_g += act_level_u2(act);
-    if (!story->pour_open && (story->pour_ended_us == 0 || act->begin_us - story->pour_ended_us > POUR_PAUSE_US)) {
-        story->pours++;
-        if (!story->second_water_us)
-            story->second_water_us = act->begin_us;
-        story_end_pour(story);
-        story_add(story, STAGE_POUR, act->begin_us, act->begin_u_s);
-    }
-    story->pour_open = act->open;
-    story->pour_ended_us = act->open ? 0 : act->end_us;
-    if (story->pours == 1)
-        story->first_ended_us = story->pour_ended_us;
-    story->poured_to_g = act->after_g;
-    story->steeped_us = act->end_us;
-    story->pour_level = true;
-    story->unrested = !act->open && !act->rest_after;
-    story_end_touch(story);
-}
-
 /* What the operator's marks say against a press that began then: it still steeped, or was poured or stirred, later. */
 static double against_press(const struct tracker *tracker, const struct act *act)
 {
@@ -59,13 +35,13 @@ static void water_rises(struct beam *beam, const struct hypothesis *from, const 
             act_against_one_way(act) + (soon || act->open ? 0 : SHORT_POUR * fmax(0, SHORT_POUR_S - act->span_s));
         if (grams >= WATER_LEAST_G / 2 || soon) {
             if ((one = beam_branch(beam, from, against)))
-                another_pour(one, act);
+                story_pour(one, act);
         } else if ((one = beam_branch(beam, from, 1))) {
             story_touch(one, act);
         }
     }
     if (grams >= TOUCH_G && grams < 700 && (act->jump || act->span_s < 2.5) && (!act->flow || grams < LID_MOST_G)
-        && (one = beam_branch(beam, from, (act->flow ? SLOW_THING : 0.3) + fmax(0, grams - 450) / 40))) {
+        && (one = beam_branch(beam, from, (act->flow ? SLOW_THING : 0.3) + odds_heavy(grams)))) {
         if (grams > LID_MOST_G && isnan(one->cup_g) && one->things < 2) {
             one->cup_g = grams; /* upside down on a brewer that stands on its plunger */
             one->cup_u_g = CAP_U_G;

@@ -30,6 +30,9 @@ static const double LEVELLED_MOST_G = 200; /* what a sample has room to remember
 static const int64_t GAP_US = 3000000;
 static const double GAP_PERIODS = 8;
 
+/* A shorter silence, in which hands may have done something that nobody saw: more than a few lines that got lost. */
+static const double SILENT_S = 0.7, SILENT_PERIODS = 3.5;
+
 /* Instruments that speak more often are gathered to about this pace: hands are slower, and a filter's noise is
  * the same from reading to reading. */
 static const double SAMPLE_S = 0.05;
@@ -66,7 +69,9 @@ static bool keep(struct weighing *weighing, double load_g, double levelled_g, bo
                                .clear_g = (float)load_g,
                                .levelled_dg = lround(10 * fmax(fmin(levelled_g, LEVELLED_MOST_G), -LEVELLED_MOST_G)),
                                .overload = overload,
-                               .silent = silent };
+                               .silent = silent,
+                               .blind = weighing->after_silence && !quiet_is(&weighing->quiet) };
+    weighing->after_silence = false;
     weighing->end++;
     return true;
 }
@@ -159,11 +164,23 @@ static bool is_tare(const struct weighing *weighing)
            && (ordered || (sudden && step_g > TARE_TIMES * moved_g));
 }
 
+/* Notes whether the scale was silent until now; what was gathered before that is no part of a sample after it. */
+static void listen(struct weighing *weighing, int64_t at_us)
+{
+    if (weighing->heard_us
+        && seconds(weighing->heard_us, at_us) > fmax(SILENT_S, SILENT_PERIODS * weighing->period_s)) {
+        weighing->after_silence = weighing->end > 0;
+        weighing->gathered = 0;
+    }
+    weighing->heard_us = at_us;
+}
+
 static bool middle(struct weighing *weighing)
 {
     struct indication *shown = weighing->shown;
     double a = shown[1].shown_g, b = shown[2].shown_g, c = shown[3].shown_g, off_g, levelled_g = 0;
 
+    listen(weighing, shown[2].at_us);
     if (is_tare(weighing)) {
         double before_g = shown[1].shown_g;
 

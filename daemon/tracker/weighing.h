@@ -11,7 +11,8 @@
 
 enum { SAMPLES = 128 }; /* 6.4 s at 20 a second: a movement and the rests around it */
 
-enum kind { KIND_REST, KIND_FLOW, KIND_JUMP, KIND_BUSY, KINDS };
+/* What a segment is.  BLIND: the scale was silent, nobody knows; the account has no choice there. */
+enum kind { KIND_REST, KIND_FLOW, KIND_JUMP, KIND_BUSY, KINDS, KIND_BLIND = KINDS };
 
 /* One moment of the absolute load.  Single precision: at a kilogram that is 0.00006 g. */
 struct sample {
@@ -19,6 +20,7 @@ struct sample {
     int64_t levelled_dg : 12; /* how far off it was indicated, in 0.1 g, when it was taken for a damaged line */
     bool overload : 1;        /* in the same word: there are many */
     bool silent : 1;          /* the scale speaks only at rest, and was silent until now: its load moved */
+    bool blind : 1;           /* any other scale was silent: nobody knows what happened */
     float load_g;             /* as indicated, tares added back */
     float clear_g;            /* the same without the instrument's filter */
     /* segments.c: the cheapest account of all up to here, whose last segment is of this kind and begins after the
@@ -47,6 +49,8 @@ struct weighing {
     int64_t gathered_from_us;
     int gathered;
     bool gathered_overload, tared; /* tared: since the newest sample */
+    bool after_silence;            /* of the next sample */
+    int64_t heard_us;              /* newest indication, also of a damaged line */
     struct sample ring[SAMPLES];
     uint32_t end; /* samples ever taken */
 };

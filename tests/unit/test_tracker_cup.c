@@ -143,7 +143,8 @@ static void the_next_brews_cup_corrects_nothing(void **state)
         move(bench, BREW, cup_g - cases[i].more_g, 0.4);
         wait_s(bench, 5);
         assert_float_equal(measured(bench, MEASURE_BEVERAGE_G), cases[i].corrects ? 200 + cases[i].more_g : 200, 1);
-        assert_float_equal(doubt(bench, MEASURE_BEVERAGE_G), cases[i].corrects ? 3 : 8, 0.1);
+        assert_float_equal(doubt(bench, MEASURE_BEVERAGE_G), cases[i].corrects ? 3 : 8,
+                           0.2); /* and what the water may be */
         bench_free(bench);
     }
 }
