@@ -275,7 +275,9 @@ void cups_over(struct stations *stations, int station, struct brew *brew, struct
     struct station *one = &stations->all[station];
     double brewer_g = cup->bare_g - cup->seen_g;
 
-    if (isnan(cup->seen_g)) { /* which of both it was, if it was one of them, is not known */
+    if (isnan(cup->seen_g)) {
+        if (cup->vessel[0] && fabs(one->alone_g - cup->bare_g) < SAME_G)
+            one->alone_g = NAN; /* cup and brewer, set down in one go */
         learn_alone(stations, one);
         return;
     }
