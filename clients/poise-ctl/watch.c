@@ -113,11 +113,32 @@ static void print_state(const struct message *message)
     putchar('\n');
 }
 
-static void print_plain(const struct message *message, const struct guide_units *units)
+enum { BENCHES_MOST = 256 }; /* as a site follows */
+
+/* The benches that speak here: one, or a site's. */
+struct heard {
+    int count;
+    char bench[BENCHES_MOST][NAME_SIZE];
+    bool state_shown[BENCHES_MOST];
+};
+
+static int find_bench(struct heard *heard, const char *name)
+{
+    for (int i = 0; i < heard->count; i++)
+        if (strcmp(heard->bench[i], name) == 0)
+            return i;
+    if (heard->count < BENCHES_MOST)
+        strcpy(heard->bench[heard->count++], name);
+    return heard->count - 1;
+}
+
+static void print_plain(const struct message *message, const struct guide_units *units, bool several)
 {
     char detail[DETAIL_SIZE];
 
     print_time(message->common.time_us);
+    if (several && message->kind != MESSAGE_STATE)
+        printf("%s  ", message->common.bench);
     switch (message->kind) {
     case MESSAGE_READING:
         print_reading(&message->reading);
@@ -182,9 +203,10 @@ static bool wanted(const struct ctl *ctl, const char *topic)
 
 /* Shows one message; false when it was not asked for.  To people a state shows what the events did
  * already, except the first since the bench was found. */
-static bool show(const struct ctl *ctl, const struct message *message, struct guide_units *units, bool *state_shown)
+static bool show(const struct ctl *ctl, const struct message *message, struct guide_units *units, struct heard *heard)
 {
     char topic[TOPIC_SIZE];
+    int bench = find_bench(heard, message->common.bench);
 
     if (message->kind == MESSAGE_STATE)
         *units = ctl_units(ctl, message->json);
@@ -196,11 +218,11 @@ static bool show(const struct ctl *ctl, const struct message *message, struct gu
         return true;
     }
     if (message->kind == MESSAGE_STATE) {
-        if (*state_shown)
+        if (heard->state_shown[bench])
             return false;
-        *state_shown = true;
+        heard->state_shown[bench] = true;
     }
-    print_plain(message, units);
+    print_plain(message, units, heard->count > 1);
     return true;
 }
 
@@ -216,7 +238,8 @@ int command_watch(const struct ctl *ctl)
     struct why why;
     long shown = 0;
     int timeout_ms = FOUND_WITHIN_MS;
-    bool state_shown = false, stopped = false;
+    struct heard heard = { .count = 0 };
+    bool stopped = false;
     int signals = -1, event = client_open(&client, &options, &why);
 
     if (event < 0) {
@@ -234,9 +257,9 @@ int command_watch(const struct ctl *ctl)
         if (event == CLIENT_TIMEOUT || event == CLIENT_FOUND)
             timeout_ms = -1;
         if (event == CLIENT_FOUND)
-            state_shown = false;
+            memset(heard.state_shown, 0, sizeof heard.state_shown);
         if (event == CLIENT_MESSAGE) {
-            shown += show(ctl, &message, &units, &state_shown);
+            shown += show(ctl, &message, &units, &heard);
             message_free(&message);
         } else if (event == CLIENT_INPUT) {
             stopped = true;

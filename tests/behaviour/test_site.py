@@ -32,6 +32,13 @@ def test_two_benches_called_alike_are_two_on_the_site(bench):
             assert dict(message, topic=message["topic"].replace("kiosk", "pier"), bench="pier") == own[message["seq"]]
     watch = bench.start("poise-ctl", "--bus", bench.bus, "watch", "--json")
     watch.wait_json(lambda line: line["topic"] == "state/kiosk")
+    people = bench.start("poise-ctl", "--bus", bench.bus, "watch")
+    for name in sorted(site.benches):                   # both pictures, in whichever order
+        people.wait_text(f"bench {name}: left: ")
+    site.show("kiosk", 7.7, 7.77)
+    people.wait_line(r"kiosk  left-scale +7.77 g")
+    site.show("pier", 8.8, 8.88)
+    people.wait_line(r"pier  left-scale +8.88 g")
 
 
 def test_benches_come_and_go(bench):
