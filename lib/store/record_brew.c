@@ -9,7 +9,7 @@
 #include <string.h>
 
 #include "poise/trace_block.h"
-#include "store_parts.h"
+#include "store_sql.h"
 
 /* One part: its name, the SELECT that gives its rows of a brew (?1; ?2: a list of numbers that its trace has), and what
  * takes them: ?1 the brew, ?2 its bench, ?3 the document.  Boots and instruments have their names here, since their

@@ -12,7 +12,7 @@
 #include <unistd.h>
 
 #include "poise/trace_block.h"
-#include "store_parts.h"
+#include "store_sql.h"
 
 const char record_fetch_tables[] =
     "CREATE TABLE IF NOT EXISTS shared_store (store_id TEXT PRIMARY KEY, stamp INTEGER NOT NULL) WITHOUT ROWID;"

@@ -10,7 +10,7 @@
 #include <string.h>
 #include <zlib.h>
 
-#include "store_parts.h"
+#include "store_sql.h"
 
 enum { BATCH_BREWS = 50 };
 
@@ -66,12 +66,12 @@ static const char others_select[] =
 
 static int here_failed(struct store *store, struct why *why)
 {
-    return store_failed(store->database, store->path, "reading what is to be sent", why);
+    return store_failed_at(store, "reading what is to be sent", why);
 }
 
 static int prepare(struct store *store, const char *sql, sqlite3_stmt **out, struct why *why)
 {
-    return sqlite3_prepare_v2(store->database, sql, -1, out, NULL) == SQLITE_OK ? 0 : here_failed(store, why);
+    return sqlite3_prepare_v2(store_database(store), sql, -1, out, NULL) == SQLITE_OK ? 0 : here_failed(store, why);
 }
 
 /* ---- one brew ---- */
@@ -474,13 +474,14 @@ int record_send(struct record *record, struct store *store, struct why *why)
     sqlite3_stmt *row = NULL;
     int error = prepare(store, row_select, &row, why);
 
-    if (!error && sqlite3_exec(store->database, "BEGIN", NULL, NULL, NULL) != SQLITE_OK) /* one picture of the store */
+    if (!error
+        && sqlite3_exec(store_database(store), "BEGIN", NULL, NULL, NULL) != SQLITE_OK) /* one picture of the store */
         error = here_failed(store, why);
-    if (!error && (error = brew_writer_open(&sending.writer, store->database, why)) == 0)
+    if (!error && (error = brew_writer_open(&sending.writer, store_database(store), why)) == 0)
         error = send_batch(&sending, row, why);
     sqlite3_finalize(row);
     brew_writer_close(sending.writer);
-    sqlite3_exec(store->database, "ROLLBACK", NULL, NULL, NULL); /* only read */
+    sqlite3_exec(store_database(store), "ROLLBACK", NULL, NULL, NULL); /* only read */
     text_free(&sending.texts);
     text_free(&sending.measures);
     text_free(&sending.parts);
@@ -502,7 +503,7 @@ static int find_store_id(struct record *record, struct store *store, struct why 
     sqlite3_finalize(row);
     return strlen(record->store_id) == STORE_ID_SIZE - 1
                ? 0
-               : why_set(why, -EBADF, "%s: has no identity of its own: it is damaged", store->path);
+               : why_set(why, -EBADF, "%s: has no identity of its own: it is damaged", store_path(store));
 }
 
 static int hold_place(struct record *record, struct why *why)

@@ -8,7 +8,8 @@
 #include <string.h>
 
 #include "poise/trace_block.h"
-#include "store_parts.h"
+#include "store_schema.h"
+#include "store_sql.h"
 
 /* ---- the sender's numbers of instruments and boots, and ours ---- */
 

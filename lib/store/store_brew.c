@@ -3,7 +3,7 @@
 #include <stdio.h>
 #include <string.h>
 
-#include "store_parts.h"
+#include "store_sql.h"
 
 int store_brew_named(struct store *store, const char *ending, char *out, struct why *why)
 {
@@ -11,7 +11,7 @@ int store_brew_named(struct store *store, const char *ending, char *out, struct 
                               " ORDER BY name <> ?1, began_us DESC LIMIT 2";
     char found[2][BREW_SIZE] = { "", "" };
     sqlite3_stmt *row = NULL;
-    int count = 0, code = sqlite3_prepare_v2(store->database, sql, -1, &row, NULL);
+    int count = 0, code = sqlite3_prepare_v2(store_database(store), sql, -1, &row, NULL);
 
     if (!*ending)
         code = SQLITE_DONE;
@@ -23,12 +23,12 @@ int store_brew_named(struct store *store, const char *ending, char *out, struct 
         }
     sqlite3_finalize(row);
     if (code != SQLITE_DONE && code != SQLITE_ROW)
-        return store_failed(store->database, store->path, "looking for a brew", why);
+        return store_failed_at(store, "looking for a brew", why);
     if (count == 0)
-        return why_set(why, -ENOENT, "%s: there is no brew %.60s", store->path, ending);
+        return why_set(why, -ENOENT, "%s: there is no brew %.60s", store_path(store), ending);
     if (count == 2 && strcmp(found[0], ending) != 0)
-        return why_set(why, -EEXIST, "%s: %s and %s both end in \"%.60s\": name more of the one you mean", store->path,
-                       found[0], found[1], ending);
+        return why_set(why, -EEXIST, "%s: %s and %s both end in \"%.60s\": name more of the one you mean",
+                       store_path(store), found[0], found[1], ending);
     strcpy(out, found[0]);
     return 0;
 }

@@ -6,7 +6,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-#include "store_parts.h"
+#include "store_sql.h"
 
 static const char TIME[] = "steep_s";
 
@@ -121,7 +121,7 @@ int store_curve_read(struct store *store, const char *experiment, json_t *factor
 
     if (!json_is_number(json_object_get(factors, TIME)))
         return why_set(why, -EINVAL, "%s does not vary the steep time: no curve against it", experiment);
-    code = sqlite3_prepare_v2(store->database, sql, -1, &statement, NULL);
+    code = sqlite3_prepare_v2(store_database(store), sql, -1, &statement, NULL);
     if (code == SQLITE_OK) {
         sqlite3_bind_text(statement, 1, experiment, -1, SQLITE_STATIC);
         while (!error && (code = sqlite3_step(statement)) == SQLITE_ROW)
@@ -130,7 +130,7 @@ int store_curve_read(struct store *store, const char *experiment, json_t *factor
     if (error)
         error = why_set(why, error, "not enough memory for the cups of %s", experiment);
     else if (code != SQLITE_DONE)
-        error = store_failed(store->database, store->path, "reading earlier cups", why);
+        error = store_failed_at(store, "reading earlier cups", why);
     sqlite3_finalize(statement);
     free(planned);
     if (error)

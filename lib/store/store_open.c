@@ -16,61 +16,6 @@
  * file longer than this is reported and tried again. */
 enum { BUSY_MS = 2000 };
 
-static int error_of(sqlite3 *database)
-{
-    int code = sqlite3_extended_errcode(database);
-
-    if (code == SQLITE_IOERR_WRITE || code == SQLITE_IOERR_SHMSIZE)
-        return -ENOSPC; /* a quota, a limit of file size: SQLITE_FULL is for a full disk only */
-    switch (code & 0xff) {
-    case SQLITE_FULL:
-        return -ENOSPC;
-    case SQLITE_BUSY:
-    case SQLITE_LOCKED:
-        return -EBUSY;
-    case SQLITE_READONLY:
-    case SQLITE_PERM:
-    case SQLITE_AUTH:
-    case SQLITE_CANTOPEN:
-        return -EACCES;
-    case SQLITE_CORRUPT:
-    case SQLITE_NOTADB:
-        return -EBADF;
-    case SQLITE_NOMEM:
-        return -ENOMEM;
-    case SQLITE_INTERRUPT:
-        return -ETIME;
-    default:
-        return -EIO;
-    }
-}
-
-int store_failed(sqlite3 *database, const char *path, const char *doing, struct why *why)
-{
-    int error = error_of(database);
-
-    switch (error) {
-    case -ENOSPC:
-        return why_set(why, error, "%s: the disk is full, or takes no more (%s): make room; nothing recorded is lost",
-                       path, doing);
-    case -EBUSY:
-        return why_set(why, error, "%s: another program holds the store (%s): close it, or wait", path, doing);
-    case -EACCES:
-        return why_set(why, error, "%s: may not be used (%s): see who owns the file and its folder", path, doing);
-    case -EBADF:
-        return why_set(why, error,
-                       "%s: is no Poise store, or is damaged (%s): `poise-ctl rescue FILE` saves what can be read",
-                       path, doing);
-    case -ETIME:
-        return why_set(why, error,
-                       "%s: takes too long to read (%s): is it damaged?  `poise-ctl rescue FILE` saves what "
-                       "can be read",
-                       path, doing);
-    default:
-        return why_set(why, error, "%s: %s: %s", path, doing, sqlite3_errmsg(database));
-    }
-}
-
 /* The folder of the file and those above it, where missing. */
 static int make_folder(const char *path, struct why *why)
 {
@@ -432,4 +377,14 @@ int store_know_bench(struct store *store, const char *bench, const char *identit
                        "one a store of its own with --store, and one of the two another name",
                        store->path, bench, known, identity);
     return 0;
+}
+
+const char *store_path(const struct store *store)
+{
+    return store->path;
+}
+
+int store_failed_at(struct store *store, const char *doing, struct why *why)
+{
+    return store_failed(store->database, store->path, doing, why);
 }

@@ -1,59 +1,15 @@
-/* What the store's own files share: opening and tables (store_open, store_schema), memory of what
- * is under way (store), and writing (store_write).  Not for anyone else: the manual is store.h. */
+/* A store as it is written: what is under way, the names met so far, and what waits for the next commit.  Only for
+ * the files that open and write it: others ask its database. */
 #ifndef POISE_STORE_PARTS_H
 #define POISE_STORE_PARTS_H
 
 #include "poise/store.h"
+#include "store_schema.h"
+#include "store_sql.h"
+#include "store_trust.h"
 
 #include <stdbool.h>
 #include <stdint.h>
-
-/* "Pois" in ASCII, in the file's header (PRAGMA application_id): so `file` and we know a store. */
-enum { STORE_APPLICATION_ID = 0x506f6973 };
-
-enum statement {
-    STATEMENT_BENCH_ADD,
-    STATEMENT_BENCH_FIND,
-    STATEMENT_BOOT_ADD,
-    STATEMENT_BOOT_FIND,
-    STATEMENT_INSTRUMENT_ADD,
-    STATEMENT_INSTRUMENT_FIND,
-    STATEMENT_BREW_ADD,
-    STATEMENT_BREW_FIND,
-    STATEMENT_BREW_SAME,
-    STATEMENT_BREW_TWIN,
-    STATEMENT_BREW_RENAME,
-    STATEMENT_BREW_BEGIN,
-    STATEMENT_BREW_PLAN,
-    STATEMENT_BREW_CREDIT,
-    STATEMENT_BREW_END,
-    STATEMENT_BREW_DISCARD,
-    STATEMENT_BREW_VERDICT,
-    STATEMENT_EXPERIMENT_ADD,
-    STATEMENT_EXPERIMENT_FIND,
-    STATEMENT_STAGE,
-    STATEMENT_MEASURE,
-    STATEMENT_MEASURE_IF_NEW,
-    STATEMENT_ASSIGN,
-    STATEMENT_UNASSIGN,
-    STATEMENT_BUDGET,
-    STATEMENT_CHECK,
-    STATEMENT_ALARM,
-    STATEMENT_ASKED_BY,
-    STATEMENT_NOTE,
-    STATEMENT_INSTRUMENT_EVENT,
-    STATEMENT_WARNING,
-    STATEMENT_GAP,
-    STATEMENT_TRACE,
-    STATEMENT_READING,
-    STATEMENT_PROGRESS,
-    STATEMENT_CHANGED,
-    STATEMENT_COUNT
-};
-extern const char *const store_statements[STATEMENT_COUNT];
-
-/* The tables of blind tastings: today's, those of versions 1 to 3, and how these are put aside. */
-extern const char store_tasting_tables[], store_tasting_early_tables[], store_tasting_rename_early[];
 
 /* Names met so far and their row numbers; a row number of 0 is looked up, or made, when next written.
  * An index into these lists stands for the name everywhere below. */
@@ -151,40 +107,8 @@ struct store {
  * was killed may find a begin again from its readings, a little off. */
 bool store_same_begin(int64_t one_mono_us, int64_t other_mono_us);
 
-/* Makes the tables of this version in an empty file, or brings an older version up to it. */
-int store_migrate(sqlite3 *database, int from_version, struct why *why);
-
-/* Its parts, for a rescue: the tables of an older version alone; the views, which hold no data. */
-int store_make_tables(sqlite3 *database, int version, struct why *why);
-int store_make_views(sqlite3 *database, bool temporary, struct why *why);
-
-/* Opens a file of whatever state for reading, and finds its version. */
-int store_open_damaged(struct store **out, const char *path, int *version, struct why *why);
-
-/* ---- store_trust.c ---- */
-
-/* Right after opening: nothing of the file runs, and no question takes for ever. */
-int store_distrust(struct store *store, struct why *why);
-void store_limit_ms(struct store *store, int64_t most_ms);
-
-/* Its triggers and tables are ours, or -EBADF with a sentence; a view of ours that has another text is made again. */
-int store_check_schema(struct store *store, struct why *why);
-
-/* A sentence and a negative errno for what SQLite said last. */
-int store_failed(sqlite3 *database, const char *path, const char *doing, struct why *why);
-
 /* Writes all that waits, in one transaction. */
 int store_write(struct store *store, struct why *why);
-
-/* ---- store_rows.c ---- */
-
-/* Runs a statement that returns no rows: 0 or -1; one that returns a number: that, or 0. */
-int store_done(sqlite3_stmt *statement);
-int64_t store_found(sqlite3_stmt *statement);
-
-/* The text must outlive the statement's run; empty words are NULL. */
-void store_bind_name(sqlite3_stmt *statement, int place, const char *name);
-void store_bind_words(sqlite3_stmt *statement, int place, const char *words);
 
 /* UTC of a moment on the bench's steady clock, as the message saw both. */
 int64_t store_utc(const struct message_common *common, int64_t mono_us);

@@ -2,7 +2,9 @@
  *
  * Each table is read by ranges of its first key; a range that cannot be read is halved until only what is damaged is
  * left out.  Rows whose brew or bench is lost go too: a later brew would take their number. */
-#include "store_parts.h"
+#include "store_schema.h"
+#include "store_sql.h"
+#include "store_trust.h"
 
 #include <errno.h>
 #include <stdio.h>
@@ -120,7 +122,7 @@ static int64_t edge(struct rescue *rescue, const char *function, const char *key
     char sql[200];
 
     snprintf(sql, sizeof sql, "SELECT %s(\"%s\") FROM \"%s\"", function, key, table);
-    return ask(rescue->from->database, sql, otherwise);
+    return ask(store_database(rescue->from), sql, otherwise);
 }
 
 /* Columns of the new table that the old one has too, as "a", "b"; the first is the key.  Their count. */
@@ -131,7 +133,7 @@ static int common_columns(struct rescue *rescue, const char *table, char names[S
 
     names[0] = '\0';
     if (sqlite3_prepare_v2(rescue->to, "SELECT name FROM pragma_table_info(?1)", -1, &new_ones, NULL) == SQLITE_OK
-        && sqlite3_prepare_v2(rescue->from->database, "SELECT 1 FROM pragma_table_info(?1) WHERE name = ?2", -1,
+        && sqlite3_prepare_v2(store_database(rescue->from), "SELECT 1 FROM pragma_table_info(?1) WHERE name = ?2", -1,
                               &old_ones, NULL)
                == SQLITE_OK) {
         sqlite3_bind_text(new_ones, 1, table, -1, SQLITE_STATIC);
@@ -201,8 +203,8 @@ static int copy_table(struct rescue *rescue, const char *table, struct why *why)
         error = why_set(why, -ENOMEM, "not enough memory");
     else if (sqlite3_prepare_v2(rescue->to, write, -1, &rescue->write, NULL) != SQLITE_OK)
         error = store_failed(rescue->to, rescue->to_path, "writing what was saved", why);
-    else if (sqlite3_prepare_v2(rescue->from->database, read, -1, &rescue->read, NULL) != SQLITE_OK
-             || sqlite3_prepare_v2(rescue->from->database, within, -1, &rescue->read_within, NULL) != SQLITE_OK)
+    else if (sqlite3_prepare_v2(store_database(rescue->from), read, -1, &rescue->read, NULL) != SQLITE_OK
+             || sqlite3_prepare_v2(store_database(rescue->from), within, -1, &rescue->read_within, NULL) != SQLITE_OK)
         rescue->count->damaged++; /* the table cannot be read at all */
     else if (words)
         error = copy_ranges(rescue, 0, 0, why);

@@ -1,8 +1,11 @@
 /* The tables of the store and the way from one version to the next.  Not for what goes into them. */
-#include "store_parts.h"
+#include "store_schema.h"
 
 #include <errno.h>
+#include <stdio.h>
 #include <string.h>
+
+#include "store_sql.h"
 
 /* Tables without rowid begin with the columns of their key: PRAGMA integrity_check of SQLite 3.40 raises
  * a false alarm otherwise.  A message is known by bench and seq; with its time, since a bench whose journal was

@@ -9,7 +9,8 @@
 #include <stdlib.h>
 #include <string.h>
 
-#include "store_parts.h"
+#include "store_schema.h"
+#include "store_sql.h"
 
 /* Versions 1 to 3. */
 const char store_tasting_early_tables[] =
@@ -54,7 +55,7 @@ const char store_tasting_tables[] =
 
 static int failed(struct store *store, const char *doing, struct why *why)
 {
-    return store_failed(store->database, store->path, doing, why);
+    return store_failed_at(store, doing, why);
 }
 
 /* Prepares and binds: i = int64_t, t = text.  NULL when it cannot. */
@@ -63,7 +64,7 @@ static sqlite3_stmt *ask(struct store *store, const char *sql, const char *kinds
     sqlite3_stmt *statement;
     va_list arguments;
 
-    if (sqlite3_prepare_v2(store->database, sql, -1, &statement, NULL) != SQLITE_OK)
+    if (sqlite3_prepare_v2(store_database(store), sql, -1, &statement, NULL) != SQLITE_OK)
         return NULL;
     va_start(arguments, kinds);
     for (int i = 0; kinds[i]; i++)
@@ -83,8 +84,9 @@ static int carry_out(struct store *store, sqlite3_stmt *statement, const char *d
     sqlite3_finalize(statement);
     if (code == SQLITE_DONE)
         return 0;
-    return (code & 0xff) == SQLITE_CONSTRAINT ? why_set(why, -EEXIST, "%s: there already (%s)", store->path, doing)
-                                              : failed(store, doing, why);
+    return (code & 0xff) == SQLITE_CONSTRAINT
+               ? why_set(why, -EEXIST, "%s: there already (%s)", store_path(store), doing)
+               : failed(store, doing, why);
 }
 
 /* What is no text, or has bytes behind its end, is given as a text that nothing has. */
@@ -128,14 +130,14 @@ static bool has_table(struct store *store, const char *name)
 
 int store_tasting_begin(struct store *store, struct why *why)
 {
-    return sqlite3_exec(store->database, "BEGIN IMMEDIATE", NULL, NULL, NULL) == SQLITE_OK
+    return sqlite3_exec(store_database(store), "BEGIN IMMEDIATE", NULL, NULL, NULL) == SQLITE_OK
                ? 0
                : failed(store, "writing a tasting", why);
 }
 
 int store_tasting_commit(struct store *store, struct why *why)
 {
-    if (sqlite3_exec(store->database, "COMMIT", NULL, NULL, NULL) == SQLITE_OK)
+    if (sqlite3_exec(store_database(store), "COMMIT", NULL, NULL, NULL) == SQLITE_OK)
         return 0;
     failed(store, "writing a tasting", why);
     store_tasting_rollback(store);
@@ -144,7 +146,7 @@ int store_tasting_commit(struct store *store, struct why *why)
 
 void store_tasting_rollback(struct store *store)
 {
-    sqlite3_exec(store->database, "ROLLBACK", NULL, NULL, NULL);
+    sqlite3_exec(store_database(store), "ROLLBACK", NULL, NULL, NULL);
 }
 
 static int none_such(struct store *store, const char *name, struct why *why)

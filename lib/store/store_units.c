@@ -1,5 +1,5 @@
 /* In which units each bench shows its numbers; see poise/store.h. */
-#include "store_parts.h"
+#include "store_sql.h"
 
 #include <errno.h>
 #include <stdlib.h>
@@ -15,7 +15,7 @@ int store_keep_units(struct store *store, const char *bench, const json_t *units
 
     if (!text)
         return why_set(why, -EINVAL, "%s: its state names no units", bench);
-    code = sqlite3_prepare_v2(store->database, sql, -1, &statement, NULL);
+    code = sqlite3_prepare_v2(store_database(store), sql, -1, &statement, NULL);
     if (code == SQLITE_OK) {
         sqlite3_bind_text(statement, 1, bench, -1, SQLITE_STATIC);
         sqlite3_bind_text(statement, 2, text, -1, SQLITE_STATIC);
@@ -23,7 +23,7 @@ int store_keep_units(struct store *store, const char *bench, const json_t *units
         code = sqlite3_finalize(statement);
     }
     free(text);
-    return code == SQLITE_OK ? 0 : store_failed(store->database, store->path, "saving the bench's units", why);
+    return code == SQLITE_OK ? 0 : store_failed_at(store, "saving the bench's units", why);
 }
 
 struct guide_units store_units(struct store *store)
@@ -33,7 +33,7 @@ struct guide_units store_units(struct store *store)
     sqlite3_stmt *statement = NULL; /* none of a version that has no such column */
     bool differ = false;
 
-    sqlite3_prepare_v2(store->database, "SELECT units FROM bench WHERE units IS NOT NULL", -1, &statement, NULL);
+    sqlite3_prepare_v2(store_database(store), "SELECT units FROM bench WHERE units IS NOT NULL", -1, &statement, NULL);
     for (int i = 0; sqlite3_step(statement) == SQLITE_ROW; i++) {
         const char *text = (const char *)sqlite3_column_text(statement, 0);
         json_t *json = text ? json_loads(text, 0, NULL) : NULL;

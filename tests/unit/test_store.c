@@ -1,7 +1,7 @@
 /* The store against what must never happen to it: twice, killed, full, newer, not a store. */
 #include "store_bench.h"
 
-#include "../../lib/store/store_parts.h"
+#include "../../lib/store/store_trust.h"
 
 static void a_brew_is_kept_whole_with_its_trace(void **state)
 {
