@@ -107,7 +107,29 @@ static void take_variable(struct recipe *recipe, const struct variable *variable
     }
 }
 
-/* What experiments held and none of them varied comes with the latest cup. */
+static void take_as_brewed(struct step *step, const json_t *value)
+{
+    if (json_is_string(value))
+        snprintf(step->value, WORDS_SIZE, "%.100s", json_string_value(value));
+    else if (json_is_number(value))
+        snprintf(step->value, WORDS_SIZE, "%.10g", json_number_value(value));
+    if (!step->why[0])
+        snprintf(step->why, sizeof step->why, "as in the latest cups; never tried otherwise");
+}
+
+static bool never_otherwise(const struct cups *cups, const char *factor, const json_t *value)
+{
+    for (size_t i = 0; i < cups->count; i++) {
+        const json_t *its = json_object_get(cups->cup[i].factors, factor);
+
+        if (its && !json_equal(its, value))
+            return false;
+    }
+    return true;
+}
+
+/* What experiments held and none of them varied comes with the latest cup; so does what was to be varied, and was
+ * brewed at one level only. */
 static void take_held(const struct cups *cups, struct recipe *recipe)
 {
     const char *name;
@@ -118,14 +140,15 @@ static void take_held(const struct cups *cups, struct recipe *recipe)
         {
             struct step *step = find_step(recipe, name);
 
-            if (!step || step->value[0] || (step->variable && step->variable->borrowed))
-                continue;
-            if (json_is_string(value))
-                snprintf(step->value, WORDS_SIZE, "%.100s", json_string_value(value));
-            else if (json_is_number(value))
-                snprintf(step->value, WORDS_SIZE, "%.10g", json_number_value(value));
-            if (!step->why[0])
-                snprintf(step->why, sizeof step->why, "as in the latest cups; never tried otherwise");
+            if (step && !step->value[0] && !(step->variable && step->variable->borrowed))
+                take_as_brewed(step, value);
+        }
+        for (int j = 0; j < recipe->count; j++) {
+            struct step *step = &recipe->step[j];
+
+            value = json_object_get(cups->cup[i].factors, step->name);
+            if (value && !step->value[0] && step->variable && never_otherwise(cups, step->name, value))
+                take_as_brewed(step, value);
         }
     }
 }

@@ -157,3 +157,17 @@ def test_recipe_puts_back_what_small_steps_together_are_worth(bench):
     assert sorted(taken) == ["no", "yes", "yes"]         # one may go, two would cost 0.66 of a margin of 0.5
     assert found["behind_best_interval"][0] >= -0.5
     assert sum("all that is left out together" in step["why"] for step in found["steps"]) == 2
+
+
+def test_recipe_takes_the_only_level_that_was_brewed(bench):
+    """One recipe repeated over four mornings: nothing to hold it against, and still a recipe; of its level's mean the
+    report says for which days it holds."""
+    cups = Cups(bench)
+    for day, shift in enumerate((-.4, .1, .3, 0)):
+        for miss in (-.2, 0, .2):
+            cups.add("house", {"stir": "swirl"}, {"extraction_pct": 19 + shift + miss}, HELD, day + 1)
+        cups.began_us += 86_400_000_000
+    cups.done(as_listed=True)
+    steps = {step["step"]: step for step in answer(bench, "recipe")["steps"]}
+    assert (steps["stir"]["take"], steps["stir"]["why"]) == ("swirl", "as in the latest cups; never tried otherwise")
+    assert "a level's mean holds for these days" in " ".join(done(bench, "house").split())

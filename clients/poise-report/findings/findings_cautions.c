@@ -348,12 +348,15 @@ static void caution_one_of_each(struct findings *out)
         return;
     findings_caution(
         out,
-        "%s%s%s%s as far as the store knows: another coffee or grinder may give other numbers, and other differences.",
+        "%s%s%s%s as far as the store knows: another coffee or grinder may give other numbers, and other differences.%s",
         days_of(out) == 1 ? "One day" : "Several days",
         coffee && grinder   ? ", "
         : coffee || grinder ? " and "
                             : "",
-        coffee ? "one coffee" : "", grinder ? coffee ? " and one grinder" : "one grinder" : "");
+        coffee ? "one coffee" : "", grinder ? coffee ? " and one grinder" : "one grinder" : "",
+        days_of(out) == 1
+            ? ""
+            : " What is shown of a level's mean holds for these days; on another day it may lie elsewhere.");
 }
 
 int findings_find_cautions(sqlite3 *database, struct findings *out, struct why *why)
