@@ -31,7 +31,8 @@ AROUND_S = 10           # and what is judged from the readings around that is no
 NEAR_S = 1.0            # a stage that is seen is found so near
 MEANWHILE_S = 20        # how far a stage may be off that began while nobody looked, as long as a slow restart takes here
 
-TABLES = {"instrument": "instrument_event", "check": "instrument_check"}    # of events whose table is called otherwise
+# of events whose table is called otherwise
+TABLES = {"instrument": "instrument_event", "check": "instrument_check", "alarm": "instrument_alarm"}
 
 Moment = collections.namedtuple("Moment", "brew at_s kind stop_s")
 
