@@ -272,7 +272,7 @@ static int open_again(struct logger *logger, struct why *why)
     json_decref(logger->units);
     logger->units = NULL;
     logger->uncommitted = 0;
-    while ((error = store_open(&logger->store, logger->store_path, STORE_WRITE, why)) < 0) {
+    while (store_open(&logger->store, logger->store_path, STORE_WRITE, why) < 0) {
         program_message("%s", why->text);
         if (stopped_within(logger, RETRY_MS))
             return 0;
