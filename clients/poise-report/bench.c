@@ -297,7 +297,7 @@ static void calibration(const struct bench_rows *rows, const struct shown_again 
         out, BLOCK_TEXT,
         "%s shows %.5f (+- %.5f) of what it bears and %+.3f (+- %.3f) %s, by %zu values from %.4g to %.4g %s "
         "(standard uncertainties, covariance %.2g; least squares, JCGM 100:2008, H.3). What was recorded is corrected only "
-        "where the bench's configuration says calibration = yes.",
+        "where the bench's configuration has calibration = yes.",
         row->instrument, slope, sqrt(v_slope), offset, sqrt(v_offset), row->unit, n, least, most, row->unit, v_both);
 }
 

@@ -12,19 +12,26 @@
 #include "poise/program.h"
 #include "words/words.h"
 
+enum { FINEST = 6 }; /* decimals; no uncertainty here is as small */
+
 static void measures_table(const struct cup *cup, struct document *out)
 {
     document_add(out, BLOCK_HEADING, "Measures");
     document_table(out, "measure|#value|#standard uncertainty|unit|what it is");
     for (int i = 0; i < MEASURE_COUNT; i++) {
         const char *name = measure_name((enum measure)i);
+        double u = cup->measures.standard_uncertainty[i];
         char value[32], uncertainty[32] = "";
 
         if (isnan(cup->measures.value[i]))
             continue;
         number_words(cup, (enum measure)i, value);
-        if (!isnan(cup->measures.standard_uncertainty[i]))
-            snprintf(uncertainty, sizeof uncertainty, "%.2g", cup->measures.standard_uncertainty[i]);
+        if (!isnan(u) && !(cup->above >> i & 1)) {
+            int decimals = guide_decimals(u, FINEST);
+
+            snprintf(value, sizeof value, "%.*f", decimals, cup->measures.value[i]);
+            snprintf(uncertainty, sizeof uncertainty, "%.*f", decimals, u);
+        }
         document_row(out, "%s" CELL "%s" CELL "%s" CELL "%s" CELL "%s", call_of(name), value, uncertainty,
                      unit_of(name), measure_summary((enum measure)i));
     }

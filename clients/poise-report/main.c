@@ -15,7 +15,7 @@
 
 static void usage(FILE *out)
 {
-    fputs("Usage: poise-report [OPTIONS] EXPERIMENT      what an experiment says\n"
+    fputs("Usage: poise-report [OPTIONS] EXPERIMENT      what an experiment shows\n"
           "       poise-report [OPTIONS] brew NAME       one cup\n"
           "       poise-report [OPTIONS] brews           cups as a table\n"
           "       poise-report [OPTIONS] next EXPERIMENT the cup that would show most\n"

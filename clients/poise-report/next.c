@@ -135,7 +135,7 @@ static int advise_time(const struct findings *findings, int cups, double least_s
     snprintf(advice->about, sizeof advice->about, "when %.0f %% of the plateau is reached",
              100 * findings->options->share);
     if (curve->falls) {
-        error = why_set(why, -ENODATA, "%s falls as the steep goes on: no curve says which cup would teach most",
+        error = why_set(why, -ENODATA, "%s falls as the steep goes on: no curve shows which cup would teach most",
                         call_of(measure_name(findings->options->measure)));
     } else if (curve->all_late) {
         double shortest = fmax(least_s, factor->level[0].number);
@@ -295,8 +295,9 @@ static int advise(const struct findings *findings, int cups, double least_s, str
                        call_of(measure_name(findings->options->measure)), findings->experiment);
     if (!advice->count)
         return findings->level_count > 1 && findings->no_anova[0]
-                   ? why_set(why, -ENODATA, "nothing can be said yet: %s", findings->no_anova)
-                   : why_set(why, -ENODATA, "too few cups with %s to say: brew each level of %s at least twice first",
+                   ? why_set(why, -ENODATA, "nothing can be concluded yet: %s", findings->no_anova)
+                   : why_set(why, -ENODATA,
+                             "too few cups with %s to judge by: brew each level of %s at least twice first",
                              call_of(measure_name(findings->options->measure)), findings->experiment);
     qsort(advice->suggestion, (size_t)advice->count, sizeof advice->suggestion[0], by_ratio);
     return 0;

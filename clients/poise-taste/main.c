@@ -51,7 +51,7 @@ static void print_help(void)
          "      --question TEXT    sessions with the same question are judged together\n"
          "      --by-eye yes|no    can the cups be distinguished by eye (then nothing is concluded)\n"
          "      --share X          share of tastings that catch a difference worth finding (0.5)\n"
-         "      --limit X          \"the same\" means fewer than this share can tell (0.3)\n"
+         "      --limit X          \"the same\" means fewer than this share can distinguish (0.3)\n"
          "      --attribute WORD   directional, ranking: \"stronger\", \"sweeter\"\n"
          "      --expect A|B       directional: of which sample more is expected (one-sided)\n"
          "      --may-look         looks before the end are allowed, and paid for\n"
@@ -300,7 +300,7 @@ int main(int argc, char **argv)
             return EXIT_USAGE;
     }
     if (optind == argc) {
-        program_message("say what to do: new, serve, answer, look, reveal, results or list (see --help)");
+        program_message("name a command: new, serve, answer, look, reveal, results or list (see --help)");
         return EXIT_USAGE;
     }
     command = find_command(argv[optind++]);

@@ -138,7 +138,7 @@ static int check_options(const struct options *options)
     if (!name_valid(options->name))
         return wrong("a session's name has 1 to 32 characters of a-z 0-9 -");
     if (options->method < 0)
-        return wrong("say which --method: triangle, two-of-five, duo-trio, tetrad, directional, preference, ranking or "
+        return wrong("name the --method: triangle, two-of-five, duo-trio, tetrad, directional, preference, ranking or "
                      "degree");
     if (options->method == TASTING_RANKING ? options->sample_count < 3 : options->sample_count != 2)
         return wrong(options->method == TASTING_RANKING ? "a ranking wants three --sample or more"
@@ -334,7 +334,7 @@ static void print_session(const struct tasting_session *session, const double *h
                     "user too.",
                     taste_key_file(options));
     taste_print(true,
-                session->alone ? "Alone: poise-taste serve %s says how to label the cups underneath."
+                session->alone ? "Alone: poise-taste serve %s shows how to label the cups underneath."
                                : "The helper, out of sight:  poise-taste serve %s",
                 session->name);
     taste_print(true, "The tasters:  poise-taste answer %s%s", session->name,
@@ -379,7 +379,7 @@ int taste_new(struct store *store, const struct options *options)
         return EXIT_USAGE;
     seen = seen_by_eye(options);
     if (seen < 0)
-        return wrong("say with --by-eye yes or no whether the cups can be distinguished by eye");
+        return wrong("--by-eye yes or no is needed: can the cups be distinguished by eye?");
     session.seen = seen;
     if (!ask_word(options, word, sizeof word, &given))
         return EXIT_USAGE;

@@ -24,7 +24,7 @@ static void usage(FILE *out)
 {
     fprintf(out,
             "Usage: poise-site [--config FILE]\n"
-            "Listens to several benches and publishes on one bus what they say.\n\n"
+            "Listens to several benches and publishes their readings on one bus.\n\n"
             "  -c, --config FILE  configuration (default %s)\n"
             "  -h, --help         show this help\n"
             "  -V, --version      show the version\n",

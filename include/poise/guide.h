@@ -142,6 +142,10 @@ char *guide_temperature_words(double celsius, double tolerance_c, const struct g
 char *guide_measure_words(enum measure measure, double value, double standard_uncertainty, bool above,
                           const struct guide_units *units, char *out, size_t size);
 
+/* As many decimals as a standard uncertainty has with one digit, two where that one is a 1; `usual` where it is not
+ * known, and never many more. */
+int guide_decimals(double standard_uncertainty, int usual);
+
 /* A setting for people: "Water: 92 °C", "Grind: 18"; `label` false: the value alone. */
 char *guide_setting_words(const struct guide_setting *setting, bool label, const struct guide_units *units, char *out,
                           size_t size);

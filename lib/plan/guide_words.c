@@ -210,15 +210,14 @@ char *guide_setting_words(const struct guide_setting *setting, bool label, const
 
 enum { FINEST = 2 }; /* decimals that a small uncertainty earns where fewer are usual */
 
-/* As many decimals as the uncertainty has with one digit, two where that one is a 1. */
-static int decimals_for(double uncertainty, int usual)
+int guide_decimals(double standard_uncertainty, int usual)
 {
     int decimals;
 
-    if (!(uncertainty > 0))
+    if (!(standard_uncertainty > 0))
         return usual;
-    decimals = -(int)floor(log10(uncertainty));
-    if (uncertainty * pow(10, decimals) < 1.95)
+    decimals = -(int)floor(log10(standard_uncertainty));
+    if (standard_uncertainty * pow(10, decimals) < 1.95)
         decimals++;
     usual = usual > FINEST ? usual : FINEST;
     return decimals < 0 ? 0 : decimals > usual ? usual : decimals;
@@ -229,7 +228,7 @@ char *guide_measure_words(enum measure measure, double value, double standard_un
 {
     struct guide_shown shown = guide_unit_shown(measure_unit(measure), units);
     double uncertainty = above ? (double)NAN : standard_uncertainty * shown.each;
-    int decimals = decimals_for(uncertainty, measure_decimals(measure) + shown.decimals);
+    int decimals = guide_decimals(uncertainty, measure_decimals(measure) + shown.decimals);
 
     if (measure == MEASURE_PRESSED_DRY) {
         snprintf(out, size, "%s", value > 0.5 ? "yes" : "no");

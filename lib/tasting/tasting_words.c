@@ -276,7 +276,7 @@ static void outlook_counts(const struct tasting_session *session, char *out)
     add(out, TASTING_SENTENCE, "%u of %u must %s to show a difference (by luck: p %.2g). ", critical, planned,
         pair ? "choose the same sample" : "be right", tasting_p(session->method, critical, planned));
     if (!pair && alike >= 0)
-        add(out, TASTING_SENTENCE, "%d right or fewer would show that fewer than %.0f %% can tell. ", alike,
+        add(out, TASTING_SENTENCE, "%d right or fewer would show that fewer than %.0f %% can distinguish them. ", alike,
             100 * session->limit);
     else if (!pair)
         add(out, TASTING_SENTENCE, "So few sets cannot show that the cups are the same. ");

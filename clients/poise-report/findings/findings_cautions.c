@@ -105,8 +105,8 @@ static void caution_too_much(struct findings *out)
 static void caution_uncounted(struct findings *out)
 {
     if (out->without_level)
-        findings_caution(out, "%zu cup%s not say at which level %s brewed: not counted.", out->without_level,
-                         out->without_level == 1 ? " does" : "s do", out->without_level == 1 ? "it was" : "they were");
+        findings_caution(out, "%zu cup%s without a level of its factor: not counted.", out->without_level,
+                         out->without_level == 1 ? "" : "s");
     if (out->left_out)
         findings_caution(out, "%zu cup%s out of plan left out (--all counts them).", out->left_out,
                          out->left_out == 1 ? "" : "s");

@@ -150,7 +150,7 @@ void document_html(const struct document *document, const char *title, FILE *out
             break;
         }
     }
-    fputs("</main>\n<footer>Made by poise-report from the bench's own record. Intervals are 95 % unless said "
+    fputs("</main>\n<footer>Made by poise-report from the bench's own record. Intervals are 95 % unless stated "
           "otherwise.</footer>\n"
           "</body>\n</html>\n",
           out);
