@@ -193,8 +193,6 @@ static int connect_there(struct record **record, struct store *store, const stru
         return error;
     if ((error = record_check(*record, why)) == 0)
         error = record_send_begin(*record, store, choice->all, why);
-    if (!error && record_remark(*record))
-        program_message("%s", record_remark(*record));
     if (error) {
         record_close(*record);
         *record = NULL;
@@ -223,7 +221,7 @@ static int follow(struct store *store, struct choice *choice)
 {
     struct record *record = NULL;
     int wait_ms = 0, retry_ms = RETRY_FIRST_MS, version = 0;
-    struct why why = { "" }, last = { "" };
+    struct why why = { "" }, last = { "" }, remark = { "" };
 
     for (;;) {
         int seen = data_version(store), sent = 0, error = 0;
@@ -235,6 +233,10 @@ static int follow(struct store *store, struct choice *choice)
         }
         if (!error && (seen != version || !version))
             sent = error = send_all(record, store, &why);
+        if (record && record_remark(record) && strcmp(record_remark(record), remark.text) != 0) {
+            snprintf(remark.text, sizeof remark.text, "%s", record_remark(record));
+            program_message("%s", remark.text);
+        }
         if (error < 0) {
             record_close(record);
             record = NULL;

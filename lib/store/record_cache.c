@@ -9,6 +9,7 @@
 #include <unistd.h>
 #include <zlib.h>
 
+#include "poise/program.h"
 #include "record_parts.h"
 #include "store_parts.h"
 
@@ -99,7 +100,7 @@ static int fill(struct store **out, struct record *record, const char *path, str
     struct store *store = NULL;
     int error;
 
-    if ((error = own_file(path, why)) != 0 || (error = store_open(&store, path, STORE_WRITE, why)) != 0)
+    if ((error = own_file(path, why)) != 0 || (error = store_open_cache(&store, path, why)) != 0)
         return error;
     if ((error = bring_up_to_date(record, store->database, path, why)) == 0
         && (error = record_trace_attach(record, store->database, why)) == 0
@@ -132,6 +133,8 @@ int record_cache_open(struct store **out, const char *address, struct why *why)
         record_close(record);
         return error;
     }
+    if (record_remark(record)) /* people must know that not all is shown */
+        program_message("%s", record_remark(record));
     (*out)->record = record;
     free((*out)->path);
     (*out)->path = strdup(address); /* by which people know it */

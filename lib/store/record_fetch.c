@@ -7,6 +7,7 @@
 
 #include <errno.h>
 #include <limits.h>
+#include <stdbool.h>
 #include <stdlib.h>
 #include <string.h>
 #include <unistd.h>
@@ -51,7 +52,7 @@ static const char insert[] =
     " outcome_seq = excluded.outcome_seq, ended_us = excluded.ended_us, ended_mono_us = excluded.ended_mono_us,"
     " discarded = excluded.discarded, reason = excluded.reason, run = excluded.run, replicate = excluded.replicate,"
     " factors = excluded.factors, recipe = excluded.recipe, tolerances = excluded.tolerances,"
-    " plan_kept = excluded.plan_kept RETURNING brew_id";
+    " plan_kept = excluded.plan_kept WHERE brew.brew_id = ?20 RETURNING brew_id";
 
 enum statement_here {
     HERE_INSERT,
@@ -62,6 +63,9 @@ enum statement_here {
     HERE_NOTE,
     HERE_CHANGED,
     HERE_TRACE,
+    HERE_SAVE,
+    HERE_UNDO,
+    HERE_RELEASE,
     HERE_COUNT
 };
 static const char *const statements_here[HERE_COUNT] = {
@@ -72,6 +76,9 @@ static const char *const statements_here[HERE_COUNT] = {
     [HERE_KNOWN] = "SELECT brew_id FROM shared_brew WHERE id = ?1 AND name = ?2",
     [HERE_NOTE] = "INSERT OR REPLACE INTO shared_brew (id, name, month, brew_id, samples) VALUES (?1, ?2, ?3, ?4, ?5)",
     [HERE_CHANGED] = "UPDATE brew SET changed = brew_id WHERE brew_id = ?1",
+    [HERE_SAVE] = "SAVEPOINT one_brew",
+    [HERE_UNDO] = "ROLLBACK TO one_brew",
+    [HERE_RELEASE] = "RELEASE one_brew",
     [HERE_TRACE] = "INSERT INTO trace (brew_id, seq, instrument_id, boot_id, time_us, mono_us, value, decimals, stable,"
                    " status) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10)",
 };
@@ -273,10 +280,21 @@ static void show_brew(const char *name, const char *bench, const char *shown, ch
         snprintf(out, BREW_SIZE, "%s%s", shown, strncmp(name, bench, length) == 0 ? name + length : "-");
 }
 
+/* A row that no poise-share wrote, by a bench that means harm or by accident: it is left out, and keeps nobody from
+ * reading the others. */
+enum { NONSENSE = 1 };
+
+static bool is_nonsense(sqlite3 *here)
+{
+    int code = sqlite3_errcode(here) & 0xff;
+
+    /* SQLITE_ERROR, once it runs: a document that is none ("malformed JSON") */
+    return code == SQLITE_CONSTRAINT || code == SQLITE_MISMATCH || code == SQLITE_TOOBIG || code == SQLITE_ERROR;
+}
+
 static int take_brew(struct fetching *to, const PGresult *row, struct why *why)
 {
-    const char *id = PQgetvalue(row, 0, AT_ID), *name = PQgetvalue(row, 0, AT_NAME),
-               *bench = PQgetvalue(row, 0, AT_BENCH);
+    const char *name = PQgetvalue(row, 0, AT_NAME), *bench = PQgetvalue(row, 0, AT_BENCH);
     sqlite3_stmt *statement = to->statement[HERE_INSERT];
     char shown_bench[NAME_SIZE] = "", shown[BREW_SIZE];
     int64_t known;
@@ -294,8 +312,7 @@ static int take_brew(struct fetching *to, const PGresult *row, struct why *why)
         || (!PQgetisnull(row, 0, AT_EXPERIMENT) && (error = done(to, HERE_EXPERIMENT)) != 0))
         return error;
     if (!to->bench)
-        return why_set(why, -EBADF, "%s: brew %s is of a bench %.8s that the record does not know", to->record->address,
-                       name, id);
+        return NONSENSE; /* of a bench that is not registered */
     show_brew(name, bench, shown_bench, shown);
     sqlite3_bind_text(statement, 1, shown, -1, SQLITE_STATIC);
     sqlite3_bind_int64(statement, 2, to->bench);
@@ -303,8 +320,12 @@ static int take_brew(struct fetching *to, const PGresult *row, struct why *why)
     bind(statement, 4, row, AT_EXPERIMENT);
     for (int i = 0; i < AT_PLAIN; i++)
         bind(statement, 5 + i, row, AT_FIRST + i);
-    if ((error = found(to, HERE_INSERT, &to->brew, NULL, 0)) != 0
-        || (known && (error = brew_clear(to->reader, to->brew, why)) != 0)
+    sqlite3_bind_int64(statement, 5 + AT_PLAIN, known);
+    if ((error = found(to, HERE_INSERT, &to->brew, NULL, 0)) != 0)
+        return error;
+    if (!to->brew)
+        return NONSENSE; /* it would take the place of another bench's */
+    if ((known && (error = brew_clear(to->reader, to->brew, why)) != 0)
         || (error = brew_read(to->reader, to->brew, to->bench, PQgetvalue(row, 0, AT_MEASURES),
                               PQgetvalue(row, 0, AT_PARTS), why))
                != 0)
@@ -322,6 +343,21 @@ static int take_brew(struct fetching *to, const PGresult *row, struct why *why)
     return done(to, HERE_NOTE);
 }
 
+/* One brew, whole or not at all. */
+static int take_or_leave(struct fetching *to, const PGresult *row, struct why *why)
+{
+    int error = done(to, HERE_SAVE);
+
+    if (error)
+        return error;
+    error = take_brew(to, row, why);
+    if (error == NONSENSE || (error < 0 && is_nonsense(to->here)))
+        error = done(to, HERE_UNDO);
+    if (!error)
+        error = done(to, HERE_RELEASE);
+    return error;
+}
+
 /* The rows of a query as they come, so that a million of them need no memory. */
 static int take_brews(struct fetching *to, const char *sql, int count, const char *const *values, struct why *why)
 {
@@ -335,7 +371,7 @@ static int take_brews(struct fetching *to, const char *sql, int count, const cha
     while ((row = PQgetResult(connection))) {
         ExecStatusType status = PQresultStatus(row);
 
-        if (!error && status == PGRES_SINGLE_TUPLE && (error = take_brew(to, row, why)) != 0) {
+        if (!error && status == PGRES_SINGLE_TUPLE && (error = take_or_leave(to, row, why)) != 0) {
             PGcancel *cancel = PQgetCancel(connection);
             char words[256];
 
@@ -407,15 +443,14 @@ static int drop_missing(struct fetching *to, struct why *why)
     static const char *const tables[] = { "stage",   "measure",  "strength_budget",  "assignment", "note",
                                           "warning", "asked_by", "instrument_check", "brew" };
     PGresult *rows;
-    int64_t here = number_here(to->here, "SELECT count(*) FROM shared_brew");
+    int64_t here = number_here(to->here, "SELECT count(*) FROM shared_brew"), there = 0;
     int error = record_run(to->record, "SELECT count(*) FROM poise.brew", 0, NULL, &rows, why);
-    bool same;
 
     if (error)
         return error;
-    same = strtoll(PQgetvalue(rows, 0, 0), NULL, 10) == here;
+    there = strtoll(PQgetvalue(rows, 0, 0), NULL, 10);
     PQclear(rows);
-    if (same)
+    if (there == here)
         return 0;
     error =
         run_here(to->here, "CREATE TEMP TABLE there (id TEXT, name TEXT, PRIMARY KEY (id, name)) WITHOUT ROWID", why);
@@ -433,6 +468,10 @@ static int drop_missing(struct fetching *to, struct why *why)
                          "DELETE FROM shared_brew WHERE NOT EXISTS (SELECT 1 FROM temp.there t WHERE"
                          " t.id = shared_brew.id AND t.name = shared_brew.name); DROP TABLE temp.there",
                          why);
+    here = number_here(to->here, "SELECT count(*) FROM shared_brew");
+    if (!error && here < there)
+        why_write(&to->record->remark, "%s: %lld of %lld brews there make no sense, and are left out",
+                  to->record->address, (long long)(there - here), (long long)there);
     return error;
 }
 
@@ -565,7 +604,7 @@ int record_fetch(struct record *record, sqlite3 *here, const struct fetch_choice
     for (int i = 0; i < HERE_COUNT; i++)
         sqlite3_finalize(to.statement[i]);
     brew_reader_close(to.reader);
-    count = error ? 0 : number_here(here, "SELECT count(*) FROM brew");
+    count = error || !choice->traces ? 0 : number_here(here, "SELECT count(*) FROM brew");
     return error ? error : count > INT_MAX ? INT_MAX : (int)count;
 }
 

@@ -69,7 +69,7 @@ struct fetch_choice {
     bool traces;
 };
 
-/* Inside a transaction of `here`, whose tables `shared_...` are there.  Returns how many brews it holds now. */
+/* Inside a transaction of `here`.  Returns how many brews were chosen, 0 for a cache. */
 int record_fetch(struct record *record, sqlite3 *here, const struct fetch_choice *choice, struct why *why);
 
 /* The tables by which a fetch knows how far it has come. */

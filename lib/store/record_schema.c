@@ -27,18 +27,20 @@ static const char tables[] =
     "INSERT INTO record SELECT replace(gen_random_uuid()::text, '-', '');"
     /* who sends: position is that of the store's own changes, stamp of ours: every batch has a later one, also after
      * the server came back from a backup, since it is not below the clock's microseconds */
-    "CREATE TABLE store (store_id text PRIMARY KEY, owner text NOT NULL DEFAULT current_user,"
+    "CREATE TABLE store (store_id text PRIMARY KEY CHECK (store_id ~ '^[0-9a-f]{32}$'), owner text NOT NULL DEFAULT current_user,"
     " position bigint NOT NULL DEFAULT 0, stamp bigint NOT NULL DEFAULT 0, begun timestamptz NOT NULL DEFAULT now(),"
     " last timestamptz NOT NULL DEFAULT now());"
     /* a bench has several names when it was renamed; the store that sends it is one */
     "CREATE TABLE bench (bench_id text, name text, store_id text NOT NULL, units text, begun timestamptz NOT NULL DEFAULT now(),"
-    " PRIMARY KEY (bench_id, name));"
+    " PRIMARY KEY (bench_id, name), CHECK (bench_id ~ '^[0-9a-f]{32}$' AND name ~ '^[a-z0-9-]{1,32}$'));"
+    /* a brew's name begins with its bench's, so that no bench writes what passes for another's */
     "CREATE TABLE brew (bench_id text NOT NULL, month integer NOT NULL, name text NOT NULL, store_id text NOT NULL,"
     " stamp bigint NOT NULL, bench text NOT NULL, station text NOT NULL, boot text, begin_seq bigint, began_us bigint,"
     " began_mono_us bigint, outcome_seq bigint NOT NULL, ended_us bigint, ended_mono_us bigint,"
     " discarded boolean NOT NULL, reason text, experiment text, run bigint, replicate bigint, factors text, recipe text,"
     " tolerances text, plan_kept bigint, measures jsonb NOT NULL, parts jsonb NOT NULL, samples bigint NOT NULL,"
-    " trace bytea, PRIMARY KEY (bench_id, month, name)) PARTITION BY LIST (month);"
+    " trace bytea, PRIMARY KEY (bench_id, month, name), CHECK (starts_with(name, bench) AND length(name) < 48 AND"
+    " substr(name, length(bench) + 1) ~ '^-[0-9]{8}-[0-9]{3,}$')) PARTITION BY LIST (month);"
     "ALTER TABLE brew ALTER trace SET STORAGE EXTERNAL;" /* it is packed already */
     "CREATE INDEX brew_by_experiment ON brew (experiment) WHERE experiment IS NOT NULL;"
     "CREATE INDEX brew_by_stamp ON brew (store_id, stamp);"

@@ -405,6 +405,22 @@ static int prepare_take(struct record *record, struct why *why)
     return error;
 }
 
+/* BENCH-YYYYMMDD-NNN, as every bench of ours names its brews; the record takes no other, and would refuse the batch. */
+static bool has_name(sqlite3_stmt *row)
+{
+    static const char digits[] = "0123456789";
+    const char *name = column_or_empty(row, ROW_NAME), *bench = column_or_empty(row, ROW_NAME + 1);
+    size_t length = strlen(bench), number;
+
+    if (!name_valid(bench) || strncmp(name, bench, length) != 0 || strlen(name) >= BREW_SIZE)
+        return false;
+    name += length;
+    if (*name != '-' || strspn(name + 1, digits) != 8 || name[9] != '-')
+        return false;
+    number = strspn(name + 10, digits);
+    return number >= 3 && !name[10 + number];
+}
+
 /* The brews of a batch, in a pipeline.  *position: behind them. */
 static int send_brews(struct sending *sending, sqlite3_stmt *row, int64_t *position, struct why *why)
 {
@@ -421,6 +437,11 @@ static int send_brews(struct sending *sending, sqlite3_stmt *row, int64_t *posit
         *position = sqlite3_column_int64(row, 1);
         if (month && month < record->kept_from)
             continue; /* the record has let go of that month */
+        if (!has_name(row)) {
+            why_write(&record->remark, "%s: brew %.60s has no name that a bench gives, and is not sent",
+                      record->address, column_or_empty(row, ROW_NAME));
+            continue;
+        }
         if (month && record->monthless)
             error = drop_monthless(record, row, why);
         if (!error)

@@ -144,7 +144,7 @@ static int open_for_writing(struct store *store, int version, struct why *why)
                                &store->statement[i], NULL)
             != SQLITE_OK)
             error = store_failed(store->database, store->path, "preparing to write", why);
-    return error ? error : load_open_brews(store, why);
+    return error || store->is_cache ? error : load_open_brews(store, why);
 }
 
 /* For its owner and the group, and where it is named: a link could lead a logger to write over another file. */
@@ -274,21 +274,16 @@ int store_open_damaged(struct store **out, const char *path, int *version, struc
     return error;
 }
 
-int store_open(struct store **out, const char *path, enum store_mode mode, struct why *why)
+static int open_store(struct store **out, const char *path, enum store_mode mode, bool is_cache, struct why *why)
 {
-    struct store *store;
+    struct store *store = calloc(1, sizeof *store);
     int error;
 
-    if (record_is_address(path))
-        return mode == STORE_READ ? record_cache_open(out, path, why)
-                                  : why_set(why, -EROFS,
-                                            "%s: a shared record is read here and filled by poise-share: name the "
-                                            "bench's own store with --store",
-                                            path);
-    if (!(store = calloc(1, sizeof *store)) || !(store->path = strdup(path))) {
+    if (!store || !(store->path = strdup(path))) {
         free(store);
         return why_set(why, -ENOMEM, "not enough memory");
     }
+    store->is_cache = is_cache;
     store->mode = mode;
     store->gone = UINT64_MAX;
     error = open_database(store, why);
@@ -298,6 +293,22 @@ int store_open(struct store **out, const char *path, enum store_mode mode, struc
     }
     *out = store;
     return 0;
+}
+
+int store_open(struct store **out, const char *path, enum store_mode mode, struct why *why)
+{
+    if (record_is_address(path))
+        return mode == STORE_READ ? record_cache_open(out, path, why)
+                                  : why_set(why, -EROFS,
+                                            "%s: a shared record is read here and filled by poise-share: name the "
+                                            "bench's own store with --store",
+                                            path);
+    return open_store(out, path, mode, false, why);
+}
+
+int store_open_cache(struct store **out, const char *path, struct why *why)
+{
+    return open_store(out, path, STORE_WRITE, true, why);
 }
 
 void store_close(struct store *store)

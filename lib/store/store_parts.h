@@ -78,6 +78,7 @@ struct record;
 struct store {
     sqlite3 *database;
     struct record *record; /* a cache's: where its traces are; else NULL */
+    bool is_cache;         /* nothing is under way in it */
     enum store_mode mode;
     char *path;
     uint64_t gone;        /* as store_gone */
@@ -106,6 +107,9 @@ struct store {
 /* Two brews with the same begin are one: no two cups begin so soon after each other on one station, and a bench that
  * was killed may find a begin again from its readings, a little off. */
 bool store_same_begin(int64_t one_mono_us, int64_t other_mono_us);
+
+/* Opens the file of a cache (record_cache.c), to be brought up to date. */
+int store_open_cache(struct store **out, const char *path, struct why *why);
 
 /* Writes all that waits, in one transaction. */
 int store_write(struct store *store, struct why *why);

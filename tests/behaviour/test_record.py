@@ -186,3 +186,40 @@ def test_two_benches_of_one_name_are_read_as_two(bench):
     assert len(report.splitlines()) == 3, report
     own = brews(bench, postgres.address(user="quay"))       # a bench sees its own rows, under the same names
     assert sorted(json.loads(line)["brew"] for line in own.splitlines()) == sorted(names)[2:]
+
+
+def test_a_bench_that_means_harm_changes_nobody_elses_brews_and_keeps_nobody_from_reading(bench):
+    store, postgres = made(bench, 2), record(bench)
+    share(bench, postgres.address(user="pier"))
+    address, mine = postgres.address(user="trainer"), "bad00000" * 4
+    here = brews(bench, address)
+
+    def attack(sql):
+        try:
+            return postgres.sql(f"set search_path to poise; {sql}", user="quay")
+        except subprocess.CalledProcessError as error:
+            return error.stderr
+
+    assert attack(f"insert into store (store_id) values ('{mine}')") == ""
+    for wrong in ("x},{y", "{", "', ''", "A" * 32):             # what readers put into a list
+        assert "check constraint" in attack("insert into store (store_id) values ($$%s$$)" % wrong), wrong
+    put = ("insert into bench (bench_id, name, store_id) values ('{0}', '{1}', '{0}') on conflict do nothing; insert into"
+           " brew (bench_id, month, name, store_id, stamp, bench, station, outcome_seq, discarded, measures, parts, samples)"
+           " values ('{0}', 202611, '{2}', '{0}', {3}, '{1}', 'left', 1, false, '{4}', '{5}', 0)")
+    late = 9000000000000000000
+    for bench_name, name in (("quay", "pier-20261125-001"), ("pier", "pier-x-20261125-001"), ("quay", "quay'; drop table"),
+                             ("quay", "quay-20261125-1"), ("", "-20261125-001")):
+        answer = attack(put.format(mine, bench_name, name.replace("'", "''"), late, "{}", "{}"))
+        assert "check constraint" in answer, (name, answer)
+    assert attack(put.format(mine, "pier", "pier-20261125-001", late, '{"dose_g": [[1, 99]]}', "{}")) == ""
+    for number, (measures, parts) in enumerate((("[]", "{}"), ('"x"', "[1]"), ('{"dose_g": 5}', '{"stage": [[1]]}'),
+                                                ("{}", '{"stage": {"a": null}}'), ("{}", '{"note": [[null, null, null]]}'))):
+        assert attack(put.format(mine, "quay", f"quay-20261125-10{number}", late, measures, parts)) == ""
+    attack(f"update store set stamp = {late}")
+    status, output, said = bench.run("poise-ctl", "brews", "--json", "--store", address)
+    assert status == 0 and "make no sense, and are left out" in said and said.count("\n") == 1, said
+    lines = output.splitlines()
+    assert all(line in lines for line in here.splitlines()) and not any('"dose_g":99' in line for line in lines), output
+    for bench_name in ("pier-bad00000", f"pier-{mine[:8]}"):    # the name under which another would be shown
+        attack(put.format(mine, bench_name, f"{bench_name}-20261125-001", late, "{}", "{}"))
+    assert all(line in brews(bench, address).splitlines() for line in here.splitlines())

@@ -219,6 +219,15 @@ def test_brews_that_nobody_numbered_are_not_passed_over_in_silence(bench):
     assert status == 0 and "not numbered: 1 " in said and "1 brew sent" in said, said
 
 
+def test_a_brew_without_a_benchs_name_is_not_sent_and_stops_no_other(bench):
+    store, postgres = made(bench, 3), record(bench)
+    with sqlite3.connect(store) as file:
+        file.execute("update brew set name = 'x''; drop table poise.brew; --' where name like '%-002'")
+    status, _, said = share(bench, postgres.address(user="pier"))
+    assert status == 0 and "is not sent" in said and "2 brews sent" in said, said
+    assert postgres.sql("select string_agg(right(name, 3), ',' order by name) from poise.brew") == "001,003"
+
+
 def test_two_that_send_one_store_are_one_too_many(bench):
     store, postgres = made(bench, 1), record(bench)
     bench.start("poise-share", "--to", postgres.address(user="pier"), "--store", store).wait_diagnostic("1 brew sent")
