@@ -57,3 +57,28 @@ def test_a_cup_not_seen_empty_is_recognised_named_and_kept(bench):        # alon
     refused = bench.run("poise-ctl", "vessel", "blue", "rename", "Blue Cup")
     assert refused[0] == 1 and "is no name" in refused[2], refused
     logger.stop()
+
+
+def test_what_stands_on_the_scale_gets_a_name(bench):
+    scale = bench.port("scale")
+    bench.configure(station("left"), line_scale("left-scale", scale, station="left"))
+    bench.poised("--clock-rate", "20")
+    scale.wait_heard()
+    bus = bench.subscribe()
+
+    def stands(grams):
+        for _ in range(30):
+            scale.line(f"ST,GS,{grams:+9.1f} g")
+            bus.wait_for(reading("left-scale"))
+
+    scale.line("ST,GS,+    0.0 g")                  # the first line after opening may be half a line: it is dropped
+    stands(0)
+    refused = bench.run("poise-ctl", "vessel", "blue")
+    assert refused[0] == 1 and "sees no single vessel" in refused[2], refused
+    stands(341.2)
+    named = bench.run("poise-ctl", "vessel", "blue")
+    assert named[0] == 0, named
+    known = bench.ask(do="vessels")["vessels"]
+    assert [(one["vessel"], one["mass_g"]) for one in known] == [("blue", 341.2)], known
+    assert bench.run("poise-ctl", "vessel", "blue", "cup")[0] == 0
+    assert re.search(r"blue +cup +341.2 ± ", bench.run("poise-ctl", "vessels")[1])
