@@ -94,12 +94,12 @@ static int widest_curve(const struct findings *findings)
 /* Two shapes are left: the steep at which they differ most shows best which of them is wrong (Atkinson & Fedorov,
  * Biometrika 62, 1975, from memory).  A narrower interval of one of them would be of no use. */
 static void advise_between(const struct findings *findings, const struct curve_finding *curve, double least_s,
-                           struct advice *advice)
+                           double longest_s, struct advice *advice)
 {
     const struct shape_fit *rival = &curve->rival;
-    double best = least_s, most = -1, longest = fmax(2 * curve->longest_s, least_s);
+    double best = least_s, most = -1;
 
-    for (double t = least_s; t <= longest; t++) {
+    for (double t = least_s; t <= 2 * longest_s; t++) {
         double apart = fabs(kinetics_at(&curve->fit, t) - shape_at(rival, t));
 
         if (apart > most) {
@@ -108,7 +108,7 @@ static void advise_between(const struct findings *findings, const struct curve_f
         }
     }
     suggest_time(findings, curve, round(best), 1, advice);
-    suggest_time(findings, curve, round(curve->longest_s), 1.01, advice);
+    suggest_time(findings, curve, longest_s, 1.01, advice);
     snprintf(advice->headline, sizeof advice->headline,
              "Brew at %.0f s: where %s ends depends on which curve is right, and there first order and %s lie farthest "
              "apart, by about %.2g %s.",
@@ -154,7 +154,7 @@ static int advise_time(const struct findings *findings, int cups, double least_s
                  "longest so far; nothing shorter can show the plateau.",
                  2 * longest);
     } else if ((curve->rivalled || curve->misfit) && curve->rival.fitted) {
-        advise_between(findings, curve, least_s, advice);
+        advise_between(findings, curve, least_s, longest, advice);
     } else {
         double grown = quantile(findings, (double)curve->fit.df + cups) / quantile(findings, (double)curve->fit.df);
 
