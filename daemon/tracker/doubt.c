@@ -7,7 +7,7 @@
 #include "beam.h"
 
 /* What two and three standard uncertainties may leave out; a reading that is less likely adds nothing. */
-static const double BEYOND_TWO = 0.05, BEYOND_THREE = 0.02;
+static const double BEYOND_TWO = 0.05, BEYOND_THREE = 0.04;
 
 /* The same value by several readings: how far off the best one's, and how likely. */
 struct mixture {

@@ -13,7 +13,7 @@ struct reading_of {
 };
 
 /* Widens the uncertainties of the first one's numbers and stages by the others'.  A standard uncertainty is such that
- * twice as much covers 95 % of all readings, and three times 98 %: an unlikelier one is not worth a useless number. */
+ * twice as much covers 95 % of all readings, and three times 96 %: an unlikelier one is not worth a useless number. */
 void doubt_spread(struct hypothesis *best, struct measures *measures, const struct reading_of *reading, int count);
 
 #endif

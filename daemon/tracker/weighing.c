@@ -18,6 +18,9 @@ static const int64_t TARE_WAIT_US = 5000000;
  * may be a lift as well, and the story decides. */
 static const int64_t LIFT_US = 420000;
 
+/* Behind a tare of what stood there so much coffee may have fallen already, and falls no faster (practice). */
+static const double STOOD_G = 25, BEGUN_G = 3, BEGUN_G_PER_S = 30;
+
 /* None is lifted sooner; and what a filter then still shows of it is clear. */
 static const double LIFT_LEAST_S = 0.2, LIFT_LEFT_DIVISIONS = 5;
 
@@ -137,6 +140,18 @@ static bool could_lift(const struct weighing *weighing, double step_g, double dt
     return !(step_g * (1 + poles) * exp(-poles) > LIFT_LEFT_DIVISIONS * weighing->resolution_g);
 }
 
+/* Coffee that falls at once behind a tare of what rested: what was indicated last but one is a little of it, and so is
+ * what follows.  What hands had time to lift leaves nothing that grows. */
+static bool is_begun(const struct indication *shown, bool ordered, double noise_g)
+{
+    double more_g = shown[3].shown_g - shown[2].shown_g;
+    bool sure = ordered || seconds(shown[1].at_us, shown[2].at_us) < LIFT_LEAST_S;
+
+    return fabs(shown[1].shown_g) > STOOD_G && fabs(shown[1].shown_g - shown[0].shown_g) < noise_g
+           && shown[2].shown_g > -noise_g && shown[2].shown_g < BEGUN_G && more_g > (sure ? -noise_g : noise_g)
+           && more_g < BEGUN_G_PER_S * seconds(shown[2].at_us, shown[3].at_us);
+}
+
 /* Whether the step to what was indicated last but one is a tare. */
 static bool is_tare(const struct weighing *weighing)
 {
@@ -156,9 +171,8 @@ static bool is_tare(const struct weighing *weighing)
     if (shown[1].shown_g > shown[0].shown_g && moved_g < TAIL_SHARE * fabs(shown[1].shown_g))
         tail_g = moved_g; /* the last of what was put down is still coming */
     zero_g += fmax(tail_g, fmin(moved_g, zero_g));
-    if (fabs(shown[2].shown_g) > zero_g)
-        return false;
-    if (!ordered && fabs(shown[3].shown_g) > zero_g + tail_g) /* ordered: what falls at once may follow */
+    if ((fabs(shown[2].shown_g) > zero_g || (!ordered && fabs(shown[3].shown_g) > zero_g + tail_g))
+        && !is_begun(shown, ordered, zero_g)) /* ordered: what falls at once may follow */
         return false;
     return step_g > fmax(TARE_DIVISIONS * weighing->resolution_g, TARE_LEAST_G)
            && (ordered || (sudden && step_g > TARE_TIMES * moved_g));

@@ -7,7 +7,7 @@ from kills import Morning, play
 
 
 def test_five_kills_and_stops_in_a_brew_lose_nothing(bench):
-    play(Morning(bench, 20261130, 1, 5, from_s=18))     # water is poured: a slow restart before it hides the brew
+    play(Morning(bench, 20261130, 1, 5))
 
 
 def test_two_hundred_kills_and_stops_lose_nothing(bench):       # alone long

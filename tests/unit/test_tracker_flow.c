@@ -236,10 +236,38 @@ static void what_drifts_was_not_moved(void **state)
     assert_true(reported_u(trace, 1, MEASURE_WATER_G) < 0.3);
 }
 
+/* Nobody ordered the tare, and the coffee falls with the first reading after it. */
+static void coffee_that_falls_at_once_behind_a_tare_is_weighed(void **state)
+{
+    const int64_t ticks_us[] = { 50000, 100000, 200000 };
+
+    (void)state;
+    for (size_t i = 0; i < 2 * sizeof ticks_us / sizeof *ticks_us; i++) {
+        struct trace *trace;
+        void *own = NULL;
+
+        assert_int_equal(setup(&own), 0);
+        trace = own;
+        trace->tick_us = ticks_us[i / 2];
+        put_things(trace);
+        tare(trace);
+        wait_s(trace, i % 2 ? 0.2 : 0);
+        move(trace, 15, 3);
+        wait_s(trace, 4);
+        move(trace, 230, 25);
+        wait_s(trace, 20);
+        assert_float_equal(measured(trace, 1, MEASURE_DOSE_G), 15, 0.1);
+        assert_float_equal(measured(trace, 1, MEASURE_WATER_G), 230, 0.3);
+        assert_true(reported_u(trace, 1, MEASURE_WATER_G) < 0.3);
+        teardown(&own);
+    }
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test_setup_teardown(what_drifts_was_not_moved, setup, teardown),
+        cmocka_unit_test_setup_teardown(coffee_that_falls_at_once_behind_a_tare_is_weighed, setup, teardown),
         cmocka_unit_test_setup_teardown(no_filter_makes_a_steep_late, setup, teardown),
         cmocka_unit_test_setup_teardown(a_knock_before_the_tare_moves_no_coffee, setup, teardown),
         cmocka_unit_test_setup_teardown(a_knock_before_a_lift_makes_it_no_earlier, setup, teardown),
