@@ -24,8 +24,8 @@ static const double CAP_U_G = 15;        /* practice: a filter's cap, 15 to 45 g
 static const int64_t POUR_PAUSE_US = 700000;  /* practice: a kettle that hesitates for less pours on */
 static const int64_t BLOOM_WAIT_US = 6000000; /* practice: sooner it was one pour with a pause */
 static const double BLOOM_MOST_SHARE = 0.42;  /* practice: of all the water */
-static const double STIR_LEAST_S = 1.2;       /* practice: a knock rings for less */
-static const double STIR_LEAST_G = 1.2;       /* fitted: how far a spoon moves the reading */
+static const double STIR_LEAST_S = 2.3; /* practice: a knock rings for less, a cloth wipes and a hand leans for less */
+static const double STIR_LEAST_G = 1.2; /* fitted: how far a spoon moves the reading */
 static const double STIR_USUAL_S = 8, PRESS_USUAL_S = 25, HANDS_SPREAD = 0.6; /* practice */
 static const int64_t STIR_PAUSE_US = 2000000; /* practice: a shorter pause is within one stir */
 static const int64_t SPOON_US = 1000000;      /* practice: a spoon put in stirs at once */
