@@ -101,7 +101,7 @@ static int read_checks(sqlite3 *database, const char *bench, struct bench_rows *
         const char *kind = text_at(statement, 1);
         struct shown_again *row;
 
-        for (int known = 0; known < CHECK_KINDS; known++)
+        for (int known = 0; known < CHECK_CONTROL; known++) /* control brews are read off the brews themselves */
             if (strcmp(kind, check_kind_name((enum check_kind)known)) == 0
                 && (row = row_of(out, text_at(statement, 0), kind, check_kind_unit((enum check_kind)known))))
                 add_value(row, number_at(statement, 2), number_at(statement, 3), text_at(statement, 4));

@@ -100,6 +100,7 @@ static void report_strength(struct stations *stations, struct brew *brew, enum m
     if (was_waiting && !brew_waits(brew, stations->replicates)) {
         report_done(stations, brew, now.mono_us);
         watch_spread(stations, brew, now);
+        watch_control(stations, brew, now);
     }
 }
 

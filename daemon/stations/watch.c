@@ -22,6 +22,9 @@ static const double USUAL_SPREAD_PCT = 0.012;
  * single weighings would alarm six times as often as the table says; medians of WATCHED_TOGETHER do not. */
 static const double DROPS_G = 1.5;
 
+/* Nobody brews two cups that are nearer to each other, in extraction (common practice, no source). */
+static const double CONTROL_ALIKE_PCT = 0.2;
+
 static struct watched *chart_of(struct stations *stations, const char *instrument, enum check_kind check)
 {
     for (int i = 0; i < WATCHED; i++) {
@@ -64,6 +67,7 @@ static const char *what_of(enum check_kind check)
         [CHECK_MASS] = "what it shows of the check weight",
         [CHECK_BRIX] = "what it shows of the sugar solution",
         [CHECK_VESSEL] = "what it shows of empty vessels",
+        [CHECK_CONTROL] = "the extraction of the control brew read on it",
     };
 
     return words[check];
@@ -136,6 +140,14 @@ static void widen_strengths(struct stations *stations, const char *instrument, i
     strength_again(stations, now);
 }
 
+/* What a point of a control brew's extraction is in strength; 0: not known. */
+static double strength_per_extraction_of(const struct stations *stations, const char *name)
+{
+    const struct brew *brew = brews_find(&stations->brews, name);
+
+    return brew ? brew->measures.value[MEASURE_STRENGTH_PCT] / brew->measures.value[MEASURE_EXTRACTION_PCT] : 0;
+}
+
 static void alarm_rings(struct stations *stations, struct watched *watched, const struct message_check *check,
                         const struct control_alarm *alarm, struct moment now)
 {
@@ -153,6 +165,8 @@ static void alarm_rings(struct stations *stations, struct watched *watched, cons
         strftime(since, sizeof since, "%Y-%m-%d %H:%M", &local);
     if (check->check == CHECK_BRIX && stations->strength_per_brix > 0)
         factor = stations->strength_per_brix;
+    else if (check->check == CHECK_CONTROL)
+        factor = strength_per_extraction_of(stations, check->brew);
     if (station >= 0)
         widen_masses(stations, station, since_us, fabs(change), &touched);
     else
@@ -162,9 +176,11 @@ static void alarm_rings(struct stations *stations, struct watched *watched, cons
                  touched.count == 1 ? "" : "s", touched.first, touched.count > 1 ? " to " : "",
                  touched.count > 1 ? touched.last : "", touched.count == 1 ? "is" : "are");
     stations_warn(stations, NULL, station >= 0 ? stations->all[station].config.name : NULL, "instrument-changed",
-                  "%s: %s changed by %+.2g %s about %s (%s): %s; clean and check it", check->instrument,
-                  what_of(check->check), change, check_kind_unit(check->check), since,
-                  alarm->cusum ? "many values a little" : "one value far", brews);
+                  "%s: %s changed by %+.2g %s about %s (%s): %s; %s", check->instrument, what_of(check->check), change,
+                  check_kind_unit(check->check), since, alarm->cusum ? "many values a little" : "one value far", brews,
+                  check->check == CHECK_CONTROL ? "read water and a sugar solution: if these are as before, it is the "
+                                                  "coffee, the water, the grind or the scale"
+                                                : "clean and check it");
     strcpy(message.alarm.instrument, check->instrument);
     message.alarm.check = check->check;
     message.alarm.since_us = time_us;
@@ -263,6 +279,25 @@ void watch_spread(struct stations *stations, const struct brew *brew, struct mom
     watch_take(stations, &check, resolution_pct, now);
 }
 
+void watch_control(struct stations *stations, const struct brew *brew, struct moment now)
+{
+    struct message_check check = { .check = CHECK_CONTROL, .reference = NAN };
+    const char *plan = json_string_value(json_object_get(brew->plan, "experiment"));
+    struct watched *watched;
+
+    check.value = brew->measures.value[MEASURE_EXTRACTION_PCT];
+    if (!plan || !json_is_true(json_object_get(brew->plan, "control")) || isnan(check.value) || !brew->sample_count)
+        return;
+    strcpy(check.instrument, stations->refractometers[brew->samples[0].instrument].name);
+    strcpy(check.brew, brew->name);
+    watched = chart_of(stations, check.instrument, CHECK_CONTROL);
+    if (watched && strncmp(watched->plan, plan, sizeof watched->plan - 1) != 0) {
+        watched->chart = (struct control_chart){ .count = 0 };
+        snprintf(watched->plan, sizeof watched->plan, "%s", plan);
+    }
+    watch_take(stations, &check, CONTROL_ALIKE_PCT, now);
+}
+
 /* ---- kept ---- */
 
 json_t *watch_save(const struct stations *stations)
@@ -276,9 +311,10 @@ json_t *watch_save(const struct stations *stations)
 
         for (int k = 0; k < WATCHED_TIMES && k < chart->count; k++)
             json_array_append_new(times, json_integer(one->time_us[k]));
-        json_array_append_new(list, json_pack("[s,i,i,f,f,f,f,i,i,f,f,o]", one->instrument, one->check, chart->count,
-                                              chart->mean, chart->squares, chart->up, chart->down, chart->up_since,
-                                              chart->down_since, chart->up_before, chart->down_before, times));
+        json_array_append_new(list,
+                              json_pack("[s,i,i,f,f,f,f,i,i,f,f,o,s]", one->instrument, one->check, chart->count,
+                                        chart->mean, chart->squares, chart->up, chart->down, chart->up_since,
+                                        chart->down_since, chart->up_before, chart->down_before, times, one->plan));
     }
     return list;
 }
@@ -313,6 +349,8 @@ void watch_load(struct stations *stations, const json_t *json)
                                              .squares = number_at(entry, 4),
                                              .up = number_at(entry, 5),
                                              .down = number_at(entry, 6) };
+        snprintf(one->plan, sizeof one->plan, "%s",
+                 json_is_string(json_array_get(entry, 12)) ? json_string_value(json_array_get(entry, 12)) : "");
         one->chart.up_since = count_at(entry, 7, one->chart.count);
         one->chart.down_since = count_at(entry, 8, one->chart.count);
         one->chart.up_before = number_at(entry, 9);

@@ -24,6 +24,7 @@ enum {
 struct watched {
     char instrument[NAME_SIZE]; /* empty: free */
     enum check_kind check;
+    char plan[DETAIL_SIZE]; /* with CHECK_CONTROL: which is brewed; of another the chart begins again */
     struct control_chart chart;
     int64_t time_us[WATCHED_TIMES];    /* of the value in that place, counted round */
     double together[WATCHED_TOGETHER]; /* weighings of vessels that are not charted yet: their median is, of so many */
@@ -38,6 +39,9 @@ void watch_scale(struct stations *stations, int station, const struct reading *r
 
 /* How much readings of one sample differ, of a cup that has them all. */
 void watch_spread(struct stations *stations, const struct brew *brew, struct moment now);
+
+/* What a brew came to whose plan is brewed to watch the bench, when it has all its readings. */
+void watch_control(struct stations *stations, const struct brew *brew, struct moment now);
 
 json_t *watch_save(const struct stations *stations);
 void watch_load(struct stations *stations, const json_t *json);

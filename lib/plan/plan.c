@@ -81,6 +81,7 @@ static json_t *levels_json(const struct plan_factor *factor)
 json_t *plan_run_json(const struct plan *plan, const struct plan_run *run, int number)
 {
     json_t *factors = json_object(), *recipe = json_object(), *tolerances = json_object(), *levels = json_object();
+    json_t *control = plan->control ? json_true() : NULL;
 
     for (int i = 0; i < plan->factors; i++) {
         json_object_set_new(factors, plan->vary[i].name, value_json(plan_level(plan, run, i)));
@@ -94,9 +95,9 @@ json_t *plan_run_json(const struct plan *plan, const struct plan_run *run, int n
         if (!isnan(plan->hold[i].tolerance))
             json_object_set_new(tolerances, plan->hold[i].name, json_real(plan->hold[i].tolerance));
     }
-    return json_pack("{s:s,s:s,s:i,s:i,s:i,s:o,s:o,s:o,s:o}", "experiment", plan->name, "title", plan->title, "run",
-                     number, "of", plan_run_count(plan), "replicate", run->replicate, "factors", factors, "recipe",
-                     recipe, "tolerances", tolerances, "levels", levels);
+    return json_pack("{s:s,s:s,s:i,s:i,s:i,s:o,s:o,s:o,s:o,s:o*}", "experiment", plan->name, "title", plan->title,
+                     "run", number, "of", plan_run_count(plan), "replicate", run->replicate, "factors", factors,
+                     "recipe", recipe, "tolerances", tolerances, "levels", levels, "control", control);
 }
 
 static void take_targets(const json_t *object, double target[MEASURE_COUNT])

@@ -58,14 +58,14 @@ const char *brew_change_name(enum brew_change change)
 
 const char *check_kind_name(enum check_kind kind)
 {
-    static const char *const names[CHECK_KINDS] = { "blank", "spread", "zero", "mass", "brix", "vessel" };
+    static const char *const names[CHECK_KINDS] = { "blank", "spread", "zero", "mass", "brix", "vessel", "control" };
 
     return names[kind];
 }
 
 const char *check_kind_unit(enum check_kind kind)
 {
-    static const char *const units[CHECK_KINDS] = { "%", "%", "g", "g", "°Bx", "g" };
+    static const char *const units[CHECK_KINDS] = { "%", "%", "g", "g", "°Bx", "g", "%" };
 
     return units[kind];
 }

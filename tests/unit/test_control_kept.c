@@ -526,6 +526,53 @@ static void test_a_zero_that_moved_is_seen_and_widens_what_was_read(void **state
     assert_true(brew->budget.u[BUDGET_ACCURACY] > 0.008); /* still */
 }
 
+/* The control brew comes to another extraction than before: the alarm names the refractometer, since when, and the
+ * brews read on it since, whose strength is less sure now. */
+static void test_a_control_brew_out_of_line_is_seen_and_widens_what_was_read(void **state)
+{
+    static const int64_t around[] = { 0, 1, 0, -1, 1, 0, -1, 0 };
+    struct room *room = *state;
+    const struct message *warning = NULL, *alarm = NULL;
+    char name[BREW_SIZE], first_off[BREW_SIZE] = "", text[120];
+
+    for (int i = 0; i < 40 && !warning; i++) {
+        struct brew *brew;
+
+        brew_one(room, "left", name);
+        brew = brews_find(&room->stations.brews, name);
+        brew->plan = json_pack("{s:s,s:b}", "experiment", "morning-cup", "control", 1);
+        if (i == 30)
+            strcpy(first_off, name);
+        for (int k = 0; k < 3; k++) {
+            snprintf(text, sizeof text, "{\"do\":\"sample\",\"brew\":\"%s\"}", name);
+            agrees(room, text);
+            read_strength(room, (i < 30 ? 140 : 146) + around[(i + k) % 8], QUANTITY_STRENGTH);
+        }
+        assert_non_null(find_emitted(room, MESSAGE_CHECK, 0));
+        for (int k = 0; k < room->count; k++) {
+            if (room->emitted[k].kind == MESSAGE_WARNING
+                && strcmp(room->emitted[k].warning.warning, "instrument-changed") == 0)
+                warning = &room->emitted[k];
+            if (room->emitted[k].kind == MESSAGE_ALARM)
+                alarm = &room->emitted[k];
+        }
+        assert_true(!warning || i >= 30);
+        room->now.mono_us += 600000000;
+        room->now.time_us += 600000000;
+        if (i == 20)
+            restart(room, 1, 1); /* the chart is kept */
+    }
+    assert_non_null(warning);
+    assert_non_null(strstr(warning->warning.detail, "refractometer: the extraction of the control brew"));
+    assert_non_null(strstr(warning->warning.detail, "since"));
+    assert_non_null(strstr(warning->warning.detail, name));
+    assert_non_null(alarm);
+    assert_string_equal(alarm->alarm.instrument, "refractometer");
+    assert_int_equal(alarm->alarm.check, CHECK_CONTROL);
+    assert_true(alarm->alarm.brews >= 1 && alarm->alarm.change > 0.2);
+    assert_true(brews_find(&room->stations.brews, first_off)->budget.u[BUDGET_ACCURACY] > 0.02);
+}
+
 /* A weight is on the scale, a solution was read: what was shown is kept beside what it should be. */
 static uint64_t chance_state;
 
@@ -882,6 +929,8 @@ int main(void)
         cmocka_unit_test_setup_teardown(test_a_reading_far_from_the_others_is_said_and_kept, set_up, tear_down),
         cmocka_unit_test_setup_teardown(test_a_sample_too_warm_for_the_instrument_is_kept_and_said, set_up, tear_down),
         cmocka_unit_test_setup_teardown(test_a_zero_that_moved_is_seen_and_widens_what_was_read, set_up, tear_down),
+        cmocka_unit_test_setup_teardown(test_a_control_brew_out_of_line_is_seen_and_widens_what_was_read, set_up,
+                                        tear_down),
         cmocka_unit_test_setup_teardown(test_a_check_is_kept, set_up, tear_down),
         cmocka_unit_test_setup_teardown(test_alarms_are_as_rare_and_as_soon_as_the_tables_say, set_up, tear_down),
         cmocka_unit_test_setup_teardown(test_an_alarm_names_the_brews_that_it_touches, set_up, tear_down),
