@@ -74,6 +74,15 @@ int control_strength(struct request *request, struct why *why)
     return error;
 }
 
+/* A number that cannot well be a cup's is asked back once, as one that is entered is. */
+static int assign(struct request *request, struct brew *brew, uint64_t seq, struct why *why)
+{
+    struct stations *stations = request->control->stations;
+    int error = brew_doubt(stations, brew, MEASURE_STRENGTH_PCT, strength_read(stations, seq), why);
+
+    return error ? error : strength_assign(stations, brew, seq, request->now, why);
+}
+
 int control_assign(struct request *request, struct why *why)
 {
     struct brew *brew, *from;
@@ -86,7 +95,7 @@ int control_assign(struct request *request, struct why *why)
     if (from && !seq)
         return why_set(why, -EINVAL, "which of the readings of %s?  Add \"number\"", from->name);
     control_put_brew(request, brew);
-    return strength_assign(request->control->stations, brew, seq, request->now, why);
+    return assign(request, brew, seq, why);
 }
 
 int control_unassign(struct request *request, struct why *why)
@@ -149,7 +158,7 @@ static int sample_take(struct request *request, struct brew *brew, struct why *w
         return error;
     if (!seq)
         return why_set(why, -EINVAL, "which reading?  Add \"seq\", or \"with\" and \"number\"");
-    return strength_assign(request->control->stations, brew, seq, request->now, why);
+    return assign(request, brew, seq, why);
 }
 
 static const struct {

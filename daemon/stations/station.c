@@ -181,7 +181,8 @@ void stations_reading(struct stations *stations, int station, const struct readi
     case QUANTITY_TEMPERATURE:
     case QUANTITY_PRESSURE:
         for (int i = station < 0 ? 0 : station; i < (station < 0 ? stations->count : station + 1); i++) {
-            if (reading->quantity == QUANTITY_TEMPERATURE && reading->status == READING_OK)
+            if (reading->quantity == QUANTITY_TEMPERATURE && reading->status == READING_OK
+                && stations->all[i].saved_seq < seq)
                 slurry_take(&stations->all[i].slurry, reading);
             if (stations->all[i].saved_seq < seq)
                 feed(stations, i, reading, now);

@@ -15,8 +15,8 @@ static const char watch_key[] = "watch";
 static const char vessels_key[] = "vessels";
 static const char calibrations_key[] = "calibrations";
 
-/* In front of the tracker's bytes, with what the pan saw.  They mean something only to the same build, in the same
- * boot, on a clock of the same pace. */
+/* In front of the tracker's bytes and of what the thermometer showed, with what the pan saw.  They mean something only
+ * to the same build, in the same boot, on a clock of the same pace. */
 struct saved_station {
     char build[48];
     uint32_t layout, size;
@@ -25,13 +25,16 @@ struct saved_station {
     double rate;
     char boot[40];
     struct pan pan;
+    int32_t slurry_count; /* readings of the slurry behind the tracker */
+    double slurry_resolution_c;
 };
 
 typedef void keep_function(void *context, const char *key, const void *data, size_t length);
 
 static void save_station(struct station *station, const struct saved_at *at, keep_function *keep, void *context)
 {
-    size_t size = sizeof(struct saved_station) + tracker_size();
+    size_t slurry_size = (size_t)station->slurry.count * sizeof *station->slurry.reading;
+    size_t size = sizeof(struct saved_station) + tracker_size() + slurry_size;
     struct saved_station *saved = calloc(1, size);
     char key[NAME_SIZE + sizeof station_key];
 
@@ -45,7 +48,10 @@ static void save_station(struct station *station, const struct saved_at *at, kee
     saved->rate = at->rate;
     snprintf(saved->boot, sizeof saved->boot, "%s", clock_boot());
     saved->pan = station->pan;
+    saved->slurry_count = station->slurry.count;
+    saved->slurry_resolution_c = station->slurry.resolution_c;
     memcpy(saved + 1, station->tracker, tracker_size());
+    memcpy((char *)(saved + 1) + tracker_size(), station->slurry.reading, slurry_size);
     snprintf(key, sizeof key, "%s%s", station_key, station->config.name);
     keep(context, key, saved, size);
     free(saved);
@@ -144,6 +150,13 @@ void stations_forget_gone(const struct stations *stations, const struct config *
     }
 }
 
+static void load_slurry(struct slurry *slurry, const struct saved_station *saved, const void *readings)
+{
+    slurry->count = saved->slurry_count;
+    slurry->resolution_c = saved->slurry_resolution_c;
+    memcpy(slurry->reading, readings, (size_t)slurry->count * sizeof *slurry->reading);
+}
+
 static void load_station(struct stations *stations, const char *name, const void *data, size_t length,
                          const struct saved_at *now)
 {
@@ -158,8 +171,9 @@ static void load_station(struct stations *stations, const char *name, const void
     saved.boot[sizeof saved.boot - 1] = '\0';
     saved.build[sizeof saved.build - 1] = '\0';
     if (strcmp(saved.build, program_build()) != 0 || saved.layout != tracker_layout() || saved.size != tracker_size()
-        || length != sizeof saved + saved.size || saved.rate != now->rate || strcmp(saved.boot, clock_boot()) != 0
-        || saved.mono_us > now->moment.mono_us)
+        || saved.slurry_count < 0 || saved.slurry_count > SLURRY_READINGS
+        || length != sizeof saved + saved.size + (size_t)saved.slurry_count * sizeof(struct slurry_reading)
+        || saved.rate != now->rate || strcmp(saved.boot, clock_boot()) != 0 || saved.mono_us > now->moment.mono_us)
         return;
     station = &stations->all[index];
     if (!(kept = malloc(saved.size)))
@@ -172,6 +186,7 @@ static void load_station(struct stations *stations, const char *name, const void
     free(station->tracker);
     station->tracker = kept;
     station->pan = saved.pan;
+    load_slurry(&station->slurry, &saved, (const char *)data + sizeof saved + saved.size);
     tracker_configure(station->tracker, &station->config.tracker, NULL);
     station->saved_seq = saved.seq;
     station->restored = true;

@@ -723,6 +723,13 @@ void strength_enter(struct stations *stations, struct brew *brew, double strengt
         report_done(stations, brew, now.mono_us);
 }
 
+double strength_read(struct stations *stations, uint64_t seq)
+{
+    struct whereabouts where = find_reading(stations, seq ? seq : stations->meant_seq);
+
+    return where.list ? where.list[where.place].strength_pct : NAN;
+}
+
 struct brew *strength_owner(struct stations *stations, uint64_t seq)
 {
     return find_reading(stations, seq).brew;

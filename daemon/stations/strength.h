@@ -45,6 +45,9 @@ int strength_undo(struct stations *stations, struct moment now, struct why *why)
  * the next sample is not its. */
 void strength_release(struct stations *stations, struct brew *brew, struct moment now);
 
+/* What a reading (0: the one that `assign` means without a number) came to; NAN: there is none. */
+double strength_read(struct stations *stations, uint64_t seq);
+
 /* The brew that has this reading; NULL: none. */
 struct brew *strength_owner(struct stations *stations, uint64_t seq);
 

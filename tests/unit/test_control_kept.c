@@ -573,6 +573,54 @@ static void test_a_control_brew_out_of_line_is_seen_and_widens_what_was_read(voi
     assert_true(brews_find(&room->stations.brews, first_off)->budget.u[BUDGET_ACCURACY] > 0.02);
 }
 
+static void show_c(struct room *room, int seconds, double c)
+{
+    for (int i = 0; i < seconds; i++) {
+        struct reading reading = {
+            .quantity = QUANTITY_TEMPERATURE, .stable = -1, .value = { (int64_t)(10 * c), -1 }, .resolution = 0.1
+        };
+
+        room->now.mono_us += 1000000;
+        room->now.time_us += 1000000;
+        reading.mono_us = room->now.mono_us;
+        stations_reading(&room->stations, 0, &reading, ++room->seq, room->now);
+    }
+}
+
+/* Poised is restarted while a thermometer stands in the slurry: what it showed before is known after. */
+static void test_the_slurry_of_before_a_restart_is_known_after(void **state)
+{
+    struct room *room = *state;
+    double c, u_c;
+
+    show_c(room, 30, 21);
+    show_c(room, 60, 92);
+    agrees(room, "{\"do\":\"begin\",\"station\":\"left\"}"); /* so that the station is kept */
+    restart(room, 1, 1);
+    assert_int_equal(room->stations.all[0].slurry.count, 90);
+    show_c(room, 30, 91);
+    assert_int_equal(room->stations.all[0].slurry.count, 120);
+    assert_true(slurry_at(&room->stations.all[0].slurry, 0, room->now.mono_us - 45000000, &c, &u_c));
+    assert_true(fabs(c - 92) < 1);
+}
+
+/* No cup comes to 14.4 %: a reading of that is nobody's and asked, and kept where someone says whose it is. */
+static void test_a_reading_that_cannot_be_is_asked_and_kept_when_someone_says_whose(void **state)
+{
+    struct room *room = *state;
+    char name[BREW_SIZE], text[120];
+
+    brew_one(room, "left", name);
+    read_strength(room, 1440, QUANTITY_STRENGTH);
+    assert_null(find_emitted(room, MESSAGE_MEASURE, MEASURE_STRENGTH_PCT));
+    assert_non_null(find_emitted(room, MESSAGE_WARNING, 0));
+    snprintf(text, sizeof text, "{\"do\":\"assign\",\"brew\":\"%s\"}", name);
+    refuses(room, text, "of the coffee would be in the cup");
+    agrees(room, text);
+    assert_float_equal(last_of(room, MEASURE_STRENGTH_PCT), 14.4, 1e-9);
+    assert_string_equal(find_emitted(room, MESSAGE_WARNING, 0)->warning.warning, "implausible");
+}
+
 /* A weight is on the scale, a solution was read: what was shown is kept beside what it should be. */
 static uint64_t chance_state;
 
@@ -929,6 +977,9 @@ int main(void)
         cmocka_unit_test_setup_teardown(test_a_reading_far_from_the_others_is_said_and_kept, set_up, tear_down),
         cmocka_unit_test_setup_teardown(test_a_sample_too_warm_for_the_instrument_is_kept_and_said, set_up, tear_down),
         cmocka_unit_test_setup_teardown(test_a_zero_that_moved_is_seen_and_widens_what_was_read, set_up, tear_down),
+        cmocka_unit_test_setup_teardown(test_the_slurry_of_before_a_restart_is_known_after, set_up, tear_down),
+        cmocka_unit_test_setup_teardown(test_a_reading_that_cannot_be_is_asked_and_kept_when_someone_says_whose, set_up,
+                                        tear_down),
         cmocka_unit_test_setup_teardown(test_a_control_brew_out_of_line_is_seen_and_widens_what_was_read, set_up,
                                         tear_down),
         cmocka_unit_test_setup_teardown(test_a_check_is_kept, set_up, tear_down),
