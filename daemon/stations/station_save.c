@@ -51,7 +51,8 @@ static void save_station(struct station *station, const struct saved_at *at, kee
     saved->slurry_count = station->slurry.count;
     saved->slurry_resolution_c = station->slurry.resolution_c;
     memcpy(saved + 1, station->tracker, tracker_size());
-    memcpy((char *)(saved + 1) + tracker_size(), station->slurry.reading, slurry_size);
+    if (slurry_size)
+        memcpy((char *)(saved + 1) + tracker_size(), station->slurry.reading, slurry_size);
     snprintf(key, sizeof key, "%s%s", station_key, station->config.name);
     keep(context, key, saved, size);
     free(saved);
@@ -152,6 +153,9 @@ void stations_forget_gone(const struct stations *stations, const struct config *
 
 static void load_slurry(struct slurry *slurry, const struct saved_station *saved, const void *readings)
 {
+    slurry_free(slurry);
+    if (!saved->slurry_count || !(slurry->reading = calloc(SLURRY_READINGS, sizeof *slurry->reading)))
+        return;
     slurry->count = saved->slurry_count;
     slurry->resolution_c = saved->slurry_resolution_c;
     memcpy(slurry->reading, readings, (size_t)slurry->count * sizeof *slurry->reading);

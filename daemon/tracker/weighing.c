@@ -36,6 +36,9 @@ static const double GAP_PERIODS = 8;
 /* A shorter silence, in which hands may have done something that nobody saw: more than a few lines that got lost. */
 static const double SILENT_S = 0.7, SILENT_PERIODS = 3.5;
 
+/* A reading that comes sooner than this share of a period after one that ended a silence: both were held up. */
+static const double HELD_UP = 0.5;
+
 /* Instruments that speak more often are gathered to about this pace: hands are slower, and a filter's noise is
  * the same from reading to reading. */
 static const double SAMPLE_S = 0.05;
@@ -222,14 +225,30 @@ static bool middle(struct weighing *weighing)
     return gather(weighing, b, levelled_g, shown[2].overload, shown[2].at_us);
 }
 
-/* The time of a reading that arrived now. */
+/* After a silence all begins again, with the reading that ended it. */
+static void begin_after_silence(struct weighing *weighing)
+{
+    struct indication *shown = weighing->shown;
+
+    weighing_gap(weighing);
+    if (weighing->shown_count)
+        return;
+    cadence_begin(&weighing->cadence, weighing->cadence.arrived_us);
+    shown[3].at_us = weighing->cadence.arrived_us;
+    shown[0] = shown[1] = shown[2] = shown[3];
+    weighing->shown_count = 1;
+}
+
+/* The time of a reading that arrived now.  Behind a silence the next reading shows what it was: when that hurries, all
+ * of them had been held up on their way, and keep their pace. */
 static int64_t time_of(struct weighing *weighing, int64_t arrived_us)
 {
     int64_t interval_us = arrived_us - weighing->cadence.arrived_us;
 
-    if (weighing->shown_count && interval_us > GAP_US
-        && (double)interval_us > GAP_PERIODS * weighing->cadence.period_us)
-        weighing_gap(weighing);
+    if (weighing->after_gap && (double)interval_us > HELD_UP * weighing->cadence.period_us)
+        begin_after_silence(weighing);
+    weighing->after_gap = weighing->shown_count && interval_us > GAP_US
+                          && (double)interval_us > GAP_PERIODS * weighing->cadence.period_us;
     if (weighing->shown_count == 0) {
         cadence_begin(&weighing->cadence, arrived_us);
         return arrived_us;
@@ -260,6 +279,7 @@ void weighing_gap(struct weighing *weighing)
 {
     if (!quiet_is(&weighing->quiet)) /* it is silent whenever something moves */
         weighing->shown_count = weighing->gathered = 0;
+    weighing->after_gap = false;
 }
 
 double weighing_load_g(const struct weighing *weighing)

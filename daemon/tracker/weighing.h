@@ -40,6 +40,7 @@ struct weighing {
     struct quiet quiet;
     struct indication shown[4]; /* the newest ones, newest last */
     int shown_count;
+    bool after_gap;                         /* the newest; whether it was held up shows with the next */
     double resolution_g, resolution_seen_g; /* the newest may be of a damaged line */
     double offset_g;                        /* add to what the instrument shows for the absolute load */
     double period_s;                        /* between samples */

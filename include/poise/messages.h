@@ -81,7 +81,16 @@ const char *brew_change_name(enum brew_change change);
 const char *made_by_name(enum made_by by);
 /* What an instrument showed of something known: of water in %, how much readings of one sample differ in %, of an empty
  * scale in g, of a weight in g, of a sugar solution in Brix, of an empty vessel that it knows in g.  "blank" ... */
-enum check_kind { CHECK_BLANK, CHECK_SPREAD, CHECK_ZERO, CHECK_MASS, CHECK_BRIX, CHECK_VESSEL, CHECK_CONTROL, CHECK_KINDS };
+enum check_kind {
+    CHECK_BLANK,
+    CHECK_SPREAD,
+    CHECK_ZERO,
+    CHECK_MASS,
+    CHECK_BRIX,
+    CHECK_VESSEL,
+    CHECK_CONTROL,
+    CHECK_KINDS
+};
 const char *check_kind_name(enum check_kind kind);
 /* "%", "g", "°Bx" */
 const char *check_kind_unit(enum check_kind kind);
