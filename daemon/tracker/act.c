@@ -221,7 +221,11 @@ int act_gather(struct act *act, int count, double doubt)
             join(last, &act[i]);
         } else if (!last->flow && !act[i].flow && !act_is_knock(last) && last->shaken == SHAKEN_UNKNOWN
                    && seconds(last->begin_us, act[i].end_us) < PUT_MOST_S) {
-            join(last, &act[i]); /* put down in two movements */
+            if (last->high_g - last->low_g < TAIL_SHARE * (act[i].high_g - act[i].low_g)
+                && last->high_g - last->low_g < 1)
+                *last = act[i]; /* what trembled before it is none of it */
+            else
+                join(last, &act[i]); /* put down in two movements */
             last->jump = true;
         } else if (act[i].flow && last->jump && fabs(last->after_g - last->before_g) < SPLASH_G) {
             join(last, &act[i]);

@@ -1,8 +1,8 @@
 /* Where a pour ended, from how its last grams came, and where a lift began: changes of course, found by least squares.
  *
  * A pour is taken to go on evenly and then to thin out to nothing while the kettle is tipped back; a lift to be slow at
- * both ends, as hands are.  What a scale shows of that follows from its filter (two equal poles of half the lag, see
- * filter.h), so no threshold says where it was, and a slow filter or a knock does not move it. */
+ * both ends, as hands are.  What a scale shows of that follows from its filter (see kernel.h), so no threshold says
+ * where it was, and a slow filter or a knock does not move it. */
 #include "change.h"
 
 #include <math.h>
@@ -14,6 +14,10 @@ static const double TIPS_S = 0.7, TIPS_U_S = 0.4;
 
 /* And a thing is lifted off within this. */
 static const double LIFTS_S = 0.5, LIFTS_U_S = 0.15;
+
+/* Or put down; and of the filter so little is known then. */
+static const double PUT_S = 0.4, PUT_U_S = 0.2, ANY_LAG_SHARE = 0.8;
+static const double JUMP_MISFIT = 20; /* of a jump that hands made in one go, in standard deviations squared */
 static const double LASTS_LEAST_S = 0.1, LASTS_MOST_S = 1.8;
 
 /* The first of a lift may be a knock: it is looked at from this share of it on.  One whose misfit is a larger share of
@@ -30,65 +34,50 @@ enum { SEARCHES = 60 };
 /* An indication's own spread: its last digit and the converter's noise; and how well its time is known. */
 static const double NOISE_DIVISIONS = 0.4, TIME_S = 0.006;
 
-enum { POINTS = SAMPLES + 2, POINTS_LEAST = 5 };
+enum { POINTS = SAMPLES + 2, POINTS_LEAST = 5, JUMP_POINTS = 24 };
 
 struct point {
     double t_s, y_g, weight;
 };
 
-/* What is tried of a change: where its middle is, how long it lasts, and a filter of e^pole times the pole that was
- * thought. */
-enum { MIDDLE, LASTS, POLE, TRIED };
+/* What is tried of a change: where its middle is, how long it lasts, and a filter of e^this times the lag that
+ * was thought. */
+enum { MIDDLE, LASTS, LAG, TRIED };
 
 struct change {
     struct point point[POINTS];
     int count;
-    double pole_s, pole_share; /* of the filter, as it is thought to be, and how sure: a share of it */
+    enum kernel kernel;
+    double lag_s, lag_share;   /* of the filter, as it is thought to be, and how sure: a share of it */
     double usual_s, usual_u_s; /* how long it should last */
     double falls_s;            /* of a flow: how long it pushes before it lands */
-    double (*course)(const struct change *change, const double tried[TRIED], double pole_s, double t_s);
+    double (*course)(const struct change *change, const double tried[TRIED], double lag_s, double t_s);
     double misfit_g; /* of what was found: its root mean square */
 };
 static const double STRIDE[TRIED] = { 1, 2, 2 }; /* of the search, in steps: equally far in what is indicated */
 
-/* What a filter of two such poles makes of u, and of u2 / 2, that begin at 0. */
-static double rises(double u_s, double pole_s)
+static double of_power(const struct change *change, double lag_s, int order, double u_s)
 {
-    return u_s <= 0 ? 0 : u_s - 2 * pole_s + (2 * pole_s + u_s) * exp(-u_s / pole_s);
-}
-
-static double bends(double u_s, double pole_s)
-{
-    return u_s <= 0 ? 0
-                    : u_s * u_s / 2 - 2 * pole_s * u_s + 3 * pole_s * pole_s
-                          - (3 * pole_s + u_s) * pole_s * exp(-u_s / pole_s);
-}
-
-/* And of u3 / 6. */
-static double curves(double u_s, double pole_s)
-{
-    return u_s <= 0 ? 0
-                    : u_s * u_s * u_s / 6 - pole_s * u_s * u_s + 3 * pole_s * pole_s * u_s - 4 * pow(pole_s, 3)
-                          + (4 * pole_s + u_s) * pole_s * pole_s * exp(-u_s / pole_s);
+    return kernel_of_power(change->kernel, lag_s, order, u_s);
 }
 
 /* How much of a movement is indicated that is slow at both ends: 3 x2 - 2 x3. */
-static double moved_share(const struct change *change, const double tried[TRIED], double pole_s, double t_s)
+static double moved_share(const struct change *change, const double tried[TRIED], double lag_s, double t_s)
 {
     double lasts_s = tried[LASTS], since_s = t_s - tried[MIDDLE] + lasts_s / 2, after_s = since_s - lasts_s;
 
-    (void)change;
-    return 6 * (bends(since_s, pole_s) + bends(after_s, pole_s)) / pow(lasts_s, 2)
-           - 12 * (curves(since_s, pole_s) - curves(after_s, pole_s)) / pow(lasts_s, 3);
+    return 6 * (of_power(change, lag_s, 2, since_s) + of_power(change, lag_s, 2, after_s)) / pow(lasts_s, 2)
+           - 12 * (of_power(change, lag_s, 3, since_s) - of_power(change, lag_s, 3, after_s)) / pow(lasts_s, 3);
 }
 
 /* What is still to be indicated at a time, for each g/s of the flow: less by what falls and pushes already. */
-static double to_come_s(const struct change *change, const double tried[TRIED], double pole_s, double t_s)
+static double to_come_s(const struct change *change, const double tried[TRIED], double lag_s, double t_s)
 {
     double tips_s = tried[LASTS], since_s = t_s - tried[MIDDLE] - tips_s / 2, tipped_s = since_s + tips_s;
-    double thinned = (rises(tipped_s, pole_s) - rises(since_s, pole_s)) / tips_s;
+    double thinned = (of_power(change, lag_s, 1, tipped_s) - of_power(change, lag_s, 1, since_s)) / tips_s;
 
-    return 2 * pole_s - since_s - tips_s / 2 + (bends(tipped_s, pole_s) - bends(since_s, pole_s)) / tips_s
+    return lag_s - since_s - tips_s / 2
+           + (of_power(change, lag_s, 2, tipped_s) - of_power(change, lag_s, 2, since_s)) / tips_s
            - change->falls_s * (1 - thinned);
 }
 
@@ -97,13 +86,13 @@ static double to_come_s(const struct change *change, const double tried[TRIED], 
 static double against(const struct change *change, const double tried[TRIED])
 {
     double w = 0, x = 0, y = 0, xx = 0, xy = 0, yy = 0, spread, shared;
-    double pole_s = change->pole_s * exp(tried[POLE]);
+    double lag_s = change->lag_s * exp(tried[LAG]);
 
     if (tried[LASTS] < LASTS_LEAST_S || tried[LASTS] > LASTS_MOST_S)
         return INFINITY;
     for (int i = 0; i < change->count; i++) {
         const struct point *point = &change->point[i];
-        double course = change->course(change, tried, pole_s, point->t_s);
+        double course = change->course(change, tried, lag_s, point->t_s);
 
         w += point->weight;
         x += point->weight * course;
@@ -117,7 +106,7 @@ static double against(const struct change *change, const double tried[TRIED])
     if (!(spread > 1e-6 * w) || shared > 0)
         return INFINITY;
     return yy - y * y / w - shared * shared / spread + pow((tried[LASTS] - change->usual_s) / change->usual_u_s, 2)
-           + pow(tried[POLE] / change->pole_share, 2);
+           + pow(tried[LAG] / change->lag_share, 2);
 }
 
 /* The likeliest change, its times in seconds from where it seemed to be.  Its middle hardly depends on how long it
@@ -127,7 +116,7 @@ static bool likeliest(struct change *change, double best[TRIED])
     double least = INFINITY, weight = 0, step = STEP_S / 2;
 
     best[LASTS] = change->usual_s;
-    best[POLE] = 0;
+    best[LAG] = 0;
     for (double middle_s = -AROUND_S; middle_s <= AROUND_S; middle_s += STEP_S) {
         double value = against(change, (double[]){ middle_s, change->usual_s, 0 });
 
@@ -197,8 +186,9 @@ static void weigh(struct change *change, double resolution_g)
 
 static void expect(const struct weighing *weighing, const struct filter *filter, struct change *change)
 {
-    change->pole_s = filter_lag_s(filter) / 2;
-    change->pole_share = filter_doubt(filter);
+    change->kernel = filter->kernel;
+    change->lag_s = filter_lag_s(filter);
+    change->lag_share = filter_doubt(filter);
     weigh(change, weighing->resolution_g);
 }
 
@@ -248,4 +238,64 @@ int64_t change_lift_begin_us(const struct weighing *weighing, const struct filte
     if (!likeliest(&change, best) || change.misfit_g > LIFT_MISFIT_SHARE * lifted_g)
         return 0;
     return near_us + (int64_t)((best[MIDDLE] - best[LASTS] / 2) * 1e6);
+}
+
+/* A jump from sample `from` to before `until`. */
+static bool gather_jump(const struct weighing *weighing, uint32_t from, uint32_t until, double jump_g,
+                        struct change *change, int64_t *near_us)
+{
+    double first_g = (double)weighing_sample(weighing, from)->load_g;
+    uint32_t half = from, stride = 1 + (until - from) / JUMP_POINTS;
+
+    while (half + 1 < until && fabs((double)weighing_sample(weighing, half)->load_g - first_g) < fabs(jump_g) / 2)
+        half++;
+    *near_us = weighing_sample(weighing, half)->at_us - (int64_t)(1e6 * change->lag_s);
+    for (uint32_t i = from; i < until; i += stride) {
+        const struct sample *sample = weighing_sample(weighing, i);
+
+        if (sample->overload)
+            return false;
+        change->point[change->count++] =
+            (struct point){ seconds(*near_us, sample->at_us),
+                            ((double)sample->load_g - first_g - jump_g) * (jump_g > 0 ? -1 : 1), 1 };
+    }
+    weigh(change, weighing->resolution_g);
+    return change->count >= POINTS_LEAST;
+}
+
+double change_jump_against(const struct weighing *weighing, enum kernel kernel, uint32_t from, uint32_t until,
+                           double jump_g, double *lag_s, int *points)
+{
+    struct change change = { .kernel = kernel,
+                             .lag_s = *lag_s,
+                             .lag_share = ANY_LAG_SHARE,
+                             .usual_s = PUT_S,
+                             .usual_u_s = PUT_U_S,
+                             .course = moved_share };
+    double best[TRIED];
+    int64_t near_us;
+
+    if (!gather_jump(weighing, from, until, jump_g, &change, &near_us) || !likeliest(&change, best))
+        return INFINITY;
+    *lag_s *= exp(best[LAG]);
+    *points = change.count;
+    return against(&change, best);
+}
+
+int64_t change_jump_end_us(const struct weighing *weighing, const struct filter *filter, uint32_t from, uint32_t until,
+                           double jump_g)
+{
+    struct change change = { .kernel = filter->kernel,
+                             .lag_s = filter_lag_s(filter),
+                             .lag_share = filter_doubt(filter),
+                             .usual_s = PUT_S,
+                             .usual_u_s = PUT_U_S,
+                             .course = moved_share };
+    double best[TRIED];
+    int64_t near_us;
+
+    if (!gather_jump(weighing, from, until, jump_g, &change, &near_us) || !likeliest(&change, best)
+        || against(&change, best) > JUMP_MISFIT * change.count)
+        return 0;
+    return near_us + (int64_t)((best[MIDDLE] + best[LASTS] / 2) * 1e6);
 }

@@ -19,4 +19,14 @@ int64_t change_stream_end_us(const struct weighing *weighing, const struct filte
 int64_t change_lift_begin_us(const struct weighing *weighing, const struct filter *filter, double from_g,
                              double level_g);
 
+/* What is against a jump from sample `from` to before `until`, shown through such a filter; twice nats.  *lag_s: a
+ * guess in, the likeliest out; *points gets how many samples that is about.  INFINITY: it was no jump, or too little is
+ * seen. */
+double change_jump_against(const struct weighing *weighing, enum kernel kernel, uint32_t from, uint32_t until,
+                           double jump_g, double *lag_s, int *points);
+
+/* When hands had done that put down or lifted jump_g; from and until as above.  0: it was more than that. */
+int64_t change_jump_end_us(const struct weighing *weighing, const struct filter *filter, uint32_t from, uint32_t until,
+                           double jump_g);
+
 #endif

@@ -23,7 +23,7 @@ static double determinant(double a, double b, double c, double d)
 struct level level_fit(const struct weighing *weighing, const struct filter *filter, uint32_t from, uint32_t to,
                        int64_t moved_us, double moved_g)
 {
-    double pole_s = filter_lag_s(filter) / 2, doubt = filter_doubt(filter);
+    double pole_s = filter_tail_s(filter), doubt = filter_doubt(filter);
     double sigma_g = hypot(SIGMA_DIVISIONS * weighing->resolution_g, CONVERTER_G);
     double tail_g = fmax(TAIL_SHARE * fabs(moved_g), sigma_g), firm = 1 / (tail_g * tail_g);
     double m[3][3] = { { 0 }, { 0, firm, 0 }, { 0, 0, firm } }, g[3] = { 0 }, det, inverse;

@@ -65,9 +65,12 @@ static void date_end(const struct segments *segments, const struct weighing *wei
 {
     double range_g = (double)(last->high_g - last->low_g), widest_g = range_g;
     double low_g = (double)last->low_g, high_g = (double)last->high_g;
-    struct segment *first = last;
+    struct segment *first = last, *before = last;
     int64_t end_us;
+    bool shaken;
 
+    while (before > list && before->kind != KIND_REST)
+        before--;
     for (struct segment *one = last; one >= list && (one->kind == KIND_JUMP || one->kind == KIND_BUSY)
                                      && seconds(one->end_us, last->end_us) < END_MOST_S;
          one--) {
@@ -80,9 +83,10 @@ static void date_end(const struct segments *segments, const struct weighing *wei
             high_g = (double)one->high_g;
         }
     }
-    end_us = shape_ended_us(weighing, rest, until, segments->anchor, level_g, widest_g,
-                            level_g - low_g > SHAKEN_SHARE * widest_g && high_g - level_g > SHAKEN_SHARE * widest_g,
-                            sigma_g);
+    shaken = level_g - low_g > SHAKEN_SHARE * widest_g && high_g - level_g > SHAKEN_SHARE * widest_g;
+    if (before->kind == KIND_REST && fabs(level_g - (double)before->last_g) < SHAKE_MOVES_G)
+        shaken |= outline_only_shakes(before + 1, last);
+    end_us = shape_ended_us(weighing, rest, until, segments->anchor, level_g, widest_g, shaken, sigma_g);
     for (struct segment *one = last; one >= first; one--) {
         if (one->end_us > end_us || one == last)
             one->end_us = end_us > one->begin_us || one > first ? end_us : one->begin_us;

@@ -30,14 +30,15 @@ static const int64_t BEFORE_US = 1500000;
 /* The running level of a rest follows slow drift. */
 static const double FOLLOW_S = 2;
 
-/* A rest's drift is looked at when what was put down has come to rest: after so long, and so many lags of the filter.
- * How it drifted at first is what so long shows. */
-static const double DRIFT_AFTER_S = 0.5, DRIFT_AFTER_LAGS = 5, DRIFT_FIRST_S = 8;
+/* A rest's drift is looked at after so long, and when the filter has left so little of what moved.  How it drifted at
+ * first is what so long shows. */
+static const double DRIFT_AFTER_S = 0.5, DRIFT_DIVISIONS = 0.1, DRIFT_FIRST_S = 8;
 
 /* The noise is learnt slowly, so that no stream passes for it. */
 static const double NOISE_S = 8, NOISE_CLIP = 2.5;
 
-static const int64_t LEVEL_FIRST_US = 3000000;
+/* A rest's level is looked at again until it is so old, and for so long after it was sure. */
+static const int64_t LEVEL_FIRST_US = 3000000, LEVEL_SOON_US = 1500000;
 
 /* So long after a rest was left it is clear how a hand shakes; if the load is farther off then, a thing was put down
  * or water flows; and when it rests again, it put nothing down. */
@@ -48,6 +49,14 @@ static const double SPOON_LETS_GO_G = 2, PRESS_LETS_GO_G = 2000;
 
 /* A jump teaches the filter when it went straight and was quick. */
 static const double LEARN_STRAIGHT = 1.3, LEARN_MOST_S = 4;
+static const int64_t LEARN_BEFORE_US = 150000, LEARN_AFTER_US = 2500000; /* what is looked at of it */
+
+/* A hand lets go within so long, from such a share of its force on (common practice, no source). */
+static const int64_t LET_GO_WITHIN_US = 1500000;
+static const double LET_GO_SHARE = 0.9;
+
+/* What seems to move for longer after a hand had done is no filter. */
+static const double TAIL_LONGEST_S = 1.5;
 
 /* What knocks rings for less. */
 static const double RINGS_S = 1.6;
@@ -164,6 +173,7 @@ static bool learn(struct segments *segments, struct weighing *weighing, struct f
     uint32_t last = segments->seen - 1, from = last + 1 - weighing_sample(weighing, last)->from;
     const struct segment *rest = &read[count - 1], *before = rest - 1;
     float low_g = rest->first_g, high_g = rest->first_g;
+    uint32_t oldest = weighing_oldest(weighing), until = last + 1;
     double jump_g;
 
     for (; before >= read && before->kind != KIND_REST; before--)
@@ -181,7 +191,11 @@ static bool learn(struct segments *segments, struct weighing *weighing, struct f
     if ((double)(high_g - low_g) > LEARN_STRAIGHT * fabs(jump_g)
         || seconds(before->end_us, rest->begin_us) > LEARN_MOST_S)
         return false;
-    return filter_learn(filter, weighing, jump_g, (double)rest->first_g, from, last);
+    while (from > oldest + 1 && weighing_sample(weighing, from)->at_us > before->end_us - LEARN_BEFORE_US)
+        from--;
+    while (until > from && weighing_sample(weighing, until - 1)->at_us > before->end_us + LEARN_AFTER_US)
+        until--;
+    return filter_learn(filter, weighing, jump_g, from, until);
 }
 
 /* Finds when hands began to shake what had rested: of what rests again, or when that has become clear. */
@@ -229,6 +243,54 @@ static void date_lift(struct segment *first, struct segment *last, int64_t at_us
     }
 }
 
+/* Water was poured meanwhile, or coffee tipped in. */
+static bool flows(const struct segment *first, const struct segment *last)
+{
+    for (const struct segment *one = first; one <= last; one++)
+        if (one->kind == KIND_FLOW && seconds(one->begin_us, one->end_us) > JUMP_MOST_S)
+            return true;
+    return false;
+}
+
+/* When hands had done that put down or lifted a thing, from its first movement to the rest; 0: they did more. */
+static int64_t jump_ended_us(const struct weighing *weighing, const struct filter *filter, const struct segment *first,
+                             const struct segment *rest)
+{
+    uint32_t from = weighing->end, until;
+
+    while (from > weighing_oldest(weighing)
+           && weighing_sample(weighing, from - 1)->at_us > first->begin_us - LEARN_BEFORE_US)
+        from--;
+    for (until = from; until < weighing->end; until++)
+        if (weighing_sample(weighing, until)->at_us > first->begin_us + LEARN_AFTER_US)
+            break;
+    if (until - from < 2)
+        return 0;
+    return change_jump_end_us(weighing, filter, from, until, (double)(rest->first_g - first[-1].last_g));
+}
+
+/* When a hand had let go that pressed until then: from the last time that most of its force was there; 0: that cannot
+ * be seen. */
+static int64_t let_go_us(const struct weighing *weighing, const struct filter *filter, const struct segment *last,
+                         double level_g)
+{
+    uint32_t oldest = weighing_oldest(weighing), from = weighing->end - 1, until;
+    double most_g = 0;
+
+    for (uint32_t i = from; i > oldest && weighing_sample(weighing, i)->at_us > last->end_us - LET_GO_WITHIN_US
+                            && !weighing_sample(weighing, i)->overload;
+         i--)
+        most_g = fmax(most_g, (double)weighing_sample(weighing, i)->load_g - level_g);
+    while (from > oldest && (double)weighing_sample(weighing, from)->load_g - level_g < LET_GO_SHARE * most_g)
+        from--;
+    for (until = from; until < weighing->end; until++)
+        if (weighing_sample(weighing, until)->at_us > weighing_sample(weighing, from)->at_us + LEARN_AFTER_US)
+            break;
+    if (most_g < FORCE_LEAST_G || until - from < 2)
+        return 0;
+    return change_jump_end_us(weighing, filter, from, until, level_g - (double)weighing_sample(weighing, from)->load_g);
+}
+
 /* A movement that has come to rest is dated by its shape, the filter's part in it undone: list[count - 1] is the rest.
  */
 static void date_movement(const struct segments *segments, const struct weighing *weighing, const struct filter *filter,
@@ -251,8 +313,19 @@ static void date_movement(const struct segments *segments, const struct weighing
     } else if (from_g - level_g > THING_G && (double)highest_g(first, last) - from_g < FORCE_LEAST_G) {
         date_lift(first, last, change_lift_begin_us(weighing, filter, from_g, level_g));
     }
-    if (at_us)
-        rest->begin_us = last->end_us = at_us > last->begin_us ? at_us : last->begin_us;
+    if (!at_us && fabs(level_g - from_g) > THING_G && !flows(first, last))
+        at_us = jump_ended_us(weighing, filter, first, rest);
+    if (!at_us && (double)highest_g(first, last) - level_g > FORCE_LEAST_G && fabs(level_g - from_g) < THING_G)
+        at_us = let_go_us(weighing, filter, last, level_g);
+    if (!at_us || at_us < first->begin_us || seconds(at_us, last->end_us) > TAIL_LONGEST_S)
+        return;
+    rest->begin_us = at_us;
+    for (struct segment *one = last; one >= first; one--) { /* what came later was the filter's */
+        if (one->end_us > at_us || one == last)
+            one->end_us = at_us;
+        if (one->begin_us > at_us)
+            one->begin_us = at_us;
+    }
 }
 
 static double one_noise_g(const struct segments *segments, const struct weighing *weighing)
@@ -314,11 +387,13 @@ static void rest_on(struct segments *segments, const struct weighing *weighing, 
     struct segment *rest = &segments->list[segments->count - 1];
     double dt = seconds(rest->end_us, sample->at_us), off_g = (double)sample->clear_g - segments->level_g, limit_g,
            drift_g_per_s;
-    bool young = sample->at_us - rest->begin_us < LEVEL_FIRST_US;
+    bool young = sample->at_us - rest->begin_us < LEVEL_FIRST_US || sample->at_us - segments->rest_us < LEVEL_SOON_US;
     uint32_t first =
         segments->rest_first > weighing_oldest(weighing) ? segments->rest_first : weighing_oldest(weighing);
 
-    if (seconds(rest->begin_us, sample->at_us) > DRIFT_AFTER_S + DRIFT_AFTER_LAGS * filter_lag_s(filter)) {
+    if (seconds(rest->begin_us, sample->at_us)
+        > DRIFT_AFTER_S
+              + filter_lag_s(filter) * log(1 + segments->moved_g / (DRIFT_DIVISIONS * weighing->resolution_g))) {
         drift_take(&segments->drift, (double)sample->clear_g, sample->at_us);
         rest->last_slope = drift_slope(&segments->drift, one_noise_g(segments, weighing));
         if (seconds(rest->begin_us, sample->at_us) < DRIFT_FIRST_S)

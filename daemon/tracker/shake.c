@@ -398,7 +398,8 @@ static bool pole_of(const struct filter *filter, int way, struct window *window,
 
     if (share < SHARE_LEAST && way)
         return false;
-    window->pole_s = fmin(fmax(filter_lag_s(filter) / 2 * exp(way * share), POLE_FIRST_S), POLE_LAST_S);
+    window->pole_s = fmin(
+        fmax(kernel_equal_pole_s(filter->kernel, filter_lag_s(filter)) * exp(way * share), POLE_FIRST_S), POLE_LAST_S);
     *prior = -way * way / 2.0;
     return true;
 }

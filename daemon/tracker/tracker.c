@@ -72,14 +72,14 @@ bool tracker_sound(const struct tracker *tracker)
     const struct segments *segments = &tracker->segments;
 
     return within(weighing->shown_count, 4) && within(weighing->cadence.count, CADENCE_INTERVALS)
-           && within(tracker->filter.tails, FILTER_TAILS) && tracker->filter.end <= weighing->end
-           && segments->seen <= weighing->end && segments->anchor <= weighing->end
-           && segments->rest_first <= weighing->end && within(segments->count, SEGMENTS)
-           && (segments->count > 0 || !segments->resting) && within(tracker->story.best.count, STEPS)
-           && within(tracker->story.best.lids, LIDS) && within(tracker->reported_count, STEPS)
-           && within(tracker->mark_count, MARKS) && within(tracker->config.cup_count, TRACKER_CUPS)
-           && tracker->second.moment_end < SECOND_MOMENTS && tracker->second.moment_count <= SECOND_MOMENTS
-           && tracker->second.shown_count <= 4;
+           && within(tracker->filter.jumps, FILTER_JUMPS) && within((int)tracker->filter.kernel, KERNELS - 1)
+           && tracker->filter.end <= weighing->end && segments->seen <= weighing->end
+           && segments->anchor <= weighing->end && segments->rest_first <= weighing->end
+           && within(segments->count, SEGMENTS) && (segments->count > 0 || !segments->resting)
+           && within(tracker->story.best.count, STEPS) && within(tracker->story.best.lids, LIDS)
+           && within(tracker->reported_count, STEPS) && within(tracker->mark_count, MARKS)
+           && within(tracker->config.cup_count, TRACKER_CUPS) && tracker->second.moment_end < SECOND_MOMENTS
+           && tracker->second.moment_count <= SECOND_MOMENTS && tracker->second.shown_count <= 4;
 }
 
 void tracker_begin(struct tracker *tracker, const struct tracker_config *config)

@@ -24,6 +24,8 @@ struct trace {
     int reported_count;
     double load_g, shown_g, tare_g;
     double lag_s, capacity_g;
+    bool two_poles; /* the filter twice */
+    double pole_g;
     int64_t now_us, tick_us;
     double drift_g_per_s, drifted_g; /* of the scale, not of what stands on it */
     int64_t rests_us;                /* it speaks only when it has rested so long; 0: always */
@@ -50,8 +52,11 @@ static inline void show(struct trace *trace, double load_g)
         .quantity = QUANTITY_MASS, .stable = -1, .net = -1, .unit = UNIT_GRAM, .resolution = 0.1
     };
 
+    double follows = 1 - exp(-(double)trace->tick_us / 1e6 / trace->lag_s);
+
     trace->now_us += trace->tick_us;
-    trace->shown_g += (load_g - trace->shown_g) * (1 - exp(-(double)trace->tick_us / 1e6 / trace->lag_s));
+    trace->pole_g += (load_g - trace->pole_g) * (trace->two_poles ? follows : 1);
+    trace->shown_g += (trace->pole_g - trace->shown_g) * follows;
     trace->drifted_g += trace->drift_g_per_s * (double)trace->tick_us / 1e6;
     reading.mono_us = trace->now_us;
     reading.value.exponent = -1;
