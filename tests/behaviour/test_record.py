@@ -37,7 +37,7 @@ class Twice(Bench):
             return first
         self.fill(store)
         changed = [self.address if argument in (store, str(store)) else argument for argument in arguments]
-        if "--plan" in arguments:                       # which is not written over
+        if "--plan" in arguments and first[0] == 0:     # which is not written over
             written = arguments[arguments.index("--plan") + 1]
             changed[arguments.index("--plan") + 1] = f"{written}.again"
         second = super().run(program, *changed, **more, env={"POISE_STORE": self.address} | (more.get("env") or {}))
