@@ -352,8 +352,8 @@ def test_a_tare_that_was_ordered_is_one(bench):
     trace.say("event/pier/instrument", instrument="left-scale", change="ordered", detail="to tare")
     trace.tared_g = trace.load_g
     trace.show()
-    trace.load_g += 3
-    trace.move(12, 5)
+    trace.load_g += 9
+    trace.move(6, 5)
     trace.wait(4)
     trace.move(230, 20)
     trace.wait(20)

@@ -66,8 +66,10 @@ def test_a_bench_that_is_followed_twice_is_passed_on_once(bench):
     program = site.start("pier", "kiosk")
     bus = bench.subscribe()
     program.wait_diagnostic("again is the same bench as pier, and not passed on again")
-    for name in ("pier", "kiosk"):
-        site.benches[name].ask(do="begin")
+    for change in ("begin", "end"):
+        site.benches["pier"].ask(do=change)
+        bus.wait_for(event("brew", change=change))
+    site.benches["kiosk"].ask(do="begin")
     bus.wait_for(event("brew", change="begin", bench="kiosk"))
     assert len([m for m in bus.messages if m.get("change") == "begin" and m["bench"] != "kiosk"]) == 1
 

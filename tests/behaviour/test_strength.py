@@ -143,8 +143,7 @@ def test_what_cannot_be_assigned_is_said(bench):
                                                    f"the newest is {brew}\n")
     assert said("assign", brew, "4711") == ("poise-ctl: there is no strength reading 4711 among those that can be "
                                             "assigned; `poise-ctl strength` lists them\n")
-    assert said("assign", brew, f"{brew}/1") == (f"poise-ctl: {brew} has 0 strength readings, so there is none with the "
-                                                 "number 1\n")
+    assert said("assign", brew, f"{brew}/1") == f"poise-ctl: {brew} has 0 strength readings; it has no number 1\n"
     assert "names no reading" in said("assign", brew, "second")
     bench.ask(do="discard", brew=brew)
     assert said("assign", brew) == f"poise-ctl: {brew} is discarded: it takes no strength\n"
