@@ -57,6 +57,18 @@ static void drift_under(struct act *act, struct drift_rate rate)
     act->before_u_g = hypot(act->before_u_g, act->span_s * (double)rate.u_g_per_s);
 }
 
+/* Where two movements meet nobody saw a rest between: a stream may have begun or ended at any time between two
+ * readings, which is a rectangular distribution (JCGM 100:2008, 4.3.7). */
+static double meeting_u_g(const struct tracker *tracker, const struct segment *one, const struct segment *other)
+{
+    const struct segment *stream = one->kind == KIND_FLOW ? one : other;
+    double lasted_s = fmax(seconds(stream->begin_us, stream->end_us), tracker->weighing.period_s);
+
+    if (stream->kind != KIND_FLOW)
+        return 0;
+    return fabs((double)(stream->last_g - stream->first_g)) / lasted_s * tracker->weighing.period_s / sqrt(12);
+}
+
 struct act act_of(const struct tracker *tracker, const struct segment *list, int count, int i, double before_g)
 {
     const struct segment *segment = &list[i], *before = i ? segment - 1 : NULL,
@@ -89,11 +101,15 @@ struct act act_of(const struct tracker *tracker, const struct segment *list, int
         act.before_u_g = (double)before->last_u_g;
         act.rested_before = true;
         act.pause_s = seconds(before->begin_us, before->end_us);
+    } else if (before) {
+        act.before_u_g = meeting_u_g(tracker, before, segment);
     }
     if (after && after->kind == KIND_REST) {
         act.after_g = (double)after->first_g;
         act.after_u_g = (double)after->first_u_g;
         act.rest_after = i + 2 < count || tracker->segments.resting;
+    } else if (after) {
+        act.after_u_g = meeting_u_g(tracker, segment, after);
     }
     if (act.flow && act.after_g - act.before_g > STREAM_LEAST_G)
         act.begin_us += STREAM_US;
