@@ -44,7 +44,7 @@ struct vessel {
     double mass_g;     /* empty and dry as it usually is */
     double weight;     /* weighings behind it; old ones fade, since cups chip and scales drift */
     double squares_g2; /* of their deviations */
-    int seen;          /* weighings, all told */
+    int seen;          /* weighings in all */
     int64_t seen_us;   /* the last, UTC */
 };
 

@@ -544,6 +544,8 @@ static void guide_stir(struct guiding *guiding)
         instruct(guiding, cue, "Swirl%s: hold brewer and cup together.", seconds);
     else if (spoon)
         instruct(guiding, cue, "Stir%s with the spoon.", seconds);
+    else if (!*asked->stir) /* seen, and in no plan: nothing is ordered */
+        instruct(guiding, "Stirring", "Stirring.");
     else
         instruct(guiding, cue, "Stir%s: %s.", seconds, asked->stir);
 }

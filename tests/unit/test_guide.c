@@ -196,6 +196,8 @@ static const struct situation {
       "0:07", "of stirring to go", NULL, NULL, "next: settle", NULL },
     { SPOON, "stage=stir water=230 water_s=36 stir_began=11 stirs=1", "Stop", "Stop stirring.", "0:11", "stirred", NULL,
       NULL, NULL, NULL },
+    { STEEP, "stage=stir water=230 water_s=36 stir_began=11 stirs=1", "Stirring", "Stirring.", "0:11", "stirred", NULL,
+      NULL, NULL, NULL }, /* the plan has no stir: it is shown, and not ordered */
     { SPOON, "scale=1 load=750 stage=settle water=230 water_s=40 stirs=1 stirred=3", "Settle",
       "Let it settle until 2:00.", "1:20", NULL, NULL, NULL, "next: press at 2:00", "" },
     { SPOON, "scale=1 load=750 stage=steep water=230 water_s=60 stirs=1", "Wait", "Wait until 2:00.", NULL, NULL, NULL,
